@@ -1,0 +1,1 @@
+"""From frames to judged frames."""

@@ -1,0 +1,1 @@
+"""What every other part stands on; imports no other part of geoqa."""

@@ -1,0 +1,203 @@
+"""The job: a recipe once it is complete. Every recipe key is declared here and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, ClassVar
+
+from geoqa.core.params import Declared, param
+from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS
+
+#: Our column names that `[input.columns]` may point at, and what each holds.
+COLUMNS: dict[str, str] = {
+    "point": "name of the point",
+    "easting": "easting, in `unit`",
+    "northing": "northing, in `unit`",
+    "longitude": "longitude, degrees east",
+    "latitude": "latitude, degrees north",
+    "height": "height, in `unit_height`",
+    "precision_h": "reported horizontal precision, in the convention `precision`",
+    "precision_v": "reported vertical precision, in the convention `precision_v`",
+    "sigma_e": "one standard deviation east",
+    "sigma_n": "one standard deviation north",
+    "sigma_u": "one standard deviation of the height",
+    "cov_en": "covariance of east and north, in `unit_precision` squared",
+    "start": "start time",
+    "end": "end time",
+    "initialization": "label of the ambiguity resolution the row was measured under",
+    "base": "label of the base set-up",
+    "base_distance": "distance to the base, in `unit`",
+    "canopy": "the surveyor's label for the overhead cover",
+    "solution": "solution type",
+    "method": "how the point was measured (direct, offset, staking, ...)",
+    "origin": "where the coordinate comes from (measured, averaged, design, ...)",
+    "role": "what the point is for",
+    "code": "feature code",
+    "antenna_height": "antenna height, in `unit_height`",
+    "measured_to": "what the antenna height was measured to",
+    "operator": "who measured",
+    "satellites": "number of satellites used",
+    "pdop": "position dilution of precision",
+    "correction_age": "age of the corrections, in seconds",
+    "epochs": "number of epochs averaged",
+    "note": "free text",
+}
+
+SOLUTIONS = ("fixed", "float", "differential", "autonomous", "none")
+ORIGINS = ("measured", "keyed-in", "design", "averaged", "derived", "control")
+METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", "total-station")
+#: Columns whose values must be our words once `[input.values.*]` has been applied.
+WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Site(Declared):
+    """[site]: what and where."""
+
+    planned_keys: ClassVar[tuple[str, ...]] = ("combined_factor", "localization")
+
+    name: str = param("Unnamed site", help="The site's name, as it goes on the map")
+    crs: str = param(planned=("local",), help='The coordinate system of the input, such as "EPSG:2193"')
+    height: str | None = param(None, help='The height reference: "ellipsoidal", or a label such as "NZVD2016"')
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputFormat(Declared):
+    """[input]: how to read the files."""
+
+    planned_keys: ClassVar[tuple[str, ...]] = ("date",)
+
+    unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
+    unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
+    unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
+    precision: str | None = param(
+        None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),
+        help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
+    )  # fmt: skip
+    precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
+    angle: str = param("dd", choices=("dd",), planned=("dms", "packed-dms"), help="How angles are written")
+    time_format: str = param("iso", planned=("gps-week-seconds",), help="iso, or a strptime pattern")
+    timezone: str | None = param(None, help="Time zone of times that do not carry one, such as UTC or Pacific/Auckland")
+    initialization: str | None = param(
+        None, choices=("column", "asserted", "unknown"), help="How the file shows that a fix is fresh"
+    )
+    asserted_by: str | None = param(None, help="Who asserts that every row is a fresh initialization")
+    delimiter: str = param(
+        "auto", choices=("auto", ",", ";", "\t", "|", " "), planned=("fixed",), help="What parts the columns"
+    )
+    header: bool = param(True, help="Whether the first row holds headings")
+    skip: int = param(0, unit="1", minimum=0, maximum=10_000, help="Lines before the table")
+    comment: str = param("#", help="A line that starts with this is a comment")
+    decimal: str = param(".", choices=(".", ","), help="The decimal sign")
+    where: str | None = param(None, help="Which rows to use; the others are set aside")
+    max_bad_rows: float = param(
+        0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
+    )
+
+    @property
+    def metres_per_unit(self) -> float:
+        """Metres in one unit of the coordinates."""
+        return METRES_PER[self.unit]
+
+    @property
+    def metres_per_height(self) -> float:
+        """Metres in one unit of the heights."""
+        return METRES_PER[self.unit_height or self.unit]
+
+    @property
+    def metres_per_precision(self) -> float:
+        """Metres in one unit of the precisions."""
+        return METRES_PER[self.unit_precision or self.unit]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Match(Declared):
+    """[match]: which rows are the same point."""
+
+    by: str = param(
+        "name", choices=("name",), planned=("pattern", "note", "lookup", "place"), help="What makes rows one point"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Base(Declared):
+    """[base]: the uncertainty of the base coordinate itself."""
+
+    sigma_h_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma per horizontal axis")
+    sigma_v_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma of the height")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Role(Declared):
+    """[roles.NAME]: what a point is for; what it does not state it takes from the whole job."""
+
+    single_by_plan: bool = param(False, help="One occupation is planned; the point is listed, not missed")
+    fresh_fix_suffices: bool = param(False, help="Agreeing fresh fixes of one visit are enough to deliver")
+    tolerance: Tolerance
+    requirement: Requirement
+
+    def as_table(self) -> dict[str, Any]:
+        """Return the completed role in the recipe's own form."""
+        nested = {"tolerance": self.tolerance.as_table(), "requirement": self.requirement.as_table()}
+        return super().as_table() | nested
+
+
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A complete, checked recipe; what readers, analysis steps and layers are given.
+
+    Attributes
+    ----------
+    columns
+        Our column name to a heading (text) or a 1-based position (whole number).
+    values
+        Our column name to a map from the file's words to ours.
+    roles
+        Rules of the roles that have their own; any other role has `default_role`.
+    steps
+        Parameters of steps set in ``[step.NAME]``.
+    local_origin
+        For geographic input: longitude and latitude the local grid counts from, set once the files are read.
+    """
+
+    site: Site
+    input: InputFormat
+    columns: Mapping[str, str | int]
+    tolerance: Tolerance
+    requirement: Requirement
+    values: Mapping[str, Mapping[str, str]] = field(default=_NOTHING)
+    match: Match = field(default_factory=Match)
+    roles: Mapping[str, Role] = field(default=_NOTHING)
+    base: Base = field(default_factory=Base)
+    steps: Mapping[str, Mapping[str, Any]] = field(default=_NOTHING)
+    local_origin: tuple[float, float] | None = None
+
+    @property
+    def default_role(self) -> Role:
+        """The rules of every role that has none of its own."""
+        return Role(tolerance=self.tolerance, requirement=self.requirement)
+
+    def role(self, name: str | None) -> Role:
+        """Return the rules of the role called `name`."""
+        return self.roles.get(name or "", self.default_role)
+
+    def as_table(self) -> dict[str, Any]:
+        """Return the completed recipe as plain values, in the recipe's own form."""
+        fmt = {**self.input.as_table(), "columns": dict(self.columns)}
+        fmt["values"] = {name: dict(words) for name, words in self.values.items()}
+        return {
+            "site": self.site.as_table(),
+            "input": fmt,
+            "match": self.match.as_table(),
+            "roles": {name: role.as_table() for name, role in self.roles.items()},
+            "tolerance": self.tolerance.as_table(),
+            "requirement": self.requirement.as_table(),
+            "base": self.base.as_table(),
+            "step": {name: dict(values) for name, values in self.steps.items()},
+        }

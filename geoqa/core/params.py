@@ -1,0 +1,233 @@
+"""Parameters declared once: from here come validation, options, documentation and the run record."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import functools
+import math
+import types
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self, Union, get_args, get_origin, get_type_hints
+
+from geoqa.core.errors import Fault, ParameterError
+
+REQUIRED = dataclasses.MISSING
+
+
+def param(
+    default: Any = REQUIRED,
+    *,
+    unit: str = "",
+    help: str,
+    minimum: float | None = None,
+    maximum: float | None = None,
+    above: float | None = None,
+    below: float | None = None,
+    choices: tuple[str, ...] = (),
+    planned: tuple[str, ...] = (),
+) -> Any:
+    """Declare one field of a step or of a recipe table.
+
+    Parameters
+    ----------
+    default
+        The value when nothing is said; leave it out for a value that must be stated.
+    unit
+        The unit of a number; "1" for a pure number, "" for text and switches.
+    help
+        One sentence for people.
+    minimum, maximum
+        Inclusive limits of a number.
+    above, below
+        Exclusive limits of a number.
+    choices
+        The words allowed.
+    planned
+        Words the recipe language knows and this version cannot do yet.
+    """
+    declared = {
+        "unit": unit, "help": help, "minimum": minimum, "maximum": maximum,
+        "above": above, "below": below, "choices": choices, "planned": planned,
+    }  # fmt: skip
+    return dataclasses.field(default=default, metadata={"geoqa": declared})
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One declared parameter: all that options, documentation and the run record need."""
+
+    name: str
+    types: tuple[type, ...]
+    default: Any
+    unit: str
+    help: str
+    minimum: float | None
+    maximum: float | None
+    above: float | None
+    below: float | None
+    choices: tuple[str, ...]
+    planned: tuple[str, ...]
+
+    @property
+    def required(self) -> bool:
+        """Whether the value must be stated."""
+        return self.default is REQUIRED
+
+    @property
+    def rule(self) -> str:
+        """What is allowed, in words."""
+        if self.choices:
+            return "one of " + ", ".join(map(repr, self.choices))
+        kinds = {float: "a number", int: "a whole number", str: "text", bool: "true or false", tuple: "a list of text"}
+        words = " or ".join(kinds[kind] for kind in self.types)
+        limits = [
+            f"{word} {limit:g}"
+            for word, limit in (
+                ("at least", self.minimum), ("at most", self.maximum), ("above", self.above), ("below", self.below),
+            )
+            if limit is not None
+        ]  # fmt: skip
+        unit = "" if self.unit in ("", "1") else f" in {self.unit}"
+        return words + unit + (", " + " and ".join(limits) if limits else "")
+
+    def check(self, value: Any) -> Any:
+        """Return `value` in its declared type, or raise ValueError saying what is allowed."""
+        if value is None and self.default is None:
+            return None
+        given = _shown(value)
+        if isinstance(value, list) and tuple in self.types:
+            value = tuple(value)
+        if float in self.types and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value)
+        # bool is an int to Python; to a surveyor it is not a number.
+        if not isinstance(value, self.types) or (isinstance(value, bool) and bool not in self.types):
+            raise ValueError(f"{given} is not {self.rule}.")
+        if isinstance(value, tuple) and not all(isinstance(item, str) for item in value):
+            raise ValueError(f"{given} is not {self.rule}.")
+        if isinstance(value, str) and value in self.planned:
+            raise ValueError(f"{given} is part of the recipe language but not in this version yet.")
+        if self.choices and value not in self.choices:
+            raise ValueError(f"{given} is not {self.rule}.{_near(str(value), self.choices)}")
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and not self._inside(value):
+            raise ValueError(f"{given} is not {self.rule}.")
+        return value
+
+    def parse(self, text: str) -> Any:
+        """Return the value that `text` (a command-line option) stands for, checked."""
+        value: Any = tuple(text.split(",")) if tuple in self.types else text
+        if bool in self.types:
+            value = {"true": True, "false": False}.get(text.strip().lower(), text)
+        for kind in (float, int):
+            if kind in self.types:
+                try:
+                    value = kind(text)
+                except ValueError:
+                    pass
+        return self.check(value)
+
+    def _inside(self, value: float) -> bool:
+        return (
+            math.isfinite(value)
+            and (self.minimum is None or value >= self.minimum)
+            and (self.maximum is None or value <= self.maximum)
+            and (self.above is None or value > self.above)
+            and (self.below is None or value < self.below)
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Declared:
+    """Base of whatever declares its fields with `param`: steps and recipe tables."""
+
+    #: Keys the recipe language knows and this version cannot do yet.
+    planned_keys: ClassVar[tuple[str, ...]] = ()
+
+    def __post_init__(self) -> None:
+        faults = []
+        for parameter in self.parameters():
+            try:
+                checked = parameter.check(getattr(self, parameter.name))
+                object.__setattr__(self, parameter.name, checked)
+            except ValueError as error:
+                faults.append(Fault(parameter.name, str(error)))
+        if faults:
+            raise ParameterError.from_faults(f"{self.title()} cannot be used:", faults)
+
+    @classmethod
+    def title(cls) -> str:
+        """What people call this thing."""
+        return getattr(cls, "name", None) or cls.__name__
+
+    @classmethod
+    @functools.cache
+    def parameters(cls) -> tuple[Parameter, ...]:
+        """Return the declared parameters, in order."""
+        hints = get_type_hints(cls)
+        return tuple(
+            Parameter(f.name, _types(hints[f.name]), f.default, **f.metadata["geoqa"])
+            for f in dataclasses.fields(cls)
+            if "geoqa" in f.metadata
+        )
+
+    @classmethod
+    def from_table(cls, table: Any, where: str, faults: list[Fault], **more: Any) -> Self | None:
+        """Build from a mapping; add every fault to `faults` and return None if there is one.
+
+        Parameters
+        ----------
+        table
+            Keys and values as read from a recipe or given on a command line.
+        where
+            The place named in each fault, such as ``site.toml: [tolerance]``.
+        faults
+            Receives what is wrong.
+        **more
+            Fields that are not parameters.
+        """
+        if not isinstance(table, Mapping):
+            faults.append(Fault(where, f"{_shown(table)} is not a table."))
+            return None
+        before = len(faults)
+        known = {parameter.name: parameter for parameter in cls.parameters()}
+        for key in table:
+            if key in cls.planned_keys:
+                problem = "is part of the recipe language but not in this version yet."
+                faults.append(Fault(f"{where} {key}", problem, "Remove the line."))
+            elif key not in known:
+                faults.append(Fault(f"{where} {key}", f"is not a key here.{_near(key, (*known, *cls.planned_keys))}"))
+        values: dict[str, Any] = {}
+        for name, parameter in known.items():
+            if name in table:
+                try:
+                    values[name] = parameter.check(table[name])
+                except ValueError as error:
+                    faults.append(Fault(f"{where} {name}", str(error)))
+            elif parameter.required:
+                remedy = f"Add {name} = ... ({parameter.help.rstrip('.')}: {parameter.rule})."
+                faults.append(Fault(f"{where} {name}", "must be stated.", remedy))
+        return cls(**values, **more) if len(faults) == before else None
+
+    def as_table(self) -> dict[str, Any]:
+        """Return the completed fields as plain values, leaving out what is not stated."""
+        values = {parameter.name: getattr(self, parameter.name) for parameter in self.parameters()}
+        return {k: list(v) if isinstance(v, tuple) else v for k, v in values.items() if v is not None}
+
+
+def _types(hint: Any) -> tuple[type, ...]:
+    """Return the plain types a field may hold, without None."""
+    if get_origin(hint) in (Union, types.UnionType):
+        return tuple(kind for part in get_args(hint) for kind in _types(part) if kind is not type(None))
+    return (get_origin(hint) or hint,)
+
+
+def _shown(value: Any) -> str:
+    """Return a value as it goes into a message: never longer than a line."""
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _near(word: str, known: tuple[str, ...]) -> str:
+    close = difflib.get_close_matches(word, known, n=1)
+    return f" Did you mean {close[0]!r}?" if close else ""

@@ -1,0 +1,311 @@
+"""The contract of every frame: column names, kinds, limits, and what each means.
+
+Frames are checked at stage boundaries, not in between, and all faults are reported at once. Columns
+ending in ``_m`` are metres; geometry is in the unit of the job's CRS. A frame may carry more columns
+than its contract names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from geoqa.core.errors import Fault, SchemaError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
+#: Worst first.
+SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
+GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
+DELIVERIES = ("yes", "no")
+#: The row of the `classes` frame that speaks for the whole site.
+WHOLE_SITE = "whole site"
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its kind (text, float, int, bool, time, geometry) and limits."""
+
+    kind: str
+    about: str
+    minimum: float | None = None
+    above: float | None = None
+    words: tuple[str, ...] = ()
+    nulls: bool = True
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One frame: its key, its columns, and the columns it must have from the start."""
+
+    key: tuple[str, ...]
+    columns: dict[str, Column]
+    base: tuple[str, ...] = field(default=())
+
+
+def _text(about: str, words: tuple[str, ...] = (), nulls: bool = True) -> Column:
+    return Column("text", about, words=words, nulls=nulls)
+
+
+def _float(about: str, minimum: float | None = None, above: float | None = None, nulls: bool = True) -> Column:
+    return Column("float", about, minimum=minimum, above=above, nulls=nulls)
+
+
+def _int(about: str, minimum: float | None = None, nulls: bool = False) -> Column:
+    return Column("int", about, minimum=minimum, nulls=nulls)
+
+
+def _bool(about: str) -> Column:
+    return Column("bool", about, nulls=False)
+
+
+_SOURCE = {
+    "source_file": _text("name of the file the row came from", nulls=False),
+    "source_line": _int("line of that file, from 1", minimum=1),
+}
+_STATUS = {
+    "status_h": _text("status of the horizontal evidence", STATUSES),
+    "status_v": _text("status of the height evidence", STATUSES),
+    "status": _text("the worse of what the role judges", STATUSES, nulls=False),
+}
+_ELLIPSE = {
+    "semi_major_m": _float("semi-major axis at `confidence`", minimum=0),
+    "semi_minor_m": _float("semi-minor axis at `confidence`", minimum=0),
+    "azimuth_deg": _float("azimuth of the major axis, clockwise from grid north", minimum=0),
+    "confidence": _float("probability the ellipse is drawn for", above=0),
+}
+_GEOMETRY = {"geometry": Column("geometry", "in the job's CRS")}
+
+OCCUPATIONS = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "easting_m", "northing_m", "resolution_h_m", *_SOURCE),
+    columns={
+        "occupation_id": _int("running number in reading order", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "visit": _int("visit of the point, from 1: a new one after 20 minutes", minimum=1),
+        "visit_v": _int("visit for the height, from 1: a new one after 45 minutes", minimum=1),
+        "use": _text("what the point's coordinate makes of the row"),
+        "start_utc": Column("time", "start"),
+        "end_utc": Column("time", "end"),
+        "duration_s": _float("end minus start", minimum=0),
+        "epochs": _float("number of epochs averaged", minimum=0),
+        "effective_epochs": _float("number of independent epochs they are worth", minimum=1),
+        "easting_m": _float("easting, or east of the site's local origin for geographic input", nulls=False),
+        "northing_m": _float("northing, likewise", nulls=False),
+        "height_m": _float("height above the job's height reference"),
+        "lon_deg": _float("longitude as read, for geographic input"),
+        "lat_deg": _float("latitude as read, for geographic input"),
+        "resolution_h_m": _float("last digit of the coordinates as written", above=0, nulls=False),
+        "resolution_v_m": _float("last digit of the heights as written", above=0),
+        "sigma_e_m": _float("reported standard deviation east", above=0),
+        "sigma_n_m": _float("reported standard deviation north", above=0),
+        "sigma_u_m": _float("reported standard deviation of the height", above=0),
+        "cov_en_m2": _float("covariance of east and north"),
+        "cov_eu_m2": _float("covariance of east and height"),
+        "cov_nu_m2": _float("covariance of north and height"),
+        "solution": _text("solution type"),
+        "method": _text("how the point was measured", nulls=False),
+        "origin": _text("where the coordinate comes from", nulls=False),
+        "role": _text("what the point is for"),
+        "initialization": _text("label of the ambiguity resolution"),
+        "base": _text("label of the base set-up"),
+        "base_distance_m": _float("distance to the base", minimum=0),
+        "operator": _text("who measured"),
+        "antenna_height_m": _float("antenna height"),
+        "satellites": _float("number of satellites", minimum=0),
+        "pdop": _float("position dilution of precision", minimum=0),
+        "correction_age_s": _float("age of the corrections", minimum=0),
+        "canopy": _text("the surveyor's label for the cover"),
+        **_SOURCE,
+        **_GEOMETRY,
+    },
+)
+
+CLOSURES = Frame(
+    key=("pair_id",),
+    base=("pair_id", "point", "occupation_a", "occupation_b", "de_m", "dn_m", "horizontal_m", "independence_h"),
+    columns={
+        "pair_id": _int("running number", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "occupation_a": _int("the earlier occupation", minimum=1),
+        "occupation_b": _int("the later occupation", minimum=1),
+        "gap_s": _float("start of the later minus end of the earlier", minimum=0),
+        "new_fix": _bool("shown to have another initialization"),
+        "new_base": _bool("shown to have another base set-up"),
+        "new_antenna_height": _bool("shown to have another antenna height"),
+        "new_operator": _bool("shown to have another operator"),
+        "sky_repeats": _bool("gap within 20 minutes of a multiple of 23 h 56 min"),
+        "independence_h": _text("grade of independence, horizontal", GRADES, nulls=False),
+        "independence_v": _text("grade of independence, height", GRADES),
+        "de_m": _float("east, later minus earlier", nulls=False),
+        "dn_m": _float("north, later minus earlier", nulls=False),
+        "du_m": _float("up, later minus earlier"),
+        "horizontal_m": _float("horizontal length of the closure", minimum=0, nulls=False),
+        "azimuth_deg": _float("azimuth from the earlier to the later, clockwise from north", minimum=0),
+        "tolerance_h_m": _float("largest horizontal closure accepted for this pair", above=0),
+        "tolerance_v_m": _float("largest height closure accepted for this pair", above=0),
+        "t_h": _float("test statistic of the horizontal closure", minimum=0),
+        "p_h": _float("probability of a larger one when nothing is wrong", minimum=0),
+        "t_v": _float("test statistic of the height closure", minimum=0),
+        "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
+        **_STATUS,
+        "canopy": _text("canopy class, `mixed` where the two differ"),
+        **_GEOMETRY,
+    },
+)
+
+POINTS = Frame(
+    key=("point",),
+    base=("point", "occupations", "visits", "set_aside", "status"),
+    columns={
+        "point": _text("name of the point", nulls=False),
+        "role": _text("what the point is for"),
+        "occupations": _int("direct measured occupations", minimum=0),
+        "visits": _int("visits they fall into", minimum=0),
+        "set_aside": _int("occupations the coordinate does not use", minimum=0),
+        "easting_m": _float("combined easting; null where there is nothing to give"),
+        "northing_m": _float("combined northing"),
+        "height_m": _float("combined height"),
+        "var_e_m2": _float("variance east", minimum=0),
+        "var_n_m2": _float("variance north", minimum=0),
+        "var_u_m2": _float("variance of the height", minimum=0),
+        "cov_en_m2": _float("covariance of east and north"),
+        "cov_eu_m2": _float("covariance of east and height"),
+        "cov_nu_m2": _float("covariance of north and height"),
+        **_ELLIPSE,
+        "radius95_m": _float("horizontal radius at 95 %", minimum=0),
+        "up95_m": _float("height uncertainty at 95 %", minimum=0),
+        "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0),
+        "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
+        **_STATUS,
+        "risk": _float("probability that an error exceeds the requirement", minimum=0),
+        "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
+        "deliver_reason": _text("why, or why not", nulls=False),
+        "untested": _text("what the evidence cannot see"),
+        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        "zone": _text("problem zone"),
+        "reason": _text("why this status"),
+        **_GEOMETRY,
+    },
+)
+
+CLASSES = Frame(
+    key=("canopy",),
+    base=("canopy", "pairs"),
+    columns={
+        "canopy": _text("canopy class, or the whole site", nulls=False),
+        "pairs": _int("pairs of different visits", minimum=0),
+        **{
+            f"{what}{end}": _float(f"{about}{word}", minimum=0)
+            for what, about in (
+                ("repeatability_h_m", "standard deviation per horizontal axis of one visit"),
+                ("repeatability_v_m", "standard deviation of the height of one visit"),
+                ("precision_ratio_h", "ratio of seen to reported precision, horizontal"),
+                ("precision_ratio_v", "ratio of seen to reported precision, height"),
+                ("tail_rate", "share of pairs far wider than the core"),
+            )
+            for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
+        },
+    },
+)
+
+SET_ASIDE = Frame(
+    key=("source_file", "source_line"),
+    base=("source_file", "source_line", "reason", "row"),
+    columns={
+        **_SOURCE,
+        "reason": _text("why the row is not used", nulls=False),
+        "row": _text("the text as it stood", nulls=False),
+    },
+)
+
+ELLIPSES = Frame(
+    key=("subject", "id"),
+    base=("subject", "id", "point", "semi_major_m", "semi_minor_m", "azimuth_deg", "confidence"),
+    columns={
+        "subject": _text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
+        "id": _text("key of that row", nulls=False),
+        "point": _text("name of the point", nulls=False),
+        **_ELLIPSE,
+        **_GEOMETRY,
+    },
+)
+
+FRAMES: dict[str, Frame] = {
+    "occupations": OCCUPATIONS,
+    "closures": CLOSURES,
+    "points": POINTS,
+    "classes": CLASSES,
+    "set_aside": SET_ASIDE,
+    "ellipses": ELLIPSES,
+}
+
+
+def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterable[str] | None = None) -> None:
+    """Raise SchemaError naming every fault of `frame` against the contract called `name`.
+
+    Parameters
+    ----------
+    name
+        Name of the frame; one without a contract (a third party's own) is only checked for names.
+    frame
+        The frame.
+    by
+        The step that made it, for the message.
+    columns
+        Check only these columns, and that all of them are there; by default every column present,
+        and that the base columns are there.
+    """
+    contract = FRAMES.get(name)
+    wanted = tuple(columns) if columns is not None else (contract.base if contract else ())
+    faults = [Fault(f"{name}.{c}", "is missing.") for c in wanted if c not in frame.columns]
+    repeated = frame.columns[frame.columns.duplicated()]
+    faults += [Fault(f"{name}.{c}", "stands twice.") for c in sorted(set(repeated))]
+    if contract and not len(repeated):
+        present = [c for c in (columns or frame.columns) if c in frame.columns and c in contract.columns]
+        for c in present:
+            faults += _column_faults(f"{name}.{c}", frame[c], contract.columns[c])
+        if columns is None and all(k in frame.columns for k in contract.key):
+            doubles = int(frame.duplicated(list(contract.key)).sum())
+            if doubles:
+                faults.append(Fault(f"{name}.{', '.join(contract.key)}", f"{doubles} rows repeat a key."))
+    if faults:
+        raise SchemaError.from_faults(f"the frame {name!r} made by {by!r} breaks its contract:", faults)
+
+
+def _column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
+    import numpy as np
+    from pandas.api import types
+
+    kinds = {
+        "text": lambda v: isinstance(v.dtype, types.CategoricalDtype) or types.is_string_dtype(v),
+        "float": lambda v: types.is_float_dtype(v) or (types.is_integer_dtype(v) and not types.is_bool_dtype(v)),
+        "int": types.is_integer_dtype,
+        "bool": types.is_bool_dtype,
+        "time": lambda v: types.is_datetime64_any_dtype(v) and getattr(v.dtype, "tz", None) is not None,
+        "geometry": lambda v: str(v.dtype) == "geometry",
+    }
+    if not kinds[rule.kind](values):
+        wanted = "time in UTC" if rule.kind == "time" else rule.kind
+        return [Fault(where, f"holds {values.dtype}, it must hold {wanted} ({rule.about}).")]
+    faults = []
+    empty = values.isna()
+    if not rule.nulls and empty.any():
+        faults.append(Fault(where, f"{int(empty.sum())} values are missing ({rule.about})."))
+    if rule.kind in ("float", "int"):
+        numbers = values.to_numpy(dtype=float, na_value=np.nan)
+        infinite = int(np.isinf(numbers).sum())
+        if infinite:
+            faults.append(Fault(where, f"{infinite} values are infinite."))
+        if rule.minimum is not None and (numbers < rule.minimum).any():
+            faults.append(Fault(where, f"{int((numbers < rule.minimum).sum())} values are below {rule.minimum:g}."))
+        if rule.above is not None and (numbers <= rule.above).any():
+            faults.append(Fault(where, f"{int((numbers <= rule.above).sum())} values are not above {rule.above:g}."))
+    if rule.words:
+        strange = sorted(set(map(str, values.dropna().unique())) - set(rule.words))
+        if strange:
+            faults.append(Fault(where, f"holds {strange[:5]}, it must hold one of {', '.join(rule.words)}."))
+    return faults

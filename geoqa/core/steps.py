@@ -1,0 +1,113 @@
+"""The three kinds of processing step: readers, analysis, map layers.
+
+A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
+and fields declared with `param`. An address is a frame (``closures``) or one column of it
+(``closures.status``). Whoever gives a frame owns the columns it comes with; any other column has
+its own owner, and the pipeline attaches it by the frame's key. Modules that hold steps import
+heavy libraries inside the method that does the work, so that listing steps stays quick.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from geoqa.core.params import Declared, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.drawing import Drawing
+    from geoqa.core.job import Job
+
+__all__ = ["API", "Analysis", "MapLayer", "ReadResult", "Reader", "Result", "Step", "param"]
+
+API = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step(Declared, ABC):
+    """A processing step: immutable, its parameters declared once with `param`."""
+
+    name: ClassVar[str]
+    api: ClassVar[int] = API
+    needs: ClassVar[tuple[str, ...]] = ()
+    gives: ClassVar[tuple[str, ...]] = ()
+
+    def as_record(self) -> dict[str, Any]:
+        """Return what goes into the run record: the name, and each value with its unit."""
+        values = {p.name: {"value": getattr(self, p.name), "unit": p.unit} for p in self.parameters()}
+        return {"step": self.name, "parameters": values}
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What a reader returns.
+
+    Attributes
+    ----------
+    frames
+        ``occupations`` and ``set_aside`` (see `geoqa.core.schema`).
+    accounts
+        Per kind of record (``rows``): how many were ``read``, ``used`` and ``set_aside``.
+    messages
+        What a person should know about the file.
+    """
+
+    frames: Mapping[str, pd.DataFrame]
+    accounts: Mapping[str, Mapping[str, int]]
+    messages: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Result:
+    """What an analysis step returns: frames and keyed columns, by name of the frame.
+
+    Attributes
+    ----------
+    frames
+        For an address that is a frame: the frame. For addresses that are columns: a frame that
+        holds the key column and those columns.
+    messages
+        What a person should know.
+    """
+
+    frames: Mapping[str, pd.DataFrame]
+    messages: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reader(Step):
+    """Turns one file into an ``occupations`` frame, and keeps account of every record."""
+
+    suffixes: ClassVar[tuple[str, ...]] = ()
+
+    @classmethod
+    def sniff(cls, path: Path, head: bytes) -> float:
+        """Return 0 (not mine) to 1 (surely mine) from the name and the first bytes."""
+        return 0.5 if path.name.lower().endswith(cls.suffixes) else 0.0
+
+    @abstractmethod
+    def read(self, path: Path, job: Job) -> ReadResult:
+        """Return what `path` holds."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Analysis(Step):
+    """Makes frames or columns from frames. Works on any set of whole points, keeps no state."""
+
+    @abstractmethod
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return what `gives` names, from frames that hold what `needs` names; change neither."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapLayer(Step):
+    """Draws frames on the map as plain data, and says what its symbols mean."""
+
+    @abstractmethod
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return drawings: columns of numbers and text, never markup."""

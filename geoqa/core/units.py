@@ -1,0 +1,24 @@
+"""Lengths: the units a file may be in, and their factor to the metre.
+
+Factors come from the EPSG dataset through PROJ (`pyproj.database.get_units_map`), looked up when a
+test compares them; they are exact by definition (international foot 0.3048 m; US survey foot
+1200/3937 m, deprecated after 2022, 85 FR 62698) and are stated here so that reading needs no PROJ.
+"""
+
+from __future__ import annotations
+
+METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01}
+
+#: Units a job may be reported in.
+JOB_UNITS = ("m", "ft", "ftUS")
+PRECISION_UNITS = ("m", "ft", "ftUS", "mm", "cm")
+
+
+def spoken(unit: str) -> str:
+    """Return the unit's name as people say it."""
+    return {"m": "metres", "ft": "international feet", "ftUS": "US survey feet"}.get(unit, unit)
+
+
+def decimals(unit: str) -> int:
+    """Return the decimals that show a length in `unit` to the millimetre or better."""
+    return 3 if unit == "m" else 2 if unit in ("mm", "cm") else 3

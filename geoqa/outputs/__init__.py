@@ -1,0 +1,1 @@
+"""From frames to files; the only part that draws."""
