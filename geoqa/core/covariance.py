@@ -95,6 +95,11 @@ def ellipse_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf
     )
 
 
+def widening(confidence: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
+    """Return how much larger an ellipse or circle gets because its scale was estimated, 1 where it is known."""
+    return ellipse_factor(confidence, degrees_of_freedom) / ellipse_factor(confidence)
+
+
 def line_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf) -> Array:
     """Return what scales one sigma to `confidence` in one dimension (normal, or Student with nu)."""
     from scipy import stats

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any, ClassVar
 
 from geoqa.core.params import Declared, param
@@ -51,6 +50,11 @@ ORIGINS = ("measured", "keyed-in", "design", "averaged", "derived", "control")
 METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", "total-station")
 #: Columns whose values must be our words once `[input.values.*]` has been applied.
 WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS}
+#: Columns that hold text, and so may have a table `[input.values.*]`.
+TEXT_COLUMNS = (
+    "point", "initialization", "base", "canopy", "solution", "method", "origin",
+    "role", "code", "measured_to", "operator", "note",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +121,8 @@ class InputFormat(Declared):
 class Match(Declared):
     """[match]: which rows are the same point."""
 
+    planned_keys: ClassVar[tuple[str, ...]] = ("pattern", "file", "radius_m")
+
     by: str = param(
         "name", choices=("name",), planned=("pattern", "note", "lookup", "place"), help="What makes rows one point"
     )
@@ -145,9 +151,6 @@ class Role(Declared):
         return super().as_table() | nested
 
 
-_NOTHING: Mapping[str, Any] = MappingProxyType({})
-
-
 @dataclass(frozen=True, kw_only=True)
 class Job:
     """A complete, checked recipe; what readers, analysis steps and layers are given.
@@ -171,11 +174,11 @@ class Job:
     columns: Mapping[str, str | int]
     tolerance: Tolerance
     requirement: Requirement
-    values: Mapping[str, Mapping[str, str]] = field(default=_NOTHING)
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     match: Match = field(default_factory=Match)
-    roles: Mapping[str, Role] = field(default=_NOTHING)
+    roles: Mapping[str, Role] = field(default_factory=dict)
     base: Base = field(default_factory=Base)
-    steps: Mapping[str, Mapping[str, Any]] = field(default=_NOTHING)
+    steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     local_origin: tuple[float, float] | None = None
 
     @property

@@ -14,6 +14,8 @@ from typing import Any, ClassVar, Self, Union, get_args, get_origin, get_type_hi
 from geoqa.core.errors import Fault, ParameterError
 
 REQUIRED = dataclasses.MISSING
+#: A value a person has still to state; recipes are proposed with it and refused while it stands.
+OPEN = "?"
 
 
 def param(
@@ -100,7 +102,10 @@ class Parameter:
         if isinstance(value, list) and tuple in self.types:
             value = tuple(value)
         if float in self.types and isinstance(value, int) and not isinstance(value, bool):
-            value = float(value)
+            try:
+                value = float(value)
+            except OverflowError:
+                raise ValueError(f"{given} is not {self.rule}.") from None
         # bool is an int to Python; to a surveyor it is not a number.
         if not isinstance(value, self.types) or (isinstance(value, bool) and bool not in self.types):
             raise ValueError(f"{given} is not {self.rule}.")
@@ -127,9 +132,14 @@ class Parameter:
                     pass
         return self.check(value)
 
+    @property
+    def invitation(self) -> str:
+        """What to write when the value is missing, in words."""
+        return f"Add {self.name} = ... ({self.help.rstrip('.')}: {self.rule})."
+
     def _inside(self, value: float) -> bool:
         return (
-            math.isfinite(value)
+            (isinstance(value, int) or math.isfinite(value))
             and (self.minimum is None or value >= self.minimum)
             and (self.maximum is None or value <= self.maximum)
             and (self.above is None or value > self.above)
@@ -191,7 +201,7 @@ class Declared:
             return None
         before = len(faults)
         known = {parameter.name: parameter for parameter in cls.parameters()}
-        for key in table:
+        for key in map(str, table):
             if key in cls.planned_keys:
                 problem = "is part of the recipe language but not in this version yet."
                 faults.append(Fault(f"{where} {key}", problem, "Remove the line."))
@@ -199,14 +209,13 @@ class Declared:
                 faults.append(Fault(f"{where} {key}", f"is not a key here.{_near(key, (*known, *cls.planned_keys))}"))
         values: dict[str, Any] = {}
         for name, parameter in known.items():
-            if name in table:
+            if table.get(name, REQUIRED if parameter.required else None) in (REQUIRED, OPEN):
+                faults.append(Fault(f"{where} {name}", "must be stated.", parameter.invitation))
+            elif name in table:
                 try:
                     values[name] = parameter.check(table[name])
                 except ValueError as error:
                     faults.append(Fault(f"{where} {name}", str(error)))
-            elif parameter.required:
-                remedy = f"Add {name} = ... ({parameter.help.rstrip('.')}: {parameter.rule})."
-                faults.append(Fault(f"{where} {name}", "must be stated.", remedy))
         return cls(**values, **more) if len(faults) == before else None
 
     def as_table(self) -> dict[str, Any]:

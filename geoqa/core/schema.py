@@ -85,9 +85,10 @@ OCCUPATIONS = Frame(
     columns={
         "occupation_id": _int("running number in reading order", minimum=1),
         "point": _text("name of the point", nulls=False),
-        "visit": _int("visit of the point, from 1: a new one after 20 minutes", minimum=1),
-        "visit_v": _int("visit for the height, from 1: a new one after 45 minutes", minimum=1),
+        "visit": _int("visit of the point, from 1: a new one after 20 minutes; 0 forms no pairs", minimum=0),
+        "visit_v": _int("visit for the height: a new one after 45 minutes", minimum=0),
         "use": _text("what the point's coordinate makes of the row"),
+        "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
         "start_utc": Column("time", "start"),
         "end_utc": Column("time", "end"),
         "duration_s": _float("end minus start", minimum=0),
@@ -165,6 +166,8 @@ POINTS = Frame(
         "role": _text("what the point is for"),
         "occupations": _int("direct measured occupations", minimum=0),
         "visits": _int("visits they fall into", minimum=0),
+        "visits_used_h": _int("visits the horizontal status rests on", minimum=0),
+        "visits_used_v": _int("visits the height status rests on", minimum=0),
         "set_aside": _int("occupations the coordinate does not use", minimum=0),
         "easting_m": _float("combined easting; null where there is nothing to give"),
         "northing_m": _float("combined northing"),
@@ -209,6 +212,8 @@ CLASSES = Frame(
             )
             for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
         },
+        "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
+        "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
     },
 )
 

@@ -1,0 +1,206 @@
+"""Do they agree? The two axes, tolerance and expectation, for pairs and for sets of positions. Kernels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis import groups
+from geoqa.analysis.spread import probability
+from geoqa.core.schema import SEVERITY, STATUSES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+CONFIRMED, STRAINED, LOOSE, CONFLICT, UNPROVEN = range(len(STATUSES))
+#: Rank of each status, worst first; the last entry is for no status at all.
+_RANK = np.array([SEVERITY.index(name) for name in STATUSES] + [len(SEVERITY)])
+_BY_RANK = np.array([STATUSES.index(name) for name in SEVERITY] + [-1])
+
+
+def worse(a: Index, b: Index) -> Index:
+    """Return the worse of two status codes; -1 stands for none."""
+    return _BY_RANK[np.minimum(_RANK[a], _RANK[b])]
+
+
+def status(within: Flags, probability_: Array, alpha: float) -> Index:
+    """Return the status codes of tested closures.
+
+    Parameters
+    ----------
+    within
+        Whether the closure is within tolerance, shape (n,).
+    probability_
+        Probability of a larger closure when nothing is wrong; NaN where no precision is known: then
+        within is confirmed and beyond is conflict.
+    alpha
+        Probability below which a closure is unusual.
+    """
+    unknown = np.isnan(probability_)
+    unusual = probability_ < alpha  # NaN compares false
+    inside = np.where(unusual, STRAINED, CONFIRMED)
+    beyond = np.where(unusual | unknown, CONFLICT, LOOSE)
+    return np.where(within, inside, beyond)
+
+
+@dataclass(frozen=True)
+class Positions:
+    """Positions to be compared, one row each, sorted by group; one or two dimensions.
+
+    Attributes
+    ----------
+    x
+        Shape (n, d), metres, from the group's own reference point.
+    cov
+        Shape (n, d, d), metres squared, NaN where unknown.
+    group
+        Number of the group, sorted, shape (n,).
+    tolerance_m, guard_m
+        What a closure, or a distance from the mean, may be; shape (n,).
+    from_mean
+        Whether the tolerance is for the distance from the mean, shape (n,).
+    """
+
+    x: Array
+    cov: Array
+    group: Index
+    tolerance_m: Array
+    guard_m: Array
+    from_mean: Flags
+
+    def only(self, keep: Flags) -> Positions:
+        """Return the rows that `keep` marks."""
+        return Positions(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """All pairs of positions inside each group, and whether each pair agrees."""
+
+    first: Index
+    second: Index
+    length_m: Array
+    agrees: Flags
+
+
+def pairs_of(p: Positions, alpha: float, nu: float) -> Pairs:
+    """Return the pairs of each group; a pair disagrees when its own status is conflict."""
+    starts = groups.starts_of(p.group)
+    first, second, _ = groups.pairs(starts, groups.counts_of(starts, len(p.group)))
+    d = p.x[second] - p.x[first]
+    length = np.sqrt((d**2).sum(axis=1))
+    dimensions = p.x.shape[1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        square = _quadratic(d, p.cov[first] + p.cov[second])
+    within = length <= _pair_limit(p, first, second)
+    return Pairs(first, second, length, status(within, probability(square, dimensions, nu), alpha) != CONFLICT)
+
+
+def _pair_limit(p: Positions, first: Index, second: Index) -> Array:
+    factor = np.where(p.from_mean[first], 2.0, 1.0)
+    return factor * np.maximum(p.tolerance_m[first], p.tolerance_m[second]) + np.maximum(
+        p.guard_m[first], p.guard_m[second]
+    )
+
+
+def judge(p: Positions, pairs: Pairs, n: int, alpha: float, nu: float) -> tuple[Index, Array]:
+    """Return the status of each group, all its positions tested together, and its largest closure.
+
+    The test is the weighted sum of squares about the weighted mean, with d (m - 1) degrees of
+    freedom: for a pair it is the closure's own test; of ten positions a single wild pair among 45
+    does not decide.
+
+    Parameters
+    ----------
+    p, pairs
+        Positions and their pairs; `pairs` from `pairs_of` of the same positions.
+    n
+        Number of groups. A group of fewer than two positions is unproven.
+    """
+    dimensions = p.x.shape[1]
+    count = np.bincount(p.group, minlength=n)
+    square = _scatter(p, n)
+    tested = count > 1
+    p_value = np.full(n, np.nan)
+    if tested.any():
+        p_value[tested] = probability(square[tested], (dimensions * (count - 1))[tested], nu)
+    worst = groups.largest(pairs.length_m, p.group[pairs.first], n)
+    over = np.zeros(n, bool)
+    beyond = pairs.length_m > _pair_limit(p, pairs.first, pairs.second)
+    over[p.group[pairs.first[beyond]]] = True
+    mean = groups.sums(p.x, p.group, n) / np.maximum(count, 1)[:, None]
+    away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > p.tolerance_m + p.guard_m
+    over_mean = np.zeros(n, bool)
+    over_mean[p.group[away]] = True
+    from_mean = np.zeros(n, bool)
+    from_mean[p.group] = p.from_mean
+    within = ~np.where(from_mean, over_mean, over)
+    return np.where(tested, status(within, p_value, alpha), UNPROVEN), worst
+
+
+def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, Flags]:
+    """Return which positions belong to the majority of their group, and which groups have one.
+
+    The position that most others agree with, and those others, are the majority when they are more
+    than half of the votes and at least two (or the only vote).
+
+    Parameters
+    ----------
+    votes
+        Votes in each group, shape (n,): its positions and whatever else had a vote.
+    """
+    m = len(p.group)
+    support = np.ones(m, np.int64)
+    np.add.at(support, pairs.first[pairs.agrees], 1)
+    np.add.at(support, pairs.second[pairs.agrees], 1)
+    best = np.zeros(n, np.int64)
+    np.maximum.at(best, p.group, support)
+    leader = np.full(n, -1, np.int64)
+    candidates = np.flatnonzero(support == best[p.group])[::-1]
+    leader[p.group[candidates]] = candidates
+    inside = np.zeros(m, bool)
+    inside[leader[leader >= 0]] = True
+    for near, far in ((pairs.first, pairs.second), (pairs.second, pairs.first)):
+        led = pairs.agrees & (leader[p.group[near]] == near)
+        inside[far[led]] = True
+    has = (2 * best > votes) & ((best > 1) | (votes == 1))
+    return inside & has[p.group], has
+
+
+def _scatter(p: Positions, n: int) -> Array:
+    """Return the weighted sum of squares about the weighted mean, per group; NaN where a precision is unknown."""
+    weight = _inverse(p.cov)
+    wx = np.einsum("nij,nj->ni", weight, p.x)
+    total = groups.sums((p.x * wx).sum(axis=1), p.group, n)
+    sum_wx = groups.sums(wx, p.group, n)
+    d = p.x.shape[1]
+    sum_w = groups.sums(weight.reshape(-1, d * d), p.group, n).reshape(-1, d, d)
+    present = np.bincount(p.group, minlength=n) > 0
+    result = np.full(n, np.nan)
+    solved = np.einsum("nij,nj->ni", _inverse(sum_w[present]), sum_wx[present])
+    result[present] = np.maximum(total[present] - (sum_wx[present] * solved).sum(axis=1), 0.0)
+    return result
+
+
+def _quadratic(d: Array, cov: Array) -> Array:
+    return np.einsum("ni,nij,nj->n", d, _inverse(cov), d)
+
+
+def _inverse(matrices: Array) -> Array:
+    """Return inverses of (n, 1, 1) or (n, 2, 2) matrices in closed form, NaN passed through."""
+    if matrices.shape[1] == 1:
+        with np.errstate(divide="ignore"):
+            return 1 / matrices
+    a, b, c = matrices[:, 0, 0], matrices[:, 0, 1], matrices[:, 1, 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scale = 1 / (a * c - b * b)
+    result = np.empty_like(matrices)
+    result[:, 0, 0], result[:, 1, 1] = c * scale, a * scale
+    result[:, 0, 1] = result[:, 1, 0] = -b * scale
+    return result

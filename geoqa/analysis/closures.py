@@ -1,0 +1,155 @@
+"""Closures: every pair of direct occupations of a point, its difference, evidence and tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core import schema
+from geoqa.core.errors import InputError
+from geoqa.core.steps import Analysis, Result, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.analysis.rows import Index, Rows
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Closures(Analysis):
+    """Form all pairs of each point's direct occupations: later minus earlier, with how independent they are.
+
+    Geographic input is differenced on the ellipsoid, projected input on the grid; no datum
+    transformation takes part.
+    """
+
+    name = "closures"
+    needs = ("occupations", "occupations.visit", "occupations.visit_v")
+    gives = ("closures",)
+
+    staggered_h: float = param(4.0, unit="h", minimum=0, maximum=240, help="Gap from which a pair may be staggered")
+    sky_window_min: float = param(
+        20.0, unit="min", minimum=0, maximum=240, help="A gap this near to a sidereal day sees the same sky again"
+    )
+    largest_group: int = param(
+        3000, unit="1", minimum=2, help="Occupations of one name above which the name is taken for a mistake"
+    )
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the `closures` frame, sorted by point, earlier occupation first."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import groups, tolerance
+        from geoqa.analysis.rows import direct_rows
+        from geoqa.core import geodesy
+
+        occupations = frames["occupations"]
+        rows = direct_rows(occupations)
+        starts = groups.starts_of(rows.point)
+        counts = groups.counts_of(starts, len(rows.point))
+        self._refuse_crowds(rows, starts, counts)
+        first, second, _ = groups.pairs(starts, counts)
+        a, b = rows.at[first], rows.at[second]
+        column = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in _NUMBERS if c in occupations}
+        de, dn = _difference(column, a, b, geodesy.of(job))
+        du = column["height_m"][b] - column["height_m"][a]
+        tol_h, tol_v = tolerance.of_pairs(occupations, a, b, job)
+        names = pd.Categorical.from_codes(rows.point[first], categories=rows.names)
+        frame = pd.DataFrame(
+            {
+                "pair_id": np.arange(1, len(first) + 1),
+                "point": names,
+                "occupation_a": occupations["occupation_id"].to_numpy()[a],
+                "occupation_b": occupations["occupation_id"].to_numpy()[b],
+                **self._evidence(occupations, rows, first, second, (de == 0) & (dn == 0) & ~(np.abs(du) > 0)),
+                "de_m": de,
+                "dn_m": dn,
+                "du_m": du,
+                "horizontal_m": np.hypot(de, dn),
+                "azimuth_deg": geodesy.azimuth_deg(de, dn),
+                "tolerance_h_m": tol_h,
+                "tolerance_v_m": tol_v,
+                "canopy": _shared_label(occupations["canopy"], a, b),
+            },
+            copy=False,
+        )
+        return Result({"closures": frame})
+
+    def _evidence(
+        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, same_place: np.ndarray
+    ) -> dict[str, object]:
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import independence
+
+        gap = np.maximum(rows.start_s[second] - rows.end_s[first], 0.0)
+        base, operator, label = (rows.codes(occupations[c]) for c in ("base", "operator", "initialization"))
+        new_base = independence.differ(base, first, second)
+        new_operator = independence.differ(operator, first, second)
+        labelled = (label[first] >= 0) & (label[second] >= 0)
+        evidence = independence.Evidence(
+            gap_s=gap,
+            # A label belongs to one receiver and one base: no solution outlives either.
+            new_fix=labelled & ((label[first] != label[second]) | new_base | new_operator),
+            new_base=new_base,
+            new_antenna_height=_numbers_differ(rows.take(occupations["antenna_height_m"]), first, second),
+            new_operator=new_operator,
+            sky_repeats=independence.sky_repeats(gap, self.sky_window_min * 60),
+        )
+        # Distinct times are judged by the start: two rows of one second are not two occupations.
+        started = rows.start_s[first] != rows.start_s[second]
+        copied = same_place & ~(started & ~np.isnan(rows.start_s[second]))
+        result: dict[str, object] = dict(vars(evidence))
+        for axis, visits in (("h", "visit"), ("v", "visit_v")):
+            number = occupations[visits].to_numpy()[rows.at]
+            codes = independence.grades(copied, evidence, number, first, second, self.staggered_h * 3600)
+            result[f"independence_{axis}"] = pd.Categorical.from_codes(codes, categories=list(schema.GRADES))
+        return result
+
+    def _refuse_crowds(self, rows: Rows, starts: Index, counts: Index) -> None:
+        if len(counts) and counts.max() > self.largest_group:
+            worst = int(counts.argmax())
+            name = str(rows.names[rows.point[starts[worst]]])[:60]
+            raise InputError(
+                f"point {name!r} has {counts[worst]} occupations, which would make "
+                f"{int(counts[worst]) * (int(counts[worst]) - 1) // 2} pairs. Is `point` in [input.columns] the column that "
+                f"names the points? If it is, set largest_group in [step.closures]."
+            )
+
+
+_NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
+
+
+def _difference(column: dict[str, np.ndarray], a: Index, b: Index, system: object) -> tuple[np.ndarray, np.ndarray]:
+    from geoqa.core import geodesy
+
+    if system.geographic:
+        lon, lat = column["lon_deg"], column["lat_deg"]
+        return geodesy.enu_difference(lon[a], lat[a], lon[b], lat[b], system.semi_major_m, system.flattening)
+    east, north = column["easting_m"], column["northing_m"]
+    return east[b] - east[a], north[b] - north[a]
+
+
+def _numbers_differ(values: np.ndarray, first: Index, second: Index) -> np.ndarray:
+    import numpy as np
+
+    gap = np.abs(values[second] - values[first])
+    return gap > 1e-6  # NaN compares false: unknown shows nothing
+
+
+def _shared_label(values: pd.Series, a: Index, b: Index) -> pd.Categorical:
+    """Return the label two rows share, `mixed` where they differ, null where one is unknown."""
+    import numpy as np
+    import pandas as pd
+
+    labels = values.astype("category")
+    codes = labels.cat.codes.to_numpy().astype(np.int64)
+    known = [str(c) for c in labels.cat.categories]
+    categories = known if "mixed" in known else [*known, "mixed"]
+    shared = np.where(codes[a] == codes[b], codes[a], categories.index("mixed"))
+    shared[(codes[a] < 0) | (codes[b] < 0)] = -1
+    return pd.Categorical.from_codes(shared, categories=categories)

@@ -1,0 +1,47 @@
+"""What a role judges: the horizontal, the height, or both, as arrays."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis.agreement import worse
+from geoqa.analysis.rows import point_roles
+from geoqa.analysis.tolerance import by_role
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+
+def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:
+    """Return whether each row's role judges the horizontal, and the height; shape (n,)."""
+    return tuple(by_role(roles, job, lambda role, a=axis: a in role.requirement.judge) > 0 for axis in "hv")  # type: ignore[return-value]
+
+
+def of_points(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return per occupation whether its point's role judges `h` and `v`."""
+    import pandas as pd
+
+    roles, _ = point_roles(occupations)
+    h, v = axes(roles, job)
+    return pd.DataFrame({"h": h, "v": v}, index=occupations.index)
+
+
+def combine(status_h: Index, status_v: Index, judge_h: Flags, judge_v: Flags) -> Index:
+    """Return the worse of what is judged; without a height only the horizontal can be.
+
+    Parameters
+    ----------
+    status_h, status_v
+        Status codes, -1 where there is none; shape (n,).
+    """
+    seen_v = judge_v & (status_v >= 0)
+    seen_h = judge_h | ~seen_v
+    return worse(np.where(seen_h, status_h, -1), np.where(seen_v, status_v, -1))

@@ -1,0 +1,185 @@
+"""From rows to fixes, from fixes to visits: positions averaged level by level, as arrays.
+
+Within a visit errors are shared: a mean of its fixes has the precision of one of them. Between
+visits they are independent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis import groups
+from geoqa.analysis.spread import calibrated
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.rows import Rows
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Level:
+    """Positions of one level; arrays with one entry per row, fix or visit.
+
+    Attributes
+    ----------
+    x
+        Shape (n, d), metres from the point's own reference.
+    cov
+        Shape (n, d, d), metres squared, NaN where unknown.
+    point
+        Number of the point, sorted, shape (n,).
+    fix, visit
+        Numbers within the point, shape (n,); `fix` is meaningless from visits on.
+    """
+
+    x: Array
+    cov: Array
+    point: Index
+    fix: Index
+    visit: Index
+
+    def only(self, keep: Array) -> Level:
+        """Return the entries that `keep` marks or lists."""
+        return Level(self.x[keep], self.cov[keep], self.point[keep], self.fix[keep], self.visit[keep])
+
+    def fixes(self, typical: float) -> tuple[Level, Index]:
+        """Return one entry per fix, sorted by point and visit, and for each row its fix's number.
+
+        A fix that lasted into another visit belongs to the one it began in.
+        """
+        key = self.point * (self.fix.max(initial=0) + 1) + self.fix
+        _, group = np.unique(key, return_inverse=True)
+        n = int(group.max(initial=-1)) + 1
+        begun = np.full(n, np.iinfo(np.int64).max)
+        np.minimum.at(begun, group, self.visit)
+        level, order = self._collapse(group, n, begun, typical)
+        return level, order[group]
+
+    def visits(self, typical: float) -> tuple[Level, Index]:
+        """Return one entry per visit, sorted by point, and for each fix its visit's number."""
+        key = self.point * (self.visit.max(initial=0) + 1) + self.visit
+        _, group = np.unique(key, return_inverse=True)
+        n = int(group.max(initial=-1)) + 1
+        visit = np.zeros(n, np.int64)
+        visit[group] = self.visit
+        level, order = self._collapse(group, n, visit, typical)
+        return level, order[group]
+
+    def _collapse(self, group: Index, n: int, visit: Index, typical: float) -> tuple[Level, Index]:
+        """Average `group`s, sort them by point and visit; return them and where each went."""
+        share = weights(self.cov, typical)
+        total = np.bincount(group, share, minlength=n)
+        d = self.x.shape[1]
+        mean = groups.sums(self.x * share[:, None], group, n) / total[:, None]
+        flat = self.cov.reshape(-1, d * d) * share[:, None]
+        cov = (groups.sums(flat, group, n) / total[:, None]).reshape(-1, d, d)
+        point, fix = np.zeros(n, np.int64), np.zeros(n, np.int64)
+        point[group], fix[group] = self.point, self.fix
+        order = np.lexsort((fix, visit, point))
+        place = np.empty(n, np.int64)
+        place[order] = np.arange(n)
+        return Level(mean, cov, point, fix, visit).only(order), place
+
+
+def weights(cov: Array, typical: float) -> Array:
+    """Return the weight of each position: equal for all that state the usual precision or better, less for worse.
+
+    An over-optimistic false fix must not win by what it claims; a position stored before its
+    precision settled must not count like the others.
+
+    Parameters
+    ----------
+    cov
+        Shape (n, d, d).
+    typical
+        Usual variance per axis, metres squared; NaN where no precision is known.
+    """
+    if not np.isfinite(typical):
+        return np.ones(len(cov))
+    per_axis = np.trace(cov, axis1=1, axis2=2) / cov.shape[1]
+    return 1 / np.fmax(per_axis, typical)
+
+
+def typical_variance(cov: Array) -> float:
+    """Return the usual variance per axis: the median, NaN where none is known."""
+    per_axis = np.trace(cov, axis1=1, axis2=2) / cov.shape[1]
+    known = per_axis[np.isfinite(per_axis)]
+    return float(np.median(known)) if len(known) else np.nan
+
+
+def horizontal(de: Array, dn: Array, var_e: Array, var_n: Array, cov_en: Array) -> tuple[Array, Array]:
+    """Return positions (n, 2) and covariances (n, 2, 2) from their parts."""
+    cov = np.empty((len(de), 2, 2))
+    cov[:, 0, 0], cov[:, 1, 1] = var_e, var_n
+    cov[:, 0, 1] = cov[:, 1, 0] = cov_en
+    return np.column_stack([de, dn]), cov
+
+
+def vertical(du: Array, var_u: Array) -> tuple[Array, Array]:
+    """Return positions (n, 1) and covariances (n, 1, 1) of heights."""
+    return du[:, None], var_u[:, None, None]
+
+
+@dataclass(frozen=True)
+class Local:
+    """The direct rows of a site as two levels, each position counted from its point's first row.
+
+    Attributes
+    ----------
+    horizontal, vertical
+        Rows with `fix` and the visits of their axis; heights are NaN where unknown.
+    reference
+        East, north and height of each point's reference, metres, shape (points, 3); NaN for a point
+        without direct rows.
+    typical_h, typical_v, nu_h, nu_v
+        Usual variance per axis, and degrees of freedom of the calibration.
+    """
+
+    horizontal: Level
+    vertical: Level
+    reference: Array
+    has_height: NDArray[np.bool_]
+    typical_h: float
+    typical_v: float
+    nu_h: float
+    nu_v: float
+
+
+def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Index) -> Local:
+    """Return the direct rows in local positions with their calibrated covariances.
+
+    Parameters
+    ----------
+    fix
+        Number of each row's initialization within its point, shape (rows,).
+    """
+    spread = calibrated(occupations, classes)
+    place = np.column_stack([rows.take(occupations[c]) for c in ("easting_m", "northing_m", "height_m")])
+    starts = groups.starts_of(rows.point)
+    reference = np.full((len(rows.names), 3), np.nan)
+    reference[rows.point[starts], :2] = place[starts, :2]
+    # The first row may lack a height; any known one serves as a reference.
+    known = np.flatnonzero(~np.isnan(place[:, 2]))[::-1]
+    reference[rows.point[known], 2] = place[known, 2]
+    offset = place - reference[rows.point]
+    x, cov = horizontal(offset[:, 0], offset[:, 1], *(v[rows.at] for v in (spread.var_e, spread.var_n, spread.cov_en)))
+    z, cov_z = vertical(offset[:, 2], spread.var_u[rows.at])
+    visit, visit_v = (occupations[c].to_numpy()[rows.at] for c in ("visit", "visit_v"))
+    return Local(
+        horizontal=Level(x, cov, rows.point, fix, visit),
+        vertical=Level(z, cov_z, rows.point, fix, visit_v),
+        reference=reference,
+        has_height=~np.isnan(offset[:, 2]),
+        typical_h=typical_variance(cov),
+        typical_v=typical_variance(cov_z),
+        nu_h=spread.nu_h,
+        nu_v=spread.nu_v,
+    )

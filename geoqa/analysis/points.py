@@ -1,0 +1,202 @@
+"""The status of each point, from its visits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.analysis.status import UNUSUAL
+from geoqa.core.schema import STATUSES
+from geoqa.core.steps import Analysis, Result, param
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.rows import Rows
+    from geoqa.analysis.verdict import Verdict
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointStatus(Analysis):
+    """Judge each point: fresh fixes inside a visit first, then visit against visit, one vote a visit.
+
+    Two visits that disagree are a conflict: they cannot say which is wrong. Of three or more, those
+    that the majority disagrees with are left out and named.
+    """
+
+    name = "point-status"
+    needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures", "classes")
+    gives = ("points", "occupations.use", "occupations.fix")
+
+    unusual: float = param(
+        UNUSUAL, unit="1", above=0, below=0.5, help="Probability below which a set of visits is unusual"
+    )
+    settled_ratio: float = param(
+        5.0, unit="1", minimum=1, maximum=1000,
+        help="Stated precision beyond tolerance and this much worse than the best of its visit has not settled",
+    )  # fmt: skip
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the `points` frame, one row per name, and what became of each occupation."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import judged, reasons, usage
+        from geoqa.analysis.rows import direct_rows, point_roles
+
+        occupations, closures = frames["occupations"], frames["closures"]
+        rows = direct_rows(occupations)
+        n = len(rows.names)
+        roles, mixed = point_roles(occupations)
+        role = _of_points(roles, occupations, rows.names)
+        use, fix = self._screen(occupations, rows, roles, job)
+        horizontal, vertical = self._verdicts(frames, rows, use, fix, role, job)
+
+        height = np.where(vertical.visits > 0, vertical.status, -1)
+        judge_h, judge_v = judged.axes(role, job)
+        status = judged.combine(horizontal.status, height, judge_h, judge_v)
+        use = usage.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, status == _CONFLICT)
+        count = np.bincount(rows.point, minlength=n)
+        copied = np.bincount(rows.point[use == usage.COPIED], minlength=n)
+        labelled = np.bincount(rows.point[rows.codes(occupations["initialization"]) >= 0], minlength=n)
+        axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
+        points = pd.DataFrame(
+            {
+                "point": rows.names.astype(str),
+                "role": role.array,
+                "occupations": count,
+                "visits": horizontal.visits,
+                "visits_used_h": horizontal.kept,
+                "visits_used_v": vertical.kept,
+                "set_aside": np.bincount(rows.point[np.isin(use, usage.LEFT_OUT)], minlength=n),
+                "worst_horizontal_m": _worst(closures, "h", "horizontal_m", rows.names),
+                "worst_vertical_m": _worst(closures, "v", "du_m", rows.names),
+                "status_h": _statuses(horizontal.status),
+                "status_v": _statuses(height),
+                "status": _statuses(status),
+                "canopy": _canopy(occupations, rows),
+                "reason": reasons.of_points(status, horizontal, vertical, axes, count, copied, labelled == 0),
+            }
+        )
+        keyed = occupations[["occupation_id"]].copy()
+        spread_use, spread_fix = np.full(len(keyed), usage.NO_PART), np.zeros(len(keyed), np.int64)
+        spread_use[rows.at], spread_fix[rows.at] = use, fix
+        keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(usage.USES))
+        keyed["fix"] = spread_fix
+        messages = [f"point {name}: its rows state different roles, the first one counts" for name in mixed]
+        return Result({"points": points, "occupations": keyed}, tuple(messages))
+
+    def _screen(
+        self, occupations: pd.DataFrame, rows: Rows, roles: pd.Series, job: Job
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return the use and the fix number of each row before the verdict."""
+        import numpy as np
+
+        from geoqa.analysis import tolerance, usage
+
+        place = np.column_stack([rows.take(occupations[c]) for c in ("easting_m", "northing_m", "height_m")])
+        stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
+        limit, _ = tolerance.of_rows(occupations, roles, job)
+        label, base, operator = (rows.codes(occupations[c]) for c in ("initialization", "base", "operator"))
+        visit = rows.take(occupations["visit"]).astype(np.int64)
+        use = usage.screen(rows.point, place, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio)
+        return use, usage.fix_numbers(rows.point, label, base, operator)
+
+    def _verdicts(
+        self, frames: Mapping[str, pd.DataFrame], rows: Rows, use: np.ndarray, fix: np.ndarray, role: pd.Series, job: Job
+    ) -> tuple[Verdict, Verdict]:
+        """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
+        import numpy as np
+
+        from geoqa.analysis import levels, usage, verdict
+
+        data = levels.local(frames["occupations"], frames["classes"], rows, fix)
+        n = len(rows.names)
+        limits = {axis: self._limits(frames["occupations"], rows, role, data, axis, job) for axis in "hv"}
+        active = use == usage.USED
+        horizontal = verdict.reach(data.horizontal.only(active), n, limits["h"], data.typical_h)
+        keep = _spread(horizontal.keep_row, active)
+        listen = active & (keep | (horizontal.kept == 0)[rows.point]) & data.has_height
+        vertical = verdict.reach(data.vertical.only(listen), n, limits["v"], data.typical_v)
+        # A row without a height cannot be left out of it.
+        keep_v = _spread(vertical.keep_row, listen) | ~listen
+        return _with_rows(horizontal, keep), _with_rows(vertical, keep_v)
+
+    def _limits(
+        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: object, axis: str, job: Job
+    ) -> verdict.Limits:
+        """Return what the job accepts of each point along one axis."""
+        import numpy as np
+
+        from geoqa.analysis import tolerance, verdict
+        from geoqa.analysis.groups import largest
+        from geoqa.analysis.rows import point_roles
+
+        roles, _ = point_roles(occupations)
+        n = len(rows.names)
+        limit = tolerance.of_rows(occupations, roles, job)[0 if axis == "h" else 1][rows.at]
+        guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
+        from_mean = tolerance.pair_factor(role, job) > 1
+        return verdict.Limits(
+            largest(limit, rows.point, n), np.nan_to_num(largest(guard, rows.point, n)), from_mean,
+            self.unusual, data.nu_h if axis == "h" else data.nu_v,
+        )  # fmt: skip
+
+
+_CONFLICT = STATUSES.index("conflict")
+
+
+def _statuses(codes: np.ndarray) -> pd.Categorical:
+    import pandas as pd
+
+    return pd.Categorical.from_codes(codes, categories=list(STATUSES))
+
+
+def _spread(kept: np.ndarray, active: np.ndarray) -> np.ndarray:
+    """Return flags of the active rows as flags of all rows."""
+    result = active.copy()
+    result[active] = kept
+    return result
+
+
+def _with_rows(found: Verdict, keep_row: np.ndarray) -> Verdict:
+    from dataclasses import replace
+
+    return replace(found, keep_row=keep_row)
+
+
+def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) -> pd.Series:
+    """Return a column that is constant within each point, once per point."""
+    import pandas as pd
+
+    points = occupations["point"]
+    first = ~points.duplicated()
+    return pd.Series(values[first].array, index=points[first].astype(str)).reindex(names.astype(str))
+
+
+def _worst(closures: pd.DataFrame, axis: str, column: str, names: pd.Index) -> np.ndarray:
+    """Return the largest closure between independent fixes of each point, metres; NaN where there is none."""
+    import numpy as np
+
+    from geoqa.analysis.groups import largest
+
+    shows = ~closures[f"independence_{axis}"].isin(["copied", "same-fix"]).to_numpy()
+    codes = names.get_indexer(closures["point"].astype(names.dtype))[shows]
+    return largest(np.abs(closures[column].to_numpy()[shows]), codes, len(names))
+
+
+def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:
+    """Return the canopy class the direct rows of each point share, `mixed` where they differ."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.groups import first_known
+
+    labels = occupations["canopy"].astype("category").cat
+    codes, mixed = first_known(labels.codes.to_numpy().astype(np.int64)[rows.at], rows.point, len(rows.names))
+    known = [str(c) for c in labels.categories]
+    categories = known if "mixed" in known else [*known, "mixed"]
+    return pd.Categorical.from_codes(np.where(mixed, categories.index("mixed"), codes), categories=categories)

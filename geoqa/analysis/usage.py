@@ -1,0 +1,101 @@
+"""What a point makes of each of its rows, before and after the verdict. Kernels on sorted rows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis.independence import copies
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+USES = (
+    "used", "height left out", "left out by the majority", "in conflict", "copied", "initialization unknown",
+    "not settled", "takes no part",
+)  # fmt: skip
+USED, NO_HEIGHT, OUTVOTED, DISPUTED, COPIED, NO_FIX, NOT_SETTLED, NO_PART = range(len(USES))
+#: Uses that leave a row out of the coordinate although the point has one.
+LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NOT_SETTLED)
+
+
+def screen(
+    point: Index, place: Array, start_s: Array, label: Index, stated: Array, limit: Array, visit: Index, ratio: float
+) -> Index:
+    """Return the use of each row before anything is compared: used, copied, initialization unknown, not settled.
+
+    Parameters
+    ----------
+    point, start_s, label, visit
+        Sorted rows, shape (n,); `label` is the code of the initialization, -1 for none.
+    place
+        East, north, height; shape (n, 3).
+    stated, limit
+        Stated horizontal sigma and tolerance, metres, shape (n,); NaN where unknown.
+    ratio
+        A row whose sigma exceeds the tolerance, and this many times the best of its visit, was stored
+        before its precision settled.
+    """
+    n = int(point.max(initial=-1)) + 1
+    use = np.where(copies(point, place, start_s), COPIED, USED)
+    labelled = np.zeros(n, bool)
+    labelled[point[(label >= 0) & (use == USED)]] = True
+    use = np.where((use == USED) & labelled[point] & (label < 0), NO_FIX, use)
+    _, group = np.unique(point * (visit.max(initial=0) + 1) + visit, return_inverse=True)
+    best = np.full(int(group.max(initial=-1)) + 1, np.inf)
+    fine = (use == USED) & ~np.isnan(stated)
+    np.minimum.at(best, group[fine], stated[fine])
+    unsettled = (stated > limit) & (stated > ratio * best[group])
+    return np.where((use == USED) & unsettled, NOT_SETTLED, use)
+
+
+def fix_numbers(point: Index, label: Index, base: Index, operator: Index) -> Index:
+    """Return the number of the initialization of each row within its point, from 1.
+
+    Equal labels are one initialization unless the base set-up or the operator is known to differ:
+    no solution outlives its base or moves to another receiver. Rows without a label are one.
+
+    Parameters
+    ----------
+    point, label, base, operator
+        Sorted rows, shape (n,); codes, -1 where unknown.
+    """
+    n = int(point.max(initial=-1)) + 1
+    keys = [point, label]
+    for codes in (base, operator):
+        unknown = np.zeros(n, bool)
+        unknown[point[codes < 0]] = True
+        keys.append(np.where(unknown[point] | (label < 0), -1, codes))
+    order = np.lexsort(keys[::-1])
+    changed = np.zeros(len(point), bool)
+    for key in keys:
+        changed[1:] |= key[order][1:] != key[order][:-1]
+    running = np.cumsum(changed)
+    opens = np.r_[True, point[order][1:] != point[order][:-1]][: len(point)]
+    first = running[opens]
+    number = np.empty(len(point), np.int64)
+    number[order] = running - np.repeat(first, np.diff(np.r_[np.flatnonzero(opens), len(point)])) + 1
+    return number
+
+
+def settle(use: Index, point: Index, keep_h: Flags, keep_v: Flags, conflict: Flags) -> Index:
+    """Return the use of each row after the verdict.
+
+    Parameters
+    ----------
+    use
+        From `screen`, shape (n,).
+    keep_h, keep_v
+        Whether the row's visit is one the status rests on, along each axis, shape (n,).
+    conflict
+        Whether the point has no coordinate, shape (points,).
+    """
+    use = np.where((use == USED) & ~keep_h, OUTVOTED, use)
+    use = np.where((use == USED) & ~keep_v, NO_HEIGHT, use)
+    disputed = conflict[point] & np.isin(use, (USED, NO_HEIGHT, OUTVOTED))
+    return np.where(disputed, DISPUTED, use)

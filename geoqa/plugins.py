@@ -1,0 +1,135 @@
+"""Find readers, analysis steps and map layers by name; built-in and third-party steps use one door.
+
+Every step is an entry point of an installed distribution, geoqa's own as well. Nothing is imported
+before it is asked for; what cannot be used is named with the reason and left out; a built-in name
+belongs to geoqa.
+"""
+
+from __future__ import annotations
+
+import inspect
+from dataclasses import dataclass
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from geoqa.core import steps
+from geoqa.core.errors import Fault, PluginError, RecipeError
+
+GROUPS: dict[str, type[steps.Step]] = {
+    "geoqa.readers": steps.Reader,
+    "geoqa.analysis": steps.Analysis,
+    "geoqa.layers": steps.MapLayer,
+}
+#: The distribution whose names no other may take.
+OWN = "geoqa-survey"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One step that some distribution declares."""
+
+    name: str
+    group: str
+    distribution: str
+    version: str
+    point: EntryPoint
+
+    def load(self) -> type[steps.Step]:
+        """Return the step's class, or raise PluginError with every reason against it."""
+        who = f"{self.name!r} ({self.group}, from {self.distribution})"
+        try:
+            loaded = self.point.load()
+        except Exception as error:  # a third party's module may fail in any way
+            raise PluginError(f"{who} did not load: {type(error).__name__}: {error}") from error
+        problems = _problems(loaded, GROUPS[self.group], self.name)
+        if problems:
+            raise PluginError(f"{who} was refused: {'; '.join(problems)}.")
+        return loaded
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """What is installed: usable steps by group and name, and what was refused and why."""
+
+    entries: dict[str, dict[str, Entry]]
+    refused: dict[str, str]
+
+    def names(self, group: str) -> tuple[str, ...]:
+        """Return the names of a group's steps, sorted, without importing any."""
+        return tuple(sorted(self.entries[group]))
+
+    def find(self, name: str, group: str | None = None) -> Entry:
+        """Return the step called `name`, or raise PluginError naming those there are."""
+        for candidate in [group] if group else GROUPS:
+            if name in self.entries[candidate]:
+                return self.entries[candidate][name]
+        if name in self.refused:
+            raise PluginError(f"{name!r} is installed but was refused: {self.refused[name]}")
+        known = ", ".join(n for g in ([group] if group else GROUPS) for n in self.names(g))
+        raise PluginError(f"No step is called {name!r}. Installed: {known}.")
+
+    def load_all(self, group: str) -> dict[str, type[steps.Step]]:
+        """Return every usable class of a group; add those that fail to `refused`."""
+        good = {}
+        for name in self.names(group):
+            try:
+                good[name] = self.entries[group][name].load()
+            except PluginError as error:
+                self.refused[name] = str(error)
+        return good
+
+    def third_party(self) -> list[dict[str, str]]:
+        """Return the steps of other distributions, for the run record."""
+        found = [e for group in self.entries.values() for e in group.values() if e.distribution != OWN]
+        return [{"step": e.name, "group": e.group, "distribution": e.distribution, "version": e.version} for e in found]
+
+
+def catalogue() -> Catalogue:
+    """Return what is installed, geoqa's own steps first, so that no other may take their names."""
+    entries: dict[str, dict[str, Entry]] = {group: {} for group in GROUPS}
+    refused: dict[str, str] = {}
+    found = [_entry(point, group) for group in GROUPS for point in entry_points(group=group)]
+    for entry in sorted(found, key=lambda e: (e.distribution != OWN, e.distribution, e.name)):
+        taken = next((e for g in entries.values() for e in g.values() if e.name == entry.name), None)
+        if taken is None:
+            entries[entry.group][entry.name] = entry
+        elif taken.distribution != entry.distribution:
+            label = f"{entry.distribution}:{entry.name}"
+            refused[label] = f"{entry.name!r} already belongs to {taken.distribution}; {label} needs another name."
+    return Catalogue(entries, refused)
+
+
+def configure(cls: type[steps.Step], tables: Any, where: str = "recipe") -> steps.Step:
+    """Return the step with the parameters its ``[step.NAME]`` table sets.
+
+    Raises
+    ------
+    RecipeError
+        Listing every wrong key and value.
+    """
+    faults: list[Fault] = []
+    step = cls.from_table(tables.get(cls.name, {}), f"{where}: [step.{cls.name}]", faults)
+    if faults or step is None:
+        raise RecipeError.from_faults(f"The parameters of the step {cls.name!r} cannot be used:", faults)
+    return step
+
+
+def _entry(point: EntryPoint, group: str) -> Entry:
+    distribution = point.dist
+    name = distribution.name if distribution else "an unknown distribution"
+    return Entry(point.name, group, name, getattr(distribution, "version", "") or "", point)
+
+
+def _problems(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
+    if not (inspect.isclass(loaded) and issubclass(loaded, base)):
+        return [f"it is not a {base.__name__}"]
+    problems = []
+    if inspect.isabstract(loaded):
+        problems.append(f"it lacks {', '.join(sorted(loaded.__abstractmethods__))}")
+    if getattr(loaded, "api", None) != steps.API:
+        problems.append(f"it was written for step API {getattr(loaded, 'api', None)}, this is {steps.API}")
+    if getattr(loaded, "name", None) != name:
+        problems.append(f"it calls itself {getattr(loaded, 'name', None)!r}")
+    if "__doc__" not in vars(loaded) or not loaded.__doc__:
+        problems.append("it has no docstring")
+    return problems
