@@ -117,6 +117,12 @@ class Frames:
             self._owner[address] = f"{step.name!r}"
 
 
+def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
+    """Return whether `address`, a frame or a column of one, is there."""
+    frame, _, column = address.partition(".")
+    return frame in frames and (not column or column in frames[frame])
+
+
 def run(
     steps: Sequence[Analysis], frames: Frames, job: Job, progress: Callable[[str], None] = lambda _: None
 ) -> list[str]:

@@ -19,7 +19,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "polygons": ("path", "style"),
 }
 #: Columns any drawing may have.
-OPTIONAL = ("label", "detail", "mark")
+OPTIONAL = ("label", "detail", "mark", "group")
 #: Shapes of symbols; line and dash are strokes, area is a filled outline.
 SHAPES = ("circle", "ring", "triangle", "diamond", "square", "cross", "star", "line", "dash", "area")
 
@@ -67,7 +67,8 @@ class Drawing:
         Sequences of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of the
         entry), ``detail`` (what a click shows: per entry a sequence of sections, each a mapping
         with ``rows``, a sequence of sequences of text, and optional ``title`` and ``head``),
-        ``mark`` (true where a symbol carries the second mark: it may be delivered).
+        ``mark`` (true where a symbol carries the second mark: it may be delivered), ``group`` (the
+        status whose square in the key shows and hides the entry).
         ``path`` holds per entry a sequence of (longitude, latitude). An entry without a position,
         or with a null length, is not drawn.
     styles

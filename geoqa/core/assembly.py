@@ -1,0 +1,75 @@
+"""Several files made one site: rows numbered, categories united, geographic input given its local grid."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from geoqa.core import geodesy
+from geoqa.core.errors import InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+def occupations(frames: Sequence[pd.DataFrame], job: Job) -> tuple[pd.DataFrame, Job]:
+    """Return one occupations frame, numbered from 1, and the job with its local origin where it needs one.
+
+    Raises
+    ------
+    InputError
+        If no row can be used, or a tolerance grows with a base distance that no row states.
+    """
+    import numpy as np
+
+    frame = stack(frames)
+    if frame.empty:
+        raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
+    frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
+    if geodesy.of(job).geographic:
+        frame, job = _on_local_grid(frame, job)
+    _refuse_ppm_without_distance(frame, job)
+    return frame, job
+
+
+def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the frames one below the other; text stays categorical, columns that one lacks are null."""
+    import pandas as pd
+    from pandas.api.types import CategoricalDtype, union_categoricals
+
+    if len(frames) == 1:
+        return frames[0].reset_index(drop=True)
+    names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
+    columns = {}
+    for name in names:
+        parts = [f[name] if name in f else pd.Series([None] * len(f), dtype="category") for f in frames]
+        if any(isinstance(part.dtype, CategoricalDtype) for part in parts):
+            columns[name] = union_categoricals([part.astype("category") for part in parts], sort_categories=True)
+        else:
+            columns[name] = pd.concat(parts, ignore_index=True).array
+    return pd.DataFrame(columns)
+
+
+def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
+    import numpy as np
+
+    lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
+    # Longitudes around the date line are near each other: the middle is taken on the circle.
+    turned = np.unwrap(np.radians(np.sort(lon)))
+    middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
+    job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
+    east, north = geodesy.of(job).from_lonlat(lon, lat)
+    return frame.assign(easting_m=east, northing_m=north), job
+
+
+def _refuse_ppm_without_distance(frame: pd.DataFrame, job: Job) -> None:
+    tolerances = {"[tolerance]": job.tolerance} | {f"[roles.{n}.tolerance]": r.tolerance for n, r in job.roles.items()}
+    grows = [where for where, t in tolerances.items() if t.horizontal_ppm or t.vertical_ppm]
+    if grows and frame["base_distance_m"].isna().all():
+        raise InputError(
+            f"{', '.join(grows)} adds ppm of the distance to the base, and no row states that distance. "
+            f"Map it as base_distance in [input.columns], or set the ppm to 0 (a virtual base gives no distance)."
+        )

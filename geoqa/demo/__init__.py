@@ -1,0 +1,12 @@
+"""The demo site: Totara Saddle, an invented forest remnant in New Zealand, and the truth behind it.
+
+A seeded simulation that writes the same bytes everywhere: random numbers come from
+`random.Random.random` alone and coordinates are whole millimetres. Nothing in it was observed.
+
+ground -> fieldwork -> blunders -> files: the marks and the trees, the visits and what the receiver
+stores, what goes wrong afterwards, and the files.
+"""
+
+from geoqa.demo.files import truth_rows, write_site, write_truth
+
+__all__ = ["truth_rows", "write_site", "write_truth"]

@@ -1,0 +1,75 @@
+"""Frames as GeoPackage layers, through Arrow."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core import geodesy
+from geoqa.core.errors import OutputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+#: Geometry types by layer; a layer without one is a plain table.
+TYPES = {"occupations": "Point Z", "closures": "LineString", "points": "Point Z", "ellipses": "Polygon"}
+
+
+def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+    """Write every frame as a layer of its name.
+
+    Parameters
+    ----------
+    path
+        File to make.
+    frames
+        Frames by name; those with a geometry column get the job's CRS.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    import geopandas as gpd
+    import pyogrio
+
+    crs = geodesy.of(job).crs
+    for name, frame in frames.items():
+        table = _plain(frame)
+        mode = {"layer": name, "driver": "GPKG"}
+        try:
+            if "geometry" in table:
+                places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+                pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
+            else:
+                pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
+        except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
+            raise OutputError(f"{path}: layer {name!r} cannot be written: {error}. Is there room on the disk?") from error
+
+
+def _geometry_type(places: object) -> str:
+    kinds = set(places.geometry.dropna().geom_type)  # type: ignore[attr-defined]
+    deep = bool(places.geometry.has_z.any())  # type: ignore[attr-defined]
+    kind = kinds.pop() if len(kinds) == 1 else "Unknown"
+    return f"{kind} Z" if deep and kind != "Unknown" else kind
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame whose columns a GeoPackage can hold: categories as text, names that differ beyond case."""
+    import pandas as pd
+
+    renamed, seen = {}, {"fid", "geom"}
+    for column in map(str, frame.columns):
+        name, n = column, 2
+        while name.lower() in seen:
+            name, n = f"{column}_{n}", n + 1
+        seen.add(name.lower())
+        renamed[column] = name
+    columns = {
+        renamed[str(c)]: frame[c].astype("str") if isinstance(frame[c].dtype, pd.CategoricalDtype) else frame[c]
+        for c in frame.columns
+    }
+    return pd.DataFrame(columns, copy=False)

@@ -1,0 +1,69 @@
+"""The closures: an arrow from the point for each independent pair, earlier to later."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.drawing import Drawing, Style
+from geoqa.core.schema import SEVERITY
+from geoqa.core.steps import MapLayer
+from geoqa.outputs import symbology
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+#: Grades of independence that show nothing, and are not drawn.
+NO_EVIDENCE = ("copied", "same-fix")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosuresLayer(MapLayer):
+    """How far, and which way, independent occupations of one point differ: later minus earlier."""
+
+    name: ClassVar[str] = "closures"
+    needs: ClassVar[tuple[str, ...]] = ("closures", "closures.status", "points", "points.geometry")
+
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return one drawing of vectors, an independent pair each."""
+        import pandas as pd
+
+        from geoqa.core import geodesy
+        from geoqa.outputs.layers import detail, place
+
+        closures, points = frames["closures"], frames["points"]
+        drawn = closures[~closures["independence_h"].astype(str).isin(NO_EVIDENCE)]
+        at = pd.Index(points["point"].astype(str)).get_indexer(drawn["point"].astype(str))
+        drawn, at = drawn[at >= 0], at[at >= 0]
+        places = place.places(points, job)
+        east, north = detail.numbers(drawn, "de_m"), detail.numbers(drawn, "dn_m")
+        # Closures of geographic input are true east and north; those of a grid turn with it.
+        if not geodesy.of(job).geographic:
+            east, north = place.turned(east, north, places.convergence_deg[at])
+        columns = {
+            "lon_deg": places.lon_deg[at],
+            "lat_deg": places.lat_deg[at],
+            "style": [_side(status) for status in drawn["status"].astype(str)],
+            "group": points["status"].astype(str).to_numpy()[at],
+            "east_m": east,
+            "north_m": north,
+        }
+        about = "How far a later occupation lies from an earlier, independent one, and which way."
+        return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)
+
+
+def _side(status: str) -> str:
+    """Return the side of the tolerance a status stands for; a pair not judged counts as within."""
+    symbol = symbology.SYMBOLS.get(status)
+    return (symbol.tolerance if symbol else None) or "within"
+
+
+def _styles() -> tuple[Style, ...]:
+    plain, strong = symbology.PLAIN, symbology.SYMBOLS[SEVERITY[0]]
+    return (
+        Style("within", "within tolerance", "line", plain[0], "", plain[1], 0),
+        Style("beyond", "beyond tolerance", "line", strong.light, "", strong.dark, 1),
+    )

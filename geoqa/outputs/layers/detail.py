@@ -1,0 +1,244 @@
+"""What a click on a point shows: its judgement, its visits and occupations, its closures, as text.
+
+Text is made a column at a time; the rows of one point are then a slice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import geodesy, units
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+    from geoqa.outputs.layers.place import Places
+
+    Array = NDArray[np.float64]
+
+Section = dict[str, Any]
+MISSING = "–"
+
+
+@dataclass(frozen=True)
+class Length:
+    """How lengths are written: in the job's unit, with metres beside where that is a foot."""
+
+    unit: str
+
+    @property
+    def spoken(self) -> str:
+        """The unit as a heading has it."""
+        return self.unit if self.unit == "m" else f"{self.unit} (m)"
+
+    def texts(self, values_m: Any, sign: bool = False) -> list[str]:
+        """Return lengths as text without their unit."""
+        values = np.asarray(values_m, dtype=float)
+        plus = "+" if sign else ""
+        own = [f"{v:{plus}.{units.decimals(self.unit)}f}" for v in (values / units.METRES_PER[self.unit]).tolist()]
+        if self.unit != "m":
+            own = [f"{a} ({v:{plus}.3f})" for a, v in zip(own, values.tolist(), strict=True)]
+        return [MISSING if gone else text for gone, text in zip(np.isnan(values), own, strict=True)]
+
+    def with_unit(self, values_m: Any) -> list[str]:
+        """Return lengths as text with their unit."""
+        if self.unit == "m":
+            return [text if text == MISSING else f"{text} m" for text in self.texts(values_m)]
+        return [text if text == MISSING else text.replace(" (", f" {self.unit} (").replace(")", " m)") for text in self.texts(values_m)]
+
+
+def details(
+    points: pd.DataFrame, occupations: pd.DataFrame, closures: pd.DataFrame, places: Places, job: Job
+) -> list[list[Section]]:
+    """Return the sections of every point, in the order of `points`."""
+    plane, height = Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
+    judgement = _judgement(points, plane, height)
+    position = _position(points, places, plane, height, job)
+    rows = _by_point(points, occupations, _occupations(points, occupations, places, plane, height))
+    pairs = _by_point(points, closures, _closures(occupations, closures, plane, height))
+    return [
+        [
+            {"title": "Judgement", "rows": judgement[i]},
+            {"title": "Position and uncertainty", "rows": position[i]},
+            *_table("Visits and occupations", _occupation_head(plane, height), rows[i]),
+            *_table("Closures, later minus earlier", _closure_head(plane, height), pairs[i]),
+        ]
+        for i in range(len(points))
+    ]
+
+
+def _table(title: str, head: list[str], rows: list[Any]) -> list[Section]:
+    return [{"title": title, "head": head, "rows": rows}] if rows else []
+
+
+def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list[tuple[str, str]]]:
+    parts = {
+        "status": [f"{h}" for h in texts(points, "status")],
+        "why": texts(points, "reason"),
+        "deliver": texts(points, "deliver"),
+        "because": texts(points, "deliver_reason"),
+        "untested": texts(points, "untested"),
+        "canopy": texts(points, "canopy"),
+        "largest closure": _pair(
+            plane.with_unit(numbers(points, "worst_horizontal_m")), height.with_unit(numbers(points, "worst_vertical_m"))
+        ),
+    }
+    return _lines(parts)
+
+
+def _position(points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job) -> list[list[tuple[str, str]]]:
+    given = np.isfinite(numbers(points, "easting_m"))
+    where = ["" if known else "none given; drawn at the place of its visits" for known in given]
+    if geodesy.of(job).geographic:
+        names, values = ("longitude", "latitude"), _degrees(places, given)
+    else:
+        names = ("easting", "northing")
+        values = [plane.with_unit(np.where(given, numbers(points, f"{name}_m"), np.nan)) for name in names]
+    confidence = [f"{c:.0%} " if c == c else "" for c in numbers(points, "confidence").tolist()]
+    axes = zip(
+        confidence, plane.with_unit(numbers(points, "semi_major_m")), plane.with_unit(numbers(points, "semi_minor_m")),
+        numbers(points, "azimuth_deg").tolist(), strict=True,
+    )  # fmt: skip
+    ellipses = [
+        "" if a == MISSING else f"{c}{a} by {b}" + (f", long axis {z:.0f}° from grid north" if z == z else "")
+        for c, a, b, z in axes
+    ]
+    parts = {
+        "coordinate": where,
+        **dict(zip(names, values, strict=True)),
+        "height": height.with_unit(numbers(points, "height_m")),
+        "radius, 95 %": plane.with_unit(numbers(points, "radius95_m")),
+        "height, 95 %": [text if text == MISSING else f"± {text}" for text in height.with_unit(numbers(points, "up95_m"))],
+        "ellipse": ellipses,
+    }
+    return _lines(parts)
+
+
+def _degrees(places: Places, given: NDArray[np.bool_]) -> list[list[str]]:
+    return [
+        [f"{v:.8f}°" if known else MISSING for v, known in zip(values.tolist(), given, strict=True)]
+        for values in (places.lon_deg, places.lat_deg)
+    ]
+
+
+def _occupation_head(plane: Length, height: Length) -> list[str]:
+    return [
+        "visit", "start, UTC", "initialization", "base",
+        f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
+        f"stated E N U, {plane.spoken}", "use",
+    ]  # fmt: skip
+
+
+def _occupations(
+    points: pd.DataFrame, occupations: pd.DataFrame, places: Places, plane: Length, height: Length
+) -> list[list[str]]:
+    """Return the columns of the table of occupations: offsets count from the point's place and mean height."""
+    at = pd.Index(points["point"].astype(str)).get_indexer(occupations["point"].astype(str))
+    here = at >= 0
+    level = numbers(points, "height_m")
+    mean = occupations.groupby(at)["height_m"].mean() if "height_m" in occupations else pd.Series(dtype=float)
+    level = np.where(np.isnan(level), mean.reindex(range(len(points))).to_numpy(), level)
+    offset = {
+        name: numbers(occupations, f"{name}_m") - np.where(here, centre[at], np.nan)
+        for name, centre in (("easting", places.easting_m), ("northing", places.northing_m), ("height", level))
+    }
+    stated = zip(*(plane.texts(numbers(occupations, f"sigma_{axis}_m")) for axis in "enu"), strict=True)
+    return [
+        texts(occupations, "visit"),
+        times(occupations, "start_utc"),
+        texts(occupations, "initialization"),
+        texts(occupations, "base"),
+        plane.texts(offset["easting"], sign=True),
+        plane.texts(offset["northing"], sign=True),
+        height.texts(offset["height"], sign=True),
+        [MISSING if parts == (MISSING,) * 3 else " ".join(parts) for parts in stated],
+        texts(occupations, "use"),
+    ]
+
+
+def _closure_head(plane: Length, height: Length) -> list[str]:
+    return [
+        "pair", "gap", "independence",
+        f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
+        f"horizontal, {plane.spoken}", f"tolerance, {plane.spoken}", "status",
+    ]  # fmt: skip
+
+
+def _closures(occupations: pd.DataFrame, closures: pd.DataFrame, plane: Length, height: Length) -> list[list[str]]:
+    """Return the columns of the table of closures; a pair is named by the place of its rows in the point's list."""
+    order = occupations.groupby("point", observed=True).cumcount() + 1
+    number = pd.Series(order.to_numpy(), index=occupations["occupation_id"].to_numpy())
+    ends = [number.reindex(closures[f"occupation_{end}"].to_numpy()).to_numpy() for end in "ab"]
+    return [
+        [f"{a:.0f} → {b:.0f}" for a, b in zip(*ends, strict=True)],
+        [spoken_gap(seconds) for seconds in numbers(closures, "gap_s").tolist()],
+        texts(closures, "independence_h"),
+        plane.texts(numbers(closures, "de_m"), sign=True),
+        plane.texts(numbers(closures, "dn_m"), sign=True),
+        height.texts(numbers(closures, "du_m"), sign=True),
+        plane.texts(numbers(closures, "horizontal_m")),
+        plane.texts(numbers(closures, "tolerance_h_m")),
+        texts(closures, "status"),
+    ]
+
+
+def _by_point(points: pd.DataFrame, frame: pd.DataFrame, columns: Sequence[list[str]]) -> list[list[tuple[str, ...]]]:
+    """Return the rows of `columns` that belong to each point, in their own order."""
+    at = pd.Index(points["point"].astype(str)).get_indexer(frame["point"].astype(str))
+    order = np.argsort(at, kind="stable")
+    cuts = np.searchsorted(at[order], np.arange(len(points) + 1))
+    rows = list(zip(*columns, strict=True))
+    sorted_rows = [rows[k] for k in order.tolist()]
+    return [sorted_rows[a:b] for a, b in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True)]
+
+
+def _lines(parts: dict[str, list[str]]) -> list[list[tuple[str, str]]]:
+    """Return, per point, the lines that say something."""
+    names = list(parts)
+    return [
+        [(name, text) for name, text in zip(names, row, strict=True) if text not in ("", MISSING)]
+        for row in zip(*parts.values(), strict=True)
+    ]
+
+
+def _pair(horizontal: Iterable[str], vertical: Iterable[str]) -> list[str]:
+    both = zip(horizontal, vertical, strict=True)
+    return ["" if h == v == MISSING else f"horizontal {h}, height {v}" for h, v in both]
+
+
+def texts(frame: pd.DataFrame, name: str) -> list[str]:
+    """Return a column as text, empty where it is missing or the frame has none."""
+    if name not in frame:
+        return [""] * len(frame)
+    column = frame[name].astype(object)
+    return [str(value) for value in column.where(column.notna(), "").tolist()]
+
+
+def numbers(frame: pd.DataFrame, name: str) -> Array:
+    """Return a column of numbers, NaN where it is missing or the frame has none."""
+    if name not in frame:
+        return np.full(len(frame), np.nan)
+    return frame[name].to_numpy(dtype=float, na_value=np.nan)
+
+
+def times(frame: pd.DataFrame, name: str) -> list[str]:
+    """Return a column of times to the minute."""
+    if name not in frame:
+        return [""] * len(frame)
+    return frame[name].dt.strftime("%Y-%m-%d %H:%M").astype(object).fillna("").tolist()
+
+
+def spoken_gap(seconds: float) -> str:
+    """Return a span of time as people say it."""
+    if seconds != seconds:
+        return MISSING
+    minutes = seconds / 60
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.1f} h" if minutes < 48 * 60 else f"{minutes / 1440:.1f} d"

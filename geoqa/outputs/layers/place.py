@@ -1,0 +1,74 @@
+"""Where things stand on the map: longitude, latitude, and the turn from grid to true north."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.core import geodesy
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Places:
+    """Positions of the points, in the order of their frame.
+
+    Attributes
+    ----------
+    lon_deg, lat_deg
+        Arrays of shape (n,), in the job's own datum; NaN where a point has no place.
+    easting_m, northing_m
+        The same positions in the job's grid.
+    convergence_deg
+        What is added to a grid azimuth for the true azimuth.
+    """
+
+    lon_deg: Array
+    lat_deg: Array
+    easting_m: Array
+    northing_m: Array
+    convergence_deg: Array
+
+
+def places(points: pd.DataFrame, job: Job) -> Places:
+    """Return where the points stand: the geometry, which a point in conflict has too.
+
+    Geometry is in the unit of the job's system: degrees for a geographic one, whose local grid
+    the job's origin defines.
+    """
+    system = geodesy.of(job)
+    x, y = _xy(points)
+    known = np.isfinite(x) & np.isfinite(y)
+    lon, lat, east, north, turn = (np.full(len(points), np.nan) for _ in range(5))
+    if known.any():
+        if system.geographic:
+            lon[known], lat[known] = x[known], y[known]
+            east[known], north[known] = system.from_lonlat(x[known], y[known])
+        else:
+            east[known], north[known] = x[known] * system.metres_per_unit, y[known] * system.metres_per_unit
+            lon[known], lat[known] = system.to_lonlat(east[known], north[known])
+        turn[known] = system.convergence_deg(lon[known], lat[known])
+    return Places(lon, lat, east, north, turn)
+
+
+def turned(east: Array, north: Array, convergence_deg: Array) -> tuple[Array, Array]:
+    """Return grid vectors in true east and north: turned clockwise by the convergence."""
+    turn = np.radians(convergence_deg)
+    c, s = np.cos(turn), np.sin(turn)
+    return c * east + s * north, c * north - s * east
+
+
+def _xy(points: pd.DataFrame) -> tuple[Array, Array]:
+    import shapely
+
+    shapes: Any = points["geometry"].to_numpy()
+    return shapely.get_x(shapes), shapely.get_y(shapes)

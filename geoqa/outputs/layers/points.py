@@ -1,0 +1,45 @@
+"""The points: a symbol by status, a bar under what may be delivered, and the detail of a click."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.drawing import Drawing
+from geoqa.core.steps import MapLayer
+from geoqa.outputs import symbology
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointsLayer(MapLayer):
+    """Every point by its status, marked where it may be delivered; a click shows its evidence."""
+
+    name: ClassVar[str] = "points"
+    needs: ClassVar[tuple[str, ...]] = (
+        "occupations", "occupations.visit", "closures", "closures.status",
+        "points", "points.deliver", "points.geometry",
+    )  # fmt: skip
+
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return one drawing of symbols, a point each."""
+        from geoqa.outputs.layers import detail, place
+
+        points = frames["points"]
+        places = place.places(points, job)
+        columns = {
+            "lon_deg": places.lon_deg,
+            "lat_deg": places.lat_deg,
+            "style": points["status"].astype(str).tolist(),
+            "label": detail.texts(points, "point"),
+            "group": points["status"].astype(str).tolist(),
+            "mark": [symbology.DELIVERY[word].marked for word in points["deliver"].astype(str)],
+            "detail": detail.details(points, frames["occupations"], frames["closures"], places, job),
+        }
+        about = "One symbol a point, by its status."
+        return (Drawing("symbols", "Points", columns, symbology.status_styles(), about=about, listed=False),)

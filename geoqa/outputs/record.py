@@ -1,0 +1,39 @@
+"""run.json: what was read, with what recipe, by which steps and versions, and what came of it."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Mapping
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+#: Distributions whose versions can change a number.
+LIBRARIES = ("numpy", "pandas", "pyarrow", "geopandas", "shapely", "pyproj", "pyogrio", "scipy", "folium")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of geoqa, Python, PROJ and the libraries that can change a number."""
+    import pyproj
+
+    found = {"geoqa": metadata.version("geoqa-survey"), "python": platform.python_version()}
+    found |= {name: metadata.version(name) for name in LIBRARIES}
+    return found | {"PROJ": pyproj.proj_version_str}
+
+
+def write(path: Path, record: Mapping[str, Any]) -> None:
+    """Write the record as JSON; numbers that are not finite become null."""
+    text = json.dumps(_plain(record), indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

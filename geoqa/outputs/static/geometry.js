@@ -1,0 +1,160 @@
+/* Sizes and places, without a browser: what is drawn where, what is hit, which label finds room. */
+(function (root, make) {
+  "use strict";
+  if (typeof module === "object" && module.exports) { module.exports = make(); } else { (root.Geoqa = root.Geoqa || {}).geometry = make(); }
+})(typeof self !== "undefined" ? self : this, function () {
+  "use strict";
+  var RADIUS_M = 6378137, WORLD_PX = 256;
+  var api = {};
+
+  /* Position on the map at zoom 0, in pixels; the same spherical Mercator as the map library's. */
+  api.world = function (lon, lat) {
+    var s = Math.sin(Math.max(-85.05, Math.min(85.05, lat)) * Math.PI / 180);
+    return [WORLD_PX * (lon / 360 + 0.5), WORLD_PX * (0.5 - Math.log((1 + s) / (1 - s)) / (4 * Math.PI))];
+  };
+
+  api.pixelsPerMetre = function (lat, zoom) {
+    return WORLD_PX * Math.pow(2, zoom) / (2 * Math.PI * RADIUS_M * Math.cos(lat * Math.PI / 180));
+  };
+
+  /* The columns of a block; other encodings join here. */
+  api.columns = function (block) {
+    if (block.encoding !== "plain") { throw new Error("unknown encoding of a drawing"); }
+    return block.columns;
+  };
+
+  /* Positions at zoom 0 as two arrays, unwrapped across the date line next to `lon0`; NaN where there is none. */
+  api.anchors = function (columns, lon0) {
+    var n = columns.style.length, x = new Float64Array(n).fill(NaN), y = new Float64Array(n).fill(NaN);
+    for (var i = 0; i < n; i++) {
+      var lon = columns.path ? (columns.path[i].length ? columns.path[i][0][0] : null) : columns.lon_deg[i];
+      var lat = columns.path ? (columns.path[i].length ? columns.path[i][0][1] : null) : columns.lat_deg[i];
+      if (lon === null || lat === null) { continue; }
+      var w = api.world(api.near(lon, lon0), lat);
+      x[i] = w[0]; y[i] = w[1];
+    }
+    return {x: x, y: y};
+  };
+
+  api.near = function (lon, lon0) { return lon0 + ((lon - lon0 + 540) % 360 + 360) % 360 - 180; };
+
+  /* [west, south, east, north] of all positions, or null. */
+  api.bounds = function (lons, lats, lon0) {
+    var box = null;
+    for (var i = 0; i < lons.length; i++) {
+      if (lons[i] === null || lats[i] === null) { continue; }
+      var lon = api.near(lons[i], lon0), lat = lats[i];
+      if (!box) { box = [lon, lat, lon, lat]; }
+      box = [Math.min(box[0], lon), Math.min(box[1], lat), Math.max(box[2], lon), Math.max(box[3], lat)];
+    }
+    return box;
+  };
+
+  /* The steps of the exaggeration: 1, 2, 5, 10, ... 100 000. */
+  api.STEPS = [];
+  for (var e = 0; e < 5; e++) { [1, 2, 5].forEach(function (d) { api.STEPS.push(d * Math.pow(10, e)); }); }
+  api.STEPS.push(100000);
+
+  /* Index of the step nearest to `value` on a logarithmic scale. */
+  api.step = function (value) {
+    var best = 0;
+    api.STEPS.forEach(function (s, k) { if (Math.abs(Math.log(s / value)) < Math.abs(Math.log(api.STEPS[best] / value))) { best = k; } });
+    return best;
+  };
+
+  api.median = function (values) {
+    var kept = values.filter(function (v) { return v > 0; }).sort(function (a, b) { return a - b; });
+    return kept.length ? kept[kept.length >> 1] : 0;
+  };
+
+  /* Index of the step that draws a typical length of `metres` some `pixels` long. */
+  api.chosenStep = function (metres, pxPerMetre, pixels) {
+    return metres > 0 && pxPerMetre > 0 ? api.step(pixels / (metres * pxPerMetre)) : 0;
+  };
+
+  /* Canvas ellipse: x to the right, y down, rotation clockwise from x. */
+  api.ellipse = function (major_m, minor_m, azimuth_deg, pxPerMetre, exaggeration) {
+    var k = pxPerMetre * exaggeration;
+    return {rx: major_m * k, ry: minor_m * k, rotation: (azimuth_deg - 90) * Math.PI / 180};
+  };
+
+  /* Canvas arrow from the anchor: its end, and whether it had to be cut to `limit` pixels. */
+  api.arrow = function (east_m, north_m, pxPerMetre, exaggeration, limit) {
+    var k = pxPerMetre * exaggeration, dx = east_m * k, dy = -north_m * k, length = Math.hypot(dx, dy);
+    var cut = length > limit, s = cut ? limit / length : 1;
+    return {dx: dx * s, dy: dy * s, length: length * s, cut: cut};
+  };
+
+  /* Order of drawing: by rank, then as they came. */
+  api.order = function (styles, style) {
+    return Uint32Array.from(style.keys()).sort(function (a, b) { return styles[style[a]].rank - styles[style[b]].rank || a - b; });
+  };
+
+  api.short = function (text, limit) {
+    if (text.length <= limit) { return text; }
+    return Array.from(text.slice(0, 2 * limit)).slice(0, limit - 1).join("") + "…";
+  };
+
+  /* Boxes that may not overlap, kept by cells so that a test costs the same however many there are. */
+  api.room = function (cell) {
+    var cells = new Map();
+    var over = function (b, visit) {
+      for (var cx = Math.floor(b[0] / cell); cx <= Math.floor(b[2] / cell); cx++) {
+        for (var cy = Math.floor(b[1] / cell); cy <= Math.floor(b[3] / cell); cy++) { if (visit(cx + "," + cy)) { return true; } }
+      }
+      return false;
+    };
+    return {
+      add: function (b) { over(b, function (k) { if (!cells.has(k)) { cells.set(k, []); } cells.get(k).push(b); return false; }); },
+      free: function (b) {
+        return !over(b, function (k) {
+          return (cells.get(k) || []).some(function (o) { return o[0] < b[2] && b[0] < o[2] && o[1] < b[3] && b[1] < o[3]; });
+        });
+      }
+    };
+  };
+
+  /* Where labels go: [{x, y, r, w, h, ...}] by priority in; those that found room out, with left and top. */
+  api.placed = function (wanted, room) {
+    var kept = [];
+    wanted.forEach(function (q) {
+      var g = q.r + 4;
+      var tries = [[q.x + g, q.y - q.h / 2], [q.x - g - q.w, q.y - q.h / 2], [q.x - q.w / 2, q.y - g - q.h], [q.x - q.w / 2, q.y + g + 3]];
+      for (var t = 0; t < tries.length; t++) {
+        var b = [tries[t][0] - 1, tries[t][1], tries[t][0] + q.w + 1, tries[t][1] + q.h];
+        if (room.free(b)) { room.add(b); kept.push(Object.assign({left: tries[t][0], top: tries[t][1]}, q)); return; }
+      }
+    });
+    return kept;
+  };
+
+  api.toSegment = function (px, py, ax, ay, bx, by) {
+    var dx = bx - ax, dy = by - ay, q = dx * dx + dy * dy;
+    var t = q ? Math.max(0, Math.min(1, ((px - ax) * dx + (py - ay) * dy) / q)) : 0;
+    return Math.hypot(px - ax - t * dx, py - ay - t * dy);
+  };
+
+  api.inEllipse = function (dx, dy, e) {
+    if (!(e.rx > 0 && e.ry > 0)) { return false; }
+    var c = Math.cos(e.rotation), s = Math.sin(e.rotation), u = (dx * c + dy * s) / e.rx, v = (dy * c - dx * s) / e.ry;
+    return u * u + v * v <= 1;
+  };
+
+  api.inPolygon = function (px, py, ring) {
+    var inside = false;
+    for (var i = 0, j = ring.length - 1; i < ring.length; j = i++) {
+      var a = ring[i], b = ring[j];
+      if ((a[1] > py) !== (b[1] > py) && px < (b[0] - a[0]) * (py - a[1]) / (b[1] - a[1]) + a[0]) { inside = !inside; }
+    }
+    return inside;
+  };
+
+  /* "1 cm is drawn as 5 m": the exaggeration said with a length of the job's unit. */
+  api.saidAs = function (exaggeration, unit) {
+    var feet = unit !== "m", own = feet ? 0.01 : 1, long = feet ? exaggeration * 0.01 : exaggeration / 100;
+    var n = Number(long.toPrecision(6));
+    return (feet ? "0.01 " + unit : own + " cm") + " is drawn as long as " + (n >= 1000 ? n.toLocaleString("en") : n) + " " + unit + " on the ground";
+  };
+
+  return api;
+});

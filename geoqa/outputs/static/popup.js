@@ -1,0 +1,40 @@
+/* The detail of one entry as elements; every text is placed by textContent. */
+(function (root) {
+  "use strict";
+  var G = root.Geoqa = root.Geoqa || {};
+
+  G.el = function (tag, set, kids) {
+    var e = document.createElement(tag);
+    Object.keys(set || {}).forEach(function (name) {
+      if (name === "text") { e.textContent = set.text; } else if (name === "class") { e.className = set["class"]; } else { e.setAttribute(name, set[name]); }
+    });
+    (kids || []).forEach(function (kid) { if (kid) { e.append(kid); } });
+    return e;
+  };
+  /* Text of a file: kept apart from the direction of what stands around it. */
+  G.own = function (text) { return G.el("bdi", {dir: "auto", text: text}); };
+
+  var row = function (cells, heading) {
+    return G.el("tr", {}, cells.map(function (text, k) {
+      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [G.own(text)]);
+    }));
+  };
+  var lines = function (rows) {
+    return G.el("table", {"class": "gq-lines"}, [G.el("tbody", {}, rows.map(function (cells) {
+      return G.el("tr", {}, cells.map(function (text, k) { return G.el(k ? "td" : "th", k ? {} : {scope: "row"}, [G.own(text)]); }));
+    }))]);
+  };
+  var table = function (section) {
+    return G.el("div", {"class": "gq-scroll", tabindex: "0", role: "group", "aria-label": section.title}, [G.el("table", {"class": "gq-table"}, [
+      G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells) { return row(cells, false); }))
+    ])]);
+  };
+
+  G.detail = function (name, sections) {
+    var box = G.el("article", {"class": "gq-detail"}, [G.el("h2", {}, [G.own(name)])]);
+    sections.forEach(function (s) {
+      box.append(G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? table(s) : lines(s.rows)]));
+    });
+    return box;
+  };
+})(typeof self !== "undefined" ? self : this);

@@ -1,0 +1,100 @@
+"""The one table of what each status looks like and what it says; symbols and key are both made from it.
+
+The colours were found by search over candidates of fixed hue families: in light and in dark, any
+two differ by at least 40 (CIE76) to normal sight and to simulated protanopia, deuteranopia and
+tritanopia (Machado, Oliveira and Fernandes 2009, severity 1), and by at least 20 in lightness
+when printed grey. Shapes differ as well, so that colour is never alone. No pair says good and bad
+by green and red: the less a point is settled, the further its colour is from the calm blue.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from geoqa.core.drawing import Style
+from geoqa.core.schema import SEVERITY, STATUSES
+
+#: The two axes of the key, as its rows and columns call them.
+TOLERANCE = {"within": "within tolerance", "beyond": "beyond tolerance"}
+EXPECTATION = {"usual": "usual", "unusual": "unusual"}
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """How one status is drawn, and where it stands in the key.
+
+    Attributes
+    ----------
+    status
+        One of `geoqa.core.schema.STATUSES`.
+    shape, light, dark
+        Shape, and its colour on a light and on a dark ground.
+    meaning
+        One sentence for the client.
+    tolerance, expectation
+        Its square in the key; None for the one that stands beside it.
+    """
+
+    status: str
+    shape: str
+    light: str
+    dark: str
+    meaning: str
+    tolerance: str | None = None
+    expectation: str | None = None
+
+    @property
+    def rank(self) -> int:
+        """How much it matters, from 0: what is drawn on top."""
+        return len(SEVERITY) - 1 - SEVERITY.index(self.status)
+
+    def style(self) -> Style:
+        """Return the look in the form map layers hand over."""
+        return Style(self.status, self.status, self.shape, self.light, self.meaning, self.dark, self.rank)
+
+
+_ALL = (
+    Symbol(
+        "confirmed", "circle", "#004787", "#0448a8",
+        "Independent fixes agree, as closely as their precision says.", "within", "usual",
+    ),
+    Symbol(
+        "strained", "triangle", "#efbe09", "#faa80d",
+        "They agree, but less closely than their precision says.", "within", "unusual",
+    ),
+    Symbol(
+        "loose", "square", "#d25d43", "#e4504e",
+        "They differ too much, yet no more than such a place gives.", "beyond", "usual",
+    ),
+    Symbol(
+        "conflict", "star", "#350318", "#f7f5ff",
+        "They differ too much, and nothing expected explains it.", "beyond", "unusual",
+    ),
+    Symbol(
+        "unproven", "ring", "#ffffff", "#111111",
+        "No independent second fix: nothing is shown, good or bad.",
+    ),
+)  # fmt: skip
+SYMBOLS: dict[str, Symbol] = {symbol.status: symbol for symbol in _ALL}
+#: Colours of strokes that say nothing of status: on a light and on a dark ground.
+PLAIN = ("#3c4654", "#c3cad3")
+
+
+@dataclass(frozen=True)
+class DeliveryMark:
+    """The second mark: a bar under the symbol of a point that may be delivered."""
+
+    deliver: str
+    label: str
+    marked: bool
+
+
+DELIVERY: dict[str, DeliveryMark] = {
+    "yes": DeliveryMark("yes", "may be delivered", True),
+    "no": DeliveryMark("no", "not to be delivered", False),
+}
+
+
+def status_styles() -> tuple[Style, ...]:
+    """Return the looks of the five statuses, in the order of `STATUSES`."""
+    return tuple(SYMBOLS[status].style() for status in STATUSES)

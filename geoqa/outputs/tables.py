@@ -1,0 +1,72 @@
+"""points.csv: what the client gets as a table, in the job's unit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core import geodesy
+from geoqa.core.units import METRES_PER
+from geoqa.outputs.text import cell_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:
+    """Write one row per point: coordinates and uncertainty in the job's unit, status, delivery, reasons.
+
+    Text that a spreadsheet would run is made inert; numbers keep four decimals (six of a degree's
+    thousandth for geographic jobs).
+
+    Parameters
+    ----------
+    points
+        The `points` frame.
+    """
+    table(points, job).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+
+
+def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return the rows of points.csv as text and numbers already rounded."""
+    import numpy as np
+    import pandas as pd
+
+    unit, unit_up = job.input.unit, job.input.unit_height or job.input.unit
+    plan, up = METRES_PER[unit], METRES_PER[unit_up]
+    result = {"point": points["point"].map(cell_text), "role": _text(points["role"])}
+    east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))
+    system = geodesy.of(job)
+    if system.geographic:
+        known = ~np.isnan(east)
+        lon, lat = np.full(len(east), np.nan), np.full(len(east), np.nan)
+        lon[known], lat[known] = system.to_lonlat(east[known], north[known])
+        result |= {"longitude_deg": _number(lon, 10), "latitude_deg": _number(lat, 10)}
+    else:
+        result |= {f"easting_{unit}": _number(east / plan, 4), f"northing_{unit}": _number(north / plan, 4)}
+    result[f"height_{unit_up}"] = _number(points["height_m"].to_numpy() / up, 4)
+    for name, factor, label in (
+        ("radius95_m", plan, unit), ("up95_m", up, unit_up), ("semi_major_m", plan, unit), ("semi_minor_m", plan, unit),
+        ("worst_horizontal_m", plan, unit), ("worst_vertical_m", up, unit_up),
+    ):  # fmt: skip
+        result[f"{name.removesuffix('_m')}_{label}"] = _number(points[name].to_numpy() / factor, 4)
+    result["azimuth_deg"] = _number(points["azimuth_deg"].to_numpy(), 1)
+    for name in ("occupations", "visits", "set_aside"):
+        result[name] = points[name].astype(str)
+    for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):
+        result[name] = _text(points[name])
+    return pd.DataFrame({name: np.asarray(values, dtype=object) for name, values in result.items()})
+
+
+def _text(values: pd.Series) -> pd.Series:
+    return values.astype("str").map(cell_text, na_action="ignore").fillna("")
+
+
+def _number(values: object, places: int) -> object:
+    import numpy as np
+
+    numbers = np.asarray(values, dtype=float)
+    written = np.char.mod(f"%.{places}f", numbers)
+    return np.where(np.isnan(numbers), "", written)

@@ -1,0 +1,101 @@
+"""Text from files is hostile until it has been here: the one place that makes it safe to show.
+
+The map library compiles rendered text as a template a second time, so a name may neither look like
+a template tag nor end the script element it stands in. Browsers reorder text around direction
+marks, and spreadsheets run cells that start with a sign.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import unicodedata
+from html import escape
+from typing import Any
+
+#: Longest name drawn beside a symbol, and the longest text in a line of a table.
+LABEL_LENGTH = 24
+LINE_LENGTH = 200
+
+# Joiners are part of the spelling of several scripts; every other invisible mark is shown.
+_JOINERS = "\u200c\u200d"
+_INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+_SUSPECT = re.compile(r"[\x00-\x1f\x7f-\x9f\xad\u061c\u0600-\u0605\u06dd\u070f\u180e\u200b-\u200f\u2028-\u202e"
+                      r"\u2060-\u206f\ud800-\udfff\ufeff\ufff9-\ufffb\U000110bd-\U000e0fff]")  # fmt: skip
+# The only places a brace opens a template tag; none of them occurs between the tokens of JSON.
+_TAG = re.compile(r"\{(?=[{%#])")
+_NOT_PLAIN = re.compile(r"[<>&'`\u2028\u2029\ud800-\udfff]")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+#: What a spreadsheet takes for the start of a formula, its full-width forms too.
+_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
+
+
+def json_for_html(obj: Any) -> str:
+    """Return JSON that can stand in a script element and be compiled as a template without change.
+
+    Parameters
+    ----------
+    obj
+        Anything `json.dumps` takes; not-a-number and infinity are refused.
+    """
+    text = json.dumps(obj, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return _TAG.sub(r"\\u007b", _NOT_PLAIN.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+
+
+def display_text(value: Any) -> str:
+    """Return `value` as text in which nothing is hidden.
+
+    Control characters become their pictures, invisible and direction marks their code point
+    (a name turned around by U+202E reads as it is stored), half surrogates U+FFFD. Missing values
+    become empty text.
+    """
+    text = _as_text(value)
+    return _SUSPECT.sub(lambda found: _visible(found[0]), text)
+
+
+def cut(text: str, limit: int = LINE_LENGTH) -> str:
+    """Return `text`, or its beginning and an ellipsis where it is longer than `limit`."""
+    return text if len(text) <= limit else text[: limit - 1].rstrip() + "…"
+
+
+def map_text(value: Any) -> str:
+    """Return text that may pass through the map library: HTML, a template, a JavaScript literal."""
+    text = escape(display_text(value), quote=True)
+    for sign in "{}`$\\":
+        text = text.replace(sign, f"&#{ord(sign)};")
+    return text
+
+
+def cell_text(value: Any) -> Any:
+    """Return a cell for CSV or a spreadsheet: numbers as they are, text that cannot run.
+
+    Text that starts as a formula does gets a leading apostrophe, unless it is a plain number.
+    """
+    if value is None or isinstance(value, (bool, int)) or (isinstance(value, float) and math.isfinite(value)):
+        return "" if value is None else value
+    if hasattr(value, "dtype") and getattr(value.dtype, "kind", "") in "iub":
+        return value
+    text = _as_text(value).replace("\x00", "␀")
+    text = re.sub("[\ud800-\udfff]", "\ufffd", text)
+    return f"'{text}" if text.startswith(_FORMULA) and not _NUMBER.fullmatch(text) else text
+
+
+def _as_text(value: Any) -> str:
+    """Return plain text; a missing value (None, not-a-number, pandas' NA and NaT) is empty."""
+    if isinstance(value, str):
+        return str(value)
+    if value is None or type(value).__name__ in ("NAType", "NaTType") or (isinstance(value, float) and value != value):
+        return ""
+    return str(value)
+
+
+def _visible(sign: str) -> str:
+    code = ord(sign)
+    if sign in _JOINERS or unicodedata.category(sign) not in _INVISIBLE:
+        return sign
+    if code < 0x20:
+        return chr(0x2400 + code)
+    if code == 0x7F:
+        return "␡"
+    return "\ufffd" if 0xD800 <= code <= 0xDFFF else f"⟨U+{code:04X}⟩"

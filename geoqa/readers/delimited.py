@@ -1,0 +1,132 @@
+"""The reader of delimited text: comma, semicolon, tab, bar or blanks between the columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.errors import InputError
+from geoqa.core.steps import Reader, ReadResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+    from geoqa.readers.sheet import Sheet
+    from geoqa.readers.textfile import TextFile
+
+#: Fewer bad rows than this never stop a run, whatever their share.
+FEW = 10
+
+
+@dataclass(frozen=True, kw_only=True)
+class DelimitedReader(Reader):
+    """Delimited text with one occupation a row, read as the recipe's ``[input]`` says."""
+
+    name: ClassVar[str] = "delimited"
+    gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside")
+    suffixes: ClassVar[tuple[str, ...]] = (".csv", ".txt", ".tsv", ".asc", ".tab", ".dat")
+
+    @classmethod
+    def sniff(cls, path: Path, head: bytes) -> float:
+        """Return how surely a file is delimited text: its suffix, and no sign of a binary format."""
+        from geoqa.readers import textfile
+
+        try:
+            textfile.refuse_binary(path, head)
+        except InputError:
+            return 0.0
+        return 0.6 if path.name.lower().endswith(cls.suffixes) else 0.1
+
+    def read(self, path: Path, job: Job) -> ReadResult:
+        """Return the occupations in the file at `path`, and the rows set aside.
+
+        Raises
+        ------
+        InputError
+            If the file cannot be used as it stands: no text, columns not found, times without zone,
+            or more bad rows than the recipe allows.
+        """
+        from geoqa.readers import table, textfile
+        from geoqa.readers.occupations import occupations
+        from geoqa.readers.sheet import Sheet
+
+        path = Path(path)
+        text = textfile.load(path)
+        rows = table.read_table(text, job.input, list(job.columns.values()))
+        sheet = Sheet(path.name, rows, job)
+        frame = occupations(sheet)
+        aside = _set_aside(sheet, text)
+        messages = (*text.messages, *rows.messages, *sheet.messages)
+        _stop_if_bad(sheet, aside)
+        read = len(rows) + len(rows.rejected)
+        accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
+        shown = aside.drop(columns="bad")
+        return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages + _told(path.name, aside))
+
+
+def _set_aside(sheet: Sheet, text: TextFile) -> pd.DataFrame:
+    """Return the rows that are not used, in the order of the file, with a column saying which are bad."""
+    import numpy as np
+    import pandas as pd
+
+    rows, out = sheet.table, ~sheet.reasons.open
+    rejected = rows.rejected
+    line = np.concatenate([rows.line[out], [r.line for r in rejected]]).astype(np.int64)
+    span = np.concatenate([rows.span[out], [r.span for r in rejected]]).astype(np.int64)
+    reason = [*sheet.reasons.text()[out], *(r.reason for r in rejected)]
+    bad = np.concatenate([sheet.reasons.is_bad()[out], [r.bad for r in rejected]]).astype(bool)
+    frame = pd.DataFrame(
+        {
+            "source_file": pd.Categorical.from_codes(np.zeros(len(line), np.int64), pd.Index([sheet.name], dtype="str")),
+            "source_line": line,
+            "reason": pd.Categorical(pd.Series(reason, dtype="str")),
+            "row": pd.Series([text.raw(a - 1, n) for a, n in zip(line.tolist(), span.tolist(), strict=True)], dtype="str"),
+            "bad": bad,
+        }
+    )
+    return frame.sort_values("source_line", kind="stable", ignore_index=True)
+
+
+def _stop_if_bad(sheet: Sheet, aside: pd.DataFrame) -> None:
+    """Raise InputError if more rows are bad than the recipe allows."""
+    from geoqa.readers.reasons import counted
+
+    bad = aside[aside["bad"]]
+    considered = int(sheet.reasons.open.sum()) + len(bad)
+    limit = sheet.job.input.max_bad_rows
+    if len(bad) <= FEW or len(bad) <= limit * considered:
+        return
+    told = "".join(f"\n  - {item}" for item in counted(list(bad["reason"]), list(bad["source_line"])))
+    first = "".join(
+        f"\n  line {line}: {row[:120]!r}" for line, row in zip(bad["source_line"][:3], bad["row"][:3], strict=True)
+    )
+    raise InputError(
+        f"{sheet.name}: {len(bad)} of {considered} rows are bad, more than max_bad_rows = {limit:.0%} allows:"
+        f"{told}\nThe first of them:{first}\n{_hint(sheet, bad)}"
+    )
+
+
+def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
+    """Return what to look at when most rows are bad."""
+    fmt, hints = sheet.job.input, []
+    reasons = bad["reason"].astype("str")
+    comma = bad["row"].str.contains(r"\d,\d", regex=True)
+    if fmt.decimal == "." and sheet.table.delimiter != "," and (comma & reasons.str.contains("not a number")).any():
+        hints.append('If the decimal sign is a comma, add decimal = "," under [input].')
+    if reasons.str.contains("too many fields|too few fields", regex=True).any():
+        hints.append(f"The table was read with the delimiter {sheet.table.delimiter!r}; state another as delimiter = ...")
+        if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
+            hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
+    hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")
+    return " ".join(hints)
+
+
+def _told(name: str, aside: pd.DataFrame) -> tuple[str, ...]:
+    from geoqa.readers.reasons import counted
+
+    if aside.empty:
+        return ()
+    items = "; ".join(counted(list(aside["reason"].astype("str")), list(aside["source_line"])))
+    return (f"{name}: {len(aside)} rows set aside: {items}.",)

@@ -1,0 +1,98 @@
+"""Which column of a file is meant, and what the columns nobody asked for are called."""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+
+from geoqa.core.errors import Fault, InputError
+from geoqa.core.schema import OCCUPATIONS
+
+#: Names, ignoring case, that an input's own column may not take: ours, and a GeoPackage's.
+RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
+
+
+def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
+    """Return the column (from 0) called `wanted`, or at that 1-based position.
+
+    Matched exactly, else ignoring case and outer blanks.
+
+    Raises
+    ------
+    LookupError
+        If there is none or more than one; the message says which and what there is.
+    """
+    if isinstance(wanted, int):
+        if 1 <= wanted <= width:
+            return wanted - 1
+        raise LookupError(f"there is no column {wanted}: the table has {width}.")
+    for key in (_exact, _loose):
+        found = [i for i, heading in enumerate(headings) if key(heading) == key(wanted)]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            at = " and ".join(str(i + 1) for i in found)
+            raise LookupError(f"the heading {wanted!r} stands at the positions {at}. Write one of the positions.")
+    close = difflib.get_close_matches(wanted, [h for h in headings if h], n=1, cutoff=0.5)
+    raise LookupError(f"there is no heading {wanted[:80]!r}." + (f" Did you mean {close[0]!r}?" if close else ""))
+
+
+def _exact(text: str) -> str:
+    return unicodedata.normalize("NFC", text.strip())
+
+
+def _loose(text: str) -> str:
+    return _exact(text).casefold()
+
+
+def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
+    """Return where each of our columns stands (from 0).
+
+    Raises
+    ------
+    InputError
+        If any cannot be found; all of them are named, with the headings there are.
+    """
+    found, faults = {}, []
+    for ours, wanted in columns.items():
+        try:
+            found[ours] = place(wanted, headings, width)
+        except LookupError as error:
+            faults.append(Fault(f"[input.columns] {ours}", str(error.args[0])))
+    if faults:
+        raise InputError.from_faults(f"{name}: columns are not found. {_there_are(headings, width)}", faults)
+    return found
+
+
+def _there_are(headings: Sequence[str], width: int) -> str:
+    if not any(headings):
+        return f"It has {width} columns without headings."
+    shown = ", ".join(repr(heading[:40]) for heading in headings[:40])
+    return f"Its headings are {shown}" + (", ..." if len(headings) > 40 else ".")
+
+
+def own_names(headings: Sequence[str]) -> list[str]:
+    """Return a name for each column: its heading, or ``column_5`` where it has none."""
+    return [heading.strip() or f"column_{i}" for i, heading in enumerate(headings, 1)]
+
+
+def extra_names(names: Iterable[str], beside: Iterable[str] = ()) -> list[str]:
+    """Return names for columns that travel along, changed where they clash, ignoring case.
+
+    Parameters
+    ----------
+    names
+        Their own names, in order.
+    beside
+        Names that are taken, beside ours and a GeoPackage's.
+    """
+    taken, chosen = {name.casefold() for name in (*RESERVED, *beside)}, []
+    for name in names:
+        candidate, number = name, 1
+        while candidate.casefold() in taken:
+            number += 1
+            candidate = f"{name}_{number}"
+        taken.add(candidate.casefold())
+        chosen.append(candidate)
+    return chosen

@@ -1,0 +1,181 @@
+"""The columns of the ``occupations`` frame from a table: units, precision conventions, times, words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
+from geoqa.core.schema import OCCUPATIONS
+from geoqa.readers import headings, numbers
+from geoqa.readers.sheet import encoded, recoded
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.readers.sheet import Sheet
+
+    Columns = dict[str, Any]
+
+#: Metres in a degree of latitude, near enough for the size of a last digit.
+METRES_PER_DEGREE = 111_320.0
+#: A height beyond this is no height, in metres.
+HIGHEST_M = 1e5
+_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
+#: Ours, the recipe's name, and whether it may be negative.
+_PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
+_BESIDE = ("code", "measured_to", "note")
+
+
+def occupations(sheet: Sheet) -> pd.DataFrame:
+    """Return the occupations of `sheet`, one row each, and put the other rows' reasons on the sheet.
+
+    Everything is in metres; what the table does not hold is null. Columns nobody mapped travel along.
+    """
+    sheet.leave_out()
+    point = sheet.words("point")
+    sheet.reasons.note(point.codes < 0, "point has no name")
+    columns: Columns = {"point": point}
+    decimals = _coordinates(sheet, columns)
+    _sigmas(sheet, columns)
+    _times(sheet, columns)
+    for name, fill in {**dict.fromkeys(_TEXT), "origin": "measured", "method": "direct"}.items():
+        columns[name] = _filled(sheet, name, fill)
+    for name, key in _PLAIN.items():
+        columns[name] = sheet.number(key, least=0)[0] if key in sheet else _nothing(sheet)
+    fmt = sheet.job.input
+    for name, key, factor, least in (
+        ("base_distance_m", "base_distance", fmt.metres_per_unit, 0.0),
+        ("antenna_height_m", "antenna_height", fmt.metres_per_height, -HIGHEST_M),
+    ):
+        columns[name] = sheet.number(key, factor, least=least)[0] if key in sheet else _nothing(sheet)
+    used = sheet.reasons.open
+    _resolutions(sheet, columns, decimals, used)
+    return _frame(sheet, columns, used)
+
+
+def _nothing(sheet: Sheet) -> NDArray[np.float64]:
+    return np.full(len(sheet.table), np.nan)
+
+
+def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, NDArray[np.int64]]:
+    """Add positions; return the decimals of the horizontal and of the height columns."""
+    fmt, decimals = sheet.job.input, {}
+    for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
+        columns[name] = _nothing(sheet)
+    if "easting" in sheet:
+        columns["easting_m"], east = sheet.number("easting", fmt.metres_per_unit, needed=True)
+        columns["northing_m"], north = sheet.number("northing", fmt.metres_per_unit, needed=True)
+    else:
+        columns["lon_deg"], east = sheet.number("longitude", needed=True, least=-180, most=360)
+        columns["lat_deg"], north = sheet.number("latitude", needed=True, least=-90, most=90)
+    # One export writes both alike; where one column shows fewer, its last zeros were dropped.
+    decimals["h"] = np.maximum(east, north)
+    if "height" in sheet:
+        limits = {"least": -HIGHEST_M, "most": HIGHEST_M}
+        columns["height_m"], decimals["v"] = sheet.number("height", fmt.metres_per_height, **limits)
+        decimals["v"] = np.where(np.isnan(columns["height_m"]), -99, decimals["v"])
+    return decimals
+
+
+def _sigmas(sheet: Sheet, columns: Columns) -> None:
+    fmt = sheet.job.input
+    metres = fmt.metres_per_precision
+    per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
+    sources = {
+        "sigma_e_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_e", 1.0),
+        "sigma_n_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_n", 1.0),
+        "sigma_u_m": ("precision_v", per_v) if "precision_v" in sheet else ("sigma_u", 1.0),
+    }
+    for name, (key, divisor) in sources.items():
+        columns[name] = _nothing(sheet)
+        if key in sheet:
+            values, _ = sheet.number(key, metres)
+            sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
+            columns[name] = values / divisor
+    for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
+        columns[name] = _nothing(sheet)
+    if "cov_en" in sheet:
+        cov, _ = sheet.number("cov_en", metres**2)
+        known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
+        sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
+        rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, rule)
+        columns["cov_en_m2"] = np.where(known, cov, np.nan)
+
+
+def _times(sheet: Sheet, columns: Columns) -> None:
+    never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
+    start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
+    columns["start_utc"], columns["end_utc"] = start, end
+    columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
+    columns["effective_epochs"] = _nothing(sheet)
+
+
+def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
+    """Return a text column, `fill` in place of nothing."""
+    if name not in sheet:
+        codes = np.full(len(sheet.table), 0 if fill else -1, np.int64)
+        return pd.Categorical.from_codes(codes, pd.Index([fill] if fill else [], dtype="str"))
+    words = sheet.words(name)
+    if fill and (words.codes < 0).any():
+        words = words if fill in words.categories else words.add_categories([fill])
+        words = pd.Categorical.from_codes(
+            np.where(words.codes < 0, words.categories.get_loc(fill), words.codes), words.categories
+        )
+    return words
+
+
+def _resolutions(sheet: Sheet, columns: Columns, decimals: dict[str, NDArray[np.int64]], used: NDArray[np.bool_]) -> None:
+    """Add the size of the last digit, and let no sigma be smaller than its rounding, last digit / sqrt(12)."""
+    fmt, rows, raised = sheet.job.input, len(sheet.table), np.zeros(len(sheet.table), bool)
+    factor = {"h": fmt.metres_per_unit if "easting" in sheet else METRES_PER_DEGREE, "v": fmt.metres_per_height}
+    for axis, names in (("h", ("sigma_e_m", "sigma_n_m")), ("v", ("sigma_u_m",))):
+        if axis not in decimals:
+            columns[f"resolution_{axis}_m"] = _nothing(sheet)
+            continue
+        digit = numbers.last_digit(decimals[axis][used], factor[axis])
+        columns[f"resolution_{axis}_m"] = np.full(rows, digit)
+        for name in names:
+            least = digit / 12**0.5
+            raised |= used & (columns[name] < least)
+            columns[name] = np.where(columns[name] < least, least, columns[name])
+    if raised.any():
+        sheet.messages.append(
+            f"{sheet.name}: {int(raised.sum())} rows report a precision finer than the rounding of their coordinates; "
+            "it was raised to the last digit / sqrt(12)."
+        )
+
+
+def _frame(sheet: Sheet, columns: Columns, used: NDArray[np.bool_]) -> pd.DataFrame:
+    count = int(used.sum())
+    columns["occupation_id"] = np.arange(1, len(used) + 1)
+    columns["source_line"] = sheet.table.line
+    for name in _BESIDE:
+        if name in sheet:
+            columns[name] = sheet.words(name)
+    one_name = pd.Categorical.from_codes(np.zeros(len(used), np.int64), pd.Index([sheet.name], dtype="str"))
+    columns["source_file"] = one_name
+    order = [name for name in (*OCCUPATIONS.columns, *_BESIDE) if name in columns]
+    data = {name: _kept(columns[name], used) for name in order} | _extras(sheet, used)
+    data["occupation_id"] = np.arange(1, count + 1)
+    return pd.DataFrame(data, index=pd.RangeIndex(count))
+
+
+def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
+    """Return the used rows of a column, without categories that no row has any more."""
+    if isinstance(column, pd.Categorical):
+        return column[used].remove_unused_categories()
+    return column[used].reset_index(drop=True) if isinstance(column, pd.Series) else column[used]
+
+
+def _extras(sheet: Sheet, used: NDArray[np.bool_]) -> Columns:
+    """Return the columns nobody mapped, under their own heading as far as it is free."""
+    mapped = set(sheet.places.values())
+    own = headings.own_names(sheet.table.headings)
+    places = [i for i in range(len(own)) if i not in mapped]
+    chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
+    return {name: _kept(recoded(*encoded(sheet.text_at(i))), used) for name, i in zip(chosen, places, strict=True)}

@@ -1,0 +1,265 @@
+"""A recipe to a job: TOML or a plain mapping, every fault reported at once."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from geoqa.core.errors import Fault, RecipeError
+from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, InputFormat, Job, Match, Role, Site
+from geoqa.core.params import OPEN
+from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
+from geoqa.readers import rules
+
+TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step")
+#: Tables the recipe language knows and this version cannot do yet.
+PLANNED_TABLES = ("file", "decisions")
+NOT_YET = "is part of the recipe language but not in this version yet."
+
+
+def read_recipe(path: Path | str) -> Job:
+    """Return the job that the recipe at `path` describes.
+
+    Raises
+    ------
+    RecipeError
+        If the file cannot be read, is no TOML, or says what cannot be: every fault, by file, table and key.
+    """
+    path = Path(path)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise RecipeError(f"{path}: there is no such recipe. `geoqa recipe FILE` proposes one for a file.") from None
+    except (OSError, ValueError) as error:
+        reason = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else f"cannot be read ({error})"
+        raise RecipeError(f"{path}: {reason}. Give a text file in TOML, saved as UTF-8.") from error
+    try:
+        table = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        problem = str(error) if isinstance(error, ValueError) else "values stand in each other too deep"
+        raise RecipeError(f"{path}: is not TOML: {problem}. Text stands in quotes, one key = value a line.") from error
+    return job_from_table(table, path.name)
+
+
+def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
+    """Return the job that `table` describes.
+
+    Parameters
+    ----------
+    table
+        A recipe as nested mappings, as TOML gives it.
+    where
+        What the faults call it: the name of its file.
+
+    Raises
+    ------
+    RecipeError
+        If it says what cannot be; the message lists every fault, by table and key.
+    """
+    faults: list[Fault] = []
+    if not isinstance(table, Mapping):
+        raise RecipeError(f"{where}: a recipe is a table of tables, not {type(table).__name__}.")
+    _check_tables(table, where, faults)
+    draft = _draft(table, where, faults)
+    fmt = rules.check(draft, where, faults)
+    if faults:
+        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", faults)
+    return Job(
+        site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
+        roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
+        steps=draft.steps,
+    )  # fmt: skip
+
+
+def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.Draft:
+    given = table.get("input", {})
+    tolerance = _tolerance(table.get("tolerance"), f"{where}: [tolerance]", faults)
+    requirement = Requirement.from_table(table.get("requirement", {}), f"{where}: [requirement]", faults)
+    mapped = _table(given, "columns", f"{where}: [input", faults)
+    values = _table(given, "values", f"{where}: [input", faults)
+    form = _without(given, "columns", "values")
+    return rules.Draft(
+        site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
+        input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
+        keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
+        columns=_columns(mapped, f"{where}: [input.columns]", faults),
+        names=frozenset(mapped),
+        values=_values(values, mapped, f"{where}: [input.values", faults),
+        match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
+        tolerance=tolerance,
+        requirement=requirement,
+        roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
+        base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
+        steps=_tables(table, "step", where, faults),
+    )
+
+
+def _sound(table: Any) -> InputFormat:
+    """Return what is sound of a faulty ``[input]``, so that the rules across keys can still be checked."""
+    sound: dict[str, Any] = {"unit": "m"}
+    for parameter in InputFormat.parameters():
+        if isinstance(table, Mapping) and table.get(parameter.name, OPEN) != OPEN:
+            try:
+                sound[parameter.name] = parameter.check(table[parameter.name])
+            except ValueError:
+                continue
+    return InputFormat(**sound)
+
+
+def _check_tables(table: Mapping[str, Any], where: str, faults: list[Fault]) -> None:
+    for name in map(str, table):
+        if name in PLANNED_TABLES:
+            faults.append(Fault(f"{where}: [{name}]", NOT_YET, "Remove the table."))
+        elif name not in TABLES:
+            close = difflib.get_close_matches(name, (*TABLES, *PLANNED_TABLES), n=1)
+            hint = f"Did you mean {close[0]!r}?" if close else f"The tables are {', '.join(TABLES)}."
+            faults.append(Fault(f"{where}: [{name}]", "is not a table here.", hint))
+
+
+def _without(table: Any, *names: str) -> Any:
+    return {k: v for k, v in table.items() if k not in names} if isinstance(table, Mapping) else table
+
+
+def _table(table: Any, name: str, where: str, faults: list[Fault]) -> Mapping[str, Any]:
+    """Return the sub-table called `name`; an empty one if there is none."""
+    found = table.get(name, {}) if isinstance(table, Mapping) else {}
+    if isinstance(found, Mapping):
+        return {str(key): value for key, value in found.items()}
+    faults.append(Fault(f"{where}.{name}]", f"{str(found)[:60]!r} is not a table."))
+    return {}
+
+
+def _tables(table: Mapping[str, Any], name: str, where: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
+    """Return the named tables under ``[name.*]`` as they are."""
+    if not isinstance(table.get(name, {}), Mapping):
+        faults.append(Fault(f"{where}: [{name}]", f"holds tables, such as [{name}.NAME]."))
+        return {}
+    found = {}
+    for key, value in table.get(name, {}).items():
+        if isinstance(value, Mapping):
+            found[str(key)] = dict(value)
+        else:
+            faults.append(Fault(f"{where}: [{name}] {key}", f"must be a table of its own: [{name}.{key}]."))
+    return found
+
+
+def _tolerance(table: Any, where: str, faults: list[Fault], above: Tolerance | None = None) -> Tolerance | None:
+    """Return a tolerance; what a role's own (`above` given) does not state is taken from `above`."""
+    if table is None:
+        problem = "must be stated: geoqa does not choose a tolerance for a surveyor."
+        choice = f'Add [tolerance] with horizontal_m = ... and vertical_m = ..., or purpose = "{next(iter(PRESETS))}"'
+        faults.append(Fault(where, problem, f"{choice} (presets: {', '.join(PRESETS)})."))
+        return None
+    if isinstance(table, Mapping) and table.get("purpose") not in (None, OPEN):
+        return _preset(table, where, faults)
+    if isinstance(table, Mapping) and above is not None:
+        inherited = above.as_table() | {"reference": _mixed_reference(above)}
+        table = {k: v for k, v in inherited.items() if k != "purpose"} | dict(table)
+    tolerance = Tolerance.from_table(table, where, faults)
+    if tolerance and not tolerance.reference.strip():
+        faults.append(Fault(f"{where} reference", "is empty.", "Say where the values come from, or remove the line."))
+    return tolerance
+
+
+def _mixed_reference(above: Tolerance) -> str:
+    stated = "stated in the recipe"
+    return stated if above.reference == stated else f"{stated} for this role; what it does not state: {above.reference}"
+
+
+def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolerance | None:
+    """Return the preset that `table` names; values beside it must be the preset's own."""
+    purpose = table["purpose"]
+    preset = PRESETS.get(purpose) if isinstance(purpose, str) else None
+    if preset is None:
+        close = difflib.get_close_matches(str(purpose), PRESETS, n=1)
+        hint = f" Did you mean {close[0]!r}?" if close else ""
+        faults.append(Fault(f"{where} purpose", f"{purpose!r:.60} is not a preset.{hint}", f"One of {', '.join(PRESETS)}."))
+        return None
+    own = preset.as_table()
+    other = [str(key) for key, value in table.items() if own.get(str(key)) != value]
+    if other:
+        problem = f"{purpose!r} stands beside values of its own ({', '.join(other)})."
+        faults.append(Fault(f"{where} purpose", problem, "State the purpose or the values, not both."))
+        return None
+    return preset
+
+
+def _columns(table: Mapping[str, Any], where: str, faults: list[Fault]) -> dict[str, str | int]:
+    found: dict[str, str | int] = {}
+    for name, value in table.items():
+        if name not in COLUMNS:
+            close = difflib.get_close_matches(name, COLUMNS, n=1)
+            hint = f"Did you mean {close[0]!r}?" if close else f"The columns are {', '.join(COLUMNS)}."
+            faults.append(Fault(f"{where} {name}", "is not a column here.", hint))
+        elif value == OPEN:
+            faults.append(Fault(f"{where} {name}", "must be stated.", f"The heading or position of: {COLUMNS[name]}."))
+        elif isinstance(value, Mapping):
+            faults.append(Fault(f"{where} {name}", f"a column with a pattern {NOT_YET}", "Write a heading or a position."))
+        elif isinstance(value, bool) or not isinstance(value, (str, int)) or value == "":
+            faults.append(Fault(f"{where} {name}", f"{value!r:.60} is not a heading or a 1-based position."))
+        elif isinstance(value, int) and not 1 <= value <= 100_000:
+            faults.append(Fault(f"{where} {name}", f"{value!r:.60} is not a position.", "The first column is 1."))
+        else:
+            found[name] = value
+    return found
+
+
+def _values(
+    table: Mapping[str, Any], columns: Mapping[str, Any], where: str, faults: list[Fault]
+) -> dict[str, dict[str, str]]:
+    found: dict[str, dict[str, str]] = {}
+    for name, words in table.items():
+        here = f"{where}.{name}]"
+        if name not in TEXT_COLUMNS:
+            faults.append(Fault(here, "is not a column with words.", f"These are: {', '.join(TEXT_COLUMNS)}."))
+        elif name not in columns:
+            faults.append(Fault(here, f"there is no column {name!r}.", f'Add {name} = "..." under [input.columns].'))
+        elif not isinstance(words, Mapping):
+            faults.append(Fault(here, "must be a table: the file's words = ours."))
+        else:
+            found[name] = _words(name, words, here, faults)
+    return found
+
+
+def _words(name: str, words: Mapping[Any, Any], where: str, faults: list[Fault]) -> dict[str, str]:
+    for word, ours in words.items():
+        allowed = f"one of {', '.join(WORDS[name])}" if name in WORDS else "text"
+        if ours == OPEN:
+            faults.append(Fault(f"{where} {word!r:.60}", "must be stated.", f"Write {allowed}."))
+        elif not isinstance(ours, str) or (name in WORDS and ours not in WORDS[name]):
+            close = difflib.get_close_matches(str(ours), WORDS.get(name, ()), n=1)
+            hint = f" Did you mean {close[0]!r}?" if close else ""
+            faults.append(Fault(f"{where} {word!r:.60}", f"{ours!r:.60} is not {allowed}.{hint}"))
+    return {str(word): ours for word, ours in words.items() if isinstance(ours, str)}
+
+
+def _roles(
+    tables: Mapping[str, Mapping[str, Any]],
+    tolerance: Tolerance | None,
+    requirement: Requirement | None,
+    where: str,
+    faults: list[Fault],
+) -> dict[str, Role]:
+    roles: dict[str, Role] = {}
+    for name, table in tables.items():
+        here = f"{where}: [roles.{name}"
+        own_tolerance, own_requirement = tolerance, requirement
+        if "tolerance" in table:
+            own_tolerance = _tolerance(table["tolerance"], f"{here}.tolerance]", faults, tolerance)
+        if "requirement" in table:
+            inherited = requirement.as_table() if requirement else {}
+            stated = table["requirement"]
+            merged = inherited | dict(stated) if isinstance(stated, Mapping) else stated
+            own_requirement = Requirement.from_table(merged, f"{here}.requirement]", faults)
+        # Stand-ins where the whole job's are at fault, so that the role's own keys are checked all the same.
+        more = {
+            "tolerance": own_tolerance or next(iter(PRESETS.values())),
+            "requirement": own_requirement or Requirement(),
+        }
+        role = Role.from_table(_without(table, "tolerance", "requirement"), f"{here}]", faults, **more)
+        if role and own_tolerance and own_requirement:
+            roles[name] = role
+    return roles

@@ -1,0 +1,223 @@
+"""What a recipe's keys ask of each other; each rule adds every fault it finds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from geoqa.core import geodesy
+from geoqa.core.errors import Fault, GeodesyError, RecipeError
+from geoqa.core.job import Base, InputFormat, Match, Role, Site
+from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.readers import times, where
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """A recipe's tables, each checked for itself; None where one is at fault.
+
+    Attributes
+    ----------
+    input
+        What is sound of ``[input]``, with stand-ins for the rest.
+    keys
+        The keys stated under ``[input]``, sound or not.
+    columns
+        What is sound of ``[input.columns]``.
+    names
+        The columns stated there, sound or not.
+    """
+
+    site: Site | None
+    input: InputFormat
+    keys: frozenset[str]
+    columns: Mapping[str, str | int]
+    names: frozenset[str]
+    values: Mapping[str, Mapping[str, str]]
+    match: Match | None
+    tolerance: Tolerance | None
+    requirement: Requirement | None
+    roles: Mapping[str, Role]
+    base: Base | None
+    steps: Mapping[str, Mapping[str, Any]]
+
+    def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
+        """Return the table, tolerance and requirement of the whole job and of each role."""
+        found = []
+        if self.tolerance and self.requirement:
+            found.append(("[tolerance]", self.tolerance, self.requirement))
+        for name, role in self.roles.items():
+            found.append((f"[roles.{name}.tolerance]", role.tolerance, role.requirement))
+        return found
+
+
+def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
+    """Add to `faults` what does not go together; return the input's format completed by the rest."""
+    for rule in (_coordinates, _system, _pairs, _heights, _precision, _distances, _positions, _format, _initialization):
+        faults += [Fault(f"{at}: {fault.where}", fault.problem, fault.remedy) for fault in rule(draft)]
+    if draft.input.initialization is None and "initialization" in draft.names:
+        return replace(draft.input, initialization="column")
+    return draft.input
+
+
+def _coordinates(draft: Draft) -> list[Fault]:
+    plane, globe = {"easting", "northing"} & draft.names, {"longitude", "latitude"} & draft.names
+    faults = []
+    if "point" not in draft.names:
+        faults.append(_column("point", "must be stated."))
+    if plane and globe:
+        problem = "holds both easting, northing and longitude, latitude."
+        faults.append(Fault("[input.columns]", problem, "Keep the pair that was measured and remove the other."))
+    elif not plane and not globe:
+        problem = "says not where the coordinates are."
+        faults.append(Fault("[input.columns]", problem, "Add easting and northing, or longitude and latitude."))
+    else:
+        pair = ("easting", "northing") if plane else ("longitude", "latitude")
+        faults += [_column(name, "must be stated beside the other.") for name in pair if name not in draft.names]
+    return faults
+
+
+def _column(name: str, problem: str) -> Fault:
+    return Fault(f"[input.columns] {name}", problem, f'Add {name} = "heading" (or its 1-based position).')
+
+
+def _system(draft: Draft) -> list[Fault]:
+    if draft.site is None:
+        return []
+    try:
+        system = geodesy.system(draft.site.crs)
+    except GeodesyError as error:
+        return [Fault("[site] crs", str(error))]
+    except (ValueError, RuntimeError) as error:
+        return [Fault("[site] crs", f"cannot be used ({str(error)[:80]}).", "Write its code, such as EPSG:2193.")]
+    given = "longitude" if {"longitude", "latitude"} & draft.names else "easting"
+    if system.geographic and {"easting", "northing"} & draft.names:
+        problem = f"{draft.site.crs!r} ({system.name}) counts in degrees, and the columns are easting and northing."
+        remedy = "State the projected system the file is in, or map longitude and latitude."
+        return [Fault("[site] crs", problem, remedy)]
+    if not system.geographic and given == "longitude":
+        problem = f"{draft.site.crs!r} ({system.name}) is projected, and the columns are longitude and latitude."
+        remedy = "State the geographic system the file is in, or map easting and northing."
+        return [Fault("[site] crs", problem, remedy)]
+    return []
+
+
+def _pairs(draft: Draft) -> list[Fault]:
+    """Columns that need each other, and columns that say the same thing."""
+    names, faults = draft.names, []
+    needs = (
+        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start"),
+        ("precision_v", "height"), ("sigma_u", "height"),
+    )  # fmt: skip
+    for name, other in needs:
+        if name in names and other not in names:
+            remedy = f'Add {other} = "heading" (or its 1-based position), or remove {name}.'
+            faults.append(Fault(f"[input.columns] {name}", f"needs {other} beside it.", remedy))
+    for one, other in (("precision_h", "sigma_e"), ("precision_h", "sigma_n"), ("precision_v", "sigma_u")):
+        if one in names and other in names:
+            faults.append(Fault(f"[input.columns] {one}", f"stands beside {other}.", "Keep one of the two."))
+    return faults
+
+
+def _heights(draft: Draft) -> list[Fault]:
+    if "height" not in draft.names:
+        return [
+            Fault(table.replace("tolerance", "requirement"), 'judge = "v", and there is no height.', _HEIGHT_COLUMN)
+            for table, _, requirement in draft.judged()
+            if requirement.judge == "v"
+        ]
+    stated, faults = [], []
+    if draft.site is not None and not (draft.site.height or "").strip():
+        remedy = 'Add height = "ellipsoidal", or a label such as height = "NZVD2016".'
+        stated.append(Fault("[site] height", "must be stated: the input has heights.", remedy))
+    for table, tolerance, requirement in draft.judged():
+        if "v" in requirement.judge and tolerance.vertical_m is None:
+            problem = "must be stated: the input has heights and they are judged."
+            remedy = 'Add vertical_m = ... (metres), or judge = "h" under [requirement].'
+            faults.append(Fault(f"{table} vertical_m", problem, remedy))
+    return stated + _whole_first(faults)
+
+
+def _whole_first(faults: list[Fault]) -> list[Fault]:
+    """Return the whole job's faults alone where there are any: a role that inherits one would repeat it."""
+    return [fault for fault in faults if not fault.where.startswith("[roles.")] or faults
+
+
+_HEIGHT_COLUMN = 'Add height = "heading" under [input.columns], or judge = "h".'
+
+
+def _precision(draft: Draft) -> list[Fault]:
+    conventional = [name for name in ("precision_h", "precision_v") if name in draft.names]
+    plain = [name for name in ("sigma_e", "sigma_n", "sigma_u") if name in draft.names]
+    if conventional and "precision" not in draft.keys:
+        problem = f"must be stated: {' and '.join(conventional)} can mean several things."
+        remedy = 'Add precision = "sigma" (per axis), "drms", "2drms", "cep50" or "radius95".'
+        return [Fault("[input] precision", problem, remedy)]
+    if draft.input.precision == "none" and conventional + plain:
+        problem = f'is "none", and a column is mapped ({", ".join(conventional + plain)}).'
+        return [Fault("[input] precision", problem, "State what the column means, or remove it from [input.columns].")]
+    return []
+
+
+def _distances(draft: Draft) -> list[Fault]:
+    faults = []
+    for table, tolerance, _ in draft.judged():
+        if (tolerance.horizontal_ppm > 0 or tolerance.vertical_ppm > 0) and "base_distance" not in draft.names:
+            key = "horizontal_ppm" if tolerance.horizontal_ppm > 0 else "vertical_ppm"
+            remedy = 'Add base_distance = "heading" under [input.columns], or set the ppm to 0.'
+            faults.append(Fault(f"{table} {key}", "needs the distances to the base.", remedy))
+        if tolerance.vertical_ppm > 0 and tolerance.vertical_m is None:
+            faults.append(Fault(f"{table} vertical_ppm", "needs a constant beside it.", "Add vertical_m = ... (metres)."))
+    return _whole_first(faults)
+
+
+def _positions(draft: Draft) -> list[Fault]:
+    if draft.input.header:
+        return []
+    return [
+        Fault(f"[input.columns] {name}", f"{wanted!r:.60} is a heading, and header = false.", "Write a 1-based position.")
+        for name, wanted in draft.columns.items()
+        if isinstance(wanted, str)
+    ]
+
+
+def _format(draft: Draft) -> list[Fault]:
+    fmt, faults = draft.input, []
+    for key, test in (("timezone", times.zone), ("where", where.parse)):
+        text = getattr(fmt, key)
+        try:
+            if text is not None:
+                test(text)
+        except (ValueError, RecipeError) as error:
+            faults.append(Fault(f"[input] {key}", str(error)))
+    if fmt.time_format != "iso":
+        try:
+            times.check_pattern(fmt.time_format)
+        except ValueError as error:
+            faults.append(Fault("[input] time_format", str(error)))
+    if fmt.delimiter == fmt.decimal == ",":
+        problem = "is a comma, and so is the decimal sign."
+        remedy = 'State the delimiter the file has; where it is a comma and numbers stand in quotes, delimiter = "auto".'
+        faults.append(Fault("[input] delimiter", problem, remedy))
+    return faults
+
+
+def _initialization(draft: Draft) -> list[Fault]:
+    fmt, place, mapped = draft.input, "[input] initialization", "initialization" in draft.names
+    stated = fmt.initialization
+    choices = '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    faults = []
+    if "initialization" not in draft.keys and not mapped:
+        problem = "must be stated: nothing in the file shows which fixes are fresh."
+        faults.append(Fault(place, problem, f"Add initialization = {choices}."))
+    if stated == "column" and not mapped:
+        faults.append(Fault(place, 'is "column", and none is mapped.', 'Add initialization = "heading" to [input.columns].'))
+    if mapped and stated in ("asserted", "unknown"):
+        faults.append(Fault(place, f'is "{stated}", and a column is mapped.', "Keep one of the two."))
+    if stated == "asserted" and not (fmt.asserted_by or "").strip():
+        faults.append(Fault("[input] asserted_by", "must be stated.", 'Add asserted_by = "name of who asserts it".'))
+    if fmt.asserted_by is not None and stated != "asserted":
+        remedy = 'Add initialization = "asserted", or remove the line.'
+        faults.append(Fault("[input] asserted_by", "asserts nothing here.", remedy))
+    return faults

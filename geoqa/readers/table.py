@@ -1,0 +1,297 @@
+"""Lines to a table of text columns, every record with its place in the file.
+
+A record keeps the line it starts on and how many lines it spans, so that a row set aside can be shown
+as it stood. A stray opening quote would make the rest of a file one field: here a record is taken
+over several lines only where that leaves no doubt, and otherwise costs its first line alone.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+
+from geoqa.core.errors import InputError
+from geoqa.readers import dialect
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import InputFormat
+    from geoqa.readers.textfile import TextFile
+
+#: Lines taken at a time.
+CHUNK = 32_768
+#: Most lines one record may span.
+SPAN = 50
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A record that is no row of the table: its first line (from 1), its number of lines, and why."""
+
+    line: int
+    span: int
+    reason: str
+    bad: bool = True
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of text.
+
+    Attributes
+    ----------
+    headings
+        One per column, trimmed; empty where there is none.
+    columns
+        Text, one chunked array per column.
+    line, span
+        First line (from 1) and number of lines of each row; shape (rows,).
+    rejected
+        Records that are no rows.
+    delimiter
+        What parts the columns.
+    messages
+        What a person should know.
+    """
+
+    headings: tuple[str, ...]
+    columns: tuple[pa.ChunkedArray, ...]
+    line: NDArray[np.int64]
+    span: NDArray[np.int64]
+    rejected: tuple[Rejected, ...]
+    delimiter: str
+    messages: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+
+@dataclass
+class _Shape:
+    """How a record must look, and what was met so far."""
+
+    delimiter: str
+    comment: str
+    width: int = 0
+    least: int = 0
+    headings: list[str] | None = None
+    rejected: list[Rejected] = field(default_factory=list)
+    comments: list[int] = field(default_factory=list)
+
+    def fit(self, row: list[str]) -> list[str] | None:
+        """Return `row` with the table's width, or None: trailing delimiters neither add nor take columns."""
+        if len(row) > self.width and not any(cell.strip() for cell in row[self.width :]):
+            return row[: self.width]
+        if self.least <= len(row) <= self.width:
+            return row + [""] * (self.width - len(row))
+        return None
+
+    def misfit(self, fields: int) -> str:
+        return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
+
+
+def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) -> Table:
+    """Return the table in `text`.
+
+    Parameters
+    ----------
+    text
+        The lines.
+    fmt
+        How the table is written: delimiter, header, lines to skip, comment sign.
+    wanted
+        Headings or 1-based positions that the recipe maps; they help to find the delimiter.
+
+    Raises
+    ------
+    InputError
+        If nothing parts the lines into columns, or there are headings and no rows.
+    """
+    sample = _sample(text, fmt)
+    if not sample:
+        raise InputError(f"{text.name}: holds no rows after its first {fmt.skip} lines and its comments.")
+    delimiter = fmt.delimiter
+    if delimiter == "auto":
+        delimiter = dialect.detect([line for _, line in sample], wanted, text.name)
+    shape = _Shape(delimiter, fmt.comment)
+    first = _set_width(shape, text, fmt, sample)
+    lines, spans, parts = [], [], []
+    for rows, line, span in _chunks(text, first, shape):
+        parts.append([pa.array(column, pa.string()) for column in zip(*rows, strict=True)])
+        lines.append(line)
+        spans.append(span)
+    if not parts and not shape.rejected:
+        raise InputError(f"{text.name}: holds headings and no rows.")
+    return Table(
+        headings=tuple(cell.strip() for cell in shape.headings or [""] * shape.width),
+        columns=tuple(pa.chunked_array([part[i] for part in parts], pa.string()) for i in range(shape.width)),
+        line=np.concatenate([np.zeros(0, np.int64), *lines]),
+        span=np.concatenate([np.zeros(0, np.int64), *spans]),
+        rejected=tuple(shape.rejected),
+        delimiter=delimiter,
+        messages=_comment_message(text.name, shape),
+    )
+
+
+def _sample(text: TextFile, fmt: InputFormat) -> list[tuple[int, str]]:
+    """Return the first lines of the table with their number (from 0), without blank ones and comments."""
+    sample: list[tuple[int, str]] = []
+    for start in range(fmt.skip, len(text), 1000):
+        for number, line in enumerate(text.lines(start, min(start + 1000, len(text))), start):
+            if not dialect.is_blank(line, ",;\t|") and not dialect.is_comment(line, fmt.comment):
+                sample.append((number, line))
+        if len(sample) >= dialect.SAMPLE:
+            break
+    return sample[: dialect.SAMPLE]
+
+
+def _set_width(shape: _Shape, text: TextFile, fmt: InputFormat, sample: list[tuple[int, str]]) -> int:
+    """Set headings and width of `shape`; return the first line of the rows (from 0)."""
+    if not fmt.header:
+        shape.width = shape.least = dialect.usual_width([dialect.split(line, shape.delimiter) for _, line in sample])
+        return fmt.skip
+    at = sample[0][0]
+    row, span, problem = _record(text.lines(at, min(at + SPAN, len(text))), 0, shape.delimiter)
+    if row is None:
+        raise InputError(
+            f"{text.name}: line {at + 1}: the headings cannot be read ({problem}). "
+            "If the table starts further down, add skip = N under [input]; without headings, header = false."
+        )
+    named = [i for i, cell in enumerate(row) if cell.strip()]
+    shape.headings, shape.width, shape.least = row, len(row), (named[-1] + 1 if named else len(row))
+    return at + span
+
+
+def _comment_message(name: str, shape: _Shape) -> tuple[str, ...]:
+    if not shape.comments:
+        return ()
+    count = "1 line starts" if len(shape.comments) == 1 else f"{len(shape.comments)} lines start"
+    where = f"(the first is line {shape.comments[0]})"
+    return (f"{name}: {count} with {shape.comment!r} {where}: taken as comments, not as rows.",)
+
+
+def _chunks(
+    text: TextFile, first: int, shape: _Shape
+) -> Iterator[tuple[list[list[str]], NDArray[np.int64], NDArray[np.int64]]]:
+    """Yield rows of the table's width with their first line (from 1) and their number of lines."""
+    position = first
+    while position < len(text):
+        stop = min(position + CHUNK, len(text))
+        lines = text.lines(position, stop)
+        quick = _one_record_per_line(lines, shape)
+        if quick is None:
+            more = text.lines(stop, min(stop + SPAN, len(text)))
+            rows, number, span, taken = _record_by_record(lines + more, len(lines), position + 1, shape)
+        else:
+            (rows, number), taken = _fitting(*quick, position + 1, shape), len(lines)
+            span = np.ones(len(rows), np.int64)
+        position += taken
+        if rows:
+            yield rows, number, span
+
+
+def _one_record_per_line(lines: list[str], shape: _Shape) -> tuple[list[list[str]], list[int], list[int]] | None:
+    """Return rows, their index in `lines`, and the comments' index; None if some record is not one line."""
+    blanks, comment = shape.delimiter + " \t\f\v\xa0", shape.comment
+    kept = [i for i, line in enumerate(lines) if line.strip(blanks)]
+    comments: list[int] = []
+    if comment and any(comment in line for line in lines):
+        comments = [i for i in kept if dialect.is_comment(lines[i], comment)]
+        skipped = set(comments)
+        kept = [i for i in kept if i not in skipped]
+    chosen = [lines[i] for i in kept]
+    if shape.delimiter == " ":
+        chosen = [line.rstrip() for line in chosen]
+    try:
+        rows = list(csv.reader(chosen, delimiter=shape.delimiter, skipinitialspace=True, strict=True))
+    except csv.Error:
+        return None
+    return (rows, kept, comments) if len(rows) == len(chosen) else None
+
+
+def _fitting(
+    rows: list[list[str]], index: list[int], comments: list[int], line: int, shape: _Shape
+) -> tuple[list[list[str]], NDArray[np.int64]]:
+    """Return the rows that fit and their line; put the others among the rejected."""
+    shape.comments += [line + i for i in comments]
+    number = np.asarray(index, np.int64) + line
+    width, headings = shape.width, shape.headings
+    odd = {i for i, row in enumerate(rows) if len(row) != width or row == headings}
+    for i in sorted(odd):
+        row = shape.fit(rows[i])
+        if row is None:
+            shape.rejected.append(Rejected(int(number[i]), 1, shape.misfit(len(rows[i]))))
+        elif row == headings:
+            shape.rejected.append(Rejected(int(number[i]), 1, "repeats the headings", bad=False))
+        else:
+            rows[i] = row
+            odd.discard(i)
+    if not odd:
+        return rows, number
+    kept = [i for i in range(len(rows)) if i not in odd]
+    return [rows[i] for i in kept], number[kept]
+
+
+def _record_by_record(
+    lines: list[str], stop: int, line: int, shape: _Shape
+) -> tuple[list[list[str]], NDArray[np.int64], NDArray[np.int64], int]:
+    """Return rows, first lines, spans, and how many lines were taken, of the records starting before `stop`."""
+    rows: list[list[str]] = []
+    places: list[tuple[int, int]] = []
+    at = 0
+    while at < stop:
+        if dialect.is_blank(lines[at], shape.delimiter):
+            at += 1
+        elif dialect.is_comment(lines[at], shape.comment):
+            shape.comments.append(line + at)
+            at += 1
+        else:
+            row, span, reason = _record(lines, at, shape.delimiter)
+            fitted = shape.fit(row) if row is not None else None
+            if fitted is None or (span > 1 and _swallows_a_row(fitted, shape)):
+                reason = reason or (shape.misfit(len(row or ())) if span == 1 else "opens a quote it does not close")
+                shape.rejected.append(Rejected(line + at, 1, reason))
+                at += 1
+                continue
+            if fitted == shape.headings:
+                shape.rejected.append(Rejected(line + at, span, "repeats the headings", bad=False))
+            elif any(cell.strip() for cell in fitted):
+                rows.append(fitted)
+                places.append((line + at, span))
+            at += span
+    number, span_of = np.asarray(places, np.int64).reshape(-1, 2).T
+    return rows, number, span_of, at
+
+
+def _record(lines: list[str], at: int, delimiter: str) -> tuple[list[str] | None, int, str]:
+    """Return the fields of the record that starts at `lines[at]`, its number of lines, or why it is none."""
+    end = min(at + SPAN, len(lines))
+    trim = delimiter == " "
+    reader = csv.reader(
+        ((lines[k].rstrip() if trim else lines[k]) + "\n" for k in range(at, end)),
+        delimiter=delimiter, skipinitialspace=True, strict=True,
+    )  # fmt: skip
+    try:
+        return next(reader), reader.line_num, ""
+    except csv.Error as error:
+        if "field larger" in str(error):
+            return None, 1, f"has a field longer than {csv.field_size_limit()} characters"
+    # Blanks between a closing quote and the delimiter are common and mean nothing.
+    tidy = re.sub(rf'"[ \t]+(?={re.escape(delimiter)}|$)', '"', lines[at])
+    try:
+        return next(csv.reader([tidy], delimiter=delimiter, skipinitialspace=True, strict=True)), 1, ""
+    except csv.Error:
+        return None, 1, "has a quote that is opened and not closed, or closed in the middle of a field"
+
+
+def _swallows_a_row(row: list[str], shape: _Shape) -> bool:
+    """Return whether a field holds a line that looks like a row of its own."""
+    more = (line for cell in row for line in cell.rstrip("\n").split("\n")[1:])
+    return any(shape.fit(line.split(shape.delimiter)) is not None for line in more)

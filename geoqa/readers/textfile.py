@@ -1,0 +1,146 @@
+"""Bytes of a text file to lines: byte-order marks, encodings, line ends, and what is no text at all."""
+
+from __future__ import annotations
+
+import codecs
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.core.errors import InputError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+#: First bytes of formats that are taken for text tables by their name, and what they are.
+MAGIC: dict[bytes, str] = {
+    b"PK\x03\x04": "a ZIP archive or a spreadsheet",
+    b"\x1f\x8b": "compressed with gzip",
+    b"BZh": "compressed with bzip2",
+    b"\xfd7zXZ\x00": "compressed with xz",
+    b"7z\xbc\xaf\x27\x1c": "a 7z archive",
+    b"%PDF-": "a PDF document",
+    b"SQLite format 3\x00": "a database (SQLite or GeoPackage)",
+    b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1": "an old spreadsheet or document",
+    b"\x89PNG\r\n\x1a\n": "a PNG image",
+    b"\xff\xd8\xff": "a JPEG image",
+    b"PAR1": "a Parquet file",
+}
+SAVE_AS_TEXT = "Give a text table: save it as CSV, in UTF-8."
+_CONTROL = bytes(set(range(32)) - set(b"\t\n\r\f\x1a")) + b"\x7f"
+
+
+@dataclass(frozen=True)
+class TextFile:
+    """The lines of a text file.
+
+    Attributes
+    ----------
+    name
+        Name of the file, for messages.
+    data
+        The text as UTF-8, without byte-order mark, lines ended by ``\\n``.
+    starts
+        Where each line starts in `data`, and one more entry for the end; shape (lines + 1,).
+    messages
+        What a person should know about how the bytes were read.
+    """
+
+    name: str
+    data: bytes
+    starts: NDArray[np.int64]
+    messages: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.starts) - 1
+
+    def lines(self, first: int, last: int) -> list[str]:
+        """Return lines `first` up to and without `last`, counted from 0."""
+        if last <= first:
+            return []
+        return self.data[self.starts[first] : self.starts[last] - 1].decode().split("\n")
+
+    def raw(self, first: int, count: int) -> str:
+        """Return the text of `count` lines from line `first`, counted from 0."""
+        return "\n".join(self.lines(first, min(first + count, len(self))))
+
+
+def load(path: Path) -> TextFile:
+    """Return the lines of the file at `path`.
+
+    UTF-8 with or without mark, UTF-16 with its mark; anything else that is text is read as
+    Windows-1252 (which holds Latin-1's letters), with a message.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or it is a directory, cannot be read, is empty or binary.
+    """
+    content = read_bytes(path)
+    refuse_binary(path, content)
+    text, messages = decode(path, content)
+    text = text.rstrip("\x1a").replace("\r\n", "\n").replace("\r", "\n")
+    if "\x00" in text:
+        raise InputError(f"{path}: holds NUL characters: it is binary or damaged. {SAVE_AS_TEXT}")
+    if not text.strip():
+        raise InputError(f"{path}: is empty. Give a file with a table in it.")
+    if not text.endswith("\n"):
+        messages += (f"{path.name}: the last line has no line end; if the file was cut off, its last row is too.",)
+        text += "\n"
+    data = text.encode()
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64) + 1
+    return TextFile(path.name, data, np.concatenate([np.zeros(1, np.int64), ends]), messages)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return the content of the file at `path`, or raise InputError saying why it cannot be read."""
+    if path.is_dir():
+        raise InputError(f"{path}: is a directory. Give a file.")
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file.") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}).") from error
+
+
+def refuse_binary(path: Path, content: bytes) -> None:
+    """Raise InputError if `content` is no text."""
+    for magic, what in MAGIC.items():
+        if content.startswith(magic):
+            raise InputError(f"{path}: is {what}, not a text table. {SAVE_AS_TEXT}")
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return
+    if b"\x00" in content:
+        raise InputError(
+            f"{path}: holds NUL bytes: it is binary, damaged, or UTF-16 without its byte-order mark. {SAVE_AS_TEXT}"
+        )
+    head = content[:65536]
+    control = len(head) - len(head.translate(None, _CONTROL))
+    if control * 100 > len(head):
+        raise InputError(f"{path}: is binary ({control} control characters near its start). {SAVE_AS_TEXT}")
+
+
+def decode(path: Path, content: bytes) -> tuple[str, tuple[str, ...]]:
+    """Return the text `content` stands for, and messages about its encoding."""
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            return content.decode("utf-16"), ()
+        except UnicodeDecodeError as error:
+            problem = f"{path}: starts as UTF-16 but is not ({error.reason} at byte {error.start}): damaged or cut off."
+            raise InputError(f"{problem} {SAVE_AS_TEXT}") from error
+    content = content.removeprefix(codecs.BOM_UTF8)
+    try:
+        return content.decode(), ()
+    except UnicodeDecodeError as error:
+        if error.reason == "unexpected end of data" and not content[: error.start].isascii():
+            cut = f"{path.name}: ends inside a character: the file may have been cut off."
+            return content[: error.start].decode(), (cut,)
+        line = content.count(b"\n", 0, error.start) + 1
+    message = f"{path.name}: is not UTF-8 (line {line}); read as Windows-1252 (Latin-1). Check the accents in names."
+    try:
+        return content.decode("cp1252"), (message,)
+    except UnicodeDecodeError:
+        return content.decode("latin-1"), (message,)

@@ -1,0 +1,66 @@
+"""An earlier review taken up again: its map drawn anew, one step run on its frames."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa import pipeline
+from geoqa.core.errors import CallError
+from geoqa.review import Review
+
+if TYPE_CHECKING:
+    from geoqa.core.steps import Analysis
+
+
+def load(folder: Path) -> Review:
+    """Return the review that `folder` holds.
+
+    Raises
+    ------
+    InputError
+        If the folder is none that `geoqa review` has written.
+    """
+    from geoqa.readers.recipe import job_from_table
+    from geoqa.readers.stored import read_frames, read_record
+
+    record = read_record(folder)
+    job = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
+    if record.get("local_origin"):
+        job = replace(job, local_origin=tuple(record["local_origin"]))
+    frames = read_frames(folder)
+    return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
+
+
+def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
+    """Run one step on the frames of an earlier review and write what it gives to a new GeoPackage.
+
+    Returns
+    -------
+    list of str
+        The step's messages, and what was written.
+
+    Raises
+    ------
+    CallError
+        If the review lacks what the step needs, or `out` exists.
+    """
+    from geoqa.outputs import geopackage
+
+    if out.exists():
+        raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
+    review = load(folder)
+    missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
+    if missing:
+        raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")
+    kept = pipeline.Frames({name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives})
+    messages = pipeline.run([step], kept, review.job)
+    made = {address.partition(".")[0] for address in step.gives}
+    geopackage.write(out, {name: kept[name] for name in made}, review.job)
+    return [*messages, *(f"Wrote {len(kept[name])} rows of {name} to {out}" for name in sorted(made))]
+
+
+def _without(frame, step: Analysis, name: str):  # type: ignore[no-untyped-def]
+    """Return a stored frame without the columns the step will give anew."""
+    return frame.drop(columns=[c for c in frame.columns if f"{name}.{c}" in step.gives])

@@ -1,0 +1,139 @@
+"""An invented site of some sixty points for tests of the map: five statuses, no reader, no analysis."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from geoqa.core import covariance, tolerances
+from geoqa.core.job import InputFormat, Job, Site
+
+#: Names a file may hold: templates, markup, formulas, direction marks, controls, great length.
+HOSTILE = (
+    "{{ 7*7 }}",
+    "{% 1",
+    "{# comment",
+    "{{ self.__init__.__globals__ }}",
+    "</script><script>window.hurt=1;alert(1)</script>",
+    "<img src=x onerror=window.hurt=1>",
+    "<!-- <script>",
+    "`${window.hurt=1}`",
+    "'\"-->&amp;",
+    "=HYPERLINK(\"http://example.invalid\")",
+    "abc\u202etxt.exe",
+    "نقطة ١٢",
+    "nul\x00 bell\x07 line\nbreak\u2028end",
+    "x" * 10_000,
+    "\\u003c\\",
+)  # fmt: skip
+
+ORIGIN = (1_620_000.0, 5_410_000.0)
+
+
+def make_job(unit: str = "m", crs: str = "EPSG:2193", name: str = "Kea Flat") -> Job:
+    return Job(
+        site=Site(name=name, crs=crs, height="ellipsoidal"),
+        input=InputFormat(unit=unit, precision="sigma", initialization="column"),
+        columns={"point": "Mark", "easting": "E", "northing": "N"},
+        tolerance=tolerances.Tolerance(horizontal_m=0.05, vertical_m=0.08),
+        requirement=tolerances.Requirement(horizontal_m=0.05, vertical_m=0.10),
+    )
+
+
+def _status(k: int) -> str:
+    return {9: "conflict", 4: "unproven", 14: "strained", 17: "loose"}.get(k % 20, "confirmed")
+
+
+def _occupations(names: list[str], rng: np.random.Generator) -> pd.DataFrame:
+    rows = []
+    for k, name in enumerate(names):
+        turn = k * 0.13
+        east, north = 260 * np.cos(turn) * (1 + 0.15 * np.sin(5 * turn)), 170 * np.sin(turn) + 40 * np.cos(3 * turn)
+        spread = 0.02 if _status(k) == "loose" else 0.008
+        for visit in range(1 if _status(k) == "unproven" else 2):
+            jump = 0.4 if _status(k) == "conflict" and visit else 0.06 if _status(k) == "loose" and visit else 0.0
+            rows.append((name, visit + 1, ORIGIN[0] + east + jump + spread * rng.normal(),
+                         ORIGIN[1] + north - jump / 2 + spread * rng.normal(), 412 + 0.02 * rng.normal(), spread))  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["point", "visit", "easting_m", "northing_m", "height_m", "sigma_e_m"])
+    frame["occupation_id"] = np.arange(1, len(frame) + 1)
+    frame["sigma_n_m"], frame["sigma_u_m"] = frame["sigma_e_m"] * 1.3, frame["sigma_e_m"] * 2
+    start = pd.Timestamp("2025-03-03T21:10", tz="UTC") + pd.to_timedelta(np.arange(len(frame)) * 11, unit="min")
+    frame["start_utc"] = start + pd.to_timedelta((frame["visit"] - 1) * 5, unit="h")
+    frame["initialization"] = [f"fix {i}" for i in frame["occupation_id"]]
+    frame["base"] = np.where(frame["visit"] == 1, "Spur", "Gate")
+    frame["canopy"] = "light"
+    frame["use"] = "visit mean"
+    return frame
+
+
+def _closures(occupations: pd.DataFrame) -> pd.DataFrame:
+    first = occupations[occupations["visit"] == 1].set_index("point")
+    later = occupations[occupations["visit"] == 2].set_index("point")
+    first = first.loc[later.index]
+    frame = pd.DataFrame({
+        "point": later.index.to_numpy(),
+        "occupation_a": first["occupation_id"].to_numpy(),
+        "occupation_b": later["occupation_id"].to_numpy(),
+        "gap_s": (later["start_utc"] - first["start_utc"]).dt.total_seconds().to_numpy(),
+        **{f"d{axis[0]}_m": (later[f"{axis}_m"] - first[f"{axis}_m"]).to_numpy() for axis in ("easting", "northing")},
+        "du_m": (later["height_m"] - first["height_m"]).to_numpy(),
+    })  # fmt: skip
+    frame["pair_id"] = np.arange(1, len(frame) + 1)
+    frame["horizontal_m"] = np.hypot(frame["de_m"], frame["dn_m"])
+    frame["independence_h"] = "staggered"
+    frame["tolerance_h_m"] = 0.05
+    return frame
+
+
+def _points(names: list[str], occupations: pd.DataFrame, closures: pd.DataFrame) -> gpd.GeoDataFrame:
+    group = occupations.groupby("point", sort=False)
+    mean = group[["easting_m", "northing_m", "height_m", "sigma_e_m"]].mean().loc[names]
+    points = pd.DataFrame({"point": names, "occupations": group.size().loc[names].to_numpy()})
+    points["visits"], points["set_aside"] = points["occupations"], 0
+    points["status"] = [_status(k) for k in range(len(names))]
+    points["deliver"] = np.where(points["status"].isin(["confirmed", "strained"]), "yes", "no")
+    points["deliver_reason"] = np.where(points["deliver"] == "yes", "two visits agree; conforms", "status")
+    points["reason"] = "two visits, 5 h apart"
+    points["untested"] = "base coordinate, antenna height"
+    points["canopy"] = "light"
+    given = (points["status"] != "conflict").to_numpy()
+    for axis in ("easting_m", "northing_m", "height_m"):
+        points[axis] = np.where(given, mean[axis], np.nan)
+    variance = (mean["sigma_e_m"].to_numpy() ** 2) / 2
+    major, minor, azimuth = covariance.ellipse(variance, 1.7 * variance, 0.5 * variance)
+    factor = float(covariance.ellipse_factor(0.95))
+    for name, values in {"semi_major_m": factor * major, "semi_minor_m": factor * minor, "azimuth_deg": azimuth,
+                         "radius95_m": 1.1 * factor * major, "up95_m": 2.2 * factor * minor}.items():  # fmt: skip
+        points[name] = np.where(given, values, np.nan)
+    points["confidence"] = np.where(given, 0.95, np.nan)
+    worst = closures.groupby("point")[["horizontal_m", "du_m"]].max().reindex(names)
+    points["worst_horizontal_m"], points["worst_vertical_m"] = worst["horizontal_m"].to_numpy(), worst["du_m"].abs().to_numpy()
+    place = gpd.points_from_xy(mean["easting_m"], mean["northing_m"], mean["height_m"])
+    return gpd.GeoDataFrame(points, geometry=place, crs="EPSG:2193")
+
+
+def make_frames(names: list[str] | None = None) -> dict[str, pd.DataFrame]:
+    names = names or [f"KF{k + 101}" for k in range(61)]
+    occupations = _occupations(names, np.random.default_rng(11))
+    closures = _closures(occupations)
+    points = _points(names, occupations, closures)
+    status = points.set_index("point")["status"]
+    closures["status"] = status.loc[closures["point"]].to_numpy()
+    return {"occupations": occupations, "closures": closures, "points": points}
+
+
+@pytest.fixture
+def job() -> Job:
+    return make_job()
+
+
+@pytest.fixture
+def frames() -> dict[str, pd.DataFrame]:
+    return make_frames()
+
+
+@pytest.fixture
+def hostile_frames() -> dict[str, pd.DataFrame]:
+    return make_frames([*HOSTILE, *(f"KF{k}" for k in range(30))])
