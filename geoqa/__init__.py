@@ -4,15 +4,20 @@
           --combination, uncertainty, delivery, ellipses--> points, ellipses --outputs--> map and files
 
 `review(inputs, recipe)` returns a `Review`, whose `write(folder)` makes the files. Everything else
-here is for people who write steps of their own.
+here is for people who write steps of their own. Names are imported when first used, so that the
+command line starts quickly.
 """
 
-from geoqa.core.drawing import Drawing, Style
-from geoqa.core.errors import GeoqaError
-from geoqa.core.job import Job
-from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
-from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.review import Review, review
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from geoqa.core.drawing import Drawing, Style
+    from geoqa.core.errors import GeoqaError
+    from geoqa.core.job import Job
+    from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
+    from geoqa.core.tolerances import Requirement, Tolerance
+    from geoqa.reviews import Review, review
 
 __version__ = "0.1.0"
 
@@ -32,3 +37,19 @@ __all__ = [
     "param",
     "review",
 ]
+
+_HOME = {
+    "geoqa.core.drawing": ("Drawing", "Style"),
+    "geoqa.core.errors": ("GeoqaError",),
+    "geoqa.core.job": ("Job",),
+    "geoqa.core.steps": ("Analysis", "MapLayer", "ReadResult", "Reader", "Result", "param"),
+    "geoqa.core.tolerances": ("Requirement", "Tolerance"),
+    "geoqa.reviews": ("Review", "review"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    for module, names in _HOME.items():
+        if name in names:
+            return getattr(import_module(module), name)
+    raise AttributeError(f"module 'geoqa' has no attribute {name!r}")

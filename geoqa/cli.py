@@ -14,7 +14,7 @@ from geoqa.core.errors import CallError, GeoqaError
 if TYPE_CHECKING:
     from geoqa.core.params import Parameter
     from geoqa.core.steps import Analysis, Step
-    from geoqa.review import Review
+    from geoqa.reviews import Review
 
 CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
@@ -52,7 +52,7 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     Writes map.html, review.gpkg, points.csv and run.json. If anything fails, an earlier result in the
     folder stays as it was.
     """
-    from geoqa.review import review as run_review
+    from geoqa.reviews import review as run_review
 
     progress = Progress()
     made = run_review(inputs, recipe, progress)
@@ -71,7 +71,7 @@ def demo(out: Path) -> None:
     """
     from geoqa import demo as site
     from geoqa.outputs.folder import replacing
-    from geoqa.review import review as run_review
+    from geoqa.reviews import review as run_review
 
     progress = Progress()
     with replacing(out) as staging:

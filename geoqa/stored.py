@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from geoqa import pipeline
 from geoqa.core.errors import CallError
-from geoqa.review import Review
+from geoqa.reviews import Review
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Analysis

@@ -51,8 +51,9 @@ class Ellipses(Analysis):
                 messages.append(f"{len(part)} ellipses of {subject}s are not drawn: more than `most` in [step.ellipses]")
                 continue
             room -= len(part)
-            drawn.append(polygons.ellipses(part.assign(subject=subject), nu, self.vertices, job))
-        return Result({"ellipses": pd.concat(drawn[::-1], ignore_index=True)}, tuple(messages))
+            drawn.append(part.assign(subject=subject))
+        table = pd.concat(drawn[::-1], ignore_index=True) if drawn else part.assign(subject=subject).iloc[:0]
+        return Result({"ellipses": polygons.ellipses(table, nu, self.vertices, job)}, tuple(messages))
 
 
 def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:

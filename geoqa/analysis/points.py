@@ -86,8 +86,7 @@ class PointStatus(Analysis):
         spread_use[rows.at], spread_fix[rows.at] = use, fix
         keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(usage.USES))
         keyed["fix"] = spread_fix
-        messages = [f"point {name}: its rows state different roles, the first one counts" for name in mixed]
-        return Result({"points": points, "occupations": keyed}, tuple(messages))
+        return Result({"points": points, "occupations": keyed}, _several_roles(mixed))
 
     def _screen(
         self, occupations: pd.DataFrame, rows: Rows, roles: pd.Series, job: Job
@@ -147,6 +146,13 @@ class PointStatus(Analysis):
 
 
 _CONFLICT = STATUSES.index("conflict")
+
+
+def _several_roles(mixed: pd.Index) -> tuple[str, ...]:
+    if not len(mixed):
+        return ()
+    names = ", ".join(map(str, mixed[:5])) + (f" and {len(mixed) - 5} more" if len(mixed) > 5 else "")
+    return (f"the rows of {names} state different roles; the first one of each point counts",)
 
 
 def _statuses(codes: np.ndarray) -> pd.Categorical:

@@ -51,7 +51,7 @@ def codes_of(values: pd.Series) -> Index:
     return values.astype("category").cat.codes.to_numpy().astype(np.int64)
 
 
-def point_roles(occupations: pd.DataFrame) -> tuple[pd.Series, list[str]]:
+def point_roles(occupations: pd.DataFrame) -> tuple[pd.Series, pd.Index]:
     """Return the role of each row's point (the first one stated), and the points whose rows state several."""
     import pandas as pd
 
@@ -62,7 +62,7 @@ def point_roles(occupations: pd.DataFrame) -> tuple[pd.Series, list[str]]:
     group = points.cat.codes.to_numpy().astype(np.int64)
     first, mixed = first_known(roles.cat.codes.to_numpy().astype(np.int64), group, len(points.cat.categories))
     spread = pd.Categorical.from_codes(first[group], categories=roles.cat.categories)
-    return pd.Series(spread, index=occupations.index), [str(name) for name in points.cat.categories[mixed]]
+    return pd.Series(spread, index=occupations.index), points.cat.categories[mixed]
 
 
 def seconds(values: pd.Series) -> Array:
@@ -85,7 +85,7 @@ def direct_rows(occupations: pd.DataFrame) -> Rows:
     at = np.flatnonzero(is_direct(occupations))
     point = points.cat.codes.to_numpy().astype(np.int64)[at]
     start = seconds(occupations["start_utc"])[at]
-    order = np.lexsort((at, start, point))
+    order = np.lexsort((start, point))  # stable: equal times stay in reading order
     at = at[order]
     return Rows(
         at=at,

@@ -110,10 +110,14 @@ def probability(square: Array, dimensions: Array | int, nu: float = np.inf) -> A
     dimensions
         Degrees of freedom of the square, a number or shape (n,).
     """
+    plain = dimensions if np.isscalar(dimensions) else 0
     if not np.isfinite(nu):
-        if np.isscalar(dimensions) and dimensions == 2:
-            return np.exp(-square / 2)  # chi-square with 2 degrees of freedom, in closed form
-        return special.chdtrc(dimensions, square)
-    if np.isscalar(dimensions) and dimensions == 2:
+        # Chi-square with one or two degrees of freedom in closed form: the common and the quick case.
+        if plain == 2:
+            return np.exp(-square / 2)
+        return special.erfc(np.sqrt(square / 2)) if plain == 1 else special.chdtrc(dimensions, square)
+    if plain == 2:
         return (1 + square / nu) ** (-nu / 2)  # F(2, nu), in closed form
+    if plain == 1:
+        return 2 * special.stdtr(nu, -np.sqrt(square))  # F(1, nu) is the square of Student's t
     return special.fdtrc(dimensions, nu, square / dimensions)

@@ -29,6 +29,8 @@ def occupations(frames: Sequence[pd.DataFrame], job: Job) -> tuple[pd.DataFrame,
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
     frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
+    if job.input.initialization == "asserted":
+        frame = frame.assign(initialization=_asserted(frame))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
     _refuse_ppm_without_distance(frame, job)
@@ -51,6 +53,15 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
         else:
             columns[name] = pd.concat(parts, ignore_index=True).array
     return pd.DataFrame(columns)
+
+
+def _asserted(frame: pd.DataFrame) -> pd.Categorical:
+    """Return a label of its own for every row: the user asserts that each is a fresh initialization."""
+    import numpy as np
+    import pandas as pd
+
+    labels = "asserted " + frame["occupation_id"].astype("str")
+    return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
 
 
 def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:

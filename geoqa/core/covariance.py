@@ -86,13 +86,12 @@ def ellipse_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf
     sqrt(chi-square(2)) where the variance is taken as known, sqrt(2 F(2, nu)) where it was
     estimated with nu degrees of freedom.
     """
-    from scipy import stats
+    from scipy import special
 
     confidence, nu = np.broadcast_arrays(np.asarray(confidence, float), np.asarray(degrees_of_freedom, float))
     finite = np.where(np.isfinite(nu), nu, 1.0)
-    return np.where(
-        np.isfinite(nu), np.sqrt(2 * stats.f.ppf(confidence, 2, finite)), np.sqrt(-2 * np.log1p(-confidence))
-    )
+    estimated = np.sqrt(2 * special.fdtri(2, finite, confidence))
+    return np.where(np.isfinite(nu), estimated, np.sqrt(-2 * np.log1p(-confidence)))
 
 
 def widening(confidence: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
@@ -102,12 +101,12 @@ def widening(confidence: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
 
 def line_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf) -> Array:
     """Return what scales one sigma to `confidence` in one dimension (normal, or Student with nu)."""
-    from scipy import stats
+    from scipy import special
 
     confidence, nu = np.broadcast_arrays(np.asarray(confidence, float), np.asarray(degrees_of_freedom, float))
     finite = np.where(np.isfinite(nu), nu, 1.0)
     tail = (1 + confidence) / 2
-    return np.where(np.isfinite(nu), stats.t.ppf(tail, finite), stats.norm.ppf(tail))
+    return np.where(np.isfinite(nu), special.stdtrit(finite, tail), special.ndtri(tail))
 
 
 @functools.lru_cache(maxsize=32)

@@ -64,7 +64,7 @@ class Drawing:
     title
         What the layer control calls it.
     columns
-        Sequences of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of the
+        Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of the
         entry), ``detail`` (what a click shows: per entry a sequence of sections, each a mapping
         with ``rows``, a sequence of sequences of text, and optional ``title`` and ``head``),
         ``mark`` (true where a symbol carries the second mark: it may be delivered), ``group`` (the
@@ -85,7 +85,7 @@ class Drawing:
 
     kind: str
     title: str
-    columns: Mapping[str, Sequence[Any]]
+    columns: Mapping[str, Any]
     styles: tuple[Style, ...]
     about: str = ""
     exaggerated: bool = False
@@ -104,7 +104,9 @@ class Drawing:
         if self.kind not in KINDS:
             return [Fault("kind", f"is {self.kind!r}; it must be one of {', '.join(KINDS)}.")]
         names = (*KINDS[self.kind], *OPTIONAL)
-        faults = [Fault(f"column {n}", f"is missing from {self.kind}.") for n in KINDS[self.kind] if n not in self.columns]
+        faults = [
+            Fault(f"column {n}", f"is missing from {self.kind}.") for n in KINDS[self.kind] if n not in self.columns
+        ]
         faults += [
             Fault(f"column {n}", "is not one the map knows.", f"{self.kind} may hold {', '.join(names)}.")
             for n in self.columns
@@ -124,5 +126,7 @@ class Drawing:
                 rule = f"has the shape {style.shape!r}; it must be one of {', '.join(SHAPES)}."
                 faults.append(Fault(f"style {style.key}", rule))
             if not all(_COLOUR.fullmatch(colour) for colour in (style.colour, style.dark or style.colour)):
-                faults.append(Fault(f"style {style.key}", f"has the colour {style.colour!r} {style.dark!r}.", "Write #rrggbb."))
+                faults.append(
+                    Fault(f"style {style.key}", f"has the colour {style.colour!r} {style.dark!r}.", "Write #rrggbb.")
+                )
         return faults

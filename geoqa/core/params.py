@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import difflib
 import functools
@@ -126,10 +127,8 @@ class Parameter:
             value = {"true": True, "false": False}.get(text.strip().lower(), text)
         for kind in (float, int):
             if kind in self.types:
-                try:
+                with contextlib.suppress(ValueError):
                     value = kind(text)
-                except ValueError:
-                    pass
         return self.check(value)
 
     @property
@@ -167,7 +166,7 @@ class Declared:
 
     @classmethod
     def title(cls) -> str:
-        """What people call this thing."""
+        """Return what people call this thing."""
         return getattr(cls, "name", None) or cls.__name__
 
     @classmethod

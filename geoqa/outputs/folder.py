@@ -41,7 +41,9 @@ def replacing(target: Path) -> Iterator[Path]:
     except OSError as error:
         if isinstance(error, OutputError):
             raise
-        raise OutputError(f"{target}: the output cannot be written: {error.strerror or error}. {_remedy(error)}") from error
+        raise OutputError(
+            f"{target}: the output cannot be written: {error.strerror or error}. {_remedy(error)}"
+        ) from error
     finally:
         if staging is not None:
             shutil.rmtree(staging, ignore_errors=True)

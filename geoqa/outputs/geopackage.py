@@ -47,7 +47,9 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
             else:
                 pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
-            raise OutputError(f"{path}: layer {name!r} cannot be written: {error}. Is there room on the disk?") from error
+            raise OutputError(
+                f"{path}: layer {name!r} cannot be written: {error}. Is there room on the disk?"
+            ) from error
 
 
 def _geometry_type(places: object) -> str:

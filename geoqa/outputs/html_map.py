@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from folium.elements import MacroElement
+from branca.element import MacroElement
 from folium.template import Template
 
 from geoqa.core import geodesy, units
@@ -123,7 +123,7 @@ class SurveySheet(MacroElement):
     """)
 
     def __init__(self, drawings: int) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]
         self._name, self._id, self.drawings = "SurveySheet", "geoqa", drawings
 
 
@@ -135,7 +135,9 @@ def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
 def _requirement(job: Job) -> str:
     rule, unit = job.requirement, job.input.unit
     limits = {"horizontal": rule.horizontal_m, "vertical": rule.vertical_m}
-    stated = [f"{name} {limit / units.METRES_PER[unit]:.3f} {unit}" for name, limit in limits.items() if limit is not None]
+    stated = [
+        f"{name} {limit / units.METRES_PER[unit]:.3f} {unit}" for name, limit in limits.items() if limit is not None
+    ]
     return f"{', '.join(stated)}, at {rule.confidence:.0%}" if stated else "not stated"
 
 
@@ -147,8 +149,8 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f'<p>{total} points reviewed: <strong>{ready} may be delivered</strong>, {total - ready} not.</p></header>\n'
-        f'<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n'
+        f"<p>{total} points reviewed: <strong>{ready} may be delivered</strong>, {total - ready} not.</p></header>\n"
+        f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
     )
     return before, '</main>\n<aside class="gq-key" id="geoqa-key" aria-label="Key and switches"></aside>\n</div>'

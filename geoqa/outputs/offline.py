@@ -47,6 +47,11 @@ def static_text(name: str) -> str:
     return resources.files("geoqa.outputs").joinpath("static", name).read_text("utf-8")
 
 
+def _newlines(code: str) -> str:
+    """Return the text as a browser reads it: it hashes a piece after turning every line end into one sign."""
+    return code.replace("\r\n", "\n").replace("\r", "\n")
+
+
 class InlineScript(Element):
     """A script that stands in the page; its text is placed, never compiled."""
 
@@ -56,7 +61,7 @@ class InlineScript(Element):
         super().__init__()
         if re.search(r"</script|<!--", code, re.IGNORECASE):
             raise StepError("a script holds text that would end its element: write it another way.")
-        self.code = code
+        self.code = _newlines(code)
 
 
 class InlineStyle(Element):
@@ -68,7 +73,7 @@ class InlineStyle(Element):
         super().__init__()
         if re.search(r"</style|url\(|@import", code, re.IGNORECASE):
             raise StepError("a style sheet ends its element or asks for another file.")
-        self.code = code
+        self.code = _newlines(code)
 
 
 class DataBlock(Element):

@@ -23,7 +23,9 @@ _TODO = {
 }
 
 
-def lines(frames: Mapping[str, pd.DataFrame], accounts: Mapping[str, Any], messages: Iterable[str], job: Job) -> list[str]:
+def lines(
+    frames: Mapping[str, pd.DataFrame], accounts: Mapping[str, Any], messages: Iterable[str], job: Job
+) -> list[str]:
     """Return the summary as lines of text, in the job's unit.
 
     Parameters

@@ -56,23 +56,23 @@ class Symbol:
 _ALL = (
     Symbol(
         "confirmed", "circle", "#004787", "#0448a8",
-        "Independent fixes agree, as closely as their precision says.", "within", "usual",
+        "Independent fixes agree as closely as they claim.", "within", "usual",
     ),
     Symbol(
         "strained", "triangle", "#efbe09", "#faa80d",
-        "They agree, but less closely than their precision says.", "within", "unusual",
+        "Within tolerance, yet further apart than they claim.", "within", "unusual",
     ),
     Symbol(
         "loose", "square", "#d25d43", "#e4504e",
-        "They differ too much, yet no more than such a place gives.", "beyond", "usual",
+        "Too far apart, but no more than so noisy a place lets expect.", "beyond", "usual",
     ),
     Symbol(
         "conflict", "star", "#350318", "#f7f5ff",
-        "They differ too much, and nothing expected explains it.", "beyond", "unusual",
+        "Too far apart, and noise does not explain it.", "beyond", "unusual",
     ),
     Symbol(
         "unproven", "ring", "#ffffff", "#111111",
-        "No independent second fix: nothing is shown, good or bad.",
+        "No independent second fix. Nothing is shown, good or bad.",
     ),
 )  # fmt: skip
 SYMBOLS: dict[str, Symbol] = {symbol.status: symbol for symbol in _ALL}

@@ -46,9 +46,9 @@ def json_for_html(obj: Any) -> str:
 def display_text(value: Any) -> str:
     """Return `value` as text in which nothing is hidden.
 
-    Control characters become their pictures, invisible and direction marks their code point
-    (a name turned around by U+202E reads as it is stored), half surrogates U+FFFD. Missing values
-    become empty text.
+    Control characters, direction marks and other invisible signs become their code point (a name
+    turned around by U+202E reads as it is stored), half surrogates U+FFFD. Missing values become
+    empty text.
     """
     text = _as_text(value)
     return _SUSPECT.sub(lambda found: _visible(found[0]), text)
@@ -91,11 +91,6 @@ def _as_text(value: Any) -> str:
 
 
 def _visible(sign: str) -> str:
-    code = ord(sign)
     if sign in _JOINERS or unicodedata.category(sign) not in _INVISIBLE:
         return sign
-    if code < 0x20:
-        return chr(0x2400 + code)
-    if code == 0x7F:
-        return "␡"
-    return "\ufffd" if 0xD800 <= code <= 0xDFFF else f"⟨U+{code:04X}⟩"
+    return "\ufffd" if "\ud800" <= sign <= "\udfff" else f"⟨U+{ord(sign):04X}⟩"

@@ -79,10 +79,14 @@ def _set_aside(sheet: Sheet, text: TextFile) -> pd.DataFrame:
     bad = np.concatenate([sheet.reasons.is_bad()[out], [r.bad for r in rejected]]).astype(bool)
     frame = pd.DataFrame(
         {
-            "source_file": pd.Categorical.from_codes(np.zeros(len(line), np.int64), pd.Index([sheet.name], dtype="str")),
+            "source_file": pd.Categorical.from_codes(
+                np.zeros(len(line), np.int64), pd.Index([sheet.name], dtype="str")
+            ),
             "source_line": line,
             "reason": pd.Categorical(pd.Series(reason, dtype="str")),
-            "row": pd.Series([text.raw(a - 1, n) for a, n in zip(line.tolist(), span.tolist(), strict=True)], dtype="str"),
+            "row": pd.Series(
+                [text.raw(a - 1, n) for a, n in zip(line.tolist(), span.tolist(), strict=True)], dtype="str"
+            ),
             "bad": bad,
         }
     )
@@ -116,7 +120,9 @@ def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
     if fmt.decimal == "." and sheet.table.delimiter != "," and (comma & reasons.str.contains("not a number")).any():
         hints.append('If the decimal sign is a comma, add decimal = "," under [input].')
     if reasons.str.contains("too many fields|too few fields", regex=True).any():
-        hints.append(f"The table was read with the delimiter {sheet.table.delimiter!r}; state another as delimiter = ...")
+        hints.append(
+            f"The table was read with the delimiter {sheet.table.delimiter!r}; state another as delimiter = ..."
+        )
         if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
     hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")

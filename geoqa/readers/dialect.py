@@ -27,7 +27,9 @@ def is_comment(line: str, comment: str) -> bool:
 def split(line: str, delimiter: str) -> list[str]:
     """Return the fields of one line, or none where its quotes or its length forbid it."""
     try:
-        return next(csv.reader([line.rstrip() if delimiter == " " else line], delimiter=delimiter, skipinitialspace=True))
+        return next(
+            csv.reader([line.rstrip() if delimiter == " " else line], delimiter=delimiter, skipinitialspace=True)
+        )
     except (csv.Error, StopIteration):
         return []
 

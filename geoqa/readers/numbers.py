@@ -26,7 +26,7 @@ class Numbers:
 
     Attributes
     ----------
-    values
+    number
         NaN where there is none; shape (n,).
     missing
         Nothing is written there.
@@ -38,31 +38,37 @@ class Numbers:
         Digits after the decimal sign as written, less the exponent; 0 where there is no number.
     """
 
-    values: NDArray[np.float64]
+    number: NDArray[np.float64]
     missing: NDArray[np.bool_]
     strange: NDArray[np.bool_]
     infinite: NDArray[np.bool_]
     decimals: NDArray[np.int64]
 
 
-def to_numpy(array: pa.ChunkedArray | pa.Array) -> NDArray[np.generic]:
-    """Return an Arrow array without nulls as a numpy array."""
-    return array.to_numpy() if isinstance(array, pa.ChunkedArray) else array.to_numpy(zero_copy_only=False)
+def flags(array: pa.ChunkedArray | pa.Array) -> NDArray[np.bool_]:
+    """Return an Arrow array of true and false, without nulls, as a numpy array."""
+    return np.asarray(array, dtype=bool)
+
+
+def whole(array: pa.ChunkedArray | pa.Array) -> NDArray[np.int64]:
+    """Return an Arrow array of whole numbers, without nulls, as a numpy array."""
+    return np.asarray(array, dtype=np.int64)
 
 
 def trimmed(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Return text without outer white space."""
-    return pc.utf8_trim_whitespace(column)
+    """Return text without outer white space, in Unicode's composed form (NFC)."""
+    column = pc.utf8_trim_whitespace(column)
+    return column if pc.all(pc.string_is_ascii(column)).as_py() else pc.utf8_normalize(column, form="NFC")
 
 
 def composed(text: str) -> str:
-    """Return one text trimmed and in composed form, as columns are."""
+    """Return one text as `trimmed` makes it."""
     return unicodedata.normalize("NFC", text.strip())
 
 
 def is_missing(column: pa.ChunkedArray) -> NDArray[np.bool_]:
     """Return whether each (trimmed) text stands for nothing."""
-    return to_numpy(pc.is_in(pc.utf8_lower(column), pa.array(MISSING, pa.string())))
+    return flags(pc.is_in(pc.utf8_lower(column), pa.array(MISSING, pa.string())))
 
 
 def parse(column: pa.ChunkedArray, decimal: str = ".") -> Numbers:
@@ -76,33 +82,33 @@ def parse(column: pa.ChunkedArray, decimal: str = ".") -> Numbers:
         The decimal sign: a point or a comma.
     """
     good = pc.match_substring_regex(column, _NUMBER.format("[.]" if decimal == "." else ","))
-    is_good = to_numpy(good)
+    is_good = flags(good)
     text = column if is_good.all() else pc.if_else(good, column, "0")
     if decimal == ",":
         text = pc.replace_substring(text, ",", ".")
-    values = np.array(to_numpy(pc.cast(text, pa.float64())))
+    values = np.asarray(pc.cast(text, pa.float64()), dtype=float).copy()
     decimals = _decimals(text)
     missing = np.zeros(len(values), bool)
     infinite = np.isinf(values)
     if not is_good.all():
         rest = column.filter(pc.invert(good))
         missing[~is_good] = is_missing(rest)
-        infinite[~is_good] = to_numpy(pc.match_substring_regex(rest, r"(?i)^[+-]?inf(inity)?$"))
+        infinite[~is_good] = flags(pc.match_substring_regex(rest, r"(?i)^[+-]?inf(inity)?$"))
         values[~is_good] = np.nan
     values[infinite] = np.nan
     return Numbers(values, missing, ~is_good & ~missing & ~infinite, infinite, decimals)
 
 
 def _decimals(text: pa.ChunkedArray) -> NDArray[np.int64]:
-    length = to_numpy(pc.binary_length(text)).astype(np.int64)
-    point = to_numpy(pc.find_substring(text, ".")).astype(np.int64)
+    length = whole(pc.binary_length(text))
+    point = whole(pc.find_substring(text, "."))
     decimals = np.where(point >= 0, length - point - 1, 0)
     scaled = pc.match_substring_regex(text, "[eE]")
     if pc.any(scaled).as_py():
         parts = pc.extract_regex(text.filter(scaled), r"^[+-]?\d*[.]?(?P<fraction>\d*)[eE](?P<exponent>[+-]?\d+)$")
-        fraction = to_numpy(pc.binary_length(pc.struct_field(parts, "fraction"))).astype(np.int64)
+        fraction = whole(pc.binary_length(pc.struct_field(parts, "fraction")))
         exponent = pc.replace_substring_regex(pc.struct_field(parts, "exponent"), r"^[+]", "")
-        decimals[to_numpy(scaled)] = fraction - to_numpy(pc.cast(exponent, pa.int64()))
+        decimals[flags(scaled)] = fraction - whole(pc.cast(exponent, pa.int64()))
     return decimals
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.readers import headings, numbers
-from geoqa.readers.sheet import encoded, recoded
+from geoqa.readers.sheet import categories, encoded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,8 +74,8 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, NDArray[np.int64]]
     # One export writes both alike; where one column shows fewer, its last zeros were dropped.
     decimals["h"] = np.maximum(east, north)
     if "height" in sheet:
-        limits = {"least": -HIGHEST_M, "most": HIGHEST_M}
-        columns["height_m"], decimals["v"] = sheet.number("height", fmt.metres_per_height, **limits)
+        height = sheet.number("height", fmt.metres_per_height, least=-HIGHEST_M, most=HIGHEST_M)
+        columns["height_m"], decimals["v"] = height
         decimals["v"] = np.where(np.isnan(columns["height_m"]), -99, decimals["v"])
     return decimals
 
@@ -122,14 +122,15 @@ def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
         return pd.Categorical.from_codes(codes, pd.Index([fill] if fill else [], dtype="str"))
     words = sheet.words(name)
     if fill and (words.codes < 0).any():
-        words = words if fill in words.categories else words.add_categories([fill])
-        words = pd.Categorical.from_codes(
-            np.where(words.codes < 0, words.categories.get_loc(fill), words.codes), words.categories
-        )
+        known = list(dict.fromkeys([*words.categories, fill]))
+        codes = np.where(words.codes < 0, known.index(fill), words.codes)
+        return pd.Categorical.from_codes(codes, pd.Index(known, dtype="str"))
     return words
 
 
-def _resolutions(sheet: Sheet, columns: Columns, decimals: dict[str, NDArray[np.int64]], used: NDArray[np.bool_]) -> None:
+def _resolutions(
+    sheet: Sheet, columns: Columns, decimals: dict[str, NDArray[np.int64]], used: NDArray[np.bool_]
+) -> None:
     """Add the size of the last digit, and let no sigma be smaller than its rounding, last digit / sqrt(12)."""
     fmt, rows, raised = sheet.job.input, len(sheet.table), np.zeros(len(sheet.table), bool)
     factor = {"h": fmt.metres_per_unit if "easting" in sheet else METRES_PER_DEGREE, "v": fmt.metres_per_height}
@@ -167,6 +168,8 @@ def _frame(sheet: Sheet, columns: Columns, used: NDArray[np.bool_]) -> pd.DataFr
 
 def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
     """Return the used rows of a column, without categories that no row has any more."""
+    if used.all():
+        return column
     if isinstance(column, pd.Categorical):
         return column[used].remove_unused_categories()
     return column[used].reset_index(drop=True) if isinstance(column, pd.Series) else column[used]
@@ -178,4 +181,4 @@ def _extras(sheet: Sheet, used: NDArray[np.bool_]) -> Columns:
     own = headings.own_names(sheet.table.headings)
     places = [i for i in range(len(own)) if i not in mapped]
     chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
-    return {name: _kept(recoded(*encoded(sheet.text_at(i))), used) for name, i in zip(chosen, places, strict=True)}
+    return {name: _kept(categories(*encoded(sheet.text_at(i))), used) for name, i in zip(chosen, places, strict=True)}

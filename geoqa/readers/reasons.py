@@ -22,7 +22,7 @@ class Reasons:
     @property
     def open(self) -> NDArray[np.bool_]:
         """Rows without a reason so far."""
-        return self.code == 0
+        return np.equal(self.code, 0)
 
     def note(self, rows: NDArray[np.bool_], reason: str, bad: bool = True) -> None:
         """Give `reason` to those of `rows` that have none yet; `bad` says whether it is a fault of the row."""

@@ -67,6 +67,8 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     fmt = rules.check(draft, where, faults)
     if faults:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", faults)
+    # Whatever is None has left a fault.
+    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
@@ -137,7 +139,7 @@ def _tables(table: Mapping[str, Any], name: str, where: str, faults: list[Fault]
     if not isinstance(table.get(name, {}), Mapping):
         faults.append(Fault(f"{where}: [{name}]", f"holds tables, such as [{name}.NAME]."))
         return {}
-    found = {}
+    found: dict[str, Mapping[str, Any]] = {}
     for key, value in table.get(name, {}).items():
         if isinstance(value, Mapping):
             found[str(key)] = dict(value)
@@ -176,7 +178,9 @@ def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolera
     if preset is None:
         close = difflib.get_close_matches(str(purpose), PRESETS, n=1)
         hint = f" Did you mean {close[0]!r}?" if close else ""
-        faults.append(Fault(f"{where} purpose", f"{purpose!r:.60} is not a preset.{hint}", f"One of {', '.join(PRESETS)}."))
+        faults.append(
+            Fault(f"{where} purpose", f"{purpose!r:.60} is not a preset.{hint}", f"One of {', '.join(PRESETS)}.")
+        )
         return None
     own = preset.as_table()
     other = [str(key) for key, value in table.items() if own.get(str(key)) != value]
@@ -197,7 +201,9 @@ def _columns(table: Mapping[str, Any], where: str, faults: list[Fault]) -> dict[
         elif value == OPEN:
             faults.append(Fault(f"{where} {name}", "must be stated.", f"The heading or position of: {COLUMNS[name]}."))
         elif isinstance(value, Mapping):
-            faults.append(Fault(f"{where} {name}", f"a column with a pattern {NOT_YET}", "Write a heading or a position."))
+            faults.append(
+                Fault(f"{where} {name}", f"a column with a pattern {NOT_YET}", "Write a heading or a position.")
+            )
         elif isinstance(value, bool) or not isinstance(value, (str, int)) or value == "":
             faults.append(Fault(f"{where} {name}", f"{value!r:.60} is not a heading or a 1-based position."))
         elif isinstance(value, int) and not 1 <= value <= 100_000:

@@ -148,8 +148,8 @@ _HEIGHT_COLUMN = 'Add height = "heading" under [input.columns], or judge = "h".'
 
 
 def _precision(draft: Draft) -> list[Fault]:
-    conventional = [name for name in ("precision_h", "precision_v") if name in draft.names]
-    plain = [name for name in ("sigma_e", "sigma_n", "sigma_u") if name in draft.names]
+    conventional: list[str] = [name for name in ("precision_h", "precision_v") if name in draft.names]
+    plain: list[str] = [name for name in ("sigma_e", "sigma_n", "sigma_u") if name in draft.names]
     if conventional and "precision" not in draft.keys:
         problem = f"must be stated: {' and '.join(conventional)} can mean several things."
         remedy = 'Add precision = "sigma" (per axis), "drms", "2drms", "cep50" or "radius95".'
@@ -168,7 +168,9 @@ def _distances(draft: Draft) -> list[Fault]:
             remedy = 'Add base_distance = "heading" under [input.columns], or set the ppm to 0.'
             faults.append(Fault(f"{table} {key}", "needs the distances to the base.", remedy))
         if tolerance.vertical_ppm > 0 and tolerance.vertical_m is None:
-            faults.append(Fault(f"{table} vertical_ppm", "needs a constant beside it.", "Add vertical_m = ... (metres)."))
+            faults.append(
+                Fault(f"{table} vertical_ppm", "needs a constant beside it.", "Add vertical_m = ... (metres).")
+            )
     return _whole_first(faults)
 
 
@@ -176,7 +178,9 @@ def _positions(draft: Draft) -> list[Fault]:
     if draft.input.header:
         return []
     return [
-        Fault(f"[input.columns] {name}", f"{wanted!r:.60} is a heading, and header = false.", "Write a 1-based position.")
+        Fault(
+            f"[input.columns] {name}", f"{wanted!r:.60} is a heading, and header = false.", "Write a 1-based position."
+        )
         for name, wanted in draft.columns.items()
         if isinstance(wanted, str)
     ]
@@ -198,7 +202,9 @@ def _format(draft: Draft) -> list[Fault]:
             faults.append(Fault("[input] time_format", str(error)))
     if fmt.delimiter == fmt.decimal == ",":
         problem = "is a comma, and so is the decimal sign."
-        remedy = 'State the delimiter the file has; where it is a comma and numbers stand in quotes, delimiter = "auto".'
+        remedy = (
+            'State the delimiter the file has; where it is a comma and numbers stand in quotes, delimiter = "auto".'
+        )
         faults.append(Fault("[input] delimiter", problem, remedy))
     return faults
 
@@ -206,13 +212,17 @@ def _format(draft: Draft) -> list[Fault]:
 def _initialization(draft: Draft) -> list[Fault]:
     fmt, place, mapped = draft.input, "[input] initialization", "initialization" in draft.names
     stated = fmt.initialization
-    choices = '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    choices = (
+        '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    )
     faults = []
     if "initialization" not in draft.keys and not mapped:
         problem = "must be stated: nothing in the file shows which fixes are fresh."
         faults.append(Fault(place, problem, f"Add initialization = {choices}."))
     if stated == "column" and not mapped:
-        faults.append(Fault(place, 'is "column", and none is mapped.', 'Add initialization = "heading" to [input.columns].'))
+        faults.append(
+            Fault(place, 'is "column", and none is mapped.', 'Add initialization = "heading" to [input.columns].')
+        )
     if mapped and stated in ("asserted", "unknown"):
         faults.append(Fault(place, f'is "{stated}", and a column is mapped.', "Keep one of the two."))
     if stated == "asserted" and not (fmt.asserted_by or "").strip():

@@ -52,7 +52,7 @@ class Sheet:
 
     def text_at(self, place: int) -> pa.ChunkedArray:
         """Return the text of the column at `place` (from 0), trimmed and in composed form."""
-        return pc.utf8_normalize(numbers.trimmed(self.table.columns[place]), form="NFC")
+        return numbers.trimmed(self.table.columns[place])
 
     def leave_out(self) -> None:
         """Set aside the rows for which the recipe's ``where`` does not hold."""
@@ -83,15 +83,15 @@ class Sheet:
         """
         found = numbers.parse(numbers.trimmed(self.table.columns[self.places[ours]]), self.job.input.decimal)
         with np.errstate(over="ignore", invalid="ignore"):
-            values = found.values * factor
+            number = found.number * factor
         self.reasons.note(found.strange, f"{ours} is not a number")
-        self.reasons.note(found.infinite | np.isinf(values), f"{ours} is infinite")
+        self.reasons.note(found.infinite | np.isinf(number), f"{ours} is infinite")
         if needed:
             self.reasons.note(found.missing, f"{ours} is missing")
         if least == 0:
-            self.reasons.note(values < 0, f"{ours} is negative")
-        self.reasons.note((values < least) | (values > most), f"{ours} is absurd (outside {least:g} to {most:g})")
-        return values, found.decimals
+            self.reasons.note(number < 0, f"{ours} is negative")
+        self.reasons.note((number < least) | (number > most), f"{ours} is absurd (outside {least:g} to {most:g})")
+        return number, found.decimals
 
     def time(self, ours: str) -> pd.Series:
         """Return a column's moments in UTC.
@@ -106,13 +106,16 @@ class Sheet:
         found = times.parse(column, fmt.time_format, times.zone(fmt.timezone) if fmt.timezone else None)
         self.reasons.note(found.dateless, f"{ours} has a date and no time of day")
         self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
-        unclear = f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
+        unclear = (
+            f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
+        )
         self.reasons.note(found.unclear, unclear)
         homeless = np.flatnonzero(found.naive & self.reasons.open)
         if fmt.timezone is None and len(homeless):
             first = homeless[0]
+            shown = repr(column[first].as_py()[:40])
             raise InputError(
-                f"{self.name}: line {self.table.line[first]}: {ours} {column[first].as_py()[:40]!r} carries no time zone, "
+                f"{self.name}: line {self.table.line[first]}: {ours} {shown} carries no time zone, "
                 'and the recipe states none. Add timezone = "UTC" (or a zone such as "Pacific/Auckland") under [input].'
             )
         return found.utc
@@ -122,8 +125,12 @@ class Sheet:
 
         Where the column holds our own words, a row with another one is set aside.
         """
-        codes, own = encoded(self.text(ours))
-        given = {numbers.composed(word): value for word, value in self.job.values.get(ours, {}).items()}
+        codes, found = encoded(self.text(ours))
+        if not self.job.values.get(ours) and ours not in WORDS:  # noqa: PD011
+            return categories(codes, found)
+        own = found.to_pylist()
+        replaced = self.job.values.get(ours, {})  # noqa: PD011
+        given = {numbers.composed(word): replaced[word] for word in replaced}
         mapped = [given.get(word, word) for word in own]
         if ours in WORDS:
             known = {word.casefold(): word for word in WORDS[ours]}
@@ -140,18 +147,29 @@ class Sheet:
         index = np.full(len(mapped), -1, np.int64)
         index[unknown] = np.arange(len(unknown))
         shown = [mapped[code][:60].replace('"', '\\"') for code in unknown]
-        place = f'under [input.values.{ours}], one of {", ".join(WORDS[ours])}'
+        place = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}"
         self.reasons.note_each(index[codes], [f'{ours} is "{word}": add "{word}" = "..." {place}' for word in shown])
         listed = ", ".join(f'"{word}"' for word in shown[:10]) + (", ..." if len(shown) > 10 else "")
-        self.messages.append(f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}.")
+        self.messages.append(
+            f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."
+        )
 
 
-def encoded(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], list[str]]:
+def encoded(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], pa.Array]:
     """Return each text's code and the distinct texts."""
     whole = pc.dictionary_encode(column).combine_chunks()
     if isinstance(whole, pa.ChunkedArray):
         whole = whole.chunk(0) if whole.num_chunks else pa.array([], pa.string()).dictionary_encode()
-    return numbers.to_numpy(whole.indices).astype(np.int64), whole.dictionary.to_pylist()
+    return numbers.whole(whole.indices), whole.dictionary
+
+
+def categories(codes: NDArray[np.int64], words: pa.Array) -> pd.Categorical:
+    """Return categories from codes into distinct texts; an empty one is null."""
+    empty = pc.index(words, "").as_py()
+    if empty >= 0:
+        codes = np.where(codes == empty, -1, codes - (codes > empty))
+        words = pa.concat_arrays([words[:empty], words[empty + 1 :]])
+    return pd.Categorical.from_codes(codes, pd.Index(words.to_pandas(), dtype="str"))
 
 
 def recoded(codes: NDArray[np.int64], words: list[str]) -> pd.Categorical:

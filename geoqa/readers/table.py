@@ -17,13 +17,15 @@ import numpy as np
 import pyarrow as pa
 
 from geoqa.core.errors import InputError
-from geoqa.readers import dialect
+from geoqa.readers import dialect, plain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.job import InputFormat
     from geoqa.readers.textfile import TextFile
+
+    Places = NDArray[np.int64]
 
 #: Lines taken at a time.
 CHUNK = 32_768
@@ -74,8 +76,22 @@ class Table:
 
 
 @dataclass
-class _Shape:
-    """How a record must look, and what was met so far."""
+class Shape:
+    """How a record must look, and what was met so far.
+
+    Attributes
+    ----------
+    delimiter, comment
+        What parts the columns; what a comment starts with.
+    width, least
+        Fields of a row; the fewest it may have (headings may end with nameless columns).
+    headings
+        The headings as they stand, None where there are none.
+    rejected
+        Records that are no rows.
+    comments
+        Lines taken as comments.
+    """
 
     delimiter: str
     comment: str
@@ -94,6 +110,7 @@ class _Shape:
         return None
 
     def misfit(self, fields: int) -> str:
+        """Return why a row of so many fields does not fit."""
         return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
 
 
@@ -114,17 +131,17 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) ->
     InputError
         If nothing parts the lines into columns, or there are headings and no rows.
     """
-    sample = _sample(text, fmt)
-    if not sample:
+    first_lines = sample(text, fmt)
+    if not first_lines:
         raise InputError(f"{text.name}: holds no rows after its first {fmt.skip} lines and its comments.")
     delimiter = fmt.delimiter
     if delimiter == "auto":
-        delimiter = dialect.detect([line for _, line in sample], wanted, text.name)
-    shape = _Shape(delimiter, fmt.comment)
-    first = _set_width(shape, text, fmt, sample)
+        delimiter = dialect.detect([line for _, line in first_lines], wanted, text.name)
+    shape = Shape(delimiter, fmt.comment)
+    first = _set_width(shape, text, fmt, first_lines)
     lines, spans, parts = [], [], []
-    for rows, line, span in _chunks(text, first, shape):
-        parts.append([pa.array(column, pa.string()) for column in zip(*rows, strict=True)])
+    for columns, line, span in _chunks(text, first, shape):
+        parts.append(columns)
         lines.append(line)
         spans.append(span)
     if not parts and not shape.rejected:
@@ -140,24 +157,26 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) ->
     )
 
 
-def _sample(text: TextFile, fmt: InputFormat) -> list[tuple[int, str]]:
+def sample(text: TextFile, fmt: InputFormat) -> list[tuple[int, str]]:
     """Return the first lines of the table with their number (from 0), without blank ones and comments."""
-    sample: list[tuple[int, str]] = []
+    found: list[tuple[int, str]] = []
     for start in range(fmt.skip, len(text), 1000):
         for number, line in enumerate(text.lines(start, min(start + 1000, len(text))), start):
             if not dialect.is_blank(line, ",;\t|") and not dialect.is_comment(line, fmt.comment):
-                sample.append((number, line))
-        if len(sample) >= dialect.SAMPLE:
+                found.append((number, line))
+        if len(found) >= dialect.SAMPLE:
             break
-    return sample[: dialect.SAMPLE]
+    return found[: dialect.SAMPLE]
 
 
-def _set_width(shape: _Shape, text: TextFile, fmt: InputFormat, sample: list[tuple[int, str]]) -> int:
+def _set_width(shape: Shape, text: TextFile, fmt: InputFormat, first_lines: list[tuple[int, str]]) -> int:
     """Set headings and width of `shape`; return the first line of the rows (from 0)."""
     if not fmt.header:
-        shape.width = shape.least = dialect.usual_width([dialect.split(line, shape.delimiter) for _, line in sample])
+        shape.width = shape.least = dialect.usual_width(
+            [dialect.split(line, shape.delimiter) for _, line in first_lines]
+        )
         return fmt.skip
-    at = sample[0][0]
+    at = first_lines[0][0]
     row, span, problem = _record(text.lines(at, min(at + SPAN, len(text))), 0, shape.delimiter)
     if row is None:
         raise InputError(
@@ -169,7 +188,7 @@ def _set_width(shape: _Shape, text: TextFile, fmt: InputFormat, sample: list[tup
     return at + span
 
 
-def _comment_message(name: str, shape: _Shape) -> tuple[str, ...]:
+def _comment_message(name: str, shape: Shape) -> tuple[str, ...]:
     if not shape.comments:
         return ()
     count = "1 line starts" if len(shape.comments) == 1 else f"{len(shape.comments)} lines start"
@@ -177,13 +196,16 @@ def _comment_message(name: str, shape: _Shape) -> tuple[str, ...]:
     return (f"{name}: {count} with {shape.comment!r} {where}: taken as comments, not as rows.",)
 
 
-def _chunks(
-    text: TextFile, first: int, shape: _Shape
-) -> Iterator[tuple[list[list[str]], NDArray[np.int64], NDArray[np.int64]]]:
-    """Yield rows of the table's width with their first line (from 1) and their number of lines."""
+def _chunks(text: TextFile, first: int, shape: Shape) -> Iterator[tuple[list[pa.Array], Places, Places]]:
+    """Yield the columns of rows of the table's width, their first line (from 1) and their number of lines."""
     position = first
     while position < len(text):
         stop = min(position + CHUNK, len(text))
+        columns = plain.columns(text, position, stop, shape)
+        if columns:
+            yield columns, np.arange(position + 1, stop + 1), np.ones(stop - position, np.int64)
+            position = stop
+            continue
         lines = text.lines(position, stop)
         quick = _one_record_per_line(lines, shape)
         if quick is None:
@@ -194,10 +216,10 @@ def _chunks(
             span = np.ones(len(rows), np.int64)
         position += taken
         if rows:
-            yield rows, number, span
+            yield [pa.array(column, pa.string()) for column in zip(*rows, strict=True)], number, span
 
 
-def _one_record_per_line(lines: list[str], shape: _Shape) -> tuple[list[list[str]], list[int], list[int]] | None:
+def _one_record_per_line(lines: list[str], shape: Shape) -> tuple[list[list[str]], list[int], list[int]] | None:
     """Return rows, their index in `lines`, and the comments' index; None if some record is not one line."""
     blanks, comment = shape.delimiter + " \t\f\v\xa0", shape.comment
     kept = [i for i, line in enumerate(lines) if line.strip(blanks)]
@@ -217,7 +239,7 @@ def _one_record_per_line(lines: list[str], shape: _Shape) -> tuple[list[list[str
 
 
 def _fitting(
-    rows: list[list[str]], index: list[int], comments: list[int], line: int, shape: _Shape
+    rows: list[list[str]], index: list[int], comments: list[int], line: int, shape: Shape
 ) -> tuple[list[list[str]], NDArray[np.int64]]:
     """Return the rows that fit and their line; put the others among the rejected."""
     shape.comments += [line + i for i in comments]
@@ -240,7 +262,7 @@ def _fitting(
 
 
 def _record_by_record(
-    lines: list[str], stop: int, line: int, shape: _Shape
+    lines: list[str], stop: int, line: int, shape: Shape
 ) -> tuple[list[list[str]], NDArray[np.int64], NDArray[np.int64], int]:
     """Return rows, first lines, spans, and how many lines were taken, of the records starting before `stop`."""
     rows: list[list[str]] = []
@@ -291,7 +313,7 @@ def _record(lines: list[str], at: int, delimiter: str) -> tuple[list[str] | None
         return None, 1, "has a quote that is opened and not closed, or closed in the middle of a field"
 
 
-def _swallows_a_row(row: list[str], shape: _Shape) -> bool:
+def _swallows_a_row(row: list[str], shape: Shape) -> bool:
     """Return whether a field holds a line that looks like a row of its own."""
     more = (line for cell in row for line in cell.rstrip("\n").split("\n")[1:])
     return any(shape.fit(line.split(shape.delimiter)) is not None for line in more)

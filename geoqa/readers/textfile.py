@@ -34,14 +34,14 @@ _CONTROL = bytes(set(range(32)) - set(b"\t\n\r\f\x1a")) + b"\x7f"
 
 @dataclass(frozen=True)
 class TextFile:
-    """The lines of a text file.
+    r"""The lines of a text file.
 
     Attributes
     ----------
     name
         Name of the file, for messages.
     data
-        The text as UTF-8, without byte-order mark, lines ended by ``\\n``.
+        The text as UTF-8, without byte-order mark, lines ended by ``\n``.
     starts
         Where each line starts in `data`, and one more entry for the end; shape (lines + 1,).
     messages
@@ -80,16 +80,18 @@ def load(path: Path) -> TextFile:
     """
     content = read_bytes(path)
     refuse_binary(path, content)
-    text, messages = decode(path, content)
-    text = text.rstrip("\x1a").replace("\r\n", "\n").replace("\r", "\n")
-    if "\x00" in text:
+    data, messages = to_utf8(path, content)
+    del content
+    data = data.rstrip(b"\x1a")
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if b"\x00" in data:
         raise InputError(f"{path}: holds NUL characters: it is binary or damaged. {SAVE_AS_TEXT}")
-    if not text.strip():
+    if not data.strip():
         raise InputError(f"{path}: is empty. Give a file with a table in it.")
-    if not text.endswith("\n"):
+    if not data.endswith(b"\n"):
         messages += (f"{path.name}: the last line has no line end; if the file was cut off, its last row is too.",)
-        text += "\n"
-    data = text.encode()
+        data += b"\n"
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64) + 1
     return TextFile(path.name, data, np.concatenate([np.zeros(1, np.int64), ends]), messages)
 
@@ -123,24 +125,25 @@ def refuse_binary(path: Path, content: bytes) -> None:
         raise InputError(f"{path}: is binary ({control} control characters near its start). {SAVE_AS_TEXT}")
 
 
-def decode(path: Path, content: bytes) -> tuple[str, tuple[str, ...]]:
-    """Return the text `content` stands for, and messages about its encoding."""
+def to_utf8(path: Path, content: bytes) -> tuple[bytes, tuple[str, ...]]:
+    """Return `content` as UTF-8 without byte-order mark, and messages about its encoding."""
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         try:
-            return content.decode("utf-16"), ()
+            return content.decode("utf-16").encode(), ()
         except UnicodeDecodeError as error:
             problem = f"{path}: starts as UTF-16 but is not ({error.reason} at byte {error.start}): damaged or cut off."
             raise InputError(f"{problem} {SAVE_AS_TEXT}") from error
     content = content.removeprefix(codecs.BOM_UTF8)
     try:
-        return content.decode(), ()
+        content.decode()
+        return content, ()
     except UnicodeDecodeError as error:
         if error.reason == "unexpected end of data" and not content[: error.start].isascii():
             cut = f"{path.name}: ends inside a character: the file may have been cut off."
-            return content[: error.start].decode(), (cut,)
+            return content[: error.start], (cut,)
         line = content.count(b"\n", 0, error.start) + 1
     message = f"{path.name}: is not UTF-8 (line {line}); read as Windows-1252 (Latin-1). Check the accents in names."
     try:
-        return content.decode("cp1252"), (message,)
+        return content.decode("cp1252").encode(), (message,)
     except UnicodeDecodeError:
-        return content.decode("latin-1"), (message,)
+        return content.decode("latin-1").encode(), (message,)

@@ -107,7 +107,8 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
     if pattern == "iso":
         utc, naive, dateless = _iso(column, text)
     else:
-        utc, dateless = pd.to_datetime(text.where(~missing), format=pattern, errors="coerce", utc=True), missing & False
+        utc = pd.to_datetime(pd.Series(text.where(~missing)), format=pattern, errors="coerce", utc=True)
+        dateless = missing & False
         naive = np.full(len(text), "%z" not in pattern)
     utc = utc.dt.as_unit("us")
     strange = utc.isna().to_numpy() & ~missing & ~dateless
@@ -126,9 +127,9 @@ def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, NDArray[n
 
     from geoqa.readers import numbers
 
-    good = numbers.to_numpy(pc.match_substring_regex(column, _ISO))
-    zoned = numbers.to_numpy(pc.match_substring_regex(column, f"{_CLOCK}{_ZONE}$"))
-    dateless = numbers.to_numpy(pc.match_substring_regex(column, f"^{_DATE}$"))
+    good = numbers.flags(pc.match_substring_regex(column, _ISO))
+    zoned = numbers.flags(pc.match_substring_regex(column, f"{_CLOCK}{_ZONE}$"))
+    dateless = numbers.flags(pc.match_substring_regex(column, f"^{_DATE}$"))
     text = text.str.replace(",", ".", regex=False)  # ISO 8601 allows a decimal comma, pandas does not
-    utc = pd.to_datetime(text.where(good), format="ISO8601", errors="coerce", utc=True)
+    utc = pd.to_datetime(pd.Series(text.where(good)), format="ISO8601", errors="coerce", utc=True)
     return utc, ~zoned, dateless

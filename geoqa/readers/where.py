@@ -117,28 +117,30 @@ def holds(node: Node, text_of: Text, decimal: str = ".") -> NDArray[np.bool_]:
     if isinstance(node, Compare):
         return _compared(node, text_of(node.column), decimal)
     if isinstance(node, Not):
-        return ~holds(node.part, text_of, decimal)
+        return np.logical_not(holds(node.part, text_of, decimal))
     parts = [holds(part, text_of, decimal) for part in node.parts]
-    return np.logical_and.reduce(parts) if node.word == "and" else np.logical_or.reduce(parts)
+    joined = np.all(parts, axis=0) if node.word == "and" else np.any(parts, axis=0)
+    return np.asarray(joined, dtype=bool)
 
 
 def _compared(node: Compare, column: pa.ChunkedArray, decimal: str) -> NDArray[np.bool_]:
     import numpy as np
 
     if node.sign in ("=", "!=", "in"):
-        equal = np.logical_or.reduce([_equal(column, value, decimal) for value in node.values])
+        equal: NDArray[np.bool_] = np.any([_equal(column, value, decimal) for value in node.values], axis=0)
         return ~equal if node.sign == "!=" else equal
     return _ordered(column, node.sign, node.values[0], decimal)
 
 
 def _equal(column: pa.ChunkedArray, value: str | float, decimal: str) -> NDArray[np.bool_]:
+    import numpy as np
     import pyarrow.compute as pc
 
     from geoqa.readers import numbers
 
     if isinstance(value, float):
-        return numbers.parse(column, decimal).values == value
-    return numbers.to_numpy(pc.equal(column, value.strip()))
+        return np.asarray(numbers.parse(column, decimal).number == value)
+    return numbers.flags(pc.equal(column, value.strip()))
 
 
 def _ordered(column: pa.ChunkedArray, sign: str, value: str | float, decimal: str) -> NDArray[np.bool_]:
@@ -150,11 +152,11 @@ def _ordered(column: pa.ChunkedArray, sign: str, value: str | float, decimal: st
     if isinstance(value, str) and _PLAIN_NUMBER.fullmatch(value.strip()):
         value = float(value)
     if isinstance(value, float):
-        cells = numbers.parse(column, decimal).values
+        cells = numbers.parse(column, decimal).number
         ordered = {"<": np.less, ">": np.greater, "<=": np.less_equal, ">=": np.greater_equal}[sign]
-        return ordered(cells, value)
+        return np.asarray(ordered(cells, value), dtype=bool)
     compare = {"<": pc.less, ">": pc.greater, "<=": pc.less_equal, ">=": pc.greater_equal}[sign]
-    return numbers.to_numpy(pc.and_(compare(column, value.strip()), pc.not_equal(column, "")))
+    return numbers.flags(pc.and_(compare(column, value.strip()), pc.not_equal(column, "")))
 
 
 class _Parser:

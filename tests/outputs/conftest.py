@@ -55,7 +55,8 @@ def _occupations(names: list[str], rng: np.random.Generator) -> pd.DataFrame:
         for visit in range(1 if _status(k) == "unproven" else 2):
             jump = 0.4 if _status(k) == "conflict" and visit else 0.06 if _status(k) == "loose" and visit else 0.0
             rows.append((name, visit + 1, ORIGIN[0] + east + jump + spread * rng.normal(),
-                         ORIGIN[1] + north - jump / 2 + spread * rng.normal(), 412 + 0.02 * rng.normal(), spread))  # fmt: skip
+                         ORIGIN[1] + north - jump / 2 + spread * rng.normal(), 412 + 0.02 * rng.normal(),
+                         spread))  # fmt: skip
     frame = pd.DataFrame(rows, columns=["point", "visit", "easting_m", "northing_m", "height_m", "sigma_e_m"])
     frame["occupation_id"] = np.arange(1, len(frame) + 1)
     frame["sigma_n_m"], frame["sigma_u_m"] = frame["sigma_e_m"] * 1.3, frame["sigma_e_m"] * 2
@@ -109,7 +110,10 @@ def _points(names: list[str], occupations: pd.DataFrame, closures: pd.DataFrame)
         points[name] = np.where(given, values, np.nan)
     points["confidence"] = np.where(given, 0.95, np.nan)
     worst = closures.groupby("point")[["horizontal_m", "du_m"]].max().reindex(names)
-    points["worst_horizontal_m"], points["worst_vertical_m"] = worst["horizontal_m"].to_numpy(), worst["du_m"].abs().to_numpy()
+    points["worst_horizontal_m"], points["worst_vertical_m"] = (
+        worst["horizontal_m"].to_numpy(),
+        worst["du_m"].abs().to_numpy(),
+    )
     place = gpd.points_from_xy(mean["easting_m"], mean["northing_m"], mean["height_m"])
     return gpd.GeoDataFrame(points, geometry=place, crs="EPSG:2193")
 
@@ -137,3 +141,8 @@ def frames() -> dict[str, pd.DataFrame]:
 @pytest.fixture
 def hostile_frames() -> dict[str, pd.DataFrame]:
     return make_frames([*HOSTILE, *(f"KF{k}" for k in range(30))])
+
+
+@pytest.fixture(name="make_job")
+def _make_job():
+    return make_job

@@ -24,19 +24,17 @@ NO_EVIDENCE = ("copied", "same-fix")
 class ClosuresLayer(MapLayer):
     """How far, and which way, independent occupations of one point differ: later minus earlier."""
 
-    name: ClassVar[str] = "closures"
+    name: ClassVar[str] = "closures-on-map"
     needs: ClassVar[tuple[str, ...]] = ("closures", "closures.status", "points", "points.geometry")
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of vectors, an independent pair each."""
-        import pandas as pd
-
         from geoqa.core import geodesy
         from geoqa.outputs.layers import detail, place
 
         closures, points = frames["closures"], frames["points"]
         drawn = closures[~closures["independence_h"].astype(str).isin(NO_EVIDENCE)]
-        at = pd.Index(points["point"].astype(str)).get_indexer(drawn["point"].astype(str))
+        at = detail.found(points, drawn)
         drawn, at = drawn[at >= 0], at[at >= 0]
         places = place.places(points, job)
         east, north = detail.numbers(drawn, "de_m"), detail.numbers(drawn, "dn_m")

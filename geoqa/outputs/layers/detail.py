@@ -37,12 +37,12 @@ class Length:
         """The unit as a heading has it."""
         return self.unit if self.unit == "m" else f"{self.unit} (m)"
 
-    def texts(self, values_m: Any, sign: bool = False) -> list[str]:
-        """Return lengths as text without their unit."""
+    def texts(self, values_m: Any, sign: bool = False, metres: bool = True) -> list[str]:
+        """Return lengths as text without their unit; `metres` puts metres beside a foot."""
         values = np.asarray(values_m, dtype=float)
         plus = "+" if sign else ""
         own = [f"{v:{plus}.{units.decimals(self.unit)}f}" for v in (values / units.METRES_PER[self.unit]).tolist()]
-        if self.unit != "m":
+        if self.unit != "m" and metres:
             own = [f"{a} ({v:{plus}.3f})" for a, v in zip(own, values.tolist(), strict=True)]
         return [MISSING if gone else text for gone, text in zip(np.isnan(values), own, strict=True)]
 
@@ -50,7 +50,10 @@ class Length:
         """Return lengths as text with their unit."""
         if self.unit == "m":
             return [text if text == MISSING else f"{text} m" for text in self.texts(values_m)]
-        return [text if text == MISSING else text.replace(" (", f" {self.unit} (").replace(")", " m)") for text in self.texts(values_m)]
+        return [
+            text if text == MISSING else text.replace(" (", f" {self.unit} (").replace(")", " m)")
+            for text in self.texts(values_m)
+        ]
 
 
 def details(
@@ -86,13 +89,16 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list
         "untested": texts(points, "untested"),
         "canopy": texts(points, "canopy"),
         "largest closure": _pair(
-            plane.with_unit(numbers(points, "worst_horizontal_m")), height.with_unit(numbers(points, "worst_vertical_m"))
+            plane.with_unit(numbers(points, "worst_horizontal_m")),
+            height.with_unit(numbers(points, "worst_vertical_m")),
         ),
     }
     return _lines(parts)
 
 
-def _position(points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job) -> list[list[tuple[str, str]]]:
+def _position(
+    points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job
+) -> list[list[tuple[str, str]]]:
     given = np.isfinite(numbers(points, "easting_m"))
     where = ["" if known else "none given; drawn at the place of its visits" for known in given]
     if geodesy.of(job).geographic:
@@ -114,7 +120,9 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
         **dict(zip(names, values, strict=True)),
         "height": height.with_unit(numbers(points, "height_m")),
         "radius, 95 %": plane.with_unit(numbers(points, "radius95_m")),
-        "height, 95 %": [text if text == MISSING else f"± {text}" for text in height.with_unit(numbers(points, "up95_m"))],
+        "height, 95 %": [
+            text if text == MISSING else f"± {text}" for text in height.with_unit(numbers(points, "up95_m"))
+        ],
         "ellipse": ellipses,
     }
     return _lines(parts)
@@ -131,7 +139,7 @@ def _occupation_head(plane: Length, height: Length) -> list[str]:
     return [
         "visit", "start, UTC", "initialization", "base",
         f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
-        f"stated E N U, {plane.spoken}", "use",
+        f"stated E N U, {plane.unit}", "use",
     ]  # fmt: skip
 
 
@@ -139,7 +147,7 @@ def _occupations(
     points: pd.DataFrame, occupations: pd.DataFrame, places: Places, plane: Length, height: Length
 ) -> list[list[str]]:
     """Return the columns of the table of occupations: offsets count from the point's place and mean height."""
-    at = pd.Index(points["point"].astype(str)).get_indexer(occupations["point"].astype(str))
+    at = found(points, occupations)
     here = at >= 0
     level = numbers(points, "height_m")
     mean = occupations.groupby(at)["height_m"].mean() if "height_m" in occupations else pd.Series(dtype=float)
@@ -148,7 +156,7 @@ def _occupations(
         name: numbers(occupations, f"{name}_m") - np.where(here, centre[at], np.nan)
         for name, centre in (("easting", places.easting_m), ("northing", places.northing_m), ("height", level))
     }
-    stated = zip(*(plane.texts(numbers(occupations, f"sigma_{axis}_m")) for axis in "enu"), strict=True)
+    stated = zip(*(plane.texts(numbers(occupations, f"sigma_{axis}_m"), metres=False) for axis in "enu"), strict=True)
     return [
         texts(occupations, "visit"),
         times(occupations, "start_utc"),
@@ -190,7 +198,7 @@ def _closures(occupations: pd.DataFrame, closures: pd.DataFrame, plane: Length, 
 
 def _by_point(points: pd.DataFrame, frame: pd.DataFrame, columns: Sequence[list[str]]) -> list[list[tuple[str, ...]]]:
     """Return the rows of `columns` that belong to each point, in their own order."""
-    at = pd.Index(points["point"].astype(str)).get_indexer(frame["point"].astype(str))
+    at = found(points, frame)
     order = np.argsort(at, kind="stable")
     cuts = np.searchsorted(at[order], np.arange(len(points) + 1))
     rows = list(zip(*columns, strict=True))
@@ -212,6 +220,11 @@ def _pair(horizontal: Iterable[str], vertical: Iterable[str]) -> list[str]:
     return ["" if h == v == MISSING else f"horizontal {h}, height {v}" for h, v in both]
 
 
+def found(points: pd.DataFrame, frame: pd.DataFrame) -> NDArray[np.intp]:
+    """Return, per row of `frame`, the position of its point in `points`; -1 where there is none."""
+    return pd.Index(points["point"].astype(str)).get_indexer(pd.Index(frame["point"].astype(str)))
+
+
 def texts(frame: pd.DataFrame, name: str) -> list[str]:
     """Return a column as text, empty where it is missing or the frame has none."""
     if name not in frame:
@@ -231,7 +244,7 @@ def times(frame: pd.DataFrame, name: str) -> list[str]:
     """Return a column of times to the minute."""
     if name not in frame:
         return [""] * len(frame)
-    return frame[name].dt.strftime("%Y-%m-%d %H:%M").astype(object).fillna("").tolist()
+    return [str(text) for text in frame[name].dt.strftime("%Y-%m-%d %H:%M").astype(object).fillna("").tolist()]
 
 
 def spoken_gap(seconds: float) -> str:

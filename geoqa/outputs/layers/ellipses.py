@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class EllipsesLayer(MapLayer):
     """The ellipse of every point that has a coordinate, at the requirement's confidence."""
 
-    name: ClassVar[str] = "ellipses"
+    name: ClassVar[str] = "ellipses-on-map"
     needs: ClassVar[tuple[str, ...]] = (
         "points", "points.geometry", "points.semi_major_m", "points.semi_minor_m", "points.azimuth_deg",
     )  # fmt: skip
@@ -57,4 +57,4 @@ def _drawing(columns: Mapping[str, object], drawn: pd.DataFrame, job: Job) -> Dr
     about = f"Where a point's true place lies with {confidence:.0%} probability, if nothing is wrong."
     style = Style("ellipse", "ellipse", "area", symbology.PLAIN[0], about, symbology.PLAIN[1])
     title = f"Ellipses, {confidence:.0%}"
-    return Drawing("ellipses", title, columns, (style,), about=about, exaggerated=True, listed=False)  # type: ignore[arg-type]
+    return Drawing("ellipses", title, columns, (style,), about=about, exaggerated=True, listed=False)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class PointsLayer(MapLayer):
     """Every point by its status, marked where it may be delivered; a click shows its evidence."""
 
-    name: ClassVar[str] = "points"
+    name: ClassVar[str] = "points-on-map"
     needs: ClassVar[tuple[str, ...]] = (
         "occupations", "occupations.visit", "closures", "closures.status",
         "points", "points.deliver", "points.geometry",

@@ -105,25 +105,37 @@
       return false;
     };
     return {
-      add: function (b) { over(b, function (k) { if (!cells.has(k)) { cells.set(k, []); } cells.get(k).push(b); return false; }); },
-      free: function (b) {
+      /* `firm` boxes give way to nothing; the others give way to a name that must be read. */
+      add: function (b, firm) { over(b, function (k) { if (!cells.has(k)) { cells.set(k, []); } cells.get(k).push([b, firm]); return false; }); },
+      free: function (b, firmOnly) {
         return !over(b, function (k) {
-          return (cells.get(k) || []).some(function (o) { return o[0] < b[2] && b[0] < o[2] && o[1] < b[3] && b[1] < o[3]; });
+          return (cells.get(k) || []).some(function (q) {
+            var o = q[0];
+            return (q[1] || !firmOnly) && o[0] < b[2] && b[0] < o[2] && o[1] < b[3] && b[1] < o[3];
+          });
         });
       }
     };
   };
 
-  /* Where labels go: [{x, y, r, w, h, ...}] by priority in; those that found room out, with left and top. */
-  api.placed = function (wanted, room) {
+  var around = function (q) {
+    var g = q.r + 4, left = q.x - g - q.w, right = q.x + g, mid = q.y - q.h / 2, up = q.y - g - q.h, down = q.y + g + 3;
+    return [[right, mid], [left, mid], [q.x - q.w / 2, up], [q.x - q.w / 2, down], [right - 4, up + 4], [left + 4, up + 4], [right - 4, down - 4], [left + 4, down - 4]];
+  };
+
+  /* Where labels go: [{x, y, r, w, h, strong}] by priority in; those that found room inside `frame` out, with left and top. */
+  api.placed = function (wanted, room, frame) {
     var kept = [];
     wanted.forEach(function (q) {
-      var g = q.r + 4;
-      var tries = [[q.x + g, q.y - q.h / 2], [q.x - g - q.w, q.y - q.h / 2], [q.x - q.w / 2, q.y - g - q.h], [q.x - q.w / 2, q.y + g + 3]];
-      for (var t = 0; t < tries.length; t++) {
-        var b = [tries[t][0] - 1, tries[t][1], tries[t][0] + q.w + 1, tries[t][1] + q.h];
-        if (room.free(b)) { room.add(b); kept.push(Object.assign({left: tries[t][0], top: tries[t][1]}, q)); return; }
-      }
+      var fits = function (firmOnly) {
+        return around(q).some(function (at) {
+          var b = [at[0] - 1, at[1], at[0] + q.w + 1, at[1] + q.h];
+          if (b[0] < frame[0] || b[1] < frame[1] || b[2] > frame[2] || b[3] > frame[3] || !room.free(b, firmOnly)) { return false; }
+          room.add(b, true); kept.push(Object.assign({left: at[0], top: at[1]}, q));
+          return true;
+        });
+      };
+      if (!fits(false) && q.strong) { fits(true); }
     });
     return kept;
   };

@@ -70,7 +70,8 @@
       if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : 1.2); }, 30, 18); }
       return symbolOf(s, false, 5.5, 30, 18);
     };
-    layer.drawings.forEach(function (d) {
+    var rows = layer.drawings.slice().sort(function (a, b) { return G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
+    rows.forEach(function (d) {
       var pic = !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
       layers.append(check(d.on, function (on) { d.on = on; layer.redraw(); }, [pic, el("span", {}, [G.own(d.title)])]));
       if (d.about && d.kind !== "symbols") { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
@@ -117,9 +118,12 @@
       el("dt", {text: "system"}), el("dd", {}, [G.own(context.crs)]),
       el("dt", {text: "unit"}), el("dd", {text: context.unitName})
     ])]);
-    var mind = el("section", {"class": "gq-mind", "aria-label": "Cautions"}, [el("h2", {text: "Mind"}), el("ul", {}, context.notes.concat(context.cautions).map(function (c) { return el("li", {}, [G.own(c)]); }))]);
+    var mind = el("section", {"class": "gq-mind", "aria-label": "Cautions"}, [el("h2", {text: "Mind"}), el("ul", {}, context.cautions.map(function (c) { return el("li", {}, [G.own(c)]); }))]);
 
-    host.append(judged, delivery, worst, layers, larger, asked, mind);
+    var notes = el("section", {"class": "gq-notes", "aria-label": "Notes"}, [el("h2", {text: "Of this review"}), el("ul", {}, context.notes.map(function (n) { return el("li", {}, [G.own(n)]); }))]);
+    notes.hidden = !context.notes.length;
+
+    host.append(judged, delivery, worst, layers, larger, asked, notes, mind);
     var paint = function () { swatches.forEach(function (p) { p(); }); };
     paint();
     return {paint: paint, setStep: setStep};

@@ -2,8 +2,8 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var KINDS = ["polygons", "lines", "ellipses", "vectors", "symbols"];
-  var RADIUS = 5.5, REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", MANY = 3000;
+  var KINDS = G.KINDS = ["polygons", "lines", "ellipses", "vectors", "symbols"];
+  var RADIUS = 5.5, REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", MANY = 3000, STRONG = 3;
 
   /* A drawing made ready: anchors at zoom 0, drawing order, which styles and groups show. */
   G.prepared = function (block, lon0, number) {
@@ -69,7 +69,7 @@
         L.DomUtil.setTransform(canvas, corner, 1);
         var origin = m.getPixelOrigin().add(corner), k = Math.pow(2, this._zoom);
         this._corner = corner;
-        this.view = {k: k, ox: origin.x, oy: origin.y, w: w, h: h, limit: 0.3 * Math.min(size.x, size.y),
+        this.view = {k: k, ox: origin.x, oy: origin.y, w: w, h: h, limit: 0.25 * Math.min(size.x, size.y),
           ppm: G.geometry.pixelsPerMetre(this._center.lat, this._zoom), ex: this.exaggeration,
           inner: [size.x * p, size.y * p, size.x * (1 + p), size.y * (1 + p)]};
         this._draw(canvas.getContext("2d"), ratio);
@@ -154,15 +154,15 @@
         if (seen.length > MANY) { return; }
         var room = G.geometry.room(64);
         g.font = FONT; g.textBaseline = "middle"; g.textAlign = "left"; g.direction = "ltr";
-        seen.forEach(function (s) { room.add([s.x - 8, s.y - 8, s.x + 8, s.y + 11]); });
+        seen.forEach(function (s) { room.add([s.x - 8, s.y - 8, s.x + 8, s.y + 11], s.rank >= STRONG); });
         var wanted = seen.filter(function (s) { return s.d.columns.label && s.x > b[0] && s.x < b[2] && s.y > b[1] && s.y < b[3]; });
         wanted.sort(function (p, q) { return q.rank - p.rank || p.i - q.i; });
         wanted = wanted.map(function (s) {
           var text = G.geometry.short(s.d.columns.label[s.i], LABEL);
           if (!self._widths.has(text)) { self._widths.set(text, g.measureText(text).width); }
-          return {x: s.x, y: s.y, r: RADIUS + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank > 2};
+          return {x: s.x, y: s.y, r: RADIUS + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank >= STRONG};
         });
-        G.geometry.placed(wanted, room).forEach(function (q) {
+        G.geometry.placed(wanted, room, b).forEach(function (q) {
           g.lineJoin = "round"; g.lineWidth = 3; g.strokeStyle = t.paper; g.fillStyle = t.ink;
           g.globalAlpha = q.strong ? 1 : 0.78;
           g.strokeText(q.text, q.left, q.top + 7); g.fillText(q.text, q.left, q.top + 7);

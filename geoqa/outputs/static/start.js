@@ -60,7 +60,7 @@
 
     var open = function (q) {
       var size = map.getSize(), name = q.drawing.columns.label ? q.drawing.columns.label[q.entry] : q.drawing.title;
-      L.popup({maxWidth: Math.min(620, size.x - 40), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
+      L.popup({maxWidth: Math.min(700, size.x - 40), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
         .setLatLng(layer.latLng(q.drawing, q.entry)).setContent(G.detail(name, detail(q.drawing, q.entry))).openOn(map);
     };
     layer.on("pick", open);

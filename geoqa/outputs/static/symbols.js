@@ -56,7 +56,7 @@
     [[paper, width + 2.4], [colour, width]].forEach(function (pass) {
       g.strokeStyle = g.fillStyle = pass[0]; g.lineWidth = pass[1];
       g.beginPath(); g.moveTo(0, 0);
-      if (cut) { g.lineTo(n * 0.6, 0); g.moveTo(n * 0.6 - 2, 4); g.lineTo(n * 0.6 + 2, -4); g.moveTo(n * 0.6 + 4, 4); g.lineTo(n * 0.6 + 8, -4); g.moveTo(n * 0.6 + 6, 0); }
+      if (cut) { var b = n * 0.4; g.lineTo(b, 0); g.moveTo(b - 2, 4); g.lineTo(b + 2, -4); g.moveTo(b + 4, 4); g.lineTo(b + 8, -4); g.moveTo(b + 6, 0); }
       g.lineTo(n - h, 0); g.stroke();
       g.beginPath(); g.moveTo(n, 0); g.lineTo(n - h, h * 0.45); g.lineTo(n - h, -h * 0.45); g.closePath(); g.fill();
     });

@@ -1,0 +1,215 @@
+"""A recipe proposed for a file: each line *inferred* from it, or left open because a person must state it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from geoqa.core.errors import InputError
+from geoqa.core.job import COLUMNS, WORDS, InputFormat
+from geoqa.core.params import OPEN
+from geoqa.core.tolerances import PRESETS
+from geoqa.readers import dialect, guesses, headings, table, textfile
+
+#: More different words than this in a column that should hold a few are no words of a legend.
+MOST_WORDS = 30
+_HEAD = """\
+# A recipe proposed for {name}. Lines marked "inferred" were read off the file: look at each.
+# Lines marked "must be stated" hold "?" and are refused until a person who knows the job has filled them in.
+"""
+
+
+@dataclass
+class _Draft:
+    """The recipe so far, and what the file shows."""
+
+    rows: list[list[str]]
+    headings: list[str]
+    delimiter: str
+    decimal: str
+    found: dict[str, int]
+    lines: list[str] = field(default_factory=list)
+
+    def cells(self, ours: str) -> list[str]:
+        place = self.found[ours]
+        return [row[place] for row in self.rows if place < len(row)]
+
+    def table(self, name: str) -> None:
+        self.lines += ["", f"[{name}]"]
+
+    def inferred(self, key: str, value: str, source: str) -> None:
+        self.lines.append(f"{key} = {value}  # inferred: {source}")
+
+    def open(self, key: str, choices: str) -> None:
+        self.lines.append(f'{key} = "{OPEN}"  # must be stated: {choices}')
+
+    def note(self, text: str) -> None:
+        self.lines.append(f"# {text}")
+
+
+def propose(path: Path | str) -> str:
+    """Return a recipe in TOML for the delimited text file at `path`.
+
+    Nothing is stated that the file does not show: never the coordinate system, the unit (unless a
+    heading names it), what a precision means, the zone of times without one, a tolerance or a
+    requirement.
+
+    Raises
+    ------
+    InputError
+        If the file is no text table.
+    """
+    path = Path(path)
+    draft = _look(path)
+    _site(draft, path)
+    _input(draft)
+    _columns(draft)
+    _values(draft)
+    _judgement(draft)
+    return _HEAD.format(name=quoted(path.name)) + "\n".join(draft.lines) + "\n"
+
+
+def quoted(text: str) -> str:
+    """Return text as a TOML string on one line."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _look(path: Path) -> _Draft:
+    text = textfile.load(path)
+    sample = table.sample(text, InputFormat(unit="m"))
+    if not sample:
+        raise InputError(f"{path.name}: holds nothing but comments (lines that start with #).")
+    lines = [line for _, line in sample]
+    delimiter = dialect.detect(lines, (), path.name)
+    rows = [row for row in (dialect.split(line, delimiter) for line in lines) if row]
+    width = dialect.usual_width(rows)
+    if rows and guesses.has_headings(rows):
+        names = [cell.strip() for cell in rows[0]]
+        found, rows = guesses.columns(names), rows[1:]
+    else:
+        names, found = [""] * width, {}
+    return _Draft(rows, names, delimiter, guesses.decimal_sign(rows, delimiter), found)
+
+
+def _site(draft: _Draft, path: Path) -> None:
+    draft.table("site")
+    draft.inferred("name", quoted(path.stem), "the name of the file")
+    draft.open("crs", f'the code of the coordinate system, such as "EPSG:2193"; {_kind(draft)}')
+    if "height" in draft.found:
+        draft.open("height", 'what the heights are above: "ellipsoidal", or a label such as "NZVD2016"')
+
+
+def _kind(draft: _Draft) -> str:
+    """Return what kind of coordinate system the numbers fit."""
+    if "longitude" in draft.found:
+        return "the headings are longitude and latitude: a geographic one"
+    if "easting" not in draft.found or "northing" not in draft.found:
+        return "projected for easting and northing, geographic for longitude and latitude"
+    east, north = (guesses.as_numbers(draft.cells(name), draft.decimal) for name in ("easting", "northing"))
+    if east and north and max(map(abs, east)) <= 180 and max(map(abs, north)) <= 90:
+        return "the numbers are as small as degrees: if they are, map longitude and latitude instead"
+    return "easting and northing: a projected one"
+
+
+def _input(draft: _Draft) -> None:
+    draft.table("input")
+    units = {guesses.split_unit(draft.headings[i])[1] for k, i in draft.found.items() if k in ("easting", "northing")}
+    if len(units) == 1 and "" not in units:
+        draft.inferred("unit", quoted(units.pop()), "the headings name it")
+    else:
+        draft.open(
+            "unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said'
+        )
+    if {"precision_h", "precision_v"} & set(draft.found):
+        draft.open("precision", '"sigma" (one per axis), "drms", "2drms", "cep50" or "radius95"')
+    if "precision_v" in draft.found:
+        draft.open("precision_v", '"sigma" or "95"')
+    _times(draft)
+    if "initialization" in draft.found:
+        heading = quoted(draft.headings[draft.found["initialization"]])
+        draft.inferred("initialization", '"column"', f"the heading {heading}")
+    else:
+        draft.open(
+            "initialization", '"asserted" (every row is a fresh fix; add asserted_by = "your name") or "unknown"'
+        )
+    draft.inferred("delimiter", quoted(draft.delimiter), f"a {dialect.SPOKEN[draft.delimiter]} parts the first lines")
+    has = any(draft.headings)
+    draft.inferred("header", str(has).lower(), f"the first row holds {'no numbers' if has else 'numbers'}")
+    draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
+
+
+def _times(draft: _Draft) -> None:
+    if "start" not in draft.found:
+        return
+    cells = draft.cells("start") + (draft.cells("end") if "end" in draft.found else [])
+    formats = guesses.time_formats(cells)
+    if len(formats) == 1:
+        draft.inferred("time_format", quoted(formats[0]), "the first rows")
+    else:
+        shown = " or ".join(quoted(pattern) for pattern in formats) if formats else 'such as "%d/%m/%Y %H:%M:%S"'
+        draft.open("time_format", f'"iso", or a pattern: {shown}')
+    if formats != ["iso"] or not guesses.carries_zone(cells):
+        draft.open("timezone", 'the zone of the times: "UTC", or a name such as "Pacific/Auckland"')
+
+
+def _columns(draft: _Draft) -> None:
+    draft.table("input.columns")
+    globe = "longitude" in draft.found
+    needed = ("point", "longitude", "latitude") if globe else ("point", "easting", "northing")
+    for ours in COLUMNS:
+        if ours in draft.found:
+            place = draft.found[ours]
+            draft.inferred(ours, _name(draft, place), "the heading")
+        elif ours in needed:
+            draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}")
+    used = set(draft.found.values())
+    for i, name in enumerate(headings.own_names(draft.headings)):
+        if i not in used:
+            first = next((row[i] for row in draft.rows if i < len(row) and row[i].strip()), "")
+            draft.note(f"not mapped: column {i + 1}, {quoted(name[:60])}, such as {quoted(first[:60])}")
+
+
+def _name(draft: _Draft, place: int) -> str:
+    """Return how the recipe names a column: by its heading, by its position where that is not the only one."""
+    try:
+        headings.place(draft.headings[place], draft.headings, len(draft.headings))
+    except LookupError:
+        return str(place + 1)
+    return quoted(draft.headings[place])
+
+
+def _values(draft: _Draft) -> None:
+    for ours, known in WORDS.items():
+        if ours not in draft.found:
+            continue
+        given = dict.fromkeys(word for word in (cell.strip() for cell in draft.cells(ours)) if word)
+        strange = [word for word in given if word.casefold() not in known]
+        if not strange or len(strange) > MOST_WORDS:
+            continue
+        draft.table(f"input.values.{ours}")
+        for word in strange:
+            usual = guesses.SOLUTIONS.get(guesses.plain(word)) if ours == "solution" else None
+            if usual:
+                draft.inferred(quoted(word), quoted(usual), "the usual word")
+            else:
+                draft.open(quoted(word), f"one of {', '.join(known)}")
+
+
+def _judgement(draft: _Draft) -> None:
+    has_height = "height" in draft.found
+    draft.table("match")
+    draft.inferred("by", '"name"', "rows with one name are one point")
+    draft.table("tolerance")
+    draft.note(f"Or, in place of the values, purpose = one of {', '.join(PRESETS)}; each prints its source.")
+    draft.open("horizontal_m", "the largest horizontal closure the job accepts, in metres")
+    if has_height:
+        draft.open("vertical_m", "the largest height closure the job accepts, in metres")
+    draft.open("convention", '"closure" (one visit against another) or "from-mean" (each against the average)')
+    draft.table("requirement")
+    draft.open("horizontal_m", "the largest horizontal error of a delivered coordinate, in metres")
+    if has_height:
+        draft.open("vertical_m", "the largest height error of a delivered coordinate, in metres")
+    draft.open("confidence", "the probability it must hold with, such as 0.95")
+    judge = ('"hv"', "there are heights") if has_height else ('"h"', "there are no heights")
+    draft.inferred("judge", *judge)

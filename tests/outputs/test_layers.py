@@ -1,0 +1,177 @@
+"""The layers of the map: places, directions, which pairs, and what a click shows."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import pytest
+
+from geoqa.core import geodesy
+from geoqa.core.drawing import Drawing, Style
+from geoqa.core.errors import StepError
+from geoqa.core.units import METRES_PER
+from geoqa.outputs.layers import detail, place
+from geoqa.outputs.layers.closures import ClosuresLayer
+from geoqa.outputs.layers.ellipses import EllipsesLayer
+from geoqa.outputs.layers.points import PointsLayer
+
+LAYERS = (PointsLayer, EllipsesLayer, ClosuresLayer)
+
+
+def one(layer, frames, job) -> Drawing:
+    (drawing,) = layer().draw(frames, job)
+    return drawing
+
+
+def section(sections, title):
+    return next(s for s in sections if s["title"].startswith(title))
+
+
+@pytest.mark.parametrize("layer", LAYERS)
+def test_layers_leave_the_frames_alone(layer, frames, job):
+    before = {name: frame.copy(deep=True) for name, frame in frames.items()}
+    layer().draw(frames, job)
+    for name, frame in frames.items():
+        pd.testing.assert_frame_equal(pd.DataFrame(frame), pd.DataFrame(before[name]))
+
+
+@pytest.mark.parametrize("layer", LAYERS)
+def test_layers_take_frames_without_rows(layer, frames, job):
+    empty = {name: frame.iloc[:0] for name, frame in frames.items()}
+    assert len(one(layer, empty, job)) == 0
+
+
+def test_every_point_is_drawn_by_its_status_and_marked_by_its_delivery(frames, job):
+    drawing, points = one(PointsLayer, frames, job), frames["points"]
+    assert list(drawing.columns["style"]) == list(points["status"])
+    assert list(drawing.columns["mark"]) == [word == "yes" for word in points["deliver"]]
+    assert list(drawing.columns["label"]) == list(points["point"])
+    assert np.isfinite(drawing.columns["lon_deg"]).all()
+
+
+def test_points_stand_where_proj_puts_them(frames, job):
+    drawing, shapes = one(PointsLayer, frames, job), frames["points"].geometry
+    lon, lat = pyproj.Transformer.from_crs(2193, 4167, always_xy=True).transform(shapes.x, shapes.y)
+    assert drawing.columns["lon_deg"] == pytest.approx(lon, abs=1e-12)
+    assert drawing.columns["lat_deg"] == pytest.approx(lat, abs=1e-12)
+
+
+def test_a_system_in_feet_and_one_in_degrees_give_the_same_place(frames, job, make_job):
+    lon, lat = np.array([-80.5, -80.4]), np.array([35.2, 35.3])
+    feet = pyproj.Transformer.from_crs(4269, 2264, always_xy=True).transform(lon, lat)
+    plane = gpd.GeoDataFrame({"point": ["a", "b"]}, geometry=gpd.points_from_xy(*feet), crs=2264)
+    degrees = gpd.GeoDataFrame({"point": ["a", "b"]}, geometry=gpd.points_from_xy(lon, lat), crs=4269)
+    local = dataclasses.replace(make_job("m", "EPSG:4269"), local_origin=(-80.5, 35.2))
+    found = place.places(plane, make_job("ftUS", "EPSG:2264"))
+    other = place.places(degrees, local)
+    assert found.lon_deg == pytest.approx(lon, abs=1e-10)
+    assert found.easting_m == pytest.approx(np.asarray(feet[0]) * METRES_PER["ftUS"], abs=1e-6)
+    assert (other.lon_deg == lon).all()
+    assert other.easting_m[0] == pytest.approx(0, abs=1e-6)
+
+
+def test_a_point_without_a_place_is_kept_and_not_drawn(frames, job):
+    frames["points"] = frames["points"].set_geometry(
+        [None if k == 2 else shape for k, shape in enumerate(frames["points"].geometry)], crs=2193
+    )
+    drawing = one(PointsLayer, frames, job)
+    assert len(drawing) == 61
+    assert np.isnan(drawing.columns["lon_deg"]).sum() == 1
+
+
+def test_ellipses_turn_from_grid_to_true_north(frames, job):
+    drawing = one(EllipsesLayer, frames, job)
+    drawn = frames["points"][frames["points"]["semi_major_m"].notna()]
+    turn = geodesy.of(job).convergence_deg(drawing.columns["lon_deg"], drawing.columns["lat_deg"])
+    assert np.abs(turn).min() > 0.5, "the site lies off the central meridian, or this tests nothing"
+    assert drawing.columns["azimuth_deg"] == pytest.approx((drawn["azimuth_deg"] + turn) % 180)
+    assert drawing.exaggerated
+    assert drawing.title == "Ellipses, 95%"
+    assert len(drawing) == len(drawn) < len(frames["points"])
+
+
+def test_closures_turn_from_grid_to_true_north(frames, job):
+    """The turned vector leads, on the ellipsoid, from the point to the end of the grid vector."""
+    frames["closures"]["de_m"], frames["closures"]["dn_m"] = 60.0, 25.0
+    drawing = one(ClosuresLayer, frames, job)
+    system, shapes = geodesy.of(job), frames["points"].set_index("point").geometry.loc[frames["closures"]["point"]]
+    x, y = shapes.x.to_numpy(), shapes.y.to_numpy()
+    end = system.to_lonlat(x + 60, y + 25)
+    east, north = geodesy.enu_difference(
+        *system.to_lonlat(x, y), *end, system.semi_major_m, system.flattening
+    )  # fmt: skip
+    # Grid and ground differ by the scale of the projection, 4e-4 at its central meridian.
+    assert drawing.columns["east_m"] == pytest.approx(east, abs=0.05)
+    assert drawing.columns["north_m"] == pytest.approx(north, abs=0.05)
+
+
+@pytest.mark.parametrize("grade", ["copied", "same-fix"])
+def test_pairs_without_evidence_are_not_drawn(grade, frames, job):
+    frames["closures"].loc[[0, 5], "independence_h"] = grade
+    assert len(one(ClosuresLayer, frames, job)) == len(frames["closures"]) - 2
+
+
+def test_closures_show_their_side_of_the_tolerance(frames, job):
+    drawing, closures = one(ClosuresLayer, frames, job), frames["closures"]
+    beyond = closures["status"].isin(["loose", "conflict"])
+    assert list(drawing.columns["style"]) == ["beyond" if b else "within" for b in beyond]
+
+
+def test_a_click_shows_judgement_visits_and_closures_in_metres(frames, job):
+    points = frames["points"]
+    sections = one(PointsLayer, frames, job).columns["detail"][0]
+    lines = dict(section(sections, "Judgement")["rows"])
+    assert lines["status"] == "confirmed"
+    assert lines["deliver"] == "yes"
+    assert dict(section(sections, "Position")["rows"])["easting"] == f"{points['easting_m'][0]:.3f} m"
+    visits = section(sections, "Visits")["rows"]
+    assert [row[0] for row in visits] == ["1", "2"]
+    mine = frames["occupations"]["easting_m"][:2] - points["easting_m"][0]
+    assert [row[4] for row in visits] == [f"{offset:+.3f}" for offset in mine]
+    (pair,) = section(sections, "Closures")["rows"]
+    assert pair[0] == "1 → 2"
+    assert pair[3] == f"{frames['closures']['de_m'][0]:+.3f}"
+
+
+def test_a_click_shows_feet_with_metres_beside(frames, make_job):
+    sections = one(PointsLayer, frames, make_job("ftUS")).columns["detail"][0]
+    metres = frames["closures"]["horizontal_m"][0]
+    (pair,) = section(sections, "Closures")["rows"]
+    assert pair[6] == f"{metres * 3937 / 1200:.3f} ({metres:.3f})"
+    assert section(sections, "Closures")["head"][6] == "horizontal, ftUS (m)"
+    worst = dict(section(sections, "Judgement")["rows"])["largest closure"]
+    assert worst.startswith(f"horizontal {metres * 3937 / 1200:.3f} ftUS ({metres:.3f} m)")
+
+
+def test_a_conflict_gives_no_coordinate_and_says_so(frames, job):
+    k = list(frames["points"]["status"]).index("conflict")
+    lines = dict(section(one(PointsLayer, frames, job).columns["detail"][k], "Position")["rows"])
+    assert lines == {"coordinate": "none given; drawn at the place of its visits"}
+
+
+def test_a_point_without_closures_has_no_table_of_them(frames, job):
+    k = list(frames["points"]["status"]).index("unproven")
+    titles = [s["title"] for s in one(PointsLayer, frames, job).columns["detail"][k]]
+    assert titles == ["Judgement", "Position and uncertainty", "Visits and occupations"]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(840, "14 min"), (5400, "1.5 h"), (86400 * 3, "3.0 d"), (float("nan"), "–")]
+)
+def test_spans_of_time_are_spoken(seconds, words):
+    assert detail.spoken_gap(seconds) == words
+
+
+def test_a_drawing_that_breaks_its_contract_names_every_fault():
+    bad = Style("a", "a", "blob", "red")
+    with pytest.raises(StepError) as caught:
+        Drawing("symbols", "Mine", {"lon_deg": [1.0], "style": ["a", "b"], "html": [""]}, (bad,))
+    message = str(caught.value)
+    for part in ("'Mine'", "lat_deg", "html", "different lengths", "undeclared styles b", "'blob'", "#rrggbb"):
+        assert part in message
+    with pytest.raises(StepError, match="must be one of symbols"):
+        Drawing("markers", "Mine", {"style": []}, ())
