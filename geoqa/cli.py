@@ -27,7 +27,7 @@ operation was refused; 70 an error inside geoqa."""
 
 
 @click.group(
-    help="Review a whole site of repeated RTK occupations: which points may be delivered, which must be observed again.",
+    help="Review a whole site of repeated RTK occupations: which points to deliver, which to observe again.",
     epilog=f"{EXIT_CODES}\n\n{CAUTION}",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
@@ -43,7 +43,7 @@ def cli() -> None:
     "--out", "-o", required=True, type=click.Path(path_type=Path), help="Folder for the results; made or replaced."
 )
 def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
-    """Review a site: read the occupations, judge every point, write the map and the files.
+    r"""Review a site: read the occupations, judge every point, write the map and the files.
 
     \b
     geoqa recipe occupations.csv > site.toml        propose a recipe, then fill in what it asks
@@ -85,7 +85,9 @@ def demo(out: Path) -> None:
 
 @cli.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen.")
+@click.option(
+    "--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen."
+)
 def recipe(file: Path, out: Path | None) -> None:
     """Propose a recipe for FILE, each line marked `inferred` or `must be stated`.
 
@@ -147,7 +149,7 @@ class RunStep(click.Group):
 
 @cli.command(cls=RunStep)
 def run() -> None:
-    """Run one analysis step on the frames of an earlier review.
+    r"""Run one analysis step on the frames of an earlier review.
 
     \b
     geoqa run closure-status out --unusual 0.05 --out closures.gpkg
@@ -171,7 +173,7 @@ def _step_command(cls: type[Step]) -> click.Command:
         click.Argument(["folder"], type=click.Path(path_type=Path)),
         click.Option(["--out", "-o"], required=True, type=click.Path(path_type=Path), help="GeoPackage to write."),
     ]
-    options += [_option(cls, parameter) for parameter in cls.parameters()]
+    options += [_option(parameter) for parameter in cls.parameters()]
 
     def callback(folder: Path, out: Path, **values: Any) -> None:
         from geoqa.stored import run_step
@@ -180,12 +182,14 @@ def _step_command(cls: type[Step]) -> click.Command:
         for line in run_step(step, folder, out):
             _say(line)
 
-    text = f"{cls.__doc__}\n\nFOLDER holds an earlier review. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+    text = (
+        f"{cls.__doc__}\n\nFOLDER holds an earlier review. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+    )
     return click.Command(cls.name, params=options, callback=callback, help=text)
 
 
-def _option(cls: type[Step], parameter: Parameter) -> click.Option:
-    def checked(ctx: click.Context, option: click.Parameter, value: str | None) -> Any:
+def _option(parameter: Parameter) -> click.Option:
+    def checked(_context: click.Context, _option: click.Parameter, value: str | None) -> Any:
         if value is None:
             return None
         try:
@@ -238,6 +242,7 @@ class Progress:
         self._start = time.monotonic()
 
     def __call__(self, stage: str) -> None:
+        """Name the stage that begins."""
         elapsed = time.monotonic() - self._start
         if elapsed > 2:
             click.echo(f"{elapsed:6.1f} s  {stage}", err=True)
@@ -266,8 +271,8 @@ def main(arguments: list[str] | None = None) -> int:
 
         traceback.print_exc()
         click.echo(
-            f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). Nothing was written. Please report it with "
-            f"the lines above.",
+            f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). Nothing was written. Please report it "
+            f"with the lines above.",
             err=True,
         )
         return GeoqaError.exit_code

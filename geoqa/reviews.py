@@ -125,7 +125,9 @@ class Review:
 
 
 def review(
-    inputs: str | Path | Iterable[str | Path], recipe: str | Path | Mapping[str, Any] | Job, progress: Progress = lambda _: None
+    inputs: str | Path | Iterable[str | Path],
+    recipe: str | Path | Mapping[str, Any] | Job,
+    progress: Progress = lambda _: None,
 ) -> Review:
     """Review a whole site.
 

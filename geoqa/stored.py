@@ -54,7 +54,9 @@ def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
         raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")
-    kept = pipeline.Frames({name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives})
+    kept = pipeline.Frames(
+        {name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives}
+    )
     messages = pipeline.run([step], kept, review.job)
     made = {address.partition(".")[0] for address in step.gives}
     geopackage.write(out, {name: kept[name] for name in made}, review.job)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -74,8 +74,8 @@ class Positions:
     guard_m: Array
     from_mean: Flags
 
-    def only(self, keep: Flags) -> Positions:
-        """Return the rows that `keep` marks."""
+    def only(self, keep: NDArray[Any]) -> Positions:
+        """Return the rows that `keep` marks or lists."""
         return Positions(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 

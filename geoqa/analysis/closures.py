@@ -13,7 +13,8 @@ from geoqa.core.steps import Analysis, Result, param
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.analysis.rows import Index, Rows
+    from geoqa.analysis.rows import Array, Flags, Index, Rows
+    from geoqa.core.geodesy import System
     from geoqa.core.job import Job
 
 
@@ -79,7 +80,7 @@ class Closures(Analysis):
         return Result({"closures": frame})
 
     def _evidence(
-        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, same_place: np.ndarray
+        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, same_place: Flags
     ) -> dict[str, object]:
         import numpy as np
         import pandas as pd
@@ -116,15 +117,15 @@ class Closures(Analysis):
             name = str(rows.names[rows.point[starts[worst]]])[:60]
             raise InputError(
                 f"point {name!r} has {counts[worst]} occupations, which would make "
-                f"{int(counts[worst]) * (int(counts[worst]) - 1) // 2} pairs. Is `point` in [input.columns] the column that "
-                f"names the points? If it is, set largest_group in [step.closures]."
+                f"{int(counts[worst]) * (int(counts[worst]) - 1) // 2} pairs. Is `point` in [input.columns] the column "
+                f"that names the points? If it is, set largest_group in [step.closures]."
             )
 
 
 _NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
 
 
-def _difference(column: dict[str, np.ndarray], a: Index, b: Index, system: object) -> tuple[np.ndarray, np.ndarray]:
+def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
     from geoqa.core import geodesy
 
     if system.geographic:
@@ -134,7 +135,7 @@ def _difference(column: dict[str, np.ndarray], a: Index, b: Index, system: objec
     return east[b] - east[a], north[b] - north[a]
 
 
-def _numbers_differ(values: np.ndarray, first: Index, second: Index) -> np.ndarray:
+def _numbers_differ(values: Array, first: Index, second: Index) -> Flags:
     import numpy as np
 
     gap = np.abs(values[second] - values[first])

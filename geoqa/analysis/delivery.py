@@ -78,10 +78,8 @@ class Delivery(Analysis):
         judge_h = judge_h | ~judge_v
         limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
         limit_v = by_role(role, job, lambda r: r.requirement.vertical_m)
-        single, suffices = (
-            by_role(role, job, lambda r, flag=flag: float(getattr(r, flag))) > 0
-            for flag in ("single_by_plan", "fresh_fix_suffices")
-        )
+        single = by_role(role, job, lambda r: r.single_by_plan) > 0
+        suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
         radius, up = _radii(points, freedom, job)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
@@ -121,7 +119,6 @@ def _radii(points: pd.DataFrame, freedom: tuple[float, float], job: Job) -> tupl
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:
     """Return what the used occupations cannot see: an error they all share."""
-    import numpy as np
     import pandas as pd
 
     used = occupations["use"].isin(["used", "height left out"]).to_numpy()

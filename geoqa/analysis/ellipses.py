@@ -48,7 +48,9 @@ class Ellipses(Analysis):
             part = make(frames)
             part = part[part["var_e"].notna() & part["easting_m"].notna()]
             if len(part) > room:
-                messages.append(f"{len(part)} ellipses of {subject}s are not drawn: more than `most` in [step.ellipses]")
+                messages.append(
+                    f"{len(part)} ellipses of {subject}s are not drawn: more than `most` in [step.ellipses]"
+                )
                 continue
             room -= len(part)
             drawn.append(part.assign(subject=subject))

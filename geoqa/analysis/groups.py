@@ -71,7 +71,7 @@ def pairs(starts: Index, counts: Index) -> tuple[Index, Index, Index]:
 def sums(values: Array, group: Index, n: int) -> Array:
     """Return the sum of `values` (shape (m,) or (m, k)) per group number; shape (n,) or (n, k)."""
     if values.ndim == 1:
-        return np.bincount(group, values, minlength=n)
+        return np.bincount(group, values, minlength=n).astype(float)
     return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])
 
 

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:
     """Return whether each row's role judges the horizontal, and the height; shape (n,)."""
-    return tuple(by_role(roles, job, lambda role, a=axis: a in role.requirement.judge) > 0 for axis in "hv")  # type: ignore[return-value]
+    return (
+        by_role(roles, job, lambda role: "h" in role.requirement.judge) > 0,
+        by_role(roles, job, lambda role: "v" in role.requirement.judge) > 0,
+    )
 
 
 def of_points(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:

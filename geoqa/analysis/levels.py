@@ -7,7 +7,7 @@ visits they are independent.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -46,7 +46,7 @@ class Level:
     fix: Index
     visit: Index
 
-    def only(self, keep: Array) -> Level:
+    def only(self, keep: NDArray[Any]) -> Level:
         """Return the entries that `keep` marks or lists."""
         return Level(self.x[keep], self.cov[keep], self.point[keep], self.fix[keep], self.visit[keep])
 

@@ -76,9 +76,7 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
         before = core
         core = max(float((inside * squares).sum() / (dimensions * inside.sum())), 1e-12)
         gross = weights * outside
-        tail = max(
-            float((gross * squares).sum() / max(dimensions * gross.sum(), 1e-9)), core * NARROWEST_TAIL**2
-        )
+        tail = max(float((gross * squares).sum() / max(dimensions * gross.sum(), 1e-9)), core * NARROWEST_TAIL**2)
         share = (float(gross.sum()) + PRIOR_TAIL * PRIOR_PAIRS) / (total + PRIOR_PAIRS)
         if abs(core - before) <= 1e-10 * before:
             break

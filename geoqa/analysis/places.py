@@ -87,7 +87,8 @@ class PointPlaces(Analysis):
         middle = occupations.loc[counts, ["easting_m", "northing_m", "height_m"]].groupby(code[counts]).median()
         middle = middle.reindex(range(len(names)))
         east, north, up = (
-            points[c].fillna(pd.Series(middle[c].to_numpy())).to_numpy() for c in ("easting_m", "northing_m", "height_m")
+            points[c].fillna(pd.Series(middle[c].to_numpy())).to_numpy()
+            for c in ("easting_m", "northing_m", "height_m")
         )
         keyed = points[["point"]].copy()
         keyed["geometry"] = polygons.points(east, north, up, job).array

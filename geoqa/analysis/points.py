@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.levels import Local
     from geoqa.analysis.rows import Rows
-    from geoqa.analysis.verdict import Verdict
+    from geoqa.analysis.verdict import Limits, Verdict
     from geoqa.core.job import Job
 
 
@@ -105,11 +106,15 @@ class PointStatus(Analysis):
         return use, usage.fix_numbers(rows.point, label, base, operator)
 
     def _verdicts(
-        self, frames: Mapping[str, pd.DataFrame], rows: Rows, use: np.ndarray, fix: np.ndarray, role: pd.Series, job: Job
+        self,
+        frames: Mapping[str, pd.DataFrame],
+        rows: Rows,
+        use: np.ndarray,
+        fix: np.ndarray,
+        role: pd.Series,
+        job: Job,
     ) -> tuple[Verdict, Verdict]:
         """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
-        import numpy as np
-
         from geoqa.analysis import levels, usage, verdict
 
         data = levels.local(frames["occupations"], frames["classes"], rows, fix)
@@ -125,8 +130,8 @@ class PointStatus(Analysis):
         return _with_rows(horizontal, keep), _with_rows(vertical, keep_v)
 
     def _limits(
-        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: object, axis: str, job: Job
-    ) -> verdict.Limits:
+        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: Local, axis: str, job: Job
+    ) -> Limits:
         """Return what the job accepts of each point along one axis."""
         import numpy as np
 

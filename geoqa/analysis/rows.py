@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,9 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     kept_visit = np.zeros(len(visits.point), bool)
     kept_visit[sound[chosen]] = True
     agreed = outer.only(chosen)
-    between, _ = agreement.judge(agreed, agreement.pairs_of(agreed, limits.alpha, limits.nu), n, limits.alpha, limits.nu)
+    between, _ = agreement.judge(
+        agreed, agreement.pairs_of(agreed, limits.alpha, limits.nu), n, limits.alpha, limits.nu
+    )
 
     kept = np.bincount(visits.point[kept_visit], minlength=n)
     status = np.where(votes == 0, UNPROVEN, np.where(has & (kept > 1), between, CONFLICT))

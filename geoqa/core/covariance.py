@@ -66,7 +66,7 @@ def ellipse(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> tuple[Arra
     bad = known & ~is_covariance(var_e, var_n, cov_en)
     if bad.any():
         raise CallError(
-            f"{int(bad.sum())} of {bad.size} covariances are none: a variance is negative or |cov_en| > sigma_e sigma_n."
+            f"{int(bad.sum())} of {bad.size} covariances are none: a negative variance or |cov_en| > sigma_e sigma_n."
         )
     half_sum = (var_e + var_n) / 2
     half_gap = np.hypot((var_n - var_e) / 2, cov_en)

@@ -96,10 +96,10 @@ def system(text: str, origin: tuple[float, float] | None = None) -> System:
         raise GeodesyError(f"{text!r} is not a known coordinate system. Write its code, such as EPSG:2193.") from error
     if crs.is_compound:
         raise GeodesyError(f"{text!r} is a compound system. State its horizontal part as crs, and height by its name.")
-    if not (crs.is_projected or crs.is_geographic):
+    ellipsoid = crs.ellipsoid
+    if not (crs.is_projected or crs.is_geographic) or ellipsoid is None:
         raise GeodesyError(f"{text!r} ({crs.name}) is neither projected nor geographic; geoqa cannot difference in it.")
     horizontal = crs.axis_info[:2]
-    ellipsoid = crs.ellipsoid
     geographic = bool(crs.is_geographic)
     if geographic and any(abs(axis.unit_conversion_factor - 0.017453292519943295) > 1e-12 for axis in horizontal):
         raise GeodesyError(f"{text!r} ({crs.name}) does not count in degrees. Convert the file to degrees first.")

@@ -215,7 +215,13 @@ class Declared:
                     values[name] = parameter.check(table[name])
                 except ValueError as error:
                     faults.append(Fault(f"{where} {name}", str(error)))
-        return cls(**values, **more) if len(faults) == before else None
+        if len(faults) > before:
+            return None
+        try:
+            return cls(**values, **more)
+        except ParameterError as error:
+            faults += [Fault(f"{where} {fault.where}", fault.problem, fault.remedy) for fault in error.faults]
+            return None
 
     def as_table(self) -> dict[str, Any]:
         """Return the completed fields as plain values, leaving out what is not stated."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
 
 CONVENTIONS = ("closure", "from-mean")
@@ -22,6 +23,12 @@ class Tolerance(Declared):
     )
     purpose: str | None = param(None, help="The preset these values come from")
     reference: str = param("stated in the recipe", help="Where the values come from")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not self.reference.strip():
+            fault = Fault("reference", "is empty.", "Say where the values come from, or leave it out.")
+            raise ParameterError.from_faults(f"{self.title()} cannot be used:", [fault])
 
     @property
     def pair_factor(self) -> float:

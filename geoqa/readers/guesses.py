@@ -17,8 +17,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "northing": ("northing", "north", "n", "gridnorth", "northings"),
     "longitude": ("longitude", "lon", "long", "lng"),
     "latitude": ("latitude", "lat"),
-    "height": ("height", "elevation", "elev", "h", "z", "ht", "altitude", "alt", "ellipsoidalheight", "orthometricheight",
-               "ellheight", "level", "rl", "reducedlevel"),
+    "height": ("height", "elevation", "elev", "h", "z", "ht", "altitude", "alt", "ellipsoidalheight", "ellheight",
+               "orthometricheight", "level", "rl", "reducedlevel"),
     "precision_h": ("precisionh", "horizontalprecision", "hprecision", "hprec", "hzprec", "precision2d", "hrms",
                     "horizontalrms", "rmsh", "sigmah", "sh", "hsigma", "hacc", "horizontalaccuracy", "hsd", "sdh"),
     "precision_v": ("precisionv", "verticalprecision", "vprecision", "vprec", "vrms", "verticalrms", "rmsv", "sigmav",
@@ -54,7 +54,7 @@ _OTHER_UNITS = {"ft", "feet", "mm", "cm", "deg", "dd", "s", "sec"}
 #: What solutions are usually called.
 SOLUTIONS = {
     "fix": "fixed", "rtkfix": "fixed", "rtkfixed": "fixed", "flt": "float", "rtkfloat": "float", "rtkflt": "float",
-    "dgps": "differential", "dgnss": "differential", "single": "autonomous", "spp": "autonomous",
+    "dgps": "differential", "dgnss": "differential", "spp": "autonomous",
 }  # fmt: skip
 PATTERNS = tuple(
     f"{date}{gap}{clock}"

@@ -160,10 +160,7 @@ def _tolerance(table: Any, where: str, faults: list[Fault], above: Tolerance | N
     if isinstance(table, Mapping) and above is not None:
         inherited = above.as_table() | {"reference": _mixed_reference(above)}
         table = {k: v for k, v in inherited.items() if k != "purpose"} | dict(table)
-    tolerance = Tolerance.from_table(table, where, faults)
-    if tolerance and not tolerance.reference.strip():
-        faults.append(Fault(f"{where} reference", "is empty.", "Say where the values come from, or remove the line."))
-    return tolerance
+    return Tolerance.from_table(table, where, faults)
 
 
 def _mixed_reference(above: Tolerance) -> str:

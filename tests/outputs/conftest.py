@@ -146,3 +146,24 @@ def hostile_frames() -> dict[str, pd.DataFrame]:
 @pytest.fixture(name="make_job")
 def _make_job():
     return make_job
+
+
+@pytest.fixture
+def hostile() -> tuple[str, ...]:
+    return HOSTILE
+
+
+@pytest.fixture
+def make_page():
+    """Build the page of a site as the review does: all layers, in their order, then `more` drawings."""
+    from geoqa.outputs.html_map import MapContext, build_map
+    from geoqa.outputs.layers.closures import ClosuresLayer
+    from geoqa.outputs.layers.ellipses import EllipsesLayer
+    from geoqa.outputs.layers.points import PointsLayer
+
+    def page(frames, job, more=(), notes=()):
+        layers = (PointsLayer(), EllipsesLayer(), ClosuresLayer())
+        drawings = [drawing for layer in layers for drawing in layer.draw(frames, job)]
+        return build_map([*drawings, *more], MapContext.of(frames, job, notes))
+
+    return page

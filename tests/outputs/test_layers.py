@@ -83,30 +83,52 @@ def test_a_point_without_a_place_is_kept_and_not_drawn(frames, job):
     assert np.isnan(drawing.columns["lon_deg"]).sum() == 1
 
 
+def far_east(frames, job):
+    """Move the points to where grid and true north differ by more than two degrees; return a way to step from them."""
+    points = frames["points"]
+    frames["points"] = points.set_geometry(points.geometry.translate(400_000, 0))
+    system = geodesy.of(job)
+
+    def step(names, de_m, dn_m):
+        """East and north on the ellipsoid between the ends of a grid vector."""
+        shapes = frames["points"].set_index("point").geometry.loc[names]
+        x, y = shapes.x.to_numpy(), shapes.y.to_numpy()
+        lon, lat = system.to_lonlat(x, y)
+        assert np.abs(system.convergence_deg(lon, lat)).min() > 2
+        return geodesy.enu_difference(
+            lon, lat, *system.to_lonlat(x + de_m, y + dn_m), system.semi_major_m, system.flattening
+        )
+
+    return step
+
+
 def test_ellipses_turn_from_grid_to_true_north(frames, job):
+    step = far_east(frames, job)
     drawing = one(EllipsesLayer, frames, job)
     drawn = frames["points"][frames["points"]["semi_major_m"].notna()]
-    turn = geodesy.of(job).convergence_deg(drawing.columns["lon_deg"], drawing.columns["lat_deg"])
-    assert np.abs(turn).min() > 0.5, "the site lies off the central meridian, or this tests nothing"
-    assert drawing.columns["azimuth_deg"] == pytest.approx((drawn["azimuth_deg"] + turn) % 180)
+    along = np.radians(drawn["azimuth_deg"].to_numpy())
+    true = geodesy.azimuth_deg(*step(drawn["point"], 10 * np.sin(along), 10 * np.cos(along)))
+    assert drawing.columns["azimuth_deg"] == pytest.approx(true % 180, abs=0.001)
     assert drawing.exaggerated
     assert drawing.title == "Ellipses, 95%"
     assert len(drawing) == len(drawn) < len(frames["points"])
 
 
 def test_closures_turn_from_grid_to_true_north(frames, job):
-    """The turned vector leads, on the ellipsoid, from the point to the end of the grid vector."""
-    frames["closures"]["de_m"], frames["closures"]["dn_m"] = 60.0, 25.0
+    step = far_east(frames, job)
+    frames["closures"]["de_m"], frames["closures"]["dn_m"] = 8.0, -3.0
     drawing = one(ClosuresLayer, frames, job)
-    system, shapes = geodesy.of(job), frames["points"].set_index("point").geometry.loc[frames["closures"]["point"]]
-    x, y = shapes.x.to_numpy(), shapes.y.to_numpy()
-    end = system.to_lonlat(x + 60, y + 25)
-    east, north = geodesy.enu_difference(
-        *system.to_lonlat(x, y), *end, system.semi_major_m, system.flattening
-    )  # fmt: skip
-    # Grid and ground differ by the scale of the projection, 4e-4 at its central meridian.
-    assert drawing.columns["east_m"] == pytest.approx(east, abs=0.05)
-    assert drawing.columns["north_m"] == pytest.approx(north, abs=0.05)
+    east, north = step(frames["closures"]["point"], 8.0, -3.0)
+    # Grid and ground differ by the scale of the projection there, some 0.16 %: far less than the turn.
+    assert drawing.columns["east_m"] == pytest.approx(east, abs=0.02)
+    assert drawing.columns["north_m"] == pytest.approx(north, abs=0.02)
+
+
+def test_closures_of_geographic_input_are_true_already(frames, make_job):
+    degrees = dataclasses.replace(make_job("m", "EPSG:4167"), local_origin=(173.2, -41.4))
+    frames["points"] = frames["points"].to_crs(4167)
+    drawing = one(ClosuresLayer, frames, degrees)
+    assert (drawing.columns["east_m"] == frames["closures"]["de_m"].to_numpy()).all()
 
 
 @pytest.mark.parametrize("grade", ["copied", "same-fix"])

@@ -1,0 +1,171 @@
+"""Occupations from a few words, and the whole chain of analysis steps on them.
+
+A row is a mapping with short keys; what it leaves out has a plain value:
+
+=========  ==========================================================================
+p          name of the point ("A")
+e, n, u    metres from the site's corner (0, 0, 0); u None for no height
+t          start, minutes after 2026-02-02 00:00 UTC; None for no time
+dur        duration in seconds (0); None for no end
+s, sv      stated sigma per horizontal axis and of the height, metres (None)
+se, sn     stated sigma east and north where they differ
+cov        covariance of east and north, square metres
+fix        label of the initialization (one of its own for each row); None for none
+=========  ==========================================================================
+
+Any other key is a column of the frame (base, operator, role, canopy, origin, method,
+antenna_height_m, base_distance_m, resolution_h_m, resolution_v_m).
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from geoqa import pipeline
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.combination import Combination
+from geoqa.analysis.delivery import Delivery
+from geoqa.analysis.ellipses import Ellipses
+from geoqa.analysis.places import ClosureLines, OccupationPlaces, PointPlaces
+from geoqa.analysis.points import PointStatus
+from geoqa.analysis.status import ClosureStatus
+from geoqa.analysis.uncertainty import Uncertainty
+from geoqa.analysis.visits import Visits
+from geoqa.core import schema
+from geoqa.core.job import Base, InputFormat, Job, Role, Site
+from geoqa.core.tolerances import Requirement, Tolerance
+
+CORNER = (1_600_000.0, 5_400_000.0, 100.0)
+DAY_ONE = pd.Timestamp("2026-02-02", tz="UTC")
+#: Every built-in analysis step that makes numbers, and those that make geometry.
+STEPS = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Combination, Uncertainty, Delivery)
+DRAWN = (*STEPS, Ellipses, OccupationPlaces, ClosureLines, PointPlaces)
+
+_TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")
+_TIMES = ("start_utc", "end_utc")
+#: Columns that later steps give.
+_GIVEN = ("visit", "visit_v", "use", "fix", "geometry")
+
+
+def occupations(rows, corner=CORNER):
+    """Return a complete occupations frame of `rows`."""
+    told = [_row(i, dict(row), corner) for i, row in enumerate(rows)]
+    columns = {}
+    for name, column in schema.OCCUPATIONS.columns.items():
+        if name in _GIVEN:
+            continue
+        values = [row.get(name) for row in told]
+        if name in _TIMES:
+            columns[name] = pd.to_datetime(pd.Series(values, dtype="datetime64[us, UTC]"))
+        elif column.kind == "int":
+            columns[name] = np.array(values, np.int64)
+        elif column.kind == "float":
+            columns[name] = np.array([np.nan if v is None else float(v) for v in values])
+        else:
+            columns[name] = pd.Categorical(pd.Series(values, dtype="str"))
+    return pd.DataFrame(columns)
+
+
+def _row(i, row, corner):
+    row = {"p": "A", "e": 0.0, "n": 0.0, "u": 0.0, "t": 0.0, "dur": 0.0, "s": None, "sv": None, "cov": None,
+           "fix": f"fix {i}", "resolution_h_m": 0.001, "resolution_v_m": 0.001} | row  # fmt: skip
+    start = None if row["t"] is None else DAY_ONE + pd.Timedelta(minutes=row["t"])
+    end = None if start is None or row["dur"] is None else start + pd.Timedelta(seconds=row["dur"])
+    s = row.pop("s")
+    return row | {
+        "occupation_id": i + 1, "point": row["p"], "start_utc": start, "end_utc": end,
+        "easting_m": corner[0] + row["e"], "northing_m": corner[1] + row["n"],
+        "height_m": None if row["u"] is None else corner[2] + row["u"],
+        "sigma_e_m": row.get("se", s), "sigma_n_m": row.get("sn", s), "sigma_u_m": row["sv"], "cov_en_m2": row["cov"],
+        "initialization": row["fix"], "origin": row.get("origin", "measured"), "method": row.get("method", "direct"),
+        "source_file": "field.csv", "source_line": i + 2,
+    }  # fmt: skip
+
+
+def job(
+    h=0.05, v=0.08, *, require_h=0.05, require_v=0.10, judge="hv", confidence=0.95, convention="closure", ppm_h=0.0,
+    ppm_v=0.0, base_h=None, base_v=None, roles=None, crs="EPSG:2193",
+):  # fmt: skip
+    """Return a job with a tolerance of `h` and `v` metres, and whatever else a test is about."""
+    tolerance = Tolerance(
+        horizontal_m=h, vertical_m=v, horizontal_ppm=ppm_h, vertical_ppm=ppm_v, convention=convention
+    )
+    requirement = Requirement(horizontal_m=require_h, vertical_m=require_v, judge=judge, confidence=confidence)
+    made = Job(
+        site=Site(crs=crs, height="ellipsoidal"), input=InputFormat(unit="m"), columns={}, tolerance=tolerance,
+        requirement=requirement, base=Base(sigma_h_m=base_h, sigma_v_m=base_v),
+    )  # fmt: skip
+    own = {}
+    for name, rule in (roles or {}).items():
+        rule = dict(rule)
+        flags = {flag: rule.pop(flag) for flag in ("single_by_plan", "fresh_fix_suffices") if flag in rule}
+        wanted = replace(requirement, judge=rule.pop("judge", judge))
+        own[name] = Role(tolerance=replace(tolerance, **rule), requirement=wanted, **flags)
+    return replace(made, roles=own)
+
+
+def run(frame, made, steps=STEPS, settings=None):
+    """Run `steps` on an occupations frame; return the frames kept and the messages."""
+    settings = settings or {}
+    nothing = pd.DataFrame({
+        "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
+        "reason": pd.Series(dtype="str"), "row": pd.Series(dtype="str"),
+    })  # fmt: skip
+    kept = pipeline.Frames({"occupations": frame, "set_aside": nothing})
+    ready = pipeline.order([step(**settings.get(step.name, {})) for step in steps])
+    messages = pipeline.run(ready, kept, made)
+    return kept, messages
+
+
+def judge(rows, steps=STEPS, settings=None, **stated):
+    """Return every frame of a site of `rows`, judged as `job(**stated)` says."""
+    kept, _ = run(occupations(rows), job(**stated), steps, settings)
+    return kept
+
+
+def point(rows, name="A", **stated):
+    """Return the row of the points frame of one point."""
+    return judge(rows, **stated)["points"].set_index("point").loc[name]
+
+
+def statuses(frames):
+    """Return what was decided of each point, as plain values for comparing."""
+    columns = ["point", "status_h", "status_v", "status", "deliver", "visits", "visits_used_h", "visits_used_v"]
+    return frames["points"][columns].astype("str").sort_values("point").to_numpy().tolist()
+
+
+def visits(*places, gap=300, **same):
+    """Return rows `gap` minutes apart at the places (e, n, u) given."""
+    return [{"e": e, "n": n, "u": u, "t": i * gap} | same for i, (e, n, u) in enumerate(places)]
+
+
+def snapshot(kept):
+    """Return deep copies of the frames, for comparing what a step was given before and after."""
+    return {name: copy.deepcopy(kept[name]) for name in kept.names()}
+
+
+def random_site(rng, points=12, most=5, sigma=0.01):
+    """Return rows of a site with false fixes, copies, missing labels, times and heights, no two alike."""
+    rows = []
+    for i in range(points):
+        at = np.array([20.0 * i, 7.0 * i, 0.1 * i])
+        clock = 0.0
+        for k in range(int(rng.integers(1, most + 1))):
+            clock += float(rng.choice([0, 3, 15, 20, 30, 45, 60, 300, 1436, 1500]))
+            jump = rng.choice([0.0, 0.0, 0.0, 0.07, 0.5])
+            off = np.round(rng.normal(size=3) * sigma * [1, 1, 2] + jump, 3)
+            row = {"p": f"P{i:02}", "e": at[0] + off[0], "n": at[1] + off[1], "u": at[2] + off[2], "t": clock,
+                   "dur": float(rng.choice([0, 60, 400])), "s": sigma, "sv": 2 * sigma,
+                   "fix": f"{i}-{rng.integers(0, k + 2)}"}  # fmt: skip
+            for key, share in (("fix", 0.05), ("t", 0.05), ("u", 0.08)):
+                if rng.random() < share:
+                    row[key] = None
+            if k and rng.random() < 0.08:
+                row = rows[-1] | {"fix": row["fix"]}
+            rows.append(row)
+    return rows
