@@ -175,7 +175,7 @@ def review(
         job=job,
         frames={name: kept[name] for name in kept.names()},
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
-        messages=(*messages, *_standing_messages(job, found)),
+        messages=(*messages, *_standing_messages(job, found, frames["occupations"])),
         record={
             "inputs": [
                 {"file": name, "sha256": _sha256(path), "bytes": path.stat().st_size, "reader": reader.name}
@@ -256,8 +256,10 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _standing_messages(job: Job, found: plugins.Catalogue) -> list[str]:
+def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     messages = [f"step left out: {reason}" for reason in found.refused.values()]
+    if occupations["height_m"].isna().all():
+        messages.append("the input has no heights: everything is judged horizontally only")
     if job.base.sigma_h_m is None:
         messages.append(
             "no uncertainty of the base is stated in [base]: coordinates and uncertainties are relative to the base"

@@ -135,7 +135,8 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float, nu: float) -> tuple[
     beyond = pairs.length_m > _pair_limit(p, pairs.first, pairs.second)
     over[p.group[pairs.first[beyond]]] = True
     mean = groups.sums(p.x, p.group, n) / np.maximum(count, 1)[:, None]
-    away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > p.tolerance_m + p.guard_m
+    # The guard is a closure's; a distance from the mean is half a closure, and so is its guard.
+    away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > p.tolerance_m + p.guard_m / 2
     over_mean = np.zeros(n, bool)
     over_mean[p.group[away]] = True
     from_mean = np.zeros(n, bool)

@@ -49,10 +49,10 @@ class Combination(Analysis):
         rows = direct_rows(occupations)
         n = len(rows.names)
         data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
-        use = occupations["use"].cat.codes.to_numpy()[rows.at]
-        plan = np.isin(use, (usage.USED, usage.NO_HEIGHT))
+        use = usage.codes_of(occupations["use"])[rows.at]
+        plan = np.isin(use, usage.IN_POSITION)
         mean, cov = _mean(data.horizontal.only(plan), n, data.typical_h)
-        high = (use == usage.USED) & data.has_height
+        high = np.isin(use, usage.IN_HEIGHT) & data.has_height
         up, var_u = _mean(data.vertical.only(high), n, data.typical_v)
         base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
         unknown = np.full(n, np.nan)

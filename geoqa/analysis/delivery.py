@@ -119,9 +119,12 @@ def _radii(points: pd.DataFrame, freedom: tuple[float, float], job: Job) -> tupl
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:
     """Return what the used occupations cannot see: an error they all share."""
+    import numpy as np
     import pandas as pd
 
-    used = occupations["use"].isin(["used", "height left out"]).to_numpy()
+    from geoqa.analysis import usage
+
+    used = np.isin(usage.codes_of(occupations["use"]), (*usage.IN_POSITION, *usage.IN_HEIGHT))
     names = pd.Index(points["point"])
     code = names.get_indexer(occupations["point"].astype(names.dtype))[used]
 

@@ -7,7 +7,7 @@ unknown.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -43,12 +43,14 @@ def visit_numbers(point: Index, start_s: Array, end_s: Array, separation_s: floa
     if not n:
         return np.zeros(0, np.int64)
     ends = np.fmax(start_s, end_s)
-    known = ~np.isnan(ends)
-    # The running maximum must not leak from one point into the next: lift each point above the last.
-    base = np.nanmin(ends) if known.any() else 0.0
-    span = (np.nanmax(ends) - base + 1.0) if known.any() else 1.0
-    lifted = np.where(known, ends - base, 0.0) + point * span
-    before = np.r_[np.nan, np.maximum.accumulate(lifted)[:-1]] - point * span + base
+    # The running maximum must not leak from one point into the next, so each point is lifted above the last.
+    # Ranks are lifted, not times: seconds since 1970 beside the number of a far point lose their fractions.
+    order = np.argsort(ends, kind="stable")
+    rank = np.empty(n, np.int64)
+    rank[order] = np.arange(1, n + 1)
+    rank[np.isnan(ends)] = 0
+    highest = np.maximum.accumulate(rank + point * (n + 1)) - point * (n + 1)
+    before = np.r_[np.nan, np.r_[np.nan, ends[order]][highest[:-1]]]
     opens = np.r_[True, point[1:] != point[:-1]]
     # A gap at the limit to within a microsecond is at the limit.
     new = opens | (start_s - before >= separation_s - 1e-6)
@@ -87,7 +89,8 @@ def grades(copied: Flags, evidence: Evidence, visit: Index, first: Index, second
     staggered_s
         Smallest gap of a staggered pair.
     """
-    apart = visit[first] != visit[second]
+    # A row without a time joins the visit before it; it cannot show that it is apart from any other.
+    apart = (visit[first] != visit[second]) & ~np.isnan(evidence.gap_s)
     staggered = (evidence.gap_s >= staggered_s - 1e-6) & ~evidence.sky_repeats
     grade = np.where(apart, np.where(staggered, STAGGERED, SEPARATED), FRESH_FIX)
     grade = np.where(evidence.new_fix, grade, SAME_FIX)
@@ -108,13 +111,25 @@ def copies(point: Index, place: Array, start_s: Array) -> Flags:
     point, start_s
         Arrays of shape (n,), sorted.
     place
-        East, north and, where known, height; shape (n, 3), NaN for no height.
+        East, north and height; shape (n, 3), NaN for no height.
     """
-    keys = np.where(np.isnan(place), -np.inf, place)
-    order = np.lexsort((np.arange(len(point)), start_s, keys[:, 2], keys[:, 1], keys[:, 0], point))
-    same = np.r_[False, (point[order][1:] == point[order][:-1]) & (keys[order][1:] == keys[order][:-1]).all(axis=1)]
-    time = start_s[order]
-    distinct = np.r_[False, time[1:] != time[:-1]] & ~np.isnan(time)
-    found = np.zeros(len(point), bool)
-    found[order] = same & ~distinct
+    flat = np.isnan(place[:, 2])
+    height = np.where(flat, np.inf, place[:, 2])
+    plane = (place[:, 1], place[:, 0], point)
+    found = _repeats(np.lexsort((start_s, height, *plane)), (height, *plane), start_s)
+    if flat.any() and not flat.all():
+        # A row that says nothing of the height repeats one that does; the one that says more is kept.
+        order = np.lexsort((flat, start_s, *plane))
+        one_is_flat = np.r_[False, flat[order[1:]] | flat[order[:-1]]]
+        found[order[one_is_flat]] |= _repeats(order, plane, start_s)[order[one_is_flat]]
+    return found
+
+
+def _repeats(order: Index, keys: tuple[NDArray[Any], ...], start_s: Array) -> Flags:
+    """Return which rows have the same `keys` as the one before them in `order`, and no time of their own."""
+    here, before = order[1:], order[:-1]
+    same = np.logical_and.reduce([key[here] == key[before] for key in keys])
+    distinct = (start_s[here] != start_s[before]) & ~np.isnan(start_s[here])
+    found = np.zeros(len(order), bool)
+    found[here[same & ~distinct]] = True
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.status import UNUSUAL
@@ -59,10 +59,10 @@ class PointStatus(Analysis):
         height = np.where(vertical.visits > 0, vertical.status, -1)
         judge_h, judge_v = judged.axes(role, job)
         status = judged.combine(horizontal.status, height, judge_h, judge_v)
-        use = usage.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, status == _CONFLICT)
+        placed, conflict = horizontal.kept > 0, status == _CONFLICT
+        use = usage.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
-        copied = np.bincount(rows.point[use == usage.COPIED], minlength=n)
-        labelled = np.bincount(rows.point[rows.codes(occupations["initialization"]) >= 0], minlength=n)
+        facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
         axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
         points = pd.DataFrame(
             {
@@ -79,7 +79,7 @@ class PointStatus(Analysis):
                 "status_v": _statuses(height),
                 "status": _statuses(status),
                 "canopy": _canopy(occupations, rows),
-                "reason": reasons.of_points(status, horizontal, vertical, axes, count, copied, labelled == 0),
+                "reason": reasons.of_points(status, horizontal, vertical, axes, facts),
             }
         )
         keyed = occupations[["occupation_id"]].copy()
@@ -115,6 +115,8 @@ class PointStatus(Analysis):
         job: Job,
     ) -> tuple[Verdict, Verdict]:
         """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
+        import numpy as np
+
         from geoqa.analysis import levels, usage, verdict
 
         data = levels.local(frames["occupations"], frames["classes"], rows, fix)
@@ -127,7 +129,9 @@ class PointStatus(Analysis):
         vertical = verdict.reach(data.vertical.only(listen), n, limits["v"], data.typical_v)
         # A row without a height cannot be left out of it.
         keep_v = _spread(vertical.keep_row, listen) | ~listen
-        return _with_rows(horizontal, keep), _with_rows(vertical, keep_v)
+        # Without a tolerance the heights have no status; they are still compared with their precision.
+        unjudged = np.where(np.isnan(limits["v"].tolerance_m), -1, vertical.status)
+        return replace(horizontal, keep_row=keep), replace(vertical, keep_row=keep_v, status=unjudged)
 
     def _limits(
         self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: Local, axis: str, job: Job
@@ -153,6 +157,29 @@ class PointStatus(Analysis):
 _CONFLICT = STATUSES.index("conflict")
 
 
+def _facts(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
+) -> dict[str, np.ndarray]:
+    """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
+    import numpy as np
+
+    from geoqa.analysis import judged, spread, usage
+
+    def has(flag: np.ndarray) -> np.ndarray:
+        return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
+
+    cov = spread.calibrated(occupations, classes)
+    judge_h, judge_v = judged.axes(role, job)
+    silent_h = np.isnan(cov.var_e)[rows.at]
+    silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
+    return {
+        "copied": np.bincount(rows.point[use == usage.COPIED], minlength=len(rows.names)),
+        "labelled": has(rows.codes(occupations["initialization"]) >= 0),
+        "timed": ~has(np.isnan(rows.start_s)),
+        "unknown_precision": (judge_h & has(silent_h)) | (judge_v & has(silent_v)),
+    }
+
+
 def _several_roles(mixed: pd.Index) -> tuple[str, ...]:
     if not len(mixed):
         return ()
@@ -171,12 +198,6 @@ def _spread(kept: np.ndarray, active: np.ndarray) -> np.ndarray:
     result = active.copy()
     result[active] = kept
     return result
-
-
-def _with_rows(found: Verdict, keep_row: np.ndarray) -> Verdict:
-    from dataclasses import replace
-
-    return replace(found, keep_row=keep_row)
 
 
 def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) -> pd.Series:

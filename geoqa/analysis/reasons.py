@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -15,15 +16,30 @@ if TYPE_CHECKING:
     from geoqa.analysis.verdict import Verdict
 
     Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 _AXES = {0: "", 1: "horizontally", 2: "in height", 3: "horizontally and in height"}
 
 
+class Case(NamedTuple):
+    """What a reason depends on: whole numbers per point, flags as 0 and 1."""
+
+    status: Any
+    #: 1 horizontal, 2 height, 3 both: where the status comes from.
+    axis: Any
+    visits: Any
+    kept: Any
+    split: Any
+    #: Direct occupations and copies among them, 2 standing for more.
+    rows: Any
+    copied: Any
+    labelled: Any
+    timed: Any
+    unknown_precision: Any
+
+
 def of_points(
-    status: Index, horizontal: Verdict, vertical: Verdict, judged: tuple[Index, Index], rows: Index, copied: Index,
-    unshown: Flags,
-) -> pd.Categorical:  # fmt: skip
+    status: Index, horizontal: Verdict, vertical: Verdict, judged: tuple[Index, Index], facts: Mapping[str, Index]
+) -> pd.Categorical:
     """Return the reason of each point's status.
 
     Parameters
@@ -34,61 +50,70 @@ def of_points(
         The verdicts.
     judged
         Status codes along each axis, -1 where the role does not judge it.
-    rows, copied
-        Direct occupations of each point, and how many of them are copies.
-    unshown
-        Whether no row of the point shows its initialization.
+    facts
+        Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
+        initialization), ``timed`` (every row has a time), ``unknown_precision``.
     """
     import pandas as pd
 
-    status_h, status_v = judged
-    axis = 1 * (status_h == status) + 2 * (status_v == status)
-    by_height = axis == 2
-    visits = np.where(by_height, vertical.visits, horizontal.visits)
-    kept = np.where(by_height, vertical.kept, horizontal.kept)
-    split = np.where(by_height, vertical.split, horizontal.split)
-    cases = np.column_stack([status, axis, visits, kept, split, np.minimum(rows, 2), np.minimum(copied, 2), unshown])
-    distinct, which = np.unique(cases, axis=0, return_inverse=True)
-    words = [_phrase(*(int(v) for v in case)) for case in distinct]
+    axis = 1 * (judged[0] == status) + 2 * (judged[1] == status)
+    seen = {name: np.where(axis == 2, getattr(vertical, name), getattr(horizontal, name)) for name in _VERDICT}
+    counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
+    columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted})
+    arrays = [np.asarray(column, np.int64) for column in columns]
+    shape = [int(column.max(initial=0)) + 1 for column in arrays]
+    distinct, which = np.unique(np.ravel_multi_index(arrays, shape), return_inverse=True)
+    words = [_phrase(Case(*map(int, case))) for case in zip(*np.unravel_index(distinct, shape), strict=True)]
     known = sorted(set(words))
     codes = np.array([known.index(word) for word in words], np.int64)
-    return pd.Categorical.from_codes(codes[which.ravel()] if len(words) else which.ravel(), categories=known)
+    return pd.Categorical.from_codes(codes[which], categories=known)
 
 
-def _phrase(status: int, axis: int, visits: int, kept: int, split: int, rows: int, copied: int, unshown: int) -> str:
-    name = STATUSES[status]
+_VERDICT = ("visits", "kept", "split")
+
+
+def _phrase(case: Case) -> str:
+    name = STATUSES[case.status]
     if name == "unproven":
-        return _unproven(axis, rows, copied, unshown)
-    if name == "conflict":
-        return _conflict(axis, visits, kept, split)
-    subject = f"{kept} visits" if visits > 1 and kept > 1 else "fresh fixes of one visit"
-    where = _AXES[axis]
+        return _unproven(case)
+    sentence = _conflict(case) if name == "conflict" else _agreement(name, case)
+    # Without a precision nothing says what is usual: tolerance alone has decided.
+    return sentence + ("; expectation unknown, no precision is known" if case.unknown_precision else "")
+
+
+def _agreement(name: str, case: Case) -> str:
+    subject = f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else _one_visit(case)
+    where = _AXES[case.axis]
+    out = case.visits - case.kept
     sentence = {
         "confirmed": f"{subject} agree",
         "strained": f"{subject} are within tolerance but further apart than usual {where}",
         "loose": f"{subject} are beyond tolerance {where}, which is usual for this precision",
     }[name]
-    out = visits - kept
     return sentence + (f"; {out} left out, the majority disagrees with {'it' if out == 1 else 'them'}" if out else "")
 
 
-def _unproven(axis: int, rows: int, copied: int, unshown: int) -> str:
-    if rows == 0:
+def _one_visit(case: Case) -> str:
+    return "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
+
+
+def _unproven(case: Case) -> str:
+    if case.rows == 0:
         return "no direct measured occupation"
-    if axis == 2:
+    if case.axis == 2:
         return "the height was observed once"
-    if copied:
+    if case.copied:
         return "observed once: identical rows without distinct times are copies"
-    if rows == 1:
+    if case.rows == 1:
         return "observed once"
-    return "no row shows a fresh initialization" if unshown else "all occupations share one initialization"
+    return "all occupations share one initialization" if case.labelled else "no row shows a fresh initialization"
 
 
-def _conflict(axis: int, visits: int, kept: int, split: int) -> str:
-    where = _AXES[axis]
-    if visits == 1:
-        return f"fresh fixes of one visit disagree {where}"
-    if visits == 2:
-        inner = "one visit disagrees with itself" if split else "2 visits disagree"
+def _conflict(case: Case) -> str:
+    where = _AXES[case.axis]
+    if case.visits == 1:
+        return f"{_one_visit(case)} disagree {where}"
+    if case.visits == 2:
+        inner = "one visit disagrees with itself" if case.split else "2 visits disagree"
         return f"{inner} {where}: a third visit or a control tie can say which is wrong"
-    return f"{kept or visits} visits disagree {where} and no majority settles it"
+    return f"{case.kept or case.visits} visits disagree {where} and no majority settles it"

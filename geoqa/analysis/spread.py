@@ -60,7 +60,7 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     """
     site = classes.iloc[0]
     told = reported(occupations)
-    silent_h, silent_v = np.isnan(told.var_e), np.isnan(told.var_u)
+    silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
     nu_h, nu_v = freedom(occupations, classes)
     scale_h, scale_v = (max(1.0, np.nan_to_num(float(site[f"precision_ratio_{axis}"]))) ** 2 for axis in "hv")
     own_h, own_v = (float(site[f"repeatability_{axis}_m"]) ** 2 for axis in "hv")

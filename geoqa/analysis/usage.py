@@ -9,6 +9,7 @@ import numpy as np
 from geoqa.analysis.independence import copies
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
@@ -16,12 +17,21 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 USES = (
-    "used", "height left out", "left out by the majority", "in conflict", "copied", "initialization unknown",
-    "not settled", "takes no part",
+    "used", "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
+    "initialization unknown", "not settled", "takes no part",
 )  # fmt: skip
-USED, NO_HEIGHT, OUTVOTED, DISPUTED, COPIED, NO_FIX, NOT_SETTLED, NO_PART = range(len(USES))
+USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED, COPIED, NO_FIX, NOT_SETTLED, NO_PART = range(len(USES))
+#: Uses that take a row into the position, and into the height.
+IN_POSITION, IN_HEIGHT = (USED, NO_HEIGHT), (USED, HEIGHT_ONLY)
 #: Uses that leave a row out of the coordinate although the point has one.
 LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NOT_SETTLED)
+
+
+def codes_of(use: pd.Series) -> Index:
+    """Return the column ``use`` as positions in `USES`, whatever order its categories are stored in."""
+    import pandas as pd
+
+    return pd.Categorical(use, categories=list(USES)).codes.astype(np.int64)
 
 
 def screen(
@@ -65,12 +75,13 @@ def fix_numbers(point: Index, label: Index, base: Index, operator: Index) -> Ind
     point, label, base, operator
         Sorted rows, shape (n,); codes, -1 where unknown.
     """
-    n = int(point.max(initial=-1)) + 1
+    _, labelled = np.unique(point * (label.max(initial=-1) + 2) + label + 1, return_inverse=True)
     keys = [point, label]
     for codes in (base, operator):
-        unknown = np.zeros(n, bool)
-        unknown[point[codes < 0]] = True
-        keys.append(np.where(unknown[point] | (label < 0), -1, codes))
+        # A row whose base is unknown may belong to any of its label: the label stays one.
+        unknown = np.zeros(len(point), bool)
+        unknown[labelled[codes < 0]] = True
+        keys.append(np.where(unknown[labelled] | (label < 0), -1, codes))
     order = np.lexsort(keys[::-1])
     changed = np.zeros(len(point), bool)
     for key in keys:
@@ -83,7 +94,7 @@ def fix_numbers(point: Index, label: Index, base: Index, operator: Index) -> Ind
     return number
 
 
-def settle(use: Index, point: Index, keep_h: Flags, keep_v: Flags, conflict: Flags) -> Index:
+def settle(use: Index, point: Index, keep_h: Flags, keep_v: Flags, placed: Flags, conflict: Flags) -> Index:
     """Return the use of each row after the verdict.
 
     Parameters
@@ -92,10 +103,14 @@ def settle(use: Index, point: Index, keep_h: Flags, keep_v: Flags, conflict: Fla
         From `screen`, shape (n,).
     keep_h, keep_v
         Whether the row's visit is one the status rests on, along each axis, shape (n,).
+    placed
+        Whether the horizontal status rests on any visit, shape (points,). Where it does not and only
+        the height is judged, the rows still serve the height.
     conflict
         Whether the point has no coordinate, shape (points,).
     """
-    use = np.where((use == USED) & ~keep_h, OUTVOTED, use)
+    high = keep_v & ~placed[point]
+    use = np.where((use == USED) & ~keep_h, np.where(high, HEIGHT_ONLY, OUTVOTED), use)
     use = np.where((use == USED) & ~keep_v, NO_HEIGHT, use)
-    disputed = conflict[point] & np.isin(use, (USED, NO_HEIGHT, OUTVOTED))
+    disputed = conflict[point] & np.isin(use, (USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED))
     return np.where(disputed, DISPUTED, use)

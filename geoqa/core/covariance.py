@@ -76,6 +76,7 @@ def ellipse(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> tuple[Arra
     with np.errstate(invalid="ignore", divide="ignore"):
         minor = np.where(major > 0, np.sqrt(determinant) / major, 0.0)
     azimuth = np.degrees(0.5 * np.arctan2(2 * cov_en, var_n - var_e)) % 180
+    azimuth = np.where(azimuth == 180, 0.0, azimuth)  # the remainder of a tiny negative angle rounds up
     circle = half_gap <= 1e-12 * half_sum
     return np.where(known, major, np.nan), np.where(known, minor, np.nan), np.where(circle | ~known, np.nan, azimuth)
 

@@ -108,6 +108,7 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
         [offline.static_text(name) for name in STYLES],
         [offline.static_text(name) for name in SCRIPTS],
         max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,
+        fade_animation=False,
     )  # fmt: skip
     SurveySheet(len(drawings)).add_to(chart, name="survey")
     return str(figure.render())

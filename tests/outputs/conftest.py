@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import ClassVar
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 
 from geoqa.core import covariance, tolerances
+from geoqa.core.drawing import Drawing, Style
 from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.steps import MapLayer
 
 #: Names a file may hold: templates, markup, formulas, direction marks, controls, great length.
 HOSTILE = (
@@ -167,3 +172,28 @@ def make_page():
         return build_map([*drawings, *more], MapContext.of(frames, job, notes))
 
     return page
+
+
+@dataclass(frozen=True, kw_only=True)
+class HostileLayer(MapLayer):
+    """A third party's layer that hands over every kind of text as it found it."""
+
+    name: ClassVar[str] = "hostile"
+
+    def draw(self, frames, job):
+        n = len(HOSTILE)
+        place = {"lon_deg": np.full(n, 173.24), "lat_deg": -41.45 - 0.0002 * np.arange(n)}
+        style = Style("{{ 7*7 }}", HOSTILE[4], "cross", "#123456", HOSTILE[5])
+        detail = [[{"title": name, "head": [name, name], "rows": [[name, name]]}] for name in HOSTILE]
+        path = [[(173.24, -41.45), (173.241, -41.451)]] * n
+        return (
+            Drawing("symbols", HOSTILE[4], {**place, "style": [style.key] * n, "label": HOSTILE, "detail": detail},
+                    (style,), about=HOSTILE[5]),
+            Drawing("lines", HOSTILE[0], {"path": path, "style": [style.key] * n, "label": HOSTILE, "group": HOSTILE},
+                    (style,)),
+        )  # fmt: skip
+
+
+@pytest.fixture
+def hostile_layer() -> MapLayer:
+    return HostileLayer()

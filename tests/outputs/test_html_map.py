@@ -8,9 +8,7 @@ import json
 import re
 import shutil
 import subprocess
-from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -18,7 +16,6 @@ import pytest
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.schema import STATUSES
-from geoqa.core.steps import MapLayer
 from geoqa.outputs import cautions, offline, symbology
 from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.text import display_text
@@ -43,27 +40,6 @@ def context(**more) -> MapContext:
 
 def symbols(**more) -> Drawing:
     return Drawing("symbols", "Mine", {"lon_deg": [173.0], "lat_deg": [-41.0], "style": ["s"], **more}, (PLAIN,))
-
-
-@dataclass(frozen=True, kw_only=True)
-class HostileLayer(MapLayer):
-    """A third party's layer that hands over every kind of text as it found it."""
-
-    name: ClassVar[str] = "hostile"
-
-    def draw(self, frames, job):
-        from tests.outputs.conftest import HOSTILE
-
-        n = len(HOSTILE)
-        place = {"lon_deg": np.full(n, 173.24), "lat_deg": -41.45 - 0.0002 * np.arange(n)}
-        style = Style("{{ 7*7 }}", HOSTILE[4], "cross", "#123456", HOSTILE[5])
-        detail = [[{"title": name, "head": [name, name], "rows": [[name, name]]}] for name in HOSTILE]
-        path = [[(173.24, -41.45), (173.241, -41.451)]] * n
-        return (
-            Drawing("symbols", HOSTILE[4], {**place, "style": [style.key] * n, "label": HOSTILE, "detail": detail},
-                    (style,), about=HOSTILE[5]),
-            Drawing("lines", HOSTILE[0], {"path": path, "style": [style.key] * n, "label": HOSTILE, "group": HOSTILE}, (style,)),
-        )  # fmt: skip
 
 
 def test_the_same_input_gives_the_same_bytes(make_page, frames, job):
@@ -106,8 +82,12 @@ def test_leaflet_is_the_one_that_was_looked_at_and_keeps_its_licence(make_page, 
 def test_counts_are_those_of_the_frame(make_page, frames, job):
     said = blocks(make_page(frames, job))["geoqa-context"]
     points = frames["points"]
-    assert {s["status"]: s["count"] for s in said["symbols"]} == {s: int((points["status"] == s).sum()) for s in STATUSES}
-    assert {d["deliver"]: d["count"] for d in said["delivery"]} == {w: int((points["deliver"] == w).sum()) for w in ("yes", "no")}
+    assert {s["status"]: s["count"] for s in said["symbols"]} == {
+        s: int((points["status"] == s).sum()) for s in STATUSES
+    }
+    assert {d["deliver"]: d["count"] for d in said["delivery"]} == {
+        w: int((points["deliver"] == w).sum()) for w in ("yes", "no")
+    }
 
 
 def test_the_key_is_made_from_the_table_of_symbols(make_page, frames, job):
@@ -138,9 +118,9 @@ def test_numbers_keep_a_tenth_of_a_millimetre(make_page, frames, job):
     assert len(drawn["lon_deg"]) == 61
 
 
-def test_hostile_names_stay_text(make_page, hostile_frames, make_job, hostile):
+def test_hostile_names_stay_text(make_page, hostile_frames, make_job, hostile, hostile_layer):
     job = make_job(name="</script>{{ 7*7 }}{% 1 `${x}`")
-    page = make_page(hostile_frames, job, more=HostileLayer().draw({}, job), notes=hostile)
+    page = make_page(hostile_frames, job, more=hostile_layer.draw({}, job), notes=hostile)
     found = blocks(page)
     assert found["geoqa-drawing-0"]["columns"]["label"][: len(hostile)] == [display_text(name) for name in hostile]
     assert found["geoqa-drawing-3"]["columns"]["label"] == [display_text(name) for name in hostile]
@@ -149,7 +129,9 @@ def test_hostile_names_stay_text(make_page, hostile_frames, make_job, hostile):
     ]  # fmt: skip
     # Outside the data at rest: as many elements as a page with plain names has, and no trace of a name.
     rest = re.sub(r'<script type="application/json".*?</script>', "", page, flags=re.DOTALL)
-    plain = re.sub(r'<script type="application/json".*?</script>', "", make_page(hostile_frames, make_job()), flags=re.DOTALL)
+    plain = re.sub(
+        r'<script type="application/json".*?</script>', "", make_page(hostile_frames, make_job()), flags=re.DOTALL
+    )
     for tag in ("<script", "<style", "<img", "<!--"):
         assert rest.count(tag) == plain.count(tag)
     assert "window.hurt" not in rest
@@ -200,7 +182,9 @@ def node(program: str) -> object:
     if not found:
         pytest.skip("node is not installed: the pure JavaScript is tested in the browser only")
     head = f"const G = require({json.dumps(str(STATIC / 'geometry.js'))});"
-    out = subprocess.run([found, "-e", f"{head} console.log(JSON.stringify(({program})))"], capture_output=True, text=True, check=True)
+    out = subprocess.run(
+        [found, "-e", f"{head} console.log(JSON.stringify(({program})))"], capture_output=True, text=True, check=True
+    )
     return json.loads(out.stdout)
 
 
@@ -209,7 +193,9 @@ def test_positions_are_those_of_web_mercator():
 
     x, y = pyproj.Transformer.from_crs(4326, 3857, always_xy=True).transform(173.25, -41.45)
     world = 2 * np.pi * 6378137
-    assert node("G.world(173.25, -41.45)") == pytest.approx([256 * (x / world + 0.5), 256 * (0.5 - y / world)], abs=1e-9)
+    assert node("G.world(173.25, -41.45)") == pytest.approx(
+        [256 * (x / world + 0.5), 256 * (0.5 - y / world)], abs=1e-9
+    )
 
 
 def test_positions_do_not_jump_at_the_date_line():
@@ -235,11 +221,12 @@ def test_the_exaggeration_is_a_round_number_that_suits_the_data():
 
 def test_labels_never_overlap_and_the_worst_come_first():
     placed = node("""(() => { const room = G.room(64), want = [];
-      for (let i = 0; i < 300; i++) { want.push({x: (i * 37) % 400, y: (i * 53) % 300, r: 8, w: 40, h: 14, i, strong: i < 5}); }
+      for (let i = 0; i < 90; i++) {
+        want.push({x: (i * 37) % 400, y: (i * 53) % 300, r: 8, w: 40, h: 14, i, strong: i < 5}); }
       want.forEach(q => room.add([q.x - 8, q.y - 8, q.x + 8, q.y + 11], q.strong));
       return G.placed(want, room, [0, 0, 400, 300]); })()""")
     assert {0, 1, 2, 3, 4} <= {q["i"] for q in placed}
-    assert 5 < len(placed) < 300
+    assert 5 < len(placed) < 90
     boxes = [(q["left"], q["top"], q["left"] + q["w"], q["top"] + q["h"]) for q in placed]
     for k, a in enumerate(boxes):
         assert a[0] >= 0 and a[1] >= 0 and a[2] <= 400 and a[3] <= 300
@@ -250,8 +237,13 @@ def test_worse_is_drawn_later_and_hits_are_found():
     assert node("Array.from(G.order([{rank: 2}, {rank: 0}], [0, 1, 0, 1]))") == [1, 3, 0, 2]
     assert node("G.toSegment(5, 3, 0, 0, 10, 0)") == 3
     assert node("G.toSegment(13, 4, 0, 0, 10, 0)") == 5
-    assert node("[G.inEllipse(9, 0, {rx: 10, ry: 5, rotation: 0}), G.inEllipse(0, 6, {rx: 10, ry: 5, rotation: 0})]") == [True, False]
-    assert node("[[5, 5], [15, 5]].map(p => G.inPolygon(p[0], p[1], [[0, 0], [10, 0], [10, 10], [0, 10]]))") == [True, False]
+    assert node(
+        "[G.inEllipse(9, 0, {rx: 10, ry: 5, rotation: 0}), G.inEllipse(0, 6, {rx: 10, ry: 5, rotation: 0})]"
+    ) == [True, False]
+    assert node("[[5, 5], [15, 5]].map(p => G.inPolygon(p[0], p[1], [[0, 0], [10, 0], [10, 10], [0, 10]]))") == [
+        True,
+        False,
+    ]
 
 
 def test_long_names_are_cut_for_the_drawing():

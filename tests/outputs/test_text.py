@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 
 from geoqa.outputs.text import cell_text, cut, display_text, json_for_html, map_text
 
-TRICKY = st.text(alphabet=st.sampled_from("{}%#<>&'\"`\\$/!-= \n\u2028\u202e\x00x7*"), max_size=30) | st.text(max_size=20)
+TRICKY = st.text(alphabet=st.sampled_from("{}%#<>&'\"`\\$/!-= \n\u2028\u202e\x00x7*"), max_size=30) | st.text(
+    max_size=20
+)
 
 
 @given(st.recursive(TRICKY, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TRICKY, inner, max_size=3)))
@@ -72,12 +74,16 @@ def test_cut_keeps_the_beginning():
     assert len(cut("x" * 10_000)) == 200
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+A1", "-A1", "@SUM(A1)", "\t=1", "\r=1", "＝1", '=HYPERLINK("x")', "--1", "-1+2"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+A1", "-A1", "@SUM(A1)", "\t=1", "\r=1", "＝1", '=HYPERLINK("x")', "--1", "-1+2"]
+)
 def test_cells_that_a_spreadsheet_would_run_get_an_apostrophe(text):
     assert cell_text(text) == "'" + text
 
 
-@pytest.mark.parametrize("value", [-12.5, 7, True, np.int64(-3), np.float64(-2.5), "-12.5", "+1e3", "-0,25", "KF-101", "", " =1"])
+@pytest.mark.parametrize(
+    "value", [-12.5, 7, True, np.int64(-3), np.float64(-2.5), "-12.5", "+1e3", "-0,25", "KF-101", "", " =1"]
+)
 def test_other_cells_keep_their_value(value):
     assert cell_text(value) == value
     assert type(cell_text(value)) is type(value)

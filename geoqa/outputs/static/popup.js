@@ -31,7 +31,7 @@
   };
 
   G.detail = function (name, sections) {
-    var box = G.el("article", {"class": "gq-detail"}, [G.el("h2", {}, [G.own(name)])]);
+    var box = G.el("article", {"class": "gq-detail", tabindex: "-1"}, [G.el("h2", {}, [G.own(name)])]);
     sections.forEach(function (s) {
       box.append(G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? table(s) : lines(s.rows)]));
     });

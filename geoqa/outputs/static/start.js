@@ -58,11 +58,18 @@
     var layer = new (G.defineLayer(L))(drawings).addTo(map);
     corner(L, map, context.unit);
 
+    var opener = null;
     var open = function (q) {
       var size = map.getSize(), name = q.drawing.columns.label ? q.drawing.columns.label[q.entry] : q.drawing.title;
+      var content = G.detail(name, detail(q.drawing, q.entry));
       L.popup({maxWidth: Math.min(700, size.x - 40), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
-        .setLatLng(layer.latLng(q.drawing, q.entry)).setContent(G.detail(name, detail(q.drawing, q.entry))).openOn(map);
+        .setLatLng(layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
+      /* The keyboard goes into the detail, and back to where it came from. */
+      if (!document.activeElement.closest(".gq-detail")) { opener = document.activeElement; }
+      content.focus({preventScroll: true});
     };
+    map.on("popupclose", function () { if (opener && opener.isConnected) { opener.focus({preventScroll: true}); } });
+    document.addEventListener("keydown", function (e) { if (e.key === "Escape") { map.closePopup(); } });
     layer.on("pick", open);
 
     var act = {
