@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import schema
 from geoqa.core.errors import GeoqaError, StepError
+from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,7 +43,7 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = READ) -> list[Analys
                 raise StepError(f"{address!r} would have two owners: {owner[address]} and {step.name!r}.")
             owner[address] = f"{step.name!r}"
     for step in waiting:
-        missing = [address for address in step.needs if address not in owner]
+        missing = [address for address in _wants(step) if address not in owner]
         if missing:
             raise StepError(f"{step.name!r} needs {', '.join(missing)}, which no step gives.")
     there, ready = set(given), []
@@ -88,11 +89,15 @@ class Frames:
         if set(made) != expected:
             raise StepError(f"{step.name!r} declares {sorted(expected)} and returned {sorted(made)}.")
         for name, frame in made.items():
+            if not hasattr(frame, "columns"):
+                raise StepError(f"{step.name!r} returned {type(frame).__name__} for {name!r}, it must be a data frame.")
             columns = [a.partition(".")[2] for a in step.gives if a.startswith(f"{name}.")]
-            if columns:
+            if name not in step.gives:
                 self._attach(step, name, frame, columns)
             else:
                 schema.check(name, frame, by=step.name)
+                if columns:
+                    schema.check(name, frame, by=step.name, columns=columns)
                 self._claim(step, name, list(frame.columns))
                 self._frames[name], self._base[name] = frame, tuple(frame.columns)
 
@@ -134,8 +139,11 @@ def run(
             result = step.run(frames.view(step.needs), job)
         except GeoqaError:
             raise
-        except Exception as error:
+        except (Exception, SystemExit) as error:  # a third party's code may fail in any way
             raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
+        if not isinstance(result, Result):
+            given = type(result).__name__
+            raise StepError(f"the step {step.name!r} returned {given}, it must return a Result of frames by name.")
         frames.add(step, result.frames)
         messages += result.messages
     return messages

@@ -7,6 +7,7 @@ belongs to geoqa.
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
@@ -39,7 +40,7 @@ class Entry:
         who = f"{self.name!r} ({self.group}, from {self.distribution})"
         try:
             loaded = self.point.load()
-        except Exception as error:  # a third party's module may fail in any way
+        except (Exception, SystemExit) as error:  # a third party's module may fail in any way
             raise PluginError(f"{who} did not load: {type(error).__name__}: {error}") from error
         problems = _problems(loaded, GROUPS[self.group], self.name)
         if problems:
@@ -79,8 +80,9 @@ class Catalogue:
         return good
 
     def third_party(self) -> list[dict[str, str]]:
-        """Return the steps of other distributions, for the run record."""
-        found = [e for group in self.entries.values() for e in group.values() if e.distribution != OWN]
+        """Return the usable steps of other distributions, for the run record."""
+        every = [e for group in self.entries.values() for e in group.values()]
+        found = [e for e in every if e.distribution != OWN and e.name not in self.refused]
         return [{"step": e.name, "group": e.group, "distribution": e.distribution, "version": e.version} for e in found]
 
 
@@ -93,7 +95,7 @@ def catalogue() -> Catalogue:
         taken = next((e for g in entries.values() for e in g.values() if e.name == entry.name), None)
         if taken is None:
             entries[entry.group][entry.name] = entry
-        elif taken.distribution != entry.distribution:
+        elif (taken.distribution, taken.group, taken.point) != (entry.distribution, entry.group, entry.point):
             label = f"{entry.distribution}:{entry.name}"
             refused[label] = f"{entry.name!r} already belongs to {taken.distribution}; {label} needs another name."
     return Catalogue(entries, refused)
@@ -124,6 +126,8 @@ def _problems(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
     if not (inspect.isclass(loaded) and issubclass(loaded, base)):
         return [f"it is not a {base.__name__}"]
     problems = []
+    if any(isinstance(value, dataclasses.Field) for value in vars(loaded).values()):
+        problems.append("its parameters are not declared: put @dataclass(frozen=True, kw_only=True) on it")
     if inspect.isabstract(loaded):
         problems.append(f"it lacks {', '.join(sorted(loaded.__abstractmethods__))}")
     if getattr(loaded, "api", None) != steps.API:

@@ -47,12 +47,19 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
     columns = {}
     for name in names:
-        parts = [f[name] if name in f else pd.Series([None] * len(f), dtype="category") for f in frames]
+        kind = next(frame[name] for frame in frames if name in frame)
+        parts = [f[name] if name in f else kind.iloc[:0].reindex(range(len(f))) for f in frames]
         if any(isinstance(part.dtype, CategoricalDtype) for part in parts):
-            columns[name] = union_categoricals([part.astype("category") for part in parts], sort_categories=True)
+            columns[name] = union_categoricals([_as_text(part) for part in parts], sort_categories=True)
         else:
             columns[name] = pd.concat(parts, ignore_index=True).array
     return pd.DataFrame(columns)
+
+
+def _as_text(values: pd.Series) -> pd.Series:
+    """Return a categorical column whose categories are text: one without any word has them of another kind."""
+    labels = values.astype("category")
+    return labels.cat.rename_categories(labels.cat.categories.astype("str"))
 
 
 def _asserted(frame: pd.DataFrame) -> pd.Categorical:

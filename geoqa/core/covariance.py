@@ -119,13 +119,12 @@ def _radius_table(confidence: float) -> tuple[Array, Array]:
     angle = (nodes + 1) * np.pi / 4  # one quadrant
 
     def outside(radius: float, ratio: float) -> float:
-        """Probability outside a circle: 1 minus the mean over directions, in closed form along each ray."""
-        if ratio < 1e-6:
-            from scipy import special
+        """Return the probability outside a circle: the mean over the directions of the unit normal, each a Rayleigh tail.
 
-            return float(special.erfc(radius / np.sqrt(2)))
-        spread = np.cos(angle) ** 2 + np.sin(angle) ** 2 / ratio**2
-        return float(np.sum(weights * np.exp(-(radius**2) * spread / 2) / spread) / (2 * ratio))
+        Smooth for every ratio; for 0 it is Craig's form of the one-dimensional tail.
+        """
+        spread = np.cos(angle) ** 2 + (ratio * np.sin(angle)) ** 2
+        return float(np.sum(weights * np.exp(-(radius**2) / (2 * spread))) / 2)
 
     ratios = 1 - np.cos(np.linspace(0, np.pi / 2, 65))
     ratios[-1] = 1.0

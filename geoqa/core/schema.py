@@ -281,12 +281,19 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
         raise SchemaError.from_faults(f"the frame {name!r} made by {by!r} breaks its contract:", faults)
 
 
+def _is_text(values: pd.Series) -> bool:
+    from pandas.api import types
+
+    words = values.cat.categories if isinstance(values.dtype, types.CategoricalDtype) else values
+    return not len(words) or bool(types.is_string_dtype(words))
+
+
 def _column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
     import numpy as np
     from pandas.api import types
 
     kinds = {
-        "text": lambda v: isinstance(v.dtype, types.CategoricalDtype) or types.is_string_dtype(v),
+        "text": _is_text,
         "float": lambda v: types.is_float_dtype(v) or (types.is_integer_dtype(v) and not types.is_bool_dtype(v)),
         "int": types.is_integer_dtype,
         "bool": types.is_bool_dtype,

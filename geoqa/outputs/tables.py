@@ -36,7 +36,7 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
 
     unit, unit_up = job.input.unit, job.input.unit_height or job.input.unit
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
-    result = {"point": points["point"].map(cell_text), "role": _text(points["role"])}
+    result = {"point": _text(points["point"]), "role": _text(points["role"])}
     east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))
     system = geodesy.of(job)
     if system.geographic:
@@ -60,8 +60,13 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     return pd.DataFrame({name: np.asarray(values, dtype=object) for name, values in result.items()})
 
 
-def _text(values: pd.Series) -> pd.Series:
-    return values.astype("str").map(cell_text, na_action="ignore").fillna("")
+def _text(values: pd.Series) -> object:
+    """Return safe text, empty for null; each distinct word is made safe once."""
+    import numpy as np
+
+    labels = values.astype("category")
+    words = np.array([*(cell_text(str(word)) for word in labels.cat.categories), ""], dtype=object)
+    return words[labels.cat.codes.to_numpy()]  # code -1, null, is the last word
 
 
 def _number(values: object, places: int) -> object:

@@ -151,9 +151,9 @@ def test_a_click_shows_judgement_visits_and_closures_in_metres(frames, job):
     assert lines["deliver"] == "yes"
     assert dict(section(sections, "Position")["rows"])["easting"] == f"{points['easting_m'][0]:.3f} m"
     visits = section(sections, "Visits")["rows"]
-    assert [row[0] for row in visits] == ["1", "2"]
+    assert [row[:2] for row in visits] == [("1", "1"), ("2", "2")]
     mine = frames["occupations"]["easting_m"][:2] - points["easting_m"][0]
-    assert [row[4] for row in visits] == [f"{offset:+.3f}" for offset in mine]
+    assert [row[6] for row in visits] == [f"{offset:+.3f}" for offset in mine]
     (pair,) = section(sections, "Closures")["rows"]
     assert pair[0] == "1 → 2"
     assert pair[3] == f"{frames['closures']['de_m'][0]:+.3f}"
@@ -167,6 +167,21 @@ def test_a_click_shows_feet_with_metres_beside(frames, make_job):
     assert section(sections, "Closures")["head"][6] == "horizontal, ftUS (m)"
     worst = dict(section(sections, "Judgement")["rows"])["largest closure"]
     assert worst.startswith(f"horizontal {metres * 3937 / 1200:.3f} ftUS ({metres:.3f} m)")
+
+
+def test_occupations_stand_in_the_order_of_time_and_pairs_keep_their_numbers(frames, job):
+    frames["occupations"] = frames["occupations"].iloc[::-1]
+    sections = one(PointsLayer, frames, job).columns["detail"][0]
+    assert [row[:2] for row in section(sections, "Visits")["rows"]] == [("1", "1"), ("2", "2")]
+    assert section(sections, "Closures")["rows"][0][0] == "1 → 2"
+
+
+def test_a_point_judged_apart_in_plan_and_height_says_so(frames, job):
+    frames["points"]["status_h"], frames["points"]["status_v"] = "confirmed", "confirmed"
+    frames["points"].loc[0, ["status", "status_v"]] = "conflict"
+    shown = [dict(section(s, "Judgement")["rows"])["status"] for s in one(PointsLayer, frames, job).columns["detail"]]
+    assert shown[0] == "conflict (horizontal confirmed, height conflict)"
+    assert shown[1] == "confirmed"
 
 
 def test_a_conflict_gives_no_coordinate_and_says_so(frames, job):

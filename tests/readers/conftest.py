@@ -35,7 +35,7 @@ HEAD = "Mark,E,N,H,sH,sV,Start,End,Init\n"
 ROW = "P1,1800000.125,5690000.250,400.500,0.010,0.020,2026-02-09T08:00:00,2026-02-09T08:00:30,a1\n"
 
 
-def changed(base, **changes):
+def changed(base, /, **changes):
     """Return a copy of a recipe; `input__unit="ft"` sets a key, a value of None takes it away."""
     table = copy.deepcopy(base)
     for path, value in changes.items():

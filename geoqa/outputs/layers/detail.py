@@ -61,6 +61,8 @@ def details(
 ) -> list[list[Section]]:
     """Return the sections of every point, in the order of `points`."""
     plane, height = Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
+    if "start_utc" in occupations:
+        occupations = occupations.sort_values("start_utc", kind="stable")
     judgement = _judgement(points, plane, height)
     position = _position(points, places, plane, height, job)
     rows = _by_point(points, occupations, _occupations(points, occupations, places, plane, height))
@@ -82,7 +84,7 @@ def _table(title: str, head: list[str], rows: list[Any]) -> list[Section]:
 
 def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list[tuple[str, str]]]:
     parts = {
-        "status": [f"{h}" for h in texts(points, "status")],
+        "status": _status(points),
         "why": texts(points, "reason"),
         "deliver": texts(points, "deliver"),
         "because": texts(points, "deliver_reason"),
@@ -94,6 +96,12 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list
         ),
     }
     return _lines(parts)
+
+
+def _status(points: pd.DataFrame) -> list[str]:
+    """Return the status, with what the horizontal and the height say where they differ."""
+    parts = zip(*(texts(points, name) for name in ("status", "status_h", "status_v")), strict=True)
+    return [f"{whole} (horizontal {h}, height {v})" if h and v and h != v else whole for whole, h, v in parts]
 
 
 def _position(
@@ -137,9 +145,9 @@ def _degrees(places: Places, given: NDArray[np.bool_]) -> list[list[str]]:
 
 def _occupation_head(plane: Length, height: Length) -> list[str]:
     return [
-        "visit", "start, UTC", "initialization", "base",
+        "no.", "visit", "start, UTC", "use", "initialization", "base",
         f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
-        f"stated E N U, {plane.unit}", "use",
+        f"stated E N U, {plane.unit}",
     ]  # fmt: skip
 
 
@@ -158,15 +166,16 @@ def _occupations(
     }
     stated = zip(*(plane.texts(numbers(occupations, f"sigma_{axis}_m"), metres=False) for axis in "enu"), strict=True)
     return [
-        texts(occupations, "visit"),
+        [str(number) for number in _numbered(occupations).tolist()],
+        [MISSING if visit == "0" else visit for visit in texts(occupations, "visit")],
         times(occupations, "start_utc"),
+        texts(occupations, "use"),
         texts(occupations, "initialization"),
         texts(occupations, "base"),
         plane.texts(offset["easting"], sign=True),
         plane.texts(offset["northing"], sign=True),
         height.texts(offset["height"], sign=True),
         [MISSING if parts == (MISSING,) * 3 else " ".join(parts) for parts in stated],
-        texts(occupations, "use"),
     ]
 
 
@@ -174,14 +183,13 @@ def _closure_head(plane: Length, height: Length) -> list[str]:
     return [
         "pair", "gap", "independence",
         f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
-        f"horizontal, {plane.spoken}", f"tolerance, {plane.spoken}", "status",
+        f"horizontal, {plane.spoken}", f"accepted, {plane.spoken}", f"accepted up, {height.spoken}", "status",
     ]  # fmt: skip
 
 
 def _closures(occupations: pd.DataFrame, closures: pd.DataFrame, plane: Length, height: Length) -> list[list[str]]:
-    """Return the columns of the table of closures; a pair is named by the place of its rows in the point's list."""
-    order = occupations.groupby("point", observed=True).cumcount() + 1
-    number = pd.Series(order.to_numpy(), index=occupations["occupation_id"].to_numpy())
+    """Return the columns of the table of closures; a pair is named by the numbers of its occupations."""
+    number = pd.Series(_numbered(occupations).to_numpy(), index=occupations["occupation_id"].to_numpy())
     ends = [number.reindex(closures[f"occupation_{end}"].to_numpy()).to_numpy() for end in "ab"]
     return [
         [f"{a:.0f} → {b:.0f}" for a, b in zip(*ends, strict=True)],
@@ -192,8 +200,14 @@ def _closures(occupations: pd.DataFrame, closures: pd.DataFrame, plane: Length, 
         height.texts(numbers(closures, "du_m"), sign=True),
         plane.texts(numbers(closures, "horizontal_m")),
         plane.texts(numbers(closures, "tolerance_h_m")),
+        height.texts(numbers(closures, "tolerance_v_m")),
         texts(closures, "status"),
     ]
+
+
+def _numbered(occupations: pd.DataFrame) -> pd.Series[int]:
+    """Return the number of each occupation within its point, from 1."""
+    return occupations.groupby("point", observed=True).cumcount() + 1
 
 
 def _by_point(points: pd.DataFrame, frame: pd.DataFrame, columns: Sequence[list[str]]) -> list[list[tuple[str, ...]]]:

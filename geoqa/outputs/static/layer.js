@@ -3,7 +3,10 @@
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
   var KINDS = G.KINDS = ["polygons", "lines", "ellipses", "vectors", "symbols"];
-  var RADIUS = 5.5, REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", MANY = 3000, STRONG = 3;
+  var REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", MANY = 3000, STRONG = 3;
+
+  /* What matters more is drawn larger. */
+  var radius = function (style) { return 4.4 + 0.7 * Math.max(0, Math.min(4, style.rank)); };
 
   /* A drawing made ready: anchors at zoom 0, drawing order, which styles and groups show. */
   G.prepared = function (block, lon0, number) {
@@ -143,10 +146,10 @@
         var self = this, seen = this._seen;
         this._each(d, 20, function (i, x, y, style) {
           g.save(); g.translate(x, y);
-          G.symbols.symbol(g, style.shape, RADIUS, self._colour(style, t), t.ink, t.paper);
-          if (d.columns.mark && d.columns.mark[i]) { G.symbols.mark(g, RADIUS, t.ink, t.paper); }
+          G.symbols.symbol(g, style.shape, radius(style), self._colour(style, t), t.ink, t.paper);
+          if (d.columns.mark && d.columns.mark[i]) { G.symbols.mark(g, radius(style), t.ink, t.paper); }
           g.restore();
-          seen.push({d: d, i: i, x: x, y: y, rank: style.rank}); self.drawn.symbols++;
+          seen.push({d: d, i: i, x: x, y: y, rank: style.rank, r: radius(style)}); self.drawn.symbols++;
         });
       },
       _labels: function (g, t) {
@@ -154,13 +157,13 @@
         if (seen.length > MANY) { return; }
         var room = G.geometry.room(64);
         g.font = FONT; g.textBaseline = "middle"; g.textAlign = "left"; g.direction = "ltr";
-        seen.forEach(function (s) { room.add([s.x - 8, s.y - 8, s.x + 8, s.y + 11], s.rank >= STRONG); });
+        seen.forEach(function (s) { room.add([s.x - s.r - 2, s.y - s.r - 2, s.x + s.r + 2, s.y + s.r + 5], s.rank >= STRONG); });
         var wanted = seen.filter(function (s) { return s.d.columns.label && s.x > b[0] && s.x < b[2] && s.y > b[1] && s.y < b[3]; });
         wanted.sort(function (p, q) { return q.rank - p.rank || p.i - q.i; });
         wanted = wanted.map(function (s) {
           var text = G.geometry.short(s.d.columns.label[s.i], LABEL);
           if (!self._widths.has(text)) { self._widths.set(text, g.measureText(text).width); }
-          return {x: s.x, y: s.y, r: RADIUS + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank >= STRONG};
+          return {x: s.x, y: s.y, r: s.r + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank >= STRONG};
         });
         G.geometry.placed(wanted, room, b).forEach(function (q) {
           g.lineJoin = "round"; g.lineWidth = 3; g.strokeStyle = t.paper; g.fillStyle = t.ink;

@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var ELLIPSE_PX = 20, ARROW_PX = 30, CLOSEST = 20;
+  var ELLIPSE_PX = 12, ARROW_PX = 30, CLOSEST = 20;
 
   var read = function (id) { var e = document.getElementById(id); return e ? JSON.parse(e.textContent) : null; };
 
@@ -52,7 +52,8 @@
     var fit = function () {
       map.invalidateSize({animate: false});
       if (!box) { map.setView([0, 0], 2, {animate: false}); return; }
-      map.fitBounds([[box[1], box[0]], [box[3], box[2]]], {paddingTopLeft: [44, 40], paddingBottomRight: [70, 56], maxZoom: CLOSEST, animate: false});
+      var side = Math.min(60, map.getSize().x * 0.07);
+      map.fitBounds([[box[1], box[0]], [box[3], box[2]]], {paddingTopLeft: [side, 36], paddingBottomRight: [side, 56], maxZoom: CLOSEST, animate: false});
     };
     fit();
     var layer = new (G.defineLayer(L))(drawings).addTo(map);

@@ -1,0 +1,154 @@
+"""GeoPackage, points.csv and run.json: what is written is what comes back."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import sites
+
+import geoqa
+from geoqa.core import schema
+from geoqa.core.errors import OutputError
+from geoqa.outputs import geopackage, record, tables
+from geoqa.readers import stored
+
+HOSTILE = {
+    "template": "{{ 7*7 }}",
+    "statement": "{% 1",
+    "comment": "{# x",
+    "script": "</script><script>window.hit=1</script>",
+    "image": "<img src=x onerror=window.hit=1>",
+    "backtick": "`${window.hit=1}`",
+    "formula": '=HYPERLINK(""http://x.invalid"")',
+    "plus": "+1+2",
+    "at": "@SUM(A1)",
+    "right-to-left": "\u202eabc\u202c \u05d0\u05d1",
+    "long": "L" * 10_000,
+}
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    """A review whose point names, notes and labels are hostile, written out."""
+    folder = tmp_path_factory.mktemp("hostile")
+    rows = []
+    for k, name in enumerate(HOSTILE.values()):
+        for visit in range(2):
+            rows.append(
+                f'"{name}",{1600000 + 20 * k}.00{visit},5400000.000,100.0,0.010,0.015,'
+                f'2026-02-02T{8 + 5 * visit:02d}:00:00Z,"{name}{visit}","{name}","{name}","{name}"'
+            )
+    recipe = sites.RECIPE.replace("[tolerance]", 'canopy = "Cover"\nrole = "Role"\n[tolerance]')
+    recipe = recipe.replace('"Test field"', '"{{ 7*7 }} </title><script>window.hit=1</script>"')
+    data, toml = sites.write(folder, tuple(rows), recipe, sites.HEAD + ",Cover,Role")
+    review = geoqa.review(data, toml)
+    review.write(folder / "out")
+    return review, folder / "out"
+
+
+def test_every_hostile_row_is_accounted_for(hostile):
+    review, _ = hostile
+    assert review.accounts["occupations.csv"]["rows"] == {
+        "read": 2 * len(HOSTILE), "used": 2 * len(HOSTILE), "set_aside": 0,
+    }  # fmt: skip
+    assert len(review.frames["points"]) == len(HOSTILE)
+
+
+def test_the_geopackage_keeps_values(hostile):
+    _, out = hostile
+    names = set(pyogrio.read_dataframe(out / "review.gpkg", layer="points")["point"])
+    assert names == {name.replace('""', '"') for name in HOSTILE.values()}
+
+
+def test_csv_cells_cannot_run(hostile):
+    _, out = hostile
+    with (out / "points.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(HOSTILE)
+    for row in rows:
+        for cell in row.values():
+            assert not re.match(r"[=@\t\r]|[+-](?![\d.])", cell), cell
+            assert not (cell.startswith(("+", "-")) and not re.fullmatch(r"[+-][\d.]+", cell)), cell
+
+
+def test_the_map_holds_no_hostile_markup(hostile):
+    _, out = hostile
+    text = (out / "map.html").read_text(encoding="utf-8")
+    assert "<script>window.hit" not in text
+    assert "<img src=x" not in text
+    assert "{{" not in text
+    assert ">49 <" not in text
+
+
+def test_the_record_is_json_with_the_names_in_it(hostile):
+    _, out = hostile
+    recorded = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert recorded["recipe"]["site"]["name"].startswith("{{ 7*7 }}")
+
+
+def test_the_summary_is_one_line_per_line(hostile):
+    review, _ = hostile
+    assert all("\n" not in line and "\u202e" not in line for line in review.summary())
+    assert max(map(len, review.summary())) < 400
+
+
+@pytest.mark.parametrize("name", sorted(schema.FRAMES))
+def test_frames_come_back_as_their_contracts_say(tmp_path, name):
+    data, recipe = sites.write(tmp_path)
+    review = geoqa.review(data, recipe)
+    review.write(tmp_path / "out")
+    back = stored.read_frames(tmp_path / "out")[name]
+    schema.check(name, back)
+    made = review.frames[name]
+    assert len(back) == len(made)
+    assert set(back.columns) >= set(made.columns) - {"geometry"}
+    for column in made.columns:
+        if schema.FRAMES[name].columns.get(column, schema.Column("", "")).kind in ("float", "int", "bool"):
+            np.testing.assert_array_equal(
+                back[column].to_numpy(dtype=float, na_value=np.nan), made[column].to_numpy(dtype=float, na_value=np.nan)
+            )
+
+
+def test_columns_that_differ_only_in_case_are_both_kept(tmp_path):
+    recipe = sites.RECIPE
+    rows = tuple(f"{row},one,two" for row in sites.ROWS)
+    data, toml = sites.write(tmp_path, rows, recipe, sites.HEAD + ",Tag,TAG")
+    review = geoqa.review(data, toml)
+    review.write(tmp_path / "out")
+    back = pyogrio.read_dataframe(tmp_path / "out" / "review.gpkg", layer="occupations")
+    tags = {column: set(back[column]) for column in back.columns if column.lower().startswith("tag")}
+    assert sorted(map(sorted, tags.values())) == [["one"], ["two"]]
+
+
+def test_a_geopackage_that_cannot_be_written_is_said(tmp_path):
+    job = geoqa.review(*sites.write(tmp_path)).job
+    with pytest.raises(OutputError, match="layer 'points'"):
+        geopackage.write(tmp_path / "no such folder" / "x.gpkg", {"points": pd.DataFrame({"a": [1]})}, job)
+
+
+def test_numbers_of_the_table_carry_their_unit_in_the_heading(tmp_path):
+    review = geoqa.review(*sites.write(tmp_path))
+    table = tables.table(review.frames["points"], review.job)
+    for column in table.columns:
+        values = table[column].astype(str)
+        if values.str.fullmatch(r"-?\d+\.\d+").any():
+            assert column.endswith(("_m", "_deg")), column
+
+
+def test_not_a_number_becomes_null_in_the_record(tmp_path):
+    record.write(tmp_path / "x.json", {"a": float("nan"), "b": [float("inf"), 1.5], "c": ("t",)})
+    assert json.loads((tmp_path / "x.json").read_text()) == {"a": None, "b": [None, 1.5], "c": ["t"]}
+
+
+def test_the_same_input_gives_the_same_files(tmp_path):
+    data, recipe = sites.write(tmp_path)
+    for name in ("one", "two"):
+        geoqa.review(data, recipe).write(tmp_path / name)
+    for file in ("map.html", "points.csv", "run.json"):
+        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes(), file

@@ -1,0 +1,83 @@
+import math
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geoqa.readers import numbers
+
+
+def parsed(cells, decimal="."):
+    return numbers.parse(pa.chunked_array([cells], pa.string()), decimal)
+
+
+def kind(cell, decimal="."):
+    found = parsed([cell], decimal)
+    names = [name for name in ("missing", "strange", "infinite") if getattr(found, name)[0]]
+    return names[0] if names else float(found.number[0])
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("1.50", 1.5), ("+3.", 3.0), ("-.5", -0.5), ("1.2345e2", 123.45), ("12E-3", 0.012), ("007", 7.0),
+        ("", "missing"), ("NaN", "missing"), ("n/a", "missing"), ("NULL", "missing"), ("-", "missing"),
+        ("inf", "infinite"), ("-Infinity", "infinite"), ("1e999", "infinite"),
+        ("abc", "strange"), ("1,5", "strange"), ("1 000", "strange"), ("0x10", "strange"), ("1_000", "strange"),
+        ("1e", "strange"), (".", "strange"), ("--1", "strange"), ("1.2.3", "strange"), ("\u0661", "strange"),
+        ("1d5", "strange"), ("18O3689.3O2", "strange"),
+    ],
+)  # fmt: skip
+def test_one_cell(cell, expected):
+    assert kind(cell) == expected
+
+
+def test_decimal_comma():
+    assert kind("1,50", ",") == 1.5
+    assert kind(",5", ",") == 0.5
+    assert kind("1.50", ",") == "strange"
+    assert kind("1.234,5", ",") == "strange"
+
+
+def test_decimals_as_written():
+    cells = ["1.50", "2", "3.", "-.125", "1.2345e2", "12e-3", "1e+5", "", "abc"]
+    assert list(parsed(cells).decimals) == [2, 0, 0, 3, 2, 3, -5, 0, 0]
+    assert list(parsed(["1,500", "2,5"], ",").decimals) == [3, 1]
+
+
+def test_last_digit():
+    assert numbers.last_digit(np.array([0, 3, 2]), 1.0) == pytest.approx(0.001)
+    assert numbers.last_digit(np.array([2]), 0.3048) == pytest.approx(0.003048)
+    assert numbers.last_digit(np.array([14]), 1.0) == 1e-9  # noise of a float that was written
+    assert numbers.last_digit(np.array([], dtype=np.int64), 1.0) == 1.0
+
+
+def test_no_rows():
+    found = parsed([])
+    assert found.number.shape == found.decimals.shape == (0,)
+
+
+@given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1))
+def test_every_float_comes_back_to_the_last_bit(values):
+    assert list(parsed([repr(value) for value in values]).number) == values
+    commas = parsed([repr(value).replace(".", ",") for value in values], ",")
+    assert list(commas.number) == values
+
+
+@given(st.lists(st.text(max_size=8), min_size=1))
+def test_each_cell_is_exactly_one_thing(cells):
+    cells = [cell.strip() for cell in cells]
+    found = parsed(cells)
+    counted = found.missing.astype(int) + found.strange + found.infinite + ~np.isnan(found.number)
+    assert (counted == 1).all()
+    for cell, number in zip(cells, found.number, strict=True):
+        if not math.isnan(number):
+            assert float(cell) == number
+
+
+@given(st.text(max_size=8))
+def test_trimmed_text_is_composed(text):
+    (cell,) = numbers.trimmed(pa.chunked_array([[text]])).to_pylist()
+    assert numbers.composed(cell) == cell
