@@ -49,6 +49,8 @@ class MapContext:
         Unit of the job's lengths.
     notes
         Further sentences for the key, such as that only the horizontal was judged.
+    expectation_known
+        Whether any precision was known, so that usual and unusual could be told apart.
     cautions
         See `geoqa.outputs.cautions`.
     """
@@ -61,6 +63,7 @@ class MapContext:
     crs: str
     unit: str = "m"
     notes: tuple[str, ...] = ()
+    expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
 
     @classmethod
@@ -76,6 +79,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
+            expectation_known=_expectation_known(frames),
         )
 
 
@@ -133,6 +137,13 @@ def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
     return {word: int(found.get(word, 0)) for word in words}
 
 
+def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
+    """Return whether the closures were tested against a precision; without closures nothing says otherwise."""
+    closures = frames.get("closures")
+    tested = [name for name in ("p_h", "p_v") if closures is not None and name in closures]
+    return not tested or closures is None or closures.empty or bool(closures[tested].notna().any(axis=None))
+
+
 def _requirement(job: Job) -> str:
     rule, unit = job.requirement, job.input.unit
     limits = {"horizontal": rule.horizontal_m, "vertical": rule.vertical_m}
@@ -164,6 +175,7 @@ def _context(context: MapContext) -> dict[str, Any]:
         **{name: display_text(getattr(context, name)) for name in lines},
         "unitName": units.spoken(context.unit),
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
+        "expectationKnown": context.expectation_known,
         "notes": [display_text(note) for note in context.notes],
         "cautions": [display_text(caution) for caution in context.cautions],
         "symbols": [

@@ -294,23 +294,30 @@ def _record_by_record(
 
 def _record(lines: list[str], at: int, delimiter: str) -> tuple[list[str] | None, int, str]:
     """Return the fields of the record that starts at `lines[at]`, its number of lines, or why it is none."""
-    end = min(at + SPAN, len(lines))
-    trim = delimiter == " "
-    reader = csv.reader(
-        ((lines[k].rstrip() if trim else lines[k]) + "\n" for k in range(at, end)),
-        delimiter=delimiter, skipinitialspace=True, strict=True,
-    )  # fmt: skip
     try:
-        return next(reader), reader.line_num, ""
+        return *_parsed(lines, at, delimiter), ""
     except csv.Error as error:
         if "field larger" in str(error):
             return None, 1, f"has a field longer than {csv.field_size_limit()} characters"
-    # Blanks between a closing quote and the delimiter are common and mean nothing.
-    tidy = re.sub(rf'"[ \t]+(?={re.escape(delimiter)}|$)', '"', lines[at])
     try:
-        return next(csv.reader([tidy], delimiter=delimiter, skipinitialspace=True, strict=True)), 1, ""
+        return *_parsed(lines, at, delimiter, tidy=True), ""
     except csv.Error:
         return None, 1, "has a quote that is opened and not closed, or closed in the middle of a field"
+
+
+def _parsed(lines: list[str], at: int, delimiter: str, tidy: bool = False) -> tuple[list[str], int]:
+    """Return the fields of the record that starts at `lines[at]` and its number of lines.
+
+    To tidy is to drop blanks between a closing quote and the delimiter: they are common and mean nothing.
+    """
+    drop = re.compile(rf'"[ \t]+(?={re.escape(delimiter)}|$)')
+
+    def given() -> Iterator[str]:
+        for line in (lines[k] for k in range(at, min(at + SPAN, len(lines)))):
+            yield (drop.sub('"', line) if tidy else line.rstrip() if delimiter == " " else line) + "\n"
+
+    reader = csv.reader(given(), delimiter=delimiter, skipinitialspace=True, strict=True)
+    return next(reader), reader.line_num
 
 
 def _swallows_a_row(row: list[str], shape: Shape) -> bool:

@@ -98,12 +98,12 @@ def load(path: Path) -> TextFile:
 
 def read_bytes(path: Path) -> bytes:
     """Return the content of the file at `path`, or raise InputError saying why it cannot be read."""
-    if path.is_dir():
-        raise InputError(f"{path}: is a directory. Give a file.")
     try:
         return path.read_bytes()
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such file.") from None
+    except IsADirectoryError:
+        raise InputError(f"{path}: is a directory. Give a file.") from None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}).") from error
 
@@ -121,7 +121,7 @@ def refuse_binary(path: Path, content: bytes) -> None:
         )
     head = content[:65536]
     control = len(head) - len(head.translate(None, _CONTROL))
-    if control * 100 > len(head):
+    if control > 10 and control * 100 > len(head):
         raise InputError(f"{path}: is binary ({control} control characters near its start). {SAVE_AS_TEXT}")
 
 

@@ -112,6 +112,17 @@ def test_what_the_job_asked_and_the_cautions_stand_on_the_page(make_page, frames
     assert all(word in fallback for word in (*STATUSES, "certification"))
 
 
+def test_the_page_says_when_no_precision_is_known(make_page, frames, job):
+    def known():
+        return blocks(make_page(frames, job))["geoqa-context"]["expectationKnown"]
+
+    assert known()
+    frames["closures"]["p_h"] = np.nan
+    assert not known()
+    frames["closures"].loc[3, "p_h"] = 0.4
+    assert known()
+
+
 def test_numbers_keep_a_tenth_of_a_millimetre(make_page, frames, job):
     drawn = blocks(make_page(frames, job))["geoqa-drawing-0"]["columns"]
     assert drawn["lon_deg"][0] == round(drawn["lon_deg"][0], 9)

@@ -184,6 +184,17 @@ def test_a_point_judged_apart_in_plan_and_height_says_so(frames, job):
     assert shown[1] == "confirmed"
 
 
+def test_what_the_file_does_not_hold_has_no_column(frames, job):
+    frames["occupations"] = frames["occupations"].drop(columns=["start_utc", "base"])
+    frames["occupations"]["height_m"] = frames["closures"]["du_m"] = frames["points"]["worst_vertical_m"] = np.nan
+    sections = one(PointsLayer, frames, job).columns["detail"][0]
+    head = section(sections, "Visits")["head"]
+    assert head == ["no.", "visit", "use", "initialization", "east, m", "north, m", "stated E N U, m"]
+    assert len(section(sections, "Visits")["rows"][0]) == len(head)
+    assert "up, m" not in section(sections, "Closures")["head"]
+    assert "height" not in dict(section(sections, "Judgement")["rows"])["largest closure"]
+
+
 def test_a_conflict_gives_no_coordinate_and_says_so(frames, job):
     k = list(frames["points"]["status"]).index("conflict")
     lines = dict(section(one(PointsLayer, frames, job).columns["detail"][k], "Position")["rows"])

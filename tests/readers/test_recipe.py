@@ -89,9 +89,7 @@ def test_a_completed_preset_reads_as_the_same_job(full):
 
 
 def test_a_role_that_changes_a_preset_says_where_each_value_comes_from(full):
-    job = job_from_table(
-        full(tolerance={"purpose": "rt2"}, roles={"corner": {"tolerance": {"horizontal_m": 0.01}}})
-    )
+    job = job_from_table(full(tolerance={"purpose": "rt2"}, roles={"corner": {"tolerance": {"horizontal_m": 0.01}}}))
     corner = job.role("corner").tolerance
     assert corner.purpose is None
     assert corner.vertical_m == PRESETS["rt2"].vertical_m
@@ -245,7 +243,9 @@ def test_a_fault_of_the_whole_job_is_not_repeated_by_its_roles(full):
 
 def test_sigmas_need_no_convention(full):
     columns = {"point": 1, "easting": 2, "northing": 3, "sigma_e": 4, "sigma_n": 5, "cov_en": 6}
-    table = full(input__columns=columns, input__precision=None, input__initialization="unknown", tolerance__vertical_m=None)
+    table = full(
+        input__columns=columns, input__precision=None, input__initialization="unknown", tolerance__vertical_m=None
+    )
     assert job_from_table(table).input.precision is None
 
 
@@ -293,7 +293,9 @@ def test_not_a_table():
 
 leaves = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8), st.just("?"))
 keys = st.one_of(
-    st.sampled_from(["unit", "crs", "columns", "values", "point", "easting", "tolerance", "horizontal_m", "where", "role"]),
+    st.sampled_from(
+        ["unit", "crs", "columns", "values", "point", "easting", "tolerance", "horizontal_m", "where", "role"]
+    ),
     st.text(max_size=4),
 )
 trees = st.recursive(leaves, lambda inner: st.lists(inner, max_size=2) | st.dictionaries(keys, inner, max_size=4))

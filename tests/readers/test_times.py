@@ -88,12 +88,16 @@ def test_unknown_zones(text):
         times.zone(text)
 
 
-@pytest.mark.parametrize("pattern", ["%d/%m/%Y %H:%M:%S", "%Y%j %H%M", "%m-%d-%y %I:%M %p", "%c", "%Y-%m-%dT%H:%M:%S%z"])
+@pytest.mark.parametrize(
+    "pattern", ["%d/%m/%Y %H:%M:%S", "%Y%j %H%M", "%m-%d-%y %I:%M %p", "%c", "%Y-%m-%dT%H:%M:%S%z"]
+)
 def test_good_patterns(pattern):
     times.check_pattern(pattern)
 
 
-@pytest.mark.parametrize("pattern", ["", "%H:%M", "%d/%m/%Y", "%d/%m %H:%M", "%Q", "%", "%Y%Y %m %d %H", "plain", "%%Y"])
+@pytest.mark.parametrize(
+    "pattern", ["", "%H:%M", "%d/%m/%Y", "%d/%m %H:%M", "%Q", "%", "%Y%Y %m %d %H", "plain", "%%Y"]
+)
 def test_bad_patterns(pattern):
     with pytest.raises(ValueError, match='Write "iso", or a pattern with date and time'):
         times.check_pattern(pattern)

@@ -86,7 +86,7 @@ def test_too_long():
 
 
 def test_columns_of_a_condition():
-    assert where.columns(where.parse("a = 1 and not (\"b\"\"c\" in (2) or a < 3)")) == ("a", 'b"c')
+    assert where.columns(where.parse('a = 1 and not ("b""c" in (2) or a < 3)')) == ("a", 'b"c')
 
 
 @given(st.text(alphabet="ab '\"()=!<>,in notandor12.", max_size=40))

@@ -65,17 +65,25 @@ def details(
         occupations = occupations.sort_values("start_utc", kind="stable")
     judgement = _judgement(points, plane, height)
     position = _position(points, places, plane, height, job)
-    rows = _by_point(points, occupations, _occupations(points, occupations, places, plane, height))
-    pairs = _by_point(points, closures, _closures(occupations, closures, plane, height))
+    row_head, columns = _said(_occupation_head(plane, height), _occupations(points, occupations, places, plane, height))
+    rows = _by_point(points, occupations, columns)
+    pair_head, columns = _said(_closure_head(plane, height), _closures(occupations, closures, plane, height))
+    pairs = _by_point(points, closures, columns)
     return [
         [
             {"title": "Judgement", "rows": judgement[i]},
             {"title": "Position and uncertainty", "rows": position[i]},
-            *_table("Visits and occupations", _occupation_head(plane, height), rows[i]),
-            *_table("Closures, later minus earlier", _closure_head(plane, height), pairs[i]),
+            *_table("Visits and occupations", row_head, rows[i]),
+            *_table("Closures, later minus earlier", pair_head, pairs[i]),
         ]
         for i in range(len(points))
     ]
+
+
+def _said(head: list[str], columns: list[list[str]]) -> tuple[list[str], list[list[str]]]:
+    """Return the head and the columns that say something anywhere on the site."""
+    kept = [(name, column) for name, column in zip(head, columns, strict=True) if set(column) - {"", MISSING}]
+    return [name for name, _ in kept], [column for _, column in kept]
 
 
 def _table(title: str, head: list[str], rows: list[Any]) -> list[Section]:
@@ -231,7 +239,8 @@ def _lines(parts: dict[str, list[str]]) -> list[list[tuple[str, str]]]:
 
 def _pair(horizontal: Iterable[str], vertical: Iterable[str]) -> list[str]:
     both = zip(horizontal, vertical, strict=True)
-    return ["" if h == v == MISSING else f"horizontal {h}, height {v}" for h, v in both]
+    named = ([(word, text) for word, text in zip(("horizontal", "height"), pair, strict=True)] for pair in both)
+    return [", ".join(f"{word} {text}" for word, text in pair if text != MISSING) for pair in named]
 
 
 def found(points: pd.DataFrame, frame: pd.DataFrame) -> NDArray[np.intp]:

@@ -55,7 +55,8 @@
     });
     var judged = el("section", {"aria-label": "Status of the points"}, [
       el("h2", {text: "Do repeated fixes agree?"}),
-      el("p", {"class": "gq-hint", text: "Rows: the job's tolerance. Columns: what the stated precision lets expect here."}), square
+      el("p", {"class": "gq-hint", text: "Rows: the job's tolerance. Columns: " + (context.expectationKnown ?
+        "what the stated precision lets expect here." : "not judged, for no precision is known; all that is beyond counts as unusual, all that is within as usual.")}), square
     ]);
 
     /* Delivery */
@@ -72,6 +73,7 @@
     };
     var rows = layer.drawings.slice().sort(function (a, b) { return G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
     rows.forEach(function (d) {
+      if (!d.n) { return; }
       var pic = !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
       layers.append(check(d.on, function (on) { d.on = on; layer.redraw(); }, [pic, el("span", {}, [G.own(d.title)])]));
       if (d.about && d.kind !== "symbols") { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
