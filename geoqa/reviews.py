@@ -165,7 +165,8 @@ def review(
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
-            frames[kind], job = assembly.occupations(parts, job)
+            frames[kind], job, said = assembly.occupations(parts, job)
+            messages += said
         else:
             frames[kind] = assembly.stack(parts)
     kept = pipeline.Frames(frames)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import groups
 from geoqa.analysis.spread import probability
+from geoqa.core import groups
 from geoqa.core.schema import SEVERITY, STATUSES
 
 if TYPE_CHECKING:

@@ -91,13 +91,13 @@ def _visit_pairs(
     import numpy as np
     import pandas as pd
 
-    from geoqa.analysis.rows import codes_of
+    from geoqa.analysis.rows import codes_of, positions
 
     grade = closures[f"independence_{axis}"]
     pick = np.flatnonzero(grade.isin(["separated", "staggered"]).to_numpy())
-    ids = pd.Index(occupations["occupation_id"])
-    a = ids.get_indexer(closures["occupation_a"].to_numpy()[pick])
-    b = ids.get_indexer(closures["occupation_b"].to_numpy()[pick])
+    ids = occupations["occupation_id"].to_numpy()
+    a = positions(ids, closures["occupation_a"].to_numpy()[pick])
+    b = positions(ids, closures["occupation_b"].to_numpy()[pick])
     visit = occupations["visit" if axis == "h" else "visit_v"].to_numpy()
     point = codes_of(closures["point"])[pick]
     keys = pd.DataFrame({"point": point, "a": visit[a], "b": visit[b]})

@@ -43,9 +43,9 @@ class Closures(Analysis):
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import groups, tolerance
+        from geoqa.analysis import tolerance
         from geoqa.analysis.rows import direct_rows
-        from geoqa.core import geodesy
+        from geoqa.core import geodesy, groups
 
         occupations = frames["occupations"]
         rows = direct_rows(occupations)

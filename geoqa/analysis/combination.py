@@ -76,7 +76,8 @@ def _mean(rows: Level, n: int, typical: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean of each point's visits and its covariance; shapes (n, d), (n, d, d), NaN where empty."""
     import numpy as np
 
-    from geoqa.analysis import groups, levels
+    from geoqa.analysis import levels
+    from geoqa.core import groups
 
     fixes, _ = rows.fixes(typical)
     visits, _ = fixes.visits(typical)

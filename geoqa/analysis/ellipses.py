@@ -68,14 +68,14 @@ def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    import pandas as pd
 
     from geoqa.analysis import spread
+    from geoqa.analysis.rows import positions
 
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(["copied", "same-fix"])]
-    ids = pd.Index(occupations["occupation_id"])
-    a, b = (ids.get_indexer(shows[c].to_numpy()) for c in ("occupation_a", "occupation_b"))
+    ids = occupations["occupation_id"].to_numpy()
+    a, b = (positions(ids, shows[c].to_numpy()) for c in ("occupation_a", "occupation_b"))
     cov = spread.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis.groups import starts_of
+from geoqa.core.groups import starts_of
 from geoqa.core.schema import GRADES
 
 if TYPE_CHECKING:

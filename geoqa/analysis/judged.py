@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis.agreement import worse
-from geoqa.analysis.rows import point_roles
 from geoqa.analysis.tolerance import by_role
 
 if TYPE_CHECKING:
@@ -32,8 +31,7 @@ def of_points(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return per occupation whether its point's role judges `h` and `v`."""
     import pandas as pd
 
-    roles, _ = point_roles(occupations)
-    h, v = axes(roles, job)
+    h, v = axes(occupations["role"], job)
     return pd.DataFrame({"h": h, "v": v}, index=occupations.index)
 
 

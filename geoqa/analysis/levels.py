@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import groups
 from geoqa.analysis.spread import calibrated
+from geoqa.core import groups
 
 if TYPE_CHECKING:
     import pandas as pd

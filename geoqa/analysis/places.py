@@ -48,13 +48,13 @@ class ClosureLines(Analysis):
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return LineString geometry in the job's CRS."""
         import numpy as np
-        import pandas as pd
 
         from geoqa.analysis import polygons
+        from geoqa.analysis.rows import positions
 
         occupations, closures = frames["occupations"], frames["closures"]
-        ids = pd.Index(occupations["occupation_id"])
-        ends = np.column_stack([ids.get_indexer(closures[c].to_numpy()) for c in ("occupation_a", "occupation_b")])
+        ids = occupations["occupation_id"].to_numpy()
+        ends = np.column_stack([positions(ids, closures[c].to_numpy()) for c in ("occupation_a", "occupation_b")])
         east, north = (occupations[c].to_numpy()[ends] for c in ("easting_m", "northing_m"))
         keyed = closures[["pair_id"]].copy()
         keyed["geometry"] = polygons.lines(east, north, job).array

@@ -46,14 +46,13 @@ class PointStatus(Analysis):
         import pandas as pd
 
         from geoqa.analysis import judged, reasons, usage
-        from geoqa.analysis.rows import direct_rows, point_roles
+        from geoqa.analysis.rows import direct_rows
 
         occupations, closures = frames["occupations"], frames["closures"]
         rows = direct_rows(occupations)
         n = len(rows.names)
-        roles, mixed = point_roles(occupations)
-        role = _of_points(roles, occupations, rows.names)
-        use, fix = self._screen(occupations, rows, roles, job)
+        role = _of_points(occupations["role"], occupations, rows.names)
+        use, fix = self._screen(occupations, rows, job)
         horizontal, vertical = self._verdicts(frames, rows, use, fix, role, job)
 
         height = np.where(vertical.visits > 0, vertical.status, -1)
@@ -87,11 +86,9 @@ class PointStatus(Analysis):
         spread_use[rows.at], spread_fix[rows.at] = use, fix
         keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(usage.USES))
         keyed["fix"] = spread_fix
-        return Result({"points": points, "occupations": keyed}, _several_roles(mixed))
+        return Result({"points": points, "occupations": keyed})
 
-    def _screen(
-        self, occupations: pd.DataFrame, rows: Rows, roles: pd.Series, job: Job
-    ) -> tuple[np.ndarray, np.ndarray]:
+    def _screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
         import numpy as np
 
@@ -99,7 +96,7 @@ class PointStatus(Analysis):
 
         place = np.column_stack([rows.take(occupations[c]) for c in ("easting_m", "northing_m", "height_m")])
         stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
-        limit, _ = tolerance.of_rows(occupations, roles, job)
+        limit, _ = tolerance.of_rows(occupations, occupations["role"], job)
         label, base, operator = (rows.codes(occupations[c]) for c in ("initialization", "base", "operator"))
         visit = rows.take(occupations["visit"]).astype(np.int64)
         use = usage.screen(rows.point, place, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio)
@@ -140,10 +137,9 @@ class PointStatus(Analysis):
         import numpy as np
 
         from geoqa.analysis import tolerance, verdict
-        from geoqa.analysis.groups import largest
-        from geoqa.analysis.rows import point_roles
+        from geoqa.core.groups import largest
 
-        roles, _ = point_roles(occupations)
+        roles = occupations["role"]
         n = len(rows.names)
         limit = tolerance.of_rows(occupations, roles, job)[0 if axis == "h" else 1][rows.at]
         guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
@@ -180,13 +176,6 @@ def _facts(
     }
 
 
-def _several_roles(mixed: pd.Index) -> tuple[str, ...]:
-    if not len(mixed):
-        return ()
-    names = ", ".join(map(str, mixed[:5])) + (f" and {len(mixed) - 5} more" if len(mixed) > 5 else "")
-    return (f"the rows of {names} state different roles; the first one of each point counts",)
-
-
 def _statuses(codes: np.ndarray) -> pd.Categorical:
     import pandas as pd
 
@@ -213,7 +202,7 @@ def _worst(closures: pd.DataFrame, axis: str, column: str, names: pd.Index) -> n
     """Return the largest closure between independent fixes of each point, metres; NaN where there is none."""
     import numpy as np
 
-    from geoqa.analysis.groups import largest
+    from geoqa.core.groups import largest
 
     shows = ~closures[f"independence_{axis}"].isin(["copied", "same-fix"]).to_numpy()
     codes = names.get_indexer(closures["point"].astype(names.dtype))[shows]
@@ -225,7 +214,7 @@ def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:
     import numpy as np
     import pandas as pd
 
-    from geoqa.analysis.groups import first_known
+    from geoqa.core.groups import first_known
 
     labels = occupations["canopy"].astype("category").cat
     codes, mixed = first_known(labels.codes.to_numpy().astype(np.int64)[rows.at], rows.point, len(rows.names))

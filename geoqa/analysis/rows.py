@@ -52,18 +52,11 @@ def codes_of(values: pd.Series) -> Index:
     return values.astype("category").cat.codes.to_numpy().astype(np.int64)
 
 
-def point_roles(occupations: pd.DataFrame) -> tuple[pd.Series, pd.Index]:
-    """Return the role of each row's point (the first one stated), and the points whose rows state several."""
-    import pandas as pd
-
-    from geoqa.analysis.groups import first_known
-
-    roles = occupations["role"].astype("category")
-    points = occupations["point"].astype("category")
-    group = points.cat.codes.to_numpy().astype(np.int64)
-    first, mixed = first_known(roles.cat.codes.to_numpy().astype(np.int64), group, len(points.cat.categories))
-    spread = pd.Categorical.from_codes(first[group], categories=roles.cat.categories)
-    return pd.Series(spread, index=occupations.index), points.cat.categories[mixed]
+def positions(ids: Index, wanted: Index) -> Index:
+    """Return where each of `wanted` stands in `ids`, which are unique, whole and not negative."""
+    table = np.zeros(int(ids.max(initial=0)) + 1, np.int64)
+    table[ids] = np.arange(len(ids))
+    return table[wanted]
 
 
 def seconds(values: pd.Series) -> Array:
@@ -81,17 +74,26 @@ def is_direct(occupations: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def direct_rows(occupations: pd.DataFrame) -> Rows:
-    """Return the direct measured rows of an occupations frame, sorted."""
-    points = occupations["point"].astype("category").cat.remove_unused_categories()
+    """Return the direct measured rows of an occupations frame, sorted.
+
+    A frame that came through `geoqa.core.assembly` is sorted already.
+    """
+    points = occupations["point"].astype("category")
+    codes = points.cat.codes.to_numpy()
+    if not (np.bincount(codes, minlength=len(points.cat.categories)) > 0).all():
+        points = points.cat.remove_unused_categories()
+        codes = points.cat.codes.to_numpy()
     at = np.flatnonzero(is_direct(occupations))
-    point = points.cat.codes.to_numpy().astype(np.int64)[at]
+    point = codes[at].astype(np.int64)
     start = seconds(occupations["start_utc"])[at]
-    order = np.lexsort((start, point))  # stable: equal times stay in reading order
-    at = at[order]
+    late = (point[1:] == point[:-1]) & ~(start[1:] >= start[:-1]) & ~np.isnan(start[1:])
+    if (point[1:] < point[:-1]).any() or late.any():
+        order = np.lexsort((start, point))  # stable: equal times stay in reading order
+        at, point, start = at[order], point[order], start[order]
     return Rows(
         at=at,
-        point=point[order],
+        point=point,
         names=points.cat.categories,
-        start_s=start[order],
-        end_s=np.fmax(start[order], seconds(occupations["end_utc"])[at]),
+        start_s=start,
+        end_s=np.fmax(start, seconds(occupations["end_utc"])[at]),
     )

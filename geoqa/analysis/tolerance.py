@@ -7,8 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.analysis.rows import point_roles
-
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
@@ -60,7 +58,7 @@ def of_pairs(occupations: pd.DataFrame, a: Index, b: Index, job: Job) -> tuple[A
     a, b
         Positions of the pair's rows in the frame, shape (pairs,).
     """
-    roles, _ = point_roles(occupations)
+    roles = occupations["role"]
     factor = pair_factor(roles, job)[a]
     tol_h, tol_v = of_rows(occupations, roles, job)
     return factor * np.maximum(tol_h[a], tol_h[b]), factor * np.maximum(tol_v[a], tol_v[b])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from geoqa.core import geodesy
 from geoqa.core.errors import InputError
@@ -15,8 +15,19 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
-def occupations(frames: Sequence[pd.DataFrame], job: Job) -> tuple[pd.DataFrame, Job]:
-    """Return one occupations frame, numbered from 1, and the job with its local origin where it needs one.
+class Assembled(NamedTuple):
+    """One occupations frame, the job with its local origin where it needs one, and what people should know."""
+
+    frame: pd.DataFrame
+    job: Job
+    messages: tuple[str, ...]
+
+
+def occupations(frames: Sequence[pd.DataFrame], job: Job) -> Assembled:
+    """Return the rows of all files as one frame, sorted by point, start and reading order.
+
+    `occupation_id` numbers the rows as they were read. A role belongs to a point: the first one its
+    rows state holds for all of them.
 
     Raises
     ------
@@ -28,13 +39,38 @@ def occupations(frames: Sequence[pd.DataFrame], job: Job) -> tuple[pd.DataFrame,
     frame = stack(frames)
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
-    frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
+    frame, messages = _by_point(frame.assign(occupation_id=np.arange(1, len(frame) + 1)))
     if job.input.initialization == "asserted":
         frame = frame.assign(initialization=_asserted(frame))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
     _refuse_ppm_without_distance(frame, job)
-    return frame, job
+    return Assembled(frame, job, messages)
+
+
+def _by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the rows sorted by point and time, one role a point."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core import groups
+
+    points = frame["point"].astype("category").cat.remove_unused_categories()
+    point = points.cat.codes.to_numpy().astype(np.int64)
+    start = frame["start_utc"].to_numpy(dtype="datetime64[us]")
+    known = ~np.isnat(start)
+    ticks = start.astype(np.int64) - (start[known].min().astype(np.int64) if known.any() else 0)
+    order = groups.order(point, np.where(known, ticks, ticks[known].max(initial=0) + 1))  # no time: last
+    point = point[order]
+    frame = frame.assign(point=points).take(order).reset_index(drop=True)
+    roles = frame["role"].astype("category")
+    role, mixed = groups.first_known(roles.cat.codes.to_numpy().astype(np.int64), point, len(points.cat.categories))
+    frame = frame.assign(role=pd.Categorical.from_codes(role[point], categories=roles.cat.categories))
+    names = [str(name) for name in points.cat.categories[mixed]]
+    if not names:
+        return frame, ()
+    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    return frame, (f"the rows of {listed} state several roles: the first one of each point counts",)
 
 
 def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:

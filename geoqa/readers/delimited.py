@@ -107,7 +107,7 @@ def _stop_if_bad(sheet: Sheet, aside: pd.DataFrame) -> None:
         f"\n  line {line}: {row[:120]!r}" for line, row in zip(bad["source_line"][:3], bad["row"][:3], strict=True)
     )
     raise InputError(
-        f"{sheet.name}: {len(bad)} of {considered} rows are bad, more than max_bad_rows = {limit:.0%} allows:"
+        f"{sheet.name}: {len(bad)} of {considered} rows are bad, more than max_bad_rows = {100 * limit:g} % allows:"
         f"{told}\nThe first of them:{first}\n{_hint(sheet, bad)}"
     )
 

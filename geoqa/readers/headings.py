@@ -88,11 +88,13 @@ def extra_names(names: Iterable[str], beside: Iterable[str] = ()) -> list[str]:
         Names that are taken, beside ours and a GeoPackage's.
     """
     taken, chosen = {name.casefold() for name in (*RESERVED, *beside)}, []
+    last: dict[str, int] = {}
     for name in names:
-        candidate, number = name, 1
+        candidate, number = name, last.get(name, 1)
         while candidate.casefold() in taken:
             number += 1
             candidate = f"{name}_{number}"
+        last[name] = number
         taken.add(candidate.casefold())
         chosen.append(candidate)
     return chosen

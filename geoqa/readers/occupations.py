@@ -76,7 +76,8 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, NDArray[np.int64]]
     if "height" in sheet:
         height = sheet.number("height", fmt.metres_per_height, least=-HIGHEST_M, most=HIGHEST_M)
         columns["height_m"], decimals["v"] = height
-        decimals["v"] = np.where(np.isnan(columns["height_m"]), -99, decimals["v"])
+        if np.isnan(columns["height_m"]).all():
+            del decimals["v"]
     return decimals
 
 

@@ -310,14 +310,17 @@ def _parsed(lines: list[str], at: int, delimiter: str, tidy: bool = False) -> tu
 
     To tidy is to drop blanks between a closing quote and the delimiter: they are common and mean nothing.
     """
-    drop = re.compile(rf'"[ \t]+(?={re.escape(delimiter)}|$)')
 
     def given() -> Iterator[str]:
         for line in (lines[k] for k in range(at, min(at + SPAN, len(lines)))):
-            yield (drop.sub('"', line) if tidy else line.rstrip() if delimiter == " " else line) + "\n"
+            yield (_tidied(line, delimiter) if tidy else line.rstrip() if delimiter == " " else line) + "\n"
 
     reader = csv.reader(given(), delimiter=delimiter, skipinitialspace=True, strict=True)
     return next(reader), reader.line_num
+
+
+def _tidied(line: str, delimiter: str) -> str:
+    return re.sub(rf'"[ \t]+(?={re.escape(delimiter)}|$)', '"', line)
 
 
 def _swallows_a_row(row: list[str], shape: Shape) -> bool:

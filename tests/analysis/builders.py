@@ -36,7 +36,7 @@ from geoqa.analysis.points import PointStatus
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.uncertainty import Uncertainty
 from geoqa.analysis.visits import Visits
-from geoqa.core import schema
+from geoqa.core import assembly, schema
 from geoqa.core.job import Base, InputFormat, Job, Role, Site
 from geoqa.core.tolerances import Requirement, Tolerance
 
@@ -110,8 +110,9 @@ def job(
 
 
 def run(frame, made, steps=STEPS, settings=None):
-    """Run `steps` on an occupations frame; return the frames kept and the messages."""
+    """Run `steps` on an occupations frame, assembled as a review does it; return the frames kept and the messages."""
     settings = settings or {}
+    frame, made, *_ = assembly.occupations([frame], made)
     nothing = pd.DataFrame({
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
         "reason": pd.Series(dtype="str"), "row": pd.Series(dtype="str"),

@@ -44,7 +44,7 @@ def test_lengths_of_twenty_published_geodesics():
     assert np.hypot(east, north) == pytest.approx(length, abs=1e-8)
 
 
-@pytest.mark.parametrize("lat", [-50.0, -43.1, 0.0, 12.0, 36.0])
+@pytest.mark.parametrize("lat", [-45.0, -43.1, 0.0, 12.0, 36.0])
 @pytest.mark.parametrize(("length", "error_mm"), [(10.0, 2e-6), (1000.0, 1.55e-3)])
 def test_the_local_formula_against_geodesics(monkeypatch, lat, length, error_mm):
     # 2e-6 mm at 10 m and 0.0015 mm at 1 km against the geodesic (computed, as the docstring says).

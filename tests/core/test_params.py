@@ -23,6 +23,9 @@ class Example(Declared):
     share: float | None = param(None, unit="1", minimum=0, help="A share")
 
 
+LENGTH = "Add length_m = ... (A length: a number in m, at most 10 and above 0)."
+
+
 def faults_of(table):
     faults = []
     assert Example.from_table(table, "x.toml: [example]", faults) is None
@@ -49,7 +52,7 @@ def test_every_fault_of_a_table_at_once():
     assert faults_of(table) == [
         "x.toml: [example] swich: is not a key here. Did you mean 'switch'?",
         "x.toml: [example] later: is part of the recipe language but not in this version yet. Remove the line.",
-        "x.toml: [example] length_m: must be stated. Add length_m = ... (A length: a number in m, at most 10 and above 0).",
+        f"x.toml: [example] length_m: must be stated. {LENGTH}",
         "x.toml: [example] count: 9 is not a whole number, at least 1 and below 9.",
         "x.toml: [example] word: 'too' is not one of 'one', 'two'. Did you mean 'two'?",
         "x.toml: [example] switch: 1 is not true or false.",
@@ -66,7 +69,7 @@ def test_a_planned_word():
 
 def test_an_open_value_must_be_stated_even_where_there_is_a_default():
     assert faults_of({"length_m": "?", "count": "?"}) == [
-        "x.toml: [example] length_m: must be stated. Add length_m = ... (A length: a number in m, at most 10 and above 0).",
+        f"x.toml: [example] length_m: must be stated. {LENGTH}",
         "x.toml: [example] count: must be stated. Add count = ... (A count: a whole number, at least 1 and below 9).",
     ]
 

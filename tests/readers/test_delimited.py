@@ -65,10 +65,17 @@ def test_the_plain_recipe_leaves_null_what_is_not_there(read, plain):
 
 
 def test_feet_become_metres(read, full):
-    recipe = full(input__unit="ftUS", input__unit_height="ft", input__unit_precision="mm", input__precision="drms",
-                  input__precision_v="95", input__columns__base_distance="D", input__columns__antenna_height="A")  # fmt: skip
-    head = HEAD.strip() + ",D,A\n"
-    found = first(read(head + row(E="2000000.00", H="100.0", sH="20", sV="30").strip() + ",1000,6.5\n", recipe))
+    recipe = full(
+        input__unit="ftUS",
+        input__unit_height="ft",
+        input__unit_precision="mm",
+        input__precision="drms",
+        input__precision_v="95",
+        input__columns__base_distance="D",
+        input__columns__antenna_height="A",
+    )
+    line = row(E="2000000.00", H="100.0", sH="20", sV="30").strip() + ",1000,6.5\n"
+    found = first(read(HEAD.strip() + ",D,A\n" + line, recipe))
     # read, 85 FR 62698; computed: 2 000 000 US survey feet are 2 000 004.000008 international feet
     assert found["easting_m"] == pytest.approx(2_000_004.000008 * 0.3048, abs=1e-6)
     assert found["height_m"] == pytest.approx(30.48)
@@ -171,6 +178,12 @@ def test_what_is_missing_and_may_be(read):
         assert frame[name].isna().all(), name
 
 
+def test_a_height_column_without_heights_has_no_last_digit(read):
+    frame = read(HEAD + row(H="", sV="0.02") * 2).frames["occupations"]
+    assert frame["resolution_v_m"].isna().all()
+    assert frame["sigma_u_m"].tolist() == [0.02, 0.02]
+
+
 def test_only_the_start_is_mapped(read, full):
     found = first(read(HEAD + ROW, full(input__columns__end=None)))
     assert found["start_utc"] == pd.Timestamp("2026-02-09T08:00:00Z")
@@ -207,7 +220,8 @@ def test_times_the_clock_showed_twice_are_set_aside(read, full):
 def test_words_become_ours(read, full):
     recipe = full(
         input__columns__solution="Sol", input__columns__canopy="Cover",
-        input__values={"solution": {"RTK FIX": "fixed"}, "canopy": {"IP.PINE": "dense conifer", "PINE": "dense conifer"}},
+        input__values__solution={"RTK FIX": "fixed"},
+        input__values__canopy={"IP.PINE": "dense conifer", "PINE": "dense conifer"},
     )  # fmt: skip
     lines = [" RTK FIX ,IP.PINE", "Fixed,PINE", "float,OPEN", ",", "RTK FLT,OPEN"]
     result = read(HEAD.strip() + ",Sol,Cover\n" + "".join(f"{ROW.strip()},{line}\n" for line in lines), recipe)
@@ -319,7 +333,7 @@ def test_too_many_bad_rows_stop_the_run(read):
     with pytest.raises(InputError) as caught:
         read(text)
     message = str(caught.value)
-    assert message.startswith("site.csv: 11 of 41 rows are bad, more than max_bad_rows = 20% allows:")
+    assert message.startswith("site.csv: 11 of 41 rows are bad, more than max_bad_rows = 20 % allows:")
     assert "8 x easting is not a number (lines 32, 33, 34, ...)" in message
     assert "3 x northing is missing (lines 40, 41, 42)" in message
     assert "line 32: 'P1,bad," in message
@@ -330,7 +344,7 @@ def test_few_bad_rows_never_stop_a_run(read, full):
     assert read(text).accounts["rows"] == {"read": 11, "used": 1, "set_aside": 10}
     many = HEAD + ROW * 44 + row(E="bad") * 11
     assert read(many).accounts["rows"]["set_aside"] == 11  # exactly 20 %
-    with pytest.raises(InputError, match="more than max_bad_rows = 5%"):
+    with pytest.raises(InputError, match="more than max_bad_rows = 5 % allows"):
         read(many, full(input__max_bad_rows=0.05))
 
 

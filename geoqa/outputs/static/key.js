@@ -81,7 +81,9 @@
         d.styles.forEach(function (s) { layers.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
       }
     });
-    layers.append(check(true, function (on) { layer.names = on; layer.redraw(); }, [el("span", {text: "Names, where there is room"})]));
+    var names = check(true, function (on) { layer.names = on; layer.redraw(); }, [el("span", {text: "Names, where there is room"})]);
+    names.classList.add("gq-names");
+    layers.append(names);
 
     /* Exaggeration */
     var slider = el("input", {type: "range", id: "geoqa-exaggeration", min: "0", max: String(G.geometry.STEPS.length - 1), step: "1"});

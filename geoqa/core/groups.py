@@ -13,6 +13,26 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
 
 
+def order(*keys: Index) -> Index:
+    """Return the stable order of rows by whole numbers, the first key weighing most; shape (n,).
+
+    Sorted 16 bits at a time, from the least: numpy sorts those by counting, several times quicker than
+    by comparing.
+
+    Parameters
+    ----------
+    *keys
+        Arrays of shape (n,), not negative.
+    """
+    found = np.arange(len(keys[0]))
+    for key in reversed(keys):
+        largest_ = int(key.max(initial=0))
+        for shift in range(0, max(largest_.bit_length(), 1), 16):
+            digit = ((key >> shift) & 0xFFFF).astype(np.uint16)
+            found = found[np.argsort(digit[found], kind="stable")]
+    return found
+
+
 def starts_of(keys: NDArray[Any]) -> Index:
     """Return where each run of equal values starts in a sorted array of shape (n,)."""
     if not len(keys):
