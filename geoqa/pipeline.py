@@ -136,7 +136,7 @@ def run(
     for step in steps:
         progress(step.name)
         try:
-            result = step.run(frames.view(step.needs), job)
+            result: object = step.run(frames.view(step.needs), job)
         except GeoqaError:
             raise
         except (Exception, SystemExit) as error:  # a third party's code may fail in any way

@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
-from geoqa.core.errors import CallError, Fault, InputError, RecipeError
+from geoqa.core import geodesy, schema
+from geoqa.core.errors import CallError, Fault, InputError, RecipeError, StepError
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, Reader, Step
+    from geoqa.core.steps import Analysis, Reader, ReadResult, Step
 
 Progress = Callable[[str], None]
 
@@ -158,7 +159,9 @@ def review(
     for path in paths:
         progress(f"reading {path.name}")
         reader = _reader(found, path, job)
-        read.append((path, reader, reader.read(path, job)))
+        result = reader.read(path, job)
+        _check_read(reader, path, result)
+        read.append((path, reader, result))
     names = _distinct([path for path, _, _ in read])
     messages = [text for _, _, result in read for text in result.messages]
     frames: dict[str, pd.DataFrame] = {}
@@ -169,12 +172,14 @@ def review(
             messages += said
         else:
             frames[kind] = assembly.stack(parts)
+    for kind, frame in frames.items():
+        schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
     messages += pipeline.run(steps, kept, job, progress)
     readers = {reader.name: reader for _, reader, _ in read}
     return Review(
         job=job,
-        frames={name: kept[name] for name in kept.names()},
+        frames={name: _placed(kept[name], job) for name in kept.names()},
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
         messages=(*messages, *_standing_messages(job, found, frames["occupations"])),
         record={
@@ -233,6 +238,31 @@ def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
     if claims[best] <= 0:
         raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
     return plugins.configure(best, job.steps)  # type: ignore[return-value]
+
+
+def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
+    """Raise StepError unless a reader gave what assembly needs and accounts for every record."""
+    for kind in pipeline.READ:
+        if kind not in result.frames:
+            raise StepError(f"the reader {reader.name!r} gave no frame {kind!r} for {path.name}.")
+    needed = [c for c in schema.OCCUPATIONS.base if c not in ("occupation_id", "easting_m", "northing_m")]
+    schema.check("occupations", result.frames["occupations"], by=reader.name, columns=[*needed, "start_utc", "role"])
+    schema.check("set_aside", result.frames["set_aside"], by=reader.name)
+    for kind, n in result.accounts.items():
+        if n["read"] != n["used"] + n["set_aside"]:
+            raise StepError(
+                f"the reader {reader.name!r} lost {kind} of {path.name}: {n['read']} read, {n['used']} used, "
+                f"{n['set_aside']} set aside."
+            )
+
+
+def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return a frame that has geometry as a GeoDataFrame in the job's CRS."""
+    if "geometry" not in frame:
+        return frame
+    import geopandas as gpd
+
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=geodesy.of(job).crs)
 
 
 def _distinct(paths: Sequence[Path]) -> list[str]:

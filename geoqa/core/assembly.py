@@ -57,10 +57,7 @@ def _by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
     points = frame["point"].astype("category").cat.remove_unused_categories()
     point = points.cat.codes.to_numpy().astype(np.int64)
-    start = frame["start_utc"].to_numpy(dtype="datetime64[us]")
-    known = ~np.isnat(start)
-    ticks = start.astype(np.int64) - (start[known].min().astype(np.int64) if known.any() else 0)
-    order = groups.order(point, np.where(known, ticks, ticks[known].max(initial=0) + 1))  # no time: last
+    order = groups.order(point, groups.ticks(frame["start_utc"].to_numpy(dtype="datetime64[us]")))
     point = point[order]
     frame = frame.assign(point=points).take(order).reset_index(drop=True)
     roles = frame["role"].astype("category")

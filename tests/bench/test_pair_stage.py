@@ -43,8 +43,7 @@ GEOD = pyproj.Geod(ellps="GRS80")
 def kernels(frame: pd.DataFrame) -> tuple[np.ndarray, ...]:
     """Form, difference, test and judge every pair by geoqa's kernels, from shuffled rows."""
     point = frame["point"].cat.codes.to_numpy()
-    start = frame["start_utc"].to_numpy(dtype="datetime64[us]").astype(np.int64)
-    at = groups.order(point.astype(np.int64), start - start.min())
+    at = groups.order(point.astype(np.int64), groups.ticks(frame["start_utc"].to_numpy(dtype="datetime64[us]")))
     point = point[at]
     starts = groups.starts_of(point)
     first, second, _ = groups.pairs(starts, groups.counts_of(starts, len(point)))
