@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 NARROWEST_TAIL = 5.0
 #: The prior share of the tail, worth this many pairs: a handful of pairs must not deny a tail.
 PRIOR_TAIL, PRIOR_PAIRS = 0.05, 5.0
+#: Squares beyond this many are fitted as groups of neighbours: the fit asks only how many lie where.
+GROUPS = 20_000
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,8 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
         Shape (pairs,): independent pairs each is worth; m visits of a point make m (m - 1) / 2
         pairs that are worth m - 1.
     """
-    total = float(weights.sum())
+    pairs, total = len(squares), float(weights.sum())
+    squares, weights = _grouped(squares, weights)
     centre = float(special.chdtri(dimensions, 0.5))
     core = max(_median(squares, weights) / centre, 1e-12)
     tail, share = core * 100.0, PRIOR_TAIL
@@ -84,7 +87,7 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
     found = float((weights * outside).sum())
     low, high = special.betaincinv(found + 0.5, total - found + 0.5, [0.025, 0.975])  # Jeffreys interval
     return CoreAndTail(
-        pairs=len(squares),
+        pairs=pairs,
         scale=float(np.sqrt(core)),
         scale_low=float(np.sqrt(core * nu / special.chdtri(nu, 0.025))),
         scale_high=float(np.sqrt(core * nu / special.chdtri(nu, 0.975))),
@@ -93,6 +96,16 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
         tail_high=max(float(high), share),
         degrees_of_freedom=nu,
     )
+
+
+def _grouped(squares: Array, weights: Array) -> tuple[Array, Array]:
+    """Return squares and weights as at most `GROUPS` means of neighbours with their summed weights."""
+    if len(squares) <= GROUPS:
+        return squares, weights
+    order = np.argsort(squares)
+    starts = np.linspace(0, len(squares), GROUPS, endpoint=False).astype(np.int64)
+    summed = np.add.reduceat(weights[order], starts)
+    return np.add.reduceat((squares * weights)[order], starts) / summed, summed
 
 
 def _median(values: Array, weights: Array) -> float:
