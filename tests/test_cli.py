@@ -69,7 +69,9 @@ def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert names == {"occupations.csv", "site.toml", "map.html", "review.gpkg", "points.csv", "run.json"}
     out = tmp_path / "again"
-    code = main(["review", str(tmp_path / "out/occupations.csv"), "-r", str(tmp_path / "out/site.toml"), "-o", str(out)])
+    code = main(
+        ["review", str(tmp_path / "out/occupations.csv"), "-r", str(tmp_path / "out/site.toml"), "-o", str(out)]
+    )
     assert code == 1
 
 

@@ -37,7 +37,9 @@ def test_no_input_and_one_named_twice_are_refused(tmp_path):
 
 
 def test_ppm_without_a_base_distance_is_refused(tmp_path):
-    data, recipe = sites.write(tmp_path, recipe=sites.RECIPE.replace("[tolerance]", "[tolerance]\nhorizontal_ppm = 1.0"))
+    data, recipe = sites.write(
+        tmp_path, recipe=sites.RECIPE.replace("[tolerance]", "[tolerance]\nhorizontal_ppm = 1.0")
+    )
     with pytest.raises((RecipeError, InputError), match="base_distance"):
         geoqa.review(data, recipe)
 

@@ -92,9 +92,7 @@ def job(
     ppm_v=0.0, base_h=None, base_v=None, roles=None, crs="EPSG:2193",
 ):  # fmt: skip
     """Return a job with a tolerance of `h` and `v` metres, and whatever else a test is about."""
-    tolerance = Tolerance(
-        horizontal_m=h, vertical_m=v, horizontal_ppm=ppm_h, vertical_ppm=ppm_v, convention=convention
-    )
+    tolerance = Tolerance(horizontal_m=h, vertical_m=v, horizontal_ppm=ppm_h, vertical_ppm=ppm_v, convention=convention)
     requirement = Requirement(horizontal_m=require_h, vertical_m=require_v, judge=judge, confidence=confidence)
     made = Job(
         site=Site(crs=crs, height="ellipsoidal"), input=InputFormat(unit="m"), columns={}, tolerance=tolerance,
@@ -137,7 +135,12 @@ def point(rows, name="A", **stated):
 def statuses(frames):
     """Return what was decided of each point, as plain values for comparing."""
     columns = ["point", "status_h", "status_v", "status", "deliver", "visits", "visits_used_h", "visits_used_v"]
-    return frames["points"][columns].astype("str").sort_values("point").to_numpy().tolist()
+    return plain(frames["points"][columns])
+
+
+def plain(frame):
+    """Return the rows of a frame as sorted lists of text, what is null as a dash."""
+    return sorted(frame.astype("object").map(lambda value: "-" if pd.isna(value) else str(value)).to_numpy().tolist())
 
 
 def visits(*places, gap=300, **same):
@@ -156,12 +159,13 @@ def random_site(rng, points=12, most=5, sigma=0.01):
     for i in range(points):
         at = np.array([20.0 * i, 7.0 * i, 0.1 * i])
         clock = 0.0
+        spread = sigma * float(rng.choice([1, 1, 2.5]))
         for k in range(int(rng.integers(1, most + 1))):
             clock += float(rng.choice([0, 3, 15, 20, 30, 45, 60, 300, 1436, 1500]))
-            jump = rng.choice([0.0, 0.0, 0.0, 0.07, 0.5])
-            off = np.round(rng.normal(size=3) * sigma * [1, 1, 2] + jump, 3)
+            jump = rng.choice([0.0, 0.0, 0.0, 0.0, 0.03, 0.5])
+            off = np.round(rng.normal(size=3) * spread * [1, 1, 2] + jump, 3)
             row = {"p": f"P{i:02}", "e": at[0] + off[0], "n": at[1] + off[1], "u": at[2] + off[2], "t": clock,
-                   "dur": float(rng.choice([0, 60, 400])), "s": sigma, "sv": 2 * sigma,
+                   "dur": float(rng.choice([0, 60, 400])), "s": spread, "sv": 2 * spread,
                    "fix": f"{i}-{rng.integers(0, k + 2)}"}  # fmt: skip
             for key, share in (("fix", 0.05), ("t", 0.05), ("u", 0.08)):
                 if rng.random() < share:

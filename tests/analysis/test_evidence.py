@@ -160,7 +160,14 @@ def test_pairs_of_equal_times_stand_in_reading_order_and_none_is_lost():
 def test_canopy_of_a_pair_is_the_one_both_share():
     rows = [{"t": 60 * i, "canopy": c} for i, c in enumerate(["open", "open", "dense", None])]
     closures = judge(rows, PAIRED)["closures"].astype({"canopy": "object"})
-    assert closures["canopy"].where(closures["canopy"].notna(), None).tolist() == ["open", "mixed", None, "mixed", None, None]
+    assert closures["canopy"].where(closures["canopy"].notna(), None).tolist() == [
+        "open",
+        "mixed",
+        None,
+        "mixed",
+        None,
+        None,
+    ]
 
 
 def test_a_crowd_under_one_name_is_taken_for_a_mistake():
@@ -263,7 +270,9 @@ def test_fixes_inside_a_point_agree_with_the_pairs(rows):
     for closure in frames["closures"].itertuples():
         a, b = (occupations.loc[i] for i in (closure.occupation_a, closure.occupation_b))
         if closure.new_fix:
-            mates = occupations[(occupations["point"] == a["point"]) & (occupations["initialization"] == a["initialization"])]
+            mates = occupations[
+                (occupations["point"] == a["point"]) & (occupations["initialization"] == a["initialization"])
+            ]
             mates = mates[mates["fix"] > 0]
             # A row of the same label whose base or operator is unknown may belong to either: they stay one.
             if a["initialization"] != b["initialization"] or mates[["base", "operator"]].notna().all(axis=None):

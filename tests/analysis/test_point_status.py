@@ -315,7 +315,9 @@ def test_a_poor_row_alone_in_its_visit_is_heard_and_weighs_little():
 
 
 def test_no_point_is_lost_and_none_stands_twice():
-    rows = [{"p": name, "t": 300 * i, "method": "direct" if name != "C" else "offset"} for i in range(2) for name in "BCA"]
+    rows = [
+        {"p": name, "t": 300 * i, "method": "direct" if name != "C" else "offset"} for i in range(2) for name in "BCA"
+    ]
     found = judge(rows)["points"]
     assert found["point"].tolist() == ["A", "B", "C"]
     assert found["occupations"].tolist() == [2, 2, 0]

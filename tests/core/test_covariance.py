@@ -55,7 +55,9 @@ def test_covariance_ordered_north_first_gives_ninety_degrees_minus_the_azimuth()
 def test_a_matrix_that_is_no_covariance_is_refused(triple):
     assert not covariance.is_covariance(*triple)
     with pytest.raises(CallError, match="1 of 3 covariances are none"):
-        covariance.ellipse(*(np.array([1.0, v, 1.0]) if i < 2 else np.array([0.0, v, 0.0]) for i, v in enumerate(triple)))
+        covariance.ellipse(
+            *(np.array([1.0, v, 1.0]) if i < 2 else np.array([0.0, v, 0.0]) for i, v in enumerate(triple))
+        )
 
 
 def test_full_correlation_is_still_a_covariance():

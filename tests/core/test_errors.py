@@ -27,7 +27,9 @@ def every_error():
 
 def test_the_tree_is_the_one_drawn():
     assert set(every_error()) == set(TREE)
-    drawn = dict(line.split()[:2] for line in errors.__doc__.splitlines() if line.split()[1:2] and line.split()[1].isdigit())
+    drawn = dict(
+        line.split()[:2] for line in errors.__doc__.splitlines() if line.split()[1:2] and line.split()[1].isdigit()
+    )
     assert {name: int(code) for name, code in drawn.items()} == {name: code for name, (_, code) in TREE.items()}
 
 
@@ -46,7 +48,9 @@ def test_every_kind_lists_its_faults_and_keeps_its_class(name):
     faults = [errors.Fault("site.toml: [tolerance]", "must be stated.", "Add it."), errors.Fault("line 3", "is torn.")]
     made = error.from_faults("Two things are wrong:", faults)
     assert type(made) is error
-    assert str(made) == "Two things are wrong:\n  - site.toml: [tolerance]: must be stated. Add it.\n  - line 3: is torn."
+    assert (
+        str(made) == "Two things are wrong:\n  - site.toml: [tolerance]: must be stated. Add it.\n  - line 3: is torn."
+    )
     assert made.faults == tuple(faults)
 
 

@@ -39,7 +39,10 @@ def test_a_sound_frame_passes():
         ({"occupation_a": [0, 3]}, "closures.occupation_a: 1 values are below 1."),
         ({"occupation_a": [1.0, 3.0]}, "closures.occupation_a: holds float64, it must hold int"),
         ({"new_fix": [0, 1]}, "closures.new_fix: holds int64, it must hold bool"),
-        ({"independence_h": ["separated", "alike"]}, "closures.independence_h: holds ['alike'], it must hold one of copied"),
+        (
+            {"independence_h": ["separated", "alike"]},
+            "closures.independence_h: holds ['alike'], it must hold one of copied",
+        ),
         ({"status": ["confirmed", None]}, "closures.status: 1 values are missing"),
         ({"point": [1, 2]}, "closures.point: holds int64, it must hold text"),
         ({"point": pd.Categorical([1, 2])}, "closures.point: holds category, it must hold text"),

@@ -113,7 +113,9 @@ def test_a_recipe_table_tells_every_fault_with_its_place():
     assert "site.toml: [t] hieght_m: is not a key here. Did you mean 'height_m'?" in told
     assert "site.toml: [t] later: is part of the recipe language but not in this version yet." in told
     assert "site.toml: [t] note: 3 is not text." in told
-    assert "site.toml: [t] height_m: must be stated. Add height_m = ... (The height: a number in m, at least 0)." in told
+    assert (
+        "site.toml: [t] height_m: must be stated. Add height_m = ... (The height: a number in m, at least 0)." in told
+    )
     assert len(faults) == 4
 
 

@@ -1,0 +1,196 @@
+"""Calibration by simulation with known truth: what the stated precision is worth on a site."""
+
+import numpy as np
+import pytest
+from builders import judge, occupations, run
+from builders import job as make_job
+
+from geoqa.analysis import mixture
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.visits import Visits
+
+CHAIN = (Visits, Closures, Calibration)
+
+
+def squares(rng, n, dimensions, scale=1.0, gross=0.0, width=20.0):
+    """Return squared closures over their reported variance, a share `gross` of them `width` times as wide."""
+    z = rng.normal(size=(n, dimensions)) * scale
+    wild = rng.random(n) < gross
+    return ((z * np.where(wild, width, 1.0)[:, None]) ** 2).sum(axis=1)
+
+
+def site(rng, points, ratio=1.0, gross=0.0, count=2, gap=300, stated=True, sigma=0.01):
+    """Return rows of a simulated site: errors `ratio` times what is stated, a share of gross outliers."""
+    rows = []
+    for i in range(points):
+        for k in range(count):
+            jump = rng.normal(size=3) * 0.5 if rng.random() < gross else np.zeros(3)
+            e, n, u = rng.normal(size=3) * sigma * ratio * [1, 1, 2] + jump
+            row = {"p": f"P{i:04}", "t": gap * k, "e": e, "n": n, "u": u}
+            rows.append(row | ({"s": sigma, "sv": 2 * sigma} if stated else {}))
+    return rows
+
+
+def classes(rows, **settings):
+    return judge(rows, CHAIN, {"calibration": settings}, h=1, v=1)["classes"].iloc[0]
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.8])
+@pytest.mark.parametrize("gross", [0.0, 0.10])
+def test_the_ratio_is_found_with_and_without_gross_outliers(ratio, gross):
+    # A tenth of the occupations wrong by decimetres makes about a fifth of the pairs wild.
+    found = classes(site(np.random.default_rng(12), 500, ratio, gross))
+    assert found["pairs"] == 500
+    for axis in "hv":
+        assert found[f"precision_ratio_{axis}"] == pytest.approx(ratio, rel=0.07)
+        assert (
+            found[f"precision_ratio_{axis}_low"]
+            < found[f"precision_ratio_{axis}"]
+            < found[f"precision_ratio_{axis}_high"]
+        )
+    assert found["tail_rate"] == pytest.approx(1 - (1 - gross) ** 2, abs=0.04)
+    assert found["tail_rate_low"] <= found["tail_rate"] <= found["tail_rate_high"]
+
+
+def test_repeatability_is_the_standard_deviation_of_one_visit():
+    found = classes(site(np.random.default_rng(3), 600, ratio=1.8, stated=False))
+    assert found["repeatability_h_m"] == pytest.approx(0.018, rel=0.06)
+    assert found["repeatability_v_m"] == pytest.approx(0.036, rel=0.06)
+    assert np.isnan(found["precision_ratio_h"])
+
+
+def test_repeatability_against_the_closed_forms():
+    # s = sqrt(sum d^2 / (2 n)) per axis; robust core sigma = median horizontal closure / 1.6651 (computed)
+    rows = site(np.random.default_rng(31), 800, gross=0.0)
+    frames = judge(rows, CHAIN, h=1, v=1)
+    closures, found = frames["closures"], frames["classes"].iloc[0]
+    n = len(closures)
+    per_axis = np.sqrt((closures["de_m"] ** 2 + closures["dn_m"] ** 2).sum() / (2 * 2 * n))
+    assert found["repeatability_h_m"] == pytest.approx(per_axis, rel=0.02)
+    assert found["repeatability_v_m"] == pytest.approx(np.sqrt((closures["du_m"] ** 2).sum() / (2 * n)), rel=0.03)
+    assert found["repeatability_h_m"] == pytest.approx(np.median(closures["horizontal_m"]) / 1.6651, rel=0.08)
+
+
+def test_intervals_hold_the_truth_about_as_often_as_they_say():
+    rng = np.random.default_rng(77)
+    held = []
+    for _ in range(300):
+        fit = mixture.fit(squares(rng, 40, 2, 1.4), 2, np.ones(40))
+        held.append(fit.scale_low <= 1.4 <= fit.scale_high)
+    assert 0.90 <= np.mean(held) <= 0.985
+
+
+@pytest.mark.parametrize("dimensions", [1, 2])
+@pytest.mark.parametrize(("scale", "gross"), [(0.6, 0.0), (1.0, 0.0), (1.0, 0.15), (2.5, 0.1)])
+def test_the_core_and_the_share_of_the_tail(dimensions, scale, gross):
+    fit = mixture.fit(squares(np.random.default_rng(9), 4000, dimensions, scale, gross), dimensions, np.ones(4000))
+    assert fit.scale == pytest.approx(scale, rel=0.04)
+    assert fit.tail_rate == pytest.approx(gross, abs=0.025)
+    assert fit.degrees_of_freedom == pytest.approx(dimensions * 4000 * (1 - gross), rel=0.03)
+
+
+def test_weights_count_as_repetitions():
+    values = squares(np.random.default_rng(5), 60, 2, 1.3, 0.1)
+    once = mixture.fit(np.repeat(values, 2), 2, np.ones(120))
+    weighed = mixture.fit(values, 2, np.full(60, 2.0))
+    assert weighed.scale == pytest.approx(once.scale, rel=1e-6)
+    assert weighed.tail_rate == pytest.approx(once.tail_rate, rel=1e-6)
+    assert weighed.degrees_of_freedom == pytest.approx(once.degrees_of_freedom, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    "values", [np.zeros(20), np.r_[np.zeros(19), 1e12], np.full(20, 3.0), np.r_[1e-300, np.ones(19)]]
+)
+def test_strange_closures_still_give_numbers(values):
+    fit = mixture.fit(values, 2, np.ones(20))
+    assert np.isfinite([fit.scale, fit.scale_low, fit.scale_high, fit.tail_rate, fit.degrees_of_freedom]).all()
+    assert 0 <= fit.tail_rate <= 1
+
+
+def test_many_visits_of_one_point_are_worth_one_less_than_their_number():
+    # m visits make m (m - 1) / 2 pairs, worth m - 1: eight of them 28 pairs worth 7, fewer than the 8 needed.
+    rng = np.random.default_rng(1)
+    assert np.isnan(classes(site(rng, 1, count=8))["precision_ratio_h"])
+    assert np.isfinite(classes(site(rng, 1, count=9))["precision_ratio_h"])
+    found = classes(site(rng, 60, count=4))
+    assert found["pairs"] == 360
+    assert found["degrees_of_freedom_h"] == pytest.approx(2 * 60 * 3, rel=0.05)
+
+
+@pytest.mark.parametrize(("points", "learnt"), [(7, False), (8, True)])
+def test_too_few_pairs_teach_nothing_and_it_is_said(points, learnt):
+    frame = occupations(site(np.random.default_rng(6), points, 3.0))
+    kept, messages = run(frame, make_job(), CHAIN)
+    found = kept["classes"].iloc[0]
+    assert np.isfinite(found["precision_ratio_h"]) == learnt
+    assert np.isfinite(found["repeatability_h_m"]) == learnt
+    said = [text for text in messages if "uncalibrated" in text]
+    assert len(said) == (0 if learnt else 2)
+    if not learnt:
+        assert "7 pairs of different visits, 8 are needed" in said[0]
+
+
+def test_without_enough_pairs_the_stated_precision_is_taken_at_its_word():
+    frames = judge(site(np.random.default_rng(6), 7, 0.4))
+    assert frames["closures"]["t_h"].to_numpy() == pytest.approx(
+        (frames["closures"]["horizontal_m"] ** 2 / (2 * 0.01**2)).to_numpy()
+    )
+
+
+def test_a_site_better_than_it_says_is_not_calibrated_below_one():
+    frames = judge(site(np.random.default_rng(2), 300, 0.4), h=1, v=1)
+    assert frames["classes"]["precision_ratio_h"].iloc[0] == pytest.approx(0.4, rel=0.1)
+    # ... yet every test and every covariance takes the stated precision at its word.
+    closures = frames["closures"]
+    assert closures["t_h"].to_numpy() == pytest.approx((closures["horizontal_m"] ** 2 / (2 * 0.01**2)).to_numpy())
+    assert frames["points"]["var_e_m2"].to_numpy() == pytest.approx(np.full(300, 1e-4 / 2))
+    # Held at 1 it is not estimated: chi-square, not F.
+    assert closures["p_h"].to_numpy() == pytest.approx(np.exp(-closures["t_h"] / 2).to_numpy())
+
+
+def test_pairs_within_a_visit_do_not_calibrate():
+    # Six rows minutes apart that agree to a tenth of a millimetre say nothing of the site.
+    rng = np.random.default_rng(10)
+    rows = []
+    for i in range(200):
+        for k in range(2):
+            e, n, u = rng.normal(size=3) * 0.018 * [1, 1, 2]
+            rows += [
+                {"p": f"P{i:03}", "t": 300 * k + m, "e": e + 1e-4 * m, "n": n, "u": u, "s": 0.01, "sv": 0.02}
+                for m in range(3)
+            ]
+    found = classes(rows)
+    assert found["pairs"] == 200
+    assert found["precision_ratio_h"] == pytest.approx(1.8, rel=0.1)
+
+
+def test_one_initialization_over_two_visits_does_not_calibrate():
+    rows = [row | {"fix": row["p"]} for row in site(np.random.default_rng(10), 50)]
+    assert classes(rows)["pairs"] == 0
+
+
+def test_visits_of_half_an_hour_calibrate_the_place_and_not_the_height():
+    found = classes(site(np.random.default_rng(14), 100, gap=30))
+    assert np.isfinite(found["precision_ratio_h"])
+    assert np.isnan(found["precision_ratio_v"])
+
+
+def test_the_statuses_follow_the_calibrated_expectation():
+    rng = np.random.default_rng(21)
+    frames = judge(site(rng, 400, 1.8), h=0.2, v=0.4)
+    assert (frames["points"]["status_h"] == "confirmed").mean() > 0.975
+    # Ten false fixes of half a metre among them stay conflicts.
+    rows = site(rng, 400, 1.8)
+    for i in range(10):
+        rows[2 * i + 1]["e"] += 0.5
+    found = judge(rows, h=0.2, v=0.4)["points"]
+    assert (found["status"].head(10) == "conflict").all()
+
+
+def test_the_classes_frame_speaks_for_the_whole_site():
+    rows = [
+        row | {"canopy": "open" if i % 4 < 2 else "dense"} for i, row in enumerate(site(np.random.default_rng(1), 20))
+    ]
+    frames = judge(rows, CHAIN)
+    assert frames["classes"]["canopy"].tolist() == ["whole site"]

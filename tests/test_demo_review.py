@@ -1,0 +1,96 @@
+"""The review of the sample site against its truth, which only tests read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import geoqa
+
+SITE = Path(__file__).resolve().parents[1] / "sample_data" / "totara_saddle"
+
+
+@pytest.fixture(scope="module")
+def reviewed():
+    review = geoqa.review(SITE / "occupations.csv", SITE / "site.toml")
+    truth = pd.read_csv(SITE / "truth.csv", dtype=str)
+    points = review.frames["points"].set_index("point")
+    known = truth[truth["kind"] == "point"].set_index("point").reindex(points.index)
+    east, north, up = (known[c].astype(float) for c in ("east_m", "north_m", "height_m"))
+    points = points.assign(
+        error_h=np.hypot(points["easting_m"] - east, points["northing_m"] - north),
+        error_v=(points["height_m"] - up).abs(),
+    )
+    return review, points, truth[truth["kind"] == "row"]
+
+
+def of(rows: pd.DataFrame, what: str) -> list[str]:
+    return sorted(rows.loc[rows["what"] == what, "point"].unique())
+
+
+def test_every_row_is_accounted_for(reviewed):
+    review, _, _ = reviewed
+    account = review.accounts["occupations.csv"]["rows"]
+    assert account["read"] == account["used"] + account["set_aside"]
+    assert account["used"] == len(review.frames["occupations"])
+    assert account["set_aside"] == len(review.frames["set_aside"])
+
+
+def test_no_false_fix_gets_into_a_delivered_coordinate(reviewed):
+    """False fixes are 0.15 m and more off; whatever is delivered at those points must be right."""
+    _, points, rows = reviewed
+    names = of(rows, "false fix")
+    assert len(names) >= 8
+    delivered = points.loc[names][points.loc[names, "deliver"] == "yes"]
+    assert (delivered["error_h"] < 0.05).all()
+    assert (delivered["error_v"] < 0.10).all()
+    # Those that another fix contradicts are seen; one repeated in its only visit cannot be, and is not delivered.
+    seen = points.loc[names, "status"].isin(["conflict", "confirmed"]).sum()
+    assert seen >= len(names) - 1
+    assert (points.loc[names, "status"] == "conflict").sum() >= 6
+
+
+def test_the_wrong_name_and_most_of_the_antenna_stretch_are_in_conflict(reviewed):
+    _, points, rows = reviewed
+    assert (points.loc[of(rows, "wrong name"), "status"] == "conflict").all()
+    stretch = points.loc[of(rows, "antenna height")]
+    assert (stretch["status_h"] != "conflict").all()
+    assert (stretch["status_v"] == "conflict").sum() >= 6
+
+
+def test_unsettled_rows_do_not_spoil_their_points(reviewed):
+    review, points, rows = reviewed
+    names = of(rows, "unsettled")
+    assert (points.loc[names, "error_h"] < 0.05).all()
+    lines = rows.loc[rows["what"] == "unsettled", "line"].astype(int)
+    occupations = review.frames["occupations"].set_index("source_line")
+    assert set(occupations.loc[lines, "use"].astype(str)) <= {"used", "not settled"}
+
+
+def test_few_good_points_are_held_back_and_the_radii_hold(reviewed):
+    _, points, rows = reviewed
+    bad = {p for what in ("false fix", "wrong name", "antenna height") for p in of(rows, what)}
+    good = points[~points.index.isin(bad) & (points["visits"] > 1)]
+    assert (good["deliver"] == "no").mean() < 0.05
+    delivered = points[points["deliver"] == "yes"]
+    assert len(delivered) > 200
+    wrong = (delivered["error_h"] > 0.05) | (delivered["error_v"] > 0.10)
+    assert wrong.mean() < 0.015
+    assert 0.90 <= (delivered["error_h"] <= delivered["radius95_m"]).mean() <= 1
+    assert 0.90 <= (delivered["error_v"] <= delivered["up95_m"]).mean() <= 1
+
+
+def test_special_rows_take_no_part(reviewed):
+    review, _, rows = reviewed
+    occupations = review.frames["occupations"].set_index("source_line")
+    for what in ("staking", "averaged", "control"):
+        lines = rows.loc[rows["what"] == what, "line"].astype(int)
+        assert len(lines)
+        assert set(occupations.loc[lines, "use"].astype(str)) == {"takes no part"}
+    copied = rows.loc[rows["what"] == "copied", "line"].astype(int)
+    assert set(occupations.loc[copied, "use"].astype(str)) == {"copied"}
+    deleted = set(rows.loc[rows["what"] == "deleted", "line"].astype(int))
+    assert deleted <= set(review.frames["set_aside"]["source_line"])
