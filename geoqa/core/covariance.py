@@ -119,7 +119,7 @@ def _radius_table(confidence: float) -> tuple[Array, Array]:
     angle = (nodes + 1) * np.pi / 4  # one quadrant
 
     def outside(radius: float, ratio: float) -> float:
-        """Return the probability outside a circle: the mean over the directions of the unit normal, each a Rayleigh tail.
+        """Return the probability outside a circle: the mean of the Rayleigh tails in all directions.
 
         Smooth for every ratio; for 0 it is Craig's form of the one-dimensional tail.
         """

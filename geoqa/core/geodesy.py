@@ -134,8 +134,9 @@ def enu_difference(
     """Return east and north from the first to the second point, on the ellipsoid, in metres.
 
     Below 300 m the radii of curvature at the middle latitude serve (2e-6 mm at 10 m, 0.0015 mm at
-    1 km, against the geodesic, at latitudes up to 45 degrees); beyond, Karney's geodesic (Karney 2013, J. Geodesy 87:43-55) with
-    its azimuth at the middle of the line taken as the mean of both ends.
+    1 km, against the geodesic, at latitudes up to 45 degrees); beyond, Karney's geodesic (Karney
+    2013, J. Geodesy 87:43-55) with its azimuth at the middle of the line taken as the mean of both
+    ends.
 
     Parameters
     ----------

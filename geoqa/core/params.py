@@ -173,12 +173,10 @@ class Declared:
     @functools.cache
     def parameters(cls) -> tuple[Parameter, ...]:
         """Return the declared parameters, in order."""
-        hints = get_type_hints(cls)
-        return tuple(
-            Parameter(f.name, _types(hints[f.name]), f.default, **f.metadata["geoqa"])
-            for f in dataclasses.fields(cls)
-            if "geoqa" in f.metadata
-        )
+        declared = [f for f in dataclasses.fields(cls) if "geoqa" in f.metadata]
+        # Parameters are of built-in types only, so what a module has imported plays no part.
+        hints = get_type_hints(type("_", (), {"__annotations__": {f.name: f.type for f in declared}}), {})
+        return tuple(Parameter(f.name, _types(hints[f.name]), f.default, **f.metadata["geoqa"]) for f in declared)
 
     @classmethod
     def from_table(cls, table: Any, where: str, faults: list[Fault], **more: Any) -> Self | None:

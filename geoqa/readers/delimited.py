@@ -48,7 +48,7 @@ class DelimitedReader(Reader):
             If the file cannot be used as it stands: no text, columns not found, times without zone,
             or more bad rows than the recipe allows.
         """
-        from geoqa.readers import table, textfile
+        from geoqa.readers import area, table, textfile
         from geoqa.readers.occupations import occupations
         from geoqa.readers.sheet import Sheet
 
@@ -60,10 +60,12 @@ class DelimitedReader(Reader):
         aside = _set_aside(sheet, text)
         messages = (*text.messages, *rows.messages, *sheet.messages)
         _stop_if_bad(sheet, aside)
+        messages += area.check(path.name, frame, job)
         read = len(rows) + len(rows.rejected)
         accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
         shown = aside.drop(columns="bad")
-        return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages + _told(path.name, aside))
+        messages += _told(sheet, aside, none_used=frame.empty)
+        return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages)
 
 
 def _set_aside(sheet: Sheet, text: TextFile) -> pd.DataFrame:
@@ -125,14 +127,35 @@ def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
         )
         if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
+    hints += _about_degrees(reasons, bad["row"])
     hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")
     return " ".join(hints)
 
 
-def _told(name: str, aside: pd.DataFrame) -> tuple[str, ...]:
+def _about_degrees(reasons: pd.Series, rows: pd.Series) -> list[str]:
+    """Return what to look at where longitudes and latitudes cannot be used."""
+    hints = []
+    if reasons.str.contains("longitude is absurd", regex=False).any():
+        hints.append("If these are no degrees, map easting and northing, and state a projected system as crs.")
+    if reasons.str.contains("latitude is absurd", regex=False).any():
+        hints.append("If longitude and latitude are exchanged, exchange their columns under [input.columns].")
+    if reasons.str.contains("(?:longitude|latitude) is not a number", regex=True).any():
+        written = rows.str.contains(r"\d[°d: ]\s*\d+['′m: ]|\d\s*[NSEW]\b", regex=True)
+        if written.any():
+            hints.append(
+                "Angles must be decimal degrees, south and west negative (-43.20364): degrees, minutes and seconds, "
+                "or letters for north and south, are not read in this version."
+            )
+    return hints
+
+
+def _told(sheet: Sheet, aside: pd.DataFrame, none_used: bool) -> tuple[str, ...]:
     from geoqa.readers.reasons import counted
 
     if aside.empty:
         return ()
     items = "; ".join(counted(list(aside["reason"].astype("str")), list(aside["source_line"])))
-    return (f"{name}: {len(aside)} rows set aside: {items}.",)
+    number = f"{'all ' if none_used else ''}{len(aside)} row{'s' if len(aside) > 1 else ''}"
+    bad = aside[aside["bad"]]
+    hint = f" {_hint(sheet, bad)}" if none_used and len(bad) else ""
+    return (f"{sheet.name}: {number} set aside: {items}.{hint}",)

@@ -64,6 +64,12 @@ def detect(lines: Sequence[str], wanted: Sequence[str | int], name: str) -> str:
     return best
 
 
+def found_in(line: str, delimiter: str, wanted: Sequence[str | int]) -> int:
+    """Return how many of the wanted headings stand in a line."""
+    cells = {cell.strip().casefold() for cell in split(line, delimiter)}
+    return sum(isinstance(item, str) and item.strip().casefold() in cells for item in wanted)
+
+
 def usual_width(rows: Sequence[Sequence[str]]) -> int:
     """Return the number of fields most rows have; the larger of two equally usual ones."""
     counts = Counter(len(row) for row in rows)

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
 
+#: Ours that cannot share a column with another of these.
+ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
 #: Names, ignoring case, that an input's own column may not take: ours, and a GeoPackage's.
 RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 
@@ -62,7 +64,21 @@ def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int
             faults.append(Fault(f"[input.columns] {ours}", str(error.args[0])))
     if faults:
         raise InputError.from_faults(f"{name}: columns are not found. {_there_are(headings, width)}", faults)
+    _refuse_doubles(found, name)
     return found
+
+
+def _refuse_doubles(found: Mapping[str, int], name: str) -> None:
+    """Raise InputError if a point's name or coordinates are to be read from one column."""
+    seen: dict[int, str] = {}
+    faults = []
+    for ours in (key for key in found if key in ALONE):
+        other = seen.setdefault(found[ours], ours)
+        if other != ours:
+            problem = f"is column {found[ours] + 1}, and so is {other}."
+            faults.append(Fault(f"[input.columns] {ours}", problem, "Each needs a column of its own."))
+    if faults:
+        raise InputError.from_faults(f"{name}: one column is read as two things:", faults)
 
 
 def _there_are(headings: Sequence[str], width: int) -> str:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 METRES_PER_DEGREE = 111_320.0
 #: A height beyond this is no height, in metres.
 HIGHEST_M = 1e5
+#: A usual precision beyond this suggests that the unit of the precision is another, in metres.
+POOR_M = 1.0
 _TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
 #: Ours, the recipe's name, and whether it may be negative.
 _PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
@@ -96,6 +98,7 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
             values, _ = sheet.number(key, metres)
             sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
             columns[name] = values / divisor
+    _doubt_precision(sheet, columns)
     for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
         columns[name] = _nothing(sheet)
     if "cov_en" in sheet:
@@ -105,6 +108,17 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
         rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
         sheet.reasons.note(known & ~np.isnan(cov) & ~sound, rule)
         columns["cov_en_m2"] = np.where(known, cov, np.nan)
+
+
+def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
+    """Say so where the usual precision is too poor for a fixed solution: its unit may be another."""
+    known = columns["sigma_e_m"][~np.isnan(columns["sigma_e_m"])]
+    usual = float(np.median(known)) if len(known) else 0.0
+    if usual > POOR_M:
+        sheet.messages.append(
+            f"{sheet.name}: the precision of most rows is {usual:.3g} m or worse (one sigma): if the file states it in "
+            'mm or cm, add unit_precision = "mm" (or "cm") under [input].'
+        )
 
 
 def _times(sheet: Sheet, columns: Columns) -> None:

@@ -110,6 +110,9 @@ class Sheet:
             f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
         )
         self.reasons.note(found.unclear, unclear)
+        absurd = (found.utc < times.EARLIEST) | (found.utc >= times.LATEST)
+        span = f"{times.EARLIEST.year} to {times.LATEST.year}"
+        self.reasons.note(absurd.to_numpy(dtype=bool), f"{ours} is an absurd time (outside {span})")
         homeless = np.flatnonzero(found.naive & self.reasons.open)
         if fmt.timezone is None and len(homeless):
             first = homeless[0]

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 CHUNK = 32_768
 #: Most lines one record may span.
 SPAN = 50
+#: Most columns: a GeoPackage holds 2,000 and ours need some.
+WIDEST = 1_500
 
 
 @dataclass(frozen=True)
@@ -133,19 +135,26 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) ->
     """
     first_lines = sample(text, fmt)
     if not first_lines:
-        raise InputError(f"{text.name}: holds no rows after its first {fmt.skip} lines and its comments.")
+        after = f" after the {fmt.skip} lines it skips (skip = {fmt.skip})" if fmt.skip else ""
+        but = f" but comments (lines that start with {fmt.comment!r})" if fmt.comment else ""
+        raise InputError(f"{text.name}: holds nothing{after}{but}.")
     delimiter = fmt.delimiter
     if delimiter == "auto":
         delimiter = dialect.detect([line for _, line in first_lines], wanted, text.name)
     shape = Shape(delimiter, fmt.comment)
+    if fmt.header:
+        _refuse_misplaced_headings(first_lines, wanted, delimiter, text.name)
     first = _set_width(shape, text, fmt, first_lines)
+    if shape.width > WIDEST:
+        problem = f"has {shape.width} columns where the delimiter is {delimiter!r}, more than {WIDEST}."
+        raise InputError(f"{text.name}: {problem} State the delimiter under [input], or leave columns out of the file.")
     lines, spans, parts = [], [], []
     for columns, line, span in _chunks(text, first, shape):
         parts.append(columns)
         lines.append(line)
         spans.append(span)
     if not parts and not shape.rejected:
-        raise InputError(f"{text.name}: holds headings and no rows.")
+        raise InputError(f"{text.name}: holds headings and no rows{_but_comments(shape)}.")
     return Table(
         headings=tuple(cell.strip() for cell in shape.headings or [""] * shape.width),
         columns=tuple(pa.chunked_array([part[i] for part in parts], pa.string()) for i in range(shape.width)),
@@ -186,6 +195,26 @@ def _set_width(shape: Shape, text: TextFile, fmt: InputFormat, first_lines: list
     named = [i for i, cell in enumerate(row) if cell.strip()]
     shape.headings, shape.width, shape.least = row, len(row), (named[-1] + 1 if named else len(row))
     return at + span
+
+
+def _refuse_misplaced_headings(
+    first_lines: list[tuple[int, str]], wanted: Sequence[str | int], delimiter: str, name: str
+) -> None:
+    """Raise InputError if the headings the recipe maps stand further down than the first line."""
+    found = [dialect.found_in(line, delimiter, wanted) for _, line in first_lines]
+    best = found.index(max(found))
+    if found[best] > found[0] + 1:
+        at, first = first_lines[best][0], first_lines[0][0]
+        problem = f"the headings stand in line {at + 1}, not in line {first + 1}."
+        raise InputError(f"{name}: {problem} Add skip = {at} under [input]: the lines before the table.")
+
+
+def _but_comments(shape: Shape) -> str:
+    """Return what stands where rows should: lines taken as comments, if any."""
+    if not shape.comments:
+        return ""
+    count = f"{len(shape.comments)} line{'s' if len(shape.comments) > 1 else ''}"
+    return f" ({count} from line {shape.comments[0]} on start with {shape.comment!r}: taken as comments)"
 
 
 def _comment_message(name: str, shape: Shape) -> tuple[str, ...]:

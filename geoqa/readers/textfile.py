@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,7 +87,7 @@ def load(path: Path) -> TextFile:
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if b"\x00" in data:
-        raise InputError(f"{path}: holds NUL characters: it is binary or damaged. {SAVE_AS_TEXT}")
+        raise InputError(f"{path}: holds NUL characters: it is binary, damaged, or UTF-32. {SAVE_AS_TEXT}")
     if not data.strip():
         raise InputError(f"{path}: is empty. Give a file with a table in it.")
     if not data.endswith(b"\n"):
@@ -98,6 +99,7 @@ def load(path: Path) -> TextFile:
 
 def read_bytes(path: Path) -> bytes:
     """Return the content of the file at `path`, or raise InputError saying why it cannot be read."""
+    refuse_stream(path)
     try:
         return path.read_bytes()
     except FileNotFoundError:
@@ -106,6 +108,19 @@ def read_bytes(path: Path) -> bytes:
         raise InputError(f"{path}: is a directory. Give a file.") from None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}).") from error
+
+
+def refuse_stream(path: Path) -> None:
+    """Raise InputError if there is something at `path` that is neither a file nor a directory.
+
+    A pipe can be read once and may never end; a file is read several times, for its checksum too.
+    """
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return  # whoever opens it says why it cannot be
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        raise InputError(f"{path}: is a pipe or a device, not a file. Save what it gives as a file, and name that.")
 
 
 def refuse_binary(path: Path, content: bytes) -> None:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
+#: GPS time starts on 1980-01-06 (IS-GPS-200); no receiver has measured before, and none yet in the next century.
+EARLIEST, LATEST = datetime(1980, 1, 6, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 _DATE = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
 _CLOCK = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d([.,]\d{1,9})?)?"

@@ -159,10 +159,10 @@ def random_site(rng, points=12, most=5, sigma=0.01):
     for i in range(points):
         at = np.array([20.0 * i, 7.0 * i, 0.1 * i])
         clock = 0.0
-        spread = sigma * float(rng.choice([1, 1, 2.5]))
+        spread = sigma * float(rng.choice([0.5, 1, 2.5]))
         for k in range(int(rng.integers(1, most + 1))):
             clock += float(rng.choice([0, 3, 15, 20, 30, 45, 60, 300, 1436, 1500]))
-            jump = rng.choice([0.0, 0.0, 0.0, 0.0, 0.03, 0.5])
+            jump = rng.choice([0.0, 0.0, 0.0, 0.0, 0.028, 0.5])
             off = np.round(rng.normal(size=3) * spread * [1, 1, 2] + jump, 3)
             row = {"p": f"P{i:02}", "e": at[0] + off[0], "n": at[1] + off[1], "u": at[2] + off[2], "t": clock,
                    "dur": float(rng.choice([0, 60, 400])), "s": spread, "sv": 2 * spread,

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from builders import judge, occupations, run
 from builders import job as make_job
+from builders import judge, occupations, run
 
 from geoqa.analysis import mixture
 from geoqa.analysis.calibration import Calibration

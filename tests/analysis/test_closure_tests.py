@@ -153,7 +153,8 @@ def test_a_pair_that_shows_nothing_is_unproven_however_far_apart(grade):
     [
         (0.050, 0.001, "confirmed"), (0.051, 0.001, "conflict"),
         # The guard is half of the last digit: 0.0549 written to the centimetre could be 0.05.
-        (0.0549, 0.01, "confirmed"), (0.0551, 0.01, "conflict"), (0.0505, 0.001, "confirmed"), (0.0506, 0.001, "conflict"),
+        (0.0549, 0.01, "confirmed"), (0.0551, 0.01, "conflict"),
+        (0.0505, 0.001, "confirmed"), (0.0506, 0.001, "conflict"),
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("axis", "hv")

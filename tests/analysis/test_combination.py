@@ -1,4 +1,4 @@
-"""Coordinates and their uncertainty: gain between visits only, equal weights, the base on top, nothing in a conflict."""
+"""Coordinates and their uncertainty: gain between visits only, equal weights, the base on top, none in a conflict."""
 
 import numpy as np
 import pandas as pd
@@ -167,12 +167,12 @@ def test_a_row_that_states_only_one_axis_counts_as_silent():
 
 def test_ellipses_are_drawn_to_scale_for_all_three_subjects():
     rows = visits((0, 0, 0), (0.01, 0, 0), se=0.012, sn=0.018, sv=0.02, cov=0.5 * 0.012 * 0.018)
-    frames = judge(rows + [{"p": "B", "t": 0, "fix": "1"}, {"p": "B", "t": 9, "fix": "1"}], DRAWN)
+    frames = judge([*rows, {"p": "B", "t": 0, "fix": "1"}, {"p": "B", "t": 9, "fix": "1"}], DRAWN)
     drawn = frames["ellipses"].set_index("subject")
     assert drawn.loc["occupation", "id"].tolist() == ["1", "2"]
     assert (drawn.loc["closure", "id"], drawn.loc["point", "id"]) == ("1", "A")
     assert sorted(drawn.index) == ["closure", "occupation", "occupation", "point"]
-    # At 95 %: 47.3741 / 23.6579 mm, azimuth 25.0972 deg (computed); a closure of two has sqrt 2 more, a mean sqrt 2 less.
+    # At 95 %: 47.3741 / 23.6579 mm, azimuth 25.0972 deg (computed); a closure has sqrt 2 more, a mean of two less.
     for subject, scale in (("occupation", 1), ("closure", 2**0.5), ("point", 2**-0.5)):
         one = drawn.loc[[subject]].iloc[0]
         assert one["semi_major_m"] * 1000 == pytest.approx(47.3741 * scale, abs=1e-3)
@@ -253,7 +253,7 @@ def test_a_correlated_input_gives_a_covariance():
     rng = np.random.default_rng(2)
     rows = []
     for i in range(30):
-        se, sn, rho = rng.uniform(0.005, 0.03, 2).tolist() + [rng.uniform(-1, 1)]
+        se, sn, rho = (*rng.uniform(0.005, 0.03, 2), rng.uniform(-1, 1))
         rows += visits((0, 0, 0), (0.001, 0, 0), p=f"P{i}", se=se, sn=sn, sv=0.02, cov=rho * se * sn)
     found = judge(rows)["points"]
     assert covariance.is_covariance(found["var_e_m2"], found["var_n_m2"], found["cov_en_m2"]).all()

@@ -15,14 +15,29 @@ def verdict(rows, **stated):
     ("rows", "stated", "deliver", "reason"),
     [
         (GOOD, {}, "yes", "confirmed, meets the requirement"),
-        (visits((0, 0, 0), (0.045, 0, 0), s=0.01, sv=0.02), {}, "yes", "strained, meets the requirement: deliver with a note"),
+        (
+            visits((0, 0, 0), (0.045, 0, 0), s=0.01, sv=0.02),
+            {},
+            "yes",
+            "strained, meets the requirement: deliver with a note",
+        ),
         (visits((0, 0, 0), (0.3, 0, 0), s=0.01, sv=0.02), {}, "no", "in conflict"),
-        (visits((0, 0, 0), (0.06, 0, 0), s=0.02, sv=0.02), {"require_h": 1}, "no", "loose: beyond tolerance, as usual for this precision"),
+        (
+            visits((0, 0, 0), (0.06, 0, 0), s=0.02, sv=0.02),
+            {"require_h": 1},
+            "no",
+            "loose: beyond tolerance, as usual for this precision",
+        ),
         ([{"s": 0.001, "sv": 0.001}], {}, "no", "unproven"),
         (GOOD, {"require_h": None}, "no", "no requirement is stated"),
         (GOOD, {"require_v": None}, "no", "no requirement is stated"),
         (GOOD, {"require_v": None, "judge": "h"}, "yes", "confirmed, meets the requirement"),
-        (visits((0, 0, 0), (0.001, 0, 0)), {}, "no", "uncertainty unknown: no precision is reported and none could be learnt"),
+        (
+            visits((0, 0, 0), (0.001, 0, 0)),
+            {},
+            "no",
+            "uncertainty unknown: no precision is reported and none could be learnt",
+        ),
         (GOOD, {"require_h": 0.0174}, "yes", "confirmed, meets the requirement"),
         (GOOD, {"require_h": 0.0172}, "no", "horizontal uncertainty exceeds the requirement"),
         (GOOD, {"require_v": 0.0278}, "yes", "confirmed, meets the requirement"),
@@ -37,11 +52,21 @@ def verdict(rows, **stated):
         (GOOD, {"require_v": 0.0278, "base_v": 0.01}, "no", "height uncertainty exceeds the requirement"),
         (visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02), {}, "no", "one visit only, two are needed"),
         # Half an hour apart: two visits for the place, one for the height.
-        (visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02), {}, "no", "one visit only for the height, two are needed"),
-        (visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02), {"judge": "h"}, "yes", "confirmed, meets the requirement"),
+        (
+            visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
+            {},
+            "no",
+            "one visit only for the height, two are needed",
+        ),
+        (
+            visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
+            {"judge": "h"},
+            "yes",
+            "confirmed, meets the requirement",
+        ),
         (visits((0, 0, None), (0.001, 0, None), s=0.01), {}, "yes", "confirmed, meets the requirement"),
     ],
-)  # fmt: skip
+)
 def test_each_rule_with_its_reason(rows, stated, deliver, reason):
     assert verdict(rows, **stated) == (deliver, reason)
 

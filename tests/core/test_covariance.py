@@ -17,9 +17,9 @@ angles = st.floats(-360, 360)
 @pytest.mark.parametrize(
     ("var_e", "var_n", "cov_en", "major", "minor", "azimuth"),
     [
-        # sigma_E 12 mm, sigma_N 18 mm, rho +0.5 (computed)
+        # East 12 mm, north 18 mm per sigma, rho +0.5 (computed)
         (144.0, 324.0, 108.0, 19.3542, 9.6652, 25.0972),
-        # Sigma = [[4, 1], [1, 9]] (E, N) (computed)
+        # The covariance 4, 1; 1, 9 in the order east, north (computed)
         (4.0, 9.0, 1.0, 3.031927, 1.951261, 10.9007),
         # Trilateration example, station C, S0 = 0.136 ft (memory (inputs), Ghilani, Adjustment Computations)
         (0.136**2 * 0.583150, 0.136**2 * 3.962823, 0.136**2 * 0.460480, 0.2728, 0.0982, 7.621),

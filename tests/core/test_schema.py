@@ -12,7 +12,8 @@ def closures(**changed):
     """Return two closures with the columns a closures frame must have, some changed or left out (None)."""
     columns = {
         "pair_id": [1, 2], "point": ["A", "B"], "occupation_a": [1, 3], "occupation_b": [2, 4], "de_m": [0.003, -0.004],
-        "dn_m": [0.004, 0.003], "horizontal_m": [0.005, 0.005], "independence_h": pd.Categorical(["separated", "copied"]),
+        "dn_m": [0.004, 0.003], "horizontal_m": [0.005, 0.005],
+        "independence_h": pd.Categorical(["separated", "copied"]),
     } | changed  # fmt: skip
     return pd.DataFrame({name: values for name, values in columns.items() if values is not None})
 
@@ -110,18 +111,21 @@ def test_the_fixed_words_are_those_of_the_design():
 
 # DESIGN section 5: fixed column names.
 FIXED = {
-    "occupations": "occupation_id point visit start_utc end_utc duration_s epochs effective_epochs easting_m northing_m "
-    "height_m sigma_e_m sigma_n_m sigma_u_m cov_en_m2 cov_eu_m2 cov_nu_m2 solution method origin role initialization base "
-    "base_distance_m operator antenna_height_m satellites pdop correction_age_s canopy source_file source_line geometry",
+    "occupations": "occupation_id point visit start_utc end_utc duration_s epochs effective_epochs easting_m "
+    "northing_m height_m sigma_e_m sigma_n_m sigma_u_m cov_en_m2 cov_eu_m2 cov_nu_m2 solution method origin role "
+    "initialization base base_distance_m operator antenna_height_m satellites pdop correction_age_s "
+    "canopy source_file source_line geometry",
     "closures": "pair_id point occupation_a occupation_b gap_s new_fix new_base new_antenna_height new_operator "
-    "sky_repeats independence_h independence_v de_m dn_m du_m horizontal_m azimuth_deg tolerance_h_m tolerance_v_m t_h "
-    "p_h t_v p_v status_h status_v status canopy geometry",
-    "points": "point role occupations visits set_aside easting_m northing_m height_m var_e_m2 var_n_m2 var_u_m2 cov_en_m2 "
-    "cov_eu_m2 cov_nu_m2 semi_major_m semi_minor_m azimuth_deg radius95_m up95_m confidence worst_horizontal_m "
-    "worst_vertical_m status_h status_v status risk deliver deliver_reason untested canopy zone reason geometry",
+    "sky_repeats independence_h independence_v de_m dn_m du_m horizontal_m azimuth_deg tolerance_h_m "
+    "tolerance_v_m t_h p_h t_v p_v status_h status_v status canopy geometry",
+    "points": "point role occupations visits set_aside easting_m northing_m height_m var_e_m2 var_n_m2 var_u_m2 "
+    "cov_en_m2 cov_eu_m2 cov_nu_m2 semi_major_m semi_minor_m azimuth_deg radius95_m up95_m confidence "
+    "worst_horizontal_m worst_vertical_m status_h status_v status risk deliver deliver_reason untested "
+    "canopy zone reason geometry",
     "classes": "canopy pairs repeatability_h_m repeatability_h_m_low repeatability_h_m_high repeatability_v_m "
-    "repeatability_v_m_low repeatability_v_m_high precision_ratio_h precision_ratio_h_low precision_ratio_h_high "
-    "precision_ratio_v precision_ratio_v_low precision_ratio_v_high tail_rate tail_rate_low tail_rate_high",
+    "repeatability_v_m_low repeatability_v_m_high precision_ratio_h precision_ratio_h_low "
+    "precision_ratio_h_high precision_ratio_v precision_ratio_v_low precision_ratio_v_high tail_rate "
+    "tail_rate_low tail_rate_high",
     "set_aside": "source_file source_line reason row",
     "ellipses": "subject id point semi_major_m semi_minor_m azimuth_deg confidence geometry",
 }

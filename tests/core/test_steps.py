@@ -89,8 +89,8 @@ def test_all_wrong_values_are_told_at_once():
 
 @pytest.mark.parametrize(
     ("name", "text", "value"),
-    [("limit_m", "0.25", 0.25), ("limit_m", "1", 1.0), ("most", "7", 7), ("way", "slow", "slow"), ("loud", " TRUE", True),
-     ("names", "a,b", ("a", "b")), ("label", "12", "12")],
+    [("limit_m", "0.25", 0.25), ("limit_m", "1", 1.0), ("most", "7", 7), ("way", "slow", "slow"),
+     ("loud", " TRUE", True), ("names", "a,b", ("a", "b")), ("label", "12", "12")],
 )  # fmt: skip
 def test_options_of_the_command_line_become_values(name, text, value):
     parameter = next(p for p in Count.parameters() if p.name == name)

@@ -1,0 +1,146 @@
+"""What geoqa offers: names, their documentation, and units in the names of numbers."""
+
+import inspect
+import subprocess
+import sys
+import typing
+
+import pytest
+
+import geoqa
+from geoqa import plugins
+from geoqa.core import job, schema, steps, tolerances
+from geoqa.core.params import Declared
+
+CATALOGUE = plugins.catalogue()
+OWN_STEPS = [
+    entry.load()
+    for group in CATALOGUE.entries.values()
+    for entry in group.values()
+    if entry.distribution == plugins.OWN
+]
+TABLES = [job.Site, job.InputFormat, job.Match, job.Base, job.Role, tolerances.Tolerance, tolerances.Requirement]
+#: Endings that say the unit of a number.
+UNITS = ("_m", "_m2", "_deg", "_s", "_min", "_h", "_ppm")
+
+
+def test_the_names_offered_are_sorted_and_each_once():
+    assert geoqa.__all__ == sorted(set(geoqa.__all__))
+
+
+def test_the_names_offered_are_those_that_can_be_imported():
+    for name in geoqa.__all__:
+        assert getattr(geoqa, name) is not None
+    space = {}
+    exec("from geoqa import *", space)
+    assert set(geoqa.__all__) == {name for name in space if not name.startswith("__")}
+    declared = {name for names in geoqa._HOME.values() for name in names}
+    assert declared == set(geoqa.__all__)
+
+
+def test_type_checkers_see_the_same_names():
+    source = inspect.getsource(geoqa)
+    block = source.split("if TYPE_CHECKING:")[1].split("\n\n")[0]
+    seen = {
+        name.strip()
+        for line in block.splitlines()
+        if " import " in line
+        for name in line.split(" import ")[1].split(",")
+    }
+    assert seen == set(geoqa.__all__)
+
+
+def test_another_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'Summary'"):
+        _ = geoqa.Summary
+
+
+def test_the_front_door_is_not_hidden_by_a_module_of_its_name():
+    import geoqa.reviews
+
+    assert callable(geoqa.review)
+    assert geoqa.review is geoqa.reviews.review
+
+
+def test_importing_geoqa_imports_nothing_heavy():
+    code = "import geoqa, geoqa.cli, sys; print(sorted({'pandas','geopandas','folium','numpy'} & set(sys.modules)))"
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == "[]"
+
+
+def public_members(cls):
+    for name, member in vars(cls).items():
+        if not name.startswith("_") and (inspect.isfunction(member) or isinstance(member, (property, classmethod))):
+            yield name, member
+
+
+@pytest.mark.parametrize("name", geoqa.__all__)
+def test_every_public_name_is_documented(name):
+    thing = getattr(geoqa, name)
+    assert inspect.getdoc(thing)
+    if inspect.isclass(thing):
+        # An inherited docstring does not count.
+        assert vars(thing).get("__doc__")
+        undocumented = [member for member, value in public_members(thing) if not inspect.getdoc(value)]
+        assert undocumented == []
+
+
+@pytest.mark.parametrize("step", OWN_STEPS, ids=lambda step: step.name)
+def test_every_step_and_parameter_is_documented(step):
+    assert len(step.__doc__.strip()) > 20
+    assert step.name == step.name.lower()
+    assert set(step.gives).isdisjoint(step.needs)
+    for parameter in step.parameters():
+        assert parameter.help.strip(), parameter.name
+
+
+def numbers(declared: type[Declared]):
+    for parameter in declared.parameters():
+        if {float, int} & set(parameter.types) and bool not in parameter.types:
+            yield parameter
+
+
+@pytest.mark.parametrize("declared", [*OWN_STEPS, *TABLES], ids=lambda one: one.title())
+def test_every_number_declared_ends_in_its_unit_or_is_pure(declared):
+    for parameter in numbers(declared):
+        if float not in parameter.types:
+            assert parameter.unit == "1", parameter.name
+        elif parameter.unit != "1":
+            assert parameter.unit, f"{parameter.name} states no unit"
+            assert parameter.name.endswith(f"_{parameter.unit}"), parameter.name
+
+
+#: Columns of the schema that are pure numbers: counts, ratios, probabilities, test statistics.
+PURE = {
+    "occupations": {"epochs", "effective_epochs", "satellites", "pdop"},
+    "closures": {"t_h", "p_h", "t_v", "p_v"},
+    "points": {"confidence", "risk"},
+    "ellipses": {"confidence"},
+    "classes": {
+        *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
+        *(f"tail_rate{end}" for end in ("", "_low", "_high")),
+        "degrees_of_freedom_h", "degrees_of_freedom_v",
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("frame", schema.FRAMES)
+def test_every_float_column_ends_in_its_unit_or_is_pure(frame):
+    pure = PURE.get(frame, set())
+    floats = {name for name, column in schema.FRAMES[frame].columns.items() if column.kind == "float"}
+    assert pure <= floats
+    for name in floats - pure:
+        plain = name.removesuffix("_low").removesuffix("_high")
+        assert plain.endswith(UNITS), name
+        # A trailing _h or _v is an axis, never an hour, in the frames.
+        assert not plain.endswith("_h"), name
+
+
+def test_every_kind_of_step_is_a_step():
+    for base in (steps.Reader, steps.Analysis, steps.MapLayer):
+        assert issubclass(base, steps.Step)
+    assert {typing.cast(type, group) for group in plugins.GROUPS.values()} == {
+        steps.Reader,
+        steps.Analysis,
+        steps.MapLayer,
+    }
