@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import signal
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +25,8 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
+#: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
+INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
 Exit codes: 0 every point that is not single by plan may be delivered;
 1 there are findings; 2 the input or the call is wrong; 3 a coordinate
@@ -36,24 +43,36 @@ def cli() -> None:
     """Hold the commands together."""
 
 
-@cli.command(epilog=EXIT_CODES)
+REVIEW_HELP = """Review a site: occupations in, judged points and a map out.
+
+\b
+geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in what it asks
+geoqa review occupations.csv -r site.toml -o out    review
+
+Reads delimited text, one occupation a row; several files make one site. Writes into the folder OUT:
+
+\b
+map.html      the site in a browser, no network needed
+points.csv    coordinates, uncertainty, status, what to deliver
+review.gpkg   everything, as layers for a desktop GIS
+run.json      what was read, with which recipe, by which versions
+
+If anything fails, an earlier result in OUT stays as it was; a file that is not geoqa's is never replaced.
+"""
+
+
+@cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=click.Path(path_type=Path))
 @click.option("--recipe", "-r", required=True, type=click.Path(path_type=Path), help="The recipe (TOML) of the job.")
 @click.option(
     "--out", "-o", required=True, type=click.Path(path_type=Path), help="Folder for the results; made or replaced."
 )
 def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
-    r"""Review a site: read the occupations, judge every point, write the map and the files.
-
-    \b
-    geoqa recipe occupations.csv > site.toml        propose a recipe, then fill in what it asks
-    geoqa review occupations.csv -r site.toml -o out
-
-    Writes map.html, review.gpkg, points.csv and run.json. If anything fails, an earlier result in the
-    folder stays as it was.
-    """
+    """Run the review and print its summary."""
+    from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
+    refuse_loss(out, (*inputs, recipe))  # before an hour's work, not after it
     progress = Progress()
     made = run_review(inputs, recipe, progress)
     written = made.write(out, progress)
@@ -61,21 +80,25 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     raise SystemExit(made.exit_code)
 
 
-@cli.command()
+@cli.command(short_help="Write an invented site and review it.")
 @click.argument("out", type=click.Path(path_type=Path))
 def demo(out: Path) -> None:
     """Write an invented site into OUT and review it there.
 
-    The site has findings on purpose: false fixes, a mistyped antenna height, a wrong point name, bad
-    rows. The command ends with 0 all the same.
+    Makes occupations.csv and site.toml, a recipe with comments to start your own from, and reviews
+    them. The site has findings on purpose: false fixes, a mistyped antenna height, a wrong point name,
+    bad rows. The command ends with 0 all the same.
     """
     from geoqa import demo as site
     from geoqa.outputs.folder import replacing
+    from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
     progress = Progress()
+    refuse_loss(out, ())
     with replacing(out) as staging:
         site.write_site(staging)
+        _refuse_changed(out, staging)
     made = run_review([out / "occupations.csv"], out / "site.toml", progress)
     written = made.write(out, progress)
     _print(made, written)
@@ -83,7 +106,7 @@ def demo(out: Path) -> None:
     _say(f"Open {out / 'map.html'} in a browser; it needs no network.")
 
 
-@cli.command()
+@cli.command(short_help="Propose a recipe for a file of occupations.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
     "--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen."
@@ -91,9 +114,12 @@ def demo(out: Path) -> None:
 def recipe(file: Path, out: Path | None) -> None:
     """Propose a recipe for FILE, each line marked `inferred` or `must be stated`.
 
-    A tolerance, a requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses
-    the recipe until those lines are filled in, and names them.
+    The recipe tells `geoqa review` how to read FILE and what the job accepts. A tolerance, a
+    requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses the recipe
+    until those lines are filled in, and names them. Columns that were not recognized are listed with
+    a sample, to be mapped by hand.
     """
+    from geoqa.outputs.folder import replacing_file
     from geoqa.readers.proposal import propose
 
     text = propose(file)
@@ -102,14 +128,18 @@ def recipe(file: Path, out: Path | None) -> None:
         return
     if out.exists():
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
-    out.write_text(text, encoding="utf-8")
+    with replacing_file(out) as staging:
+        staging.write_text(text, encoding="utf-8")
     _say(f"Wrote {out}. Fill in the lines that must be stated, then: geoqa review {file} -r {out} -o out")
 
 
-@cli.command()
+@cli.command(short_help="List the installed steps, or describe one.")
 @click.argument("name", required=False)
 def steps(name: str | None) -> None:
-    """List the installed steps, and what was refused and why; or describe the step NAME."""
+    """List the installed steps, and what was refused and why; or describe the step NAME.
+
+    A description ends with the block of the recipe that sets the step's parameters, with their defaults.
+    """
     from geoqa import plugins
 
     found = plugins.catalogue()
@@ -117,15 +147,15 @@ def steps(name: str | None) -> None:
         _describe(found.find(name).load())
         return
     for group, title in (("geoqa.readers", "Readers"), ("geoqa.analysis", "Analysis"), ("geoqa.layers", "Map layers")):
-        click.echo(f"{title}:")
+        _say(f"{title}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"
-            click.echo(f"  {key:<20} {_first_line(cls)}{origin}")
+            _say(f"  {key:<20} {_first_line(cls)}{origin}")
     if found.refused:
-        click.echo("Refused:")
+        _say("Refused:")
         for key, reason in found.refused.items():
-            click.echo(f"  {key:<20} {reason}")
+            _say(f"  {key:<20} {reason}")
 
 
 class RunStep(click.Group):
@@ -147,16 +177,22 @@ class RunStep(click.Group):
         return _step_command(found.find(name, "geoqa.analysis").load())
 
 
-@cli.command(cls=RunStep)
+RUN_HELP = """Run one analysis step again, with other parameters, on an earlier review.
+
+\b
+geoqa run closure-status out --unusual 0.05 --out closures.gpkg
+
+Writes what the step gives to a new GeoPackage; the review itself stays as it is. `geoqa run STEP --help`
+lists the step's parameters.
+"""
+
+
+@cli.command(cls=RunStep, help=RUN_HELP, short_help="Run one step again on an earlier review.")
 def run() -> None:
-    r"""Run one analysis step on the frames of an earlier review.
-
-    \b
-    geoqa run closure-status out --unusual 0.05 --out closures.gpkg
-    """
+    """Hold the steps together."""
 
 
-@cli.command(name="map")
+@cli.command(name="map", short_help="Draw the map of an earlier review again.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--out", "-o", type=click.Path(path_type=Path), help="File to write; by default map.html in FOLDER.")
 def draw_map(folder: Path, out: Path | None) -> None:
@@ -183,9 +219,18 @@ def _step_command(cls: type[Step]) -> click.Command:
             _say(line)
 
     text = (
-        f"{cls.__doc__}\n\nFOLDER holds an earlier review. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+        f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review. Needs {', '.join(cls.needs)}; gives "
+        f"{', '.join(cls.gives)}."
     )
-    return click.Command(cls.name, params=options, callback=callback, help=text)
+    return click.Command(cls.name, params=options, callback=callback, help=text, short_help=_first_line(cls))
+
+
+def _kept_as_set(doc: str) -> str:
+    """Return a docstring whose indented paragraphs (formulas) keep their line breaks in a help text."""
+    from inspect import cleandoc
+
+    paragraphs = cleandoc(doc).split("\n\n")
+    return "\n\n".join(f"\b\n{text}" if text.startswith(" ") else text for text in paragraphs)
 
 
 def _option(parameter: Parameter) -> click.Option:
@@ -199,19 +244,20 @@ def _option(parameter: Parameter) -> click.Option:
 
     flag = "--" + parameter.name.replace("_", "-")
     text = f"{parameter.help} ({parameter.rule}; default {parameter.default!r})."
-    return click.Option([flag, parameter.name], metavar=parameter.unit or "TEXT", callback=checked, help=text)
+    metavar = {"": "TEXT", "1": "NUMBER"}.get(parameter.unit, parameter.unit.upper())
+    return click.Option([flag, parameter.name], metavar=metavar, callback=checked, help=text)
 
 
 def _describe(cls: type[Step]) -> None:
     from inspect import cleandoc
 
-    click.echo(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
+    _say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
     if cls.needs or cls.gives:
-        click.echo(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
+        _say(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
     if cls.parameters():
-        click.echo(f"In a recipe:\n\n[step.{cls.name}]")
+        _say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():
-            click.echo(f"{parameter.name} = {_toml(parameter.default)}   # {parameter.help} ({parameter.rule})")
+            _say(f"{parameter.name} = {_toml(parameter.default)}   # {parameter.help} ({parameter.rule})")
 
 
 def _toml(value: Any) -> str:
@@ -224,55 +270,98 @@ def _first_line(cls: type[Step]) -> str:
 
 def _print(made: Review, written: list[Path]) -> None:
     for line in made.summary():
-        click.echo(line)
-    click.echo("Files:")
+        _say(line)
+    _say("Files:")
     for path in written:
-        click.echo(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
-    click.echo(f"\n{CAUTION}")
+        _say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
+    _say("\n" + click.wrap_text(CAUTION, 110))
 
 
-def _say(text: str) -> None:
-    click.echo(text)
+def _say(text: str, err: bool = False) -> None:
+    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences."""
+    from geoqa.outputs.text import display_text
+
+    click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
+
+
+def _refuse_changed(out: Path, staging: Path) -> None:
+    """Raise CallError if `out` holds a file of the demo's name that is not the demo's."""
+    for made in staging.iterdir():
+        old = out / made.name
+        if old.is_file() and old.read_bytes() != made.read_bytes():
+            raise CallError(f"{old} is there and is not the demo's own. Name a new folder for the demo.")
 
 
 class Progress:
     """Names the stage on the error stream once a run takes longer than two seconds."""
 
     def __init__(self) -> None:
-        self._start = time.monotonic()
+        self._start = self._last = time.monotonic()
 
     def __call__(self, stage: str) -> None:
-        """Name the stage that begins."""
-        elapsed = time.monotonic() - self._start
-        if elapsed > 2:
-            click.echo(f"{elapsed:6.1f} s  {stage}", err=True)
+        """Name the stage that begins, a line a second at most."""
+        now = time.monotonic()
+        if now - self._start > 2 and now - self._last > 1:
+            self._last = now
+            _say(f"{now - self._start:6.1f} s  {stage}", err=True)
+
+
+class Terminated(KeyboardInterrupt):
+    """The system asks to end: cleaned up after like Ctrl-C."""
+
+
+@contextlib.contextmanager
+def _terminating() -> Iterator[None]:
+    """Turn the signal to terminate into an exception, so that a half-written folder is removed."""
+
+    def stop(*_: object) -> None:
+        raise Terminated
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; return the exit code instead of raising."""
     try:
-        cli.main(args=arguments, prog_name="geoqa", standalone_mode=False)
+        with _terminating():
+            cli.main(args=arguments, prog_name="geoqa", standalone_mode=False)
     except SystemExit as stop:
         return int(stop.code or 0)
-    except click.ClickException as error:
+    except click.exceptions.NoArgsIsHelpError as error:
         error.show()
         return error.exit_code
-    except click.Abort:
-        click.echo("geoqa: stopped; an earlier result is as it was.", err=True)
-        return 130
+    except click.ClickException as error:
+        context = getattr(error, "ctx", None)
+        usage = f"{context.get_usage()}\n`{context.command_path} --help` says more.\n\n" if context else ""
+        _say(f"{usage}geoqa: {error.format_message()}", err=True)
+        return error.exit_code
+    except click.Abort as error:
+        _say("geoqa: stopped; an earlier result is as it was.", err=True)
+        return TERMINATED if isinstance(error.__cause__, Terminated) else INTERRUPTED
     except GeoqaError as error:
-        click.echo(f"geoqa: {error}", err=True)
+        _say(f"geoqa: {error}", err=True)
         return error.exit_code
     except BrokenPipeError:
         sys.stderr.close()
         return 0
     except Exception as error:
+        if isinstance(error, OSError) and error.filename is None and error.errno in (errno.ENOSPC, errno.EIO):
+            # Files are written under errors of their own: this was the screen, or what it was sent to.
+            _say(f"geoqa: what geoqa prints cannot be written: {error.strerror}.", err=True)
+            return CallError.exit_code
         import traceback
 
-        traceback.print_exc()
-        click.echo(
-            f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). Nothing was written. Please report it "
-            f"with the lines above.",
+        _say(traceback.format_exc(), err=True)
+        _say(
+            f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). The output is as it was, or whole. "
+            "Please report it with the lines above.",
             err=True,
         )
         return GeoqaError.exit_code

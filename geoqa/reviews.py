@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
     from geoqa.core.steps import Analysis, Reader, ReadResult, Step
+    from geoqa.core.tolerances import Requirement
 
 Progress = Callable[[str], None]
+#: What a review writes.
+FILES = ("map.html", "review.gpkg", "points.csv", "run.json")
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,8 @@ class Review:
         What people should know.
     record
         What goes into run.json beside the above.
+    sources
+        The files that were read; writing never replaces one.
     """
 
     job: Job
@@ -44,6 +49,7 @@ class Review:
     accounts: Mapping[str, Mapping[str, Mapping[str, int]]]
     messages: tuple[str, ...] = ()
     record: Mapping[str, Any] = field(default_factory=dict)
+    sources: tuple[Path, ...] = ()
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -84,11 +90,17 @@ class Review:
         -------
         list of Path
             The files written.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
         """
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
 
         target = Path(folder)
+        refuse_loss(target, self.sources)
         with folders.replacing(target) as staging:
             progress("map.html")
             self.write_map(staging / "map.html")
@@ -102,6 +114,7 @@ class Review:
 
     def write_map(self, path: str | Path) -> None:
         """Write the map alone."""
+        from geoqa.outputs import folder as folders
         from geoqa.outputs import html_map
 
         found = plugins.catalogue()
@@ -111,7 +124,8 @@ class Review:
             if all(pipeline.has(self.frames, address) for address in layer.needs):
                 drawings += layer.draw({name: self.frames[name] for name in _frames_of(layer)}, self.job)  # type: ignore[attr-defined]
         context = html_map.MapContext.of(self.frames, self.job, self.messages)
-        Path(path).write_text(html_map.build_map(drawings, context), encoding="utf-8")
+        with folders.replacing_file(Path(path)) as staging:
+            staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
@@ -151,8 +165,7 @@ def review(
 
     job = _job(recipe)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
-    if not paths:
-        raise CallError("no input file was given. Name at least one.")
+    _refuse_names(paths)
     found = plugins.catalogue()
     steps = _steps(found, job)
     read = []
@@ -163,7 +176,11 @@ def review(
         _check_read(reader, path, result)
         read.append((path, reader, result))
     names = _distinct([path for path, _, _ in read])
+    hashes = [_sha256(path) for path in paths]
+    _refuse_copies(names, hashes)
     messages = [text for _, _, result in read for text in result.messages]
+    if all(result.frames["occupations"].empty for _, _, result in read):
+        raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
     frames: dict[str, pd.DataFrame] = {}
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
@@ -184,15 +201,24 @@ def review(
         messages=(*messages, *_standing_messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": _sha256(path), "bytes": path.stat().st_size, "reader": reader.name}
-                for name, (path, reader, _) in zip(names, read, strict=True)
+                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
+                for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
             ],
             "steps": [step.as_record() for step in (*readers.values(), *steps)],
             "versions": record.versions(),
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
         },
+        sources=(*paths, *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
     )
+
+
+def refuse_loss(folder: Path, sources: Iterable[Path]) -> None:
+    """Raise OutputError if a review of `sources` cannot be written to `folder` without losing what is there."""
+    from geoqa.outputs import folder as folders
+    from geoqa.readers import stored
+
+    folders.refuse_loss(folder, FILES, sources, ours=stored.is_review(folder))
 
 
 def _frames_of(layer: Step) -> set[str]:
@@ -226,16 +252,22 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
 
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
     """Return the reader that claims the file most surely."""
+    from geoqa.readers import textfile
+
+    textfile.refuse_stream(path)
     try:
         with path.open("rb") as file:
             head = file.read(4096)
     except IsADirectoryError as error:
         raise InputError(f"{path} is a folder. Name the file in it.") from error
-    except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror}. Check the name and the rights.") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."
+        raise InputError(f"{shown} cannot be read: {reason}. Check the name and the rights.") from error
     claims = {cls: cls.sniff(path, head) for cls in found.load_all("geoqa.readers").values()}  # type: ignore[attr-defined]
     best = max(claims, key=lambda cls: claims[cls])
     if claims[best] <= 0:
+        textfile.refuse_binary(path, head)
         raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
     return plugins.configure(best, job.steps)  # type: ignore[return-value]
 
@@ -266,14 +298,36 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _distinct(paths: Sequence[Path]) -> list[str]:
-    """Return the name each file goes by: its own, or as much of its path as tells it from the others."""
+    """Return the name each file goes by: its own, or its path where two have the same."""
     names = [path.name for path in paths]
-    if len(set(names)) == len(names):
-        return names
-    longer = [path.as_posix() for path in paths]
-    if len(set(longer)) < len(longer):
-        raise CallError("one input file was named twice. Name each file once.")
-    return longer
+    return names if len(set(names)) == len(names) else [path.as_posix() for path in paths]
+
+
+def _refuse_names(paths: Sequence[Path]) -> None:
+    """Raise CallError or InputError unless every file is named once, in text."""
+    if not paths:
+        raise CallError("no input file was given. Name at least one.")
+    seen: dict[Path, Path] = {}
+    for path in paths:
+        try:
+            str(path).encode()
+            key = path.resolve()
+        except UnicodeEncodeError:
+            shown = str(path).encode("utf-8", "replace").decode()
+            raise InputError(f"{shown}: the file's name is no text in UTF-8. Give the file another name.") from None
+        except (OSError, RuntimeError, ValueError):
+            continue  # whoever opens it says why it cannot be
+        if key in seen:
+            raise CallError(f"one input file was named twice: {seen[key]} and {path}. Name each file once.")
+        seen[key] = path
+
+
+def _refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
+    """Raise CallError if two files hold the same: every occupation would count twice."""
+    seen: dict[str, str] = {}
+    for name, digest in zip(names, hashes, strict=True):
+        if seen.setdefault(digest, name) != name:
+            raise CallError(f"{name} is a copy of {seen[digest]}, byte for byte. Name one of the two.")
 
 
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -287,10 +341,21 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def _requirements(job: Job) -> list[Requirement]:
+    return [job.requirement, *(role.requirement for role in job.roles.values())]
+
+
 def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     messages = [f"step left out: {reason}" for reason in found.refused.values()]
     if occupations["height_m"].isna().all():
         messages.append("the input has no heights: everything is judged horizontally only")
+    if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:
+        messages.append(
+            "no requirement is stated: nothing can be delivered where the role has none of its own. Add [requirement] "
+            "with horizontal_m and vertical_m, the largest error of a delivered coordinate"
+        )
+    if not occupations["height_m"].isna().all() and not any("v" in r.judge for r in _requirements(job)):
+        messages.append('heights are read and not judged: judge = "h" under [requirement]')
     if job.base.sigma_h_m is None:
         messages.append(
             "no uncertainty of the base is stated in [base]: coordinates and uncertainties are relative to the base"

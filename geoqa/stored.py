@@ -46,10 +46,13 @@ def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
     CallError
         If the review lacks what the step needs, or `out` exists.
     """
+    from geoqa.outputs import folder as folders
     from geoqa.outputs import geopackage
 
     if out.exists():
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
+    if out.suffix.lower() != ".gpkg":
+        raise CallError(f"{out} is written as a GeoPackage. Give it a name that ends in .gpkg.")
     review = load(folder)
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
@@ -59,7 +62,8 @@ def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
     )
     messages = pipeline.run([step], kept, review.job)
     made = {address.partition(".")[0] for address in step.gives}
-    geopackage.write(out, {name: kept[name] for name in made}, review.job)
+    with folders.replacing_file(out) as staging:
+        geopackage.write(staging, {name: kept[name] for name in made}, review.job)
     return [*messages, *(f"Wrote {len(kept[name])} rows of {name} to {out}" for name in sorted(made))]
 
 

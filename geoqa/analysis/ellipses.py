@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.core.schema import NO_EVIDENCE
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     from geoqa.analysis.rows import positions
 
     occupations, closures = frames["occupations"], frames["closures"]
-    shows = closures[~closures["independence_h"].isin(["copied", "same-fix"])]
+    shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
     ids = occupations["occupation_id"].to_numpy()
     a, b = (positions(ids, shows[c].to_numpy()) for c in ("occupation_a", "occupation_b"))
     cov = spread.calibrated(occupations, frames["classes"])

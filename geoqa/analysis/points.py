@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.status import UNUSUAL
+from geoqa.core import schema
 from geoqa.core.schema import STATUSES
 from geoqa.core.steps import Analysis, Result, param
 
@@ -204,7 +205,7 @@ def _worst(closures: pd.DataFrame, axis: str, column: str, names: pd.Index) -> n
 
     from geoqa.core.groups import largest
 
-    shows = ~closures[f"independence_{axis}"].isin(["copied", "same-fix"]).to_numpy()
+    shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
     codes = names.get_indexer(closures["point"].astype(names.dtype))[shows]
     return largest(np.abs(closures[column].to_numpy()[shows]), codes, len(names))
 

@@ -35,17 +35,20 @@ class Spread:
 
 
 def reported(occupations: pd.DataFrame) -> Spread:
-    """Return the covariances as the receivers state them; an unstated covariance of east and north is zero."""
+    """Return the covariances as the receivers state them; an unstated covariance of east and north is zero.
+
+    No axis of an ellipse is much finer than the rounding of the coordinates (last digit / sqrt 12).
+    """
 
     def column(name: str) -> Array:
         return occupations[name].to_numpy(dtype=float, na_value=np.nan)
 
-    return Spread(
-        var_e=column("sigma_e_m") ** 2,
-        var_n=column("sigma_n_m") ** 2,
-        cov_en=np.nan_to_num(column("cov_en_m2")),
-        var_u=column("sigma_u_m") ** 2,
-    )
+    var_e, var_n = column("sigma_e_m") ** 2, column("sigma_n_m") ** 2
+    # A full correlation would be certainty across the ellipse; the rounding of the coordinates is always there.
+    rounding = column("resolution_h_m") ** 2 / 12
+    most = np.sqrt(np.maximum(var_e * var_n - rounding * np.maximum(var_e, var_n), 0.0))
+    cov_en = np.clip(np.nan_to_num(column("cov_en_m2")), -np.nan_to_num(most), np.nan_to_num(most))
+    return Spread(var_e=var_e, var_n=var_n, cov_en=cov_en, var_u=column("sigma_u_m") ** 2)
 
 
 def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:

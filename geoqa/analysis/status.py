@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.schema import STATUSES
+from geoqa.core.schema import NO_EVIDENCE, STATUSES
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class ClosureStatus(Analysis):
             limit = closures[f"tolerance_{axis}_m"].to_numpy() + guard
             p = spread.probability(t, dims, nu)
             code = agreement.status(length <= limit, p, self.unusual)
-            shows = ~closures[f"independence_{axis}"].isin(["copied", "same-fix"]).to_numpy()
+            shows = ~closures[f"independence_{axis}"].isin(NO_EVIDENCE).to_numpy()
             code = np.where(shows, code, agreement.UNPROVEN)
             codes[axis] = np.where(np.isnan(length) | np.isnan(limit), -1, code)
             keyed[f"t_{axis}"], keyed[f"p_{axis}"] = t, p

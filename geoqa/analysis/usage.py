@@ -52,7 +52,7 @@ def screen(
         before its precision settled.
     """
     n = int(point.max(initial=-1)) + 1
-    use = np.where(copies(point, place, start_s), COPIED, USED)
+    use = np.where(copies(point, place, start_s, label < 0), COPIED, USED)
     labelled = np.zeros(n, bool)
     labelled[point[(label >= 0) & (use == USED)]] = True
     use = np.where((use == USED) & labelled[point] & (label < 0), NO_FIX, use)

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
+#: A grid that stretches lengths by more than this is not one that closures may be taken in.
+LARGEST_SCALE = 0.01
+
+
 class Assembled(NamedTuple):
     """One occupations frame, the job with its local origin where it needs one, and what people should know."""
 
@@ -44,6 +48,8 @@ def occupations(frames: Sequence[pd.DataFrame], job: Job) -> Assembled:
         frame = frame.assign(initialization=_asserted(frame))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
+    else:
+        _refuse_large_scale(frame, job)
     _refuse_ppm_without_distance(frame, job)
     return Assembled(frame, job, messages)
 
@@ -114,6 +120,21 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
     job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
     east, north = geodesy.of(job).from_lonlat(lon, lat)
     return frame.assign(easting_m=east, northing_m=north), job
+
+
+def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
+    import numpy as np
+
+    system = geodesy.of(job)
+    lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
+    scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
+    if not abs(scale - 1) < LARGEST_SCALE:
+        raise InputError(
+            f"the coordinates lie where {job.site.crs} ({system.name}) "
+            + ("is not defined" if np.isnan(scale) else f"stretches lengths by the factor {scale:.3f}")
+            + ". Are easting and northing mapped to the right columns, in the right unit, and is crs the system of "
+            "the file? geoqa compares closures on the grid and needs a system made for the place."
+        )
 
 
 def _refuse_ppm_without_distance(frame: pd.DataFrame, job: Job) -> None:

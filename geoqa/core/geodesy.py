@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Closures longer than this are taken by Karney's geodesic, shorter ones by the local formula.
 LOCAL_LIMIT_M = 300.0
+#: Half the step that finds the direction of north and the scale: some ten metres, so that rounding is nothing.
+STEP_DEG = 1e-4
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,6 @@ class System:
     flattening: float
     crs: Any = field(repr=False, compare=False)
     _inverse: Any = field(repr=False, compare=False, default=None)
-    _factors: Any = field(repr=False, compare=False, default=None)
 
     def to_lonlat(self, easting_m: Array, northing_m: Array) -> tuple[Array, Array]:
         """Return longitude and latitude in degrees, in the job's own datum.
@@ -69,7 +70,28 @@ class System:
 
     def convergence_deg(self, lon_deg: Array, lat_deg: Array) -> Array:
         """Return the meridian convergence: add it to a grid azimuth for the true azimuth, in degrees."""
-        return self._factors.get_factors(lon_deg, lat_deg).meridian_convergence
+        import numpy as np
+
+        east, north = self._step_north(lon_deg, lat_deg)
+        return np.degrees(-np.arctan2(east, north))
+
+    def scale(self, lon_deg: Array, lat_deg: Array) -> Array:
+        """Return the scale of the grid along the meridian: grid distance over distance on the ellipsoid."""
+        import numpy as np
+
+        lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
+        _, true = enu_difference(
+            lon_deg, lat_deg - STEP_DEG, lon_deg, lat_deg + STEP_DEG, self.semi_major_m, self.flattening
+        )
+        return np.hypot(*self._step_north(lon_deg, lat_deg)) / true
+
+    def _step_north(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
+        """Return the grid vector of a short step north about each place, metres; any projection, any meridian."""
+        import numpy as np
+
+        lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
+        before, after = (self.from_lonlat(lon_deg, lat_deg + step) for step in (-STEP_DEG, STEP_DEG))
+        return after[0] - before[0], after[1] - before[1]
 
 
 @functools.lru_cache(maxsize=16)
@@ -101,6 +123,7 @@ def system(text: str, origin: tuple[float, float] | None = None) -> System:
         raise GeodesyError(f"{text!r} ({crs.name}) is neither projected nor geographic; geoqa cannot difference in it.")
     horizontal = crs.axis_info[:2]
     geographic = bool(crs.is_geographic)
+    _refuse_odd_axes(text, crs, horizontal)
     if geographic and any(abs(axis.unit_conversion_factor - 0.017453292519943295) > 1e-12 for axis in horizontal):
         raise GeodesyError(f"{text!r} ({crs.name}) does not count in degrees. Convert the file to degrees first.")
     grid = crs
@@ -117,10 +140,31 @@ def system(text: str, origin: tuple[float, float] | None = None) -> System:
         semi_major_m=ellipsoid.semi_major_metre,
         flattening=1 / ellipsoid.inverse_flattening if ellipsoid.inverse_flattening else 0.0,
         crs=crs,
-        # To its own geodetic system: an inverse projection, never a change of datum.
-        _inverse=pyproj.Transformer.from_crs(grid, grid.geodetic_crs, always_xy=True),
-        _factors=pyproj.Proj(grid),
+        _inverse=pyproj.Transformer.from_crs(grid, _in_degrees(ellipsoid), always_xy=True),
     )
+
+
+def _refuse_odd_axes(text: str, crs: Any, axes: list[Any]) -> None:
+    """Raise GeodesyError unless the axes count east and north, in either order, or along a pole's meridians."""
+    directions = sorted(axis.direction for axis in axes)
+    if directions not in (["east", "north"], ["north", "north"], ["south", "south"]):
+        raise GeodesyError(
+            f"{text!r} ({crs.name}) counts {' and '.join(directions)}; geoqa needs east and north. Use the system's "
+            f"east and north variant, with coordinates converted to it."
+        )
+    if abs(axes[0].unit_conversion_factor - axes[1].unit_conversion_factor) > 1e-15:
+        raise GeodesyError(f"{text!r} ({crs.name}) has axes in different units; geoqa cannot difference in it.")
+
+
+def _in_degrees(ellipsoid: Any) -> Any:
+    """Return longitude and latitude in degrees from Greenwich on an ellipsoid.
+
+    It names no datum, so that reaching it is an inverse projection and never a change of datum.
+    """
+    import pyproj
+
+    a, rf = ellipsoid.semi_major_metre, ellipsoid.inverse_flattening or 1e18
+    return pyproj.CRS.from_dict({"proj": "longlat", "a": a, "rf": rf, "no_defs": True})
 
 
 def of(job: Job) -> System:

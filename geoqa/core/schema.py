@@ -20,6 +20,8 @@ STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
 #: Worst first.
 SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
+#: Grades of a pair that shows nothing.
+NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"

@@ -8,7 +8,7 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from geoqa.core.errors import OutputError
@@ -26,9 +26,9 @@ def replacing(target: Path) -> Iterator[Path]:
         If the folder cannot be written: no room, no right, not a folder.
     """
     target = target.absolute()
-    _refuse_unusable(target)
     staging = None
     try:
+        _refuse_unusable(target)
         target.parent.mkdir(parents=True, exist_ok=True)
         staging = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent))
         # mkdtemp makes it private; the output is as open as any new folder.
@@ -39,17 +39,85 @@ def replacing(target: Path) -> Iterator[Path]:
         _keep_others(target, staging)
         _exchange(staging, target)
     except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise OutputError(
-            f"{target}: the output cannot be written: {error.strerror or error}. {_remedy(error)}"
-        ) from error
+        raise _told(target, error) from error
     finally:
         if staging is not None:
             shutil.rmtree(staging, ignore_errors=True)
 
 
+@contextlib.contextmanager
+def replacing_file(target: Path) -> Iterator[Path]:
+    """Give a new file's path to write to; on success it takes the place of `target`, on failure nothing changes.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    target = target.absolute()
+    staging = target.with_name(f".{os.getpid()}.partial{target.suffix}")
+    try:
+        if target.is_dir():
+            raise OutputError(f"{target} is a folder. Name a file.")
+        if not target.parent.is_dir():
+            raise OutputError(f"{target.parent}: there is no such folder. Make it first, or name another file.")
+        yield staging
+        staging.replace(target)
+    except OSError as error:
+        raise _told(target, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            staging.unlink(missing_ok=True)
+
+
+def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path], ours: bool) -> None:
+    """Raise OutputError if writing the files `makes` into the folder `target` would destroy what is not geoqa's.
+
+    Parameters
+    ----------
+    target
+        The output folder, there or not.
+    makes
+        Names of the files to be written.
+    sources
+        Files that were read for it.
+    ours
+        Whether what stands there now was written by geoqa.
+    """
+    target = target.absolute()
+    try:
+        _refuse_unusable(target)
+        there = [target / name for name in makes if os.path.lexists(target / name)]
+        for path in there:
+            if any(source.exists() and path.exists() and path.samefile(source) for source in sources):
+                raise OutputError(
+                    f"{path} was read for this review and would be replaced by its results. Name another folder for "
+                    "--out."
+                )
+        foreign = [path for path in there if not ours or path.is_dir()]
+    except OSError as error:
+        raise _told(target, error) from error
+    if foreign:
+        names = ", ".join(path.name for path in foreign)
+        problem = f"{target} holds {names} and no run.json of a review beside: what would be replaced is not geoqa's."
+        raise OutputError(f"{problem} Name another folder for --out, or move it away.")
+
+
+def _told(target: Path, error: OSError) -> OutputError:
+    """Return what the system said as an error that says where and what to do."""
+    if isinstance(error, OutputError):
+        return error
+    at = f" ({error.filename})" if error.filename and str(target) not in str(error.filename) else ""
+    shown = str(target) if len(str(target)) <= 200 else f"{str(target)[:197]}..."
+    return OutputError(f"{shown}: the output cannot be written: {error.strerror or error}{at}. {_remedy(error)}")
+
+
 def _refuse_unusable(target: Path) -> None:
+    try:
+        str(target).encode()
+    except UnicodeEncodeError:
+        shown = str(target).encode("utf-8", "replace").decode()
+        raise OutputError(f"{shown}: the name is no text in UTF-8. Name another folder for --out.") from None
     if target.exists() and not target.is_dir():
         raise OutputError(f"{target} is a file. Name a folder for --out.")
     if target.exists() and (target == Path.cwd() or target in Path.cwd().parents):
@@ -83,8 +151,12 @@ def _link(source: str | Path, target: str | Path) -> str:
 def _exchange(new: Path, target: Path) -> None:
     """Put `new` where `target` is, in one step where the system can."""
     if not target.exists():
-        new.rename(target)
-        return
+        try:
+            new.rename(target)
+            return
+        except OSError:
+            if not target.is_dir():  # else another run has made it in the meantime
+                raise
     if _exchange_in_one(new, target):
         return
     backup = target.with_name(f".{target.name}.old")
@@ -116,5 +188,6 @@ def _remedy(error: OSError) -> str:
     return {
         errno.ENOSPC: "The disk is full: free some space, or name a folder on another disk for --out.",
         errno.EACCES: "You may not write there: name another folder for --out.",
+        errno.ENAMETOOLONG: "Name a folder with a shorter name for --out.",
         errno.EROFS: "The disk is read-only: name another folder for --out.",
     }.get(error.errno or 0, "Name another folder for --out, or mend what the message says.")

@@ -47,8 +47,10 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
             else:
                 pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
+            full = "full" in str(error)
+            remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
             raise OutputError(
-                f"{path}: layer {name!r} cannot be written: {error}. Is there room on the disk?"
+                f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
             ) from error
 
 

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+#: Columns of a terminal that lines are wrapped at, and the most characters of one message.
+WIDTH, LONGEST = 110, 1_000
 _TODO = {
     "confirmed": "deliver, if the delivery test says so",
     "strained": "something differed between the visits: look, deliver with the note",
@@ -40,11 +42,14 @@ def lines(
     points = frames["points"]
     unit = job.input.unit
     factor = METRES_PER[unit]
+    source = cut(display_text(job.tolerance.reference), 300)
     text = [
-        f"{display_text(job.site.name)}: {len(points)} points, {int(points['occupations'].sum())} direct occupations, "
-        f"{len(frames['closures'])} closures",
-        f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {display_text(job.tolerance.reference)}",
-        f"Requirement: {requirement(job)}",
+        f"{cut(display_text(job.site.name), 80)}: {_counted(len(points), 'point')}, "
+        f"{_counted(int(points['occupations'].sum()), 'direct occupation')}, "
+        f"{_counted(len(frames['closures']), 'closure')}",
+        *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
+        *_wrapped(f"Requirement: {requirement(job)}"),
+        *_roles(job),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
@@ -53,9 +58,10 @@ def lines(
         at = (points["status"] == name).to_numpy()
         text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_TODO[name]}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
-    text += _withheld(points) + _worst(points, unit, factor) + _precision(frames["classes"])
+    text += _withheld(points) + _worst(points, job) + _precision(frames["classes"])
     text += _account(accounts, frames["set_aside"])
-    text += [f"Note: {display_text(message)}" for message in messages]
+    for message in messages:
+        text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
     return text
 
 
@@ -68,7 +74,20 @@ def requirement(job: Job) -> str:
         for word, value in (("horizontal", wanted.horizontal_m), ("vertical", wanted.vertical_m))
         if value is not None
     ]
-    return f"{', '.join(parts)} at {wanted.confidence:.1%}" if parts else "none stated, so nothing can be delivered"
+    return (
+        f"{', '.join(parts)} at {100 * wanted.confidence:g} %" if parts else "none stated, so nothing can be delivered"
+    )
+
+
+def _roles(job: Job) -> list[str]:
+    """Return the names of roles that are judged by values of their own."""
+    own = [
+        name
+        for name, role in job.roles.items()
+        if (role.tolerance, role.requirement) != (job.tolerance, job.requirement)
+    ]
+    shown = ", ".join(cut(display_text(name), 24) for name in own[:10]) + (", ..." if len(own) > 10 else "")
+    return _wrapped(f"With values of their own: {shown}") if own else []
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:
@@ -77,34 +96,51 @@ def _withheld(points: pd.DataFrame) -> list[str]:
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
 
 
-def _worst(points: pd.DataFrame, unit: str, factor: float, most: int = 8) -> list[str]:
-    """Return the largest closures of points that are not confirmed, or of all when there are none."""
+def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
+    """Return the largest closures of points that are not confirmed, or of all when there are none.
+
+    Horizontally each in the unit of the coordinates, vertically in the unit of the heights.
+    """
+    unit, unit_up = job.input.unit, job.input.unit_height or job.input.unit
+    factor, up = METRES_PER[unit], METRES_PER[unit_up]
     bad = points[points["status"].isin(["conflict", "loose", "strained"])]
     shown = (bad if len(bad) else points).nlargest(most, "worst_horizontal_m")
     shown = shown[shown["worst_horizontal_m"].notna()]
     if shown.empty:
         return []
-    rows = [f"Worst closures ({unit}), horizontal and height:"]
-    for point, status, h, v, reason in zip(
-        shown["point"], shown["status"], shown["worst_horizontal_m"] / factor, shown["worst_vertical_m"] / factor,
+    names = [cut(display_text(point), 24) for point in shown["point"]]
+    width = max(5, *map(len, names))
+    rows = [
+        "Worst closures:",
+        f"  {'point':<{width}} {'status':<9} {'horizontal':>{11 + len(unit)}} {'height':>{11 + len(unit_up)}}   why",
+    ]
+    for name, status, h, v, reason in zip(
+        names, shown["status"], shown["worst_horizontal_m"] / factor, shown["worst_vertical_m"] / up,
         shown["reason"], strict=True,
     ):  # fmt: skip
-        height = "      -" if v != v else f"{v:7.3f}"
-        rows.append(f"  {cut(display_text(point), 20):<20} {status:<9} {h:7.3f} {height}   {reason}")
+        height = "-" if v != v else f"{v:.3f} {unit_up}"
+        head = f"  {name:<{width}} {status:<9} {f'{h:.3f} {unit}':>{11 + len(unit)}} {height:>{11 + len(unit_up)}}   "
+        why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
+        rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
     return [*rows, ""]
 
 
 def _precision(classes: pd.DataFrame) -> list[str]:
+    """Return how much worse the site shows itself than the receiver states, with the 95 % interval."""
     site = classes.iloc[0]
     sentences = []
     for axis, word in (("h", "horizontal"), ("v", "height")):
         ratio, low, high = (site[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
         if ratio == ratio:
             used = ratio if ratio > 1 else 1.0
-            sentences.append(f"{word} {ratio:.2f} ({low:.2f} to {high:.2f}), used as {used:.2f}")
+            sentences.append(f"{word} {ratio:.2f} (95 %: {low:.2f} to {high:.2f}), used as {used:.2f}")
     if not sentences:
         return []
-    return [f"Seen over stated precision, from {site['pairs']} pairs of different visits: {'; '.join(sentences)}", ""]
+    pairs = _counted(int(site["pairs"]), "pair")
+    return [
+        *_wrapped(f"Seen over stated precision, from {pairs} of different visits: {'; '.join(sentences)}"),
+        "",
+    ]
 
 
 def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6) -> list[str]:
@@ -115,7 +151,24 @@ def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6
                 f"{display_text(file)}: {n['read']} {kind} read = {n['used']} used + {n['set_aside']} set aside"
             )
     for file, line, reason in set_aside[["source_file", "source_line", "reason"]].head(most).itertuples(index=False):
-        rows.append(f"  {display_text(file)}:{line}  {cut(display_text(reason), 110)}")
+        rows += _wrapped(f"  {display_text(file)}:{line}  {cut(display_text(reason), LONGEST)}")
     if len(set_aside) > most:
         rows.append(f"  and {len(set_aside) - most} more in the layer set_aside of review.gpkg")
     return [*rows, ""]
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number:,} {word}" + ("" if number == 1 else "s")
+
+
+def _wrapped(line: str, hang: int = 6) -> list[str]:
+    """Return one line as lines that fit a terminal, the later ones indented; nothing is left out."""
+    import textwrap
+
+    if len(line) <= WIDTH:
+        return [line]
+    lead = len(line) - len(line.lstrip())
+    lines = textwrap.wrap(
+        line[lead:], WIDTH, initial_indent=" " * lead, subsequent_indent=" " * hang, break_on_hyphens=False
+    )
+    return lines or [line]

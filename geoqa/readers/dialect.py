@@ -12,6 +12,8 @@ from geoqa.core.errors import InputError
 DELIMITERS = ("\t", ";", "|", ",", " ")
 SPOKEN = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blank"}
 SAMPLE = 200
+#: Lines among which headings are looked for.
+HEAD = 30
 
 
 def is_blank(line: str, delimiter: str) -> bool:
@@ -37,7 +39,7 @@ def split(line: str, delimiter: str) -> list[str]:
 def detect(lines: Sequence[str], wanted: Sequence[str | int], name: str) -> str:
     """Return the delimiter of a table.
 
-    The one under which most of the wanted headings are found, then the one that parts most lines
+    The one under which most of the wanted headings are found in one line, then the one that parts most lines
     into equally many columns, the first line included.
 
     Parameters
@@ -81,7 +83,8 @@ def _score(lines: Sequence[str], delimiter: str, wanted: Sequence[str | int]) ->
     width = max(usual_width(rows), len(rows[0]) if rows else 0)
     if width < 2:
         return (-1, 0, 0)
-    first = {cell.strip().casefold() for cell in rows[0]}
-    found = sum(item <= width if isinstance(item, int) else item.strip().casefold() in first for item in wanted)
+    found = sum(isinstance(item, int) and item <= width for item in wanted)
+    found += max(found_in(line, delimiter, wanted) for line in lines[:HEAD])
     share = sum(len(row) == width for row in rows) / len(rows)
-    return (found, abs(len(rows[0]) - width) <= 1, share)
+    # A first line unlike the others speaks against a delimiter, unless it parts most of them: then it is a title.
+    return (found, abs(len(rows[0]) - width) <= 1 or share > 0.5, share)

@@ -12,13 +12,13 @@ from geoqa.readers import numbers
 #: Words of the field, and their usual abbreviations, without blanks and signs, for each of our columns.
 HEADINGS: dict[str, tuple[str, ...]] = {
     "point": ("point", "pointname", "pointid", "pointno", "pointnumber", "name", "pt", "ptid", "ptname", "ptno", "mark",
-              "marker", "station", "stn", "id", "number", "no", "nr"),
-    "easting": ("easting", "east", "e", "grideast", "eastings"),
-    "northing": ("northing", "north", "n", "gridnorth", "northings"),
+              "marker", "station", "stn", "id", "number", "no", "nr", "punkt", "punktnr", "punktnummer"),
+    "easting": ("easting", "east", "e", "grideast", "eastings", "rechtswert", "ostwert", "ost"),
+    "northing": ("northing", "north", "n", "gridnorth", "northings", "hochwert", "nordwert", "nord"),
     "longitude": ("longitude", "lon", "long", "lng"),
     "latitude": ("latitude", "lat"),
     "height": ("height", "elevation", "elev", "h", "z", "ht", "altitude", "alt", "ellipsoidalheight", "ellheight",
-               "orthometricheight", "level", "rl", "reducedlevel"),
+               "orthometricheight", "ellht", "orthoht", "hoehe", "höhe", "level", "rl", "reducedlevel"),
     "precision_h": ("precisionh", "horizontalprecision", "hprecision", "hprec", "hzprec", "precision2d", "hrms",
                     "horizontalrms", "rmsh", "sigmah", "sh", "hsigma", "hacc", "horizontalaccuracy", "hsd", "sdh"),
     "precision_v": ("precisionv", "verticalprecision", "vprecision", "vprec", "vrms", "verticalrms", "rmsv", "sigmav",
@@ -28,7 +28,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "sigma_u": ("sigmau", "sigmaup", "su", "sdu", "stdu", "sdup", "usd", "sigmaheight", "sdheight"),
     "cov_en": ("coven", "covarianceen", "sen"),
     "start": ("start", "starttime", "timestart", "begin", "begintime", "datetime", "timestamp", "time", "observed",
-              "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime"),
+              "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime",
+              "datumuhrzeit", "datumzeit"),
     "end": ("end", "endtime", "timeend", "stop", "stoptime", "finish", "endutc", "endtimeutc"),
     "initialization": ("initialization", "initialisation", "init", "initno", "initid", "fixid", "fixno"),
     "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup"),
@@ -77,6 +78,20 @@ PATTERNS = tuple(
 def plain(text: str) -> str:
     """Return a heading or word as it is compared: lower case, letters and digits only."""
     return re.sub(r"[\W_]", "", unicodedata.normalize("NFC", text).casefold())
+
+
+def table_start(rows: Sequence[Sequence[str]]) -> int:
+    """Return the index of the first row that is filled as the table's rows usually are: what stands before is none."""
+    filled = [sum(bool(cell.strip()) for cell in row) for row in rows]
+    usual = sorted(filled)[len(filled) // 2] if filled else 0
+    return next((i for i, count in enumerate(filled) if 2 * count > usual), 0)
+
+
+def named_unit(heading: str) -> str:
+    """Return the unit of length that a heading names, feet as ``ft`` whichever they are; empty if none."""
+    words = [word for word in re.split(r"[\W_]+", heading) if word]
+    last = plain(words[-1]) if len(words) > 1 else ""
+    return UNITS.get(last) or {"ft": "ft", "feet": "ft", "mm": "mm", "cm": "cm"}.get(last, "")
 
 
 def split_unit(heading: str) -> tuple[str, str]:

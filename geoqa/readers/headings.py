@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
+from geoqa.readers import guesses
 
 #: Ours that cannot share a column with another of these.
 ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
@@ -66,6 +67,37 @@ def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int
         raise InputError.from_faults(f"{name}: columns are not found. {_there_are(headings, width)}", faults)
     _refuse_doubles(found, name)
     return found
+
+
+def refuse_other_units(
+    columns: Mapping[str, str | int],
+    found: Mapping[str, int],
+    headings: Sequence[str],
+    units: Mapping[str, tuple[str, str]],
+    name: str,
+) -> None:
+    """Raise InputError if a heading names another unit than the recipe reads its column in.
+
+    Parameters
+    ----------
+    columns
+        What the recipe calls each of ours; one named by its position is not looked at.
+    found, headings
+        Where each of ours stands, and the headings there are.
+    units
+        Of those of ours that are lengths: the key under ``[input]`` that states the unit, and the unit.
+    """
+    faults = []
+    for ours, (key, unit) in units.items():
+        if ours not in found or not isinstance(columns[ours], str):
+            continue
+        named = guesses.named_unit(headings[found[ours]])
+        if named and named != unit and not (named == "ft" and unit == "ftUS"):
+            problem = f"is headed {headings[found[ours]][:60]!r}, and is read in {unit}."
+            remedy = f'Add {key} = "{named}" under [input]; if the heading is wrong, name the column by its position.'
+            faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
+    if faults:
+        raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)
 
 
 def _refuse_doubles(found: Mapping[str, int], name: str) -> None:

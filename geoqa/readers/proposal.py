@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,10 +11,13 @@ from geoqa.core.errors import InputError
 from geoqa.core.job import COLUMNS, WORDS, InputFormat
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS
+from geoqa.core.units import PRECISION_UNITS
 from geoqa.readers import dialect, guesses, headings, table, textfile
 
 #: More different words than this in a column that should hold a few are no words of a legend.
 MOST_WORDS = 30
+#: Kinds of characters that are not seen and may act: controls, format and direction marks, separators.
+_UNSEEN = ("Cc", "Cf", "Zl", "Zp")
 _HEAD = """\
 # A recipe proposed for {name}. Lines marked "inferred" were read off the file: look at each.
 # Lines marked "must be stated" hold "?" and are refused until a person who knows the job has filled them in.
@@ -26,6 +30,7 @@ class _Draft:
 
     rows: list[list[str]]
     headings: list[str]
+    skip: int
     delimiter: str
     decimal: str
     found: dict[str, int]
@@ -71,8 +76,13 @@ def propose(path: Path | str) -> str:
 
 
 def quoted(text: str) -> str:
-    """Return text as a TOML string on one line."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """Return text as a TOML string on one line, in which nothing can act on a terminal or turn the text around."""
+    shown = json.dumps(text.encode("utf-8", "replace").decode(), ensure_ascii=False)
+    return "".join(_escaped(sign) if unicodedata.category(sign) in _UNSEEN else sign for sign in shown)
+
+
+def _escaped(sign: str) -> str:
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
 
 
 def _look(path: Path) -> _Draft:
@@ -80,16 +90,18 @@ def _look(path: Path) -> _Draft:
     sample = table.sample(text, InputFormat(unit="m"))
     if not sample:
         raise InputError(f"{path.name}: holds nothing but comments (lines that start with #).")
-    lines = [line for _, line in sample]
-    delimiter = dialect.detect(lines, (), path.name)
-    rows = [row for row in (dialect.split(line, delimiter) for line in lines) if row]
+    delimiter = dialect.detect([line for _, line in sample], (), path.name)
+    split = [(number, row) for number, row in ((n, dialect.split(line, delimiter)) for n, line in sample) if row]
+    start = guesses.table_start([row for _, row in split])
+    skip = split[start][0] if start else 0
+    rows = [row for _, row in split[start:]]
     width = dialect.usual_width(rows)
     if rows and guesses.has_headings(rows):
         names = [cell.strip() for cell in rows[0]]
         found, rows = guesses.columns(names), rows[1:]
     else:
         names, found = [""] * width, {}
-    return _Draft(rows, names, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    return _Draft(rows, names, skip, delimiter, guesses.decimal_sign(rows, delimiter), found)
 
 
 def _site(draft: _Draft, path: Path) -> None:
@@ -125,6 +137,10 @@ def _input(draft: _Draft) -> None:
         draft.open("precision", '"sigma" (one per axis), "drms", "2drms", "cep50" or "radius95"')
     if "precision_v" in draft.found:
         draft.open("precision_v", '"sigma" or "95"')
+    precise = ("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u")
+    units = {guesses.named_unit(draft.headings[i]) for k, i in draft.found.items() if k in precise} - {""}
+    if len(units) == 1 and units <= set(PRECISION_UNITS):
+        draft.inferred("unit_precision", quoted(units.pop()), "the headings name it")
     _times(draft)
     if "initialization" in draft.found:
         heading = quoted(draft.headings[draft.found["initialization"]])
@@ -134,6 +150,8 @@ def _input(draft: _Draft) -> None:
             "initialization", '"asserted" (every row is a fresh fix; add asserted_by = "your name") or "unknown"'
         )
     draft.inferred("delimiter", quoted(draft.delimiter), f"a {dialect.SPOKEN[draft.delimiter]} parts the first lines")
+    if draft.skip:
+        draft.inferred("skip", str(draft.skip), "the lines before hold no table")
     has = any(draft.headings)
     draft.inferred("header", str(has).lower(), f"the first row holds {'no numbers' if has else 'numbers'}")
     draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
@@ -163,6 +181,10 @@ def _columns(draft: _Draft) -> None:
             draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
             draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}")
+    absent = [name for name in ("height", "precision_h", "precision_v", "start", "base") if name not in draft.found]
+    if absent and _has_spare_numbers(draft):
+        draft.note(f"If a column below holds {', '.join(absent)}, add a line: {absent[0]} = its heading or position.")
+        draft.note("What then must be stated beside it, the review names.")
     used = set(draft.found.values())
     for i, name in enumerate(headings.own_names(draft.headings)):
         if i not in used:
@@ -211,5 +233,21 @@ def _judgement(draft: _Draft) -> None:
     if has_height:
         draft.open("vertical_m", "the largest height error of a delivered coordinate, in metres")
     draft.open("confidence", "the probability it must hold with, such as 0.95")
+    if not has_height and _has_spare_numbers(draft):
+        draft.open("judge", '"hv" if you map the height and it must be right too, "h" if not')
+        return
     judge = ('"hv"', "there are heights") if has_height else ('"h"', "there are no heights")
     draft.inferred("judge", *judge)
+
+
+def _has_spare_numbers(draft: _Draft) -> bool:
+    """Return whether more columns hold decimal numbers than the mapped ones and a pair of coordinates need."""
+    pair = ("longitude", "latitude") if "longitude" in draft.found else ("easting", "northing")
+    open_pair = sum(name not in draft.found for name in pair)
+    spare = [i for i in range(len(draft.headings)) if i not in draft.found.values()]
+    numeric = 0
+    for i in spare:
+        cells = [row[i] for row in draft.rows if i < len(row) and row[i].strip()]
+        numbers = guesses.as_numbers(cells, draft.decimal)
+        numeric += bool(cells) and len(numbers) == len(cells) and any(number % 1 for number in numbers)
+    return numeric > open_pair

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -17,6 +18,10 @@ from geoqa.readers import rules
 TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step")
 #: Tables the recipe language knows and this version cannot do yet.
 PLANNED_TABLES = ("file", "decisions")
+#: A recipe larger than this, in bytes, is none.
+LARGEST = 1_000_000
+#: Faults told of one recipe.
+MOST_FAULTS = 50
 NOT_YET = "is part of the recipe language but not in this version yet."
 
 
@@ -29,19 +34,55 @@ def read_recipe(path: Path | str) -> Job:
         If the file cannot be read, is no TOML, or says what cannot be: every fault, by file, table and key.
     """
     path = Path(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise RecipeError(f"{path}: there is no such recipe. `geoqa recipe FILE` proposes one for a file.") from None
-    except (OSError, ValueError) as error:
-        reason = "is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else f"cannot be read ({error})"
-        raise RecipeError(f"{path}: {reason}. Give a text file in TOML, saved as UTF-8.") from error
+    text = _text(path)
     try:
         table = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        problem = str(error) if isinstance(error, ValueError) else "values stand in each other too deep"
-        raise RecipeError(f"{path}: is not TOML: {problem}. Text stands in quotes, one key = value a line.") from error
+        rule = "Text stands in quotes, one key = value a line, numbers have a decimal point."
+        raise RecipeError(f"{path}: is not TOML: {_problem(error, text)} {rule}{_is_it_data(path)}") from error
     return job_from_table(table, path.name)
+
+
+def _text(path: Path) -> str:
+    """Return the text of the recipe at `path`."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise RecipeError(f"{path}: there is no such recipe. `geoqa recipe FILE` proposes one for a file.") from None
+    except IsADirectoryError:
+        raise RecipeError(f"{path}: is a directory. Name the recipe in it.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise RecipeError(f"{path}: cannot be read ({reason}). Give a text file in TOML.") from error
+    if len(content) > LARGEST:
+        problem = f"is larger than {LARGEST / 1e6:g} MB; a recipe is a page or two."
+        raise RecipeError(f"{path}: {problem}{_is_it_data(path) or ' Name the recipe.'}")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        rule = "Give a text file in TOML, saved as UTF-8."
+        raise RecipeError(f"{path}: is not UTF-8 text (line {line}). {rule}{_is_it_data(path)}") from error
+
+
+def _problem(error: Exception, text: str) -> str:
+    """Return what the TOML reader says, and the line it says it of."""
+    if isinstance(error, RecursionError):
+        return "values stand in each other too deep."
+    if not isinstance(error, tomllib.TOMLDecodeError):
+        return "a number is far too long."
+    at = re.search(r"\(at line (\d+), column \d+\)", str(error))
+    lines = text.split("\n")
+    shown = lines[int(at[1]) - 1].strip()[:80] if at and int(at[1]) <= len(lines) else ""
+    return f"{str(error)[:200]}" + (f", where it reads: {shown}." if shown else ".")
+
+
+def _is_it_data(path: Path) -> str:
+    """Return a hint where the name is not that of a recipe."""
+    if path.suffix.lower() in (".toml", ""):
+        return ""
+    return " Is it the data? The data come first, the recipe after --recipe: geoqa review data.csv --recipe site.toml"
 
 
 def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
@@ -66,7 +107,10 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     draft = _draft(table, where, faults)
     fmt = rules.check(draft, where, faults)
     if faults:
-        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", faults)
+        shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
+        if more > 0:
+            shown.append(Fault(where, f"and {more} more faults."))
+        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement
     return Job(
@@ -85,14 +129,16 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     form = _without(given, "columns", "values")
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
+        height=_height(table.get("site", {})),
         input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
         keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
         columns=_columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
         values=_values(values, mapped, f"{where}: [input.values", faults),
         match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
-        tolerance=tolerance,
-        requirement=requirement,
+        # Stand-ins for what is at fault, so that the rules across keys can still be checked.
+        tolerance=tolerance or _tolerance_of(table.get("tolerance")),
+        requirement=requirement or _requirement_of(table.get("requirement")),
         roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
         base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
         steps=_tables(table, "step", where, faults),
@@ -109,6 +155,28 @@ def _sound(table: Any) -> InputFormat:
             except ValueError:
                 continue
     return InputFormat(**sound)
+
+
+def _tolerance_of(table: Any) -> Tolerance | None:
+    """Return a stand-in for a faulty ``[tolerance]`` that states the same constants."""
+    if not isinstance(table, Mapping) or "purpose" in table:
+        return None
+    return Tolerance(horizontal_m=1.0, vertical_m=1.0 if "vertical_m" in table else None)
+
+
+def _requirement_of(table: Any) -> Requirement | None:
+    """Return a stand-in for a faulty ``[requirement]`` that states the same limits and judges the same."""
+    if not isinstance(table, Mapping):
+        return None
+    limits = {name: 1.0 for name in ("horizontal_m", "vertical_m") if name in table}
+    judge = table.get("judge")
+    return Requirement(**limits, judge=judge if judge in ("h", "v", "hv") else "hv")
+
+
+def _height(table: Any) -> str | None:
+    """Return the height reference as stated, sound or not; None where there is none."""
+    stated = table.get("height") if isinstance(table, Mapping) else None
+    return None if stated is None or not str(stated).strip() else str(stated)
 
 
 def _check_tables(table: Mapping[str, Any], where: str, faults: list[Fault]) -> None:

@@ -19,6 +19,8 @@ class Draft:
 
     Attributes
     ----------
+    height
+        The height reference stated under ``[site]``, sound or not.
     input
         What is sound of ``[input]``, with stand-ins for the rest.
     keys
@@ -30,6 +32,7 @@ class Draft:
     """
 
     site: Site | None
+    height: str | None
     input: InputFormat
     keys: frozenset[str]
     columns: Mapping[str, str | int]
@@ -54,7 +57,7 @@ class Draft:
 
 def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
     """Add to `faults` what does not go together; return the input's format completed by the rest."""
-    for rule in (_coordinates, _system, _pairs, _heights, _precision, _distances, _positions, _format, _initialization):
+    for rule in RULES:
         faults += [Fault(f"{at}: {fault.where}", fault.problem, fault.remedy) for fault in rule(draft)]
     if draft.input.initialization is None and "initialization" in draft.names:
         return replace(draft.input, initialization="column")
@@ -88,7 +91,8 @@ def _system(draft: Draft) -> list[Fault]:
     try:
         system = geodesy.system(draft.site.crs)
     except GeodesyError as error:
-        return [Fault("[site] crs", str(error))]
+        stated = repr(draft.site.crs)
+        return [Fault("[site] crs", str(error).replace(stated, stated if len(stated) <= 80 else f"{stated[:77]}..."))]
     except (ValueError, RuntimeError) as error:
         return [Fault("[site] crs", f"cannot be used ({str(error)[:80]}).", "Write its code, such as EPSG:2193.")]
     given = "longitude" if {"longitude", "latitude"} & draft.names else "easting"
@@ -128,7 +132,7 @@ def _heights(draft: Draft) -> list[Fault]:
             if requirement.judge == "v"
         ]
     stated, faults = [], []
-    if draft.site is not None and not (draft.site.height or "").strip():
+    if draft.height is None:
         remedy = 'Add height = "ellipsoidal", or a label such as height = "NZVD2016".'
         stated.append(Fault("[site] height", "must be stated: the input has heights.", remedy))
     for table, tolerance, requirement in draft.judged():
@@ -137,6 +141,22 @@ def _heights(draft: Draft) -> list[Fault]:
             remedy = 'Add vertical_m = ... (metres), or judge = "h" under [requirement].'
             faults.append(Fault(f"{table} vertical_m", problem, remedy))
     return stated + _whole_first(faults)
+
+
+def _requirements(draft: Draft) -> list[Fault]:
+    """Find requirements that state one limit and not the other one they judge: nothing could be delivered."""
+    limit_of, faults = {"horizontal_m": "h", "vertical_m": "v"}, []
+    for table, _, requirement in draft.judged():
+        limits = {"horizontal_m": requirement.horizontal_m, "vertical_m": requirement.vertical_m}
+        if all(limit is None for limit in limits.values()):
+            continue
+        judged = requirement.judge if "height" in draft.names else "h"
+        for name in (name for name, axis in limit_of.items() if axis in judged and limits[name] is None):
+            other = "v" if name == "horizontal_m" else "h"
+            problem = "must be stated: it is judged, and without it nothing can be delivered."
+            remedy = f'Add {name} = ... (metres), or judge = "{other}".'
+            faults.append(Fault(f"{table.replace('tolerance', 'requirement')} {name}", problem, remedy))
+    return _whole_first(faults)
 
 
 def _whole_first(faults: list[Fault]) -> list[Fault]:
@@ -231,3 +251,9 @@ def _initialization(draft: Draft) -> list[Fault]:
         remedy = 'Add initialization = "asserted", or remove the line.'
         faults.append(Fault("[input] asserted_by", "asserts nothing here.", remedy))
     return faults
+
+
+RULES = (
+    _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _positions, _format,
+    _initialization,
+)  # fmt: skip

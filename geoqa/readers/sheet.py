@@ -42,6 +42,7 @@ class Sheet:
         self.reasons = Reasons(len(table))
         self.messages: list[str] = []
         self.places = headings.places(job.columns, table.headings, len(table.columns), name)
+        headings.refuse_other_units(job.columns, self.places, table.headings, _units(job), name)
 
     def __contains__(self, ours: str) -> bool:
         return ours in self.places
@@ -156,6 +157,19 @@ class Sheet:
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."
         )
+
+
+def _units(job: Job) -> dict[str, tuple[str, str]]:
+    """Return the unit that each of our lengths is read in, and the key that states it."""
+    fmt = job.input
+    plane = ("unit", fmt.unit)
+    up = ("unit_height", fmt.unit_height or fmt.unit)
+    precise = ("unit_precision", fmt.unit_precision or fmt.unit)
+    return {
+        **dict.fromkeys(("easting", "northing", "base_distance"), plane),
+        **dict.fromkeys(("height", "antenna_height"), up),
+        **dict.fromkeys(("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u"), precise),
+    }
 
 
 def encoded(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], pa.Array]:

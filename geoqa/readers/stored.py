@@ -12,6 +12,9 @@ from geoqa.core.errors import InputError
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Frames that every review has.
+NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
+
 
 def read_record(folder: Path) -> dict[str, Any]:
     """Return run.json of a review folder.
@@ -24,11 +27,27 @@ def read_record(folder: Path) -> dict[str, Any]:
     path = folder / "run.json"
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path} cannot be read: {error}. Name a folder that `geoqa review` has written.") from error
-    if not isinstance(record, dict) or "recipe" not in record:
+    except (OSError, ValueError, RecursionError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{path} cannot be read: {reason}. Name a folder that `geoqa review` has written.") from error
+    kinds = {"recipe": dict, "accounts": dict, "messages": list, "versions": dict}
+    if not isinstance(record, dict) or not all(isinstance(record.get(key), kind) for key, kind in kinds.items()):
         raise InputError(f"{path} is not the record of a review. Name a folder that `geoqa review` has written.")
+    origin = record.get("local_origin")
+    if origin is not None and not (
+        isinstance(origin, list) and len(origin) == 2 and all(isinstance(x, (int, float)) for x in origin)
+    ):
+        raise InputError(f"{path} is damaged: local_origin is not a longitude and a latitude. Review the site again.")
     return record
+
+
+def is_review(folder: Path) -> bool:
+    """Return whether `folder` holds the record of a review."""
+    try:
+        read_record(folder)
+    except InputError:
+        return False
+    return True
 
 
 def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
@@ -45,9 +64,16 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
     try:
         names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
         frames = {name: pyogrio.read_dataframe(path, layer=name, use_arrow=True) for name in names}
-    except pyogrio.errors.DataSourceError as error:
-        raise InputError(f"{path} cannot be read: {error}. Name a folder that `geoqa review` has written.") from error
-    return {name: _typed(name, frame) for name, frame in frames.items()}
+        frames = {name: _typed(name, frame) for name, frame in frames.items()}
+        for name, frame in frames.items():
+            schema.check(name, frame, by=path.name)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError) as error:
+        problem = f"{path} cannot be read: {str(error)[:300].rstrip('.')}."
+        raise InputError(f"{problem} Name a folder that `geoqa review` has written.") from error
+    missing = [name for name in NEEDED if name not in frames]
+    if missing:
+        raise InputError(f"{path} holds no layer {', '.join(missing)}. Name a folder that `geoqa review` has written.")
+    return frames
 
 
 def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:

@@ -201,7 +201,7 @@ def _refuse_misplaced_headings(
     first_lines: list[tuple[int, str]], wanted: Sequence[str | int], delimiter: str, name: str
 ) -> None:
     """Raise InputError if the headings the recipe maps stand further down than the first line."""
-    found = [dialect.found_in(line, delimiter, wanted) for _, line in first_lines]
+    found = [dialect.found_in(line, delimiter, wanted) for _, line in first_lines[: dialect.HEAD]]
     best = found.index(max(found))
     if found[best] > found[0] + 1:
         at, first = first_lines[best][0], first_lines[0][0]

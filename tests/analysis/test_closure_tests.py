@@ -228,3 +228,21 @@ def test_probabilities_are_those_of_chi_square_and_f(dimensions, nu):
     exact = stats.f.sf(squares / dimensions, dimensions, nu) if np.isfinite(nu) else stats.chi2.sf(squares, dimensions)
     assert spread.probability(squares, dimensions, nu) == pytest.approx(exact, rel=1e-9)
     assert spread.probability(squares, np.full(5, dimensions), nu) == pytest.approx(exact, rel=1e-9)
+
+
+@pytest.mark.parametrize("rho", [1.0, -1.0, 1 - 1e-15])
+def test_a_full_correlation_is_no_certainty(rho):
+    # An ellipse of no width (a receiver may state one) is as wide as the coordinates are rounded: last digit / sqrt 12.
+    rows = pair(e=0.012, n=0.018 * rho, se=0.012, sn=0.018, sv=0.02, cov=rho * 0.012 * 0.018)
+    along = closure(rows)
+    assert along["t_h"] == pytest.approx(0.5, rel=1e-3)
+    assert along["status_h"] == "confirmed"
+    across = closure(pair(e=0.018, n=-0.012 * rho, se=0.012, sn=0.018, sv=0.02, cov=rho * 0.012 * 0.018))
+    assert np.isfinite(across["t_h"])
+    assert across["status_h"] == "strained"
+
+
+def test_an_ordinary_correlation_is_left_as_it_is():
+    rows = pair(e=0.01, se=0.012, sn=0.018, sv=0.02, cov=0.9 * 0.012 * 0.018)
+    # T = d^2 / (2 sigma_E^2 (1 - rho^2)) for a closure due east (computed)
+    assert closure(rows)["t_h"] == pytest.approx(1e-4 / (2 * 0.012**2 * (1 - 0.81)))

@@ -294,16 +294,33 @@ def test_copies_against_a_loop(told):
     told = sorted(told, key=lambda item: (item[1] is None, item[1] or 0))
     place = np.array([[e, 0.0, 0.0] for e, _ in told]).reshape(-1, 3)
     start = np.array([np.nan if t is None else t for _, t in told])
-    assert independence.copies(np.zeros(len(told), np.int64), place, start).tolist() == copies_by_loop(told)
+    assert independence.copies(
+        np.zeros(len(told), np.int64), place, start, np.zeros(len(told), bool)
+    ).tolist() == copies_by_loop(told)
 
 
 def test_a_row_without_a_height_copies_one_that_has_it():
-    point, start = np.zeros(3, np.int64), np.full(3, np.nan)
+    point, start, labelled = np.zeros(3, np.int64), np.full(3, np.nan), np.zeros(3, bool)
     flat_last = np.array([[0.0, 0.0, 5.0], [0.0, 0.0, np.nan], [0.0, 1.0, np.nan]])
-    assert independence.copies(point, flat_last, start).tolist() == [False, True, False]
+    assert independence.copies(point, flat_last, start, labelled).tolist() == [False, True, False]
     # Of the two, the row that says more is kept, whichever was read first.
-    assert independence.copies(point, flat_last[[1, 0, 2]], start).tolist() == [True, False, False]
-    assert independence.copies(point, flat_last, np.array([0.0, 60.0, 120.0])).tolist() == [False, False, False]
+    assert independence.copies(point, flat_last[[1, 0, 2]], start, labelled).tolist() == [True, False, False]
+    assert independence.copies(point, flat_last, np.array([0.0, 60.0, 120.0]), labelled).tolist() == [
+        False,
+        False,
+        False,
+    ]
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_of_copies_the_row_that_shows_its_initialization_is_kept(order):
+    # The same rows exported twice, once without the labels: the order of the files must not cost the evidence.
+    shown = [{"t": 0, "fix": "1"}, {"t": 300, "e": 0.004, "fix": "2"}]
+    silent = [row | {"fix": None} for row in shown]
+    frames = judge([*shown, *silent] if order > 0 else [*silent, *shown])
+    assert frames["points"]["status"].iloc[0] == "confirmed"
+    uses = frames["occupations"].sort_values("occupation_id")["use"].tolist()
+    assert uses == ["used", "used", "copied", "copied"][::order]
 
 
 def test_copied_rows_prove_nothing_of_a_point():

@@ -20,8 +20,9 @@ JOB = Job(
 def part(points, **more):
     count = len(points)
     return pd.DataFrame({
-        "occupation_id": np.arange(1, count + 1), "point": pd.Categorical(points), "easting_m": np.arange(count) * 1.0,
-        "northing_m": np.zeros(count), "base_distance_m": np.full(count, np.nan),
+        "occupation_id": np.arange(1, count + 1), "point": pd.Categorical(points),
+        "easting_m": 1_600_000.0 + np.arange(count),
+        "northing_m": np.full(count, 5_400_000.0), "base_distance_m": np.full(count, np.nan),
         "start_utc": pd.to_datetime(pd.Series(["2026-02-02"] * count, dtype="datetime64[us, UTC]")),
         "initialization": pd.Categorical([None] * count), "role": pd.Categorical([None] * count),
     } | more)  # fmt: skip
@@ -138,3 +139,16 @@ def test_ppm_without_any_base_distance_is_refused_and_every_place_is_named():
     assert "base_distance" in str(caught.value)
     frame, _ = assembled([part(["A"], base_distance_m=[1200.0])], job)
     assert len(frame) == 1
+
+
+@pytest.mark.parametrize(
+    ("crs", "east", "north", "words"),
+    [
+        ("EPSG:2193", 5_400_000.0, 1_600_000.0, "right columns"),  # east and north swapped
+        ("EPSG:3857", 600_000.0, 5_400_000.0, "stretches lengths by the factor 1.38"),
+    ],
+)
+def test_a_grid_that_stretches_lengths_is_refused(crs, east, north, words):
+    rows = part(["A", "A"], easting_m=np.full(2, east), northing_m=np.full(2, north))
+    with pytest.raises(InputError, match=words):
+        assembly.occupations([rows], replace(JOB, site=Site(crs=crs)))

@@ -74,7 +74,7 @@ def test_feet_become_metres(read, full):
         input__columns__base_distance="D",
         input__columns__antenna_height="A",
     )
-    line = row(E="2000000.00", H="100.0", sH="20", sV="30").strip() + ",1000,6.5\n"
+    line = row(E="2000000.00", N="17500000.000", H="100.0", sH="20", sV="30").strip() + ",1000,6.5\n"
     found = first(read(HEAD.strip() + ",D,A\n" + line, recipe))
     # read, 85 FR 62698; computed: 2 000 000 US survey feet are 2 000 004.000008 international feet
     assert found["easting_m"] == pytest.approx(2_000_004.000008 * 0.3048, abs=1e-6)
@@ -399,7 +399,7 @@ def test_hostile_files_conserve_their_rows(read, case):
         (HEAD.encode(), "holds headings and no rows"),
         (b"PK\x03\x04", "a ZIP archive or a spreadsheet"),
         (b"Mark,E,N\n\x00\x00", "holds NUL bytes"),
-        (b"# nothing\n# here\n", "holds no rows after its first 0 lines and its comments"),
+        (b"# nothing\n# here\n", "holds nothing but comments"),
         (b"onecolumn\noftext\n", "nothing parts its lines into columns"),
         (b"Mark,E,E,N\n" + b"P,1,1,1\n", "the heading 'E' stands at the positions 2 and 3"),
     ],

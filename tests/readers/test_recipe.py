@@ -34,6 +34,7 @@ horizontal_m = 0.05
 vertical_m = 0.08
 [requirement]
 horizontal_m = 0.05
+vertical_m = 0.10
 [step.visits]
 anything = 3
 """
@@ -276,7 +277,7 @@ def test_hostile_recipe_files(tmp_path, case):
 def test_missing_file_and_directory(tmp_path):
     with pytest.raises(RecipeError, match="there is no such recipe"):
         read_recipe(tmp_path / "none.toml")
-    with pytest.raises(RecipeError, match="cannot be read"):
+    with pytest.raises(RecipeError, match="is a directory"):
         read_recipe(tmp_path)
 
 

@@ -149,7 +149,7 @@ def test_a_huge_field_costs_its_line_alone(read):
 def test_headings_and_no_rows(read):
     with pytest.raises(InputError, match="holds headings and no rows"):
         read("a,b\n")
-    with pytest.raises(InputError, match="holds no rows after its first 5 lines"):
+    with pytest.raises(InputError, match="holds nothing after the 5 lines it skips"):
         read("a,b\n1,2\n", skip=5)
 
 
