@@ -18,7 +18,7 @@ from geoqa.core.errors import CallError, GeoqaError
 
 if TYPE_CHECKING:
     from geoqa.core.params import Parameter
-    from geoqa.core.steps import Analysis, Step
+    from geoqa.core.steps import Step
     from geoqa.reviews import Review
 
 CAUTION = (
@@ -214,13 +214,13 @@ def _step_command(cls: type[Step]) -> click.Command:
     def callback(folder: Path, out: Path, **values: Any) -> None:
         from geoqa.stored import run_step
 
-        step: Analysis = cls(**{name: value for name, value in values.items() if value is not None})  # type: ignore[assignment]
-        for line in run_step(step, folder, out):
+        stated = {name: value for name, value in values.items() if value is not None}
+        for line in run_step(cls, stated, folder, out):  # type: ignore[arg-type]
             _say(line)
 
     text = (
-        f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review. Needs {', '.join(cls.needs)}; gives "
-        f"{', '.join(cls.gives)}."
+        f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
+        f"given here. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
     )
     return click.Command(cls.name, params=options, callback=callback, help=text, short_help=_first_line(cls))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from geoqa.core import schema
@@ -129,24 +129,43 @@ def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
 
 
 def run(
-    steps: Sequence[Analysis], frames: Frames, job: Job, progress: Callable[[str], None] = lambda _: None
+    steps: Sequence[Analysis],
+    frames: Frames,
+    job: Job,
+    progress: Callable[[str], None] = lambda _: None,
+    optional: Collection[str] = (),
 ) -> list[str]:
-    """Run ordered steps on `frames`; return the messages they have for people."""
+    """Run ordered steps on `frames`; return the messages they have for people.
+
+    Parameters
+    ----------
+    optional
+        Names of steps that are left out, with a message, when they fail; a third party's.
+    """
     messages: list[str] = []
     for step in steps:
         progress(step.name)
         try:
-            result: object = step.run(frames.view(step.needs), job)
-        except GeoqaError:
-            raise
-        except (Exception, SystemExit) as error:  # a third party's code may fail in any way
-            raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
-        if not isinstance(result, Result):
-            given = type(result).__name__
-            raise StepError(f"the step {step.name!r} returned {given}, it must return a Result of frames by name.")
-        frames.add(step, result.frames)
-        messages += result.messages
+            messages += _run_one(step, frames, job)
+        except GeoqaError as error:
+            if step.name not in optional:
+                raise
+            messages.append(f"the step {step.name!r} is left out: {error}")
     return messages
+
+
+def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
+    try:
+        result: object = step.run(frames.view(step.needs), job)
+    except GeoqaError:
+        raise
+    except (Exception, SystemExit) as error:  # a third party's code may fail in any way
+        raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(result, Result):
+        given = type(result).__name__
+        raise StepError(f"the step {step.name!r} returned {given}, it must return a Result of frames by name.")
+    frames.add(step, result.frames)
+    return result.messages
 
 
 def _wants(step: Analysis) -> tuple[str, ...]:

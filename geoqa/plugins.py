@@ -79,6 +79,10 @@ class Catalogue:
                 self.refused[name] = str(error)
         return good
 
+    def is_third_party(self, name: str) -> bool:
+        """Return whether the step called `name` is not geoqa's own."""
+        return not any(name in group and group[name].distribution == OWN for group in self.entries.values())
+
     def third_party(self) -> list[dict[str, str]]:
         """Return the usable steps of other distributions, for the run record."""
         every = [e for group in self.entries.values() for e in group.values()]

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import pipeline, plugins
+from geoqa import pipeline, plugins, sources
 from geoqa.core import geodesy, schema
-from geoqa.core.errors import CallError, Fault, InputError, RecipeError, StepError
+from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.core.drawing import Drawing
     from geoqa.core.job import Job
     from geoqa.core.steps import Analysis, Reader, ReadResult, Step
     from geoqa.core.tolerances import Requirement
@@ -117,15 +117,27 @@ class Review:
         from geoqa.outputs import folder as folders
         from geoqa.outputs import html_map
 
-        found = plugins.catalogue()
-        drawings = []
-        for cls in found.load_all("geoqa.layers").values():
-            layer = plugins.configure(cls, self.job.steps)
-            if all(pipeline.has(self.frames, address) for address in layer.needs):
-                drawings += layer.draw({name: self.frames[name] for name in _frames_of(layer)}, self.job)  # type: ignore[attr-defined]
-        context = html_map.MapContext.of(self.frames, self.job, self.messages)
+        drawings, notes = self._drawings()
+        context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
+
+    def _drawings(self) -> tuple[list[Drawing], list[str]]:
+        """Return what the layers draw, and which third-party layer could not."""
+        found = plugins.catalogue()
+        drawings: list[Drawing] = []
+        notes = []
+        for name, cls in found.load_all("geoqa.layers").items():
+            try:
+                layer = plugins.configure(cls, self.job.steps)
+                if all(pipeline.has(self.frames, address) for address in layer.needs):
+                    frames = {frame: self.frames[frame] for frame in _frames_of(layer)}
+                    drawings += layer.draw(frames, self.job)  # type: ignore[attr-defined]
+            except Exception as error:
+                if not found.is_third_party(name):
+                    raise
+                notes.append(f"the map layer {name!r} is left out: {type(error).__name__}: {error}")
+        return drawings, notes
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
@@ -165,7 +177,7 @@ def review(
 
     job = _job(recipe)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
-    _refuse_names(paths)
+    sources.refuse_names(paths)
     found = plugins.catalogue()
     steps = _steps(found, job)
     read = []
@@ -175,9 +187,9 @@ def review(
         result = reader.read(path, job)
         _check_read(reader, path, result)
         read.append((path, reader, result))
-    names = _distinct([path for path, _, _ in read])
-    hashes = [_sha256(path) for path in paths]
-    _refuse_copies(names, hashes)
+    names = sources.distinct([path for path, _, _ in read])
+    hashes = [sources.sha256(path) for path in paths]
+    sources.refuse_copies(names, hashes)
     messages = [text for _, _, result in read for text in result.messages]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -192,7 +204,8 @@ def review(
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
-    messages += pipeline.run(steps, kept, job, progress)
+    optional = [step.name for step in steps if found.is_third_party(step.name)]
+    messages += pipeline.run(steps, kept, job, progress, optional)
     readers = {reader.name: reader for _, reader, _ in read}
     return Review(
         job=job,
@@ -204,7 +217,7 @@ def review(
                 {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
                 for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
             ],
-            "steps": [step.as_record() for step in (*readers.values(), *steps)],
+            "steps": [step.as_record() for step in (*readers.values(), *steps, *_layers(found, job))],
             "versions": record.versions(),
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
@@ -219,6 +232,18 @@ def refuse_loss(folder: Path, sources: Iterable[Path]) -> None:
     from geoqa.readers import stored
 
     folders.refuse_loss(folder, FILES, sources, ours=stored.is_review(folder))
+
+
+def _layers(found: plugins.Catalogue, job: Job) -> list[Step]:
+    """Return the map layers as configured, for the record; one that cannot be is told when the map is drawn."""
+    layers = []
+    for name, cls in found.load_all("geoqa.layers").items():
+        try:
+            layers.append(plugins.configure(cls, job.steps))
+        except RecipeError:
+            if not found.is_third_party(name) or name in job.steps:
+                raise
+    return layers
 
 
 def _frames_of(layer: Step) -> set[str]:
@@ -247,7 +272,25 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
     if faults:
         raise RecipeError.from_faults("The recipe sets parameters of unknown steps:", faults)
     classes = found.load_all("geoqa.analysis")
-    return pipeline.order([plugins.configure(cls, job.steps) for cls in classes.values()])  # type: ignore[misc]
+    own = [name for name in classes if not found.is_third_party(name)]
+    chosen = pipeline.order([plugins.configure(classes[name], job.steps) for name in own])  # type: ignore[misc]
+    waiting = {name: classes[name] for name in classes if name not in own}
+    # A third party's step may need another's: go round until no more fit.
+    while waiting:
+        before = len(waiting)
+        for name, cls in list(waiting.items()):
+            try:
+                chosen = pipeline.order([*chosen, plugins.configure(cls, job.steps)])  # type: ignore[list-item]
+            except GeoqaError as error:
+                if name in job.steps and isinstance(error, RecipeError):
+                    raise
+                found.refused[name] = str(error)
+            else:
+                found.refused.pop(name, None)
+                del waiting[name]
+        if len(waiting) == before:
+            break
+    return chosen
 
 
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
@@ -264,7 +307,12 @@ def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
         reason = getattr(error, "strerror", None) or error
         shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."
         raise InputError(f"{shown} cannot be read: {reason}. Check the name and the rights.") from error
-    claims = {cls: cls.sniff(path, head) for cls in found.load_all("geoqa.readers").values()}  # type: ignore[attr-defined]
+    claims = {}
+    for name, cls in found.load_all("geoqa.readers").items():
+        try:
+            claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
+        except Exception as error:  # a third party's code may fail in any way
+            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
     best = max(claims, key=lambda cls: claims[cls])
     if claims[best] <= 0:
         textfile.refuse_binary(path, head)
@@ -297,48 +345,10 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=geodesy.of(job).crs)
 
 
-def _distinct(paths: Sequence[Path]) -> list[str]:
-    """Return the name each file goes by: its own, or its path where two have the same."""
-    names = [path.name for path in paths]
-    return names if len(set(names)) == len(names) else [path.as_posix() for path in paths]
-
-
-def _refuse_names(paths: Sequence[Path]) -> None:
-    """Raise CallError or InputError unless every file is named once, in text."""
-    if not paths:
-        raise CallError("no input file was given. Name at least one.")
-    seen: dict[Path, Path] = {}
-    for path in paths:
-        try:
-            str(path).encode()
-            key = path.resolve()
-        except UnicodeEncodeError:
-            shown = str(path).encode("utf-8", "replace").decode()
-            raise InputError(f"{shown}: the file's name is no text in UTF-8. Give the file another name.") from None
-        except (OSError, RuntimeError, ValueError):
-            continue  # whoever opens it says why it cannot be
-        if key in seen:
-            raise CallError(f"one input file was named twice: {seen[key]} and {path}. Name each file once.")
-        seen[key] = path
-
-
-def _refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
-    """Raise CallError if two files hold the same: every occupation would count twice."""
-    seen: dict[str, str] = {}
-    for name, digest in zip(names, hashes, strict=True):
-        if seen.setdefault(digest, name) != name:
-            raise CallError(f"{name} is a copy of {seen[digest]}, byte for byte. Name one of the two.")
-
-
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     import pandas as pd
 
     return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _requirements(job: Job) -> list[Requirement]:
@@ -356,9 +366,11 @@ def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataF
         )
     if not occupations["height_m"].isna().all() and not any("v" in r.judge for r in _requirements(job)):
         messages.append('heights are read and not judged: judge = "h" under [requirement]')
-    if job.base.sigma_h_m is None:
+    silent = [w for w, sigma in (("position", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if sigma is None]
+    if silent:
         messages.append(
-            "no uncertainty of the base is stated in [base]: coordinates and uncertainties are relative to the base"
+            f"no uncertainty of the base's {' and '.join(silent)} is stated in [base]: coordinates and uncertainties "
+            f"are relative to the base"
         )
     if job.input.initialization == "asserted":
         messages.append(f"that every row is a fresh initialization is asserted by {job.input.asserted_by}, not shown")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline
 from geoqa.core.errors import CallError
@@ -33,8 +34,15 @@ def load(folder: Path) -> Review:
     return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
 
 
-def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
+def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:
     """Run one step on the frames of an earlier review and write what it gives to a new GeoPackage.
+
+    Parameters
+    ----------
+    cls, stated
+        The step, and the parameters that are to differ from those the review was made with.
+    folder, out
+        An earlier review, and the file to make.
 
     Returns
     -------
@@ -54,6 +62,7 @@ def run_step(step: Analysis, folder: Path, out: Path) -> list[str]:
     if out.suffix.lower() != ".gpkg":
         raise CallError(f"{out} is written as a GeoPackage. Give it a name that ends in .gpkg.")
     review = load(folder)
+    step = cls(**{**review.job.steps.get(cls.name, {}), **stated})
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
         raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")

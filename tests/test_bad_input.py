@@ -234,9 +234,6 @@ FILES = {
         b"Job 12\n\n" + BODY.encode(), "the headings stand in line 3, not in line 1. Add skip = 2",
     ),
     "doubled heading": (BODY.replace("Init", "E").encode(), "the heading 'E' stands at the positions 2 and 8."),
-    "unit in a heading": (
-        BODY.replace("Mark,E,", "Mark,E,").replace("sH", "sH (mm)").encode(), "there is no heading 'sH'",
-    ),
     "HTML": (b"<html>\n<body>\nnot found\n</body></html>\n", "occupations.csv"),
     "JSON": (b'{"a": [1, 2, 3],\n "b": 2}\n', "occupations.csv"),
     "all rows bad": (
@@ -425,7 +422,7 @@ def test_recipes_that_are_no_files(place, call):
     assert "Is it the data? The data come first, the recipe after --recipe" in error
 
 
-@pytest.mark.parametrize("name", [b"\xff.csv", b"\x1b[31mred.csv", b"two\nlines.csv", "‮turned.csv".encode()])
+@pytest.mark.parametrize("name", [b"\xff.csv", b"\x1b[31mred.csv", b"two\nlines.csv", "\u202eturned.csv".encode()])
 def test_strange_names_of_files(place, call, name):
     data = Path(os.fsdecode(os.fsencode(place) + b"/" + name))
     (place / "occupations.csv").rename(data)
@@ -679,3 +676,17 @@ def test_a_proposal_for_anything(demo, content):
         assert error.exit_code == 2
         return
     assert not (CONTROLS - {"\t"}) & set(text)
+
+
+def test_a_file_where_nothing_may_be_written_is_not_taken_for_a_full_disk(place, call, review, monkeypatch):
+    review()
+
+    def refuse(path, *args, **kwargs):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+    monkeypatch.setattr(Path, "touch", refuse)
+    for arguments in (("run", "visits", place / "out", "-o", place / "x.gpkg"), ("map", place / "out")):
+        code, _, error = call(*arguments)
+        assert code == 2
+        assert "Permission denied. You may not write there" in error
+        assert ".partial" not in error

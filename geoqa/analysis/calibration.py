@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from geoqa.analysis.mixture import CoreAndTail
     from geoqa.core.job import Job
 
+#: A tail that is surely larger than this is told.
+LARGE_TAIL = 0.05
 _AXES = (("h", 2, "horizontal"), ("v", 1, "height"))
 
 
@@ -45,7 +47,7 @@ class Calibration(Analysis):
         closures, occupations = frames["closures"], frames["occupations"]
         told = spread.reported(occupations)
         row: dict[str, object] = {"canopy": WHOLE_SITE, "pairs": 0}
-        tails: dict[str, object] = {}
+        tails: dict[str, float] = {}
         messages = []
         for axis, dimensions, word in _AXES:
             pick, a, b, weights = _visit_pairs(closures, occupations, axis)
@@ -58,8 +60,11 @@ class Calibration(Analysis):
             else:
                 told_square = spread.square_v(d["du_m"], told.var_u[a] + told.var_u[b])
                 seen_square = d["du_m"] ** 2
-            ratio = self._fit(told_square, dimensions, weights)
-            repeat = self._fit(seen_square, dimensions, weights)
+            # The rounding of both ends, last digit^2 / 12 each: closures of exactly zero are no more exact than that.
+            rounding = occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[a] ** 2 / 6
+            stated = told.var_e[a] + told.var_e[b] if axis == "h" else told.var_u[a] + told.var_u[b]
+            ratio = self._fit(told_square, dimensions, weights, rounding / stated)
+            repeat = self._fit(seen_square, dimensions, weights, rounding)
             row |= _columns(f"precision_ratio_{axis}", ratio, 1.0)
             row |= _columns(f"repeatability_{axis}_m", repeat, 2**-0.5)
             best = ratio or repeat
@@ -68,12 +73,21 @@ class Calibration(Analysis):
                 tails = _tail(best)
             if not ratio and np.isfinite(told.var_e if axis == "h" else told.var_u).any():
                 messages.append(
-                    f"{word} precision uncalibrated: {int(np.isfinite(told_square).sum())} pairs of different visits, "
-                    f"{self.minimum_pairs} are needed; the stated precision is taken at its word"
+                    f"{word} precision uncalibrated: {np.isfinite(told_square).sum():.0f} pairs of different visits are "
+                    f"worth {weights[np.isfinite(told_square)].sum():.1f} independent ones and {self.minimum_pairs} "
+                    f"are needed; the stated precision is taken at its word"
                 )
+        if tails["tail_rate_low"] > LARGE_TAIL:
+            messages.append(
+                f"{tails['tail_rate']:.0%} ({tails['tail_rate_low']:.0%} to {tails['tail_rate_high']:.0%}) of the "
+                f"pairs of different visits lie far outside the rest: one ratio for the whole site describes it badly, "
+                f"and radii are too small where the site is bad"
+            )
         return Result({"classes": pd.DataFrame([row | tails])}, tuple(messages))
 
-    def _fit(self, squares: np.ndarray, dimensions: int, weights: np.ndarray) -> CoreAndTail | None:
+    def _fit(
+        self, squares: np.ndarray, dimensions: int, weights: np.ndarray, rounding: np.ndarray
+    ) -> CoreAndTail | None:
         import numpy as np
 
         from geoqa.analysis import mixture
@@ -81,7 +95,8 @@ class Calibration(Analysis):
         known = np.isfinite(squares)
         if weights[known].sum() < self.minimum_pairs:
             return None
-        return mixture.fit(squares[known], dimensions, weights[known])
+        floor = max(float(np.median(rounding[known])), 1e-12)
+        return mixture.fit(squares[known], dimensions, weights[known], floor)
 
 
 def _visit_pairs(
@@ -113,6 +128,6 @@ def _columns(name: str, fit: CoreAndTail | None, factor: float) -> dict[str, obj
     return {f"{name}{end}": value * factor for end, value in zip(("", "_low", "_high"), values, strict=True)}
 
 
-def _tail(fit: CoreAndTail | None) -> dict[str, object]:
+def _tail(fit: CoreAndTail | None) -> dict[str, float]:
     values = (fit.tail_rate, fit.tail_low, fit.tail_high) if fit else (float("nan"),) * 3
     return {f"tail_rate{end}": value for end, value in zip(("", "_low", "_high"), values, strict=True)}

@@ -86,16 +86,18 @@ class Closures(Analysis):
         import pandas as pd
 
         from geoqa.analysis import independence
+        from geoqa.analysis.rows import shown_labels
 
         gap = np.maximum(rows.start_s[second] - rows.end_s[first], 0.0)
-        base, operator, label = (rows.codes(occupations[c]) for c in ("base", "operator", "initialization"))
+        base, operator = (rows.codes(occupations[c]) for c in ("base", "operator"))
+        label = shown_labels(occupations)[rows.at]
         new_base = independence.differ(base, first, second)
         new_operator = independence.differ(operator, first, second)
         labelled = (label[first] >= 0) & (label[second] >= 0)
         evidence = independence.Evidence(
             gap_s=gap,
-            # A label belongs to one receiver and one base: no solution outlives either.
-            new_fix=labelled & ((label[first] != label[second]) | new_base | new_operator),
+            # No solution outlives its base: a label starts anew with each set-up.
+            new_fix=labelled & ((label[first] != label[second]) | new_base),
             new_base=new_base,
             new_antenna_height=_numbers_differ(rows.take(occupations["antenna_height_m"]), first, second),
             new_operator=new_operator,

@@ -47,7 +47,7 @@ class CoreAndTail:
     degrees_of_freedom: float
 
 
-def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
+def fit(squares: Array, dimensions: int, weights: Array, floor: float = 1e-12) -> CoreAndTail:
     """Fit the core and the tail to squared closures over their reported variance.
 
     Maximum likelihood by expectation and maximization (Dempster, Laird and Rubin 1977): each square
@@ -63,11 +63,14 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
     weights
         Shape (pairs,): independent pairs each is worth; m visits of a point make m (m - 1) / 2
         pairs that are worth m - 1.
+    floor
+        Smallest variance the core may have, in the unit of the squares: closures of rounded coordinates
+        are often exactly zero, and that does not make them exact.
     """
     pairs, total = len(squares), float(weights.sum())
     squares, weights = _grouped(squares, weights)
     centre = float(special.chdtri(dimensions, 0.5))
-    core = max(_median(squares, weights) / centre, 1e-12)
+    core = max(_median(squares, weights) / centre, floor)
     tail, share = core * 100.0, PRIOR_TAIL
     outside = np.zeros(len(squares))
     for _ in range(500):
@@ -77,7 +80,7 @@ def fit(squares: Array, dimensions: int, weights: Array) -> CoreAndTail:
         outside = special.expit(log_tail - log_core)
         inside = weights * (1 - outside)
         before = core
-        core = max(float((inside * squares).sum() / (dimensions * inside.sum())), 1e-12)
+        core = max(float((inside * squares).sum() / (dimensions * inside.sum())), floor)
         gross = weights * outside
         tail = max(float((gross * squares).sum() / max(dimensions * gross.sum(), 1e-9)), core * NARROWEST_TAIL**2)
         share = (float(gross.sum()) + PRIOR_TAIL * PRIOR_PAIRS) / (total + PRIOR_PAIRS)

@@ -56,7 +56,9 @@ class PointStatus(Analysis):
         use, fix = self._screen(occupations, rows, job)
         horizontal, vertical = self._verdicts(frames, rows, use, fix, role, job)
 
-        height = np.where(vertical.visits > 0, vertical.status, -1)
+        # On a site with heights a point without one is unproven in height; on one without, nothing is.
+        no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
+        height = np.where(vertical.visits > 0, vertical.status, no_height)
         judge_h, judge_v = judged.axes(role, job)
         status = judged.combine(horizontal.status, height, judge_h, judge_v)
         placed, conflict = horizontal.kept > 0, status == _CONFLICT
@@ -87,21 +89,22 @@ class PointStatus(Analysis):
         spread_use[rows.at], spread_fix[rows.at] = use, fix
         keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(usage.USES))
         keyed["fix"] = spread_fix
-        return Result({"points": points, "occupations": keyed})
+        return Result({"points": points, "occupations": keyed}, _restarting_labels(occupations, rows, status, fix))
 
     def _screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
         import numpy as np
 
         from geoqa.analysis import tolerance, usage
+        from geoqa.analysis.rows import shown_labels
 
         place = np.column_stack([rows.take(occupations[c]) for c in ("easting_m", "northing_m", "height_m")])
         stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
         limit, _ = tolerance.of_rows(occupations, occupations["role"], job)
-        label, base, operator = (rows.codes(occupations[c]) for c in ("initialization", "base", "operator"))
+        label, base = shown_labels(occupations)[rows.at], rows.codes(occupations["base"])
         visit = rows.take(occupations["visit"]).astype(np.int64)
         use = usage.screen(rows.point, place, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio)
-        return use, usage.fix_numbers(rows.point, label, base, operator)
+        return use, usage.fix_numbers(rows.point, label, base)
 
     def _verdicts(
         self,
@@ -151,7 +154,7 @@ class PointStatus(Analysis):
         )  # fmt: skip
 
 
-_CONFLICT = STATUSES.index("conflict")
+_CONFLICT, _UNPROVEN = STATUSES.index("conflict"), STATUSES.index("unproven")
 
 
 def _facts(
@@ -161,6 +164,7 @@ def _facts(
     import numpy as np
 
     from geoqa.analysis import judged, spread, usage
+    from geoqa.analysis.rows import shown_labels
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
@@ -171,10 +175,26 @@ def _facts(
     silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
     return {
         "copied": np.bincount(rows.point[use == usage.COPIED], minlength=len(rows.names)),
-        "labelled": has(rows.codes(occupations["initialization"]) >= 0),
+        "labelled": has(shown_labels(occupations)[rows.at] >= 0),
         "timed": ~has(np.isnan(rows.start_s)),
         "unknown_precision": (judge_h & has(silent_h)) | (judge_v & has(silent_v)),
     }
+
+
+def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray) -> tuple[str, ...]:
+    """Say how many points are unproven only because one label stands on rows of several visits."""
+    from geoqa.core.groups import largest
+
+    n = len(rows.names)
+    visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
+    fixes = largest(fix.astype(float), rows.point, n, empty=0)
+    count = int(((status == _UNPROVEN) & (visits > 1) & (fixes == 1)).sum())
+    if not count:
+        return ()
+    return (
+        f"{count} points are unproven although they have several visits: all their rows carry one initialization. If "
+        f"labels start anew each day or file, make them distinct in the file",
+    )
 
 
 def _statuses(codes: np.ndarray) -> pd.Categorical:

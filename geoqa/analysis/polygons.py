@@ -62,18 +62,21 @@ def in_crs(easting_m: Array, northing_m: Array, job: Job) -> tuple[Array, Array]
     system = geodesy.of(job)
     if system.geographic:
         lon, lat = system.to_lonlat(easting_m.ravel(), northing_m.ravel())
+        # Counted from the local origin, so that nothing at the date line spans the world.
+        origin = (job.local_origin or (0.0, 0.0))[0]
+        lon = origin + (lon - origin + 180) % 360 - 180
         return lon.reshape(easting_m.shape), lat.reshape(easting_m.shape)
     return easting_m / system.metres_per_unit, northing_m / system.metres_per_unit
 
 
 def points(easting_m: Array, northing_m: Array, height_m: Array, job: Job) -> gpd.GeoSeries:
-    """Return Point Z geometry, z in metres; a plain point where no height is known, none without a place."""
+    """Return Point Z geometry in the CRS's own unit; a plain point where no height is known, none without a place."""
     x, y = in_crs(easting_m, northing_m, job)
     placed = ~np.isnan(x)
     shapes = np.full(len(x), None, dtype=object)
     deep = placed & ~np.isnan(height_m)
     shapes[placed] = shapely.points(x[placed], y[placed])
-    shapes[deep] = shapely.points(x[deep], y[deep], height_m[deep])
+    shapes[deep] = shapely.points(x[deep], y[deep], height_m[deep] / geodesy.of(job).metres_per_unit)
     return gpd.GeoSeries(shapes, crs=geodesy.of(job).crs)
 
 

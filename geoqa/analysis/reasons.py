@@ -29,6 +29,8 @@ class Case(NamedTuple):
     visits: Any
     kept: Any
     split: Any
+    #: Independent fixes, 2 standing for more.
+    fixes: Any
     #: Direct occupations and copies among them, 2 standing for more.
     rows: Any
     copied: Any
@@ -59,6 +61,7 @@ def of_points(
     axis = 1 * (judged[0] == status) + 2 * (judged[1] == status)
     seen = {name: np.where(axis == 2, getattr(vertical, name), getattr(horizontal, name)) for name in _VERDICT}
     counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
+    seen["fixes"] = np.minimum(seen["fixes"], 2)
     columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted})
     arrays = [np.asarray(column, np.int64) for column in columns]
     shape = [int(column.max(initial=0)) + 1 for column in arrays]
@@ -69,7 +72,7 @@ def of_points(
     return pd.Categorical.from_codes(codes[which], categories=known)
 
 
-_VERDICT = ("visits", "kept", "split")
+_VERDICT = ("visits", "kept", "split", "fixes")
 
 
 def _phrase(case: Case) -> str:
@@ -90,7 +93,10 @@ def _agreement(name: str, case: Case) -> str:
         "strained": f"{subject} are within tolerance but further apart than usual {where}",
         "loose": f"{subject} are beyond tolerance {where}, which is usual for this precision",
     }[name]
-    return sentence + (f"; {out} left out, the majority disagrees with {'it' if out == 1 else 'them'}" if out else "")
+    if not out:
+        return sentence
+    why = "in conflict with itself or with the majority" if case.split else "the majority disagrees"
+    return f"{sentence}; {out} left out, {why}"
 
 
 def _one_visit(case: Case) -> str:
@@ -101,16 +107,18 @@ def _unproven(case: Case) -> str:
     if case.rows == 0:
         return "no direct measured occupation"
     if case.axis == 2:
-        return "the height was observed once"
+        return "the height was observed once" if case.visits else "no height was observed"
     if case.copied:
         return "observed once: identical rows without distinct times are copies"
     if case.rows == 1:
         return "observed once"
-    return "all occupations share one initialization" if case.labelled else "no row shows a fresh initialization"
+    return "only one initialization is shown" if case.labelled else "no row shows a fresh initialization"
 
 
 def _conflict(case: Case) -> str:
     where = _AXES[case.axis]
+    if case.fixes == 1:
+        return f"occupations of one initialization disagree {where}"
     if case.visits == 1:
         return f"{_one_visit(case)} disagree {where}"
     if case.visits == 2:

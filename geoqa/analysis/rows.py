@@ -59,6 +59,16 @@ def positions(ids: Index, wanted: Index) -> Index:
     return table[wanted]
 
 
+def shown_labels(occupations: pd.DataFrame) -> Index:
+    """Return the initialization of each row of the frame as a code, -1 where none is shown.
+
+    A row whose solution is stated and is not fixed has resolved no ambiguities: its label shows nothing.
+    """
+    solution = occupations["solution"]
+    fixed = (solution.isna() | (solution == "fixed")).to_numpy(dtype=bool, na_value=True)
+    return np.where(fixed, codes_of(occupations["initialization"]), -1)
+
+
 def seconds(values: pd.Series) -> Array:
     """Return times as seconds since 1970, NaN for null."""
     stamps = values.to_numpy(dtype="datetime64[us]")

@@ -82,7 +82,7 @@ def freedom(occupations: pd.DataFrame, classes: pd.DataFrame) -> tuple[float, fl
     site = classes.iloc[0]
     result = []
     for axis, sigma in (("h", "sigma_e_m"), ("v", "sigma_u_m")):
-        estimated = bool(occupations[sigma].isna().all()) or float(site[f"precision_ratio_{axis}"]) > 1
+        estimated = bool(occupations[sigma].isna().any()) or float(site[f"precision_ratio_{axis}"]) > 1
         nu = float(site[f"degrees_of_freedom_{axis}"])
         result.append(nu if estimated and np.isfinite(nu) else np.inf)
     return result[0], result[1]

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 
 USES = (
     "used", "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
-    "initialization unknown", "not settled", "takes no part",
+    "initialization not shown", "time unknown", "not settled", "takes no part",
 )  # fmt: skip
-USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED, COPIED, NO_FIX, NOT_SETTLED, NO_PART = range(len(USES))
+USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED, NO_PART = range(len(USES))
 #: Uses that take a row into the position, and into the height.
 IN_POSITION, IN_HEIGHT = (USED, NO_HEIGHT), (USED, HEIGHT_ONLY)
 #: Uses that leave a row out of the coordinate although the point has one.
-LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NOT_SETTLED)
+LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED)
 
 
 def codes_of(use: pd.Series) -> Index:
@@ -37,7 +37,10 @@ def codes_of(use: pd.Series) -> Index:
 def screen(
     point: Index, place: Array, start_s: Array, label: Index, stated: Array, limit: Array, visit: Index, ratio: float
 ) -> Index:
-    """Return the use of each row before anything is compared: used, copied, initialization unknown, not settled.
+    """Return the use of each row before anything is compared.
+
+    A row whose initialization is not shown stands back where others show theirs; so does a row without a
+    time where others have one, since it may belong to any of their visits.
 
     Parameters
     ----------
@@ -56,6 +59,9 @@ def screen(
     labelled = np.zeros(n, bool)
     labelled[point[(label >= 0) & (use == USED)]] = True
     use = np.where((use == USED) & labelled[point] & (label < 0), NO_FIX, use)
+    timed = np.zeros(n, bool)
+    timed[point[(use == USED) & ~np.isnan(start_s)]] = True
+    use = np.where((use == USED) & timed[point] & np.isnan(start_s), NO_TIME, use)
     _, group = np.unique(point * (visit.max(initial=0) + 1) + visit, return_inverse=True)
     best = np.full(int(group.max(initial=-1)) + 1, np.inf)
     fine = (use == USED) & ~np.isnan(stated)
@@ -64,24 +70,22 @@ def screen(
     return np.where((use == USED) & unsettled, NOT_SETTLED, use)
 
 
-def fix_numbers(point: Index, label: Index, base: Index, operator: Index) -> Index:
+def fix_numbers(point: Index, label: Index, base: Index) -> Index:
     """Return the number of the initialization of each row within its point, from 1.
 
-    Equal labels are one initialization unless the base set-up or the operator is known to differ:
-    no solution outlives its base or moves to another receiver. Rows without a label are one.
+    Equal labels are one initialization unless the base set-up is known to differ: no solution outlives
+    its base. Rows without a label are one.
 
     Parameters
     ----------
-    point, label, base, operator
+    point, label, base
         Sorted rows, shape (n,); codes, -1 where unknown.
     """
     _, labelled = np.unique(point * (label.max(initial=-1) + 2) + label + 1, return_inverse=True)
-    keys = [point, label]
-    for codes in (base, operator):
-        # A row whose base is unknown may belong to any of its label: the label stays one.
-        unknown = np.zeros(len(point), bool)
-        unknown[labelled[codes < 0]] = True
-        keys.append(np.where(unknown[labelled] | (label < 0), -1, codes))
+    # A row whose base is unknown may belong to any of its label: the label stays one.
+    unknown = np.zeros(len(point), bool)
+    unknown[labelled[base < 0]] = True
+    keys = [point, label, np.where(unknown[labelled] | (label < 0), -1, base)]
     order = np.lexsort(keys[::-1])
     changed = np.zeros(len(point), bool)
     for key in keys:

@@ -73,6 +73,8 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     inner_pairs = agreement.pairs_of(inner, limits.alpha, limits.nu)
     inside, _ = agreement.judge(inner, inner_pairs, len(visits.point), limits.alpha, limits.nu)
     split_visit = inside == CONFLICT
+    # Rows of one initialization prove nothing by agreeing, but those that disagree may not be averaged.
+    split_visit[visit_of_fix[_split_fixes(rows, fix_of_row, len(fixes.point), limits)]] = True
 
     votes = np.bincount(visits.point, minlength=n)
     sound = np.flatnonzero(~split_visit)
@@ -105,6 +107,14 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
         split=split,
         keep_row=kept_visit[visit_of_fix][fix_of_row],
     )
+
+
+def _split_fixes(rows: Level, fix_of_row: Index, n: int, limits: Limits) -> Flags:
+    """Return which of `n` fixes are in conflict with themselves."""
+    order = np.argsort(fix_of_row, kind="stable")
+    inner = _positions(rows.only(order), fix_of_row[order], limits)
+    found, _ = agreement.judge(inner, agreement.pairs_of(inner, limits.alpha, limits.nu), n, limits.alpha, limits.nu)
+    return found == CONFLICT
 
 
 def _positions(level: Level, group: Index, limits: Limits) -> Positions:

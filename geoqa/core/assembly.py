@@ -50,8 +50,7 @@ def occupations(frames: Sequence[pd.DataFrame], job: Job) -> Assembled:
         frame, job = _on_local_grid(frame, job)
     else:
         _refuse_large_scale(frame, job)
-    _refuse_ppm_without_distance(frame, job)
-    return Assembled(frame, job, messages)
+    return Assembled(frame, job, (*messages, *_distances(frame, job)))
 
 
 def _by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -137,7 +136,8 @@ def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
         )
 
 
-def _refuse_ppm_without_distance(frame: pd.DataFrame, job: Job) -> None:
+def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
+    """Refuse a tolerance that grows with a distance nobody states; say how many rows lack theirs."""
     tolerances = {"[tolerance]": job.tolerance} | {f"[roles.{n}.tolerance]": r.tolerance for n, r in job.roles.items()}
     grows = [where for where, t in tolerances.items() if t.horizontal_ppm or t.vertical_ppm]
     if grows and frame["base_distance_m"].isna().all():
@@ -145,3 +145,7 @@ def _refuse_ppm_without_distance(frame: pd.DataFrame, job: Job) -> None:
             f"{', '.join(grows)} adds ppm of the distance to the base, and no row states that distance. "
             f"Map it as base_distance in [input.columns], or set the ppm to 0 (a virtual base gives no distance)."
         )
+    missing = int(frame["base_distance_m"].isna().sum())
+    if grows and missing:
+        return (f"{missing} rows state no distance to the base: their tolerance is the constant alone",)
+    return ()

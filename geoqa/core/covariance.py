@@ -151,15 +151,3 @@ def circle_radius(semi_major: ArrayLike, semi_minor: ArrayLike, confidence: floa
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(semi_major > 0, semi_minor / semi_major, 1.0)
     return semi_major * interpolate.CubicSpline(*_radius_table(confidence))(np.clip(ratio, 0, 1))
-
-
-def rotate(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike, angle_deg: ArrayLike) -> tuple[Array, Array, Array]:
-    """Return a covariance turned clockwise by `angle_deg` (a grid covariance into true north: the convergence)."""
-    var_e, var_n, cov_en = (np.asarray(v, float) for v in (var_e, var_n, cov_en))
-    turn = np.radians(np.asarray(angle_deg, float))
-    c, s = np.cos(turn), np.sin(turn)
-    return (
-        c**2 * var_e + 2 * c * s * cov_en + s**2 * var_n,
-        s**2 * var_e - 2 * c * s * cov_en + c**2 * var_n,
-        (c**2 - s**2) * cov_en + c * s * (var_n - var_e),
-    )

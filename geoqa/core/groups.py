@@ -57,13 +57,6 @@ def counts_of(starts: Index, n: int) -> Index:
     return np.diff(np.r_[starts, n]).astype(np.int64)
 
 
-def numbers_of(starts: Index, n: int) -> Index:
-    """Return for each element the number of its run, from 0; shape (n,)."""
-    number = np.zeros(n, np.int64)
-    number[starts[1:]] = 1
-    return np.cumsum(number)
-
-
 def pairs(starts: Index, counts: Index) -> tuple[Index, Index, Index]:
     """Return all pairs inside each group, group by group, the earlier element first.
 

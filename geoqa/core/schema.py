@@ -214,6 +214,7 @@ CLASSES = Frame(
             )
             for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
         },
+        **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
         "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
         "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
     },

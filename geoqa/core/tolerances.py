@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
+from geoqa.core.units import percent
 
 CONVENTIONS = ("closure", "from-mean")
 
@@ -54,6 +55,17 @@ class Requirement(Declared):
     vertical_m: float | None = param(None, unit="m", above=0, maximum=100, help="Largest height error")
     confidence: float = param(0.95, unit="1", minimum=0.5, maximum=0.9999, help="Probability it must hold with")
     judge: str = param("hv", choices=("h", "v", "hv"), help="What decides: horizontal, vertical or both")
+
+    def spoken(self, unit: str = "m", factor: float = 1.0) -> str:
+        """Return the requirement in words, in `unit` (`factor` metres)."""
+        stated = [
+            f"{word} {limit / factor:.3f} {unit}"
+            for word, limit in (("horizontal", self.horizontal_m), ("vertical", self.vertical_m))
+            if limit is not None
+        ]
+        if not stated:
+            return "none stated, so nothing can be delivered"
+        return f"{', '.join(stated)} at {percent(self.confidence)}"
 
 
 _SINGLE_BASE = (

@@ -19,6 +19,11 @@ def spoken(unit: str) -> str:
     return {"m": "metres", "ft": "international feet", "ftUS": "US survey feet"}.get(unit, unit)
 
 
+def percent(share: float) -> str:
+    """Return a probability in percent, with the digits it was stated with."""
+    return f"{100 * share:.6g} %"
+
+
 def decimals(unit: str) -> int:
     """Return the decimals that show a length in `unit` to the millimetre or better."""
     return 3 if unit == "m" else 2 if unit in ("mm", "cm") else 3

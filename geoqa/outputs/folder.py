@@ -61,6 +61,8 @@ def replacing_file(target: Path) -> Iterator[Path]:
             raise OutputError(f"{target} is a folder. Name a file.")
         if not target.parent.is_dir():
             raise OutputError(f"{target.parent}: there is no such folder. Make it first, or name another file.")
+        staging.touch()  # says here, and in words of its own, what forbids writing
+        staging.unlink()
         yield staging
         staging.replace(target)
     except OSError as error:
@@ -107,7 +109,8 @@ def _told(target: Path, error: OSError) -> OutputError:
     """Return what the system said as an error that says where and what to do."""
     if isinstance(error, OutputError):
         return error
-    at = f" ({error.filename})" if error.filename and str(target) not in str(error.filename) else ""
+    named = str(error.filename or target)
+    at = "" if named == str(target) or ".partial" in named else f" ({named[:200]})"
     shown = str(target) if len(str(target)) <= 200 else f"{str(target)[:197]}..."
     return OutputError(f"{shown}: the output cannot be written: {error.strerror or error}{at}. {_remedy(error)}")
 

@@ -14,9 +14,6 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
-#: Geometry types by layer; a layer without one is a plain table.
-TYPES = {"occupations": "Point Z", "closures": "LineString", "points": "Point Z", "ellipses": "Polygon"}
-
 
 def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     """Write every frame as a layer of its name.

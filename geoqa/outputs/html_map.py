@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -70,12 +70,19 @@ class MapContext:
     def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
+        factor = units.METRES_PER[unit]
         return cls(
             title=job.site.name,
             statuses=_counts(points["status"], STATUSES),
             deliveries=_counts(points["deliver"], DELIVERIES),
-            tolerance=job.tolerance.spoken(unit, units.METRES_PER[unit]),
-            requirement=_requirement(job),
+            tolerance=_with_roles(
+                job.tolerance.spoken(unit, factor),
+                ((name, role.tolerance.spoken(unit, factor)) for name, role in job.roles.items()),
+            ),
+            requirement=_with_roles(
+                job.requirement.spoken(unit, factor),
+                ((name, role.requirement.spoken(unit, factor)) for name, role in job.roles.items()),
+            ),
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
@@ -144,13 +151,9 @@ def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
     return not tested or closures is None or closures.empty or bool(closures[tested].notna().any(axis=None))
 
 
-def _requirement(job: Job) -> str:
-    rule, unit = job.requirement, job.input.unit
-    limits = {"horizontal": rule.horizontal_m, "vertical": rule.vertical_m}
-    stated = [
-        f"{name} {limit / units.METRES_PER[unit]:.3f} {unit}" for name, limit in limits.items() if limit is not None
-    ]
-    return f"{', '.join(stated)}, at {rule.confidence:.0%}" if stated else "not stated"
+def _with_roles(whole: str, own: Iterable[tuple[str, str]]) -> str:
+    """Return what holds for the whole job, and what roles have of their own."""
+    return "; ".join([whole, *(f"{name}: {words}" for name, words in own if words != whole)])
 
 
 def _sheet(title: str, context: MapContext) -> tuple[str, str]:

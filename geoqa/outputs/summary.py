@@ -48,7 +48,7 @@ def lines(
         f"{_counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{_counted(len(frames['closures']), 'closure')}",
         *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
-        *_wrapped(f"Requirement: {requirement(job)}"),
+        *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
         *_roles(job),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
@@ -65,29 +65,17 @@ def lines(
     return text
 
 
-def requirement(job: Job) -> str:
-    """Return the requirement in words, in the job's unit."""
-    wanted, unit = job.requirement, job.input.unit
-    factor = METRES_PER[unit]
-    parts = [
-        f"{word} {value / factor:.3f} {unit}"
-        for word, value in (("horizontal", wanted.horizontal_m), ("vertical", wanted.vertical_m))
-        if value is not None
-    ]
-    return (
-        f"{', '.join(parts)} at {100 * wanted.confidence:g} %" if parts else "none stated, so nothing can be delivered"
-    )
-
-
 def _roles(job: Job) -> list[str]:
-    """Return the names of roles that are judged by values of their own."""
-    own = [
-        name
-        for name, role in job.roles.items()
-        if (role.tolerance, role.requirement) != (job.tolerance, job.requirement)
-    ]
-    shown = ", ".join(cut(display_text(name), 24) for name in own[:10]) + (", ..." if len(own) > 10 else "")
-    return _wrapped(f"With values of their own: {shown}") if own else []
+    """Return a line for each role that is judged by values of its own."""
+    unit, factor = job.input.unit, METRES_PER[job.input.unit]
+    found = []
+    for name, role in job.roles.items():
+        if (role.tolerance, role.requirement) == (job.tolerance, job.requirement):
+            continue
+        words = f"{role.tolerance.spoken(unit, factor)}; required {role.requirement.spoken(unit, factor)}"
+        source = "" if role.tolerance.reference == job.tolerance.reference else f". Source: {role.tolerance.reference}"
+        found += _wrapped(f"Role {cut(display_text(name), 24)}: {words}{display_text(source)}")
+    return found
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:

@@ -53,7 +53,8 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     ):  # fmt: skip
         result[f"{name.removesuffix('_m')}_{label}"] = _number(points[name].to_numpy() / factor, 4)
     result["azimuth_deg"] = _number(points["azimuth_deg"].to_numpy(), 1)
-    for name in ("occupations", "visits", "set_aside"):
+    result["confidence"] = _number(points["confidence"].to_numpy(), 4)
+    for name in ("occupations", "visits", "visits_used_h", "visits_used_v", "set_aside"):
         result[name] = points[name].astype(str)
     for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):
         result[name] = _text(points[name])

@@ -128,7 +128,7 @@ def test_too_few_pairs_teach_nothing_and_it_is_said(points, learnt):
     said = [text for text in messages if "uncalibrated" in text]
     assert len(said) == (0 if learnt else 2)
     if not learnt:
-        assert "7 pairs of different visits, 8 are needed" in said[0]
+        assert "7 pairs of different visits are worth 7.0 independent ones and 8 are needed" in said[0]
 
 
 def test_without_enough_pairs_the_stated_precision_is_taken_at_its_word():

@@ -120,7 +120,7 @@ def test_a_row_without_a_time_is_apart_from_no_visit():
         ({"base": "X"}, {"base": "Y"}, {"new_base", "new_fix"}),
         ({"base": "X"}, {"base": "X"}, set()),
         ({"base": "X"}, {}, set()),
-        ({"operator": "X"}, {"operator": "Y"}, {"new_operator", "new_fix"}),
+        ({"operator": "X"}, {"operator": "Y"}, {"new_operator"}),
         ({"antenna_height_m": 2.0}, {"antenna_height_m": 1.8}, {"new_antenna_height"}),
         ({"antenna_height_m": 2.0}, {}, set()),
         ({}, {"fix": "fix 1"}, {"new_fix"}),
@@ -214,7 +214,7 @@ def pair_by_loop(first, second, visits_h, visits_v):
     gap = max(start_s(b) - end_s(a), 0) if timed else None
     known = {k: a[k] is not None and b[k] is not None for k in ("fix", "base", "operator")}
     differ = {k: known[k] and a[k] != b[k] for k in known}
-    new_fix = known["fix"] and any(differ.values())
+    new_fix = known["fix"] and (differ["fix"] or differ["base"])
     days = range(1, 9)
     repeats = timed and any(abs(gap - day * SIDEREAL_DAY_MIN * 60) <= 1200 for day in days)
     alike = a["e"] == b["e"] and a["n"] == b["n"] and (a["u"] is None or b["u"] is None or a["u"] == b["u"])
@@ -274,11 +274,11 @@ def test_fixes_inside_a_point_agree_with_the_pairs(rows):
                 (occupations["point"] == a["point"]) & (occupations["initialization"] == a["initialization"])
             ]
             mates = mates[mates["fix"] > 0]
-            # A row of the same label whose base or operator is unknown may belong to either: they stay one.
-            if a["initialization"] != b["initialization"] or mates[["base", "operator"]].notna().all(axis=None):
+            # A row of the same label whose base is unknown may belong to either: they stay one.
+            if a["initialization"] != b["initialization"] or mates["base"].notna().all():
                 assert a["fix"] != b["fix"]
         elif isinstance(a["initialization"], str) and isinstance(b["initialization"], str):
-            assert a["fix"] == b["fix"] or occupations.loc[[a.name, b.name], ["base", "operator"]].isna().any(axis=None)
+            assert a["fix"] == b["fix"] or occupations.loc[[a.name, b.name], "base"].isna().any()
 
 
 def copies_by_loop(rows):
@@ -330,14 +330,13 @@ def test_copied_rows_prove_nothing_of_a_point():
     assert frames["occupations"]["use"].tolist() == ["used", "copied", "copied"]
 
 
-def test_a_label_is_one_fix_until_its_base_or_operator_is_known_to_differ():
+def test_a_label_is_one_fix_until_its_base_is_known_to_differ():
     def fixes(**columns):
-        codes = {name: np.array(columns.get(name, [-1] * 3)) for name in ("label", "base", "operator")}
-        return usage.fix_numbers(np.zeros(3, np.int64), codes["label"], codes["base"], codes["operator"]).tolist()
+        codes = {name: np.array(columns.get(name, [-1] * 3)) for name in ("label", "base")}
+        return usage.fix_numbers(np.zeros(3, np.int64), codes["label"], codes["base"]).tolist()
 
     assert fixes(label=[0, 0, 1]) == [1, 1, 2]
     assert fixes(label=[0, 0, 0], base=[0, 1, 0]) == [1, 2, 1]
-    assert fixes(label=[0, 0, 0], operator=[0, 1, 0]) == [1, 2, 1]
     assert fixes(label=[0, 0, 0], base=[0, 1, -1]) == [1, 1, 1]
     # What is unknown of another label is no reason.
     assert fixes(label=[0, 0, 1], base=[0, 1, -1]) == [1, 2, 3]

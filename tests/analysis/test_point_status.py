@@ -43,7 +43,7 @@ def test_two_against_one_names_the_outlier():
     frames = judge(visits((0, 0, 0), (FAR, 0, 0), (0.01, 0, 0), s=0.01, sv=0.02))
     found = frames["points"].iloc[0]
     assert found["status"] == "confirmed"
-    assert found["reason"] == "2 visits agree; 1 left out, the majority disagrees with it"
+    assert found["reason"] == "2 visits agree; 1 left out, the majority disagrees"
     assert (found["visits"], found["visits_used_h"], found["set_aside"]) == (3, 2, 1)
     assert uses(frames) == ["used", "left out by the majority", "used"]
     assert found["easting_m"] == pytest.approx(CORNER[0] + 0.005, abs=1e-6)
@@ -135,7 +135,7 @@ def test_the_points_own_test_is_of_all_visits_together():
     [
         ([{"method": "staking"}, {"origin": "design", "t": 300}], "no direct measured occupation"),
         ([{}], "observed once"),
-        ([{"fix": "1"}, {"fix": "1", "t": 300}], "all occupations share one initialization"),
+        ([{"fix": "1"}, {"fix": "1", "t": 300}], "only one initialization is shown"),
         ([{"fix": None}, {"fix": None, "t": 300}], "no row shows a fresh initialization"),
         ([{"t": None}, {"t": None}], "observed once: identical rows without distinct times are copies"),
         ([{}, {"t": 300, "u": None}], "the height was observed once"),
@@ -156,7 +156,7 @@ def test_agreement_of_one_initialization_is_no_evidence_however_many_rows():
 def test_a_row_without_a_label_has_no_say_where_others_show_theirs():
     frames = judge([{"t": 0}, {"t": 300, "e": 0.01}, {"t": 600, "e": FAR, "fix": None}])
     assert frames["points"]["status"].iloc[0] == "confirmed"
-    assert uses(frames)[2] == "initialization unknown"
+    assert uses(frames)[2] == "initialization not shown"
     assert frames["points"]["set_aside"].iloc[0] == 1
 
 
@@ -321,3 +321,54 @@ def test_no_point_is_lost_and_none_stands_twice():
     found = judge(rows)["points"]
     assert found["point"].tolist() == ["A", "B", "C"]
     assert found["occupations"].tolist() == [2, 2, 0]
+
+
+def test_rows_of_one_initialization_that_disagree_are_never_averaged():
+    # A label that starts anew each day: its two rows lie 0.30 m apart, and their mean on the third row.
+    rows = [{"t": 0, "fix": "1"}, {"t": 1440, "e": FAR, "fix": "1"}, {"t": 2880, "e": FAR / 2, "fix": "2"}]
+    frames = judge([r | {"s": 0.01, "sv": 0.02} for r in rows])
+    found = frames["points"].iloc[0]
+    assert (found["status"], found["deliver"]) == ("conflict", "no")
+    alone = point([r | {"s": 0.01, "sv": 0.02} for r in rows[:2]])
+    assert alone["status"] == "conflict"
+    assert alone["reason"] == "occupations of one initialization disagree horizontally"
+    assert np.isnan(alone["easting_m"])
+
+
+def test_labels_that_start_anew_are_told():
+    from builders import STEPS, job, occupations, run
+
+    _, messages = run(occupations([{"t": 0, "fix": "1"}, {"t": 1440, "fix": "1"}]), job(), STEPS)
+    assert any("1 points are unproven although they have several visits" in text for text in messages)
+
+
+@pytest.mark.parametrize("solution", ["float", "autonomous", "differential", "none"])
+def test_what_is_not_fixed_has_resolved_nothing(solution):
+    rows = [{"t": 0, "solution": solution}, {"t": 300, "e": 0.004, "solution": solution}]
+    assert point(rows)["status"] == "unproven"
+    frames = judge([*rows, {"t": 600, "solution": "fixed"}, {"t": 900, "e": 0.004, "solution": "fixed"}])
+    assert frames["points"].iloc[0]["status"] == "confirmed"
+    assert uses(frames) == ["initialization not shown", "initialization not shown", "used", "used"]
+
+
+def test_another_operator_makes_no_fresh_fix():
+    rows = [{"t": 0, "fix": "1", "operator": "JD"}, {"t": 2, "fix": "1", "operator": "jd"}]
+    assert point(rows)["status"] == "unproven"
+
+
+def test_a_point_without_a_height_on_a_site_with_heights_is_unproven_in_height():
+    rows = [{"t": 0, "u": None}, {"t": 300, "e": 0.004, "u": None}]
+    with_heights = judge([*rows, {"p": "B", "t": 0}, {"p": "B", "t": 300}])["points"].set_index("point")
+    assert with_heights.loc["A", "status_h"] == "confirmed"
+    assert (with_heights.loc["A", "status_v"], with_heights.loc["A", "status"]) == ("unproven", "unproven")
+    assert with_heights.loc["A", "reason"] == "no height was observed"
+    without = point(rows)
+    assert without["status"] == "confirmed"
+    assert without["status_v"] is np.nan or without[["status_v"]].isna().all()
+
+
+def test_a_row_without_a_time_does_not_join_a_visit_of_others():
+    rows = [{"t": 0}, {"t": 300, "e": 0.004}, {"t": None, "e": FAR}]
+    frames = judge([r | {"s": 0.01, "sv": 0.02} for r in rows])
+    assert frames["points"].iloc[0]["status"] == "confirmed"
+    assert uses(frames) == ["used", "used", "time unknown"]

@@ -45,7 +45,7 @@ def test_the_random_sites_hold_every_case():
     frames = judge([row | {"p": f"{k}{row['p']}"} for k in range(4) for row in site(k)])
     assert set(frames["points"]["status"]) == {"confirmed", "strained", "loose", "conflict", "unproven"}
     assert set(frames["closures"]["independence_h"]) == {"copied", "same-fix", "fresh-fix", "separated", "staggered"}
-    assert {"used", "left out by the majority", "in conflict", "copied", "initialization unknown"} <= set(
+    assert {"used", "left out by the majority", "in conflict", "copied", "initialization not shown"} <= set(
         frames["occupations"]["use"]
     )
 
@@ -211,7 +211,9 @@ def test_what_every_judged_site_keeps(seed):
     assert points.loc[~in_conflict, "easting_m"].notna().all()
     assert points["geometry"].notna().all()
     assert set(points.loc[points["deliver"] == "yes", "status"]) <= {"confirmed", "strained"}
-    left_out = rows["use"].isin(["left out by the majority", "copied", "initialization unknown", "not settled"])
+    left_out = rows["use"].isin(
+        ["left out by the majority", "copied", "initialization not shown", "time unknown", "not settled"]
+    )
     aside = rows[left_out].groupby("point", observed=False).size()
     assert points.set_index("point")["set_aside"].to_dict() == aside.to_dict()
     alone = points["visits"] <= 1

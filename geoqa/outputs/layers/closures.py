@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.schema import SEVERITY
+from geoqa.core.schema import NO_EVIDENCE, SEVERITY
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 
@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-
-#: Grades of independence that show nothing, and are not drawn.
-NO_EVIDENCE = ("copied", "same-fix")
 
 
 @dataclass(frozen=True, kw_only=True)

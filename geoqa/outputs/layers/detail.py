@@ -122,7 +122,7 @@ def _position(
     else:
         names = ("easting", "northing")
         values = [plane.with_unit(np.where(given, numbers(points, f"{name}_m"), np.nan)) for name in names]
-    confidence = [f"{c:.0%} " if c == c else "" for c in numbers(points, "confidence").tolist()]
+    confidence = [f"{units.percent(c)} " if c == c else "" for c in numbers(points, "confidence").tolist()]
     axes = zip(
         confidence, plane.with_unit(numbers(points, "semi_major_m")), plane.with_unit(numbers(points, "semi_minor_m")),
         numbers(points, "azimuth_deg").tolist(), strict=True,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.steps import MapLayer
+from geoqa.core.units import percent
 from geoqa.outputs import symbology
 
 if TYPE_CHECKING:
@@ -52,9 +53,9 @@ class EllipsesLayer(MapLayer):
 def _drawing(columns: Mapping[str, object], drawn: pd.DataFrame, job: Job) -> Drawing:
     from geoqa.outputs.layers import detail
 
-    stated = detail.numbers(drawn, "confidence")
-    confidence = float(stated[0]) if len(stated) and stated[0] == stated[0] else job.requirement.confidence
-    about = f"Where a point's true place lies with {confidence:.0%} probability, if nothing is wrong."
+    stated = sorted(set(detail.numbers(drawn, "confidence").tolist())) or [job.requirement.confidence]
+    confidence = " or ".join(percent(value) for value in stated)
+    about = f"Where a point's true place lies with {confidence} probability, if nothing is wrong."
     style = Style("ellipse", "ellipse", "area", symbology.PLAIN[0], about, symbology.PLAIN[1])
-    title = f"Ellipses, {confidence:.0%}"
+    title = f"Ellipses, {confidence}"
     return Drawing("ellipses", title, columns, (style,), about=about, exaggerated=True, listed=False)

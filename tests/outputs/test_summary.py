@@ -1,0 +1,87 @@
+"""The summary on the terminal: units, widths, nothing lost, nothing that acts."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+import sites
+
+import geoqa
+from geoqa.cli import main
+from geoqa.outputs import summary
+
+HOSTILE = (
+    "{{ 7*7 }}", "{% 1", "</script><script>", "`${x}`", '=HYPERLINK(""http://x"")', "\u202eabc\u202c", "N" * 10_000,
+    "\x1b[31mred", "\x9b31mred", "\x07bell", "\u200b", "tab\there",
+)  # fmt: skip
+ACTS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+
+
+def pairs(names):
+    """Return two rows for each name, further apart than any tolerance."""
+    for k, name in enumerate(names):
+        for visit in range(2):
+            yield (
+                f'"{name}",{1600000 + 20 * k}.{visit}00,5400000.000,100.{visit}00,0.010,0.015,'
+                f"2026-02-02T{8 + 5 * visit:02d}:00:00Z,{k}-{visit},B1"
+            )
+
+
+def test_hostile_names_reach_the_terminal_as_plain_text(tmp_path, capsys):
+    recipe = sites.RECIPE.replace("Test field", "\\u001b]0;title\\u0007 {{ 7*7 }}")
+    recipe = recipe.replace("NZVD2016", "\\u001b[2J").replace("[requirement]", 'reference = "\\u009b5m"\n[requirement]')
+    data, toml = sites.write(tmp_path, tuple(pairs(HOSTILE)), recipe)
+    assert main(["review", str(data), "-r", str(toml), "-o", str(tmp_path / "out")]) == 1
+    shown = "".join(capsys.readouterr())
+    assert not ACTS.search(shown)
+    assert "⟨U+001B⟩]0;title⟨U+0007⟩ {{ 7*7 }}" in shown
+    assert max(map(len, shown.splitlines())) < 200
+    assert main(["recipe", str(data)]) == 0
+    assert not ACTS.search(capsys.readouterr().out)
+
+
+def test_a_hostile_step_parameter_and_a_hostile_argument(tmp_path, capsys):
+    assert main(["steps", "\x1b[31m"]) == 2
+    assert main(["\x1b[31m"]) == 2
+    assert main(["review", "a", "-r", "b", "\x1b[31m", "--\x1b[31m"]) == 2
+    assert not ACTS.search("".join(capsys.readouterr()))
+
+
+@pytest.mark.parametrize("unit", ["m", "ftUS"])
+def test_every_length_carries_its_unit(tmp_path, unit):
+    """Closures of 0.3605 and 0.250 units, horizontal and vertical; heights in metres in both jobs."""
+    recipe = sites.RECIPE.replace('unit = "m"', f'unit = "{unit}"\nunit_height = "m"')
+    recipe = recipe.replace("EPSG:2193", "EPSG:2229" if unit == "ftUS" else "EPSG:2193")
+    rows = sites.ROWS if unit == "m" else [r.replace("1600", "6400").replace("5400000", "1800000") for r in sites.ROWS]
+    review = geoqa.review(*sites.write(tmp_path, tuple(rows), recipe))
+    (line,) = (line for line in review.summary() if line.lstrip().startswith("A2"))
+    assert f"0.361 {unit} " in line
+    assert "0.250 m " in line
+    head = "\n".join(review.summary()[:3])
+    # 0.05 m is 0.164 US survey feet (3937 / 1200 feet a metre)
+    assert f"horizontal {'0.050 m' if unit == 'm' else '0.164 ftUS'}" in head
+    assert "at 95 %" in head
+
+
+def test_two_points_and_no_findings(tmp_path):
+    review = geoqa.review(*sites.write(tmp_path, sites.ROWS[:2]))
+    text = review.summary()
+    assert text[0] == "Test field: 1 point, 2 direct occupations, 1 closure"
+    assert not any("Not delivered" in line for line in text)
+    assert any(line.split()[:2] == ["confirmed", "1"] for line in text)
+
+
+def test_lines_are_wrapped_and_nothing_is_lost(tmp_path):
+    said = "The quick summary " * 20
+    review = geoqa.review(*sites.write(tmp_path))
+    text = summary.lines(review.frames, review.accounts, (said,), review.job)
+    assert max(map(len, text)) <= summary.WIDTH
+    assert " ".join(" ".join(text).split()).endswith(f"Note: {said.strip()}")
+
+
+def test_roles_with_values_of_their_own_are_named(tmp_path):
+    recipe = sites.RECIPE + "[roles.track.tolerance]\nhorizontal_m = 0.5\n[roles.once]\nsingle_by_plan = true\n"
+    recipe = recipe.replace("[tolerance]", 'role = "Base"\n[tolerance]', 1)
+    review = geoqa.review(*sites.write(tmp_path, recipe=recipe))
+    assert "With values of their own: track" in review.summary()
