@@ -61,7 +61,9 @@ class PointStatus(Analysis):
         height = np.where(vertical.visits > 0, vertical.status, no_height)
         judge_h, judge_v = judged.axes(role, job)
         status = judged.combine(horizontal.status, height, judge_h, judge_v)
-        placed, conflict = horizontal.kept > 0, status == _CONFLICT
+        placed = horizontal.kept > 0
+        torn = horizontal.split & (horizontal.status == _UNPROVEN)  # rows of the only initialization disagree
+        conflict = (status == _CONFLICT) | torn
         use = usage.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
         facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}

@@ -29,8 +29,6 @@ class Case(NamedTuple):
     visits: Any
     kept: Any
     split: Any
-    #: Independent fixes, 2 standing for more.
-    fixes: Any
     #: Direct occupations and copies among them, 2 standing for more.
     rows: Any
     copied: Any
@@ -61,7 +59,6 @@ def of_points(
     axis = 1 * (judged[0] == status) + 2 * (judged[1] == status)
     seen = {name: np.where(axis == 2, getattr(vertical, name), getattr(horizontal, name)) for name in _VERDICT}
     counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
-    seen["fixes"] = np.minimum(seen["fixes"], 2)
     columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted})
     arrays = [np.asarray(column, np.int64) for column in columns]
     shape = [int(column.max(initial=0)) + 1 for column in arrays]
@@ -72,7 +69,7 @@ def of_points(
     return pd.Categorical.from_codes(codes[which], categories=known)
 
 
-_VERDICT = ("visits", "kept", "split", "fixes")
+_VERDICT = ("visits", "kept", "split")
 
 
 def _phrase(case: Case) -> str:
@@ -106,6 +103,8 @@ def _one_visit(case: Case) -> str:
 def _unproven(case: Case) -> str:
     if case.rows == 0:
         return "no direct measured occupation"
+    if case.split:
+        return f"occupations under one initialization disagree {_AXES[case.axis]}"
     if case.axis == 2:
         return "the height was observed once" if case.visits else "no height was observed"
     if case.copied:
@@ -117,8 +116,6 @@ def _unproven(case: Case) -> str:
 
 def _conflict(case: Case) -> str:
     where = _AXES[case.axis]
-    if case.fixes == 1:
-        return f"occupations of one initialization disagree {where}"
     if case.visits == 1:
         return f"{_one_visit(case)} disagree {where}"
     if case.visits == 2:

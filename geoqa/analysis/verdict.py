@@ -89,7 +89,9 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     )
 
     kept = np.bincount(visits.point[kept_visit], minlength=n)
-    status = np.where(votes == 0, UNPROVEN, np.where(has & (kept > 1), between, CONFLICT))
+    count = np.bincount(fixes.point, minlength=n)
+    # One initialization proves nothing, even where its rows disagree; but then nothing is kept of them.
+    status = np.where(count < 2, UNPROVEN, np.where(has & (kept > 1), between, CONFLICT))
     lone = kept_visit & (votes[visits.point] == 1)
     status[visits.point[lone]] = inside[lone]
     # A kept visit that is loose or strained in itself leaves its mark on the point.
@@ -101,7 +103,7 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     split[visits.point[split_visit]] = True
     return Verdict(
         status=status,
-        fixes=np.bincount(fixes.point, minlength=n),
+        fixes=count,
         visits=votes,
         kept=kept,
         split=split,

@@ -219,7 +219,7 @@ def test_geometry_is_in_the_unit_of_the_system():
     kept, _ = run(frame, job(crs="EPSG:2227"), DRAWN)
     place = kept["points"]["geometry"].iloc[0]
     assert place.x == pytest.approx((corner[0] + 0.005) * 3937 / 1200, abs=1e-6)
-    assert place.z == pytest.approx(100.0)
+    assert place.z == pytest.approx(100.0 * 3937 / 1200)
     line = kept["closures"]["geometry"].iloc[0]
     assert line.length == pytest.approx(0.01 * 3937 / 1200, abs=1e-6)
     assert kept["occupations"].set_index("occupation_id")["geometry"].loc[1].y == pytest.approx(corner[1] * 3937 / 1200)

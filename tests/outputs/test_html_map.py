@@ -104,7 +104,7 @@ def test_what_the_job_asked_and_the_cautions_stand_on_the_page(make_page, frames
     page = make_page(frames, job, notes=("Heights were not judged.",))
     said = blocks(page)["geoqa-context"]
     assert said["tolerance"] == "horizontal 0.050 m, vertical 0.080 m (pair closure)"
-    assert said["requirement"] == "horizontal 0.050 m, vertical 0.100 m, at 95%"
+    assert said["requirement"] == "horizontal 0.050 m, vertical 0.100 m at 95 %"
     assert said["crs"] == "NZGD2000 / New Zealand Transverse Mercator 2000"
     assert said["notes"] == ["Heights were not judged."]
     assert set(cautions.CAUTIONS) < set(said["cautions"])

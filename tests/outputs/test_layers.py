@@ -110,7 +110,7 @@ def test_ellipses_turn_from_grid_to_true_north(frames, job):
     true = geodesy.azimuth_deg(*step(drawn["point"], 10 * np.sin(along), 10 * np.cos(along)))
     assert drawing.columns["azimuth_deg"] == pytest.approx(true % 180, abs=0.001)
     assert drawing.exaggerated
-    assert drawing.title == "Ellipses, 95%"
+    assert drawing.title == "Ellipses, 95 %"
     assert len(drawing) == len(drawn) < len(frames["points"])
 
 
