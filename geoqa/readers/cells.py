@@ -103,7 +103,17 @@ def text_column(column: pa.ChunkedArray | pa.Array, decimal: str) -> pa.ChunkedA
         return None
     if pa.types.is_floating(kind) and decimal != ".":
         text = pc.replace_substring(text, ".", decimal)
-    return pc.fill_null(text, "")
+    return sound(pc.fill_null(text, ""))
+
+
+def sound(text: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Return text as it is, or with what is no UTF-8 (a library passes on what a damaged file holds) replaced."""
+    try:
+        text.validate(full=True)
+    except pa.ArrowInvalid:
+        raw = text.cast(pa.binary()).to_pylist()
+        return pa.chunked_array([pa.array([one.decode("utf-8", "replace") for one in raw], pa.string())])
+    return text
 
 
 def number(value: float, decimal: str) -> str:
@@ -142,5 +152,6 @@ def strings(values: Sequence[str]) -> pa.ChunkedArray:
     try:
         return pa.chunked_array([pa.array(values, pa.string())])
     except UnicodeEncodeError:
-        sound = [value.encode("utf-8", "replace").decode() for value in values]
-        return pa.chunked_array([pa.array(sound, pa.string())])
+        return pa.chunked_array(
+            [pa.array([value.encode("utf-8", "replace").decode() for value in values], pa.string())]
+        )

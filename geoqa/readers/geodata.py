@@ -80,11 +80,13 @@ def _check_database(path: Path) -> None:
     """Raise InputError if a GeoPackage is damaged: a cut one can give some of its rows without a word."""
     try:
         with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            database.text_factory = bytes  # what it says of a damaged file may be no text
             found = database.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        found = (str(error),)
-    if found != ("ok",):
-        shown = str(found[0] if found else "nothing to check")[:120]
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # its own words may quote what is no text
+        found = (str(error).encode(),)
+    if found != (b"ok",):
+        what = found[0] if found else b"nothing to check"
+        shown = what.decode("utf-8", "replace")[:120]
         raise InputError(f"{path}: is damaged or cut off ({' '.join(shown.split())}). Export it again.")
 
 
@@ -156,6 +158,7 @@ def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str)
     """Return a layer from an Arrow table whose column `geometry` (empty if none) is well-known binary."""
     import numpy as np
     import pyarrow as pa
+    import pyarrow.compute as pc
 
     if not table.num_rows:
         raise InputError(f"{path}: the layer holds no features.")
@@ -171,10 +174,14 @@ def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str)
     if geometry:
         shapes = table.column(geometry).cast(pa.binary()).to_numpy()
     x, y, z, refused = from_wkb(shapes, decimal)
-    said = (
-        (f"{path.name}: the columns {', '.join(map(repr, left))} hold no text or numbers: left out.",) if left else ()
-    )
-    return Layer(tuple(headings), tuple(columns), x, y, z, refused, crs or None, _ASSIGN, said)
+    said = []
+    if left:
+        said.append(f"{path.name}: the columns {', '.join(map(repr, left))} hold no text or numbers: left out.")
+    if any(pc.any(pc.match_substring(column, "\ufffd")).as_py() for column in columns):
+        said.append(
+            f"{path.name}: holds characters that are no UTF-8 (shown as \ufffd): damaged, or saved in another encoding."
+        )
+    return Layer(tuple(headings), tuple(columns), x, y, z, refused, crs or None, _ASSIGN, tuple(said))
 
 
 def _parquet(path: Path, decimal: str) -> Layer:

@@ -31,9 +31,10 @@ class LandXmlReader(Reader):
     """LandXML 1.0 to 1.2 (.xml, .xml.gz): every CgPoint an occupation, its attributes as columns.
 
     The columns are name, northing, easting, elevation and whatever else some point carries: code, desc,
-    timeStamp, pntSurv, state, and group for the name of the CgPoints it stands in. easting, northing and, where the recipe states the height reference,
-    height are read without being mapped. A GPSPosition or GPSVector that alone names a point adds
-    GPSSolnType, nbrSatellites, RDOP, horizontalPrecision, verticalPrecision and the like.
+    timeStamp, pntSurv, state, and group for the name of the CgPoints it stands in. easting, northing and,
+    where the recipe states the height reference, height are read without being mapped. A GPSPosition or
+    GPSVector that alone names a point adds GPSSolnType, nbrSatellites, RDOP, horizontalPrecision,
+    verticalPrecision and the like.
     """
 
     name: ClassVar[str] = "landxml"

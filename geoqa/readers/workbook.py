@@ -25,9 +25,10 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
     from geoqa.readers.table import Table
 
-#: Most bytes a spreadsheet may unpack to, and most columns it may have.
+#: Most bytes a spreadsheet may unpack to, most columns it may have, and most cells, empty ones between others too.
 LARGEST = 500_000_000
 WIDEST = 1000
+MOST_CELLS = 50_000_000
 _DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
 _CHUNK = 1 << 20
 _AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
@@ -67,6 +68,8 @@ def _check_archive(path: Path) -> None:
     total = 0
     try:
         with zipfile.ZipFile(path) as archive:
+            if "[Content_Types].xml" not in archive.namelist():
+                raise InputError(f"{path}: is a ZIP archive and no spreadsheet. Unpack it and give the file in it.")
             for entry in archive.infolist():
                 tail = b""
                 with archive.open(entry) as part:
@@ -95,7 +98,7 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
         close = difflib.get_close_matches(wanted, names, n=1)
         hint = f" Did you mean {close[0]!r}?" if close else ""
         raise InputError(f"{path}: has no sheet {wanted!r}.{hint} Its sheets: {listed}.")
-    filled = [sheet.title for sheet in book.worksheets if _holds_something(sheet)]
+    filled = [sheet.title for sheet in book.worksheets if _holds_something(path, sheet)]
     if len(filled) == 1:
         return str(filled[0])
     if not filled:
@@ -104,9 +107,20 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
     raise InputError(f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."')
 
 
-def _holds_something(sheet: Any) -> bool:
+def _holds_something(path: Path, sheet: Any) -> bool:
     sheet.reset_dimensions()
-    return any(value is not None for row in sheet.iter_rows(values_only=True, max_col=WIDEST) for value in row)
+    rows = _bounded(path, sheet.iter_rows(values_only=True))
+    return any(value is not None for row in rows for value in row)
+
+
+def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
+    """Yield rows until their cells are too many: a few far cells make millions of empty ones before them."""
+    count = 0
+    for row in rows:
+        count += len(row)
+        if count > MOST_CELLS:
+            raise InputError(f"{path}: has more than {MOST_CELLS:,} cells. Save the table alone, or as CSV.")
+        yield row
 
 
 def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cells.Rows]:
@@ -147,7 +161,7 @@ def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[
     fmt = job.input
     sheet.reset_dimensions()
     formulas.reset_dimensions()
-    pairs = zip(sheet.iter_rows(max_col=WIDEST + 1), formulas.iter_rows(max_col=WIDEST + 1), strict=True)
+    pairs = zip(_bounded(path, sheet.iter_rows()), formulas.iter_rows(), strict=True)
     for number, (shown, written) in enumerate(pairs, 1):
         if number <= fmt.skip:
             continue

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -170,7 +171,7 @@ def read(path: Path, largest: float) -> Document:
             else:
                 file.seek(0)
                 _feed(builder, file, largest)
-    except (OSError, EOFError) as error:
+    except (OSError, EOFError, zlib.error) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path}: cannot be read ({reason}): if it is there, it is damaged or cut off.") from error
     except expat.ExpatError as error:
