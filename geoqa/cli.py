@@ -94,7 +94,7 @@ def recipe(file: Path, out: Path | None) -> None:
     A tolerance, a requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses
     the recipe until those lines are filled in, and names them.
     """
-    from geoqa.readers.proposal import propose
+    from geoqa.proposals import propose
 
     text = propose(file)
     if out is None:

@@ -218,3 +218,17 @@ def compare(found: str, recipe: str) -> Stated:
     height = "" if not upright else whole.sub_crs_list[1].name if whole.is_compound else "ellipsoidal"
     factor = upright[0].unit_conversion_factor if upright else 1.0
     return Stated(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor)
+
+
+def code(found: str) -> str:
+    """Return the code of the horizontal part of a system that a file states, empty if it has none."""
+    import pyproj
+
+    try:
+        whole = pyproj.CRS.from_user_input(found)
+        flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+        number = flat.to_epsg()
+        named = flat.to_authority()
+    except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
+        return ""
+    return f"EPSG:{number}" if number else ":".join(named) if named else ""

@@ -71,7 +71,7 @@ class LandXmlReader(Reader):
         if not found.points:
             raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
         own = placing.own_coordinates(job)
-        table, rows = _table(path.name, found, job, needs_place=not own)
+        table, rows = _table(path.name, found, job, needs_place=job.columns.get("easting", "easting") == "easting")
         faults = _units(found, job) + _system(found, job, path.name)
         columns: dict[str, str | int] = {} if own else {"easting": "easting", "northing": "northing"}
         if self.heights and "height" not in job.columns and _has_heights(rows):
@@ -79,6 +79,20 @@ class LandXmlReader(Reader):
             columns["height"] = "elevation"
         placing.refuse(path.name, faults)
         return accounted(Sheet(path.name, table, placing.mapped(job, columns)), rows)
+
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the file at `path`."""
+        from geoqa.readers import outline, proposal, xmlpoints
+
+        found = xmlpoints.read(path, cls().max_megabytes * 1e6)
+        if not found.points:
+            raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
+        _, rows = _table(path.name, found, outline.bare_job(), needs_place=True)
+        unit = outline.unit_of(UNITS.get(found.unit.casefold(), 0.001))
+        stated = {"input.unit": (proposal.quoted(unit), "the file states it")} if unit else {}
+        brought = {"point": "name", "easting": "easting", "northing": "northing"}
+        return outline.of_rows(path, rows, brought | ({"height": "elevation"} if _has_heights(rows) else {}), stated)
 
 
 def _units(found: Document, job: Job) -> list[Fault]:

@@ -77,10 +77,13 @@ class Layer:
         needs_geometry
             Whether a feature without a point of its own is no row.
         """
+        import pyarrow.compute as pc
+
         headings, columns = [*self.headings], [*self.columns]
         for heading, column in ((X, self.x), (Y, self.y), (Z, self.z)):
-            headings.append(heading)
-            columns.append(column)
+            if heading != Z or pc.any(pc.not_equal(column, "")).as_py():
+                headings.append(heading)
+                columns.append(column)
         line = np.arange(1, len(self) + 1, dtype=np.int64)
         rows = cells.Rows(name, tuple(headings), tuple(columns), line, self.messages)
         refused = {i: (why, True) for i, why in self.refused.items()} if needs_geometry else {}

@@ -51,13 +51,13 @@ class VectorReader(Reader):
             If the file is damaged, its layer, coordinate system, unit or heights are not clear, or more
             features are bad than the recipe allows.
         """
-        from geoqa.readers import placing
+        from geoqa.readers import layer, placing
         from geoqa.readers.delimited import accounted
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
-        found = self._layer(path, job)
-        own = placing.own_coordinates(job)
+        found = self._layer(path, job.input.decimal, job.site.crs)
+        own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(job.columns.values())
         if own:
             said = f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."
             found = found.saying([said])
@@ -66,7 +66,14 @@ class VectorReader(Reader):
         table, rows = found.table(path.name, needs_geometry=not own)
         return accounted(Sheet(path.name, table, job), rows)
 
-    def _layer(self, path: Path, job: Job) -> Layer:
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the file at `path`."""
+        from geoqa.readers import outline
+
+        return outline.of_layer(path, cls()._layer(path, ".", ""))
+
+    def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
         from geoqa.readers import geodata, geojson
 
         try:
@@ -77,10 +84,10 @@ class VectorReader(Reader):
         if not head.strip():
             raise InputError(f"{path}: is empty.")
         if head.startswith(_MAGIC):
-            return geodata.read(path, self.layer, job.input.decimal)
+            return geodata.read(path, self.layer, decimal)
         if path.suffix.lower() in (".json", ".geojson") or head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
-            return geojson.read(path, job.input.decimal, job.site.crs)
-        return geodata.read(path, self.layer, job.input.decimal)
+            return geojson.read(path, decimal, crs)
+        return geodata.read(path, self.layer, decimal)
 
     def _placed(self, path: Path, found: Layer, job: Job) -> Job:
         """Return the job with the geometry as its coordinates, or raise InputError with every fault."""

@@ -11,6 +11,8 @@ from geoqa.core.steps import Reader, ReadResult, param
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
+    from geoqa.readers.cells import Rows
+    from geoqa.readers.table import Table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,11 +46,23 @@ class XlsxReader(Reader):
             If the file is no spreadsheet, damaged, too large, the sheet is not clear, columns are not
             found, or more rows are bad than the recipe allows.
         """
-        from geoqa.readers import workbook
         from geoqa.readers.delimited import accounted
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
+        table, rows = self._table(path, job)
+        return accounted(Sheet(path.name, table, job), rows)
+
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the only sheet that holds something."""
+        from geoqa.readers import outline
+
+        return outline.of_rows(path, cls()._table(path, outline.bare_job())[1])
+
+    def _table(self, path: Path, job: Job) -> tuple[Table, Rows]:
+        from geoqa.readers import workbook
+
         try:
             import openpyxl  # noqa: F401
         except ImportError as error:
@@ -56,5 +70,4 @@ class XlsxReader(Reader):
             raise InputError(
                 f"{path}: reading a spreadsheet needs openpyxl, which is not installed. {remedy}"
             ) from error
-        table, rows = workbook.read(path, self.sheet, job)
-        return accounted(Sheet(path.name, table, job), rows)
+        return workbook.read(path, self.sheet, job)

@@ -173,6 +173,13 @@ def test_the_geometry_can_be_mapped_by_name_and_heights_by_attribute(tmp_path):
     assert found["height_m"].tolist()[:2] == [1.25, 2.0]
 
 
+def test_a_geometry_mapped_by_name_is_still_in_a_stated_system(tmp_path):
+    columns = {"point": "name", "easting": "geometry.x", "northing": "geometry.y"}
+    path = write(tmp_path / "site.gpkg", frame(crs="EPSG:32760"))
+    with pytest.raises(InputError, match='Write crs = "EPSG:32760"'):
+        read(path, {**RECIPE, "input": {**RECIPE["input"], "columns": columns}})
+
+
 def test_an_empty_layer_is_refused(tmp_path):
     with pytest.raises(InputError, match="holds no features"):
         read(write(tmp_path / "site.gpkg", frame([])))
