@@ -30,6 +30,7 @@ LARGEST = 500_000_000
 WIDEST = 1000
 MOST_CELLS = 50_000_000
 _DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _CHUNK = 1 << 20
 _AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
 
@@ -44,7 +45,7 @@ def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
     """
     import openpyxl
 
-    _check_archive(path)
+    has_formulas = _check_archive(path)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # styles and extensions that do not concern the values
         try:
@@ -52,7 +53,7 @@ def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
             formulas = openpyxl.load_workbook(path, read_only=True, data_only=False)
             try:
                 title = _choose(path, values, wanted)
-                return _table(path, values[title], formulas[title], job)
+                return _table(path, values[title], formulas[title] if has_formulas else None, job)
             finally:
                 values.close()
                 formulas.close()
@@ -63,9 +64,15 @@ def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
             raise InputError(f"{path}: is no spreadsheet that can be read ({problem}): damaged? {_AGAIN}") from error
 
 
-def _check_archive(path: Path) -> None:
-    """Raise InputError if the archive is damaged, unpacks to too much, or holds a document type."""
-    total = 0
+def _check_archive(path: Path) -> bool:
+    """Return whether any part may hold a formula.
+
+    Raises
+    ------
+    InputError
+        If the archive is damaged, unpacks to too much, or holds a document type.
+    """
+    total, has_formulas = 0, False
     try:
         with zipfile.ZipFile(path) as archive:
             if "[Content_Types].xml" not in archive.namelist():
@@ -81,12 +88,14 @@ def _check_archive(path: Path) -> None:
                             )
                         if entry.filename.endswith((".xml", ".rels")) and _DOCTYPE.search(tail + chunk):
                             raise InputError(f"{path}: {entry.filename} holds a document type, as no spreadsheet does.")
+                        has_formulas |= bool(_FORMULA.search(tail + chunk))
                         tail = chunk[-32:]
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
         if isinstance(error, InputError):
             raise
         problem = getattr(error, "strerror", None) or error
         raise InputError(f"{path}: is no spreadsheet or a damaged one ({problem}). {_AGAIN}") from error
+    return has_formulas
 
 
 def _choose(path: Path, book: Any, wanted: str | None) -> str:
@@ -160,8 +169,11 @@ def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[
     """Yield the number, the texts and the columns of valueless formulas of each row that holds something."""
     fmt = job.input
     sheet.reset_dimensions()
-    formulas.reset_dimensions()
-    pairs = zip(_bounded(path, sheet.iter_rows()), formulas.iter_rows(), strict=True)
+    shown_rows = _bounded(path, sheet.iter_rows())
+    pairs: Iterator[tuple[Any, Any]] = ((row, ()) for row in shown_rows)
+    if formulas is not None:
+        formulas.reset_dimensions()
+        pairs = zip(shown_rows, formulas.iter_rows(), strict=True)
     for number, (shown, written) in enumerate(pairs, 1):
         if number <= fmt.skip:
             continue
