@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import pipeline, plugins, sources
+from geoqa import claims, pipeline, plugins, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
 
@@ -294,30 +294,8 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
 
 
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
-    """Return the reader that claims the file most surely."""
-    from geoqa.readers import textfile
-
-    textfile.refuse_stream(path)
-    try:
-        with path.open("rb") as file:
-            head = file.read(4096)
-    except IsADirectoryError as error:
-        raise InputError(f"{path} is a folder. Name the file in it.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."
-        raise InputError(f"{shown} cannot be read: {reason}. Check the name and the rights.") from error
-    claims = {}
-    for name, cls in found.load_all("geoqa.readers").items():
-        try:
-            claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
-        except Exception as error:  # a third party's code may fail in any way
-            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
-    best = max(claims, key=lambda cls: claims[cls])
-    if claims[best] <= 0:
-        textfile.refuse_binary(path, head)
-        raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
-    return plugins.configure(best, job.steps)  # type: ignore[return-value]
+    """Return the reader that claims the file most surely, configured."""
+    return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
 
 
 def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
