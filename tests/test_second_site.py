@@ -101,9 +101,16 @@ def test_what_stands_in_the_description_is_read(reviewed):
 
 
 def test_what_is_wrong_on_purpose_is_found(reviewed):
-    _, points, rows = reviewed
-    for what in ("false fix", "pole height"):
-        assert set(points.loc[marks(rows, what), "status"]) == {"conflict"}
+    """A false fix is in conflict with one other visit; two others outvote it."""
+    review, points, rows = reviewed
+    occupations = review.frames["occupations"].set_index("source_line")
+    for line in rows.loc[rows["what"] == "false fix", "line"]:
+        point = points.loc[str(occupations.loc[line, "point"])]
+        if point["visits"] > 2:
+            assert (point["status"], occupations.loc[line, "use"]) == ("confirmed", "left out by the majority")
+        else:
+            assert point["status"] == "conflict"
+    assert set(points.loc[marks(rows, "pole height"), "status"]) == {"conflict"}
     filed = rows.loc[rows["what"] == "wrong number", "point"].str.removesuffix("B")
     assert set(points.loc[filed, "status"]) == {"conflict"}
     assert set(points.loc[marks(rows, "copied"), "status"]) == {"unproven"}
