@@ -320,11 +320,13 @@ def _limited(tally: Tally, out: Path, data: Path, toml: Path, kilobytes: int) ->
 
 
 WRITER = """
-import sys, geoqa
+import sys, time, geoqa
 from pathlib import Path
 data, toml, out = map(Path, sys.argv[1:])
 review = geoqa.review(data, toml)
-print("ready", flush=True)
+start = time.perf_counter()
+review.write(out)
+print(time.perf_counter() - start, flush=True)
 while True:
     review.write(out)
 """
@@ -339,17 +341,15 @@ def kill(tally: Tally, count: int, folder: Path, dice: random.Random) -> None:
             [sys.executable, "-c", WRITER, str(data), str(toml), str(out)], stdout=subprocess.PIPE
         )
         assert process.stdout is not None
-        process.stdout.readline()
-        time.sleep(dice.uniform(0.0, 0.8))
+        once_s = float(process.stdout.readline())
+        time.sleep(dice.uniform(0.0, 1.5 * once_s))
         process.send_signal(signal.SIGKILL)
         process.wait()
         process.stdout.close()
-        if not out.exists():
-            tally.counts["killed before the first was whole"] += 1
-        elif _is_whole(out):
-            tally.counts["killed, whole"] += 1
+        if out.is_dir() and _is_whole(out):
+            tally.counts["whole after kill -9"] += 1
         else:
-            tally.fail(f"killed: the folder is not whole: {sorted(contents(out))}")
+            tally.fail(f"killed: the folder is not whole: {sorted(contents(out)) if out.is_dir() else 'gone'}")
     left_over = sum(path.name.endswith(".partial") for path in folder.iterdir())
     print(f"    {left_over} unfinished folders were left beside the output by {count} kills")
 
