@@ -163,7 +163,8 @@ def command(tally: Tally, count: int, folder: Path, dice: random.Random) -> None
 
     out = folder / "out"
     data, toml = sites.write(folder)
-    main(["review", str(data), "-r", str(toml), "-o", str(out)])
+    with contextlib.redirect_stdout(io.StringIO()):
+        main(["review", str(data), "-r", str(toml), "-o", str(out)])
 
     def judge(content: bytes) -> str:
         data.write_bytes(content)
