@@ -5,18 +5,19 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
 from geoqa.readers import rules
 
-TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step")
+TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions")
 #: Tables the recipe language knows and this version cannot do yet.
-PLANNED_TABLES = ("file", "decisions")
+PLANNED_TABLES = ("file",)
 NOT_YET = "is part of the recipe language but not in this version yet."
 
 
@@ -41,7 +42,7 @@ def read_recipe(path: Path | str) -> Job:
     except (ValueError, RecursionError) as error:
         problem = str(error) if isinstance(error, ValueError) else "values stand in each other too deep"
         raise RecipeError(f"{path}: is not TOML: {problem}. Text stands in quotes, one key = value a line.") from error
-    return job_from_table(table, path.name)
+    return replace(job_from_table(table, path.name), folder=str(path.parent))
 
 
 def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
@@ -68,11 +69,11 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     if faults:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", faults)
     # Whatever is None has left a fault.
-    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement
+    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
-        steps=draft.steps,
+        steps=draft.steps, decisions=draft.decisions,
     )  # fmt: skip
 
 
@@ -96,6 +97,7 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
         roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
         base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
         steps=_tables(table, "step", where, faults),
+        decisions=Decisions.from_table(table.get("decisions", {}), f"{where}: [decisions]", faults),
     )
 
 
