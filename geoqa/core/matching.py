@@ -106,9 +106,11 @@ def _without_offset(words: NDArray[np.object_], offset: int) -> NDArray[np.objec
     number = np.zeros(len(words), np.int64)
     numeric = text.str.fullmatch("[0-9]{1,15}").to_numpy(dtype=bool)
     number[numeric] = text[numeric].astype(np.int64)
-    left = (number % offset).astype(str).astype(object)
-    there = np.isin(left, words[numeric & (number < offset)])
-    return np.where(numeric & (number >= offset) & there, left, words)
+    # A number written with leading zeros is a name of its own.
+    plain = numeric & (number.astype(str).astype(object) == words)
+    left = number % offset
+    there = np.isin(left, number[plain & (number < offset)])
+    return np.where(plain & (number >= offset) & there, left.astype(str).astype(object), words)
 
 
 def _from_notes(names: pd.Categorical, notes: pd.Categorical, pattern: str) -> tuple[pd.Categorical, list[str]]:

@@ -57,7 +57,8 @@ def test_a_rejected_stake_is_not_compared():
 
 def test_an_average_stands_beside_the_mean_of_the_direct_rows():
     rows = [
-        {"e": 0.0, "u": 0.0}, {"e": 0.04, "u": 0.02, "t": 300}, {"e": 9, "t": 400, "decision": "rejected"}, {"e": 8} | STAKE,
+        {"e": 0.0, "u": 0.0}, {"e": 0.04, "u": 0.02, "t": 300}, {"e": 9, "t": 400, "decision": "rejected"},
+        {"e": 8} | STAKE,
         {"e": 0.03, "n": 0.04, "u": 0.02} | AVERAGE, {"p": "B"} | AVERAGE,
     ]  # fmt: skip
     averages, (message,) = made(Averages(), rows)

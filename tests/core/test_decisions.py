@@ -20,7 +20,8 @@ def job(crs="EPSG:2193", unit="m"):
 def frame(**more):
     return pd.DataFrame({
         "occupation_id": [1, 2, 3, 4], "point": pd.Categorical(["A", "A", "B", "C"]),
-        "easting_m": [1600000.123, 1600000.5, 1600010.0, 1600020.0], "northing_m": [5400000.456, 5400000.5, 5400000.0, 5400000.0],
+        "easting_m": [1600000.123, 1600000.5, 1600010.0, 1600020.0],
+        "northing_m": [5400000.456, 5400000.5, 5400000.0, 5400000.0],
         "source_file": pd.Categorical(["a:b.csv", "a:b.csv", "a:b.csv", "other.csv"]), "source_line": [2, 3, 4, 2],
     } | more)  # fmt: skip
 

@@ -59,6 +59,8 @@ def test_a_number_and_its_offset_are_one_point_where_the_number_is_there():
     names = ["101", "1101", "2101", "1102", "1000", "x1101", "101A", "1101B"]
     found, _ = matched(names, by="pattern", offset=1000, pattern=SUFFIX)
     assert found["point"].tolist() == ["101", "101", "101", "1102", "1000", "x1101", "101", "101"]
+    zeros, _ = matched(["101", "0101", "01101", "0"], by="pattern", offset=1000)
+    assert zeros["point"].tolist() == ["101", "0101", "01101", "0"]
     alone, _ = matched(["1101", "2101"], by="pattern", offset=1000)
     assert alone["point"].tolist() == ["1101", "2101"]
 

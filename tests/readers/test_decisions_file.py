@@ -11,7 +11,8 @@ from geoqa.readers.lookup import read_lookup
 HEAD = "action,kind,target,guard,new_point,who,when,why\n"
 GOOD = (
     HEAD
-    + 'reject,occupation,a.csv:4,A1,,J. Reid,2026-02-20,"false fix, seen"\n\naccept,point,A2,,,J. Reid,2026-02-21T08:00,by plan\n'
+    + 'reject,occupation,a.csv:4,A1,,J. Reid,2026-02-20,"false fix, seen"\n\n'
+    + "accept,point,A2,,,J. Reid,2026-02-21T08:00,by plan\n"
 )
 
 

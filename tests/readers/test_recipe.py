@@ -200,7 +200,10 @@ RULES = [
     ({"input__columns": 3}, "[input.columns]: '3' is not a table."),
     ({"input__max_bad_rows": 10**400}, "is not a number, at least 0 and at most 1"),
     ({"input__skip": 10**400}, "is not a whole number, at least 0"),
-    ({"match__radius_m": 3}, "[match] radius_m: says nothing where by = \"name\". Remove the line, or write by = \"place\"."),
+    (
+        {"match__radius_m": 3},
+        '[match] radius_m: says nothing where by = "name". Remove the line, or write by = "place".',
+    ),
     ({"roles": {"corner": 3}}, "[roles] corner: must be a table of its own: [roles.corner]."),
     ({"step": 3}, "[step]: holds tables, such as [step.NAME]."),
 ]
