@@ -49,13 +49,17 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     geoqa recipe occupations.csv > site.toml        propose a recipe, then fill in what it asks
     geoqa review occupations.csv -r site.toml -o out
 
+    INPUT may be - for standard input, and a file may be compressed with gzip.
+
     Writes map.html, review.gpkg, points.csv and run.json. If anything fails, an earlier result in the
     folder stays as it was.
     """
+    from geoqa import standard_input
     from geoqa.reviews import review as run_review
 
     progress = Progress()
-    made = run_review(inputs, recipe, progress)
+    with standard_input.files(inputs) as paths:
+        made = run_review(paths, recipe, progress)
     written = made.write(out, progress)
     _print(made, written)
     raise SystemExit(made.exit_code)
@@ -89,14 +93,16 @@ def demo(out: Path) -> None:
     "--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen."
 )
 def recipe(file: Path, out: Path | None) -> None:
-    """Propose a recipe for FILE, each line marked `inferred` or `must be stated`.
+    """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
 
     A tolerance, a requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses
     the recipe until those lines are filled in, and names them.
     """
+    from geoqa import standard_input
     from geoqa.readers.proposal import propose
 
-    text = propose(file)
+    with standard_input.files([file]) as (path,):
+        text = propose(path)
     if out is None:
         click.echo(text, nl=False)
         return

@@ -146,7 +146,7 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly
+    from geoqa.core import assembly, file_rules
     from geoqa.outputs import record
 
     job = _job(recipe)
@@ -155,19 +155,22 @@ def review(
         raise CallError("no input file was given. Name at least one.")
     found = plugins.catalogue()
     steps = _steps(found, job)
+    jobs = [file_rules.job_of(path, job) for path in paths]
     read = []
-    for path in paths:
+    for path, own in zip(paths, jobs, strict=True):
         progress(f"reading {path.name}")
-        reader = _reader(found, path, job)
-        result = reader.read(path, job)
+        reader = _reader(found, path, own)
+        result = reader.read(path, own)
         _check_read(reader, path, result)
         read.append((path, reader, result))
     names = _distinct([path for path, _, _ in read])
-    messages = [text for _, _, result in read for text in result.messages]
+    messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     frames: dict[str, pd.DataFrame] = {}
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
+            parts, job, of_files = file_rules.settled(parts, names, jobs, job)
+            messages += of_files
             frames[kind], job, said = assembly.occupations(parts, job)
             messages += said
         else:
@@ -289,6 +292,7 @@ def _sha256(path: Path) -> str:
 
 def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     messages = [f"step left out: {reason}" for reason in found.refused.values()]
+    messages += geodesy.frame_said(job.site)
     if occupations["height_m"].isna().all():
         messages.append("the input has no heights: everything is judged horizontally only")
     if job.base.sigma_h_m is None:

@@ -40,10 +40,13 @@ def occupations(frames: Sequence[pd.DataFrame], job: Job) -> Assembled:
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
     frame, messages = _by_point(frame.assign(occupation_id=np.arange(1, len(frame) + 1)))
-    if job.input.initialization == "asserted":
+    if job.input.initialization == "asserted" and not job.files:
         frame = frame.assign(initialization=_asserted(frame))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
+    if job.site.crs == geodesy.LOCAL:
+        middle = frame[["easting_m", "northing_m"]].median()
+        job = replace(job, local_origin=(round(float(middle.iloc[0]), 0), round(float(middle.iloc[1]), 0)))
     _refuse_ppm_without_distance(frame, job)
     return Assembled(frame, job, messages)
 

@@ -17,11 +17,12 @@ if TYPE_CHECKING:
 #: A sign or the letter of a hemisphere before, or the letter after.
 _BEFORE = r"^(?P<before>[+-]|[NSEWnsew]\s*)?"
 _AFTER = r"\s*(?P<after>[NSEWnsew])?$"
-_GAP = r"(?:\s*[°º*:dD]\s*|\s*-\s*|\s+)"
-_MINUTE = r"(?:\s*['′’:mM]\s*|\s*-\s*|\s+)"
-_SECOND = r"\s*(?:[\"″”sS]|''|′′)?"
+_GAP = r"(?:\s*[°º*:]\s*|\s*-\s*|\s+)"
+_MINUTE = r"(?:\s*['′’:]\s*|\s*-\s*|\s+)"
+_SECOND = r"\s*(?:[\"″”]|''|′′)?"
 _FORMS = {
-    "dms": rf"{_BEFORE}(?P<d>\d{{1,3}}){_GAP}(?P<m>\d{{1,2}}){_MINUTE}(?P<s>\d{{1,2}})(?:[.,](?P<f>\d*))?{_SECOND}{_AFTER}",
+    "dms": rf"{_BEFORE}(?P<d>\d{{1,3}}){_GAP}(?P<m>\d{{1,2}}){_MINUTE}(?P<s>\d{{1,2}})(?:[.,](?P<f>\d*))?"
+    rf"{_SECOND}{_AFTER}",
     "packed-dms": rf"{_BEFORE}(?P<d>\d{{1,3}})(?:[.,](?P<m>\d{{0,2}})(?P<s>\d{{0,2}})(?P<f>\d*))?{_AFTER}",
 }
 SHOWN = {"dms": "175 12 34.567 (degrees, minutes, seconds)", "packed-dms": "175.1234567 (dd.mmss: 175° 12' 34.567\")"}

@@ -31,13 +31,14 @@ class DelimitedReader(Reader):
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:
         """Return how surely a file is delimited text: its suffix, and no sign of a binary format."""
+        from geoqa.core import compressed
         from geoqa.readers import textfile
 
         try:
-            textfile.refuse_binary(path, head)
+            textfile.refuse_binary(path, compressed.head(head))
         except InputError:
             return 0.0
-        return 0.6 if path.name.lower().endswith(cls.suffixes) else 0.1
+        return 0.6 if compressed.inner_name(path).lower().endswith(cls.suffixes) else 0.1
 
     def read(self, path: Path, job: Job) -> ReadResult:
         """Return the occupations in the file at `path`, and the rows set aside.
@@ -48,13 +49,15 @@ class DelimitedReader(Reader):
             If the file cannot be used as it stands: no text, columns not found, times without zone,
             or more bad rows than the recipe allows.
         """
-        from geoqa.readers import table, textfile
+        from geoqa.core.source import wanted
+        from geoqa.readers import fixed, table, textfile
         from geoqa.readers.occupations import occupations
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
         text = textfile.load(path)
-        rows = table.read_table(text, job.input, list(job.columns.values()))
+        read_table = fixed.read_table if job.input.delimiter == "fixed" else table.read_table
+        rows = read_table(text, job.input, list(wanted(job.columns).values()))
         sheet = Sheet(path.name, rows, job)
         frame = occupations(sheet)
         aside = _set_aside(sheet, text)

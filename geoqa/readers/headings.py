@@ -8,13 +8,14 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
+from geoqa.core.source import Place
 
 #: Names, ignoring case, that an input's own column may not take: ours, and a GeoPackage's.
 RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 
 
-def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
-    """Return the column (from 0) called `wanted`, or at that 1-based position.
+def place(wanted: Place, headings: Sequence[str], width: int) -> int:
+    """Return the column (from 0) called `wanted`, at that 1-based position, or of those characters.
 
     Matched exactly, else ignoring case and outer blanks.
 
@@ -23,6 +24,8 @@ def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
     LookupError
         If there is none or more than one; the message says which and what there is.
     """
+    if isinstance(wanted, tuple):
+        wanted = fixed_name(wanted)
     if isinstance(wanted, int):
         if 1 <= wanted <= width:
             return wanted - 1
@@ -38,6 +41,11 @@ def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
     raise LookupError(f"there is no heading {wanted[:80]!r}." + (f" Did you mean {close[0]!r}?" if close else ""))
 
 
+def fixed_name(span: tuple[int, int]) -> str:
+    """Return what a fixed column is called: its first and last character."""
+    return f"{span[0]}-{span[1]}"
+
+
 def _exact(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
 
@@ -46,7 +54,7 @@ def _loose(text: str) -> str:
     return _exact(text).casefold()
 
 
-def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
+def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
     """Return where each of our columns stands (from 0).
 
     Raises

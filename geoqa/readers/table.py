@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.job import InputFormat
+    from geoqa.core.source import Place
     from geoqa.readers.textfile import TextFile
 
     Places = NDArray[np.int64]
@@ -114,7 +115,7 @@ class Shape:
         return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
 
 
-def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) -> Table:
+def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Table:
     """Return the table in `text`.
 
     Parameters
@@ -136,7 +137,8 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) ->
         raise InputError(f"{text.name}: holds no rows after its first {fmt.skip} lines and its comments.")
     delimiter = fmt.delimiter
     if delimiter == "auto":
-        delimiter = dialect.detect([line for _, line in first_lines], wanted, text.name)
+        named = [place for place in wanted if not isinstance(place, tuple)]
+        delimiter = dialect.detect([line for _, line in first_lines], named, text.name)
     shape = Shape(delimiter, fmt.comment)
     first = _set_width(shape, text, fmt, first_lines)
     lines, spans, parts = [], [], []
