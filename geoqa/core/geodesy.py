@@ -174,8 +174,8 @@ def _plain_frame(origin: tuple[float, float], unit: str) -> System:
 class _Sheet:
     """Positions of a plain frame on the map's sphere, around its zero point, where a metre is drawn as a metre.
 
-    The frame counts in `unit_m` metres. The degrees serve the drawing alone. Off the zero point the drawing's scale grows by 1/cos(latitude):
-    1.2e-6 at 10 km.
+    The frame counts in `unit_m` metres. The degrees serve the drawing alone. Off the zero point the
+    drawing's scale grows by 1/cos(latitude): 1.2e-6 at 10 km.
     """
 
     east_m: float

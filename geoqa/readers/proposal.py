@@ -10,7 +10,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.job import COLUMNS, WORDS, InputFormat
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS
-from geoqa.readers import dialect, guesses, headings, table, textfile
+from geoqa.readers import dialect, finds, guesses, headings, table, textfile
 
 #: More different words than this in a column that should hold a few are no words of a legend.
 MOST_WORDS = 30
@@ -29,7 +29,11 @@ class _Draft:
     delimiter: str
     decimal: str
     found: dict[str, int]
+    more: finds.Finds = field(default_factory=finds.Finds)
     lines: list[str] = field(default_factory=list)
+
+    def has(self, ours: str) -> bool:
+        return ours in self.found or ours in self.more.sources
 
     def cells(self, ours: str) -> list[str]:
         place = self.found[ours]
@@ -89,7 +93,9 @@ def _look(path: Path) -> _Draft:
         found, rows = guesses.columns(names), rows[1:]
     else:
         names, found = [""] * width, {}
-    return _Draft(rows, names, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    draft = _Draft(rows, names, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
+    return draft
 
 
 def _site(draft: _Draft, path: Path) -> None:
@@ -121,10 +127,11 @@ def _input(draft: _Draft) -> None:
         draft.open(
             "unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said'
         )
-    if {"precision_h", "precision_v"} & set(draft.found):
+    if draft.has("precision_h") or draft.has("precision_v"):
         draft.open("precision", '"sigma" (one per axis), "drms", "2drms", "cep50" or "radius95"')
-    if "precision_v" in draft.found:
+    if draft.has("precision_v"):
         draft.open("precision_v", '"sigma" or "95"')
+    _angle(draft)
     _times(draft)
     if "initialization" in draft.found:
         heading = quoted(draft.headings[draft.found["initialization"]])
@@ -139,11 +146,26 @@ def _input(draft: _Draft) -> None:
     draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
 
 
-def _times(draft: _Draft) -> None:
-    if "start" not in draft.found:
+def _angle(draft: _Draft) -> None:
+    if not {"longitude", "latitude"} & set(draft.found):
         return
-    cells = draft.cells("start") + (draft.cells("end") if "end" in draft.found else [])
-    formats = guesses.time_formats(cells)
+    written = finds.angle([cell for ours in ("longitude", "latitude") for cell in draft.cells(ours)])
+    if written == "dms":
+        draft.inferred("angle", '"dms"', "degrees, minutes and seconds stand apart")
+    elif written != "dd":
+        draft.open("angle", '"dd" (decimal degrees) or "packed-dms" (dd.mmss): every number could be either')
+
+
+def _times(draft: _Draft) -> None:
+    if not draft.has("start"):
+        return
+    if draft.more.gps:
+        draft.inferred("time_format", '"gps-week-seconds"', "the headings name a week and its seconds")
+        return
+    cells = draft.more.times
+    if draft.more.clock:
+        draft.open("date", 'the date of the rows, which hold a time of day alone, such as "2026-02-09"')
+    formats = finds.clock_formats(cells) if draft.more.clock else guesses.time_formats(cells)
     if len(formats) == 1:
         draft.inferred("time_format", quoted(formats[0]), "the first rows")
     else:
@@ -158,12 +180,14 @@ def _columns(draft: _Draft) -> None:
     globe = "longitude" in draft.found
     needed = ("point", "longitude", "latitude") if globe else ("point", "easting", "northing")
     for ours in COLUMNS:
-        if ours in draft.found:
+        if ours in draft.more.sources:
+            draft.inferred(ours, *draft.more.sources[ours])
+        elif ours in draft.found:
             place = draft.found[ours]
             draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
             draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}")
-    used = set(draft.found.values())
+    used = {*draft.found.values(), *draft.more.used}
     for i, name in enumerate(headings.own_names(draft.headings)):
         if i not in used:
             first = next((row[i] for row in draft.rows if i < len(row) and row[i].strip()), "")
@@ -172,6 +196,8 @@ def _columns(draft: _Draft) -> None:
 
 def _name(draft: _Draft, place: int) -> str:
     """Return how the recipe names a column: by its heading, by its position where that is not the only one."""
+    if not draft.headings[place].strip():
+        return str(place + 1)
     try:
         headings.place(draft.headings[place], draft.headings, len(draft.headings))
     except LookupError:
