@@ -26,6 +26,8 @@ _FORMS = {
     "packed-dms": rf"{_BEFORE}(?P<d>\d{{1,3}})(?:[.,](?P<m>\d{{0,2}})(?P<s>\d{{0,2}})(?P<f>\d*))?{_AFTER}",
 }
 SHOWN = {"dms": "175 12 34.567 (degrees, minutes, seconds)", "packed-dms": "175.1234567 (dd.mmss: 175° 12' 34.567\")"}
+#: Degrees and minutes apart, as no decimal number is written.
+APART = r"^[NSEWnsew+-]?\s*\d{1,3}\s*[°º*: ]\s*\d{1,2}\s*['′’: ]"
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ class DelimitedReader(Reader):
         sheet = Sheet(path.name, rows, job)
         frame = occupations(sheet)
         aside = _set_aside(sheet, text)
-        messages = (*text.messages, *rows.messages, *sheet.messages)
+        messages = (*text.messages, *rows.messages, *sheet.messages, *(f"{path.name}: {hint}" for hint in sheet.hints))
         _stop_if_bad(sheet, aside)
         read = len(rows) + len(rows.rejected)
         accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
@@ -128,6 +128,7 @@ def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
         )
         if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
+    hints += sheet.hints
     hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")
     return " ".join(hints)
 

@@ -85,6 +85,36 @@ def clock_formats(cells: Sequence[str]) -> list[str]:
     return [pattern for pattern in CLOCKS if all(guesses.reads(cell, pattern) for cell in cells)]
 
 
+def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
+    """Return what to write so that cells which are no times in the recipe's format are read, if that can be told.
+
+    Parameters
+    ----------
+    ours
+        Our name of the column.
+    cells
+        The first cells that could not be read.
+    dated
+        Whether the recipe states the date, which then stands before each cell.
+    """
+    shown = f"{ours} is written like {cells[0][:40]!r}"
+    cells = [cell.split(" ", 1)[-1] for cell in cells] if dated else cells
+    if not dated and all(re.fullmatch(r"[12]\d{3}[ :;,/]\s*\d{1,6}(\.\d*)?", cell) for cell in cells):
+        return [f'{shown}: if that is a GPS week and its seconds, write time_format = "gps-week-seconds".']
+    clocks = clock_formats(cells)
+    if clocks:
+        date = "" if dated else ' and date = "2026-02-09" (the rows\' date)'
+        return [f"{shown}: write time_format = {_either(clocks)}{date} under [input]."]
+    formats = guesses.time_formats(cells)
+    if formats and not dated:
+        return [f"{shown}: write time_format = {_either(formats)} under [input]."]
+    return []
+
+
+def _either(formats: Sequence[str]) -> str:
+    return " or ".join(f'"{pattern}"' for pattern in formats)
+
+
 def _named(headings: Sequence[str], words: Sequence[str]) -> int | None:
     """Return the one column whose heading is among `words`."""
     at = [i for i, heading in enumerate(headings) if guesses.plain(heading) in words]

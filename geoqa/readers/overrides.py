@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from pathlib import PurePath
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
@@ -66,7 +67,7 @@ def merged(rest: Mapping[str, Any], entry: Mapping[str, Any]) -> dict[str, Any]:
 
 def _entry_faults(entry: Mapping[str, Any], here: str) -> list[Fault]:
     faults = []
-    if not isinstance(entry.get("path"), str) or not entry["path"].strip():
+    if not _is_glob(entry.get("path")):
         faults.append(Fault(f"{here} path", "must be stated.", 'Add path = "day2*.csv": a name, * and ? allowed.'))
     for name in map(str, entry):
         if name in WHOLE:
@@ -77,6 +78,13 @@ def _entry_faults(entry: Mapping[str, Any], here: str) -> list[Fault]:
             hint = f"Did you mean {close[0]!r}?" if close else f"It may hold path, {', '.join(FILE_TABLES)}."
             faults.append(Fault(f"{here} {name}", "is not a key or a table here.", hint))
     return faults
+
+
+def _is_glob(path: Any) -> bool:
+    try:
+        return isinstance(path, str) and bool(path.strip()) and PurePath("a").match(path) in (True, False)
+    except ValueError:
+        return False
 
 
 def _with_removal(fault: Fault) -> Fault:

@@ -32,7 +32,7 @@ def named(pattern: str) -> str:
     whole = f"{pattern[:start]}(?P<part>{pattern[end:]}"
     try:
         pc.extract_regex(pa.array([], pa.string()), whole)
-    except pa.ArrowInvalid as error:
+    except (pa.ArrowInvalid, UnicodeEncodeError) as error:
         reason = str(error).removeprefix("Invalid regular expression: ")
         raise ValueError(f"{pattern[:60]!r} is no regular expression ({reason[:80]}). {_RULE}") from None
     return whole

@@ -14,7 +14,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS
 from geoqa.core.source import sources, wanted
 from geoqa.core.units import METRES_PER
-from geoqa.readers import angles, headings, moments, numbers, patterns, where
+from geoqa.readers import angles, finds, headings, moments, numbers, patterns, where
 from geoqa.readers.reasons import Reasons
 
 if TYPE_CHECKING:
@@ -35,14 +35,15 @@ class Sheet:
         Name of the file.
     reasons
         Why rows are set aside, as far as columns have been read.
-    messages
-        What a person should know, likewise.
+    messages, hints
+        What a person should know, and may have to write, likewise.
     """
 
     def __init__(self, name: str, table: Table, job: Job) -> None:
         self.name, self.table, self.job = name, table, job
         self.reasons = Reasons(len(table))
         self.messages: list[str] = []
+        self.hints: list[str] = []
         self.sources = sources(job.columns)
         self.places = headings.places(wanted(job.columns), table.headings, len(table.columns), name)
 
@@ -125,10 +126,15 @@ class Sheet:
         """Return longitudes or latitudes in degrees, their decimals as written, and the degrees of one such unit."""
         form, least = self.job.input.angle, -180.0 if ours == "longitude" else -90.0
         if form == "dd":
+            apart = numbers.flags(pc.match_substring_regex(self.text(ours), angles.APART))
+            rule = f'{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]'
+            self.reasons.note(apart, rule)
             return *self.number(ours, needed=True, least=least, most=most), 1.0
         found = angles.parse(self.text(ours), form, "EW" if ours == "longitude" else "NS")
         self.reasons.note(found.missing, f"{ours} is missing")
-        self.reasons.note(found.sixty, f"{ours} has 60 or more minutes or seconds, and angle is {form!r}")
+        self.reasons.note(
+            found.sixty, f'{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"'
+        )
         self.reasons.note(found.strange, f"{ours} is not an angle such as {angles.SHOWN[form]}")
         outside = (found.degrees < least) | (found.degrees > most)
         self.reasons.note(outside, f"{ours} is absurd (outside {least:g} to {most:g})")
@@ -147,6 +153,9 @@ class Sheet:
         found = moments.parse(self, ours, column)
         self.reasons.note(found.dateless, f"{ours} has a date and no time of day")
         self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
+        if found.strange.any():
+            cells = column.filter(pa.array(found.strange))[:50].to_pylist()
+            self.hints += finds.time_hint(ours, cells, dated=fmt.date is not None)
         unclear = (
             f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
         )

@@ -168,3 +168,9 @@ def test_a_purpose_stands_alone():
     job = job_from_table(RECIPE | {"file": [{"path": "a.csv", "tolerance": {"purpose": "rt2"}}]})
     assert job.files[0].job.tolerance.purpose == "rt2"
     assert job_from_table(job.as_table()) == job
+
+
+@pytest.mark.parametrize("path", ["", " ", ".", 3, None])
+def test_what_is_no_path(path):
+    with pytest.raises(RecipeError, match=r"must be stated\. Add path"):
+        job_from_table(RECIPE | {"file": [{"path": path}]})

@@ -121,5 +121,17 @@ def test_packed_and_written_angles(read, plain):
         # a thousandth of a second of latitude is 111 320 m / 3600 / 1000
         assert found["resolution_h_m"][0] == pytest.approx(111_320 / 3_600_000)
         told = reasons(result)
-        assert "60 or more minutes" in told[2] or "not an angle such as 175 12 34.567" in told[2]
+        assert (
+            "60 or more minutes or seconds as 'packed-dms': if it is in degrees, angle" in told[2]
+            or "not an angle such as 175 12 34.567" in told[2]
+        )
         assert told[3] == "longitude is missing"
+
+
+def test_angles_apart_where_degrees_are_expected_say_what_to_write(read, plain):
+    columns = {"point": 1, "latitude": 2, "longitude": 3}
+    recipe = plain(site__crs="EPSG:4167", input__columns=columns, input__header=False, input__delimiter=";")
+    result = read("P1;38 12 34.5 S;175.5\nP2;-38.5;175.5\n", recipe)
+    assert reasons(result) == {
+        1: 'latitude is written in degrees, minutes and seconds: add angle = "dms" under [input]'
+    }

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pandas as pd
 import pytest
 
-from geoqa.core.errors import RecipeError
+from geoqa.core.errors import InputError, RecipeError
 from geoqa.readers.recipe import job_from_table
 
 
@@ -110,3 +110,23 @@ def test_rules_of_times(plain, changes, expected):
     with pytest.raises(RecipeError) as caught:
         job_from_table(plain(**changes, input__timezone="UTC"))
     assert any(expected in str(fault) for fault in caught.value.faults), caught.value
+
+
+@pytest.mark.parametrize(
+    ("cell", "date", "hint"),
+    [
+        ("13/02/2026 10:00", None, "start is written like '13/02/2026 10:00': write time_format = \"%d/%m/%Y %H:%M\""),
+        ("03/02/2026 10:00", None, 'time_format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M" under [input].'),
+        ("10:00:00", None, 'write time_format = "iso" and date = "2026-02-09" (the rows\' date) under [input].'),
+        ("1:05 PM", "2026-02-09", 'write time_format = "%I:%M %p" under [input].'),
+        ("2405 100.5", None, 'write time_format = "gps-week-seconds".'),
+    ],
+)
+def test_times_that_cannot_be_read_say_what_to_write(read, plain, cell, date, hint):
+    recipe = plain(input__columns__start="T", input__timezone="UTC", input__date=date)
+    result = read(f"Mark;E;N;T\nP1;1.5;2.5;{cell}\n", recipe)
+    assert list(reasons(result)) == [2]
+    assert any(hint in message for message in result.messages), result.messages
+    with pytest.raises(InputError) as caught:
+        read("Mark;E;N;T\n" + f"P1;1.5;2.5;{cell}\n" * 12, recipe)
+    assert hint in str(caught.value)
