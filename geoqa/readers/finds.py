@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from geoqa.core.source import LENGTHS
-from geoqa.readers import guesses
+from geoqa.readers import dialect, guesses
 
 DATES = ("date", "day", "obsdate", "observationdate", "startdate", "datestart", "localdate", "utcdate")
 WEEKS = ("week", "gpsweek", "wk", "gpswk", "weekno", "weeknumber", "gpsweeknumber")
@@ -66,6 +66,16 @@ def look(
     _units(finds, headings, found, name)
     _labels(finds, rows, len(headings), found, name)
     return finds
+
+
+def heading_line(lines: Sequence[str], most: int = 40) -> int:
+    """Return which of the first lines holds the headings: the first that names a point and its coordinates; else 0."""
+    for at, line in enumerate(lines[:most]):
+        for delimiter in dialect.DELIMITERS:
+            named = guesses.columns([cell.strip() for cell in dialect.split(line, delimiter)])
+            if "point" in named and ({"easting", "northing"} <= set(named) or {"longitude", "latitude"} <= set(named)):
+                return at
+    return 0
 
 
 def angle(cells: Sequence[str]) -> str:

@@ -30,6 +30,7 @@ class _Draft:
     decimal: str
     found: dict[str, int]
     more: finds.Finds = field(default_factory=finds.Finds)
+    skip: int = 0
     lines: list[str] = field(default_factory=list)
 
     def has(self, ours: str) -> bool:
@@ -84,7 +85,8 @@ def _look(path: Path) -> _Draft:
     sample = table.sample(text, InputFormat(unit="m"))
     if not sample:
         raise InputError(f"{path.name}: holds nothing but comments (lines that start with #).")
-    lines = [line for _, line in sample]
+    first = finds.heading_line([line for _, line in sample])
+    lines = [line for _, line in sample[first:]]
     delimiter = dialect.detect(lines, (), path.name)
     rows = [row for row in (dialect.split(line, delimiter) for line in lines) if row]
     width = dialect.usual_width(rows)
@@ -94,6 +96,7 @@ def _look(path: Path) -> _Draft:
     else:
         names, found = [""] * width, {}
     draft = _Draft(rows, names, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    draft.skip = sample[first][0] if first else 0
     draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
     return draft
 
@@ -143,6 +146,8 @@ def _input(draft: _Draft) -> None:
     draft.inferred("delimiter", quoted(draft.delimiter), f"a {dialect.SPOKEN[draft.delimiter]} parts the first lines")
     has = any(draft.headings)
     draft.inferred("header", str(has).lower(), f"the first row holds {'no numbers' if has else 'numbers'}")
+    if draft.skip:
+        draft.inferred("skip", str(draft.skip), "lines before the one with the headings")
     draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
 
 

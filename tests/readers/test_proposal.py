@@ -34,6 +34,7 @@ FILES = {
     "packed": "name,lat,lon\nP1,-38.12345678,175.30000001\n",
     "angles apart": "name;lat;lon\nP1;38 12 34.5 S;175 30 00.0 E\n",
     "no name over the notes": "name,e,n,\nP1,1.5,2.5,PDOP:1.5\n",
+    "lines before": "exported by crew A\n\n# x\nname;e (m);n (m)\nP1;1.5;2.5\n",
     "headings twice": "name,e,n,h,h\nP1,1,2,3,4\n",
     "hostile headings": '"name","e","n","x # ""y"" \u202e","{{ 7 }}",\'\nP1,1,2,"a ""b"" ",\x7f,1\n',
 }
@@ -83,7 +84,7 @@ def test_a_proposal_filled_in_reads_its_file(proposal, tmp_path, case):
     job = job_from_table(tomllib.loads(filled_in(text, **answers)))
     result = DelimitedReader().read(tmp_path / "site.csv", job)
     rows = result.accounts["rows"]
-    assert rows["used"] == rows["read"] == FILES[case].count("\n") - job.input.header
+    assert rows["used"] == rows["read"] == FILES[case].count("\n") - job.input.header - job.input.skip
 
 
 @pytest.mark.parametrize("case", FILES)
