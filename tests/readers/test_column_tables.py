@@ -2,9 +2,12 @@
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from geoqa.core.errors import InputError, RecipeError
 from geoqa.core.source import Source
+from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.recipe import job_from_table
 
 HRMS = {"column": "Note", "pattern": r"HRMS:(\d+\.\d+)"}
@@ -153,3 +156,60 @@ def test_a_completed_recipe_with_every_form_reads_as_the_same_job(plain):
     job = job_from_table(table)
     assert job.columns["precision_h"] == Source(column="Note", pattern=HRMS["pattern"], unit="mm")
     assert job_from_table(job.as_table()) == job
+
+
+cells = st.one_of(
+    st.none(), st.booleans(), st.integers(-2, 200), st.text(max_size=6), st.just("?"), st.floats(), st.just("(a)"),
+    st.lists(st.integers(-1, 30), max_size=3), st.sampled_from(["mm", "ft", "E", "HRMS:(x)"]),
+)  # fmt: skip
+keys = st.sampled_from(["column", "pattern", "unit", "value", "date", "time", "week", "seconds", "x"])
+forms = st.one_of(cells, st.dictionaries(keys, cells, max_size=3))
+names = st.sampled_from(["point", "easting", "northing", "height", "precision_h", "start", "end", "note", "canopy"])
+
+
+@given(
+    st.dictionaries(names, forms, max_size=5),
+    st.lists(
+        st.dictionaries(st.sampled_from(["path", "input", "roles", "tolerance", "x"]), cells | forms, max_size=3),
+        max_size=2,
+    ),
+)
+def test_any_columns_and_files_give_a_job_or_every_fault(columns, files):
+    table = {
+        "site": {"crs": "local", "height": "x"},
+        "input": {"unit": "m", "initialization": "unknown", "columns": columns},
+        "tolerance": {"horizontal_m": 0.05, "vertical_m": 0.1}, "file": files,
+    }  # fmt: skip
+    try:
+        job = job_from_table(table)
+    except RecipeError as error:
+        assert error.faults
+    else:
+        assert job_from_table(job.as_table()) == job
+
+
+@given(st.lists(st.text(max_size=30), max_size=6), st.sampled_from(["fixed", "auto", " ", ","]))
+def test_any_lines_are_accounted_for_under_every_form(tmp_path_factory, lines, delimiter):
+    path = tmp_path_factory.mktemp("any") / "x.txt"
+    path.write_bytes("\n".join(lines).encode("utf-8", "replace"))
+    spans = delimiter == "fixed"
+    at = (lambda first, last, place: [first, last]) if spans else (lambda first, last, place: place)
+    columns = {
+        "point": at(1, 3, 1), "easting": {"column": at(4, 9, 2), "unit": "ftUS"}, "northing": at(10, 15, 3),
+        "precision_h": {"column": at(4, 9, 2), "pattern": r"(\d)"},
+        "start": {"week": at(1, 3, 1), "seconds": at(4, 9, 2)},
+    }  # fmt: skip
+    columns["northing"] = {"column": columns["northing"], "unit": "ftUS"}
+    table = {
+        "site": {"crs": "local"}, "tolerance": {"horizontal_m": 0.05},
+        "input": {
+            "unit": "m", "initialization": "unknown", "precision": "drms", "header": False, "columns": columns,
+            "delimiter": delimiter, "time_format": "gps-week-seconds",
+        },
+    }  # fmt: skip
+    try:
+        result = DelimitedReader().read(path, job_from_table(table))
+    except InputError:
+        return
+    rows = result.accounts["rows"]
+    assert rows["read"] == rows["used"] + rows["set_aside"]
