@@ -70,6 +70,11 @@ PATTERNS = tuple(
         "%Y%m%d",
         "%d %b %Y",
         "%d-%b-%Y",
+        "%d/%m/%y",
+        "%m/%d/%y",
+        "%d.%m.%y",
+        "%d-%m-%y",
+        "%y-%m-%d",
     )
     for gap in (" ", "T", "")
     for clock in ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p", "%H%M%S")

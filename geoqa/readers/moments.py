@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,8 @@ from geoqa.readers.column_rules import GPS
 if TYPE_CHECKING:
     from geoqa.readers.sheet import Sheet
 
+#: An occupation longer than this is not made of an end past midnight.
+LONGEST = pd.Timedelta(hours=12)
 _GPS_FORM = r"^(?P<week>\d+)\s*[ \t:;,/]\s*(?P<seconds>\d+(?:\.\d*)?)$"
 
 
@@ -70,3 +73,29 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
 
 def _number(parts: pa.ChunkedArray, name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     return np.asarray(pc.cast(pc.struct_field(parts, name), pa.float64()).to_pandas(), dtype=float)
+
+
+def past_midnight(sheet: Sheet, start: pd.Series, end: pd.Series) -> pd.Series:
+    """Return the ends, a day later where one date stands for start and end and midnight lay between them.
+
+    Only an end that would then be within 12 h of the start is moved: any other is a fault of the row.
+    """
+    if not _one_date(sheet):
+        return end
+    fmt = sheet.job.input
+    place = times.zone(fmt.timezone) if fmt.timezone else UTC
+    # A day by the clock on the wall, not 24 h: the clocks may change that night.
+    later = (end.dt.tz_convert(place) + pd.DateOffset(days=1)).dt.tz_convert("UTC").dt.as_unit("us")
+    moved = (end < start) & (later - start <= LONGEST)
+    if moved.any():
+        count = "1 row" if moved.sum() == 1 else f"{int(moved.sum())} rows"
+        said = "a time of day earlier than the start's and no date of its own: taken as the day after"
+        sheet.messages.append(f"{sheet.name}: the end of {count} has {said}.")
+    return end.where(~moved, later)
+
+
+def _one_date(sheet: Sheet) -> bool:
+    if not {"start", "end"} <= set(sheet.sources):
+        return False
+    dates = [sheet.sources[ours].date for ours in ("start", "end")]
+    return sheet.job.input.date is not None or (dates[0] is not None and dates[0] == dates[1])

@@ -9,7 +9,7 @@ import pandas as pd
 
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.schema import OCCUPATIONS
-from geoqa.readers import headings, numbers
+from geoqa.readers import headings, moments, numbers
 from geoqa.readers.sheet import categories, encoded
 
 if TYPE_CHECKING:
@@ -114,6 +114,7 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
 def _times(sheet: Sheet, columns: Columns) -> None:
     never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    end = moments.past_midnight(sheet, start, end)
     sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
     columns["start_utc"], columns["end_utc"] = start, end
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()

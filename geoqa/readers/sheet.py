@@ -67,7 +67,10 @@ class Sheet:
         part = numbers.trimmed(patterns.part(whole, source.pattern))
         if len(part) and pc.all(pc.equal(part, "")).as_py():
             shown = f"the first cell there is {whole[0].as_py()[:60]!r}"
-            self.messages.append(f"{self.name}: the pattern of {ours} finds nothing in any row; {shown}.")
+            said = (
+                f"{self.name}: the pattern of {ours} finds nothing in any row; {shown}. Correct it, or remove {ours}."
+            )
+            self.messages += [said] if said not in self.messages else []
         return part
 
     def metres(self, ours: str, otherwise: float) -> float:

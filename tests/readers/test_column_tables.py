@@ -82,7 +82,7 @@ def test_a_pattern_that_finds_nothing_anywhere_is_said(read, plain):
     recipe = plain(input__columns__precision_h=HRMS, input__precision="sigma")
     result = read("Mark,E,N,Note\nP1,1.5,2.5,hrms 0.010\n", recipe)
     expected = "site.csv: the pattern of precision_h finds nothing in any row; the first cell there is 'hrms 0.010'."
-    assert expected in result.messages
+    assert result.messages == (f"{expected} Correct it, or remove precision_h.",)
 
 
 def test_a_needed_column_whose_pattern_finds_nothing_costs_the_row(read, plain):

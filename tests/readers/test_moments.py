@@ -117,6 +117,7 @@ def test_rules_of_times(plain, changes, expected):
     [
         ("13/02/2026 10:00", None, "start is written like '13/02/2026 10:00': write time_format = \"%d/%m/%Y %H:%M\""),
         ("03/02/2026 10:00", None, 'time_format = "%d/%m/%Y %H:%M" or "%m/%d/%Y %H:%M" under [input].'),
+        ("9.2.26 10:00", None, 'write time_format = "%d.%m.%y %H:%M" under [input].'),
         ("10:00:00", None, 'write time_format = "iso" and date = "2026-02-09" (the rows\' date) under [input].'),
         ("1:05 PM", "2026-02-09", 'write time_format = "%I:%M %p" under [input].'),
         ("2405 100.5", None, 'write time_format = "gps-week-seconds".'),
@@ -130,3 +131,29 @@ def test_times_that_cannot_be_read_say_what_to_write(read, plain, cell, date, hi
     with pytest.raises(InputError) as caught:
         read("Mark;E;N;T\n" + f"P1;1.5;2.5;{cell}\n" * 12, recipe)
     assert hint in str(caught.value)
+
+
+@pytest.mark.parametrize("source", ["a column", "the recipe"])
+def test_an_end_past_midnight_with_one_date_for_both(read, plain, source):
+    times = {"start": {"date": "D", "time": "T"}, "end": {"date": "D", "time": "U"}}
+    times = times if source == "a column" else {"start": "T", "end": "U"}
+    recipe = plain(
+        input__columns__start=times["start"], input__columns__end=times["end"], input__timezone="Pacific/Auckland",
+        input__date=None if source == "a column" else "2026-04-05",
+    )  # fmt: skip
+    result = read(
+        "Mark,E,N,D,T,U\n"
+        "P1,1.5,2.5,2026-04-05,23:59:30,00:01:00\n"  # the night after New Zealand's clocks went back, 5 April 2026
+        "P2,1.5,2.5,2026-04-05,10:00:00,10:01:00\n"
+        "P3,1.5,2.5,2026-04-05,10:00:00,09:00:00\n",
+        recipe,
+    )
+    assert list(result.frames["occupations"]["duration_s"]) == [90, 60]
+    assert reasons(result) == {4: "ends before it starts"}
+    assert "site.csv: the end of 1 row has a time of day earlier than the start's" in " ".join(result.messages)
+
+
+def test_an_end_with_a_date_of_its_own_is_never_moved(read, plain):
+    recipe = plain(input__columns__start="T", input__columns__end="U", input__timezone="UTC")
+    result = read("Mark,E,N,T,U\nP1,1.5,2.5,2026-04-05T23:59:30,2026-04-05T00:01:00\n", recipe)
+    assert reasons(result) == {2: "ends before it starts"}
