@@ -78,6 +78,16 @@ def heading_line(lines: Sequence[str], most: int = 40) -> int:
     return 0
 
 
+def decimal_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> list[int]:
+    """Return the positions (from 1) of columns in which every cell is a number with decimals."""
+    found = []
+    for place in range(width):
+        cells = [cell for cell in _cells(rows, place) if cell]
+        if cells and all(re.fullmatch(rf"[+-]?\d*{re.escape(decimal)}\d+", cell) for cell in cells):
+            found.append(place + 1)
+    return found
+
+
 def angle(cells: Sequence[str]) -> str:
     """Return how angles are written: ``dd``, ``dms``, or both ``dd`` and ``packed-dms`` joined by a blank."""
     given = [cell.strip() for cell in cells if cell.strip()]

@@ -191,12 +191,20 @@ def _columns(draft: _Draft) -> None:
             place = draft.found[ours]
             draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
-            draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}")
+            draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}{_decimal_columns(draft)}")
     used = {*draft.found.values(), *draft.more.used}
     for i, name in enumerate(headings.own_names(draft.headings)):
         if i not in used:
             first = next((row[i] for row in draft.rows if i < len(row) and row[i].strip()), "")
             draft.note(f"not mapped: column {i + 1}, {quoted(name[:60])}, such as {quoted(first[:60])}")
+
+
+def _decimal_columns(draft: _Draft) -> str:
+    """Return, where there are no headings, which columns could hold coordinates."""
+    if any(draft.headings):
+        return ""
+    at = finds.decimal_columns(draft.rows, len(draft.headings), draft.decimal)
+    return f"; numbers with decimals stand in {', '.join(map(str, at))}" if at else ""
 
 
 def _name(draft: _Draft, place: int) -> str:

@@ -133,6 +133,12 @@ def test_what_stands_inside_and_apart(proposal):
     assert found["no name over the notes"]["columns"]["pdop"]["column"] == 4
 
 
+def test_without_headings_it_says_where_coordinates_may_stand(proposal):
+    text = proposal("101,5690000.250,1800000.125,400.5,IP\n102,5690001.250,1800001.125,401.5,IP\n")
+    assert "easting, in `unit`; numbers with decimals stand in 2, 3, 4" in text
+    assert tomllib.loads(text)["input"]["columns"]["northing"] == "?"  # which of them comes first is never guessed
+
+
 def test_degrees_that_cannot_be_packed_are_not_asked_about(proposal):
     assert "angle" not in proposal("name,lat,lon\nP1,-38.12345678,175.30000001\nP2,-38.71345678,175.30000001\n")
 
