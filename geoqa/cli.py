@@ -49,7 +49,8 @@ REVIEW_HELP = """Review a site: occupations in, judged points and a map out.
 geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in what it asks
 geoqa review occupations.csv -r site.toml -o out    review
 
-Reads delimited text, one occupation a row; several files make one site. Writes into the folder OUT:
+Reads delimited text, one occupation a row; several files make one site. INPUT may be - for
+standard input, and a file may be compressed with gzip. Writes into the folder OUT:
 
 \b
 map.html      the site in a browser, no network needed
@@ -69,12 +70,14 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 )
 def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     """Run the review and print its summary."""
+    from geoqa import standard_input
     from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
     refuse_loss(out, (*inputs, recipe))  # before an hour's work, not after it
     progress = Progress()
-    made = run_review(inputs, recipe, progress)
+    with standard_input.files(inputs) as paths:
+        made = run_review(paths, recipe, progress)
     written = made.write(out, progress)
     _print(made, written)
     raise SystemExit(made.exit_code)
@@ -112,17 +115,19 @@ def demo(out: Path) -> None:
     "--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen."
 )
 def recipe(file: Path, out: Path | None) -> None:
-    """Propose a recipe for FILE, each line marked `inferred` or `must be stated`.
+    """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
 
     The recipe tells `geoqa review` how to read FILE and what the job accepts. A tolerance, a
     requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses the recipe
     until those lines are filled in, and names them. Columns that were not recognized are listed with
     a sample, to be mapped by hand.
     """
+    from geoqa import standard_input
     from geoqa.outputs.folder import replacing_file
     from geoqa.proposals import propose
 
-    text = propose(file)
+    with standard_input.files([file]) as (path,):
+        text = propose(path)
     if out is None:
         click.echo(text, nl=False)
         return

@@ -180,7 +180,7 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, meaning
+    from geoqa.core import assembly, file_rules, meaning
     from geoqa.outputs import record
     from geoqa.readers import decisions as reviewer
     from geoqa.readers import lookup
@@ -193,23 +193,26 @@ def review(
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
+    jobs = [file_rules.job_of(path, job) for path in paths]
     read = []
-    for path in paths:
+    for path, own in zip(paths, jobs, strict=True):
         progress(f"reading {path.name}")
-        reader = _reader(found, path, job)
-        result = reader.read(path, job)
+        reader = _reader(found, path, own)
+        result = reader.read(path, own)
         _check_read(reader, path, result)
         read.append((path, reader, result))
     names = sources.distinct([path for path, _, _ in read])
     hashes = [sources.sha256(path) for path in paths]
     sources.refuse_copies(names, hashes)
-    messages = [text for _, _, result in read for text in result.messages]
+    messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
     frames: dict[str, pd.DataFrame] = {}
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
+            parts, job, of_files = file_rules.settled(parts, names, jobs, job)
+            messages += of_files
             frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
             messages += [*said, *meaning.told(frames[kind])]
         else:
@@ -380,6 +383,7 @@ def _requirements(job: Job) -> list[Requirement]:
 
 def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     messages = [f"step left out: {reason}" for reason in found.refused.values()]
+    messages += geodesy.frame_said(job.site)
     if occupations["height_m"].isna().all():
         messages.append("the input has no heights: everything is judged horizontally only")
     if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:

@@ -60,13 +60,16 @@ def occupations(
     frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
+    elif job.site.crs == geodesy.LOCAL:
+        middle = frame[["easting_m", "northing_m"]].median()
+        job = replace(job, local_origin=(round(float(middle.iloc[0]), 0), round(float(middle.iloc[1]), 0)))
     else:
         _refuse_large_scale(frame, job)
     frame, matched = matching.match(frame, job, lookup)
     if decisions is not None:
         frame, decisions = reviewer.apply(frame, decisions, job)
     frame, messages = _by_point(frame)
-    if job.input.initialization == "asserted":
+    if job.input.initialization == "asserted" and not job.files:
         frame = frame.assign(initialization=_asserted(frame))
     return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import GeodesyError
+from geoqa.core.units import METRES_PER, spoken
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Site
 
     Array = NDArray[np.float64]
 
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
 LOCAL_LIMIT_M = 300.0
 #: Half the step that finds the direction of north and the scale: some ten metres, so that rounding is nothing.
 STEP_DEG = 1e-4
+#: What the recipe calls a plain frame that no coordinate system is stated for.
+LOCAL = "local"
+#: The sphere the map library draws on.
+SHEET_RADIUS_M = 6_378_137.0
 
 
 @dataclass(frozen=True)
@@ -95,21 +100,26 @@ class System:
 
 
 @functools.lru_cache(maxsize=16)
-def system(text: str, origin: tuple[float, float] | None = None) -> System:
+def system(text: str, origin: tuple[float, float] | None = None, unit: str = "m") -> System:
     """Return the coordinate system called `text`.
 
     Parameters
     ----------
     text
-        Anything PROJ knows a system by, such as ``EPSG:2193``.
+        Anything PROJ knows a system by, such as ``EPSG:2193``; ``local`` for a plain frame.
     origin
-        For a geographic system, longitude and latitude of the local grid's origin.
+        For a geographic system, longitude and latitude of the local grid's origin; for a plain frame,
+        easting and northing in metres of the middle of its drawing.
+    unit
+        Of a plain frame: the unit its coordinates count in.
 
     Raises
     ------
     GeodesyError
         If the system is unknown, or of a kind that holds no plane or geographic coordinates.
     """
+    if text == LOCAL:
+        return _plain_frame(origin or (0.0, 0.0), unit)
     import pyproj
 
     try:
@@ -169,7 +179,61 @@ def _in_degrees(ellipsoid: Any) -> Any:
 
 def of(job: Job) -> System:
     """Return the coordinate system of `job`."""
-    return system(job.site.crs, job.local_origin)
+    return system(job.site.crs, job.local_origin, job.input.unit)
+
+
+def frame_said(site: Site) -> tuple[str, ...]:
+    """Return what people should know of the plain frame a site is in; nothing where it is in a system."""
+    if site.crs != LOCAL:
+        return ()
+    label = f" ({site.localization})" if site.localization else ""
+    text = f"the coordinates are in a local frame{label}: no position on the Earth is claimed"
+    if site.combined_factor is None:
+        return (text,)
+    factor = f"the combined factor {site.combined_factor!r} is recorded and not applied"
+    return (f"{text}; {factor}: it would change a closure of 100 mm by {abs(1 - site.combined_factor) * 100:.3f} mm",)
+
+
+def _plain_frame(origin: tuple[float, float], unit: str) -> System:
+    """Return a frame that stands nowhere on the globe: an engineering system, without datum or ellipsoid."""
+    import pyproj
+
+    length = f'LENGTHUNIT["{spoken(unit)}",{METRES_PER[unit]!r}]'
+    axes = ",".join(f'AXIS["{name}",{name},ORDER[{n}],{length}]' for n, name in enumerate(("east", "north"), 1))
+    crs = f'ENGCRS["local frame",EDATUM["not stated"],CS[Cartesian,2],{axes}]'
+    sheet = _Sheet(*origin, METRES_PER[unit])
+    return System(
+        name="a local frame, its place on the Earth not stated",
+        geographic=False,
+        metres_per_unit=METRES_PER[unit],
+        semi_major_m=SHEET_RADIUS_M,
+        flattening=0.0,
+        crs=pyproj.CRS.from_wkt(crs),
+        _inverse=sheet,
+    )
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """Positions of a plain frame on the map's sphere, around its zero point, where a metre is drawn as a metre.
+
+    The frame counts in `unit_m` metres. The degrees serve the drawing alone. Off the zero point the
+    drawing's scale grows by 1/cos(latitude): 1.2e-6 at 10 km.
+    """
+
+    east_m: float
+    north_m: float
+    unit_m: float
+
+    def transform(self, x: Array, y: Array, direction: str = "FORWARD") -> tuple[Array, Array]:
+        """Return degrees from the frame's coordinates, or these from degrees where the direction is INVERSE."""
+        import numpy as np
+
+        if direction == "INVERSE":
+            east, north = (np.radians(angle) * SHEET_RADIUS_M for angle in (x, y))
+            return (self.east_m + east) / self.unit_m, (self.north_m + north) / self.unit_m
+        east, north = x * self.unit_m - self.east_m, y * self.unit_m - self.north_m
+        return np.degrees(east / SHEET_RADIUS_M), np.degrees(north / SHEET_RADIUS_M)
 
 
 def enu_difference(

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core.params import Declared, param
+from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
 from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS
+
+if TYPE_CHECKING:
+    from geoqa.core.file_rules import FileRule
 
 #: Our column names that `[input.columns]` may point at, and what each holds.
 COLUMNS: dict[str, str] = {
@@ -62,18 +66,18 @@ TEXT_COLUMNS = (
 class Site(Declared):
     """[site]: what and where."""
 
-    planned_keys: ClassVar[tuple[str, ...]] = ("combined_factor", "localization")
-
     name: str = param("Unnamed site", help="The site's name, as it goes on the map")
-    crs: str = param(planned=("local",), help='The coordinate system of the input, such as "EPSG:2193"')
+    crs: str = param(help='The coordinate system of the input, such as "EPSG:2193", or "local"')
     height: str | None = param(None, help='The height reference: "ellipsoidal", or a label such as "NZVD2016"')
+    combined_factor: float | None = param(
+        None, unit="1", minimum=0.9, maximum=1.1, help="Grid distance over ground distance of a local frame"
+    )
+    localization: str | None = param(None, help="What the local frame was fitted to, or its name")
 
 
 @dataclass(frozen=True, kw_only=True)
 class InputFormat(Declared):
     """[input]: how to read the files."""
-
-    planned_keys: ClassVar[tuple[str, ...]] = ("date",)
 
     unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
     unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
@@ -83,16 +87,15 @@ class InputFormat(Declared):
         help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
     )  # fmt: skip
     precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
-    angle: str = param("dd", choices=("dd",), planned=("dms", "packed-dms"), help="How angles are written")
-    time_format: str = param("iso", planned=("gps-week-seconds",), help="iso, or a strptime pattern")
+    angle: str = param("dd", choices=("dd", "dms", "packed-dms"), help="How angles are written")
+    time_format: str = param("iso", help="iso, a strptime pattern, or gps-week-seconds")
+    date: str | None = param(None, help="The date of rows that have only a time of day, such as 2026-02-09")
     timezone: str | None = param(None, help="Time zone of times that do not carry one, such as UTC or Pacific/Auckland")
     initialization: str | None = param(
         None, choices=("column", "asserted", "unknown"), help="How the file shows that a fix is fresh"
     )
     asserted_by: str | None = param(None, help="Who asserts that every row is a fresh initialization")
-    delimiter: str = param(
-        "auto", choices=("auto", ",", ";", "\t", "|", " "), planned=("fixed",), help="What parts the columns"
-    )
+    delimiter: str = param("auto", choices=("auto", ",", ";", "\t", "|", " ", "fixed"), help="What parts the columns")
     header: bool = param(True, help="Whether the first row holds headings")
     skip: int = param(0, unit="1", minimum=0, maximum=10_000, help="Lines before the table")
     comment: str = param("#", help="A line that starts with this is a comment")
@@ -173,7 +176,7 @@ class Job:
     Attributes
     ----------
     columns
-        Our column name to a heading (text) or a 1-based position (whole number).
+        Our column name to a heading (text), a 1-based position (whole number), or a `Source` that says more.
     values
         Our column name to a map from the file's words to ours.
     roles
@@ -181,14 +184,17 @@ class Job:
     steps
         Parameters of steps set in ``[step.NAME]``.
     local_origin
-        For geographic input: longitude and latitude the local grid counts from, set once the files are read.
+        What a plane for display counts from, set once the files are read: longitude and latitude for
+        geographic input, easting and northing in metres for a local frame.
     folder
         Folder of the recipe, from which the files it names are found; the current one if there is none.
+    files
+        What single input files have otherwise.
     """
 
     site: Site
     input: InputFormat
-    columns: Mapping[str, str | int]
+    columns: Mapping[str, str | int | Source]
     tolerance: Tolerance
     requirement: Requirement
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -198,6 +204,7 @@ class Job:
     steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     local_origin: tuple[float, float] | None = None
     decisions: Decisions = field(default_factory=Decisions)
+    files: tuple[FileRule, ...] = ()
     folder: str | None = field(default=None, compare=False)
 
     def beside(self, name: str) -> Path:
@@ -215,9 +222,10 @@ class Job:
 
     def as_table(self) -> dict[str, Any]:
         """Return the completed recipe as plain values, in the recipe's own form."""
-        fmt = {**self.input.as_table(), "columns": dict(self.columns)}
+        columns = {k: v.as_table() if isinstance(v, Source) else v for k, v in self.columns.items()}
+        fmt = {**self.input.as_table(), "columns": columns}
         fmt["values"] = {name: dict(words) for name, words in self.values.items()}
-        return {
+        whole = {
             "site": self.site.as_table(),
             "input": fmt,
             "match": self.match.as_table(),
@@ -228,3 +236,4 @@ class Job:
             "decisions": self.decisions.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
+        return whole | ({"file": [rule.as_table(self) for rule in self.files]} if self.files else {})

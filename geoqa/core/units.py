@@ -7,11 +7,13 @@ test compares them; they are exact by definition (international foot 0.3048 m; U
 
 from __future__ import annotations
 
-METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01}
+METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
 #: Units a job may be reported in.
 JOB_UNITS = ("m", "ft", "ftUS")
 PRECISION_UNITS = ("m", "ft", "ftUS", "mm", "cm")
+#: Units one column of a file may have for itself.
+COLUMN_UNITS = (*PRECISION_UNITS, "km")
 
 
 def spoken(unit: str) -> str:

@@ -9,3 +9,5 @@ CAUTIONS: tuple[str, ...] = (
 )
 #: Stands wherever a longitude and latitude are shown.
 APPROXIMATE = "Longitude and latitude are approximate, for display only."
+#: Stands in its place where the site is in a frame of its own.
+PLAIN_FRAME = "The site is drawn in a local frame: where it lies on the Earth is not stated."

@@ -16,7 +16,7 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.errors import StepError
 from geoqa.core.schema import DELIVERIES, STATUSES
 from geoqa.outputs import offline, symbology
-from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS
+from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ STYLES = ("map.css",)
 SCRIPTS = ("geometry.js", "symbols.js", "layer.js", "popup.js", "key.js", "start.js")
 #: Decimals kept: 0.1 mm on the ground, for degrees and for metres.
 DECIMALS = {"_deg": 9, "_m": 4}
+#: What is said otherwise of a site in a frame of its own.
+_PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,8 @@ class MapContext:
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
         See `geoqa.outputs.cautions`.
+    north
+        Which north is up.
     """
 
     title: str
@@ -65,6 +69,7 @@ class MapContext:
     notes: tuple[str, ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
+    north: str = "True north is up"
 
     @classmethod
     def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
@@ -87,6 +92,7 @@ class MapContext:
             unit=unit,
             notes=tuple(notes),
             expectation_known=_expectation_known(frames),
+            **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
 
@@ -173,7 +179,7 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
 
 def _context(context: MapContext) -> dict[str, Any]:
     """Return the context and the table of symbols as plain values of safe text."""
-    lines = ("title", "tolerance", "requirement", "crs", "unit")
+    lines = ("title", "tolerance", "requirement", "crs", "unit", "north")
     return {
         **{name: display_text(getattr(context, name)) for name in lines},
         "unitName": units.spoken(context.unit),

@@ -8,6 +8,7 @@ import numpy as np
 
 from geoqa.core import geodesy
 from geoqa.core.errors import InputError
+from geoqa.core.source import sources, wanted
 from geoqa.core.units import METRES_PER, spoken
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ def check(name: str, occupations: pd.DataFrame, job: Job) -> tuple[str, ...]:
     InputError
         If one plain mistake explains it: axes exchanged, degrees taken for lengths, another unit.
     """
+    if job.site.crs == geodesy.LOCAL:
+        return ()
     system = geodesy.system(job.site.crs)
     if system.crs.area_of_use is None or occupations.empty:
         return ()
@@ -61,14 +64,15 @@ def _mistake(system: System, x: float, y: float, job: Job) -> str:
     """Return which mistake explains a place outside the area, and what to write; empty if none does."""
     pair = ("longitude", "latitude") if system.geographic else ("easting", "northing")
     if _inside(system, y, x):
-        names = [repr(job.columns.get(axis, axis)).replace("'", '"') for axis in reversed(pair)]
+        names = [repr(wanted(job.columns).get(axis, axis)).replace("'", '"') for axis in reversed(pair)]
         return (
             f"Exchanged, they lie inside: write {pair[0]} = {names[0]} and {pair[1]} = {names[1]} under "
             f"[input.columns]. A column is named by what it holds, whatever order the system gives its axes."
         )
     if system.geographic:
         return ""
-    unit = job.input.unit
+    east = sources(job.columns).get("easting")
+    unit = (east.unit if east else None) or job.input.unit
     degrees = (x / METRES_PER[unit], y / METRES_PER[unit])
     for lon, lat in (degrees, degrees[::-1]):
         if _holds(system, lon, lat):

@@ -41,13 +41,14 @@ class DelimitedReader(Reader):
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:
         """Return how surely a file is delimited text: its suffix, and no sign of a binary format."""
+        from geoqa.core import compressed
         from geoqa.readers import textfile
 
         try:
-            textfile.refuse_binary(path, head)
+            textfile.refuse_binary(path, compressed.head(head))
         except InputError:
             return 0.0
-        return 0.6 if path.name.lower().endswith(cls.suffixes) else 0.1
+        return 0.6 if compressed.inner_name(path).lower().endswith(cls.suffixes) else 0.1
 
     def read(self, path: Path, job: Job) -> ReadResult:
         """Return the occupations in the file at `path`, and the rows set aside.
@@ -58,12 +59,14 @@ class DelimitedReader(Reader):
             If the file cannot be used as it stands: no text, columns not found, times without zone,
             or more bad rows than the recipe allows.
         """
-        from geoqa.readers import table, textfile
+        from geoqa.core.source import wanted
+        from geoqa.readers import fixed, table, textfile
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
         text = textfile.load(path)
-        rows = table.read_table(text, job.input, list(job.columns.values()))
+        read_table = fixed.read_table if job.input.delimiter == "fixed" else table.read_table
+        rows = read_table(text, job.input, list(wanted(job.columns).values()))
         return accounted(Sheet(path.name, rows, job), text)
 
 
@@ -88,7 +91,7 @@ def accounted(sheet: Sheet, text: Records) -> ReadResult:
     rows = sheet.table
     frame = occupations(sheet)
     aside = _set_aside(sheet, text)
-    messages = (*text.messages, *rows.messages, *sheet.messages)
+    messages = (*text.messages, *rows.messages, *sheet.messages, *(f"{sheet.name}: {hint}" for hint in sheet.hints))
     _stop_if_bad(sheet, aside)
     messages += area.check(sheet.name, frame, sheet.job)
     read = len(rows) + len(rows.rejected)
@@ -157,25 +160,19 @@ def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
         )
         if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
-    hints += _about_degrees(reasons, bad["row"])
+    hints += _about_degrees(reasons)
+    hints += sheet.hints
     hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")
     return " ".join(hints)
 
 
-def _about_degrees(reasons: pd.Series, rows: pd.Series) -> list[str]:
+def _about_degrees(reasons: pd.Series) -> list[str]:
     """Return what to look at where longitudes and latitudes cannot be used."""
     hints = []
     if reasons.str.contains("longitude is absurd", regex=False).any():
         hints.append("If these are no degrees, map easting and northing, and state a projected system as crs.")
     if reasons.str.contains("latitude is absurd", regex=False).any():
         hints.append("If longitude and latitude are exchanged, exchange their columns under [input.columns].")
-    if reasons.str.contains("(?:longitude|latitude) is not a number", regex=True).any():
-        written = rows.str.contains(r"\d[°d: ]\s*\d+['′m: ]|\d\s*[NSEW]\b", regex=True)
-        if written.any():
-            hints.append(
-                "Angles must be decimal degrees, south and west negative (-43.20364): degrees, minutes and seconds, "
-                "or letters for north and south, are not read in this version."
-            )
     return hints
 
 

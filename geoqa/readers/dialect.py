@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from geoqa.core.errors import InputError
+from geoqa.core.source import Place
 
 #: In order of preference where the evidence is equal: a comma may be a decimal sign, a blank part of a name.
 DELIMITERS = ("\t", ";", "|", ",", " ")
@@ -66,7 +67,7 @@ def detect(lines: Sequence[str], wanted: Sequence[str | int], name: str) -> str:
     return best
 
 
-def found_in(line: str, delimiter: str, wanted: Sequence[str | int]) -> int:
+def found_in(line: str, delimiter: str, wanted: Sequence[Place]) -> int:
     """Return how many of the wanted headings stand in a line."""
     cells = {cell.strip().casefold() for cell in split(line, delimiter)}
     return sum(isinstance(item, str) and item.strip().casefold() in cells for item in wanted)

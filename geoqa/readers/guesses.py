@@ -57,6 +57,8 @@ SOLUTIONS = {
     "fix": "fixed", "rtkfix": "fixed", "rtkfixed": "fixed", "flt": "float", "rtkfloat": "float", "rtkflt": "float",
     "dgps": "differential", "dgnss": "differential", "spp": "autonomous",
 }  # fmt: skip
+#: A number, or an angle in degrees, minutes and seconds.
+_NUMBER = r"[+-]?\d[\d.,]*|[NSEW+-]?\s*\d{1,3}[°º: ]\s*\d{1,2}['′: ].*"
 PATTERNS = tuple(
     f"{date}{gap}{clock}"
     for date in (
@@ -69,6 +71,11 @@ PATTERNS = tuple(
         "%Y%m%d",
         "%d %b %Y",
         "%d-%b-%Y",
+        "%d/%m/%y",
+        "%m/%d/%y",
+        "%d.%m.%y",
+        "%d-%m-%y",
+        "%y-%m-%d",
     )
     for gap in (" ", "T", "")
     for clock in ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p", "%H%M%S")
@@ -137,7 +144,7 @@ def _without_doubles(found: dict[str, int]) -> dict[str, int]:
 
 def has_headings(rows: Sequence[Sequence[str]]) -> bool:
     """Return whether the first row looks like headings: it holds no number where the rows below do."""
-    numeric = [[bool(re.fullmatch(r"[+-]?\d[\d.,]*", cell.strip())) for cell in row] for row in rows]
+    numeric = [[bool(re.fullmatch(_NUMBER, cell.strip())) for cell in row] for row in rows]
     return bool(numeric) and not any(numeric[0]) and (len(numeric) == 1 or any(any(row) for row in numeric[1:]))
 
 
@@ -166,7 +173,7 @@ def time_formats(cells: Sequence[str]) -> list[str]:
         return []
     if all(re.match(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", cell) for cell in given):
         return ["iso"]
-    return [pattern for pattern in PATTERNS if all(_reads(cell, pattern) for cell in given)]
+    return [pattern for pattern in PATTERNS if all(reads(cell, pattern) for cell in given)]
 
 
 def carries_zone(cells: Sequence[str]) -> bool:
@@ -175,7 +182,8 @@ def carries_zone(cells: Sequence[str]) -> bool:
     return all(re.search(r"\d(Z|z|\s?[+-]\d\d(:?\d\d)?)$", cell) and ":" in cell for cell in given)
 
 
-def _reads(cell: str, pattern: str) -> bool:
+def reads(cell: str, pattern: str) -> bool:
+    """Return whether a cell is a moment written as `pattern`."""
     try:
         datetime.strptime(cell, pattern)
     except ValueError:

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
+from geoqa.core.source import Place, Source
 from geoqa.readers import guesses
 
 #: Ours that cannot share a column with another of these.
@@ -16,8 +17,8 @@ ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
 RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 
 
-def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
-    """Return the column (from 0) called `wanted`, or at that 1-based position.
+def place(wanted: Place, headings: Sequence[str], width: int) -> int:
+    """Return the column (from 0) called `wanted`, at that 1-based position, or of those characters.
 
     Matched exactly, else ignoring case and outer blanks.
 
@@ -26,6 +27,8 @@ def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
     LookupError
         If there is none or more than one; the message says which and what there is.
     """
+    if isinstance(wanted, tuple):
+        wanted = fixed_name(wanted)
     if isinstance(wanted, int):
         if 1 <= wanted <= width:
             return wanted - 1
@@ -41,6 +44,11 @@ def place(wanted: str | int, headings: Sequence[str], width: int) -> int:
     raise LookupError(f"there is no heading {wanted[:80]!r}." + (f" Did you mean {close[0]!r}?" if close else ""))
 
 
+def fixed_name(span: tuple[int, int]) -> str:
+    """Return what a fixed column is called: its first and last character."""
+    return f"{span[0]}-{span[1]}"
+
+
 def _exact(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
 
@@ -49,7 +57,7 @@ def _loose(text: str) -> str:
     return _exact(text).casefold()
 
 
-def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
+def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
     """Return where each of our columns stands (from 0).
 
     Raises
@@ -70,7 +78,7 @@ def places(columns: Mapping[str, str | int], headings: Sequence[str], width: int
 
 
 def refuse_other_units(
-    columns: Mapping[str, str | int],
+    sources: Mapping[str, Source],
     found: Mapping[str, int],
     headings: Sequence[str],
     units: Mapping[str, tuple[str, str]],
@@ -80,8 +88,8 @@ def refuse_other_units(
 
     Parameters
     ----------
-    columns
-        What the recipe calls each of ours; one named by its position is not looked at.
+    sources
+        Where the recipe says each of ours comes from; only one named by its heading, whole, is looked at.
     found, headings
         Where each of ours stands, and the headings there are.
     units
@@ -89,12 +97,16 @@ def refuse_other_units(
     """
     faults = []
     for ours, (key, unit) in units.items():
-        if ours not in found or not isinstance(columns[ours], str):
+        source = sources.get(ours)
+        if ours not in found or source is None or source.pattern or not isinstance(source.column, str):
             continue
+        table = "[input]"
+        if source.unit:
+            key, unit, table = "unit", source.unit, f"[input.columns] {ours}"
         named = guesses.named_unit(headings[found[ours]])
         if named and named != unit and not (named == "ft" and unit == "ftUS"):
             problem = f"is headed {headings[found[ours]][:60]!r}, and is read in {unit}."
-            remedy = f'Add {key} = "{named}" under [input]; if the heading is wrong, name the column by its position.'
+            remedy = f'Add {key} = "{named}" under {table}; if the heading is wrong, name the column by its position.'
             faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
     if faults:
         raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)

@@ -62,6 +62,7 @@ class LandXmlReader(Reader):
             If the file is no LandXML, unsafe, damaged or too large, its unit or coordinate system is not
             the recipe's, or more points are bad than the recipe allows.
         """
+        from geoqa.core.source import wanted
         from geoqa.readers import placing, xmlpoints
         from geoqa.readers.delimited import accounted
         from geoqa.readers.sheet import Sheet
@@ -71,7 +72,8 @@ class LandXmlReader(Reader):
         if not found.points:
             raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
         own = placing.own_coordinates(job)
-        table, rows = _table(path.name, found, job, needs_place=job.columns.get("easting", "easting") == "easting")
+        mapped = wanted(job.columns).get("easting", "easting")
+        table, rows = _table(path.name, found, job, needs_place=mapped == "easting")
         faults = _units(found, job) + _system(found, job, path.name)
         columns: dict[str, str | int] = {} if own else {"easting": "easting", "northing": "northing"}
         if self.heights and "height" not in job.columns and _has_heights(rows):

@@ -10,7 +10,7 @@ import pandas as pd
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.errors import InputError
 from geoqa.core.schema import OCCUPATIONS, UNNAMED
-from geoqa.readers import headings, numbers
+from geoqa.readers import headings, moments, numbers
 from geoqa.readers.sheet import categories, encoded
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
     sheet.reasons.note(point.codes < 0, "point has no name")
     columns: Columns = {"point": point}
-    decimals = _coordinates(sheet, columns)
+    decimals, digit_m = _coordinates(sheet, columns)
     _sigmas(sheet, columns)
     _times(sheet, columns)
     for name, fill in {**dict.fromkeys(_TEXT), "origin": "measured", "method": "direct"}.items():
@@ -54,9 +54,11 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
         ("base_distance_m", "base_distance", fmt.metres_per_unit, 0.0),
         ("antenna_height_m", "antenna_height", fmt.metres_per_height, -HIGHEST_M),
     ):
-        columns[name] = sheet.number(key, factor, least=least)[0] if key in sheet else _nothing(sheet)
+        columns[name] = (
+            sheet.number(key, sheet.metres(key, factor), least=least)[0] if key in sheet else _nothing(sheet)
+        )
     used = sheet.reasons.open
-    _resolutions(sheet, columns, decimals, used)
+    _resolutions(sheet, columns, decimals, used, digit_m)
     return _frame(sheet, columns, used)
 
 
@@ -64,30 +66,32 @@ def _nothing(sheet: Sheet) -> NDArray[np.float64]:
     return np.full(len(sheet.table), np.nan)
 
 
-def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, NDArray[np.int64]]:
-    """Add positions; return the decimals of the horizontal and of the height columns."""
+def _coordinates(sheet: Sheet, columns: Columns) -> tuple[dict[str, NDArray[np.int64]], dict[str, float]]:
+    """Add positions; return the decimals of the horizontal and of the height columns, and the metres of their unit."""
     if "easting" not in sheet and "longitude" not in sheet:
         raise InputError(
             f"{sheet.name}: [input.columns] says not where the coordinates are. "
             "Add easting and northing, or longitude and latitude."
         )
     fmt, decimals = sheet.job.input, {}
+    unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
         columns[name] = _nothing(sheet)
     if "easting" in sheet:
-        columns["easting_m"], east = sheet.number("easting", fmt.metres_per_unit, needed=True)
-        columns["northing_m"], north = sheet.number("northing", fmt.metres_per_unit, needed=True)
+        columns["easting_m"], east = sheet.number("easting", unit_m, needed=True)
+        columns["northing_m"], north = sheet.number("northing", unit_m, needed=True)
     else:
-        columns["lon_deg"], east = sheet.number("longitude", needed=True, least=-180, most=360)
-        columns["lat_deg"], north = sheet.number("latitude", needed=True, least=-90, most=90)
+        columns["lon_deg"], east, degrees = sheet.angle("longitude", most=360)
+        columns["lat_deg"], north, _ = sheet.angle("latitude", most=90)
+        unit_m = METRES_PER_DEGREE * degrees
     # One export writes both alike; where one column shows fewer, its last zeros were dropped.
     decimals["h"] = np.maximum(east, north)
     if "height" in sheet:
-        height = sheet.number("height", fmt.metres_per_height, least=-HIGHEST_M, most=HIGHEST_M)
+        height = sheet.number("height", up_m, least=-HIGHEST_M, most=HIGHEST_M)
         columns["height_m"], decimals["v"] = height
         if np.isnan(columns["height_m"]).all():
             del decimals["v"]
-    return decimals
+    return decimals, {"h": unit_m, "v": up_m}
 
 
 def _sigmas(sheet: Sheet, columns: Columns) -> None:
@@ -102,14 +106,14 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
     for name, (key, divisor) in sources.items():
         columns[name] = _nothing(sheet)
         if key in sheet:
-            values, _ = sheet.number(key, metres)
+            values, _ = sheet.number(key, sheet.metres(key, metres))
             sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
             columns[name] = values / divisor
     _doubt_precision(sheet, columns)
     for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
         columns[name] = _nothing(sheet)
     if "cov_en" in sheet:
-        cov, _ = sheet.number("cov_en", metres**2)
+        cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
         known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
         sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
         rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
@@ -131,6 +135,7 @@ def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
 def _times(sheet: Sheet, columns: Columns) -> None:
     never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    end = moments.past_midnight(sheet, start, end)
     sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
     columns["start_utc"], columns["end_utc"] = start, end
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
@@ -151,16 +156,19 @@ def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
 
 
 def _resolutions(
-    sheet: Sheet, columns: Columns, decimals: dict[str, NDArray[np.int64]], used: NDArray[np.bool_]
+    sheet: Sheet,
+    columns: Columns,
+    decimals: dict[str, NDArray[np.int64]],
+    used: NDArray[np.bool_],
+    digit_m: dict[str, float],
 ) -> None:
     """Add the size of the last digit, and let no sigma be smaller than its rounding, last digit / sqrt(12)."""
-    fmt, rows, raised = sheet.job.input, len(sheet.table), np.zeros(len(sheet.table), bool)
-    factor = {"h": fmt.metres_per_unit if "easting" in sheet else METRES_PER_DEGREE, "v": fmt.metres_per_height}
+    rows, raised = len(sheet.table), np.zeros(len(sheet.table), bool)
     for axis, names in (("h", ("sigma_e_m", "sigma_n_m")), ("v", ("sigma_u_m",))):
         if axis not in decimals:
             columns[f"resolution_{axis}_m"] = _nothing(sheet)
             continue
-        digit = numbers.last_digit(decimals[axis][used], factor[axis])
+        digit = numbers.last_digit(decimals[axis][used], digit_m[axis])
         columns[f"resolution_{axis}_m"] = np.full(rows, digit)
         for name in names:
             least = digit / 12**0.5
@@ -199,7 +207,7 @@ def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
 
 def _extras(sheet: Sheet, used: NDArray[np.bool_]) -> Columns:
     """Return the columns nobody mapped, under their own heading as far as it is free."""
-    mapped = set(sheet.places.values())
+    mapped = sheet.taken
     own = headings.own_names(sheet.table.headings)
     places = [i for i in range(len(own)) if i not in mapped]
     chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))

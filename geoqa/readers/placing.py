@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.units import JOB_UNITS, METRES_PER, spoken
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 PLANE, GLOBE = ("easting", "northing"), ("longitude", "latitude")
-LOCAL = "local"
+LOCAL = geodesy.LOCAL
 
 
 def own_coordinates(job: Job) -> bool:
@@ -59,7 +59,7 @@ def _unit(job: Job) -> list[Fault]:
 
 def unit_fault(job: Job, key: str, metres: float, what: str) -> Fault:
     """Return the fault of a unit that is not the file's: `metres` each."""
-    unit = next((unit for unit, size in METRES_PER.items() if abs(size / metres - 1) < 1e-9), "")
+    unit = next((unit for unit, size in METRES_PER.items() if unit in JOB_UNITS and abs(size / metres - 1) < 1e-9), "")
     given = getattr(job.input, key) or job.input.unit
     shown = spoken(unit) if unit else f"units of {metres:.12g} m"
     remedy = f'Write {key} = "{unit}".' if unit else "Export the file in metres or feet."

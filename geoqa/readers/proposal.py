@@ -12,7 +12,7 @@ from geoqa.core.job import COLUMNS, WORDS, InputFormat
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS
 from geoqa.core.units import PRECISION_UNITS
-from geoqa.readers import dialect, guesses, headings, table, textfile
+from geoqa.readers import dialect, finds, guesses, headings, table, textfile
 
 #: More different words than this in a column that should hold a few are no words of a legend.
 MOST_WORDS = 30
@@ -34,7 +34,11 @@ class _Draft:
     delimiter: str
     decimal: str
     found: dict[str, int]
+    more: finds.Finds = field(default_factory=finds.Finds)
     lines: list[str] = field(default_factory=list)
+
+    def has(self, ours: str) -> bool:
+        return ours in self.found or ours in self.more.sources
 
     def cells(self, ours: str) -> list[str]:
         place = self.found[ours]
@@ -101,7 +105,9 @@ def _look(path: Path) -> _Draft:
         found, rows = guesses.columns(names), rows[1:]
     else:
         names, found = [""] * width, {}
-    return _Draft(rows, names, skip, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    draft = _Draft(rows, names, skip, delimiter, guesses.decimal_sign(rows, delimiter), found)
+    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
+    return draft
 
 
 def _site(draft: _Draft, path: Path) -> None:
@@ -133,14 +139,15 @@ def _input(draft: _Draft) -> None:
         draft.open(
             "unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said'
         )
-    if {"precision_h", "precision_v"} & set(draft.found):
+    if draft.has("precision_h") or draft.has("precision_v"):
         draft.open("precision", '"sigma" (one per axis), "drms", "2drms", "cep50" or "radius95"')
-    if "precision_v" in draft.found:
+    if draft.has("precision_v"):
         draft.open("precision_v", '"sigma" or "95"')
     precise = ("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u")
     units = {guesses.named_unit(draft.headings[i]) for k, i in draft.found.items() if k in precise} - {""}
     if len(units) == 1 and units <= set(PRECISION_UNITS):
         draft.inferred("unit_precision", quoted(units.pop()), "the headings name it")
+    _angle(draft)
     _times(draft)
     if "initialization" in draft.found:
         heading = quoted(draft.headings[draft.found["initialization"]])
@@ -157,11 +164,26 @@ def _input(draft: _Draft) -> None:
     draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
 
 
-def _times(draft: _Draft) -> None:
-    if "start" not in draft.found:
+def _angle(draft: _Draft) -> None:
+    if not {"longitude", "latitude"} & set(draft.found):
         return
-    cells = draft.cells("start") + (draft.cells("end") if "end" in draft.found else [])
-    formats = guesses.time_formats(cells)
+    written = finds.angle([cell for ours in ("longitude", "latitude") for cell in draft.cells(ours)])
+    if written == "dms":
+        draft.inferred("angle", '"dms"', "degrees, minutes and seconds stand apart")
+    elif written != "dd":
+        draft.open("angle", '"dd" (decimal degrees) or "packed-dms" (dd.mmss): every number could be either')
+
+
+def _times(draft: _Draft) -> None:
+    if not draft.has("start"):
+        return
+    if draft.more.gps:
+        draft.inferred("time_format", '"gps-week-seconds"', "the headings name a week and its seconds")
+        return
+    cells = draft.more.times
+    if draft.more.clock:
+        draft.open("date", 'the date of the rows, which hold a time of day alone, such as "2026-02-09"')
+    formats = finds.clock_formats(cells) if draft.more.clock else guesses.time_formats(cells)
     if len(formats) == 1:
         draft.inferred("time_format", quoted(formats[0]), "the first rows")
     else:
@@ -176,24 +198,36 @@ def _columns(draft: _Draft) -> None:
     globe = "longitude" in draft.found
     needed = ("point", "longitude", "latitude") if globe else ("point", "easting", "northing")
     for ours in COLUMNS:
-        if ours in draft.found:
+        if ours in draft.more.sources:
+            draft.inferred(ours, *draft.more.sources[ours])
+        elif ours in draft.found:
             place = draft.found[ours]
             draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
-            draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}")
-    absent = [name for name in ("height", "precision_h", "precision_v", "start", "base") if name not in draft.found]
+            draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}{_decimal_columns(draft)}")
+    absent = [name for name in ("height", "precision_h", "precision_v", "start", "base") if not draft.has(name)]
     if absent and _has_spare_numbers(draft):
         draft.note(f"If a column below holds {', '.join(absent)}, add a line: {absent[0]} = its heading or position.")
         draft.note("What then must be stated beside it, the review names.")
-    used = set(draft.found.values())
+    used = {*draft.found.values(), *draft.more.used}
     for i, name in enumerate(headings.own_names(draft.headings)):
         if i not in used:
             first = next((row[i] for row in draft.rows if i < len(row) and row[i].strip()), "")
             draft.note(f"not mapped: column {i + 1}, {quoted(name[:60])}, such as {quoted(first[:60])}")
 
 
+def _decimal_columns(draft: _Draft) -> str:
+    """Return, where there are no headings, which columns could hold coordinates."""
+    if any(draft.headings):
+        return ""
+    at = finds.decimal_columns(draft.rows, len(draft.headings), draft.decimal)
+    return f"; numbers with decimals stand in {', '.join(map(str, at))}" if at else ""
+
+
 def _name(draft: _Draft, place: int) -> str:
     """Return how the recipe names a column: by its heading, by its position where that is not the only one."""
+    if not draft.headings[place].strip():
+        return str(place + 1)
     try:
         headings.place(draft.headings[place], draft.headings, len(draft.headings))
     except LookupError:
@@ -244,7 +278,8 @@ def _has_spare_numbers(draft: _Draft) -> bool:
     """Return whether more columns hold decimal numbers than the mapped ones and a pair of coordinates need."""
     pair = ("longitude", "latitude") if "longitude" in draft.found else ("easting", "northing")
     open_pair = sum(name not in draft.found for name in pair)
-    spare = [i for i in range(len(draft.headings)) if i not in draft.found.values()]
+    taken = {*draft.found.values(), *draft.more.used}
+    spare = [i for i in range(len(draft.headings)) if i not in taken]
     numeric = 0
     for i in spare:
         cells = [row[i] for row in draft.rows if i < len(row) and row[i].strip()]

@@ -7,18 +7,19 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
-from geoqa.readers import rules
+from geoqa.readers import column_tables, overrides, rules
 
-TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions")
+TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "file")
 #: Tables the recipe language knows and this version cannot do yet.
-PLANNED_TABLES = ("file",)
+PLANNED_TABLES: tuple[str, ...] = ()
 #: A recipe larger than this, in bytes, is none.
 LARGEST = 1_000_000
 #: Faults told of one recipe.
@@ -107,6 +108,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     _check_tables(table, where, faults)
     draft = _draft(table, where, faults)
     fmt = rules.check(draft, where, faults)
+    files = overrides.rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
         if more > 0:
@@ -117,7 +119,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
-        steps=draft.steps, decisions=draft.decisions,
+        steps=draft.steps, decisions=draft.decisions, files=files,
     )  # fmt: skip
 
 
@@ -127,13 +129,13 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     requirement = Requirement.from_table(table.get("requirement", {}), f"{where}: [requirement]", faults)
     mapped = _table(given, "columns", f"{where}: [input", faults)
     values = _table(given, "values", f"{where}: [input", faults)
-    form = _without(given, "columns", "values")
+    form = _dated(_without(given, "columns", "values"))
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
         height=_height(table.get("site", {})),
         input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
         keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
-        columns=_columns(mapped, f"{where}: [input.columns]", faults),
+        columns=column_tables.columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
         values=_values(values, mapped, f"{where}: [input.values", faults),
         match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
@@ -145,6 +147,14 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
         steps=_tables(table, "step", where, faults),
         decisions=Decisions.from_table(table.get("decisions", {}), f"{where}: [decisions]", faults),
     )
+
+
+def _dated(form: Any) -> Any:
+    """Return ``[input]`` with a date that stands without quotes, as TOML allows, as text."""
+    stated = form.get("date") if isinstance(form, Mapping) else None
+    if isinstance(stated, date) and not isinstance(stated, datetime):
+        return {**form, "date": stated.isoformat()}
+    return form
 
 
 def _sound(table: Any) -> InputFormat:
@@ -256,28 +266,6 @@ def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolera
         faults.append(Fault(f"{where} purpose", problem, "State the purpose or the values, not both."))
         return None
     return preset
-
-
-def _columns(table: Mapping[str, Any], where: str, faults: list[Fault]) -> dict[str, str | int]:
-    found: dict[str, str | int] = {}
-    for name, value in table.items():
-        if name not in COLUMNS:
-            close = difflib.get_close_matches(name, COLUMNS, n=1)
-            hint = f"Did you mean {close[0]!r}?" if close else f"The columns are {', '.join(COLUMNS)}."
-            faults.append(Fault(f"{where} {name}", "is not a column here.", hint))
-        elif value == OPEN:
-            faults.append(Fault(f"{where} {name}", "must be stated.", f"The heading or position of: {COLUMNS[name]}."))
-        elif isinstance(value, Mapping):
-            faults.append(
-                Fault(f"{where} {name}", f"a column with a pattern {NOT_YET}", "Write a heading or a position.")
-            )
-        elif isinstance(value, bool) or not isinstance(value, (str, int)) or value == "":
-            faults.append(Fault(f"{where} {name}", f"{value!r:.60} is not a heading or a 1-based position."))
-        elif isinstance(value, int) and not 1 <= value <= 100_000:
-            faults.append(Fault(f"{where} {name}", f"{value!r:.60} is not a position.", "The first column is 1."))
-        else:
-            found[name] = value
-    return found
 
 
 def _values(

@@ -9,8 +9,9 @@ from typing import Any
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
 from geoqa.core.job import Base, Decisions, InputFormat, Match, Role, Site
+from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.readers import matchrules, times, where
+from geoqa.readers import column_rules, matchrules, times, where
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +36,7 @@ class Draft:
     height: str | None
     input: InputFormat
     keys: frozenset[str]
-    columns: Mapping[str, str | int]
+    columns: Mapping[str, str | int | Source]
     names: frozenset[str]
     values: Mapping[str, Mapping[str, str]]
     match: Match | None
@@ -91,12 +92,18 @@ def _system(draft: Draft) -> list[Fault]:
     if draft.site is None:
         return []
     try:
-        system = geodesy.system(draft.site.crs)
+        system = geodesy.system(draft.site.crs, unit=draft.input.unit)
     except GeodesyError as error:
         stated = repr(draft.site.crs)
         return [Fault("[site] crs", str(error).replace(stated, stated if len(stated) <= 80 else f"{stated[:77]}..."))]
     except (ValueError, RuntimeError) as error:
         return [Fault("[site] crs", f"cannot be used ({str(error)[:80]}).", "Write its code, such as EPSG:2193.")]
+    if draft.site.crs == geodesy.LOCAL:
+        return _local(draft)
+    named = [key for key in ("combined_factor", "localization") if getattr(draft.site, key) is not None]
+    if named:
+        problem = f"belongs to a local frame, and crs is {draft.site.crs!r}."
+        return [Fault(f"[site] {key}", problem, 'State crs = "local", or remove the line.') for key in named]
     given = "longitude" if {"longitude", "latitude"} & draft.names else "easting"
     if system.geographic and {"easting", "northing"} & draft.names:
         problem = f"{draft.site.crs!r} ({system.name}) counts in degrees, and the columns are easting and northing."
@@ -107,6 +114,13 @@ def _system(draft: Draft) -> list[Fault]:
         remedy = "State the geographic system the file is in, or map easting and northing."
         return [Fault("[site] crs", problem, remedy)]
     return []
+
+
+def _local(draft: Draft) -> list[Fault]:
+    if not {"longitude", "latitude"} & draft.names:
+        return []
+    problem = 'is "local", a plain frame, and the columns are longitude and latitude.'
+    return [Fault("[site] crs", problem, "State the geographic system the file is in, or map easting and northing.")]
 
 
 def _pairs(draft: Draft) -> list[Fault]:
@@ -196,18 +210,6 @@ def _distances(draft: Draft) -> list[Fault]:
     return _whole_first(faults)
 
 
-def _positions(draft: Draft) -> list[Fault]:
-    if draft.input.header:
-        return []
-    return [
-        Fault(
-            f"[input.columns] {name}", f"{wanted!r:.60} is a heading, and header = false.", "Write a 1-based position."
-        )
-        for name, wanted in draft.columns.items()
-        if isinstance(wanted, str)
-    ]
-
-
 def _format(draft: Draft) -> list[Fault]:
     fmt, faults = draft.input, []
     for key, test in (("timezone", times.zone), ("where", where.parse)):
@@ -217,11 +219,6 @@ def _format(draft: Draft) -> list[Fault]:
                 test(text)
         except (ValueError, RecipeError) as error:
             faults.append(Fault(f"[input] {key}", str(error)))
-    if fmt.time_format != "iso":
-        try:
-            times.check_pattern(fmt.time_format)
-        except ValueError as error:
-            faults.append(Fault("[input] time_format", str(error)))
     if fmt.delimiter == fmt.decimal == ",":
         problem = "is a comma, and so is the decimal sign."
         remedy = (
@@ -256,6 +253,6 @@ def _initialization(draft: Draft) -> list[Fault]:
 
 
 RULES = (
-    _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _positions, _format,
-    _initialization, _match,
+    _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization, _match,
+    column_rules.positions, column_rules.units, column_rules.dates,
 )  # fmt: skip

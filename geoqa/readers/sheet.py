@@ -12,7 +12,9 @@ import pyarrow.compute as pc
 
 from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS
-from geoqa.readers import headings, numbers, times, where
+from geoqa.core.source import sources, wanted
+from geoqa.core.units import METRES_PER
+from geoqa.readers import angles, finds, headings, moments, numbers, patterns, times, where
 from geoqa.readers.reasons import Reasons
 
 if TYPE_CHECKING:
@@ -33,23 +35,49 @@ class Sheet:
         Name of the file.
     reasons
         Why rows are set aside, as far as columns have been read.
-    messages
-        What a person should know, likewise.
+    messages, hints
+        What a person should know, and may have to write, likewise.
     """
 
     def __init__(self, name: str, table: Table, job: Job) -> None:
         self.name, self.table, self.job = name, table, job
         self.reasons = Reasons(len(table))
         self.messages: list[str] = []
-        self.places = headings.places(job.columns, table.headings, len(table.columns), name)
-        headings.refuse_other_units(job.columns, self.places, table.headings, _units(job), name)
+        self.hints: list[str] = []
+        self.sources = sources(job.columns)
+        self.places = headings.places(wanted(job.columns), table.headings, len(table.columns), name)
+        headings.refuse_other_units(self.sources, self.places, table.headings, _units(job), name)
 
     def __contains__(self, ours: str) -> bool:
-        return ours in self.places
+        return ours in self.sources
+
+    @property
+    def taken(self) -> set[int]:
+        """The columns (from 0) that are used up: one that only a pattern looks into still travels along."""
+        looked_into = {ours for ours, source in self.sources.items() if source.pattern is not None}
+        return {place for ours, place in self.places.items() if ours not in looked_into}
 
     def text(self, ours: str) -> pa.ChunkedArray:
-        """Return a column's text, trimmed and in Unicode's composed form (NFC)."""
-        return self.text_at(self.places[ours])
+        """Return a column's text, trimmed and in Unicode's composed form (NFC), or what its pattern finds there."""
+        source = self.sources[ours]
+        if source.value is not None:
+            return pa.chunked_array([pa.repeat(numbers.composed(source.value), len(self.table))])
+        whole = self.text_at(self.places[ours])
+        if source.pattern is None:
+            return whole
+        part = numbers.trimmed(patterns.part(whole, source.pattern))
+        if len(part) and pc.all(pc.equal(part, "")).as_py():
+            shown = f"the first cell there is {whole[0].as_py()[:60]!r}"
+            said = (
+                f"{self.name}: the pattern of {ours} finds nothing in any row; {shown}. Correct it, or remove {ours}."
+            )
+            self.messages += [said] if said not in self.messages else []
+        return part
+
+    def metres(self, ours: str, otherwise: float) -> float:
+        """Return the metres in one unit of a column: of its own unit, else of the whole file's."""
+        unit = self.sources[ours].unit if ours in self.sources else None
+        return METRES_PER[unit] if unit else otherwise
 
     def text_at(self, place: int) -> pa.ChunkedArray:
         """Return the text of the column at `place` (from 0), trimmed and in composed form."""
@@ -61,8 +89,12 @@ class Sheet:
             return
         condition = where.parse(self.job.input.where)
         own = headings.own_names(self.table.headings)
-        places = {}
+        # Fixed columns have no headings: they go by our names.
+        known = self.places if self.job.input.delimiter == "fixed" else {}
+        places = {column: known[column] for column in where.columns(condition) if column in known}
         for column in where.columns(condition):
+            if column in places:
+                continue
             try:
                 places[column] = headings.place(column, own, len(own))
             except LookupError as error:
@@ -82,7 +114,7 @@ class Sheet:
         A row is set aside whose number is none, infinite or outside `least` to `most` (after the
         factor), or missing where it is `needed`.
         """
-        found = numbers.parse(numbers.trimmed(self.table.columns[self.places[ours]]), self.job.input.decimal)
+        found = numbers.parse(self.text(ours), self.job.input.decimal)
         with np.errstate(over="ignore", invalid="ignore"):
             number = found.number * factor
         self.reasons.note(found.strange, f"{ours} is not a number")
@@ -94,6 +126,24 @@ class Sheet:
         self.reasons.note((number < least) | (number > most), f"{ours} is absurd (outside {least:g} to {most:g})")
         return number, found.decimals
 
+    def angle(self, ours: str, most: float) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
+        """Return longitudes or latitudes in degrees, their decimals as written, and the degrees of one such unit."""
+        form, least = self.job.input.angle, -180.0 if ours == "longitude" else -90.0
+        if form == "dd":
+            apart = numbers.flags(pc.match_substring_regex(self.text(ours), angles.APART))
+            rule = f'{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]'
+            self.reasons.note(apart, rule)
+            return *self.number(ours, needed=True, least=least, most=most), 1.0
+        found = angles.parse(self.text(ours), form, "EW" if ours == "longitude" else "NS")
+        self.reasons.note(found.missing, f"{ours} is missing")
+        self.reasons.note(
+            found.sixty, f'{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"'
+        )
+        self.reasons.note(found.strange, f"{ours} is not an angle such as {angles.SHOWN[form]}")
+        outside = (found.degrees < least) | (found.degrees > most)
+        self.reasons.note(outside, f"{ours} is absurd (outside {least:g} to {most:g})")
+        return found.degrees, found.decimals, 1 / 3600
+
     def time(self, ours: str) -> pd.Series:
         """Return a column's moments in UTC.
 
@@ -103,10 +153,13 @@ class Sheet:
             If times carry no zone and the recipe states none.
         """
         fmt = self.job.input
-        column = numbers.trimmed(self.table.columns[self.places[ours]])
-        found = times.parse(column, fmt.time_format, times.zone(fmt.timezone) if fmt.timezone else None)
+        column = moments.text(self, ours)
+        found = moments.parse(self, ours, column)
         self.reasons.note(found.dateless, f"{ours} has a date and no time of day")
         self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
+        if found.strange.any():
+            cells = column.filter(pa.array(found.strange))[:50].to_pylist()
+            self.hints += finds.time_hint(ours, cells, dated=fmt.date is not None)
         unclear = (
             f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
         )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.job import InputFormat
+    from geoqa.core.source import Place
     from geoqa.readers.textfile import TextFile
 
     Places = NDArray[np.int64]
@@ -116,7 +117,7 @@ class Shape:
         return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
 
 
-def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) -> Table:
+def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Table:
     """Return the table in `text`.
 
     Parameters
@@ -140,7 +141,8 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[str | int]) ->
         raise InputError(f"{text.name}: holds nothing{after}{but}.")
     delimiter = fmt.delimiter
     if delimiter == "auto":
-        delimiter = dialect.detect([line for _, line in first_lines], wanted, text.name)
+        named = [place for place in wanted if not isinstance(place, tuple)]
+        delimiter = dialect.detect([line for _, line in first_lines], named, text.name)
     shape = Shape(delimiter, fmt.comment)
     if fmt.header:
         _refuse_misplaced_headings(first_lines, wanted, delimiter, text.name)
@@ -198,7 +200,7 @@ def _set_width(shape: Shape, text: TextFile, fmt: InputFormat, first_lines: list
 
 
 def _refuse_misplaced_headings(
-    first_lines: list[tuple[int, str]], wanted: Sequence[str | int], delimiter: str, name: str
+    first_lines: list[tuple[int, str]], wanted: Sequence[Place], delimiter: str, name: str
 ) -> None:
     """Raise InputError if the headings the recipe maps stand further down than the first line."""
     found = [dialect.found_in(line, delimiter, wanted) for _, line in first_lines[: dialect.HEAD]]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def load(path: Path) -> TextFile:
     InputError
         If there is no such file, or it is a directory, cannot be read, is empty or binary.
     """
-    content = read_bytes(path)
+    content = compressed.unpacked(path, read_bytes(path))
     refuse_binary(path, content)
     data, messages = to_utf8(path, content)
     del content

@@ -51,13 +51,14 @@ class VectorReader(Reader):
             If the file is damaged, its layer, coordinate system, unit or heights are not clear, or more
             features are bad than the recipe allows.
         """
+        from geoqa.core.source import wanted
         from geoqa.readers import layer, placing
         from geoqa.readers.delimited import accounted
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
         found = self._layer(path, job.input.decimal, job.site.crs)
-        own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(job.columns.values())
+        own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(wanted(job.columns).values())
         if own:
             said = f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."
             found = found.saying([said])

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core.errors import InputError
+from geoqa.core.source import Place, wanted
 from geoqa.readers import cells, headings
 
 if TYPE_CHECKING:
@@ -192,7 +193,7 @@ def _needed(job: Job, heads: list[str]) -> set[int]:
     from geoqa.readers import where
 
     own = headings.own_names(heads)
-    names: list[str | int] = [*job.columns.values()]
+    names: list[Place] = [*wanted(job.columns).values()]
     if job.input.where is not None:
         names += where.columns(where.parse(job.input.where))
     found = set()

@@ -24,6 +24,17 @@ FILES = {
     "sigmas": "mark,e,n,se,sn,coven\nP1,1.5,2.5,0.01,0.01,0\n",
     "day first": "name,e,n,date time\nP1,1,2,13/02/2026 10:00:00\nP2,1,2,01/02/2026 10:00:00\n",
     "day or month": "name,e,n,date time\nP1,1,2,03/02/2026 10:00:00\n",
+    "date apart": (
+        "name,e,n,date,time,note\nP1,1,2,13/02/2026,10:00:00,HRMS:0.012 x\nP2,1,2,01/02/2026,10:00:00,x HRMS: 0.011\n"
+    ),
+    "no date": "name,e,n,time\nP1,1.5,2.5,10:00:00\n",
+    "afternoon": "name,e,n,time\nP1,1.5,2.5,1:05 PM\n",
+    "gps": "name,e,n,GPS Week,SOW\nP1,1.5,2.5,2405,100.5\n",
+    "millimetres": "name,e,n,hrms (mm)\nP1,1.5,2.5,12\n",
+    "packed": "name,lat,lon\nP1,-38.12345678,175.30000001\n",
+    "angles apart": "name;lat;lon\nP1;38 12 34.5 S;175 30 00.0 E\n",
+    "no name over the notes": "name,e,n,\nP1,1.5,2.5,PDOP:1.5\n",
+    "lines before": "exported by crew A\n\n# x\nname;e (m);n (m)\nP1;1.5;2.5\n",
     "headings twice": "name,e,n,h,h\nP1,1,2,3,4\n",
     "hostile headings": '"name","e","n","x # ""y"" \u202e","{{ 7 }}",\'\nP1,1,2,"a ""b"" ",\x7f,1\n',
 }
@@ -31,7 +42,7 @@ ANSWERS = {
     "crs": '"EPSG:2193"', "height": '"NZVD2016"', "unit": '"m"', "precision": '"sigma"', "precision_v": '"sigma"',
     "timezone": '"UTC"', "initialization": '"unknown"', "horizontal_m": "0.05", "vertical_m": "0.08",
     "convention": '"closure"', "confidence": "0.95", "time_format": '"%d/%m/%Y %H:%M:%S"',
-    "point": "1", "easting": "2", "northing": "3", '"odd"': '"none"',
+    "date": '"2026-02-09"', "angle": '"packed-dms"', "point": "1", "easting": "2", "northing": "3", '"odd"': '"none"',
 }  # fmt: skip
 
 
@@ -69,11 +80,11 @@ def test_an_open_proposal_is_refused_by_the_name_of_each_open_line(proposal, cas
 @pytest.mark.parametrize("case", FILES)
 def test_a_proposal_filled_in_reads_its_file(proposal, tmp_path, case):
     text = proposal(FILES[case])
-    answers = {"crs": '"EPSG:4167"'} if case == "geographic" else {}
+    answers = {"crs": '"EPSG:4167"'} if case in ("geographic", "packed", "angles apart") else {}
     job = job_from_table(tomllib.loads(filled_in(text, **answers)))
     result = DelimitedReader().read(tmp_path / "site.csv", job)
     rows = result.accounts["rows"]
-    assert rows["used"] == rows["read"] == FILES[case].count("\n") - job.input.header
+    assert rows["used"] == rows["read"] == FILES[case].count("\n") - job.input.header - job.input.skip
 
 
 @pytest.mark.parametrize("case", FILES)
@@ -103,6 +114,41 @@ def test_what_a_full_file_shows(proposal):
     assert table["input"]["columns"]["start"] == "Start Time"
     assert table["input"]["values"] == {"solution": {"RTK FIX": "fixed", "odd": "?"}}
     assert '# not mapped: column 12, "Deleted", such as "N"' in text
+
+
+def test_what_stands_inside_and_apart(proposal):
+    found = {name: tomllib.loads(proposal(FILES[name]))["input"] for name in FILES}
+    split = found["date apart"]
+    assert split["columns"]["start"] == {"date": "date", "time": "time"}
+    assert split["time_format"] == "%d/%m/%Y %H:%M:%S"
+    assert split["columns"]["precision_h"] == {"column": "note", "pattern": r"HRMS[:=] *(\d+\.?\d*)"}
+    assert split["precision"] == "?"
+    assert (found["no date"]["date"], found["no date"]["time_format"]) == ("?", "iso")
+    assert (found["afternoon"]["date"], found["afternoon"]["time_format"]) == ("?", "%I:%M %p")
+    assert found["gps"]["columns"]["start"] == {"week": "GPS Week", "seconds": "SOW"}
+    assert found["gps"]["time_format"] == "gps-week-seconds"
+    assert "timezone" not in found["gps"]
+    assert found["millimetres"]["columns"]["precision_h"] == {"column": "hrms (mm)", "unit": "mm"}
+    assert (found["packed"]["angle"], found["angles apart"]["angle"]) == ("?", "dms")
+    assert found["no name over the notes"]["columns"]["pdop"]["column"] == 4
+
+
+def test_without_headings_it_says_where_coordinates_may_stand(proposal):
+    text = proposal("101,5690000.250,1800000.125,400.5,IP\n102,5690001.250,1800001.125,401.5,IP\n")
+    assert "easting, in `unit`; numbers with decimals stand in 2, 3, 4" in text
+    assert tomllib.loads(text)["input"]["columns"]["northing"] == "?"  # which of them comes first is never guessed
+
+
+def test_degrees_that_cannot_be_packed_are_not_asked_about(proposal):
+    assert "angle" not in proposal("name,lat,lon\nP1,-38.12345678,175.30000001\nP2,-38.71345678,175.30000001\n")
+
+
+def test_a_packed_file_is_proposed_for_as_the_file_in_it(tmp_path):
+    import gzip
+
+    path = tmp_path / "site.csv.gz"
+    path.write_bytes(gzip.compress(FULL.encode()))
+    assert tomllib.loads(propose(path))["input"]["columns"]["precision_h"] == "HRMS"
 
 
 def test_times(proposal):

@@ -70,7 +70,7 @@ def test_cut_off_inside_a_character(load):
         (b"PK\x03\x04rest", "a ZIP archive or a spreadsheet"),
         (b"SQLite format 3\x00rest", "a database"),
         (b"%PDF-1.7", "a PDF document"),
-        (b"\x1f\x8b\x08rest", "compressed with gzip"),
+        (b"\x1f\x8b\x08rest", "its gzip package is damaged"),
         (b"a,b\n\x00\x01\n", "holds NUL bytes"),
         ("a,b\n1,2\n".encode("utf-16-le"), "UTF-16 without its byte-order mark"),
         (b"\xff\xfea\x00b", "starts as UTF-16 but is not"),

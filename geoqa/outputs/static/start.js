@@ -29,9 +29,9 @@
     return gather(["symbols"]) || gather(null);
   };
 
-  var corner = function (L, map, unit) {
+  var corner = function (L, map, unit, north) {
     var Corner = L.Control.extend({options: {position: "bottomleft"}, onAdd: function () {
-      var box = G.el("div", {"class": "gq-north", title: "True north is up"}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
+      var box = G.el("div", {"class": "gq-north", title: north}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
       return box;
     }});
     L.control.scale({metric: unit === "m", imperial: unit !== "m", position: "bottomleft", maxWidth: 140}).addTo(map);
@@ -57,7 +57,7 @@
     };
     fit();
     var layer = new (G.defineLayer(L))(drawings).addTo(map);
-    corner(L, map, context.unit);
+    corner(L, map, context.unit, context.north);
 
     var opener = null;
     var open = function (q) {

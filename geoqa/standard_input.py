@@ -1,0 +1,37 @@
+"""``-`` in place of a file: what comes in by standard input, kept in a file for as long as it is read."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from geoqa.core.errors import CallError
+
+#: What the input is called in messages, frames and ``[[file]]``.
+NAME = "standard-input"
+
+
+@contextmanager
+def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
+    """Give the paths with ``-`` replaced by a file that holds what came in, removed afterwards.
+
+    Raises
+    ------
+    CallError
+        If ``-`` stands there more than once: there is one standard input.
+    """
+    given = [str(path) for path in paths]
+    if given.count("-") > 1:
+        raise CallError("- (standard input) was named twice. Name it once; give the other input as a file.")
+    if "-" not in given:
+        yield tuple(paths)
+        return
+    with tempfile.TemporaryDirectory(prefix="geoqa-") as folder:
+        kept = Path(folder) / NAME
+        with kept.open("wb") as file:
+            shutil.copyfileobj(sys.stdin.buffer, file)
+        yield tuple(kept if str(path) == "-" else path for path in paths)

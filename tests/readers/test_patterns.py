@@ -1,0 +1,48 @@
+import pyarrow as pa
+import pytest
+
+from geoqa.readers import patterns
+
+
+def taken(pattern, *cells):
+    return patterns.part(pa.chunked_array([list(cells)]), pattern).to_pylist()
+
+
+def test_the_group_is_taken_from_the_first_match():
+    cells = ("CK HRMS:0.013 VRMS:0.020", "HRMS:1.5 HRMS:2.5", "none", "")
+    assert taken(r"HRMS:(\d+\.\d+)", *cells) == ["0.013", "1.5", "", ""]
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"IP\.([A-Z]+)",
+        r"(?:IP|XX)\.([A-Z]+)",
+        r"[(]?\.([A-Z]+)",
+        r"\.(?P<cover>[A-Z]+)",
+        r"[]()]*\.([A-Z]+)",
+        r"\(?\.([A-Z]+)",
+    ],
+)
+def test_brackets_that_take_nothing_do_not_count(pattern):
+    assert taken(pattern, "IP.PINE") == ["PINE"]
+
+
+def test_a_group_that_took_no_part_is_nothing():
+    assert taken(r"a(b)?", "a", "ab") == ["", "b"]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "said"),
+    [("abc", "has no groups"), ("(a)(b)", "has 2 groups"), ("(a", "is no regular expression"),
+     ("(?=x)(b)", "invalid perl operator"),
+     (r"(a)\1", "is no regular expression"), ("", "has no groups")],
+)  # fmt: skip
+def test_what_is_no_pattern(pattern, said):
+    with pytest.raises(ValueError, match=r"HRMS:\(") as caught:
+        patterns.named(pattern)
+    assert said in str(caught.value)
+
+
+def test_no_pattern_can_hang():
+    assert taken(r"((?:a+)+)$", "a" * 5_000 + "b") == [""]

@@ -1,0 +1,37 @@
+"""The recipe in the README is one."""
+
+import re
+import tomllib
+from pathlib import Path
+
+from geoqa.readers.recipe import job_from_table
+
+README = Path(__file__).resolve().parents[1] / "README.md"
+REST = {
+    "site": {"crs": "EPSG:2229"},
+    "input": {"precision": "drms", "initialization": "unknown", "timezone": "UTC"},
+    "tolerance": {"horizontal_m": 0.05},
+}
+
+
+def example():
+    blocks = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    (block,) = (block for block in blocks if "[input.columns]" in block)
+    return block
+
+
+def test_the_untidy_file_of_the_readme():
+    table = tomllib.loads(example())
+    job = job_from_table(REST | table | {"input": REST["input"] | table["input"]})
+    assert job.columns["precision_h"].unit == "mm"
+    assert "precision_h" not in job.files[0].job.columns
+    assert job.files[0].job.input.date == "2026-02-10"
+
+
+def test_its_other_lines_are_sound_too():
+    text = re.sub(r"(?m)^# (time_format)", r"\1", example()).replace('date = "2026-02-09"', "", 1)
+    text = text.split("[[file]]")[0]
+    table = tomllib.loads(text)
+    assert (
+        job_from_table(REST | table | {"input": REST["input"] | table["input"]}).input.time_format == "gps-week-seconds"
+    )
