@@ -397,12 +397,12 @@ def test_what_is_no_file_is_refused(place, call):
     toml = place / "site.toml"
     for name, words in (
         (place / "pipe", "is a pipe or a device, not a file"), ("/dev/null", "is a pipe or a device"),
-        (place, "is a folder. Name the file in it."), ("-", "there is no such file"), ("", "is a folder"),
+        (place, "is a folder. Name the file in it."), ("-", "No such file or directory"), ("", "is a folder"),
         (place / ("x" * 300), "File name too long"), ("x/" * 3000, "File name too long"),
     ):  # fmt: skip
         code, _, error = call("review", name, "-r", toml, "-o", place / "out")
         assert code == 2
-        assert words in error or "No such file" in error
+        assert words in error
         assert len(error) < 1000
         assert call("recipe", name)[0] == 2
     with pytest.raises(InputError, match="cannot be read"):
