@@ -690,3 +690,10 @@ def test_a_file_where_nothing_may_be_written_is_not_taken_for_a_full_disk(place,
         assert code == 2
         assert "Permission denied. You may not write there" in error
         assert ".partial" not in error
+
+
+def test_a_recipe_that_is_a_pipe_does_not_hang(place, call):
+    os.mkfifo(place / "pipe.toml")
+    code, _, error = call("review", place / "occupations.csv", "-r", place / "pipe.toml", "-o", place / "out")
+    assert code == 2
+    assert "is a pipe or a device" in error
