@@ -413,7 +413,7 @@ def test_what_is_no_file_is_refused(place, call):
 def test_recipes_that_are_no_files(place, call):
     data = place / "occupations.csv"
     for name, words in ((place / "none.toml", "there is no such recipe"), (place, "is a directory"),
-                        ("/dev/zero", "is larger than 1 MB"), ("/dev/null", "must be stated")):  # fmt: skip
+                        ("/dev/zero", "is a pipe or a device"), ("/dev/null", "is a pipe or a device")):  # fmt: skip
         code, _, error = call("review", data, "-r", name, "-o", place / "out")
         assert code == 2
         assert words in error
