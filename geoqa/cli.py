@@ -120,7 +120,7 @@ def recipe(file: Path, out: Path | None) -> None:
     a sample, to be mapped by hand.
     """
     from geoqa.outputs.folder import replacing_file
-    from geoqa.readers.proposal import propose
+    from geoqa.proposals import propose
 
     text = propose(file)
     if out is None:

@@ -42,7 +42,7 @@ class Entry:
             loaded = self.point.load()
         except (Exception, SystemExit) as error:  # a third party's module may fail in any way
             raise PluginError(f"{who} did not load: {type(error).__name__}: {error}") from error
-        problems = _problems(loaded, GROUPS[self.group], self.name)
+        problems = problems_of(loaded, GROUPS[self.group], self.name)
         if problems:
             raise PluginError(f"{who} was refused: {'; '.join(problems)}.")
         return loaded
@@ -126,7 +126,8 @@ def _entry(point: EntryPoint, group: str) -> Entry:
     return Entry(point.name, group, name, getattr(distribution, "version", "") or "", point)
 
 
-def _problems(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
+def problems_of(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
+    """Return what keeps `loaded` from being a step called `name`; nothing where it is one."""
     if not (inspect.isclass(loaded) and issubclass(loaded, base)):
         return [f"it is not a {base.__name__}"]
     problems = []

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import pipeline, plugins, sources
+from geoqa import claims, pipeline, plugins, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
 
@@ -294,30 +294,8 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
 
 
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
-    """Return the reader that claims the file most surely."""
-    from geoqa.readers import textfile
-
-    textfile.refuse_stream(path)
-    try:
-        with path.open("rb") as file:
-            head = file.read(4096)
-    except IsADirectoryError as error:
-        raise InputError(f"{path} is a folder. Name the file in it.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."
-        raise InputError(f"{shown} cannot be read: {reason}. Check the name and the rights.") from error
-    claims = {}
-    for name, cls in found.load_all("geoqa.readers").items():
-        try:
-            claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
-        except Exception as error:  # a third party's code may fail in any way
-            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
-    best = max(claims, key=lambda cls: claims[cls])
-    if claims[best] <= 0:
-        textfile.refuse_binary(path, head)
-        raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
-    return plugins.configure(best, job.steps)  # type: ignore[return-value]
+    """Return the reader that claims the file most surely, configured."""
+    return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
 
 
 def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
@@ -326,7 +304,12 @@ def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
         if kind not in result.frames:
             raise StepError(f"the reader {reader.name!r} gave no frame {kind!r} for {path.name}.")
     needed = [c for c in schema.OCCUPATIONS.base if c not in ("occupation_id", "easting_m", "northing_m")]
-    schema.check("occupations", result.frames["occupations"], by=reader.name, columns=[*needed, "start_utc", "role"])
+    occupations = result.frames["occupations"]
+    # Geographic input has its easting and northing only once the site's local grid is known.
+    later = ("easting_m", "northing_m") if _has_lonlat(occupations) else ()
+    stated = [c for c in occupations.columns if c in schema.OCCUPATIONS.columns and c not in later]
+    wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
+    schema.check("occupations", occupations, by=reader.name, columns=wanted)
     schema.check("set_aside", result.frames["set_aside"], by=reader.name)
     for kind, n in result.accounts.items():
         if n["read"] != n["used"] + n["set_aside"]:
@@ -334,6 +317,22 @@ def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
                 f"the reader {reader.name!r} lost {kind} of {path.name}: {n['read']} read, {n['used']} used, "
                 f"{n['set_aside']} set aside."
             )
+    _check_counted(reader, path, result)
+
+
+def _has_lonlat(occupations: pd.DataFrame) -> bool:
+    return "lon_deg" in occupations and bool(occupations["lon_deg"].notna().any())
+
+
+def _check_counted(reader: Reader, path: Path, result: ReadResult) -> None:
+    """Raise StepError unless the rows a reader says it used and set aside are the rows it gave."""
+    said = result.accounts.get("rows")
+    given = [len(result.frames[kind]) for kind in pipeline.READ]
+    if said is not None and [said["used"], said["set_aside"]] != given:
+        raise StepError(
+            f"the reader {reader.name!r} says {said['used']} rows of {path.name} are used and {said['set_aside']} set "
+            f"aside, and gave {given[0]} and {given[1]}."
+        )
 
 
 def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:

@@ -10,8 +10,8 @@ import geoqa
 ROOT = Path(geoqa.__file__).parent
 #: Rank of each part: a module may import a lower rank, or its own part.
 RANK = {
-    "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "plugins": 2, "pipeline": 3,
-    "reviews": 4, "stored": 5, "cli": 6, "__main__": 7, "__init__": 7,
+    "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "plugins": 2, "claims": 3,
+    "pipeline": 3, "proposals": 4, "reviews": 4, "testing": 4, "stored": 5, "cli": 6, "__main__": 7, "__init__": 7,
 }  # fmt: skip
 MODULES = sorted(path.relative_to(ROOT) for path in ROOT.rglob("*.py"))
 

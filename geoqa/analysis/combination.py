@@ -68,7 +68,9 @@ class Combination(Analysis):
             "cov_eu_m2": unknown,
             "cov_nu_m2": unknown,
         }
-        keyed = points[["point"]].copy().assign(**columns)
+        # The points frame may be in any order; the arrays are in that of the names.
+        at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
+        keyed = points[["point"]].assign(**{name: values[at] for name, values in columns.items()})
         return Result({"points": keyed})
 
 

@@ -217,3 +217,63 @@ def azimuth_deg(east: Array, north: Array) -> Array:
 
     azimuth = np.degrees(np.arctan2(east, north)) % 360
     return np.where((east == 0) & (north == 0), np.nan, np.where(azimuth == 360, 0.0, azimuth))
+
+
+@dataclass(frozen=True)
+class Stated:
+    """The coordinate system a file states.
+
+    Attributes
+    ----------
+    name
+        Its name and code, for people.
+    same
+        Whether its horizontal part is the recipe's; axis order does not count.
+    height
+        What its heights are above: ``ellipsoidal``, the name of its vertical part, or empty if it is 2-D.
+    metres_per_height
+        Metres in one unit of them.
+    """
+
+    name: str
+    same: bool
+    height: str
+    metres_per_height: float
+
+
+def compare(found: str, recipe: str) -> Stated:
+    """Return what the system `found` in a file is, against the system `recipe`; nothing is transformed.
+
+    Raises
+    ------
+    GeodesyError
+        If PROJ does not know what the file states.
+    """
+    import pyproj
+
+    try:
+        whole = pyproj.CRS.from_user_input(found)
+        flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+        upright = whole.sub_crs_list[1].axis_info if whole.is_compound else whole.axis_info[2:]
+        ours = pyproj.CRS.from_user_input(recipe)
+        code, own = flat.to_epsg(), ours.to_epsg()
+        same = flat.equals(ours, ignore_axis_order=True) or (code is not None and code == own)
+    except (pyproj.exceptions.CRSError, RuntimeError, ValueError) as error:
+        raise GeodesyError(f"the file states a coordinate system that is not known: {found[:80]!r}.") from error
+    height = "" if not upright else whole.sub_crs_list[1].name if whole.is_compound else "ellipsoidal"
+    factor = upright[0].unit_conversion_factor if upright else 1.0
+    return Stated(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor)
+
+
+def code(found: str) -> str:
+    """Return the code of the horizontal part of a system that a file states, empty if it has none."""
+    import pyproj
+
+    try:
+        whole = pyproj.CRS.from_user_input(found)
+        flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+        number = flat.to_epsg()
+        named = flat.to_authority()
+    except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
+        return ""
+    return f"EPSG:{number}" if number else ":".join(named) if named else ""

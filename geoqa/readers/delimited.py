@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
 from geoqa.core.errors import InputError
 from geoqa.core.steps import Reader, ReadResult
@@ -14,10 +14,20 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
     from geoqa.readers.sheet import Sheet
-    from geoqa.readers.textfile import TextFile
 
 #: Fewer bad rows than this never stop a run, whatever their share.
 FEW = 10
+
+
+class Records(Protocol):
+    """The records of a file as they stood."""
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """What a person should know about how the file was read."""
+
+    def raw(self, first: int, count: int) -> str:
+        """Return the text of `count` lines from line `first`, counted from 0."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,27 +58,47 @@ class DelimitedReader(Reader):
             If the file cannot be used as it stands: no text, columns not found, times without zone,
             or more bad rows than the recipe allows.
         """
-        from geoqa.readers import area, table, textfile
-        from geoqa.readers.occupations import occupations
+        from geoqa.readers import table, textfile
         from geoqa.readers.sheet import Sheet
 
         path = Path(path)
         text = textfile.load(path)
         rows = table.read_table(text, job.input, list(job.columns.values()))
-        sheet = Sheet(path.name, rows, job)
-        frame = occupations(sheet)
-        aside = _set_aside(sheet, text)
-        messages = (*text.messages, *rows.messages, *sheet.messages)
-        _stop_if_bad(sheet, aside)
-        messages += area.check(path.name, frame, job)
-        read = len(rows) + len(rows.rejected)
-        accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
-        shown = aside.drop(columns="bad")
-        messages += _told(sheet, aside, none_used=frame.empty)
-        return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages)
+        return accounted(Sheet(path.name, rows, job), text)
 
 
-def _set_aside(sheet: Sheet, text: TextFile) -> pd.DataFrame:
+def accounted(sheet: Sheet, text: Records) -> ReadResult:
+    """Return the occupations of `sheet`, the rows set aside, and the account of both.
+
+    Parameters
+    ----------
+    sheet
+        The table seen through the recipe; of whatever kind of file.
+    text
+        The file's records as they stood.
+
+    Raises
+    ------
+    InputError
+        If more rows are bad than the recipe allows.
+    """
+    from geoqa.readers import area
+    from geoqa.readers.occupations import occupations
+
+    rows = sheet.table
+    frame = occupations(sheet)
+    aside = _set_aside(sheet, text)
+    messages = (*text.messages, *rows.messages, *sheet.messages)
+    _stop_if_bad(sheet, aside)
+    messages += area.check(sheet.name, frame, sheet.job)
+    read = len(rows) + len(rows.rejected)
+    accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
+    shown = aside.drop(columns="bad")
+    messages += _told(sheet, aside, none_used=frame.empty)
+    return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages)
+
+
+def _set_aside(sheet: Sheet, text: Records) -> pd.DataFrame:
     """Return the rows that are not used, in the order of the file, with a column saying which are bad."""
     import numpy as np
     import pandas as pd

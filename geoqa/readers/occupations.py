@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
+from geoqa.core.errors import InputError
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.readers import headings, numbers
 from geoqa.readers.sheet import categories, encoded
@@ -64,6 +65,11 @@ def _nothing(sheet: Sheet) -> NDArray[np.float64]:
 
 def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, NDArray[np.int64]]:
     """Add positions; return the decimals of the horizontal and of the height columns."""
+    if "easting" not in sheet and "longitude" not in sheet:
+        raise InputError(
+            f"{sheet.name}: [input.columns] says not where the coordinates are. "
+            "Add easting and northing, or longitude and latitude."
+        )
     fmt, decimals = sheet.job.input, {}
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
         columns[name] = _nothing(sheet)

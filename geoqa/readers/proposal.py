@@ -251,3 +251,32 @@ def _has_spare_numbers(draft: _Draft) -> bool:
         numbers = guesses.as_numbers(cells, draft.decimal)
         numeric += bool(cells) and len(numbers) == len(cells) and any(number % 1 for number in numbers)
     return numeric > open_pair
+
+
+def propose_rows(
+    path: Path, names: list[str], rows: list[list[str]], found: dict[str, int], stated: dict[str, tuple[str, str]]
+) -> str:
+    """Return a recipe in TOML for a file that is no text table but holds one.
+
+    Parameters
+    ----------
+    names, rows
+        Headings, and the first rows as text.
+    found
+        Our columns with their place (from 0).
+    stated
+        What the file itself states, by ``table.key``: the value in TOML, and where it stands.
+    """
+    draft = _Draft(rows, names, 0, ",", ".", found)
+    for part in (lambda d: _site(d, path), _input, _columns, _values, _judgement):
+        part(draft)
+    kept, at = [], ""
+    for line in draft.lines:
+        key = line.partition(" = ")[0]
+        at = line[1:-1] if line.startswith("[") else at
+        if f"{at}.{key}" in stated:
+            value, source = stated[f"{at}.{key}"]
+            line = f"{key} = {value}  # inferred: {source}"
+        if at != "input" or key not in ("delimiter", "header", "decimal"):
+            kept.append(line)
+    return _HEAD.format(name=quoted(path.name)) + "\n".join(kept) + "\n"

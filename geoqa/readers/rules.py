@@ -72,10 +72,7 @@ def _coordinates(draft: Draft) -> list[Fault]:
     if plane and globe:
         problem = "holds both easting, northing and longitude, latitude."
         faults.append(Fault("[input.columns]", problem, "Keep the pair that was measured and remove the other."))
-    elif not plane and not globe:
-        problem = "says not where the coordinates are."
-        faults.append(Fault("[input.columns]", problem, "Add easting and northing, or longitude and latitude."))
-    else:
+    elif plane or globe:  # without either the file itself must bring them, as a vector file does
         pair = ("easting", "northing") if plane else ("longitude", "latitude")
         faults += [_column(name, "must be stated beside the other.") for name in pair if name not in draft.names]
     return faults

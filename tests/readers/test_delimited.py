@@ -468,3 +468,9 @@ def test_any_text_conserves_its_rows_or_is_refused(tmp_path_factory, lines):
     assert (account["used"], account["set_aside"]) == tuple(len(result.frames[n]) for n in ("occupations", "set_aside"))
     lines_used = [*result.frames["occupations"]["source_line"], *result.frames["set_aside"]["source_line"]]
     assert len(set(lines_used)) == len(lines_used)
+
+
+def test_a_table_without_mapped_coordinates_is_refused(read, plain):
+    """The recipe alone cannot tell: a vector file brings its own."""
+    with pytest.raises(InputError, match=r"says not where the coordinates are\. Add easting and northing"):
+        read(HEAD + ROW, plain(input__columns__easting=None, input__columns__northing=None))

@@ -171,7 +171,6 @@ RULES = [
     ({"input__columns__point": None}, "[input.columns] point: must be stated"),
     ({"input__columns__northing": None}, "[input.columns] northing: must be stated beside the other"),
     ({"input__columns__longitude": "x"}, "holds both easting, northing and longitude, latitude"),
-    ({"input__columns__easting": None, "input__columns__northing": None}, "says not where the coordinates are"),
     ({"site__crs": "EPSG:4167"}, "[site] crs: 'EPSG:4167' (NZGD2000) counts in degrees, and the columns are easting"),
     ({"site__crs": "EPSG:99999999"}, "[site] crs: 'EPSG:99999999' is not a known coordinate system"),
     ({"site__crs": "local"}, "[site] crs: 'local' is part of the recipe language but not in this version yet."),

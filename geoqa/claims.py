@@ -1,0 +1,49 @@
+"""Which reader claims a file most surely."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core.errors import InputError
+
+if TYPE_CHECKING:
+    from geoqa.core.steps import Reader
+    from geoqa.plugins import Catalogue
+
+
+def reader(found: Catalogue, path: Path) -> type[Reader]:
+    """Return the reader, of those in `found`, that claims the file at `path` most surely.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be opened, or no reader knows this kind of file.
+    """
+    from geoqa.readers import textfile
+
+    textfile.refuse_stream(path)
+    head = _head(path)
+    claims = {}
+    for name, cls in found.load_all("geoqa.readers").items():
+        try:
+            claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
+        except Exception as error:  # a third party's code may fail in any way
+            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
+    best = max(claims, key=lambda cls: claims[cls])
+    if claims[best] <= 0:
+        textfile.refuse_binary(path, head)
+        raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
+    return best  # type: ignore[return-value]
+
+
+def _head(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(4096)
+    except IsADirectoryError as error:
+        raise InputError(f"{path} is a folder. Name the file in it.") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."
+        raise InputError(f"{shown} cannot be read: {reason}. Check the name and the rights.") from error

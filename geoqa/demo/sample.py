@@ -1,0 +1,85 @@
+"""A dozen invented points as frames, for trying a step: every way two occupations may relate, and hostile names."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from geoqa.demo.dice import Dice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+#: Names as a file may hold them; the map must show them and do nothing else.
+HOSTILE_NAMES = ("{{ 7*7 }}", "</script><img src=x onerror=alert(1)>", "=1+1")
+#: Minutes after the start at which a point is occupied, and what is wrong with its last occupation.
+_PLANS = (
+    ((0,), ""), ((0, 3), ""), ((0, 300), ""), ((0, 4, 300), ""), ((0, 300, 1500), ""), ((0, 300), "false fix"),
+    ((0, 300, 600), "false fix"), ((0, 300), "copied"), ((0, 300), "staking"), ((0, 25), ""), ((0, 300), "no fix"),
+    ((0, 1436), "high"),
+)  # fmt: skip
+_COVERS = ("open", "dense conifer", "light")
+
+
+def job() -> Job:
+    """Return the job of the sample: metres in EPSG:2193, heights, tolerance 0.05 m and 0.08 m."""
+    from geoqa.core.job import InputFormat, Job, Site
+    from geoqa.core.tolerances import Requirement, Tolerance
+
+    return Job(
+        site=Site(name="Sample", crs="EPSG:2193", height="NZVD2016"),
+        input=InputFormat(unit="m", precision="sigma", timezone="UTC", initialization="column"),
+        columns={"point": "Mark", "easting": "E", "northing": "N", "height": "H"},
+        tolerance=Tolerance(horizontal_m=0.05, vertical_m=0.08),
+        requirement=Requirement(horizontal_m=0.05, vertical_m=0.10),
+    )
+
+
+def occupations() -> pd.DataFrame:
+    """Return the sample's occupations as a reader gives them, the same on every call."""
+    import pandas as pd
+
+    from geoqa.core.completion import complete_occupations
+
+    rows = _rows()
+    columns = {name: [row.get(name) for row in rows] for name in dict.fromkeys(key for row in rows for key in row)}
+    columns["source_line"] = list(range(2, len(rows) + 2))
+    columns["start_utc"] = pd.Timestamp("2026-02-02", tz="UTC") + pd.to_timedelta(columns.pop("minute"), unit="min")
+    columns["end_utc"] = columns["start_utc"] + pd.Timedelta(seconds=30)
+    columns["duration_s"] = [30.0] * len(rows)
+    return complete_occupations(columns, "sample.csv")
+
+
+def set_aside() -> pd.DataFrame:
+    """Return one row set aside, as a reader gives it."""
+    import pandas as pd
+
+    kept = {"source_file": ["sample.csv"], "source_line": [99], "reason": ["northing is empty"], "row": ["P9,1,,1"]}
+    return pd.DataFrame(kept)
+
+
+def _rows() -> list[dict[str, object]]:
+    dice = Dice(7)
+    names = [*(f"P{i}" for i in range(1, len(_PLANS) - len(HOSTILE_NAMES) + 1)), *HOSTILE_NAMES]
+    rows: list[dict[str, object]] = []
+    for i, (name, (minutes, wrong)) in enumerate(zip(names, _PLANS, strict=True)):
+        for minute in minutes:
+            rows.append(_row(name, i, minute, wrong if minute == minutes[-1] else "", dice))
+        if wrong == "copied":
+            rows[-1] |= {axis: rows[-2][axis] for axis in ("easting_m", "northing_m", "height_m", "minute")}
+    return rows
+
+
+def _row(name: str, place: int, minute: int, wrong: str, dice: Dice) -> dict[str, object]:
+    off = 0.4 if wrong == "false fix" else 0.0
+    return {
+        "point": name, "minute": minute, "canopy": _COVERS[place % 3], "role": "corner" if place % 2 else "topo",
+        "easting_m": round(1_600_000 + 20 * place + 0.008 * dice.normal() + off, 3),
+        "northing_m": round(5_400_000 + 9 * (place % 4) + 0.008 * dice.normal() - off, 3),
+        "height_m": round(100 + place + 0.012 * dice.normal() + (0.2 if wrong == "high" else 0), 3),
+        "sigma_e_m": 0.008, "sigma_n_m": 0.008, "sigma_u_m": 0.012, "resolution_h_m": 0.001, "resolution_v_m": 0.001,
+        "initialization": None if wrong == "no fix" else f"{name} {minute}", "base": f"B{1 + minute // 1000}",
+        "operator": "KR" if minute < 200 else "TM", "antenna_height_m": 2.0, "base_distance_m": 400.0 + place,
+        "solution": "fixed", "satellites": 18, "pdop": 1.6, "method": "staking" if wrong == "staking" else "direct",
+    }  # fmt: skip

@@ -1,0 +1,79 @@
+"""A recipe proposed for a file that holds a table in another form than text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core import geodesy
+from geoqa.core.errors import GeodesyError
+from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.tolerances import PRESETS, Requirement
+from geoqa.core.units import METRES_PER
+from geoqa.readers import guesses, proposal
+
+if TYPE_CHECKING:
+    from geoqa.readers.cells import Rows
+    from geoqa.readers.layer import Layer
+
+#: Rows that are looked at.
+SAMPLE = 200
+
+
+def bare_job() -> Job:
+    """Return a job that states nothing about a file, to look at it with."""
+    return Job(
+        site=Site(crs="EPSG:4326"), input=InputFormat(unit="m"), columns={},
+        tolerance=next(iter(PRESETS.values())), requirement=Requirement(),
+    )  # fmt: skip
+
+
+def of_rows(
+    path: Path, rows: Rows, brought: dict[str, str] | None = None, stated: dict[str, tuple[str, str]] | None = None
+) -> str:
+    """Return a recipe proposed for some rows.
+
+    Parameters
+    ----------
+    brought
+        Our columns that the file is known to hold, by heading.
+    stated
+        What the file itself states (see `proposal.propose_rows`).
+    """
+    names = list(rows.headings)
+    brought = brought or {}
+    found = guesses.columns(names)
+    if brought:
+        for name in ("easting", "northing", "longitude", "latitude"):
+            found.pop(name, None)
+    found |= {ours: names.index(heading) for ours, heading in brought.items()}
+    sample = [list(row) for row in zip(*(column[:SAMPLE].to_pylist() for column in rows.columns), strict=True)]
+    return proposal.propose_rows(path, names, sample, found, stated or {})
+
+
+def of_layer(path: Path, layer: Layer) -> str:
+    """Return a recipe proposed for a layer of a vector file."""
+    from geoqa.readers.layer import X, Y, Z
+
+    _, rows = layer.table(path.name, needs_geometry=False)
+    stated, pair = {}, ("easting", "northing")
+    code = geodesy.code(layer.crs) if layer.crs else ""
+    if code:
+        stated["site.crs"] = (proposal.quoted(code), "the file states it")
+        try:
+            system = geodesy.system(code)
+        except GeodesyError:
+            system = None
+        if system is not None and system.geographic:
+            pair = ("longitude", "latitude")
+        elif system is not None:
+            unit = unit_of(system.metres_per_unit)
+            if unit:
+                stated["input.unit"] = (proposal.quoted(unit), "the unit of the file's coordinate system")
+    brought = dict(zip(pair, (X, Y), strict=True)) | ({"height": Z} if layer.has_heights else {})
+    return of_rows(path, rows, brought, stated)
+
+
+def unit_of(metres: float) -> str:
+    """Return our word for a unit of so many metres, empty if there is none."""
+    return next((unit for unit in ("m", "ft", "ftUS") if abs(METRES_PER[unit] / metres - 1) < 1e-9), "")

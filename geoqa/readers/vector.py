@@ -1,0 +1,109 @@
+"""The reader of vector files: points with attributes, in a stated coordinate system."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.errors import Fault, GeodesyError, InputError
+from geoqa.core.steps import Reader, ReadResult, param
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+    from geoqa.readers.layer import Layer
+
+_MAGIC = (b"fgb", b"PAR1", b"SQLite format 3\x00", b"\x00\x00\x27\x0a")
+
+
+@dataclass(frozen=True, kw_only=True)
+class VectorReader(Reader):
+    """GeoPackage, GeoJSON, Shapefile, FlatGeobuf or GeoParquet, a point an occupation.
+
+    Coordinates come from the geometry, in the coordinate system the file states, which must be the
+    recipe's; unless [input.columns] maps attributes as easting and northing, or longitude and latitude.
+    The geometry can also be mapped by name: "geometry.x", "geometry.y", "geometry.z".
+    """
+
+    name: ClassVar[str] = "vector"
+    gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside")
+    suffixes: ClassVar[tuple[str, ...]] = (".gpkg", ".geojson", ".shp", ".fgb", ".parquet", ".geoparquet", ".json")
+
+    layer: str | None = param(None, help="The layer to read, where a file has several")
+    heights: bool = param(True, help="Whether the geometry's third coordinate is the height, if none is mapped")
+
+    @classmethod
+    def sniff(cls, path: Path, head: bytes) -> float:
+        """Return how surely a file is one of these: its first bytes, and its suffix."""
+        if head.startswith(_MAGIC):
+            return 0.9
+        suited = path.name.lower().endswith(cls.suffixes)
+        if head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
+            return 0.8 if suited or b'"Feature' in head else 0.2
+        return 0.7 if suited else 0.0
+
+    def read(self, path: Path, job: Job) -> ReadResult:
+        """Return the occupations in the file at `path`, and the features set aside.
+
+        Raises
+        ------
+        InputError
+            If the file is damaged, its layer, coordinate system, unit or heights are not clear, or more
+            features are bad than the recipe allows.
+        """
+        from geoqa.readers import layer, placing
+        from geoqa.readers.delimited import accounted
+        from geoqa.readers.sheet import Sheet
+
+        path = Path(path)
+        found = self._layer(path, job.input.decimal, job.site.crs)
+        own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(job.columns.values())
+        if own:
+            said = f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."
+            found = found.saying([said])
+        else:
+            job = self._placed(path, found, job)
+        table, rows = found.table(path.name, needs_geometry=not own)
+        return accounted(Sheet(path.name, table, job), rows)
+
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the file at `path`."""
+        from geoqa.readers import outline
+
+        return outline.of_layer(path, cls()._layer(path, ".", ""))
+
+    def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
+        from geoqa.readers import geodata, geojson
+
+        try:
+            with path.open("rb") as file:
+                head = file.read(4096)
+        except OSError as error:
+            raise InputError(f"{path}: cannot be read ({error.strerror}).") from error
+        if not head.strip():
+            raise InputError(f"{path}: is empty.")
+        if head.startswith(_MAGIC):
+            return geodata.read(path, self.layer, decimal)
+        if path.suffix.lower() in (".json", ".geojson") or head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
+            return geojson.read(path, decimal, crs)
+        return geodata.read(path, self.layer, decimal)
+
+    def _placed(self, path: Path, found: Layer, job: Job) -> Job:
+        """Return the job with the geometry as its coordinates, or raise InputError with every fault."""
+        from geoqa.core import geodesy
+        from geoqa.readers import layer, placing
+
+        try:
+            faults = placing.system(job, found.crs, path.name, found.missing)
+            globe = job.site.crs != placing.LOCAL and geodesy.system(job.site.crs).geographic
+        except GeodesyError as error:
+            faults, globe = [Fault("[site] crs", str(error))], False
+        columns: dict[str, str | int] = dict(
+            zip(placing.GLOBE if globe else placing.PLANE, (layer.X, layer.Y), strict=True)
+        )
+        if self.heights and "height" not in job.columns and found.has_heights:
+            faults += placing.heights(job, self.name)
+            columns["height"] = layer.Z
+        placing.refuse(path.name, faults)
+        return placing.mapped(job, columns)

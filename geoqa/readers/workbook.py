@@ -1,0 +1,220 @@
+"""A sheet of a spreadsheet to a table of text: bounded, typed dates, formulas by their saved value.
+
+A spreadsheet is a ZIP archive of XML: how much it unpacks to is counted before any of it is parsed, and
+a part with a document type, where entities are declared, is refused.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import re
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.core.errors import InputError
+from geoqa.readers import cells, headings
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+    from geoqa.readers.table import Table
+
+#: Most bytes a spreadsheet may unpack to, most columns it may have, and most cells, empty ones between others too.
+LARGEST = 500_000_000
+WIDEST = 1000
+MOST_CELLS = 50_000_000
+_DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
+_CHUNK = 1 << 20
+_AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
+
+
+def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
+    """Return the table in the sheet `wanted` (or the only one that holds something), and its rows as they stood.
+
+    Raises
+    ------
+    InputError
+        If the file is no spreadsheet, damaged, too large, unsafe, or the sheet is not clear.
+    """
+    import openpyxl
+
+    has_formulas = _check_archive(path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # styles and extensions that do not concern the values
+        try:
+            values = openpyxl.load_workbook(path, read_only=True, data_only=True)
+            formulas = openpyxl.load_workbook(path, read_only=True, data_only=False)
+            try:
+                title = _choose(path, values, wanted)
+                return _table(path, values[title], formulas[title] if has_formulas else None, job)
+            finally:
+                values.close()
+                formulas.close()
+        except InputError:
+            raise
+        except Exception as error:
+            problem = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+            raise InputError(f"{path}: is no spreadsheet that can be read ({problem}): damaged? {_AGAIN}") from error
+
+
+def _check_archive(path: Path) -> bool:
+    """Return whether any part may hold a formula.
+
+    Raises
+    ------
+    InputError
+        If the archive is damaged, unpacks to too much, or holds a document type.
+    """
+    total, has_formulas = 0, False
+    try:
+        with zipfile.ZipFile(path) as archive:
+            if "[Content_Types].xml" not in archive.namelist():
+                raise InputError(f"{path}: is a ZIP archive and no spreadsheet. Unpack it and give the file in it.")
+            for entry in archive.infolist():
+                tail = b""
+                with archive.open(entry) as part:
+                    while chunk := part.read(_CHUNK):
+                        total += len(chunk)
+                        if total > LARGEST:
+                            raise InputError(
+                                f"{path}: unpacks to more than {LARGEST / 1e6:g} MB. Save the sheet as CSV."
+                            )
+                        if entry.filename.endswith((".xml", ".rels")) and _DOCTYPE.search(tail + chunk):
+                            raise InputError(f"{path}: {entry.filename} holds a document type, as no spreadsheet does.")
+                        has_formulas |= bool(_FORMULA.search(tail + chunk))
+                        tail = chunk[-32:]
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
+        if isinstance(error, InputError):
+            raise
+        problem = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: is no spreadsheet or a damaged one ({problem}). {_AGAIN}") from error
+    return has_formulas
+
+
+def _choose(path: Path, book: Any, wanted: str | None) -> str:
+    names = [sheet.title for sheet in book.worksheets]
+    listed = ", ".join(repr(name) for name in names[:20])
+    if wanted is not None:
+        if wanted in names:
+            return wanted
+        close = difflib.get_close_matches(wanted, names, n=1)
+        hint = f" Did you mean {close[0]!r}?" if close else ""
+        raise InputError(f"{path}: has no sheet {wanted!r}.{hint} Its sheets: {listed}.")
+    filled = [sheet.title for sheet in book.worksheets if _holds_something(path, sheet)]
+    if len(filled) == 1:
+        return str(filled[0])
+    if not filled:
+        raise InputError(f"{path}: its sheets are empty.")
+    listed = ", ".join(repr(name) for name in filled[:20])
+    raise InputError(f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."')
+
+
+def _holds_something(path: Path, sheet: Any) -> bool:
+    sheet.reset_dimensions()
+    rows = _bounded(path, sheet.iter_rows(values_only=True))
+    return any(value is not None for row in rows for value in row)
+
+
+def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
+    """Yield rows until their cells are too many: a few far cells make millions of empty ones before them."""
+    count = 0
+    for row in rows:
+        count += len(row)
+        if count > MOST_CELLS:
+            raise InputError(f"{path}: has more than {MOST_CELLS:,} cells. Save the table alone, or as CSV.")
+        yield row
+
+
+def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cells.Rows]:
+    fmt = job.input
+    records = _records(path, sheet, formulas, job)
+    first = next(records, None)
+    if first is None:
+        raise InputError(f"{path}: the sheet {sheet.title!r} holds no rows after its first {fmt.skip}.")
+    if fmt.header:
+        heads = [text.strip() for text in first[1]]
+        rest = list(records)
+    else:
+        rest = [first, *records]
+        heads = [""] * max(len(texts) for _, texts, _ in rest)
+    if not rest:
+        raise InputError(f"{path}: the sheet {sheet.title!r} holds headings and no rows.")
+    needed = _needed(job, heads)
+    refused: dict[int, tuple[str, bool]] = {}
+    for i, (_, texts, lost) in enumerate(rest):
+        held = len(texts)
+        if held > len(heads):
+            refused[i] = (f"has too many fields: {held}, where the table has {len(heads)}", True)
+        elif any(heads) and [text.strip() for text in texts[: len(heads)]] == heads:
+            refused[i] = ("repeats the headings", False)
+        elif needed & lost:
+            at = ", ".join(repr(heads[k] or f"column {k + 1}") for k in sorted(needed & lost))
+            refused[i] = (f"{at} holds a formula without its value: save the file in a spreadsheet program", True)
+    columns = tuple(
+        cells.strings([texts[k] if k < len(texts) else "" for _, texts, _ in rest]) for k in range(len(heads))
+    )
+    line = np.array([number for number, _, _ in rest], np.int64)
+    rows = cells.Rows(path.name, tuple(heads), columns, line)
+    return cells.table(rows, refused), rows
+
+
+def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[int, list[str], set[int]]]:
+    """Yield the number, the texts and the columns of valueless formulas of each row that holds something."""
+    fmt = job.input
+    sheet.reset_dimensions()
+    shown_rows = _bounded(path, sheet.iter_rows())
+    pairs: Iterator[tuple[Any, Any]] = ((row, ()) for row in shown_rows)
+    if formulas is not None:
+        formulas.reset_dimensions()
+        pairs = zip(shown_rows, formulas.iter_rows(), strict=True)
+    for number, (shown, written) in enumerate(pairs, 1):
+        if number <= fmt.skip:
+            continue
+        texts = [_text(cell, job) for cell in shown]
+        lost = {k for k, cell in enumerate(written) if cell.data_type == "f" and shown[k].value is None}
+        while texts and not texts[-1].strip() and len(texts) - 1 not in lost:
+            texts.pop()
+        if len(texts) > WIDEST:
+            raise InputError(f"{path}: row {number} holds more than {WIDEST} columns. Save the table alone.")
+        if texts and not (fmt.comment and texts[0].lstrip().startswith(fmt.comment)):
+            yield number, texts, lost
+
+
+def _needed(job: Job, heads: list[str]) -> set[int]:
+    """Return the columns the recipe uses; those it names and that are not there are refused later, all at once."""
+    from geoqa.readers import where
+
+    own = headings.own_names(heads)
+    names: list[str | int] = [*job.columns.values()]
+    if job.input.where is not None:
+        names += where.columns(where.parse(job.input.where))
+    found = set()
+    for name in names:
+        try:
+            found.add(headings.place(name, own, len(own)))
+        except LookupError:
+            continue
+    return found
+
+
+def _text(cell: Any, job: Job) -> str:
+    """Return a cell's value as text: a date without a time of day where its format shows none."""
+    value, fmt = cell.value, job.input
+    if isinstance(value, datetime.datetime):
+        from openpyxl.styles.numbers import is_datetime
+
+        if is_datetime(cell.number_format) == "date" and value.time() == datetime.time():
+            return value.date().isoformat()
+        return value.isoformat() if fmt.time_format == "iso" else value.strftime(fmt.time_format)
+    if isinstance(value, (datetime.date, datetime.time)):
+        return value.isoformat()
+    if isinstance(value, datetime.timedelta):
+        return str(value)
+    return cells.cell(value, fmt.decimal)

@@ -1,0 +1,73 @@
+"""The reader of spreadsheets (.xlsx): one sheet as a table, values as they were last calculated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.errors import InputError
+from geoqa.core.steps import Reader, ReadResult, param
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+    from geoqa.readers.cells import Rows
+    from geoqa.readers.table import Table
+
+
+@dataclass(frozen=True, kw_only=True)
+class XlsxReader(Reader):
+    """One sheet of a spreadsheet (.xlsx), an occupation a row, read as the recipe's [input] says.
+
+    Needs the extra `xlsx`. Formulas count with the value the spreadsheet last saved; a row whose
+    formula has none is set aside. Dates are dates, not numbers.
+    """
+
+    name: ClassVar[str] = "xlsx"
+    gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside")
+    suffixes: ClassVar[tuple[str, ...]] = (".xlsx", ".xlsm")
+
+    sheet: str | None = param(None, help="The sheet to read, where a file has several that hold something")
+
+    @classmethod
+    def sniff(cls, path: Path, head: bytes) -> float:
+        """Return how surely a file is a spreadsheet: its suffix, and a ZIP archive at the start."""
+        suited = path.name.lower().endswith(cls.suffixes)
+        if head.startswith(b"PK\x03\x04"):
+            return 0.9 if suited else 0.1
+        return 0.7 if suited else 0.0
+
+    def read(self, path: Path, job: Job) -> ReadResult:
+        """Return the occupations in the sheet, and the rows set aside.
+
+        Raises
+        ------
+        InputError
+            If the file is no spreadsheet, damaged, too large, the sheet is not clear, columns are not
+            found, or more rows are bad than the recipe allows.
+        """
+        from geoqa.readers.delimited import accounted
+        from geoqa.readers.sheet import Sheet
+
+        path = Path(path)
+        table, rows = self._table(path, job)
+        return accounted(Sheet(path.name, table, job), rows)
+
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the only sheet that holds something."""
+        from geoqa.readers import outline
+
+        return outline.of_rows(path, cls()._table(path, outline.bare_job())[1])
+
+    def _table(self, path: Path, job: Job) -> tuple[Table, Rows]:
+        from geoqa.readers import workbook
+
+        try:
+            import openpyxl  # noqa: F401
+        except ImportError as error:
+            remedy = 'Install the extra: pip install "geoqa-survey[xlsx]", or save the sheet as CSV.'
+            raise InputError(
+                f"{path}: reading a spreadsheet needs openpyxl, which is not installed. {remedy}"
+            ) from error
+        return workbook.read(path, self.sheet, job)

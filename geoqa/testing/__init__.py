@@ -1,0 +1,205 @@
+"""Check a step of one's own: `check_step` tries what geoqa promises to its users about every step.
+
+Meant for the tests of a plugin. Nothing heavy is imported before a check runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geoqa import pipeline, plugins
+from geoqa.core import schema
+from geoqa.core.errors import Fault, GeoqaError, StepError
+from geoqa.core.steps import Analysis, MapLayer, Reader, Result, Step
+from geoqa.testing.comparison import changed, compared, mixed, refused, sample
+from geoqa.testing.declaration import declared
+from geoqa.testing.reading import reader_faults
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+    Frames = Mapping[str, pd.DataFrame]
+
+__all__ = ["check_step"]
+
+#: What the map says beside its layers.
+ON_THE_MAP = ("points.status", "points.deliver", "closures.status")
+
+
+def check_step(
+    step: Step | type[Step],
+    frames: Frames | None = None,
+    job: Job | None = None,
+    *,
+    path: str | Path | None = None,
+    whole_site: bool = False,
+) -> None:
+    """Check that a step keeps geoqa's contract; return nothing if it does.
+
+    Every step: it is declared completely (docstring, help, units), gives what it declares and no more,
+    changes nothing it was given, and gives the same when it runs again. An analysis step also gives the
+    same for rows in another order and, unless `whole_site`, for parts of the site that hold whole
+    points. A map layer draws hostile names. A reader accounts for every row, leaves its file alone, and
+    refuses files it cannot use with one of geoqa's errors.
+
+    Parameters
+    ----------
+    step
+        The step, or its class (then with its default parameters).
+    frames
+        For analysis steps and layers: what the readers give (``occupations``, ``set_aside``), and the frames
+        of other plugins that the step needs. By default a sample of a dozen points. What geoqa's own steps
+        give is computed from them.
+    job
+        The recipe; by default that of the sample.
+    path
+        For readers, which need one: a file that the reader can read, small, with at least one row.
+    whole_site
+        Whether an analysis step needs the whole site at once.
+
+    Raises
+    ------
+    StepError
+        With every fault.
+    """
+    made = declared(step)
+    job = job or sample().job()
+    if isinstance(made, Reader):
+        faults = reader_faults(made, job, path)
+    elif isinstance(made, Analysis):
+        faults = _analysis_faults(made, frames, job, whole_site)
+    else:
+        faults = _layer_faults(made, frames, job)  # type: ignore[arg-type]
+    if faults:
+        raise StepError.from_faults(f"the step {made.name!r} does not keep geoqa's contract:", faults)
+
+
+def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site: bool) -> list[Fault]:
+    kept, job = _before(step, frames, job)
+    view = kept.view(step.needs)
+    before = {name: frame.copy(deep=True) for name, frame in view.items()}
+    recipe = job.as_table()
+    result = _run(step, view, job)
+    faults = changed(before, view) + (
+        [] if job.as_table() == recipe else [Fault("job", "the step changed the recipe.")]
+    )
+    faults += refused(lambda: kept.add(step, result.frames))
+    if faults:  # comparing answers that are wrong in themselves would repeat the fault
+        return faults
+    faults += compared("run a second time", result, lambda: _run(step, view, job))
+    shuffled = {name: frame.iloc[mixed(len(frame))].reset_index(drop=True) for name, frame in view.items()}
+    faults += compared("with its rows in another order", result, lambda: _run(step, shuffled, job))
+    if not whole_site:
+        faults += _whole_points(step, view, job, result)
+    return faults
+
+
+def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.Frames, Job]:
+    """Return every frame geoqa has when the step runs, without what the step itself gives."""
+    from geoqa.core import assembly
+
+    given = dict(frames or {})
+    found = plugins.catalogue()
+    own: list[Analysis] = [
+        cls()  # type: ignore[misc]
+        for name, cls in found.load_all("geoqa.analysis").items()
+        if found.entries["geoqa.analysis"][name].distribution == plugins.OWN
+    ]
+    made = {address.partition(".")[0] for other in own for address in other.gives if "." not in address}
+    if made & set(given):
+        named = ", ".join(sorted(made & set(given)))
+        raise StepError(f"frames holds {named}, which geoqa's own steps give. Leave that out of frames.")
+    occupations, job, _ = assembly.occupations([given.pop("occupations", sample().occupations())], job)
+    read = {"occupations": occupations, "set_aside": given.pop("set_aside", sample().set_aside())}
+    for name, frame in read.items():
+        schema.check(name, frame, by="frames")
+    kept = pipeline.Frames({**read, **given})
+    steps = _leading_to(step.needs + also, [other for other in own if other.name != step.name])
+    pipeline.run(pipeline.order(steps, kept.names()), kept, job)
+    lacking = [address for address in step.needs if not _is_there(kept, address)]
+    if lacking:
+        named = ", ".join(lacking)
+        raise StepError(f"{step.name!r} needs {named}, which geoqa's own steps do not give. Pass it in frames=.")
+    return kept, job
+
+
+def _leading_to(needs: Sequence[str], own: Sequence[Analysis]) -> list[Analysis]:
+    """Return the steps that give the addresses needed, and whatever those need."""
+    wanted, chosen = [*needs], []
+    while wanted:
+        address = wanted.pop()
+        frame = address.partition(".")[0]
+        giving = [s for s in own if s not in chosen and {address, frame} & set(s.gives)]
+        chosen += giving
+        wanted += [need for s in giving for need in (*s.needs, *(g.partition(".")[0] for g in s.gives))]
+    return chosen
+
+
+def _is_there(kept: pipeline.Frames, address: str) -> bool:
+    frame, _, column = address.partition(".")
+    return frame in kept.names() and (not column or column in kept[frame])
+
+
+def _run(step: Analysis, frames: Frames, job: Job) -> Result:
+    try:
+        result: object = step.run(frames, job)
+    except GeoqaError:
+        raise
+    except Exception as error:  # a third party's code may fail in any way
+        raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(result, Result):
+        raise StepError(f"the step {step.name!r} returned {type(result).__name__}, it must return a geoqa.Result.")
+    return result
+
+
+def _whole_points(step: Analysis, view: Frames, job: Job, result: Result) -> list[Fault]:
+    without = [name for name, frame in result.frames.items() if "point" not in frame and not _keyed_by_point(name)]
+    if without:
+        problem = f"has no column point, so {step.name!r} cannot work point by point."
+        return [Fault(name, problem, "Add the column, or say whole_site=True.") for name in without]
+    names = sorted({str(name) for frame in view.values() if "point" in frame for name in frame["point"]})
+
+    def parts() -> Result:
+        import pandas as pd
+
+        made = [_run(step, _only(view, set(names[i::2])), job).frames for i in (0, 1)]
+        return Result({name: pd.concat([part[name] for part in made]) for name in result.frames})
+
+    return compared("on two halves of the points", result, parts, "Say whole_site=True if it needs them all at once.")
+
+
+def _keyed_by_point(name: str) -> bool:
+    """Return whether a frame's key stands for one point: such a frame may come without the column itself."""
+    return name in ("occupations", "closures")
+
+
+def _only(view: Frames, names: set[str]) -> dict[str, pd.DataFrame]:
+    return {
+        name: frame[frame["point"].astype("str").isin(names)].reset_index(drop=True) if "point" in frame else frame
+        for name, frame in view.items()
+    }
+
+
+def _layer_faults(layer: MapLayer, frames: Frames | None, job: Job) -> list[Fault]:
+    from geoqa.core.drawing import Drawing
+    from geoqa.outputs import html_map
+
+    kept, job = _before(layer, frames, job, ON_THE_MAP)
+    needed = dict.fromkeys(address.partition(".")[0] for address in layer.needs)
+    view = {name: kept[name] for name in needed}
+    before = {name: frame.copy(deep=True) for name, frame in view.items()}
+    try:
+        drawings: Any = layer.draw(view, job)
+    except GeoqaError:
+        raise
+    except Exception as error:  # a third party's code may fail in any way
+        raise StepError(f"the layer {layer.name!r} failed: {type(error).__name__}: {error}") from error
+    if not isinstance(drawings, (tuple, list)) or not all(isinstance(drawing, Drawing) for drawing in drawings):
+        return [Fault("draw", f"returned {type(drawings).__name__}; it must return a tuple of geoqa.Drawing.")]
+    faults = changed(before, view)
+    context = html_map.MapContext.of({name: kept[name] for name in kept.names()}, job)
+    return faults + refused(lambda: html_map.build_map(drawings, context))

@@ -1,0 +1,46 @@
+"""What a file states of its place, against the recipe; cases that no one format shows."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pytest
+
+from geoqa.readers import placing
+from geoqa.readers.recipe import job_from_table
+
+
+@pytest.fixture
+def job(plain):
+    return job_from_table(plain())
+
+
+def said(faults):
+    return [str(fault) for fault in faults]
+
+
+def test_the_same_system_in_other_words(job):
+    for found in ("EPSG:2193", "urn:ogc:def:crs:EPSG::2193", "EPSG:2193+7839"):
+        assert placing.system(job, found, "f", "") == [], found
+
+
+def test_a_local_job_takes_files_without_a_system_and_no_other():
+    local = SimpleNamespace(site=SimpleNamespace(crs="local", height=None))
+    assert placing.system(local, None, "f", "") == []
+    assert "is 'local', and the file states 'EPSG:2193'" in said(placing.system(local, "EPSG:2193", "f", ""))[0]
+
+
+def test_a_vertical_unit_of_the_file_must_be_the_recipes(job):
+    """EPSG:6360 is NAVD88 height in US survey feet."""
+    tall = replace(job, site=replace(job.site, crs="EPSG:26910", height="NAVD88"))
+    (fault,) = placing.system(tall, "EPSG:26910+6360", "f", "")
+    assert str(fault) == (
+        "[input] unit_height: is 'm', and the file's heights are in US survey feet. Write unit_height = \"ftUS\"."
+    )
+    feet = replace(tall, input=replace(tall.input, unit_height="ftUS"))
+    assert placing.system(feet, "EPSG:26910+6360", "f", "") == []
+
+
+def test_heights_want_their_reference_and_their_tolerance(job):
+    assert len(placing.heights(job, "vector")) == 2
+    flat = replace(job, site=replace(job.site, height="NZVD2016"), requirement=replace(job.requirement, judge="h"))
+    assert placing.heights(flat, "vector") == []

@@ -1,0 +1,90 @@
+"""`geoqa recipe` on files that are no text tables: what the file states is inferred, the rest is asked for."""
+
+import io
+import tomllib
+
+import geopandas as gpd
+import openpyxl
+import pytest
+import shapely
+
+import geoqa
+from geoqa.cli import main
+from geoqa.core.errors import InputError, RecipeError
+from geoqa.proposals import propose
+from geoqa.readers.recipe import job_from_table
+
+ROWS = [["Mark", "E", "N"], ["P1", 1800000.125, 5690000.25], ["P1", 1800000.625, 5690000.25]]
+LANDXML = """<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2">
+<Units><Imperial linearUnit="USSurveyFoot"/></Units>
+<CgPoints><CgPoint name="P1" code="PEG">18668000.250 5905500.120 3.5</CgPoint></CgPoints></LandXML>"""
+
+
+def spreadsheet():
+    book = openpyxl.Workbook()
+    for row in ROWS:
+        book.active.append(row)
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def filled(text):
+    """Return a proposed recipe with every open line stated."""
+    table = tomllib.loads(text)
+    table["site"] = {"crs": "EPSG:2193"} | {k: v for k, v in table["site"].items() if v != "?"}
+    if "height" in table["input"]["columns"]:
+        table["site"]["height"] = "NZVD2016"
+    table["input"] |= {"unit": "m"} if table["input"]["unit"] == "?" else {}
+    table["input"] |= {"initialization": "asserted", "asserted_by": "me"}
+    table["tolerance"] = {"horizontal_m": 0.05, "vertical_m": 0.1}
+    table["requirement"] = {"judge": table["requirement"]["judge"]}
+    return table
+
+
+def test_a_geopackage(tmp_path):
+    path = tmp_path / "site.gpkg"
+    places = [shapely.Point(1800000.125, 5690000.25, 300.5), shapely.Point(1800000.625, 5690000.25, 300.5)]
+    gpd.GeoDataFrame({"name": ["P1", "P1"]}, geometry=places, crs="EPSG:2193").to_file(path)
+    text = propose(path)
+    assert 'crs = "EPSG:2193"  # inferred: the file states it' in text
+    assert 'unit = "m"  # inferred: the unit of the file\'s coordinate system' in text
+    assert 'height = "geometry.z"' in text
+    with pytest.raises(RecipeError, match="must be stated"):
+        job_from_table(tomllib.loads(text))
+    assert geoqa.review(path, filled(text)).frames["closures"]["horizontal_m"].tolist() == [0.5]
+
+
+def test_geojson_without_a_system_leaves_it_open(tmp_path):
+    path = tmp_path / "site.geojson"
+    point = '{"type": "Feature", "properties": {"name": "P1"}, "geometry": {"type": "Point", "coordinates": [1, 2]}}'
+    path.write_text('{"type": "FeatureCollection", "features": [' + point + "]}")
+    assert 'crs = "?"' in propose(path)
+
+
+def test_landxml(tmp_path, capsys):
+    path = tmp_path / "site.xml"
+    path.write_text(LANDXML)
+    assert main(["recipe", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert 'unit = "ftUS"  # inferred: the file states it' in text
+    assert 'crs = "?"' in text
+    found = geoqa.review(path, filled(text)).frames["occupations"].iloc[0]
+    assert (found["code"], found["northing_m"]) == ("PEG", pytest.approx(18668000.25 * 1200 / 3937, abs=1e-9))
+
+
+def test_a_spreadsheet(tmp_path):
+    path = tmp_path / "site.xlsx"
+    path.write_bytes(spreadsheet())
+    text = propose(path)
+    assert 'easting = "E"' in text
+    assert "delimiter" not in text
+    assert geoqa.review(path, filled(text)).frames["closures"]["horizontal_m"].tolist() == [0.5]
+
+
+def test_what_cannot_be_read_is_said(tmp_path):
+    with pytest.raises(InputError, match="No such file"):
+        propose(tmp_path / "none.gpkg")
+    (tmp_path / "empty.gpkg").write_bytes(b"")
+    with pytest.raises(InputError, match="is empty"):
+        propose(tmp_path / "empty.gpkg")
