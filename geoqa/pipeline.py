@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
+#: What is there before any analysis step runs.
+GIVEN = (*READ, "decisions")
 
 
-def order(steps: Iterable[Analysis], given: Sequence[str] = READ) -> list[Analysis]:
+def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analysis]:
     """Return the steps in an order in which everything needed is there.
 
     Parameters

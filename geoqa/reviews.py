@@ -146,9 +146,17 @@ class Review:
             "recipe": self.job.as_table(),
             "accounts": self.accounts,
             "counts": self.counts,
+            "decisions": self._decisions(),
             "statements": [],
             "messages": list(self.messages),
         }
+
+    def _decisions(self) -> list[dict[str, Any]]:
+        """Return the reviewer's decisions as plain values."""
+        if "decisions" not in self.frames:
+            return []
+        table = self.frames["decisions"].drop(columns="geometry", errors="ignore").astype(object)
+        return [{str(k): v for k, v in row.items()} for row in table.where(table.notna(), None).to_dict("records")]
 
 
 def review(
@@ -172,14 +180,19 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly
+    from geoqa.core import assembly, meaning
     from geoqa.outputs import record
+    from geoqa.readers import decisions as reviewer
+    from geoqa.readers import lookup
 
     job = _job(recipe)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
     sources.refuse_names(paths)
     found = plugins.catalogue()
     steps = _steps(found, job)
+    named = _named_files(job)
+    decided = reviewer.read_decisions(named.get("decisions"))
+    looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     read = []
     for path in paths:
         progress(f"reading {path.name}")
@@ -197,10 +210,11 @@ def review(
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
-            frames[kind], job, said = assembly.occupations(parts, job)
-            messages += said
+            frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
+            messages += [*said, *meaning.told(frames[kind])]
         else:
             frames[kind] = assembly.stack(parts)
+    frames["decisions"] = decided
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
@@ -216,13 +230,17 @@ def review(
             "inputs": [
                 {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
                 for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
+            ]
+            + [
+                {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
+                for kind, path in named.items()
             ],
             "steps": [step.as_record() for step in (*readers.values(), *steps, *_layers(found, job))],
             "versions": record.versions(),
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
         },
-        sources=(*paths, *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
+        sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
     )
 
 
@@ -259,6 +277,12 @@ def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
     if isinstance(recipe, Mapping):
         return job_from_table(recipe, "recipe")
     return read_recipe(Path(recipe))
+
+
+def _named_files(job: Job) -> dict[str, Path]:
+    """Return the files that the recipe names, by what they are for."""
+    named = {"lookup": job.match.file, "decisions": job.decisions.file}
+    return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 
 def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:

@@ -292,12 +292,13 @@ def test_what_its_step_returns_is_checked_and_the_step_named(liar, tmp_path, lie
     monkeypatch.setenv("LIE", lie)
     monkeypatch.syspath_prepend(liar)
     data, recipe = sites.write(tmp_path)
-    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 70
-    error = capsys.readouterr().err
-    assert "liar" in error
-    assert words in error
-    assert "Traceback" not in error
-    assert not (tmp_path / "out").exists()
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) in (0, 1)
+    shown = capsys.readouterr()
+    record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    # A third party's step that fails is left out; the review is whole without it, and says so.
+    told = [text for text in record["messages"] if "liar" in text]
+    assert any(words in text for text in told), record["messages"]
+    assert "Traceback" not in shown.out + shown.err
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from geoqa.testing import check_step
 
 FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
-WHOLE_SITE = ("calibration",)
+WHOLE_SITE = ("calibration", "class-shares", "name-checks")
 
 
 def told(step, **more) -> str:

@@ -47,7 +47,7 @@ class PointStatus(Analysis):
         import pandas as pd
 
         from geoqa.analysis import judged, reasons, usage
-        from geoqa.analysis.rows import direct_rows
+        from geoqa.analysis.rows import direct_rows, is_rejected
 
         occupations, closures = frames["occupations"], frames["closures"]
         rows = direct_rows(occupations)
@@ -68,6 +68,9 @@ class PointStatus(Analysis):
         count = np.bincount(rows.point, minlength=n)
         facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
         axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
+        is_out = is_rejected(occupations)
+        out_of = occupations["point"].astype(rows.names.dtype)[is_out]
+        rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -76,18 +79,20 @@ class PointStatus(Analysis):
                 "visits": horizontal.visits,
                 "visits_used_h": horizontal.kept,
                 "visits_used_v": vertical.kept,
-                "set_aside": np.bincount(rows.point[np.isin(use, usage.LEFT_OUT)], minlength=n),
+                "set_aside": np.bincount(rows.point[np.isin(use, usage.LEFT_OUT)], minlength=n) + rejected,
                 "worst_horizontal_m": _worst(closures, "h", "horizontal_m", rows.names),
                 "worst_vertical_m": _worst(closures, "v", "du_m", rows.names),
                 "status_h": _statuses(horizontal.status),
                 "status_v": _statuses(height),
                 "status": _statuses(status),
                 "canopy": _canopy(occupations, rows),
-                "reason": reasons.of_points(status, horizontal, vertical, axes, facts),
+                "reason": _or_rejected(
+                    reasons.of_points(status, horizontal, vertical, axes, facts), (count == 0) & (rejected > 0)
+                ),
             }
         )
         keyed = occupations[["occupation_id"]].copy()
-        spread_use, spread_fix = np.full(len(keyed), usage.NO_PART), np.zeros(len(keyed), np.int64)
+        spread_use, spread_fix = np.where(is_out, usage.REJECTED, usage.NO_PART), np.zeros(len(keyed), np.int64)
         spread_use[rows.at], spread_fix[rows.at] = use, fix
         keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(usage.USES))
         keyed["fix"] = spread_fix
@@ -197,6 +202,16 @@ def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray
         f"{count} points are unproven although they have several visits: all their rows carry one initialization. If "
         f"labels start anew each day or file, make them distinct in the file",
     )
+
+
+def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:
+    """Return the reasons, another for points of which a reviewer left nothing."""
+    if not emptied.any():
+        return reason
+    word = "every direct occupation was rejected by the reviewer"
+    changed = reason.add_categories([word])
+    changed[emptied] = word
+    return changed
 
 
 def _statuses(codes: np.ndarray) -> pd.Categorical:

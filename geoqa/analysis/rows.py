@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geoqa.core.schema import REJECTED
+
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
@@ -78,9 +80,16 @@ def seconds(values: pd.Series) -> Array:
 
 
 def is_direct(occupations: pd.DataFrame) -> NDArray[np.bool_]:
-    """Return which occupations form pairs: measured coordinates, taken directly."""
+    """Return which occupations form pairs: measured coordinates, taken directly, not rejected by a reviewer."""
     direct = (occupations["origin"] == "measured") & (occupations["method"] == "direct")
-    return direct.to_numpy(dtype=bool, na_value=False)
+    return direct.to_numpy(dtype=bool, na_value=False) & ~is_rejected(occupations)
+
+
+def is_rejected(occupations: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which occupations a reviewer has rejected."""
+    if "decision" not in occupations:
+        return np.zeros(len(occupations), bool)
+    return (occupations["decision"] == REJECTED).to_numpy(dtype=bool, na_value=False)
 
 
 def direct_rows(occupations: pd.DataFrame) -> Rows:

@@ -18,9 +18,11 @@ if TYPE_CHECKING:
 
 USES = (
     "used", "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
-    "initialization not shown", "time unknown", "not settled", "takes no part",
+    "initialization not shown", "time unknown", "not settled", "takes no part", "rejected by reviewer",
 )  # fmt: skip
-USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED, NO_PART = range(len(USES))
+(
+    USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED, NO_PART, REJECTED,
+) = range(len(USES))  # fmt: skip
 #: Uses that take a row into the position, and into the height.
 IN_POSITION, IN_HEIGHT = (USED, NO_HEIGHT), (USED, HEIGHT_ONLY)
 #: Uses that leave a row out of the coordinate although the point has one.

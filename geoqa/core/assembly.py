@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -20,37 +20,55 @@ LARGEST_SCALE = 0.01
 
 
 class Assembled(NamedTuple):
-    """One occupations frame, the job with its local origin where it needs one, and what people should know."""
+    """One occupations frame, the job with its local origin where it needs one, and what people should know.
+
+    `decisions` are those given, with the point and the rows each concerns; None where none were given.
+    """
 
     frame: pd.DataFrame
     job: Job
     messages: tuple[str, ...]
+    decisions: pd.DataFrame | None = None
 
 
-def occupations(frames: Sequence[pd.DataFrame], job: Job) -> Assembled:
+def occupations(
+    frames: Sequence[pd.DataFrame],
+    job: Job,
+    lookup: Mapping[str, str] | None = None,
+    decisions: pd.DataFrame | None = None,
+) -> Assembled:
     """Return the rows of all files as one frame, sorted by point, start and reading order.
 
-    `occupation_id` numbers the rows as they were read. A role belongs to a point: the first one its
-    rows state holds for all of them.
+    `occupation_id` numbers the rows as they were read. Rows are matched to points as ``[match]`` says, then
+    the reviewer's decisions are put on them. A role belongs to a point: the first one its rows state
+    holds for all of them.
 
     Raises
     ------
     InputError
-        If no row can be used, or a tolerance grows with a base distance that no row states.
+        If no row can be used, a tolerance grows with a base distance that no row states, or a decision no
+        longer fits its row.
     """
     import numpy as np
+
+    from geoqa.core import decisions as reviewer
+    from geoqa.core import matching
 
     frame = stack(frames)
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
-    frame, messages = _by_point(frame.assign(occupation_id=np.arange(1, len(frame) + 1)))
-    if job.input.initialization == "asserted":
-        frame = frame.assign(initialization=_asserted(frame))
+    frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
     if geodesy.of(job).geographic:
         frame, job = _on_local_grid(frame, job)
     else:
         _refuse_large_scale(frame, job)
-    return Assembled(frame, job, (*messages, *_distances(frame, job)))
+    frame, matched = matching.match(frame, job, lookup)
+    if decisions is not None:
+        frame, decisions = reviewer.apply(frame, decisions, job)
+    frame, messages = _by_point(frame)
+    if job.input.initialization == "asserted":
+        frame = frame.assign(initialization=_asserted(frame))
+    return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
 
 
 def _by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, ClassVar
 
 from geoqa.core.params import Declared, param
@@ -121,10 +122,17 @@ class InputFormat(Declared):
 class Match(Declared):
     """[match]: which rows are the same point."""
 
-    planned_keys: ClassVar[tuple[str, ...]] = ("pattern", "file", "radius_m")
-
-    by: str = param(
-        "name", choices=("name",), planned=("pattern", "note", "lookup", "place"), help="What makes rows one point"
+    by: str = param("name", choices=("name", "pattern", "note", "lookup", "place"), help="What makes rows one point")
+    pattern: str | None = param(
+        None, help="Regular expression with a group called point; it describes a whole name, or stands in a note"
+    )
+    offset: int | None = param(
+        None, unit="1", minimum=1, maximum=1_000_000_000,
+        help="What crews add to a number to observe it again: 1101 is 101 again with 1000",
+    )  # fmt: skip
+    file: str | None = param(None, help="CSV with the columns from and to, named from the recipe's folder")
+    radius_m: float | None = param(
+        None, unit="m", above=0, maximum=100, help="Stops linked by steps no longer than this are one place"
     )
 
 
@@ -134,6 +142,13 @@ class Base(Declared):
 
     sigma_h_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma per horizontal axis")
     sigma_v_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma of the height")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decisions(Declared):
+    """[decisions]: what the reviewer has decided, reapplied on every run."""
+
+    file: str | None = param(None, help="CSV with the reviewer's decisions, named from the recipe's folder")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +182,8 @@ class Job:
         Parameters of steps set in ``[step.NAME]``.
     local_origin
         For geographic input: longitude and latitude the local grid counts from, set once the files are read.
+    folder
+        Folder of the recipe, from which the files it names are found; the current one if there is none.
     """
 
     site: Site
@@ -180,6 +197,12 @@ class Job:
     base: Base = field(default_factory=Base)
     steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     local_origin: tuple[float, float] | None = None
+    decisions: Decisions = field(default_factory=Decisions)
+    folder: str | None = field(default=None, compare=False)
+
+    def beside(self, name: str) -> Path:
+        """Return the path of a file that the recipe names."""
+        return Path(self.folder or ".") / name
 
     @property
     def default_role(self) -> Role:
@@ -202,5 +225,6 @@ class Job:
             "tolerance": self.tolerance.as_table(),
             "requirement": self.requirement.as_table(),
             "base": self.base.as_table(),
+            "decisions": self.decisions.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }

@@ -25,6 +25,10 @@ NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
+#: What a row without a name is called until its place gives it one.
+UNNAMED = "unnamed"
+#: What a reviewer may decide of a row, as the column `decision` of `occupations` has it.
+ACCEPTED, REJECTED, REASSIGNED = DECIDED = ("accepted", "rejected", "reassigned")
 
 
 @dataclass(frozen=True)
@@ -122,6 +126,8 @@ OCCUPATIONS = Frame(
         "pdop": _float("position dilution of precision", minimum=0),
         "correction_age_s": _float("age of the corrections", minimum=0),
         "canopy": _text("the surveyor's label for the cover"),
+        "name_read": _text("name as the file has it, where matching or a reviewer may give another"),
+        "decision": _text("what the reviewer decided of the row", DECIDED),
         **_SOURCE,
         **_GEOMETRY,
     },
@@ -193,6 +199,7 @@ POINTS = Frame(
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
+        "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },
 )
@@ -242,6 +249,79 @@ ELLIPSES = Frame(
     },
 )
 
+DECISIONS = Frame(
+    key=("decision_id",),
+    base=("decision_id", "action", "kind", "target", "point", "occupations", "who", "when", "why", *_SOURCE),
+    columns={
+        "decision_id": _int("running number in the file of decisions", minimum=1),
+        "action": _text("what was decided", ("accept", "reject", "reassign"), nulls=False),
+        "kind": _text("of what", ("occupation", "point"), nulls=False),
+        "target": _text("name of the point, or file and line of the row", nulls=False),
+        "guard": _text("name as read or coordinate that the row must still have"),
+        "new_point": _text("the point the rows now belong to"),
+        "point_before": _text("the point the rows belonged to", nulls=False),
+        "point": _text("the point the rows belong to", nulls=False),
+        "occupations": _int("rows concerned", minimum=1),
+        "occupation_id": _int("the first of them", minimum=1),
+        "who": _text("who decided", nulls=False),
+        "when": _text("when", nulls=False),
+        "why": _text("why", nulls=False),
+        **_SOURCE,
+        **_GEOMETRY,
+    },
+)
+
+NAME_CHECKS = Frame(
+    key=("kind", "point", "other"),
+    base=("kind", "point", "other", "distance_m", "message"),
+    columns={
+        "kind": _text("what was seen", ("near", "far apart", "outside the radius", "gap"), nulls=False),
+        "point": _text("name of the point", nulls=False),
+        "other": _text("the other name"),
+        "distance_m": _float("distance, null for a gap in a running number", minimum=0),
+        "message": _text("in words", nulls=False),
+    },
+)
+
+_AGAINST = {
+    "de_m": _float("east, the row minus what it is compared with", nulls=False),
+    "dn_m": _float("north, likewise", nulls=False),
+    "du_m": _float("up, likewise"),
+    "horizontal_m": _float("horizontal distance", minimum=0, nulls=False),
+}
+STAKES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "design_id", *_AGAINST),
+    columns={
+        "occupation_id": _int("the stake", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "design_id": _int("the design row it is compared with", minimum=1),
+        **_AGAINST,
+    },
+)
+AVERAGES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "constituents", "widest_m", *_AGAINST),
+    columns={
+        "occupation_id": _int("the averaged row", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "constituents": _int("direct measured rows of the point", minimum=1),
+        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
+        **_AGAINST,
+    },
+)
+
+CONTROL_CHECKS = Frame(
+    key=("point",),
+    base=("point", *_AGAINST),
+    columns={
+        "point": _text("name of the point", nulls=False),
+        **_AGAINST,
+        "sigma_h_m": _float("standard deviation the control row states for itself, per axis", above=0),
+        "sigma_v_m": _float("the same for the height", above=0),
+    },
+)
+
 FRAMES: dict[str, Frame] = {
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
@@ -249,6 +329,11 @@ FRAMES: dict[str, Frame] = {
     "classes": CLASSES,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
+    "decisions": DECISIONS,
+    "name_checks": NAME_CHECKS,
+    "stakes": STAKES,
+    "averages": AVERAGES,
+    "control_checks": CONTROL_CHECKS,
 }
 
 

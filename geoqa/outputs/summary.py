@@ -58,7 +58,7 @@ def lines(
         at = (points["status"] == name).to_numpy()
         text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_TODO[name]}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
-    text += _withheld(points) + _worst(points, job) + _precision(frames["classes"])
+    text += _withheld(points) + _worst(points, job) + _precision(frames["classes"]) + _decided(frames)
     text += _account(accounts, frames["set_aside"])
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
@@ -129,6 +129,21 @@ def _precision(classes: pd.DataFrame) -> list[str]:
         *_wrapped(f"Seen over stated precision, from {pairs} of different visits: {'; '.join(sentences)}"),
         "",
     ]
+
+
+def _decided(frames: Mapping[str, pd.DataFrame], most: int = 40) -> list[str]:
+    """Return the reviewer's decisions, a line each."""
+    if "decisions" not in frames or frames["decisions"].empty:
+        return []
+    table = frames["decisions"]
+    rows = [f"Reviewer's decisions ({len(table)}; status and delivery stay what the evidence says):"]
+    for entry in table.head(most).itertuples(index=False):
+        moved = f" from {entry.point_before} to {entry.point}" if entry.action == "reassign" else ""
+        what = f"{entry.action:<8} {entry.kind} {entry.target}{moved}"
+        rows.append(cut(display_text(f"  {what}, {entry.who}, {entry.when}: {entry.why}"), 160))
+    if len(table) > most:
+        rows.append(f"  and {len(table) - most} more in the layer decisions of review.gpkg")
+    return [*rows, ""]
 
 
 def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6) -> list[str]:

@@ -58,6 +58,8 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
         result[name] = points[name].astype(str)
     for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):
         result[name] = _text(points[name])
+    if "decision" in points:
+        result["decision"] = _text(points["decision"])
     return pd.DataFrame({name: np.asarray(values, dtype=object) for name, values in result.items()})
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.errors import InputError
-from geoqa.core.schema import OCCUPATIONS
+from geoqa.core.schema import OCCUPATIONS, UNNAMED
 from geoqa.readers import headings, numbers
 from geoqa.readers.sheet import categories, encoded
 
@@ -38,7 +38,8 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     Everything is in metres; what the table does not hold is null. Columns nobody mapped travel along.
     """
     sheet.leave_out()
-    point = sheet.words("point")
+    unnamed = sheet.job.match.by == "place"
+    point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
     sheet.reasons.note(point.codes < 0, "point has no name")
     columns: Columns = {"point": point}
     decimals = _coordinates(sheet, columns)

@@ -6,18 +6,19 @@ import difflib
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import COLUMNS, TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
 from geoqa.readers import rules, textfile
 
-TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step")
+TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions")
 #: Tables the recipe language knows and this version cannot do yet.
-PLANNED_TABLES = ("file", "decisions")
+PLANNED_TABLES = ("file",)
 #: A recipe larger than this, in bytes, is none.
 LARGEST = 1_000_000
 #: Faults told of one recipe.
@@ -40,7 +41,7 @@ def read_recipe(path: Path | str) -> Job:
     except (ValueError, RecursionError) as error:
         rule = "Text stands in quotes, one key = value a line, numbers have a decimal point."
         raise RecipeError(f"{path}: is not TOML: {_problem(error, text)} {rule}{_is_it_data(path)}") from error
-    return job_from_table(table, path.name)
+    return replace(job_from_table(table, path.name), folder=str(path.parent))
 
 
 def _text(path: Path) -> str:
@@ -113,11 +114,11 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
             shown.append(Fault(where, f"and {more} more faults."))
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
-    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement
+    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
-        steps=draft.steps,
+        steps=draft.steps, decisions=draft.decisions,
     )  # fmt: skip
 
 
@@ -143,6 +144,7 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
         roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
         base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
         steps=_tables(table, "step", where, faults),
+        decisions=Decisions.from_table(table.get("decisions", {}), f"{where}: [decisions]", faults),
     )
 
 

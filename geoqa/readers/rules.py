@@ -8,9 +8,9 @@ from typing import Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Base, InputFormat, Match, Role, Site
+from geoqa.core.job import Base, Decisions, InputFormat, Match, Role, Site
 from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.readers import times, where
+from geoqa.readers import matchrules, times, where
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +44,7 @@ class Draft:
     roles: Mapping[str, Role]
     base: Base | None
     steps: Mapping[str, Mapping[str, Any]]
+    decisions: Decisions | None = None
 
     def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
         """Return the table, tolerance and requirement of the whole job and of each role."""
@@ -67,7 +68,7 @@ def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
 def _coordinates(draft: Draft) -> list[Fault]:
     plane, globe = {"easting", "northing"} & draft.names, {"longitude", "latitude"} & draft.names
     faults = []
-    if "point" not in draft.names:
+    if "point" not in draft.names and not (draft.match and draft.match.by == "place"):
         faults.append(_column("point", "must be stated."))
     if plane and globe:
         problem = "holds both easting, northing and longitude, latitude."
@@ -76,6 +77,10 @@ def _coordinates(draft: Draft) -> list[Fault]:
         pair = ("easting", "northing") if plane else ("longitude", "latitude")
         faults += [_column(name, "must be stated beside the other.") for name in pair if name not in draft.names]
     return faults
+
+
+def _match(draft: Draft) -> list[Fault]:
+    return matchrules.faults(draft.match, draft.names) if draft.match else []
 
 
 def _column(name: str, problem: str) -> Fault:
@@ -252,5 +257,5 @@ def _initialization(draft: Draft) -> list[Fault]:
 
 RULES = (
     _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _positions, _format,
-    _initialization,
+    _initialization, _match,
 )  # fmt: skip

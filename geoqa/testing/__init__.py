@@ -101,6 +101,7 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
 def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.Frames, Job]:
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
     from geoqa.core import assembly
+    from geoqa.readers.decisions import read_decisions
 
     given = dict(frames or {})
     found = plugins.catalogue()
@@ -113,8 +114,13 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
     if made & set(given):
         named = ", ".join(sorted(made & set(given)))
         raise StepError(f"frames holds {named}, which geoqa's own steps give. Leave that out of frames.")
-    occupations, job, _ = assembly.occupations([given.pop("occupations", sample().occupations())], job)
-    read = {"occupations": occupations, "set_aside": given.pop("set_aside", sample().set_aside())}
+    rows = [given.pop("occupations", sample().occupations())]
+    occupations, job, _, none_decided = assembly.occupations(rows, job, None, read_decisions(None))
+    read = {
+        "occupations": occupations,
+        "set_aside": given.pop("set_aside", sample().set_aside()),
+        "decisions": given.pop("decisions", none_decided),
+    }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")
     kept = pipeline.Frames({**read, **given})

@@ -48,7 +48,7 @@ def test_the_rows_of_a_point_stand_by_time_those_without_one_last():
 
 def test_a_role_belongs_to_the_point_and_disagreement_is_told():
     roles = pd.Categorical(["corner", None, "check", None])
-    frame, _, messages = assembly.occupations([part(["A", "A", "A", "B"], role=roles)], JOB)
+    frame, _, messages, _ = assembly.occupations([part(["A", "A", "A", "B"], role=roles)], JOB)
     assert frame["role"].tolist()[:3] == ["corner"] * 3
     assert frame["role"].isna().tolist() == [False, False, False, True]
     assert len(messages) == 1

@@ -50,7 +50,7 @@ def test_a_row(read):
 
 def test_every_column_of_the_contract_is_there_in_its_kind(read):
     frame = read(HEAD + ROW).frames["occupations"]
-    later = {"visit", "visit_v", "fix", "use", "geometry"}
+    later = {"visit", "visit_v", "fix", "use", "name_read", "decision", "geometry"}
     assert set(schema.OCCUPATIONS.columns) - later == set(frame.columns)
     kinds = {"float": "float64", "text": "category", "time": "datetime64[us, UTC]", "int": "int64"}
     for name, column in schema.OCCUPATIONS.columns.items():

@@ -117,7 +117,7 @@ def test_purpose_and_values_together(full):
 
 def test_all_faults_at_once(full):
     table = full(
-        file=[{"path": "x"}], decisions={"file": "d.csv"}, tolerence={}, match={"by": "pattern"},
+        file=[{"path": "x"}], decisions={"fiel": "d.csv"}, tolerence={}, match={"by": "nearness"},
         input__unit="yards", input__angle="dms", input__timezone="Pacific/Aukland", input__where="a == 1",
         input__time_format="%H:%M", input__columns__note={"column": "Note", "pattern": "x"}, input__columns__heigth="H",
         roles={"corner": {"singel_by_plan": True, "tolerance": {"horizontal_m": -1}}},
@@ -126,9 +126,9 @@ def test_all_faults_at_once(full):
     faults = refused(
         table,
         "site.toml: [file]: is part of the recipe language but not in this version yet.",
-        "[decisions]: is part of the recipe language but not in this version yet.",
+        "[decisions] fiel: is not a key here. Did you mean 'file'?",
         "[tolerence]: is not a table here. Did you mean 'tolerance'?",
-        "[match] by: 'pattern' is part of the recipe language but not in this version yet.",
+        "[match] by: 'nearness' is not one of",
         "[input] unit: 'yards' is not one of",
         "[input] angle: 'dms' is part of the recipe language but not in this version yet.",
         "[input] timezone: 'Pacific/Aukland' is not a known time zone. Did you mean 'Pacific/Auckland'?",
@@ -200,7 +200,10 @@ RULES = [
     ({"input__columns": 3}, "[input.columns]: '3' is not a table."),
     ({"input__max_bad_rows": 10**400}, "is not a number, at least 0 and at most 1"),
     ({"input__skip": 10**400}, "is not a whole number, at least 0"),
-    ({"match__radius_m": 3}, "[match] radius_m: is part of the recipe language but not in this version yet."),
+    (
+        {"match__radius_m": 3},
+        '[match] radius_m: says nothing where by = "name". Remove the line, or write by = "place".',
+    ),
     ({"roles": {"corner": 3}}, "[roles] corner: must be a table of its own: [roles.corner]."),
     ({"step": 3}, "[step]: holds tables, such as [step.NAME]."),
 ]

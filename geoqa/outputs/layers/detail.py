@@ -96,6 +96,7 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list
         "why": texts(points, "reason"),
         "deliver": texts(points, "deliver"),
         "because": texts(points, "deliver_reason"),
+        "reviewer": texts(points, "decision"),
         "untested": texts(points, "untested"),
         "canopy": texts(points, "canopy"),
         "largest closure": _pair(
@@ -153,7 +154,7 @@ def _degrees(places: Places, given: NDArray[np.bool_]) -> list[list[str]]:
 
 def _occupation_head(plane: Length, height: Length) -> list[str]:
     return [
-        "no.", "visit", "start, UTC", "use", "initialization", "base",
+        "no.", "name as read", "visit", "start, UTC", "use", "initialization", "base",
         f"east, {plane.spoken}", f"north, {plane.spoken}", f"up, {height.spoken}",
         f"stated E N U, {plane.unit}",
     ]  # fmt: skip
@@ -175,9 +176,10 @@ def _occupations(
     stated = zip(*(plane.texts(numbers(occupations, f"sigma_{axis}_m"), metres=False) for axis in "enu"), strict=True)
     return [
         [str(number) for number in _numbered(occupations).tolist()],
+        texts(occupations, "name_read"),
         [MISSING if visit == "0" else visit for visit in texts(occupations, "visit")],
         times(occupations, "start_utc"),
-        texts(occupations, "use"),
+        _uses(occupations),
         texts(occupations, "initialization"),
         texts(occupations, "base"),
         plane.texts(offset["easting"], sign=True),
@@ -185,6 +187,13 @@ def _occupations(
         height.texts(offset["height"], sign=True),
         [MISSING if parts == (MISSING,) * 3 else " ".join(parts) for parts in stated],
     ]
+
+
+def _uses(occupations: pd.DataFrame) -> list[str]:
+    """Return the use of each row, and of one that is no direct measurement what it is."""
+    parts = zip(*(texts(occupations, name) for name in ("use", "origin", "method")), strict=True)
+    plain = ("", "measured", "direct")
+    return [", ".join([use, *(word for word in what if word not in plain)]) for use, *what in parts]
 
 
 def _closure_head(plane: Length, height: Length) -> list[str]:

@@ -1,0 +1,156 @@
+"""Rows that prove no repeat, used as what they are: stakes beside their design, averages beside their mean, control."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.steps import Analysis, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stakes(Analysis):
+    """Compare each staked row with the design of its point: stake minus design."""
+
+    name = "stakes"
+    needs = ("occupations",)
+    gives = ("stakes",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `stakes`, one row per stake whose point has a design row, the first one of the point."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import against, rows
+
+        occupations = frames["occupations"]
+        point = rows.codes_of(occupations["point"])
+        is_stake = against.flags(occupations, "method", "staking") & against.flags(occupations, "origin", "measured")
+        stakes = np.flatnonzero(is_stake & ~against.flags(occupations, "decision", "rejected"))
+        designs = np.flatnonzero(against.flags(occupations, "origin", "design"))
+        design = against.first_of(point, designs)[point[stakes]]
+        found = design >= 0
+        at, to = stakes[found], design[found]
+        place = against.places(occupations)
+        ids = occupations["occupation_id"].to_numpy()
+        frame = pd.DataFrame(
+            {
+                "occupation_id": ids[at],
+                "point": occupations["point"].array[at],
+                "design_id": ids[to],
+                **against.differences(place[at], place[to]),
+            }
+        )
+        return Result({"stakes": frame}, _stake_messages(frame, int((~found).sum())))
+
+
+def _stake_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
+    said = []
+    if len(frame):
+        worst = frame.loc[frame["horizontal_m"].idxmax()]
+        said.append(
+            f"{len(frame)} stakes compared with their design: the farthest is {worst['point']}, "
+            f"{worst['horizontal_m']:.3f} m off"
+        )
+    if alone:
+        said.append(f"{alone} stakes have no design row to be compared with")
+    return tuple(said)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Averages(Analysis):
+    """Set each averaged row beside the plain mean of its constituents: the direct rows of its point."""
+
+    name = "averages"
+    needs = ("occupations",)
+    gives = ("averages",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `averages`, one row per averaged row whose point has direct ones: average minus mean."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import against, rows
+
+        occupations = frames["occupations"]
+        point = rows.codes_of(occupations["point"])
+        averaged = np.flatnonzero(against.flags(occupations, "origin", "averaged"))
+        direct = np.flatnonzero(rows.is_direct(occupations))
+        n = int(point.max(initial=-1)) + 1
+        place = against.places(occupations)
+        count, mean, widest = against.means(point[direct], place[direct], n)
+        at = averaged[count[point[averaged]] > 0]
+        frame = pd.DataFrame(
+            {
+                "occupation_id": occupations["occupation_id"].to_numpy()[at],
+                "point": occupations["point"].array[at],
+                "constituents": count[point[at]],
+                "widest_m": widest[point[at]],
+                **against.differences(place[at], mean[point[at]]),
+            }
+        )
+        if frame.empty:
+            return Result({"averages": frame})
+        worst = frame.loc[frame["horizontal_m"].idxmax()]
+        said = (
+            f"{len(frame)} averaged rows stand beside the mean of their constituents: the farthest is "
+            f"{worst['point']}, {worst['horizontal_m']:.3f} m off a mean of {worst['constituents']}"
+        )
+        return Result({"averages": frame}, (said,))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ControlChecks(Analysis):
+    """Compare each point that has a control row, a known coordinate, with it: determined minus known."""
+
+    name = "control-checks"
+    needs = ("occupations", "points", "points.easting_m", "points.northing_m", "points.height_m")
+    gives = ("control_checks",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `control_checks`, one row per point with a control row and a coordinate of its own."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import against, rows
+
+        occupations, points = frames["occupations"], frames["points"]
+        known = np.flatnonzero(against.flags(occupations, "origin", "control"))
+        first = against.first_of(rows.codes_of(occupations["point"]), known)
+        known = np.sort(first[first >= 0])
+        at = pd.Index(points["point"].astype("str")).get_indexer(occupations["point"].astype("str").iloc[known])
+        own = against.places(points)[at]
+        has = ~np.isnan(own[:, 0])
+        known, at, own = known[has], at[has], own[has]
+        sigma = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan)[known] for c in _SIGMAS}
+        frame = pd.DataFrame(
+            {
+                "point": points["point"].array[at],
+                **against.differences(own, against.places(occupations)[known]),
+                "sigma_h_m": np.fmax(sigma["sigma_e_m"], sigma["sigma_n_m"]),
+                "sigma_v_m": sigma["sigma_u_m"],
+            }
+        )
+        return Result({"control_checks": frame}, _control_messages(frame, int((~has).sum())))
+
+
+_SIGMAS = ("sigma_e_m", "sigma_n_m", "sigma_u_m")
+
+
+def _control_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
+    said = []
+    if len(frame):
+        worst = frame.loc[frame["horizontal_m"].idxmax()]
+        said.append(
+            f"{len(frame)} points compared with their control: the farthest is {worst['point']}, "
+            f"{worst['horizontal_m']:.3f} m off"
+        )
+    if alone:
+        said.append(f"{alone} control rows belong to points without a coordinate of their own: nothing to compare")
+    return tuple(said)
