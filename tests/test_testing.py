@@ -14,12 +14,11 @@ from geoqa.core.completion import complete_occupations
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
-from geoqa.demo import sample
-from geoqa.testing import check_step
+from geoqa.testing import check_step, sample
 
 FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
-WHOLE_SITE = ("calibration", "class-shares", "name-checks")
+WHOLE_SITE = ("calibration", "class-shares", "name-checks", "reviewer-decisions")
 
 
 def told(step, **more) -> str:
