@@ -327,7 +327,7 @@ def test_check_step_passes_the_three_and_refuses_the_liar(installed, liar, tmp_p
     code = (
         "import sys; from geoqa.testing import check_step; from geoqa_example import line_book, time_span, long_span\n"
         "check_step(line_book.LineBook, path=sys.argv[1]); check_step(time_span.TimeSpan)\n"
-        "import pandas as pd; from geoqa.testing import sample\n"
+        "import pandas as pd; from geoqa.testing import sample_rows as sample\n"
         "import liar\n"
         "try:\n    check_step(liar.Liar)\nexcept Exception as error:\n    print(error)\n"
     )

@@ -14,7 +14,8 @@ from geoqa.core.completion import complete_occupations
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
-from geoqa.testing import check_step, sample
+from geoqa.testing import check_step
+from geoqa.testing import sample_rows as sample
 
 FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.

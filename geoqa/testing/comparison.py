@@ -81,6 +81,6 @@ def mixed(count: int) -> list[int]:
 
 def sample() -> Any:
     """Return the module of the sample, imported when first needed."""
-    from geoqa.testing import sample as module
+    from geoqa.testing import sample_rows as module
 
     return module
