@@ -401,7 +401,7 @@ def test_what_is_no_file_is_refused(place, call):
     ):  # fmt: skip
         code, _, error = call("review", name, "-r", toml, "-o", place / "out")
         assert code == 2
-        assert words in error or "No such file" in error
+        assert words in error
         assert len(error) < 1000
         assert call("recipe", name)[0] == 2
     with pytest.raises(InputError, match="cannot be read"):
@@ -412,7 +412,7 @@ def test_what_is_no_file_is_refused(place, call):
 def test_recipes_that_are_no_files(place, call):
     data = place / "occupations.csv"
     for name, words in ((place / "none.toml", "there is no such recipe"), (place, "is a directory"),
-                        ("/dev/zero", "is larger than 1 MB"), ("/dev/null", "must be stated")):  # fmt: skip
+                        ("/dev/zero", "is a pipe or a device"), ("/dev/null", "is a pipe or a device")):  # fmt: skip
         code, _, error = call("review", data, "-r", name, "-o", place / "out")
         assert code == 2
         assert words in error
@@ -689,3 +689,10 @@ def test_a_file_where_nothing_may_be_written_is_not_taken_for_a_full_disk(place,
         assert code == 2
         assert "Permission denied. You may not write there" in error
         assert ".partial" not in error
+
+
+def test_a_recipe_that_is_a_pipe_does_not_hang(place, call):
+    os.mkfifo(place / "pipe.toml")
+    code, _, error = call("review", place / "occupations.csv", "-r", place / "pipe.toml", "-o", place / "out")
+    assert code == 2
+    assert "is a pipe or a device" in error

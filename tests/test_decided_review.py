@@ -142,4 +142,4 @@ def test_a_control_file_is_one_more_input(tmp_path):
     assert (check["point"], check["sigma_h_m"]) == ("A1", pytest.approx(0.002))
     assert check["horizontal_m"] == pytest.approx(0.005, abs=1e-6)
     assert review.frames["points"]["occupations"].tolist() == [2, 2, 1]
-    assert any("1 points compared with their control: the farthest is A1, 0.005 m off" in m for m in review.messages)
+    assert any("points compared with their control: 1, the farthest is A1, 0.005 m off" in m for m in review.messages)

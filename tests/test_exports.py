@@ -116,7 +116,8 @@ PURE = {
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {"confidence", "risk"},
     "ellipses": {"confidence"},
-    "classes": {*(f"share_{status}" for status in schema.STATUSES),
+    "classes": {
+        *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
         *(f"tail_rate{end}" for end in ("", "_low", "_high")),
         "degrees_of_freedom_h", "degrees_of_freedom_v",

@@ -72,10 +72,11 @@ class Calibration(Analysis):
             if axis == "h":
                 tails = _tail(best)
             if not ratio and np.isfinite(told.var_e if axis == "h" else told.var_u).any():
+                seen = np.isfinite(told_square)
                 messages.append(
-                    f"{word} precision uncalibrated: {np.isfinite(told_square).sum():.0f} pairs of different visits "
-                    f"are worth {weights[np.isfinite(told_square)].sum():.1f} independent ones and "
-                    f"{self.minimum_pairs} are needed; the stated precision is taken at its word"
+                    f"{word} precision uncalibrated: {seen.sum()} pairs of different visits are worth "
+                    f"{weights[seen].sum():.1f} independent ones and {self.minimum_pairs} are needed; the stated "
+                    f"precision is taken at its word"
                 )
         if tails["tail_rate_low"] > LARGE_TAIL:
             messages.append(

@@ -136,5 +136,5 @@ def _messages(frame: pd.DataFrame, limits: Mapping[str, float], most: int = 5) -
         texts = frame.loc[frame["kind"] == kind, "message"]
         if len(texts):
             more = f"; and {len(texts) - most} more in name_checks of review.gpkg" if len(texts) > most else ""
-            said.append(f"{len(texts)} {_TITLES[kind].format(**limits)}: {'; '.join(texts[:most])}{more}")
+            said.append(f"{_TITLES[kind].format(**limits)}, {len(texts)} found: {'; '.join(texts[:most])}{more}")
     return tuple(said)

@@ -55,11 +55,11 @@ def _stake_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
     if len(frame):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
         said.append(
-            f"{len(frame)} stakes compared with their design: the farthest is {worst['point']}, "
+            f"stakes compared with their design: {len(frame)}, the farthest is {worst['point']}, "
             f"{worst['horizontal_m']:.3f} m off"
         )
     if alone:
-        said.append(f"{alone} stakes have no design row to be compared with")
+        said.append(f"stakes without a design row to be compared with: {alone}")
     return tuple(said)
 
 
@@ -99,7 +99,7 @@ class Averages(Analysis):
             return Result({"averages": frame})
         worst = frame.loc[frame["horizontal_m"].idxmax()]
         said = (
-            f"{len(frame)} averaged rows stand beside the mean of their constituents: the farthest is "
+            f"averaged rows beside the mean of their constituents: {len(frame)}, the farthest is "
             f"{worst['point']}, {worst['horizontal_m']:.3f} m off a mean of {worst['constituents']}"
         )
         return Result({"averages": frame}, (said,))
@@ -148,9 +148,9 @@ def _control_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
     if len(frame):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
         said.append(
-            f"{len(frame)} points compared with their control: the farthest is {worst['point']}, "
+            f"points compared with their control: {len(frame)}, the farthest is {worst['point']}, "
             f"{worst['horizontal_m']:.3f} m off"
         )
     if alone:
-        said.append(f"{alone} control rows belong to points without a coordinate of their own: nothing to compare")
+        said.append(f"control rows of points without a coordinate to compare: {alone}")
     return tuple(said)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import glob
 import os
 import shutil
 import sys
@@ -30,7 +31,9 @@ def replacing(target: Path) -> Iterator[Path]:
     try:
         _refuse_unusable(target)
         target.parent.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent))
+        _remove_abandoned(target)
+        prefix = f".{target.name}.{os.getpid()}."
+        staging = Path(tempfile.mkdtemp(prefix=prefix, suffix=".partial", dir=target.parent))
         # mkdtemp makes it private; the output is as open as any new folder.
         umask = os.umask(0)
         os.umask(umask)
@@ -113,6 +116,26 @@ def _told(target: Path, error: OSError) -> OutputError:
     at = "" if named == str(target) or ".partial" in named else f" ({named[:200]})"
     shown = str(target) if len(str(target)) <= 200 else f"{str(target)[:197]}..."
     return OutputError(f"{shown}: the output cannot be written: {error.strerror or error}{at}. {_remedy(error)}")
+
+
+def _remove_abandoned(target: Path) -> None:
+    """Remove what a run that was killed left beside `target`: half-made folders whose process is gone."""
+    for left in target.parent.glob(f".{glob.escape(target.name)}.*.partial"):
+        process = left.name.removeprefix(f".{target.name}.").partition(".")[0]
+        if process.isdigit() and not _is_running(int(process)):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _is_running(process: int) -> bool:
+    if os.name != "posix":
+        return True  # elsewhere signal 0 is no question
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _refuse_unusable(target: Path) -> None:

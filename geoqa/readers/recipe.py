@@ -15,7 +15,7 @@ from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
-from geoqa.readers import column_tables, overrides, rules
+from geoqa.readers import column_tables, overrides, rules, textfile
 
 TABLES = ("site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "file")
 #: Tables the recipe language knows and this version cannot do yet.
@@ -47,6 +47,7 @@ def read_recipe(path: Path | str) -> Job:
 
 def _text(path: Path) -> str:
     """Return the text of the recipe at `path`."""
+    textfile.refuse_stream(path)
     try:
         with path.open("rb") as file:
             content = file.read(LARGEST + 1)

@@ -47,7 +47,7 @@ def test_near_neighbours_under_different_names():
     checks, (message,) = checked(rows)
     assert told(checks, "near") == [["A", "B"]]
     assert checks["distance_m"].tolist() == pytest.approx([0.29])
-    assert message == "1 different names at one place (closer than 0.5 m): A and B lie 0.290 m apart"
+    assert message == "different names at one place (closer than 0.5 m), 1 found: A and B lie 0.290 m apart"
     assert told(checked(rows, near_m=0.7)[0], "near") == [["A", "B"], ["C", "D"]]
     assert told(checked(rows, near_m=0.2)[0], "near") == []
 
@@ -101,7 +101,7 @@ def test_stops_just_outside_the_radius_and_chains_are_listed_not_merged():
     assert far["point"].tolist() == ["place 3"]
     assert far["distance_m"].tolist() == pytest.approx([1.17])
     assert any(
-        "just outside the radius (at most 0.8 m apart, not merged): place 1 and place 2 lie 0.500 m" in m
+        "just outside the radius (at most 0.8 m apart, not merged), 1 found: place 1 and place 2 lie 0.500 m" in m
         for m in messages
     )
 
@@ -109,7 +109,7 @@ def test_stops_just_outside_the_radius_and_chains_are_listed_not_merged():
 def test_messages_show_the_first_and_count_the_rest():
     rows = [{"p": f"{side}{k}x", "e": 10.0 * k + (0.1 if side == "b" else 0)} for k in range(9) for side in "ab"]
     _, (message,) = checked(rows)
-    assert message.startswith("9 different names")
+    assert message.startswith("different names at one place (closer than 0.5 m), 9 found: ")
     assert message.count(" lie ") == 5
     assert "and 4 more in name_checks" in message
 

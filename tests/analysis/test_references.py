@@ -44,8 +44,8 @@ def test_a_stake_is_compared_with_the_design_of_its_point():
     ]
     assert stakes[["occupation_id", "design_id"]].to_numpy().tolist() == [[1, 2]]
     assert messages == (
-        "1 stakes compared with their design: the farthest is S1, 0.050 m off",
-        "1 stakes have no design row to be compared with",
+        "stakes compared with their design: 1, the farthest is S1, 0.050 m off",
+        "stakes without a design row to be compared with: 1",
     )
 
 

@@ -101,8 +101,10 @@ def test_killed_while_writing_leaves_the_old_folder_whole(tmp_path):
     process.wait()
     process.stdout.close()
     assert (out / "map.html").read_text() == "old"
+    assert len(leftovers(out)) == 1
     fill(out, "new")
     assert (out / "map.html").read_text() == "new"
+    assert leftovers(out) == []  # what the killed run left is gone with the next
 
 
 def test_killed_at_any_moment_leaves_one_of_the_two_folders_whole(tmp_path):
