@@ -103,6 +103,11 @@ def read_bytes(path: Path) -> bytes:
     refuse_stream(path)
     try:
         return path.read_bytes()
+    except MemoryError:
+        size = path.stat().st_size / 1e9
+        raise InputError(
+            f"{path}: holds {size:.1f} GB, more than the memory at hand. Cut it into several files and name them all."
+        ) from None
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such file.") from None
     except IsADirectoryError:

@@ -1,3 +1,5 @@
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -112,3 +114,15 @@ def test_any_bytes_are_read_or_refused(tmp_path_factory, content):
     except InputError:
         return
     assert len(text.lines(0, len(text))) == len(text)
+
+
+def test_a_file_beyond_the_memory_is_refused(tmp_path, monkeypatch):
+    path = tmp_path / "large.csv"
+    path.write_text("a,b\n1,2\n")
+
+    def full(self):
+        raise MemoryError
+
+    monkeypatch.setattr(Path, "read_bytes", full)
+    with pytest.raises(InputError, match="more than the memory at hand"):
+        textfile.read_bytes(path)
