@@ -227,7 +227,7 @@ def joined(first: Simulated, second: Simulated) -> Simulated:
     """Return the points of both as one site, occupations numbered anew."""
     frames = [one.occupations for one in (first, second)]
     frame = pd.concat(
-        [f.astype({c: "str" for c in f.columns[f.dtypes == "category"]}) for f in frames], ignore_index=True
+        [f.astype(dict.fromkeys(f.columns[f.dtypes == "category"], "str")) for f in frames], ignore_index=True
     )
     for column in frames[0].columns[frames[0].dtypes == "category"]:
         frame[column] = frame[column].astype("category")
@@ -357,7 +357,7 @@ def _schedule(ground: _Ground, dice: _Dice, duration: np.ndarray) -> tuple[np.nd
 
 
 def _core(ground: _Ground, dice: _Dice, start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the errors of right fixes, (n, MOST, 3) metres, and their true sigma, (n, MOST, 2): per axis and height."""
+    """Return the errors of right fixes, (n, MOST, 3) metres, and their true sigma, (n, MOST, 2): per axis, height."""
     choices, rng = ground.choices, dice("core")
     n = len(ground.cover)
     z = rng.normal(size=(n, MOST, 3))
