@@ -158,7 +158,7 @@ class Simulated:
 def site(seed: int, points: int = 1500, generator: str = "trees", **changes: object) -> Simulated:
     """Return a site of `points` points; `changes` replace choices of the generator."""
     choices = replace(GENERATORS[generator], **changes)
-    dice = _Dice(seed)
+    dice = _Dice(seed, generator)
     ground = _ground(choices, dice, points)
     return _finished(ground, _fieldwork(ground, dice), dice, seed, "P")
 
@@ -169,8 +169,10 @@ def twice_wrong(seed: int, points: int = 500, generator: str = "trees", **change
     Every class alike. The wrong fix is 0.3 to 1 m off, its height by nothing or by up to 1 m; its two shots are
     2 to 10 minutes apart and agree within 10 mm horizontally and 15 mm vertically.
     """
-    choices = replace(GENERATORS[generator], second=1.0, typo_rate=0.0, shift_rate=0.0, stopping_crews=0, **changes)
-    dice = _Dice(seed)
+    choices = replace(
+        GENERATORS[generator], second=1.0, typo_rate=0.0, base_h_m=0.0, base_v_m=0.0, stopping_crews=0, **changes
+    )  # fmt: skip
+    dice = _Dice(seed, generator)
     ground = replace(_ground(choices, dice, points), cover=np.arange(points) % len(choices.covers))
     rng = dice("twice wrong")
     n, wrong_last = points, np.arange(points) // len(choices.covers) % 2 == 1
@@ -210,7 +212,7 @@ def pairs(
     )  # fmt: skip
     low, high = choices.false_limits_m
     choices = replace(choices, false_limits_m=(max(low, 0.15), high), third=0.0)
-    dice = _Dice(seed)
+    dice = _Dice(seed, generator)
     names = [cover.name for cover in choices.covers]
     cover = np.concatenate([np.full(count, names.index(name)) for name, count in counts.items()])
     outlier = np.concatenate([np.arange(count) < round(gross * count) for count in counts.values()])
@@ -241,13 +243,13 @@ def joined(first: Simulated, second: Simulated) -> Simulated:
 class _Dice:
     """A stream of chance for each purpose: what one draws does not move the others."""
 
-    def __init__(self, seed: int) -> None:
-        self._seed = seed
+    def __init__(self, seed: int, generator: str) -> None:
+        self._seed = (seed, zlib.crc32(generator.encode()))
         self._streams: dict[str, np.random.Generator] = {}
 
     def __call__(self, purpose: str) -> np.random.Generator:
         if purpose not in self._streams:
-            self._streams[purpose] = np.random.default_rng([self._seed, zlib.crc32(purpose.encode())])
+            self._streams[purpose] = np.random.default_rng([*self._seed, zlib.crc32(purpose.encode())])
         return self._streams[purpose]
 
 
