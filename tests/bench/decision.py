@@ -96,7 +96,8 @@ def table(simulated: simulate.Simulated, frames: pipeline.Frames) -> pd.DataFram
 
 
 def _wrong(horizontal: pd.Series, vertical: pd.Series) -> np.ndarray:
-    return (horizontal.to_numpy() > REQUIREMENT_M[0]) | (vertical.to_numpy() > REQUIREMENT_M[1])
+    """Return which are outside the requirement, or have no error to judge: a point delivered without a coordinate."""
+    return ~((horizontal.to_numpy() <= REQUIREMENT_M[0]) & (vertical.to_numpy() <= REQUIREMENT_M[1]))
 
 
 def _plain(simulated: simulate.Simulated) -> pd.DataFrame:
@@ -194,8 +195,8 @@ def _coverage(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _risk(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return by decile of risk, of every point that has one: points, wrong ones expected, and seen."""
-    known = rows[rows["risk"].notna()].sort_values("risk", kind="stable")
+    """Return by decile of risk, of every point with one and a coordinate: points, wrong ones expected, and seen."""
+    known = rows[rows["risk"].notna() & rows["error_h_m"].notna()].sort_values("risk", kind="stable")
     decile = np.arange(len(known)) * 10 // max(len(known), 1)
     grouped = known.assign(decile=decile).groupby("decile")
     return grouped.agg(
