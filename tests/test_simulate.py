@@ -174,6 +174,12 @@ def test_points_of_students_have_a_spread_of_their_own():
     low, high = choices.effect
     assert stats.kstest(own, stats.uniform(low, high - low).cdf).pvalue > RARE
     assert (simulate.site(7, 50, "trees").truth["effect"] == 1).all()
+    # The receiver states a part of it: a slope of that much, logarithm against logarithm.
+    told, stated = firsts(simulated), simulated.occupations.set_index("occupation_id")["sigma_u_m"]
+    of_class = told["canopy"].map({cover.name: cover.sigma_v_m / cover.optimism for cover in choices.covers})
+    x, y = np.log(effect.loc[told["point"]]).to_numpy(), np.log(stated.loc[told.index] / of_class).to_numpy()
+    slope = stats.linregress(x, y)
+    assert abs(slope.slope - choices.effect_seen) < stats.norm.isf(RARE / 2) * slope.stderr
 
 
 @pytest.mark.parametrize("generator", GENERATORS)
