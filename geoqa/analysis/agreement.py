@@ -65,6 +65,9 @@ class Positions:
         What a closure, or a distance from the mean, may be; shape (n,).
     from_mean
         Whether the tolerance is for the distance from the mean, shape (n,).
+    nu
+        Degrees of freedom the scale of the covariances was estimated with, the same within a group,
+        shape (n,).
     """
 
     x: Array
@@ -73,6 +76,7 @@ class Positions:
     tolerance_m: Array
     guard_m: Array
     from_mean: Flags
+    nu: Array
 
     def only(self, keep: NDArray[Any]) -> Positions:
         """Return the rows that `keep` marks or lists."""
@@ -89,7 +93,7 @@ class Pairs:
     agrees: Flags
 
 
-def pairs_of(p: Positions, alpha: float, nu: float) -> Pairs:
+def pairs_of(p: Positions, alpha: float) -> Pairs:
     """Return the pairs of each group; a pair disagrees when its own status is conflict."""
     starts = groups.starts_of(p.group)
     first, second, _ = groups.pairs(starts, groups.counts_of(starts, len(p.group)))
@@ -99,7 +103,7 @@ def pairs_of(p: Positions, alpha: float, nu: float) -> Pairs:
     with np.errstate(invalid="ignore", divide="ignore"):
         square = _quadratic(d, p.cov[first] + p.cov[second])
     within = length <= _pair_limit(p, first, second)
-    return Pairs(first, second, length, status(within, probability(square, dimensions, nu), alpha) != CONFLICT)
+    return Pairs(first, second, length, status(within, probability(square, dimensions, p.nu[first]), alpha) != CONFLICT)
 
 
 def _pair_limit(p: Positions, first: Index, second: Index) -> Array:
@@ -109,7 +113,7 @@ def _pair_limit(p: Positions, first: Index, second: Index) -> Array:
     )
 
 
-def judge(p: Positions, pairs: Pairs, n: int, alpha: float, nu: float) -> tuple[Index, Array]:
+def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Array]:
     """Return the status of each group, all its positions tested together, and its largest closure.
 
     The test is the weighted sum of squares about the weighted mean, with d (m - 1) degrees of
@@ -129,7 +133,9 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float, nu: float) -> tuple[
     tested = count > 1
     p_value = np.full(n, np.nan)
     if tested.any():
-        p_value[tested] = probability(square[tested], (dimensions * (count - 1))[tested], nu)
+        nu = np.full(n, np.inf)
+        nu[p.group] = p.nu
+        p_value[tested] = probability(square[tested], (dimensions * (count - 1))[tested], nu[tested])
     worst = groups.largest(pairs.length_m, p.group[pairs.first], n)
     over = np.zeros(n, bool)
     beyond = pairs.length_m > _pair_limit(p, pairs.first, pairs.second)

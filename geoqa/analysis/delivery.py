@@ -25,96 +25,104 @@ REASONS = (
     "uncertainty unknown: no precision is reported and none could be learnt",
     "horizontal uncertainty exceeds the requirement",
     "height uncertainty exceeds the requirement",
-    "one visit only, two are needed",
-    "one visit only for the height, two are needed",
+    "one visit only, two are needed where nothing shows how often a fix is wrong",
+    "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
+    "a wrong fix may have gone unseen: observe once more, hours later",
+    "risk exceeds what the requirement allows",
     "strained, meets the requirement: deliver with a note",
     "confirmed, meets the requirement",
 )
-_DELIVERED = (10, 11)
+_DELIVERED = (12, 13)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Delivery(Analysis):
-    """Decide on delivery: status confirmed or strained, uncertainty within the requirement, evidence enough.
+    """Decide on delivery: status confirmed or strained, and the requirement met with its confidence.
 
-    Two visits are enough, or agreeing fresh fixes of one visit where the role says so.
+    The risk counts noise and the wrong fix nobody saw, so it also says whether fresh fixes of one visit
+    are enough. Where the site cannot tell how often a fix is wrong, two visits are needed, unless the
+    role says that fresh fixes suffice.
     """
 
     name = "delivery"
     needs = (
-        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "classes",
-        "occupations", "occupations.use",
+        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
+        "points.wrong_h", "points.wrong_v", "classes", "occupations", "occupations.use",
     )  # fmt: skip
-    gives = ("points.risk", "points.deliver", "points.deliver_reason", "points.untested")
+    gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `deliver`, its reason, and what the evidence cannot see."""
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import spread
-
         points = frames["points"]
-        tests = self._tests(points, spread.freedom(frames["occupations"], frames["classes"]), job)
+        tests = self._tests(points, frames["classes"], job)
         code = np.argmax(np.column_stack(tests), axis=1)
         keyed = points[["point"]].copy()
-        keyed["risk"] = np.nan  # weighed once classes are calibrated
         deliver = np.isin(code, _DELIVERED)
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
         keyed["deliver_reason"] = pd.Categorical.from_codes(code, categories=list(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
         return Result({"points": keyed})
 
-    def _tests(self, points: pd.DataFrame, freedom: tuple[float, float], job: Job) -> list[np.ndarray]:
+    def _tests(self, points: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[np.ndarray]:
         """Return one column of flags per entry of REASONS, shape (points,)."""
         import numpy as np
 
-        from geoqa.analysis import judged
+        from geoqa.analysis import class_table, judged, spread
         from geoqa.analysis.tolerance import by_role
 
         role = points["role"]
         judge_h, judge_v = judged.axes(role, job)
-        judge_v = judge_v & points["status_v"].notna().to_numpy()
-        judge_h = judge_h | ~judge_v
         limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
         limit_v = by_role(role, job, lambda r: r.requirement.vertical_m)
+        allowed = 1 - by_role(role, job, lambda r: r.requirement.confidence)
         single = by_role(role, job, lambda r: r.single_by_plan) > 0
         suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
-        radius, up = _radii(points, freedom, job)
+        core_h, core_v = _noise(points, limit_h, limit_v)
+        risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
-        few_h, few_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() & ~suffices for axis in "hv")
+        known = (classes["basis_h"] != class_table.NONE).to_numpy()[spread.class_rows(points["canopy"], classes)]
+        few_h, few_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() & ~suffices & ~known for axis in "hv")
+        wrong = np.fmax(*(points[f"wrong_{axis}"].to_numpy(dtype=float) for axis in "hv"))
+        # 95 % kept exactly is kept: a decimal confidence has no exact complement.
+        too_much = ~(risk <= allowed + 1e-12)
         return [
             (status == "conflict").to_numpy(),
             (status == "loose").to_numpy(),
             unproven & single & (points["occupations"] > 0).to_numpy(),
             unproven,
             (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
-            (judge_h & np.isnan(radius)) | (judge_v & np.isnan(up)),
-            judge_h & (radius > limit_h),
-            judge_v & (up > limit_v),
+            (judge_h & np.isnan(core_h)) | (judge_v & np.isnan(core_v)),
+            judge_h & (core_h > allowed),
+            judge_v & (core_v > allowed),
             judge_h & few_h,
             judge_v & few_v,
+            too_much & (wrong > allowed / 2),
+            too_much,
             (status == "strained").to_numpy(),
             np.ones(len(points), bool),
         ]
 
 
-def _radii(points: pd.DataFrame, freedom: tuple[float, float], job: Job) -> tuple[np.ndarray, np.ndarray]:
-    """Return the horizontal radius and the height uncertainty at each role's own confidence, metres."""
+def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the probability that noise alone exceeds the requirement, horizontally and in height."""
     import numpy as np
 
-    from geoqa.analysis.tolerance import by_role
+    from geoqa.analysis import exceedance
     from geoqa.core import covariance
 
-    nu_h, nu_v = freedom
-    major, minor, _ = covariance.ellipse(*(points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2")))
-    confidence = by_role(points["role"], job, lambda role: role.requirement.confidence)
-    radius = np.full(len(points), np.nan)
-    for level in np.unique(confidence):
-        at = confidence == level
-        radius[at] = covariance.circle_radius(major[at], minor[at], float(level)) * covariance.widening(level, nu_h)
-    return radius, np.sqrt(points["var_u_m2"].to_numpy()) * covariance.line_factor(confidence, nu_v)
+    nu_h, nu_v = (points[f"degrees_of_freedom_{axis}"].fillna(np.inf).to_numpy() for axis in "hv")
+    wide_h, wide_v = (covariance.widening(0.95, nu) for nu in (nu_h, nu_v))
+    cov = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2"))
+    sigma_u = np.sqrt(points["var_u_m2"].to_numpy())
+    none = np.zeros(len(points))
+    return (
+        exceedance.outside_circle(limit_h / wide_h, *cov),
+        exceedance.beyond_height(none, limit_v / wide_v, sigma_u**2),
+    )
 
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:

@@ -41,10 +41,9 @@ class Ellipses(Analysis):
         """Return the `ellipses` frame, polygons in the CRS's own unit."""
         import pandas as pd
 
-        from geoqa.analysis import polygons, spread
+        from geoqa.analysis import polygons
 
         drawn, messages, room = [], [], self.most
-        nu, _ = spread.freedom(frames["occupations"], frames["classes"])
         for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
             part = make(frames)
             part = part[part["var_e"].notna() & part["easting_m"].notna()]
@@ -56,7 +55,7 @@ class Ellipses(Analysis):
             room -= len(part)
             drawn.append(part.assign(subject=subject))
         table = pd.concat(drawn[::-1], ignore_index=True) if drawn else part.assign(subject=subject).iloc[:0]
-        return Result({"ellipses": polygons.ellipses(table, nu, self.vertices, job)}, tuple(messages))
+        return Result({"ellipses": polygons.ellipses(table, self.vertices, job)}, tuple(messages))
 
 
 def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
@@ -65,10 +64,11 @@ def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     occupations = frames["occupations"]
     cov = spread.calibrated(occupations, frames["classes"])
     return _table(frames, occupations["occupation_id"], occupations["point"], occupations["easting_m"],
-                  occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en)  # fmt: skip
+                  occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en, cov.nu_h)  # fmt: skip
 
 
 def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    import numpy as np
 
     from geoqa.analysis import spread
     from geoqa.analysis.rows import positions
@@ -80,20 +80,24 @@ def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     cov = spread.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,
-                  *(v[a] + v[b] for v in (cov.var_e, cov.var_n, cov.cov_en)))  # fmt: skip
+                  *(v[a] + v[b] for v in (cov.var_e, cov.var_n, cov.cov_en)),
+                  np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
 def _points(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    import numpy as np
+
     points = frames["points"]
     columns = (points[c] for c in ("easting_m", "northing_m", "var_e_m2", "var_n_m2", "cov_en_m2"))
-    return _table(frames, points["point"], points["point"], *columns)
+    nu = points["degrees_of_freedom_h"].fillna(np.inf)
+    return _table(frames, points["point"], points["point"], *columns, nu)
 
 
 def _table(
     frames: Mapping[str, pd.DataFrame], ids: pd.Series, point: pd.Series, east: object, north: object,
-    var_e: object, var_n: object, cov_en: object,
+    var_e: object, var_n: object, cov_en: object, nu: object,
 ) -> pd.DataFrame:  # fmt: skip
-    """Return the ellipses to draw: key, point, centre, covariance and confidence, a row each."""
+    """Return the ellipses to draw: key, point, centre, covariance, its degrees of freedom and confidence, a row each."""
     import numpy as np
     import pandas as pd
 
@@ -108,6 +112,7 @@ def _table(
             "var_e": np.asarray(var_e, float),
             "var_n": np.asarray(var_n, float),
             "cov_en": np.asarray(cov_en, float),
+            "nu": np.asarray(nu, float),
             "confidence": points["confidence"].to_numpy()[at],
         }
     )

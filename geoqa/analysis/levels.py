@@ -139,8 +139,10 @@ class Local:
     reference
         East, north and height of each point's reference, metres, shape (points, 3); NaN for a point
         without direct rows.
-    typical_h, typical_v, nu_h, nu_v
-        Usual variance per axis, and degrees of freedom of the calibration.
+    typical_h, typical_v
+        Usual variance per axis.
+    nu_h, nu_v
+        Degrees of freedom of each point's calibration, shape (points,): the fewest of its rows.
     """
 
     horizontal: Level
@@ -149,8 +151,8 @@ class Local:
     has_height: NDArray[np.bool_]
     typical_h: float
     typical_v: float
-    nu_h: float
-    nu_v: float
+    nu_h: Array
+    nu_v: Array
 
 
 def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Index) -> Local:
@@ -180,6 +182,6 @@ def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Ind
         has_height=~np.isnan(offset[:, 2]),
         typical_h=typical_variance(cov),
         typical_v=typical_variance(cov_z),
-        nu_h=spread.nu_h,
-        nu_v=spread.nu_v,
+        nu_h=-groups.largest(-spread.nu_h[rows.at], rows.point, len(rows.names), empty=-np.inf),
+        nu_v=-groups.largest(-spread.nu_v[rows.at], rows.point, len(rows.names), empty=-np.inf),
     )

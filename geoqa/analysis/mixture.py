@@ -1,4 +1,4 @@
-"""A normal core and a wide tail: how wide closures really are, with the gross ones told apart."""
+"""A normal core and a wide tail: how wide closures really are in each class, with the gross ones told apart."""
 
 from __future__ import annotations
 
@@ -12,106 +12,267 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
 
-#: The tail is at least this many times as wide as the core; narrower is not told apart from it.
-NARROWEST_TAIL = 5.0
+#: Standard deviations per axis a gross error may have, metres; 0 for an axis it left alone. Their shares are learnt.
+SCALES_M = np.array([0.0, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0, 8.0, 40.0])
+#: A gross closure is at least this many times as wide as the core; narrower ones are not told apart from it.
+NARROWEST_TAIL = 3.0
 #: The prior share of the tail, worth this many pairs: a handful of pairs must not deny a tail.
 PRIOR_TAIL, PRIOR_PAIRS = 0.05, 5.0
-#: Squares beyond this many are fitted as groups of neighbours: the fit asks only how many lie where.
-GROUPS = 20_000
+#: A class leans on the site as if it had this many pairs of it: ratios of classes differ by a factor of about 1.6.
+SITE_PAIRS_H, SITE_PAIRS_V = 2.0, 4.0
+#: Gross pairs that the even prior of the scales is worth.
+PRIOR_SCALES = 4.0
+#: Pairs of a class beyond this many are thinned: the ratio is known to one percent by then.
+ENOUGH = 3_000
+_ROUNDS, _SETTLED = 100, 1e-4
+
+
+@dataclass(frozen=True)
+class Closed:
+    """Closures of pairs of visits; arrays of shape (pairs,).
+
+    Attributes
+    ----------
+    of
+        Number of the class.
+    weight
+        Independent pairs each is worth; m visits of a point make m (m - 1) / 2 pairs worth m - 1.
+    square_h, square_v
+        d' C^-1 d with the stated covariance of the closure; NaN where unknown.
+    variance_h, variance_v
+        That covariance as one variance per axis, metres squared.
+    rounding_h, rounding_v
+        What the last digits of both ends add, metres squared.
+    """
+
+    of: Index
+    weight: Array
+    square_h: Array
+    square_v: Array
+    variance_h: Array
+    variance_v: Array
+    rounding_h: Array
+    rounding_v: Array
+
+    def only(self, keep: Index) -> Closed:
+        """Return the listed pairs."""
+        return Closed(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True)
 class CoreAndTail:
-    """The fit of one class.
+    """The fit; arrays with one entry per class, and one more at the end for all of them.
 
     Attributes
     ----------
-    pairs
-        Pairs it rests on.
-    scale, scale_low, scale_high
-        Standard deviation of the core over the reported one, and its 95 % interval.
-    tail_rate, tail_low, tail_high
-        Share of the tail, and its 95 % interval.
-    degrees_of_freedom
-        Of the core's variance.
+    core_h, core_v
+        Variance of the core over the stated one; NaN where no pair knows it.
+    freedom_h, freedom_v
+        Degrees of freedom of each.
+    tail, gross, worth
+        Share of gross pairs; gross pairs and all pairs it rests on, in independent ones.
+    scales
+        Shares of the gross errors by their scale horizontally and in height, shape (scales, scales),
+        sum 1; both axes left alone is no gross error and has share 0.
+    outside
+        Probability of each pair to be gross, shape (pairs,).
     """
 
-    pairs: int
-    scale: float
-    scale_low: float
-    scale_high: float
-    tail_rate: float
-    tail_low: float
-    tail_high: float
-    degrees_of_freedom: float
+    core_h: Array
+    core_v: Array
+    freedom_h: Array
+    freedom_v: Array
+    tail: Array
+    gross: Array
+    worth: Array
+    scales: Array
+    outside: Array
 
 
-def fit(squares: Array, dimensions: int, weights: Array, floor: float = 1e-12) -> CoreAndTail:
-    """Fit the core and the tail to squared closures over their reported variance.
+def fit(pairs: Closed, classes: int) -> CoreAndTail:
+    """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
-    Maximum likelihood by expectation and maximization (Dempster, Laird and Rubin 1977): each square
-    is `scale`^2 times chi-square with `dimensions` degrees of freedom, or, with probability
-    `tail_rate`, a wider multiple of it.
+    Maximum posterior by expectation and maximization (Dempster, Laird and Rubin 1977) over both axes at
+    once: a pair belongs to the core, d ~ N(0, k^2 C), or is gross, d ~ N(0, k^2 C + scale^2) with one
+    scale per axis. What few pairs cannot tell is drawn towards the site.
 
     Parameters
     ----------
-    squares
-        Shape (pairs,): d' C^-1 d of each closure.
-    dimensions
-        2 for the horizontal, 1 for the height.
-    weights
-        Shape (pairs,): independent pairs each is worth; m visits of a point make m (m - 1) / 2
-        pairs that are worth m - 1.
-    floor
-        Smallest variance the core may have, in the unit of the squares: closures of rounded coordinates
-        are often exactly zero, and that does not make them exact.
+    pairs
+        Closures; a class without any takes the site's values.
+    classes
+        Number of classes.
     """
-    pairs, total = len(squares), float(weights.sum())
-    squares, weights = _grouped(squares, weights)
-    centre = float(special.chdtri(dimensions, 0.5))
-    core = max(_median(squares, weights) / centre, floor)
-    tail, share = core * 100.0, PRIOR_TAIL
-    outside = np.zeros(len(squares))
-    for _ in range(500):
-        with np.errstate(over="ignore"):
-            log_core = np.log1p(-share) - dimensions / 2 * np.log(core) - squares / (2 * core)
-            log_tail = np.log(share) - dimensions / 2 * np.log(tail) - squares / (2 * tail)
-        outside = special.expit(log_tail - log_core)
-        inside = weights * (1 - outside)
-        before = core
-        core = max(float((inside * squares).sum() / (dimensions * inside.sum())), floor)
-        gross = weights * outside
-        tail = max(float((gross * squares).sum() / max(dimensions * gross.sum(), 1e-9)), core * NARROWEST_TAIL**2)
-        share = (float(gross.sum()) + PRIOR_TAIL * PRIOR_PAIRS) / (total + PRIOR_PAIRS)
-        if abs(core - before) <= 1e-10 * before:
+    thin = pairs.only(_thinned(pairs.of, classes))
+    state = _start(thin, classes)
+    for _ in range(_ROUNDS):
+        before = state
+        state, _ = _round(thin, state, classes)
+        if _moved(before, state) <= _SETTLED:
             break
-    nu = dimensions * float((weights * (1 - outside)).sum())
-    found = float((weights * outside).sum())
-    low, high = special.betaincinv(found + 0.5, total - found + 0.5, [0.025, 0.975])  # Jeffreys interval
-    return CoreAndTail(
-        pairs=pairs,
-        scale=float(np.sqrt(core)),
-        scale_low=float(np.sqrt(core * nu / special.chdtri(nu, 0.025))),
-        scale_high=float(np.sqrt(core * nu / special.chdtri(nu, 0.975))),
-        tail_rate=share,
-        tail_low=min(float(low), share),
-        tail_high=max(float(high), share),
-        degrees_of_freedom=nu,
+    final, outside = _round(pairs, state, classes) if len(thin.of) < len(pairs.of) else _round(thin, state, classes)
+    return _result(pairs, final, outside, classes)
+
+
+@dataclass(frozen=True)
+class _State:
+    core_h: Array
+    core_v: Array
+    tail: Array
+    scales: Array
+
+
+def log_gross_over_core(square_h: Array, square_v: Array, variance_h: Array, variance_v: Array, scales: Array) -> Array:
+    """Return the log of the density of a gross closure over that of a core one; arrays of shape (n,).
+
+    Parameters
+    ----------
+    square_h, square_v
+        d' C^-1 d with the calibrated covariance of the closure; NaN where that axis is unknown.
+    variance_h, variance_v
+        That covariance as one variance per axis, metres squared.
+    scales
+        Shares of the gross errors by scale, shape (scales, scales).
+    """
+    one = np.ones(len(square_h))
+    log_h, ratio_h = _densities(square_h, variance_h, one, 2)
+    log_v, ratio_v = _densities(square_v, variance_v, one, 1)
+    return log_h + log_v + np.log(np.maximum(((ratio_h @ scales) * ratio_v).sum(axis=1), 1e-300))
+
+
+def _thinned(of: Index, classes: int) -> Index:
+    """Return evenly spread pairs of each class, at most `ENOUGH`."""
+    kept = []
+    for code in range(classes):
+        members = np.flatnonzero(of == code)
+        step = max(len(members) / ENOUGH, 1.0)
+        kept.append(members[(np.arange(min(len(members), ENOUGH)) * step).astype(np.int64)])
+    return np.sort(np.concatenate(kept)) if kept else np.zeros(0, np.int64)
+
+
+def _start(pairs: Closed, classes: int) -> _State:
+    """Return robust first values: medians, which gross pairs hardly move."""
+    cores = []
+    for square, dimensions in ((pairs.square_h, 2), (pairs.square_v, 1)):
+        known = ~np.isnan(square)
+        centre = float(special.chdtri(dimensions, 0.5))
+        site = _median(square[known], pairs.weight[known]) / centre
+        own = np.full(classes + 1, site)
+        for code in range(classes):
+            mine = known & (pairs.of == code)
+            if mine.sum() > 3:
+                own[code] = _median(square[mine], pairs.weight[mine]) / centre
+        cores.append(np.fmax(own, 1e-12))
+    shares = np.ones((len(SCALES_M), len(SCALES_M)))
+    shares[0, 0] = 0.0
+    return _State(cores[0], cores[1], np.full(classes + 1, PRIOR_TAIL), shares / shares.sum())
+
+
+def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
+    """Return the next state and each pair's probability to be gross."""
+    core_h, core_v = state.core_h[pairs.of], state.core_v[pairs.of]
+    log_h, ratio_h = _densities(pairs.square_h, pairs.variance_h, core_h, 2)
+    log_v, ratio_v = _densities(pairs.square_v, pairs.variance_v, core_v, 1)
+    density = np.maximum(((ratio_h @ state.scales) * ratio_v).sum(axis=1), 1e-300)
+    share = state.tail[pairs.of]
+    outside = special.expit(log_h + log_v + np.log(density) + special.logit(share))
+    gross = pairs.weight * outside
+    found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
+    even = (state.scales > 0) * PRIOR_SCALES / (state.scales.size - 1)
+    scales = (found + even) / (found.sum() + PRIOR_SCALES)
+    inside = pairs.weight - gross
+    core = _both_cores(pairs, inside, classes)
+    wide, worth = _by_class(gross, pairs.of, classes), _by_class(pairs.weight, pairs.of, classes)
+    site = (wide[-1] + PRIOR_TAIL * PRIOR_PAIRS) / (worth[-1] + PRIOR_PAIRS)
+    tail = (wide + site * PRIOR_PAIRS) / (worth + PRIOR_PAIRS)
+    tail[-1] = site
+    return _State(core[0], core[1], tail, scales), outside
+
+
+def _densities(square: Array, variance: Array, core: Array, dimensions: int) -> tuple[Array, Array]:
+    """Return the log of the largest gross density over the core's, and all of them over that largest one.
+
+    Shapes (pairs,) and (pairs, scales). An axis that is not known says nothing: 0 and 1.
+    """
+    within = core * variance
+    wide = within[:, None] + np.maximum(SCALES_M[1:] ** 2, (NARROWEST_TAIL**2 - 1) * within[:, None])
+    shrink = within[:, None] / wide
+    log = dimensions / 2 * np.log(shrink) + (square / core)[:, None] / 2 * (1 - shrink)
+    log = np.concatenate([np.zeros((len(square), 1)), log], axis=1)
+    log[np.isnan(square)] = 0.0
+    most = log.max(axis=1)
+    return most, np.exp(log - most[:, None])
+
+
+def with_tail_of(fitted: CoreAndTail, pairs: Closed, classes: int) -> CoreAndTail:
+    """Return the cores of other measures of the same pairs, with the tail that is known already.
+
+    Parameters
+    ----------
+    fitted
+        From `fit`.
+    pairs
+        The same pairs in another unit, such as metres instead of stated standard deviations.
+    """
+    core = _both_cores(pairs, pairs.weight * (1 - fitted.outside), classes)
+    state = _State(core[0], core[1], fitted.tail, fitted.scales)
+    return _result(pairs, state, fitted.outside, classes)
+
+
+def _both_cores(pairs: Closed, inside: Array, classes: int) -> list[Array]:
+    return [
+        _cores(square, inside, floor / variance, pairs.of, classes, dimensions, lean)
+        for square, variance, floor, dimensions, lean in (
+            (pairs.square_h, pairs.variance_h, pairs.rounding_h, 2, SITE_PAIRS_H),
+            (pairs.square_v, pairs.variance_v, pairs.rounding_v, 1, SITE_PAIRS_V),
+        )
+    ]
+
+
+def _cores(
+    square: Array, inside: Array, floor: Array, of: Index, classes: int, dimensions: int, lean: float
+) -> Array:
+    """Return the variance of each class's core over the stated one, and the site's."""
+    known = ~np.isnan(square)
+    total = _by_class(np.where(known, inside * square, 0.0), of, classes)
+    freedom = dimensions * _by_class(np.where(known, inside, 0.0), of, classes)
+    least = _by_class(np.where(known, inside * floor, 0.0), of, classes) / np.maximum(freedom / dimensions, 1e-9)
+    site = total[-1] / max(freedom[-1], 1e-9)
+    core = (total + lean * dimensions * site) / (freedom + lean * dimensions)
+    core[-1] = site
+    return np.maximum(core, np.maximum(least, 1e-12))
+
+
+def _by_class(values: Array, of: Index, classes: int) -> Array:
+    return np.append(np.bincount(of, values, minlength=classes), values.sum())
+
+
+def _moved(before: _State, after: _State) -> float:
+    return max(
+        float(np.abs(np.log(after.core_h / before.core_h)).max()),
+        float(np.abs(np.log(after.core_v / before.core_v)).max()),
+        float(np.abs(after.tail - before.tail).max()),
     )
 
 
-def _grouped(squares: Array, weights: Array) -> tuple[Array, Array]:
-    """Return squares and weights as at most `GROUPS` means of neighbours with their summed weights."""
-    if len(squares) <= GROUPS:
-        return squares, weights
-    order = np.argsort(squares)
-    starts = np.linspace(0, len(squares), GROUPS, endpoint=False).astype(np.int64)
-    summed = np.add.reduceat(weights[order], starts)
-    return np.add.reduceat((squares * weights)[order], starts) / summed, summed
+def _result(pairs: Closed, state: _State, outside: Array, classes: int) -> CoreAndTail:
+    inside = pairs.weight * (1 - outside)
+    freedom = [
+        dimensions * _by_class(np.where(np.isnan(square), 0.0, inside), pairs.of, classes)
+        for square, dimensions in ((pairs.square_h, 2), (pairs.square_v, 1))
+    ]
+    return CoreAndTail(
+        core_h=state.core_h, core_v=state.core_v, freedom_h=freedom[0], freedom_v=freedom[1], tail=state.tail,
+        gross=_by_class(pairs.weight - inside, pairs.of, classes), worth=_by_class(pairs.weight, pairs.of, classes),
+        scales=state.scales, outside=outside,
+    )  # fmt: skip
 
 
 def _median(values: Array, weights: Array) -> float:
+    if not len(values):
+        return 1.0
     order = np.argsort(values)
     at = np.searchsorted(np.cumsum(weights[order]), weights.sum() / 2)
     return float(values[order][min(int(at), len(values) - 1)])

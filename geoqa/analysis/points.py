@@ -46,7 +46,7 @@ class PointStatus(Analysis):
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import judged, reasons, usage
+        from geoqa.analysis import judged, levels, reasons, usage
         from geoqa.analysis.rows import direct_rows, is_rejected
 
         occupations, closures = frames["occupations"], frames["closures"]
@@ -54,7 +54,8 @@ class PointStatus(Analysis):
         n = len(rows.names)
         role = _of_points(occupations["role"], occupations, rows.names)
         use, fix = self._screen(occupations, rows, job)
-        horizontal, vertical = self._verdicts(frames, rows, use, fix, role, job)
+        data = levels.local(occupations, frames["classes"], rows, fix)
+        horizontal, vertical = self._verdicts(data, occupations, rows, use, role, job)
 
         # On a site with heights a point without one is unproven in height; on one without, nothing is.
         no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
@@ -85,6 +86,8 @@ class PointStatus(Analysis):
                 "status_h": _statuses(horizontal.status),
                 "status_v": _statuses(height),
                 "status": _statuses(status),
+                "degrees_of_freedom_h": _finite(data.nu_h),
+                "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": _canopy(occupations, rows),
                 "reason": _or_rejected(
                     reasons.of_points(status, horizontal, vertical, axes, facts), (count == 0) & (rejected > 0)
@@ -114,22 +117,15 @@ class PointStatus(Analysis):
         return use, usage.fix_numbers(rows.point, label, base)
 
     def _verdicts(
-        self,
-        frames: Mapping[str, pd.DataFrame],
-        rows: Rows,
-        use: np.ndarray,
-        fix: np.ndarray,
-        role: pd.Series,
-        job: Job,
+        self, data: Local, occupations: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
     ) -> tuple[Verdict, Verdict]:
         """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
         import numpy as np
 
-        from geoqa.analysis import levels, usage, verdict
+        from geoqa.analysis import usage, verdict
 
-        data = levels.local(frames["occupations"], frames["classes"], rows, fix)
         n = len(rows.names)
-        limits = {axis: self._limits(frames["occupations"], rows, role, data, axis, job) for axis in "hv"}
+        limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
         active = use == usage.USED
         horizontal = verdict.reach(data.horizontal.only(active), n, limits["h"], data.typical_h)
         keep = _spread(horizontal.keep_row, active)
@@ -212,6 +208,13 @@ def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:
     changed = reason.add_categories([word])
     changed[emptied] = word
     return changed
+
+
+def _finite(nu: np.ndarray) -> np.ndarray:
+    """Return degrees of freedom, NaN where the scale is taken as known."""
+    import numpy as np
+
+    return np.where(np.isfinite(nu), nu, np.nan)
 
 
 def _statuses(codes: np.ndarray) -> pd.Categorical:

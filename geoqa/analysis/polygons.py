@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 CHUNK = 8192
 
 
-def ellipses(table: pd.DataFrame, nu: float, vertices: int, job: Job) -> gpd.GeoDataFrame:
+def ellipses(table: pd.DataFrame, vertices: int, job: Job) -> gpd.GeoDataFrame:
     """Return the `ellipses` frame of a table of centres, covariances and confidences.
 
     The boundary is the unit circle through the Cholesky factor of the covariance; the axes are its
@@ -30,12 +30,11 @@ def ellipses(table: pd.DataFrame, nu: float, vertices: int, job: Job) -> gpd.Geo
     Parameters
     ----------
     table
-        Columns subject, id, point, easting_m, northing_m, var_e, var_n, cov_en, confidence.
-    nu
-        Degrees of freedom of the covariance's scale.
+        Columns subject, id, point, easting_m, northing_m, var_e, var_n, cov_en, nu (degrees of freedom of
+        the covariance's scale), confidence.
     """
     var_e, var_n, cov_en, confidence = (table[c].to_numpy() for c in ("var_e", "var_n", "cov_en", "confidence"))
-    factor = covariance.ellipse_factor(confidence, nu)
+    factor = covariance.ellipse_factor(confidence, table["nu"].to_numpy())
     major, minor, azimuth = covariance.ellipse(var_e, var_n, cov_en)
     ll = np.sqrt(var_e)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -23,15 +23,16 @@ class Spread:
     Attributes
     ----------
     nu_h, nu_v
-        Degrees of freedom the scale was estimated with; infinite where it is taken as known.
+        Degrees of freedom the scale of each was estimated with, shape (n,); infinite where it is taken
+        as known.
     """
 
     var_e: Array
     var_n: Array
     cov_en: Array
     var_u: Array
-    nu_h: float = np.inf
-    nu_v: float = np.inf
+    nu_h: Array
+    nu_v: Array
 
 
 def reported(occupations: pd.DataFrame) -> Spread:
@@ -48,44 +49,50 @@ def reported(occupations: pd.DataFrame) -> Spread:
     rounding = column("resolution_h_m") ** 2 / 12
     most = np.sqrt(np.maximum(var_e * var_n - rounding * np.maximum(var_e, var_n), 0.0))
     cov_en = np.clip(np.nan_to_num(column("cov_en_m2")), -np.nan_to_num(most), np.nan_to_num(most))
-    return Spread(var_e=var_e, var_n=var_n, cov_en=cov_en, var_u=column("sigma_u_m") ** 2)
+    known = np.full(len(occupations), np.inf)
+    return Spread(var_e, var_n, cov_en, column("sigma_u_m") ** 2, nu_h=known, nu_v=known)
 
 
 def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
-    """Return the covariances to expect: reported ones times the site's ratio, never below 1.
+    """Return the covariances to expect: the reported ones times what they are worth in their canopy class.
 
-    Where no precision is reported the site's repeatability stands in, if one could be learnt.
+    Where no precision is reported the class's repeatability stands in, if one could be learnt.
 
     Parameters
     ----------
     occupations, classes
-        The frames; the first row of `classes` speaks for the whole site.
+        The frames; the first row of `classes` speaks for the whole site and for rows without a class.
     """
-    site = classes.iloc[0]
     told = reported(occupations)
+    row = class_rows(occupations["canopy"], classes)
+
+    def of(column: str) -> Array:
+        return classes[column].to_numpy(dtype=float, na_value=np.nan)[row]
+
     silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
-    nu_h, nu_v = freedom(occupations, classes)
-    scale_h, scale_v = (max(1.0, np.nan_to_num(float(site[f"precision_ratio_{axis}"]))) ** 2 for axis in "hv")
-    own_h, own_v = (float(site[f"repeatability_{axis}_m"]) ** 2 for axis in "hv")
+    scale_h, scale_v = of("scale_h") ** 2, of("scale_v") ** 2
+    own_h, own_v = of("repeatability_h_m") ** 2, of("repeatability_v_m") ** 2
     return Spread(
         var_e=np.where(silent_h, own_h, scale_h * told.var_e),
         var_n=np.where(silent_h, own_h, scale_h * told.var_n),
         cov_en=np.where(silent_h, 0.0, scale_h * told.cov_en),
         var_u=np.where(silent_v, own_v, scale_v * told.var_u),
-        nu_h=nu_h,
-        nu_v=nu_v,
+        nu_h=_freedom(of("degrees_of_freedom_h"), silent_h | (scale_h != 1)),
+        nu_v=_freedom(of("degrees_of_freedom_v"), silent_v | (scale_v != 1)),
     )
 
 
-def freedom(occupations: pd.DataFrame, classes: pd.DataFrame) -> tuple[float, float]:
-    """Return the degrees of freedom of the scale in use, horizontal and height; a ratio held at 1 is not estimated."""
-    site = classes.iloc[0]
-    result = []
-    for axis, sigma in (("h", "sigma_e_m"), ("v", "sigma_u_m")):
-        estimated = bool(occupations[sigma].isna().any()) or float(site[f"precision_ratio_{axis}"]) > 1
-        nu = float(site[f"degrees_of_freedom_{axis}"])
-        result.append(nu if estimated and np.isfinite(nu) else np.inf)
-    return result[0], result[1]
+def class_rows(canopy: pd.Series, classes: pd.DataFrame) -> Index:
+    """Return which row of `classes` speaks for each label; the first one for labels it does not name."""
+    labels = canopy.astype("category").cat
+    at = classes["canopy"].astype(str).tolist()
+    known = [at.index(str(name)) if str(name) in at else 0 for name in labels.categories]
+    return np.array([*known, 0])[labels.codes.to_numpy()]
+
+
+def _freedom(nu: Array, estimated: NDArray[np.bool_]) -> Array:
+    """Return the degrees of freedom of each scale; one held at 1 is not estimated."""
+    return np.where(estimated & np.isfinite(nu), nu, np.inf)
 
 
 def square_h(de: Array, dn: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
@@ -100,7 +107,7 @@ def square_v(du: Array, var_u: Array) -> Array:
         return du**2 / var_u
 
 
-def probability(square: Array, dimensions: Array | int, nu: float = np.inf) -> Array:
+def probability(square: Array, dimensions: Array | int, nu: Array | float = np.inf) -> Array:
     """Return the probability of a larger square when nothing is wrong.
 
     Chi-square where the covariance is taken as known; F with `nu` degrees of freedom where its
@@ -110,17 +117,29 @@ def probability(square: Array, dimensions: Array | int, nu: float = np.inf) -> A
     ----------
     square
         d' C^-1 d, shape (n,).
-    dimensions
-        Degrees of freedom of the square, a number or shape (n,).
+    dimensions, nu
+        Degrees of freedom of the square and of the scale, numbers or shape (n,).
     """
     plain = dimensions if np.isscalar(dimensions) else 0
-    if not np.isfinite(nu):
-        # Chi-square with one or two degrees of freedom in closed form: the common and the quick case.
+    with np.errstate(invalid="ignore"):
+        estimated = np.isfinite(nu)
+        if not np.any(estimated):
+            return _known_scale(square, dimensions, plain)
+        finite = np.where(estimated, nu, _MANY)
         if plain == 2:
-            return np.exp(-square / 2)
-        return special.erfc(np.sqrt(square / 2)) if plain == 1 else special.chdtrc(dimensions, square)
+            return np.exp(-finite / 2 * np.log1p(square / finite))  # F(2, nu), in closed form
+        if plain == 1:  # F(1, nu) is the square of Student's t
+            student = 2 * special.stdtr(finite, -np.sqrt(square))
+            return np.asarray(np.where(estimated, student, special.erfc(np.sqrt(square / 2))))
+        return np.asarray(special.fdtrc(dimensions, finite, square / dimensions))
+
+
+#: Degrees of freedom that stand for a scale taken as known.
+_MANY = 1e9
+
+
+def _known_scale(square: Array, dimensions: Array | int, plain: int) -> Array:
+    """Return the tail of chi-square; with one or two degrees of freedom in closed form, the quick and common case."""
     if plain == 2:
-        return (1 + square / nu) ** (-nu / 2)  # F(2, nu), in closed form
-    if plain == 1:
-        return 2 * special.stdtr(nu, -np.sqrt(square))  # F(1, nu) is the square of Student's t
-    return special.fdtrc(dimensions, nu, square / dimensions)
+        return np.exp(-square / 2)
+    return np.asarray(special.erfc(np.sqrt(square / 2)) if plain == 1 else special.chdtrc(dimensions, square))

@@ -52,8 +52,8 @@ class ClosureStatus(Analysis):
         keyed = closures[["pair_id"]].copy()
         codes = {}
         for axis, length, t, dims, nu in (
-            ("h", closures["horizontal_m"].to_numpy(), t_h, 2, cov.nu_h),
-            ("v", np.abs(du), t_v, 1, cov.nu_v),
+            ("h", closures["horizontal_m"].to_numpy(), t_h, 2, np.minimum(cov.nu_h[a], cov.nu_h[b])),
+            ("v", np.abs(du), t_v, 1, np.minimum(cov.nu_v[a], cov.nu_v[b])),
         ):
             last_digit = occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)
             guard = np.fmax(last_digit[a], last_digit[b]) / 2

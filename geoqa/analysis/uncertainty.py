@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from geoqa.core.job import Job
@@ -18,13 +19,15 @@ if TYPE_CHECKING:
 class Uncertainty(Analysis):
     """Turn each point's covariance into its ellipse at the requirement's confidence, and its 95 % radii.
 
-    sqrt(chi-square) where the precision is taken as known, sqrt(2 F) with the calibration's degrees
-    of freedom where it was estimated.
+    The ellipse is that of the core: sqrt(chi-square) where the precision is taken as known, sqrt(2 F)
+    with the calibration's degrees of freedom where it was estimated. The radii hold 95 % with the
+    possibility of an unseen wrong fix counted in; where that alone exceeds 5 % there is none.
     """
 
     name = "uncertainty"
     needs = (
-        "occupations", "classes", "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.wrong_h",
+        "points.wrong_v",
     )  # fmt: skip
     gives = tuple(
         f"points.{c}"
@@ -35,12 +38,12 @@ class Uncertainty(Analysis):
         """Return the axes, the azimuth from grid north, the confidence, and the radii in metres."""
         import numpy as np
 
-        from geoqa.analysis import spread
+        from geoqa.analysis import exceedance
         from geoqa.analysis.tolerance import by_role
         from geoqa.core import covariance
 
         points = frames["points"]
-        nu_h, nu_v = spread.freedom(frames["occupations"], frames["classes"])
+        nu_h, nu_v = (points[f"degrees_of_freedom_{axis}"].fillna(np.inf).to_numpy() for axis in "hv")
         confidence = by_role(points["role"], job, lambda role: role.requirement.confidence)
         var_e, var_n, cov_en, var_u = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"))
         major, minor, azimuth = covariance.ellipse(var_e, var_n, cov_en)
@@ -48,6 +51,19 @@ class Uncertainty(Analysis):
         keyed = points[["point"]].copy()
         keyed["semi_major_m"], keyed["semi_minor_m"] = major * factor, minor * factor
         keyed["azimuth_deg"], keyed["confidence"] = azimuth, confidence
-        keyed["radius95_m"] = covariance.circle_radius(major, minor, 0.95) * covariance.widening(0.95, nu_h)
-        keyed["up95_m"] = np.sqrt(var_u) * covariance.line_factor(0.95, nu_v)
+        core_h, core_v = (_share_of_core(points[f"wrong_{axis}"].to_numpy(dtype=float)) for axis in "hv")
+        radius = exceedance.radius_holding(core_h, var_e, var_n, cov_en)
+        keyed["radius95_m"] = radius * covariance.widening(core_h, nu_h)
+        keyed["up95_m"] = np.sqrt(var_u) * covariance.line_factor(core_v, nu_v)
         return Result({"points": keyed})
+
+
+def _share_of_core(wrong: np.ndarray) -> np.ndarray:
+    """Return which share of the core the radius must hold so that 95 % of all errors lie within; NaN if none can.
+
+    An unseen wrong fix counts as outside. Unknown is taken as none.
+    """
+    import numpy as np
+
+    share = 0.95 / (1 - np.nan_to_num(wrong))
+    return np.where(share < 1, share, np.nan)

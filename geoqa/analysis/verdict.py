@@ -28,7 +28,7 @@ class Limits:
     guard_m: Array
     from_mean: Flags
     alpha: float
-    nu: float
+    nu: Array
 
 
 @dataclass(frozen=True)
@@ -70,8 +70,8 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     fixes, fix_of_row = rows.fixes(typical)
     visits, visit_of_fix = fixes.visits(typical)
     inner = _positions(fixes, visit_of_fix, limits)
-    inner_pairs = agreement.pairs_of(inner, limits.alpha, limits.nu)
-    inside, _ = agreement.judge(inner, inner_pairs, len(visits.point), limits.alpha, limits.nu)
+    inner_pairs = agreement.pairs_of(inner, limits.alpha)
+    inside, _ = agreement.judge(inner, inner_pairs, len(visits.point), limits.alpha)
     split_visit = inside == CONFLICT
     # Rows of one initialization prove nothing by agreeing, but those that disagree may not be averaged.
     split_visit[visit_of_fix[_split_fixes(rows, fix_of_row, len(fixes.point), limits)]] = True
@@ -79,14 +79,12 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     votes = np.bincount(visits.point, minlength=n)
     sound = np.flatnonzero(~split_visit)
     outer = _positions(visits, visits.point, limits).only(sound)
-    outer_pairs = agreement.pairs_of(outer, limits.alpha, limits.nu)
+    outer_pairs = agreement.pairs_of(outer, limits.alpha)
     chosen, has = agreement.majority(outer, outer_pairs, n, votes)
     kept_visit = np.zeros(len(visits.point), bool)
     kept_visit[sound[chosen]] = True
     agreed = outer.only(chosen)
-    between, _ = agreement.judge(
-        agreed, agreement.pairs_of(agreed, limits.alpha, limits.nu), n, limits.alpha, limits.nu
-    )
+    between, _ = agreement.judge(agreed, agreement.pairs_of(agreed, limits.alpha), n, limits.alpha)
 
     kept = np.bincount(visits.point[kept_visit], minlength=n)
     count = np.bincount(fixes.point, minlength=n)
@@ -115,7 +113,7 @@ def _split_fixes(rows: Level, fix_of_row: Index, n: int, limits: Limits) -> Flag
     """Return which of `n` fixes are in conflict with themselves."""
     order = np.argsort(fix_of_row, kind="stable")
     inner = _positions(rows.only(order), fix_of_row[order], limits)
-    found, _ = agreement.judge(inner, agreement.pairs_of(inner, limits.alpha, limits.nu), n, limits.alpha, limits.nu)
+    found, _ = agreement.judge(inner, agreement.pairs_of(inner, limits.alpha), n, limits.alpha)
     return found == CONFLICT
 
 
@@ -127,4 +125,5 @@ def _positions(level: Level, group: Index, limits: Limits) -> Positions:
         tolerance_m=limits.tolerance_m[level.point],
         guard_m=limits.guard_m[level.point],
         from_mean=limits.from_mean[level.point],
+        nu=limits.nu[level.point],
     )

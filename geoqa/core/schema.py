@@ -176,6 +176,8 @@ POINTS = Frame(
         "visits": _int("visits they fall into", minimum=0),
         "visits_used_h": _int("visits the horizontal status rests on", minimum=0),
         "visits_used_v": _int("visits the height status rests on", minimum=0),
+        "degrees_of_freedom_h": _float("of the precision's horizontal scale; null where it is taken as known", minimum=0),
+        "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
         "set_aside": _int("occupations the coordinate does not use", minimum=0),
         "easting_m": _float("combined easting; null where there is nothing to give"),
         "northing_m": _float("combined northing"),
@@ -193,6 +195,8 @@ POINTS = Frame(
         "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
         **_STATUS,
         "risk": _float("probability that an error exceeds the requirement", minimum=0),
+        "wrong_h": _float("probability that the position rests on a wrong fix", minimum=0),
+        "wrong_v": _float("probability that the height rests on a wrong fix", minimum=0),
         "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
         "deliver_reason": _text("why, or why not", nulls=False),
         "untested": _text("what the evidence cannot see"),
@@ -218,12 +222,29 @@ CLASSES = Frame(
                 ("precision_ratio_h", "ratio of seen to reported precision, horizontal"),
                 ("precision_ratio_v", "ratio of seen to reported precision, height"),
                 ("tail_rate", "share of pairs far wider than the core"),
+                ("wrong_fix_rate", "share of initializations that are grossly wrong"),
             )
             for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
         },
         **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
         "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
         "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
+        "scale_h": _float("what stated horizontal precision is multiplied with", above=0),
+        "scale_v": _float("what stated height precision is multiplied with", above=0),
+        "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
+        "stated_v_m": _float("usual stated standard deviation of the height", above=0),
+        "basis_h": _text("whose pairs the horizontal values come from"),
+        "basis_v": _text("whose pairs the height values come from"),
+    },
+)
+
+GROSS_SCALES = Frame(
+    key=("scale_h_m", "scale_v_m"),
+    base=("scale_h_m", "scale_v_m", "share"),
+    columns={
+        "scale_h_m": _float("standard deviation per horizontal axis of a gross error", minimum=0, nulls=False),
+        "scale_v_m": _float("standard deviation of its height", minimum=0, nulls=False),
+        "share": _float("share of the site's gross errors that are of this scale", minimum=0, nulls=False),
     },
 )
 
@@ -327,6 +348,7 @@ FRAMES: dict[str, Frame] = {
     "closures": CLOSURES,
     "points": POINTS,
     "classes": CLASSES,
+    "gross_scales": GROSS_SCALES,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,

@@ -1,0 +1,183 @@
+"""The table of canopy classes: what each one's pairs show, and what is used where they are few. Kernels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from geoqa.analysis import mixture, visit_pairs
+from geoqa.core.schema import WHOLE_SITE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.visit_pairs import VisitPairs
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+OWN, NOT_BELOW, SITE, NONE = BASES = ("own pairs", "own pairs, not below the site", "the site's pairs", "uncalibrated")
+#: A gross closure is told apart when its share is surely larger than this.
+LARGE_TAIL = 0.05
+_AXES = (("h", "sigma_e_m"), ("v", "sigma_u_m"))
+_WORDS = {"h": "horizontal", "v": "height"}
+
+
+@dataclass(frozen=True)
+class ClassTable:
+    """What calibration gives: the frames `classes` and `gross_scales`, and messages."""
+
+    classes: pd.DataFrame
+    scales: pd.DataFrame
+    messages: tuple[str, ...]
+
+
+class Bounded(NamedTuple):
+    """Estimates with their 95 % bounds, and where each comes from; arrays of shape (classes,)."""
+
+    value: Array
+    low: Array
+    high: Array
+    basis: Array
+
+
+def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below_one: bool) -> ClassTable:
+    """Return the table of the whole site and every canopy class of the occupations.
+
+    Parameters
+    ----------
+    pairs
+        From `visit_pairs.of`.
+    minimum_pairs
+        Independent pairs a class, or the site, needs for values of its own.
+    below_one
+        Whether a ratio below 1 is used as it is.
+    """
+    names, of = visit_pairs.classes_of(occupations, "canopy", pairs)
+    pairs = pairs.by(of)
+    n = len(names) + 1  # the last one is for pairs whose ends are of different classes
+    fits = _fits(pairs, n)
+    show = [n, *range(len(names))]
+    table = pd.DataFrame({"canopy": [WHOLE_SITE, *names]})
+    table["pairs"] = np.append(np.bincount(of, minlength=n), len(of))[show]
+    messages = []
+    for axis, sigma in _AXES:
+        ratio = _scaled(fits[0], axis, 1.0, minimum_pairs, show)
+        repeat = _scaled(fits[1], axis, 2**-0.5, minimum_pairs, show)
+        _put(table, f"precision_ratio_{axis}", ratio)
+        _put(table, f"repeatability_{axis}_m", repeat)
+        table[f"basis_{axis}"] = np.where(ratio.basis == NONE, repeat.basis, ratio.basis)
+        table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
+        table[f"degrees_of_freedom_{axis}"] = _freedom(fits, axis, ratio, show)
+        table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
+        if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
+            messages.append(_uncalibrated(pairs, axis, minimum_pairs))
+    tail = _tail(fits[0], minimum_pairs, show)
+    _put(table, "tail_rate", tail)
+    _put(table, "wrong_fix_rate", Bounded(*(_per_fix(v) for v in tail[:3]), tail.basis))
+    known = fits[0].worth[n] >= minimum_pairs
+    if not known:  # the prior is what risk has to work with; a rate seen there is not
+        for end in ("", "_low", "_high"):
+            table[f"tail_rate{end}"] = np.nan
+    messages += _large_tails(table)
+    return ClassTable(table, _scales(fits[0]), tuple(messages))
+
+
+def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
+    """Return the fits of closures over their stated precision, and in metres."""
+    stated, plain = pairs.stated, pairs.plain
+    if (np.isnan(stated.square_h) == np.isnan(plain.square_h)).all() and len(stated.of):
+        found = mixture.fit(stated, n)
+        return found, mixture.with_tail_of(found, plain, n)
+    found = mixture.fit(plain, n)
+    if not np.isnan(stated.square_h).all():
+        return mixture.fit(stated, n), found
+    nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
+    return replace(found, freedom_h=nothing, freedom_v=nothing), found
+
+
+def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: int, show: list[int]) -> Bounded:
+    """Return the standard deviations of the cores; a thin class has the site's, none is below it unproved."""
+    dimensions, lean = (2, mixture.SITE_PAIRS_H) if axis == "h" else (1, mixture.SITE_PAIRS_V)
+    core, freedom = (getattr(fit, f"{name}_{axis}")[show] for name in ("core", "freedom"))
+    nu = np.maximum(freedom + np.r_[0, np.full(len(show) - 1, dimensions * lean)], 0.1)  # below, no interval is finite
+    value = np.sqrt(core) * factor
+    low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
+    return _against_site(Bounded(value, low, high, np.full(len(show), OWN, object)), freedom / dimensions, minimum_pairs)
+
+
+def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
+    thin = worth < minimum_pairs
+    below = ~thin & (own.value < own.value[0]) & (own.high >= own.value[0])
+    take = thin | below
+    basis = np.where(thin, SITE, np.where(below, NOT_BELOW, own.basis))
+    basis[0] = OWN
+    value = np.where(take, own.value[0], own.value)
+    low, high = np.where(thin, own.low[0], own.low), np.where(take, np.maximum(own.high, own.high[0]), own.high)
+    if thin[0]:
+        unknown = np.full(len(value), np.nan)
+        return Bounded(unknown, unknown, unknown, np.full(len(value), NONE, object))
+    return Bounded(value, low, high, basis)
+
+
+def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Bounded:
+    """Return the shares of gross pairs with a Jeffreys interval, drawn towards the site like the ratios."""
+    gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
+    low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
+    own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN, object))
+    result = _against_site(own, worth, minimum_pairs)
+    return own if np.isnan(result.value[0]) else result
+
+
+def _per_fix(share: Array) -> Array:
+    """Return the share of wrong fixes that makes this share of pairs gross: either end may be wrong."""
+    return 1 - np.sqrt(1 - share)
+
+
+def _freedom(fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], axis: str, ratio: Bounded, show: list[int]) -> Array:
+    fit = fits[0] if np.isfinite(ratio.value[0]) else fits[1]
+    freedom = getattr(fit, f"freedom_{axis}")[show]
+    found = np.where(ratio.basis == SITE, freedom[0], freedom)
+    return np.where(found > 0, found, np.nan)
+
+
+def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[float]:
+    """Return the usual stated standard deviation, of the site and of each class, metres."""
+    by = occupations.groupby(occupations["canopy"].astype("str"), observed=True)[column].median()
+    return [float(occupations[column].median()), *(float(by.get(name, np.nan)) for name in names)]
+
+
+def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
+    for end, values in zip(("", "_low", "_high"), found[:3], strict=True):
+        table[name + end] = values
+
+
+def _scales(fit: mixture.CoreAndTail) -> pd.DataFrame:
+    h, v = np.indices(fit.scales.shape).reshape(2, -1)
+    share = fit.scales.ravel()
+    some = share > 0
+    return pd.DataFrame(
+        {"scale_h_m": mixture.SCALES_M[h[some]], "scale_v_m": mixture.SCALES_M[v[some]], "share": share[some]}
+    )
+
+
+def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
+    seen = ~np.isnan(pairs.stated.square_h if axis == "h" else pairs.stated.square_v)
+    return (
+        f"{_WORDS[axis]} precision uncalibrated: {seen.sum()} pairs of different visits are worth "
+        f"{pairs.stated.weight[seen].sum():.1f} independent ones and {minimum_pairs} are needed; the stated "
+        f"precision is taken at its word"
+    )
+
+
+def _large_tails(table: pd.DataFrame) -> list[str]:
+    return [
+        f"under {row.canopy} {row.tail_rate:.0%} ({row.tail_rate_low:.0%} to {row.tail_rate_high:.0%}) of the pairs of "
+        f"different visits lie far outside the rest"
+        for row in table.iloc[1:].itertuples()
+        if row.tail_rate_low > LARGE_TAIL
+    ]

@@ -1,0 +1,209 @@
+"""Which of a point's fixes are right? Every way it could be, each with its probability. Kernels.
+
+In order of time each fix is right, wrong on its own, or repeats the wrong fix before it. A wrong fix
+is off by a gross error of the site's scales; a repeated one shares that error, so it agrees with the
+one before and proves nothing.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis import mixture
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+RIGHT, WRONG, REPEATED = 0, 1, 2
+#: Fixes of one point that are weighed one by one; of more, neighbours that agree are taken together.
+MOST = 5
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """The fixes of points that have equally many, in order of time; arrays of shape (points, fixes).
+
+    Attributes
+    ----------
+    x
+        East and north from the point's reference, metres, shape (points, fixes, 2).
+    z
+        Height from the reference, metres; NaN where there is none.
+    s_h, s_v
+        Calibrated variance per axis, metres squared.
+    wrong
+        Probability that a fix is wrong, before anything is compared.
+    repeats
+        Probability that the fix repeats the one before it, if that one is wrong.
+    """
+
+    x: Array
+    z: Array
+    s_h: Array
+    s_v: Array
+    wrong: Array
+    repeats: Array
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """The ways the fixes of each point could be.
+
+    Attributes
+    ----------
+    states
+        Shape (ways, fixes): RIGHT, WRONG or REPEATED.
+    probability
+        Shape (points, ways), each row sums to 1.
+    """
+
+    states: Index
+    probability: Array
+
+
+def ways(fixes: int) -> Index:
+    """Return every sequence of states; only what was wrong before can be repeated. Shape (ways, fixes)."""
+    found = [
+        way
+        for way in itertools.product((RIGHT, WRONG, REPEATED), repeat=fixes)
+        if all(state != REPEATED or (i and way[i - 1] != RIGHT) for i, state in enumerate(way))
+    ]
+    return np.array(found, np.int64)
+
+
+def weigh(fixes: Fixes, scales: Array) -> Weighed:
+    """Return the probability of each way the fixes could be, given their positions.
+
+    By Bayes' rule over all ways: the prior of the sequence times the density of the closures among
+    what is right, and of each wrong group about it. The place itself is unknown and integrated out.
+
+    Parameters
+    ----------
+    fixes
+        Points with one number of fixes.
+    scales
+        Shares of the gross errors by scale, as `mixture.CoreAndTail` has them.
+    """
+    states = ways(fixes.x.shape[1])
+    groups = _Groups(fixes, scales)
+    log = np.column_stack([_log_prior(way, fixes) + groups.log_density(*_parts(way)) for way in states])
+    log -= log.max(axis=1, keepdims=True)
+    probability = np.exp(log)
+    return Weighed(states, probability / probability.sum(axis=1, keepdims=True))
+
+
+def repeated(weighed: Weighed) -> Array:
+    """Return how probably each fix repeats a wrong one, shape (points, fixes)."""
+    return weighed.probability @ (weighed.states == REPEATED)
+
+
+def after_wrong(weighed: Weighed) -> Array:
+    """Return how probably the fix before each is wrong, shape (points, fixes); 0 for the first."""
+    before = np.zeros(weighed.states.shape)
+    before[:, 1:] = weighed.states[:, :-1] != RIGHT
+    return weighed.probability @ before
+
+
+def _parts(way: Index) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:
+    """Return the right fixes, and the wrong ones as groups that share their error."""
+    right = tuple(int(i) for i in np.flatnonzero(way == RIGHT))
+    wrong: list[tuple[int, ...]] = []
+    for i, state in enumerate(way):
+        if state == WRONG:
+            wrong.append((i,))
+        elif state == REPEATED:
+            wrong[-1] += (i,)
+    return right, tuple(wrong)
+
+
+def _log_prior(way: Index, fixes: Fixes) -> Array:
+    result = np.zeros(len(fixes.x))
+    with np.errstate(divide="ignore"):
+        for i, state in enumerate(way):
+            if i and way[i - 1] != RIGHT:
+                again = fixes.repeats[:, i]
+                if state == REPEATED:
+                    result += np.log(again)
+                    continue
+                result += np.log1p(-again)
+            result += np.log(fixes.wrong[:, i]) if state == WRONG else np.log1p(-fixes.wrong[:, i])
+    return result
+
+
+class _Groups:
+    """Densities of groups of fixes that share one place, each group worked out once."""
+
+    def __init__(self, fixes: Fixes, scales: Array) -> None:
+        self._scales = scales
+        self._weight_h = 1 / fixes.s_h
+        known = ~np.isnan(fixes.z) & ~np.isnan(fixes.s_v)
+        self._weight_v = np.where(known, 1 / np.where(known, fixes.s_v, 1.0), 0.0)
+        self._x, self._z = fixes.x, np.where(known, fixes.z, 0.0)
+        self._one: dict[tuple[int, ...], tuple[Array, ...]] = {}
+        self._two: dict[tuple[tuple[int, ...], tuple[int, ...]], Array] = {}
+
+    def log_density(self, right: tuple[int, ...], wrong: tuple[tuple[int, ...], ...]) -> Array:
+        """Return the log density of all fixes when `right` share the place and each of `wrong` an error."""
+        about, others = (right, wrong) if right else (wrong[0], wrong[1:])
+        total = self._of(about)[-1]
+        for group in others:
+            total = total + self._of(group)[-1] + self._between(about, group)
+        return total
+
+    def _of(self, group: tuple[int, ...]) -> tuple[Array, ...]:
+        """Return precision, mean (both axes) and log density of a group, its place integrated out."""
+        if group not in self._one:
+            members = list(group)
+            w, v = self._weight_h[:, members], self._weight_v[:, members]
+            x, z = self._x[:, members], self._z[:, members]
+            sum_w, sum_v = w.sum(axis=1), v.sum(axis=1)
+            mean = (w[:, :, None] * x).sum(axis=1) / sum_w[:, None]
+            height = (v * z).sum(axis=1) / np.where(sum_v > 0, sum_v, 1.0)
+            rest = (w * ((x - mean[:, None]) ** 2).sum(axis=2)).sum(axis=1) + (v * (z - height[:, None]) ** 2).sum(axis=1)
+            with np.errstate(divide="ignore"):
+                log_h = np.log(w / (2 * np.pi)).sum(axis=1) - np.log(sum_w / (2 * np.pi))
+                log_v = np.where(v > 0, np.log(v / (2 * np.pi)), 0.0).sum(axis=1)
+                log_v -= np.where(sum_v > 0, np.log(sum_v / (2 * np.pi)), 0.0)
+            self._one[group] = (sum_w, sum_v, mean, height, log_h + log_v / 2 - rest / 2)
+        return self._one[group]
+
+    def _between(self, about: tuple[int, ...], group: tuple[int, ...]) -> Array:
+        """Return the log density of the distance of a wrong group from the others."""
+        if (about, group) not in self._two:
+            w_a, v_a, mean_a, height_a, _ = self._of(about)
+            w_b, v_b, mean_b, height_b, _ = self._of(group)
+            var_h = 1 / w_a + 1 / w_b
+            both = (v_a > 0) & (v_b > 0)
+            var_v = np.where(both, 1 / np.where(both, v_a, 1.0) + 1 / np.where(both, v_b, 1.0), 1.0)
+            square_h = ((mean_b - mean_a) ** 2).sum(axis=1) / var_h
+            square_v = np.where(both, (height_b - height_a) ** 2 / var_v, np.nan)
+            core = -square_h / 2 - np.log(2 * np.pi * var_h)
+            core += np.where(both, -(height_b - height_a) ** 2 / (2 * var_v) - np.log(2 * np.pi * var_v) / 2, 0.0)
+            gross = mixture.log_gross_over_core(square_h, square_v, var_h, var_v, self._scales)
+            self._two[(about, group)] = core + gross
+        return self._two[(about, group)]
+
+
+def by_count(counts: Index) -> Iterator[tuple[int, Index]]:
+    """Yield each number of fixes that occurs, with the points that have it."""
+    for size in np.unique(counts[counts > 0]).tolist():
+        yield size, np.flatnonzero(counts == size)
+
+
+def right_sets(weighed: Weighed) -> Iterator[tuple[Flags, Array]]:
+    """Yield each set of fixes that may be the right one, shape (fixes,), with its probability, shape (points,)."""
+    right = weighed.states == RIGHT
+    code = right @ (1 << np.arange(right.shape[1]))
+    for one in np.unique(code).tolist():
+        at = code == one
+        yield right[np.argmax(at)], weighed.probability[:, at].sum(axis=1)

@@ -1,0 +1,110 @@
+"""One closure for each pair of visits: what a site can learn its own precision from. Kernels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.analysis import mixture, spread
+from geoqa.analysis.rows import codes_of, positions
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class VisitPairs:
+    """Closures between first occupations of different visits.
+
+    Attributes
+    ----------
+    stated
+        Closures over their stated covariance; those without one are NaN.
+    plain
+        The same closures with a covariance of one square metre.
+    a, b
+        Rows of the two occupations in the frame, shape (pairs,).
+    """
+
+    stated: mixture.Closed
+    plain: mixture.Closed
+    a: Index
+    b: Index
+
+    def by(self, of: Index) -> VisitPairs:
+        """Return the same pairs in other classes."""
+        return replace(self, stated=replace(self.stated, of=of), plain=replace(self.plain, of=of))
+
+
+def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
+    """Return the pairs of different visits, all in one class."""
+    pick, a, b, weight = _pick(closures, occupations)
+    de, dn, du = (closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m"))
+    du = np.where(_shows_height(closures, occupations, pick, a, b), du, np.nan)
+    told = spread.reported(occupations)
+    var_e, var_n, cov_en, var_u = (v[a] + v[b] for v in (told.var_e, told.var_n, told.cov_en, told.var_u))
+    # The rounding of both ends, last digit^2 / 12 each: closures of exactly zero are no more exact than that.
+    rounding_h, rounding_v = (
+        np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[a] ** 2 / 6)
+        for axis in "hv"
+    )
+    one, of_ = np.ones(len(a)), np.zeros(len(a), np.int64)
+    with np.errstate(invalid="ignore"):
+        per_axis = np.sqrt(var_e * var_n - cov_en**2)
+    square_h = spread.square_h(de, dn, var_e, var_n, cov_en)
+    stated = mixture.Closed(
+        of_, weight, square_h, spread.square_v(du, var_u), np.where(np.isnan(square_h), 1.0, per_axis),
+        np.where(np.isnan(var_u), 1.0, var_u), rounding_h, rounding_v,
+    )  # fmt: skip
+    plain = mixture.Closed(of_, weight, de**2 + dn**2, du**2, one, one, rounding_h, rounding_v)
+    return VisitPairs(stated, plain, a, b)
+
+
+def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tuple[list[str], Index]:
+    """Return the labels of a column and each pair's class: where both ends agree their label, else one more class."""
+    labels = occupations[column].astype("category").cat
+    code = labels.codes.to_numpy().astype(np.int64)
+    a, b = code[pairs.a], code[pairs.b]
+    names = [str(name) for name in labels.categories]
+    return names, np.where((a == b) & (a >= 0), a, len(names))
+
+
+def _pick(closures: pd.DataFrame, occupations: pd.DataFrame) -> tuple[Index, Index, Index, Array]:
+    """Return one closure per pair of visits: its row, the rows of its occupations, and its weight."""
+    grade = closures["independence_h"]
+    pick = np.flatnonzero(grade.isin(["separated", "staggered"]).to_numpy())
+    a, b = _ends(closures, occupations, pick)
+    visit = occupations["visit"].to_numpy()
+    point = codes_of(closures["point"])[pick]
+    first = _first(point, visit[a], visit[b])
+    pick, a, b, point = pick[first], a[first], b[first], point[first]
+    per_point = np.bincount(point, minlength=1)[point] if len(point) else np.zeros(0)
+    visits = (1 + np.sqrt(1 + 8 * per_point)) / 2  # m visits make m (m - 1) / 2 pairs, worth m - 1
+    return pick, a, b, 2 / visits
+
+
+def _shows_height(
+    closures: pd.DataFrame, occupations: pd.DataFrame, pick: Index, a: Index, b: Index
+) -> NDArray[np.bool_]:
+    """Return which pairs are different visits for the height too, each pair of those once."""
+    separate = closures["independence_v"].isin(["separated", "staggered"]).to_numpy()[pick]
+    visit = occupations["visit_v"].to_numpy()
+    key = np.where(separate, 0, np.arange(1, len(pick) + 1))  # pairs that show nothing never repeat one
+    return separate & _first(codes_of(closures["point"])[pick], visit[a], visit[b], key)
+
+
+def _first(*keys: Index) -> NDArray[np.bool_]:
+    """Return the first of each combination: closures stand in order of time."""
+    return ~pd.DataFrame(dict(enumerate(keys))).duplicated().to_numpy()
+
+
+def _ends(closures: pd.DataFrame, occupations: pd.DataFrame, pick: Index) -> tuple[Index, Index]:
+    ids = occupations["occupation_id"].to_numpy()
+    a, b = (positions(ids, closures[c].to_numpy()[pick]) for c in ("occupation_a", "occupation_b"))
+    return a, b
