@@ -76,6 +76,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
+    table["core_shape"] = np.nan if fits[0].shape >= mixture.SHAPES[-1] else fits[0].shape
     tail = _tail(fits[0], minimum_pairs, show)
     _put(table, "tail_rate", tail)
     _put(table, "wrong_fix_rate", Bounded(*(_per_fix(v) for v in tail[:3]), tail.basis))

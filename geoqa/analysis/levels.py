@@ -143,6 +143,8 @@ class Local:
         Usual variance per axis.
     nu_h, nu_v
         Degrees of freedom of each point's calibration, shape (points,): the fewest of its rows.
+    shape
+        Degrees of freedom of Student's t that errors follow.
     """
 
     horizontal: Level
@@ -153,6 +155,7 @@ class Local:
     typical_v: float
     nu_h: Array
     nu_v: Array
+    shape: float
 
 
 def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Index) -> Local:
@@ -183,5 +186,6 @@ def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Ind
         typical_h=typical_variance(cov),
         typical_v=typical_variance(cov_z),
         nu_h=-groups.largest(-spread.nu_h[rows.at], rows.point, len(rows.names), empty=-np.inf),
+        shape=spread.shape,
         nu_v=-groups.largest(-spread.nu_v[rows.at], rows.point, len(rows.names), empty=-np.inf),
     )

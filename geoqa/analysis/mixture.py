@@ -24,6 +24,11 @@ PRIOR_TAIL, PRIOR_PAIRS = 0.05, 5.0
 SITE_PAIRS_H, SITE_PAIRS_V = 2.0, 4.0
 #: Gross pairs that the even prior of the scales is worth.
 PRIOR_SCALES = 4.0
+#: Shapes the core may have: degrees of freedom of Student's t. Precision varies more than receivers say, and a
+#: core that is wider in its flanks than a normal one must not be taken for a tail.
+SHAPES = np.array([5.0, 6.0, 8.0, 12.0, 20.0, 50.0, 1e6])
+#: The shape that is thought of first, and how much likelier, as a log, each step away from it must be.
+USUAL_SHAPE, SHAPE_GAIN = 12.0, 1.0
 #: Pairs of a class beyond this many are thinned: the ratio is known to one percent by then.
 ENOUGH = 3_000
 _ROUNDS, _SETTLED = 100, 1e-4
@@ -76,6 +81,8 @@ class CoreAndTail:
     scales
         Shares of the gross errors by their scale horizontally and in height, shape (scales, scales),
         sum 1; both axes left alone is no gross error and has share 0.
+    shape
+        Degrees of freedom of the core's Student distribution, one for the site; large for a normal one.
     outside
         Probability of each pair to be gross, shape (pairs,).
     """
@@ -88,6 +95,7 @@ class CoreAndTail:
     gross: Array
     worth: Array
     scales: Array
+    shape: float
     outside: Array
 
 
@@ -95,8 +103,9 @@ def fit(pairs: Closed, classes: int) -> CoreAndTail:
     """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
     Maximum posterior by expectation and maximization (Dempster, Laird and Rubin 1977) over both axes at
-    once: a pair belongs to the core, d ~ N(0, k^2 C), or is gross, d ~ N(0, k^2 C + scale^2) with one
-    scale per axis. What few pairs cannot tell is drawn towards the site.
+    once: a pair belongs to the core, Student's t with covariance k^2 C and one shape for the site (Lange,
+    Little and Taylor 1989), or is gross, N(0, k^2 C + scale^2) with one scale per axis. What few pairs
+    cannot tell is drawn towards the site.
 
     Parameters
     ----------
@@ -122,6 +131,7 @@ class _State:
     core_v: Array
     tail: Array
     scales: Array
+    shape: float
 
 
 def log_gross_over_core(square_h: Array, square_v: Array, variance_h: Array, variance_v: Array, scales: Array) -> Array:
@@ -167,7 +177,7 @@ def _start(pairs: Closed, classes: int) -> _State:
         cores.append(np.fmax(own, 1e-12))
     shares = np.ones((len(SCALES_M), len(SCALES_M)))
     shares[0, 0] = 0.0
-    return _State(cores[0], cores[1], np.full(classes + 1, PRIOR_TAIL), shares / shares.sum())
+    return _State(cores[0], cores[1], np.full(classes + 1, PRIOR_TAIL), shares / shares.sum(), USUAL_SHAPE)
 
 
 def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
@@ -177,18 +187,21 @@ def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
     log_v, ratio_v = _densities(pairs.square_v, pairs.variance_v, core_v, 1)
     density = np.maximum(((ratio_h @ state.scales) * ratio_v).sum(axis=1), 1e-300)
     share = state.tail[pairs.of]
-    outside = special.expit(log_h + log_v + np.log(density) + special.logit(share))
+    heavier = [_over_normal(pairs, core_h, core_v, shape) for shape in SHAPES]
+    own = heavier[int(np.searchsorted(SHAPES, state.shape))]
+    outside = special.expit(log_h + log_v + np.log(density) - own + special.logit(share))
     gross = pairs.weight * outside
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
     even = (state.scales > 0) * PRIOR_SCALES / (state.scales.size - 1)
     scales = (found + even) / (found.sum() + PRIOR_SCALES)
     inside = pairs.weight - gross
-    core = _both_cores(pairs, inside, classes)
+    core = _both_cores(pairs, inside, classes, state)
+    shape = _shape(np.array([float(inside @ one) for one in heavier]))
     wide, worth = _by_class(gross, pairs.of, classes), _by_class(pairs.weight, pairs.of, classes)
     site = (wide[-1] + PRIOR_TAIL * PRIOR_PAIRS) / (worth[-1] + PRIOR_PAIRS)
     tail = (wide + site * PRIOR_PAIRS) / (worth + PRIOR_PAIRS)
     tail[-1] = site
-    return _State(core[0], core[1], tail, scales), outside
+    return _State(core[0], core[1], tail, scales, shape), outside
 
 
 def _densities(square: Array, variance: Array, core: Array, dimensions: int) -> tuple[Array, Array]:
@@ -217,18 +230,40 @@ def with_tail_of(fitted: CoreAndTail, pairs: Closed, classes: int) -> CoreAndTai
         The same pairs in another unit, such as metres instead of stated standard deviations.
     """
     core = _both_cores(pairs, pairs.weight * (1 - fitted.outside), classes)
-    state = _State(core[0], core[1], fitted.tail, fitted.scales)
+    state = _State(core[0], core[1], fitted.tail, fitted.scales, fitted.shape)
     return _result(pairs, state, fitted.outside, classes)
 
 
-def _both_cores(pairs: Closed, inside: Array, classes: int) -> list[Array]:
-    return [
-        _cores(square, inside, floor / variance, pairs.of, classes, dimensions, lean)
-        for square, variance, floor, dimensions, lean in (
-            (pairs.square_h, pairs.variance_h, pairs.rounding_h, 2, SITE_PAIRS_H),
-            (pairs.square_v, pairs.variance_v, pairs.rounding_v, 1, SITE_PAIRS_V),
-        )
-    ]
+def _over_normal(pairs: Closed, core_h: Array, core_v: Array, shape: float) -> Array:
+    """Return the log density of Student's t over that of the normal distribution of the same variance, both axes."""
+    total = np.zeros(len(pairs.of))
+    for square, core, d in ((pairs.square_h, core_h, 2), (pairs.square_v, core_v, 1)):
+        z = square / core
+        log = (
+            special.gammaln((shape + d) / 2) - special.gammaln(shape / 2) - d / 2 * np.log((shape - 2) / 2)
+            - (shape + d) / 2 * np.log1p(z / (shape - 2)) + z / 2
+        )  # fmt: skip
+        total += np.where(np.isnan(square), 0.0, log)
+    return total
+
+
+def _shape(likelihoods: Array) -> float:
+    """Return the shape to use: the likeliest, each step away from the usual one having its price."""
+    steps = np.abs(np.arange(len(SHAPES)) - np.searchsorted(SHAPES, USUAL_SHAPE))
+    return float(SHAPES[np.argmax(likelihoods - SHAPE_GAIN * steps)])
+
+
+def _both_cores(pairs: Closed, inside: Array, classes: int, state: _State | None = None) -> list[Array]:
+    """Return the variances of the cores, both axes; by Student's weights where a state says what they are."""
+    found = []
+    for axis, dimensions, lean in (("h", 2, SITE_PAIRS_H), ("v", 1, SITE_PAIRS_V)):
+        square, variance, rounding = (getattr(pairs, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
+        counted = square
+        if state is not None:
+            z = square / getattr(state, f"core_{axis}")[pairs.of]
+            counted = square * (state.shape + dimensions) / (state.shape - 2 + z)
+        found.append(_cores(counted, inside, rounding / variance, pairs.of, classes, dimensions, lean))
+    return found
 
 
 def _cores(
@@ -266,7 +301,7 @@ def _result(pairs: Closed, state: _State, outside: Array, classes: int) -> CoreA
     return CoreAndTail(
         core_h=state.core_h, core_v=state.core_v, freedom_h=freedom[0], freedom_v=freedom[1], tail=state.tail,
         gross=_by_class(pairs.weight - inside, pairs.of, classes), worth=_by_class(pairs.weight, pairs.of, classes),
-        scales=state.scales, outside=outside,
+        scales=state.scales, shape=state.shape, outside=outside,
     )  # fmt: skip
 
 

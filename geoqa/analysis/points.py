@@ -143,7 +143,7 @@ class PointStatus(Analysis):
         """Return what the job accepts of each point along one axis."""
         import numpy as np
 
-        from geoqa.analysis import tolerance, verdict
+        from geoqa.analysis import spread, tolerance, verdict
         from geoqa.core.groups import largest
 
         roles = occupations["role"]
@@ -151,9 +151,10 @@ class PointStatus(Analysis):
         limit = tolerance.of_rows(occupations, roles, job)[0 if axis == "h" else 1][rows.at]
         guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
         from_mean = tolerance.pair_factor(role, job) > 1
+        narrow, nu = spread.flanks(data.nu_h if axis == "h" else data.nu_v, data.shape)
         return verdict.Limits(
             largest(limit, rows.point, n), np.nan_to_num(largest(guard, rows.point, n)), from_mean,
-            self.unusual, data.nu_h if axis == "h" else data.nu_v,
+            self.unusual, nu, narrow,
         )  # fmt: skip
 
 

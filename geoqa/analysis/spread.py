@@ -25,6 +25,8 @@ class Spread:
     nu_h, nu_v
         Degrees of freedom the scale of each was estimated with, shape (n,); infinite where it is taken
         as known.
+    shape
+        Degrees of freedom of Student's t that errors follow, infinite for the normal distribution.
     """
 
     var_e: Array
@@ -33,6 +35,7 @@ class Spread:
     var_u: Array
     nu_h: Array
     nu_v: Array
+    shape: float = np.inf
 
 
 def reported(occupations: pd.DataFrame) -> Spread:
@@ -79,6 +82,7 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         var_u=np.where(silent_v, own_v, scale_v * told.var_u),
         nu_h=_freedom(of("degrees_of_freedom_h"), silent_h | (scale_h != 1)),
         nu_v=_freedom(of("degrees_of_freedom_v"), silent_v | (scale_v != 1)),
+        shape=float(np.nan_to_num(classes["core_shape"].iloc[0], nan=np.inf)),
     )
 
 
@@ -105,6 +109,17 @@ def square_v(du: Array, var_u: Array) -> Array:
     """Return d^2 / var of height differences; arrays of shape (n,)."""
     with np.errstate(invalid="ignore", divide="ignore"):
         return du**2 / var_u
+
+
+def flanks(nu: Array, shape: float) -> tuple[float, Array]:
+    """Return what covariances are multiplied with, and the degrees of freedom, to test errors that follow Student's t.
+
+    A t distribution of variance C has the scale C (shape - 2) / shape. That the scale was estimated too,
+    with `nu`, adds to the spread of variances, so the inverse degrees of freedom add.
+    """
+    if not np.isfinite(shape):
+        return 1.0, nu
+    return (shape - 2) / shape, 1 / (1 / nu + 1 / shape)
 
 
 def probability(square: Array, dimensions: Array | int, nu: Array | float = np.inf) -> Array:

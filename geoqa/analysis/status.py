@@ -22,8 +22,9 @@ UNUSUAL = 0.01
 class ClosureStatus(Analysis):
     """Test each closure against its calibrated covariance and compare it with its tolerance.
 
-    T = d' C^-1 d against chi-square, or F with the calibration's degrees of freedom (two
-    occupations: a blunder is detected and cannot be located; Baarda 1968 reliability theory).
+    T = d' C^-1 d against chi-square, or F with the calibration's degrees of freedom, and wider flanks
+    where the site's errors show them (two occupations: a blunder is detected and cannot be located;
+    Baarda 1968 reliability theory).
     """
 
     name = "closure-status"
@@ -58,7 +59,8 @@ class ClosureStatus(Analysis):
             last_digit = occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)
             guard = np.fmax(last_digit[a], last_digit[b]) / 2
             limit = closures[f"tolerance_{axis}_m"].to_numpy() + guard
-            p = spread.probability(t, dims, nu)
+            narrow, nu_all = spread.flanks(nu, cov.shape)
+            p = spread.probability(t / narrow, dims, nu_all)
             code = agreement.status(length <= limit, p, self.unusual)
             shows = ~closures[f"independence_{axis}"].isin(NO_EVIDENCE).to_numpy()
             code = np.where(shows, code, agreement.UNPROVEN)

@@ -65,5 +65,5 @@ def _share_of_core(wrong: np.ndarray) -> np.ndarray:
     """
     import numpy as np
 
-    share = 0.95 / (1 - np.nan_to_num(wrong))
+    share = 0.95 / np.maximum(1 - np.nan_to_num(wrong), 1e-9)
     return np.where(share < 1, share, np.nan)

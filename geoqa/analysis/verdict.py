@@ -22,13 +22,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Limits:
-    """What the job accepts along one axis, per point; arrays of shape (points,)."""
+    """What the job accepts along one axis, per point; arrays of shape (points,).
+
+    `narrow` and `nu` are from `spread.flanks`.
+    """
 
     tolerance_m: Array
     guard_m: Array
     from_mean: Flags
     alpha: float
     nu: Array
+    narrow: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,7 @@ def _split_fixes(rows: Level, fix_of_row: Index, n: int, limits: Limits) -> Flag
 def _positions(level: Level, group: Index, limits: Limits) -> Positions:
     return Positions(
         x=level.x,
-        cov=level.cov,
+        cov=level.cov * limits.narrow,
         group=group,
         tolerance_m=limits.tolerance_m[level.point],
         guard_m=limits.guard_m[level.point],

@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
 
 
+#: Correlation lengths of network RTK, seconds, taken as e-folding times (an assumption): about 17 min horizontally
+#: and 36 min in height (Odolinski 2012, GPS Solutions 16:147-155, abstract).
+FADES_H_S, FADES_V_S = 17 * 60.0, 36 * 60.0
+
+
 @dataclass(frozen=True)
 class VisitPairs:
     """Closures between first occupations of different visits.
@@ -27,7 +32,7 @@ class VisitPairs:
     stated
         Closures over their stated covariance; those without one are NaN.
     plain
-        The same closures with a covariance of one square metre.
+        The same closures over a covariance of one square metre.
     a, b
         Rows of the two occupations in the frame, shape (pairs,).
     """
@@ -43,18 +48,25 @@ class VisitPairs:
 
 
 def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
-    """Return the pairs of different visits, all in one class."""
+    """Return the pairs of different visits, all in one class.
+
+    Visits that follow soon share part of their error still: Var(closure) = 2 sigma^2 (1 - rho), with rho
+    fading over the published correlation lengths.
+    """
     pick, a, b, weight = _pick(closures, occupations)
     de, dn, du = (closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m"))
     du = np.where(_shows_height(closures, occupations, pick, a, b), du, np.nan)
     told = spread.reported(occupations)
-    var_e, var_n, cov_en, var_u = (v[a] + v[b] for v in (told.var_e, told.var_n, told.cov_en, told.var_u))
+    gap = closures["gap_s"].to_numpy(dtype=float, na_value=np.inf)[pick]
+    apart_h, apart_v = (-np.expm1(-np.maximum(gap, 60.0) / fades) for fades in (FADES_H_S, FADES_V_S))
+    var_e, var_n, cov_en = (apart_h * (v[a] + v[b]) for v in (told.var_e, told.var_n, told.cov_en))
+    var_u = apart_v * (told.var_u[a] + told.var_u[b])
     # The rounding of both ends, last digit^2 / 12 each: closures of exactly zero are no more exact than that.
     rounding_h, rounding_v = (
         np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[a] ** 2 / 6)
         for axis in "hv"
     )
-    one, of_ = np.ones(len(a)), np.zeros(len(a), np.int64)
+    of_ = np.zeros(len(a), np.int64)
     with np.errstate(invalid="ignore"):
         per_axis = np.sqrt(var_e * var_n - cov_en**2)
     square_h = spread.square_h(de, dn, var_e, var_n, cov_en)
@@ -62,7 +74,9 @@ def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
         of_, weight, square_h, spread.square_v(du, var_u), np.where(np.isnan(square_h), 1.0, per_axis),
         np.where(np.isnan(var_u), 1.0, var_u), rounding_h, rounding_v,
     )  # fmt: skip
-    plain = mixture.Closed(of_, weight, de**2 + dn**2, du**2, one, one, rounding_h, rounding_v)
+    plain = mixture.Closed(
+        of_, weight, (de**2 + dn**2) / apart_h, du**2 / apart_v, apart_h, apart_v, rounding_h, rounding_v
+    )
     return VisitPairs(stated, plain, a, b)
 
 

@@ -229,6 +229,7 @@ CLASSES = Frame(
         **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
         "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
         "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
+        "core_shape": _float("degrees of freedom of Student's t that errors follow; null for a normal one", above=2),
         "scale_h": _float("what stated horizontal precision is multiplied with", above=0),
         "scale_v": _float("what stated height precision is multiplied with", above=0),
         "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
