@@ -137,9 +137,7 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Arra
         nu[p.group] = p.nu
         p_value[tested] = probability(square[tested], (dimensions * (count - 1))[tested], nu[tested])
     worst = groups.largest(pairs.length_m, p.group[pairs.first], n)
-    over = np.zeros(n, bool)
-    beyond = pairs.length_m > _pair_limit(p, pairs.first, pairs.second)
-    over[p.group[pairs.first[beyond]]] = True
+    over = _beyond(p, pairs, n)
     mean = groups.sums(p.x, p.group, n) / np.maximum(count, 1)[:, None]
     # The guard is a closure's; a distance from the mean is half a closure, and so is its guard.
     away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > p.tolerance_m + p.guard_m / 2
@@ -149,6 +147,22 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Arra
     from_mean[p.group] = p.from_mean
     within = ~np.where(from_mean, over_mean, over)
     return np.where(tested, status(within, p_value, alpha), UNPROVEN), worst
+
+
+def _beyond(p: Positions, pairs: Pairs, n: int) -> Flags:
+    """Return which groups lie beyond tolerance: the root mean square of their closures, for a pair the closure.
+
+    The largest of many closures grows with their number and says ever less of the place; the root mean
+    square does not, and one wrong position still moves all of its closures.
+    """
+    group = p.group[pairs.first]
+    limit = _pair_limit(p, pairs.first, pairs.second)
+    count = np.maximum(np.bincount(group, minlength=n), 1)
+    square = np.bincount(group, pairs.length_m**2, minlength=n) / count
+    # A pair is compared as it stands: its root may differ from it in the last bit.
+    pair = np.zeros(n, bool)
+    pair[group[pairs.length_m > limit]] = True
+    return np.where(count == 1, pair, square > (np.bincount(group, limit, minlength=n) / count) ** 2)
 
 
 def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, Flags]:

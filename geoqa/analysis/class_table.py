@@ -76,11 +76,11 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
-    table["core_shape"] = np.nan if fits[0].shape >= mixture.SHAPES[-1] else fits[0].shape
     tail = _tail(fits[0], minimum_pairs, show)
     _put(table, "tail_rate", tail)
     _put(table, "wrong_fix_rate", Bounded(*(_per_fix(v) for v in tail[:3]), tail.basis))
     known = fits[0].worth[n] >= minimum_pairs
+    table["core_shape"] = fits[0].shape if known and fits[0].shape < mixture.SHAPES[-1] else np.nan
     if not known:  # the prior is what risk has to work with; a rate seen there is not
         for end in ("", "_low", "_high"):
             table[f"tail_rate{end}"] = np.nan
@@ -98,17 +98,17 @@ def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreA
     if not np.isnan(stated.square_h).all():
         return mixture.fit(stated, n), found
     nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
-    return replace(found, freedom_h=nothing, freedom_v=nothing), found
+    return replace(found, known_h=nothing, known_v=nothing), found
 
 
 def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: int, show: list[int]) -> Bounded:
     """Return the standard deviations of the cores; a thin class has the site's, none is below it unproved."""
     dimensions, lean = (2, mixture.SITE_PAIRS_H) if axis == "h" else (1, mixture.SITE_PAIRS_V)
-    core, freedom = (getattr(fit, f"{name}_{axis}")[show] for name in ("core", "freedom"))
+    core, freedom, known = (getattr(fit, f"{name}_{axis}")[show] for name in ("core", "freedom", "known"))
     nu = np.maximum(freedom + np.r_[0, np.full(len(show) - 1, dimensions * lean)], 0.1)  # below, no interval is finite
     value = np.sqrt(core) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
-    return _against_site(Bounded(value, low, high, np.full(len(show), OWN, object)), freedom / dimensions, minimum_pairs)
+    return _against_site(Bounded(value, low, high, np.full(len(show), OWN, object)), known, minimum_pairs)
 
 
 def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:

@@ -74,7 +74,7 @@ class Delivery(Analysis):
         from geoqa.analysis.tolerance import by_role
 
         role = points["role"]
-        judge_h, judge_v = judged.axes(role, job)
+        judge_h, judge_v = judged.with_heights(points, job)
         limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
         limit_v = by_role(role, job, lambda r: r.requirement.vertical_m)
         allowed = 1 - by_role(role, job, lambda r: r.requirement.confidence)

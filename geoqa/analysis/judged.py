@@ -27,6 +27,13 @@ def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:
     )
 
 
+def with_heights(points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
+    """Return which axes of each point are judged; where nothing is known of its height, the horizontal alone is."""
+    judge_h, judge_v = axes(points["role"], job)
+    judge_v = judge_v & points["status_v"].notna().to_numpy()
+    return judge_h | ~judge_v, judge_v
+
+
 def of_points(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return per occupation whether its point's role judges `h` and `v`."""
     import pandas as pd

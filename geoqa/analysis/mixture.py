@@ -76,6 +76,8 @@ class CoreAndTail:
         Variance of the core over the stated one; NaN where no pair knows it.
     freedom_h, freedom_v
         Degrees of freedom of each.
+    known_h, known_v
+        Independent pairs that know each axis.
     tail, gross, worth
         Share of gross pairs; gross pairs and all pairs it rests on, in independent ones.
     scales
@@ -91,6 +93,8 @@ class CoreAndTail:
     core_v: Array
     freedom_h: Array
     freedom_v: Array
+    known_h: Array
+    known_v: Array
     tail: Array
     gross: Array
     worth: Array
@@ -298,8 +302,12 @@ def _result(pairs: Closed, state: _State, outside: Array, classes: int) -> CoreA
         dimensions * _by_class(np.where(np.isnan(square), 0.0, inside), pairs.of, classes)
         for square, dimensions in ((pairs.square_h, 2), (pairs.square_v, 1))
     ]
+    known = [
+        _by_class(np.where(np.isnan(square), 0.0, pairs.weight), pairs.of, classes)
+        for square in (pairs.square_h, pairs.square_v)
+    ]
     return CoreAndTail(
-        core_h=state.core_h, core_v=state.core_v, freedom_h=freedom[0], freedom_v=freedom[1], tail=state.tail,
+        known_h=known[0], known_v=known[1], core_h=state.core_h, core_v=state.core_v, freedom_h=freedom[0], freedom_v=freedom[1], tail=state.tail,
         gross=_by_class(pairs.weight - inside, pairs.of, classes), worth=_by_class(pairs.weight, pairs.of, classes),
         scales=state.scales, shape=state.shape, outside=outside,
     )  # fmt: skip

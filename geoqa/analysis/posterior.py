@@ -107,12 +107,13 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     place, height, cov, var_u = _delivered(points, at, data)
     use = usage.codes_of(occupations["use"])[rows.at]
     s_h = np.trace(data.horizontal.cov, axis1=1, axis2=2) / 2
-    weighable = ~np.isnan(place).any(axis=1) & (groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) == 0)
+    # Where only the height is judged a point may have one without a place.
+    weighable = ~(np.isnan(place).any(axis=1) & np.isnan(height)) & (groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) == 0)
     keep = ~np.isin(use, _NO_EVIDENCE) & weighable[rows.point]
     one = _collapsed(rows, data, occupations, classes, use, fix, s_h, keep)
     fixes, count = _ordered(one, len(at), fades_s)
     role = points["role"].iloc[at]
-    judge_h, judge_v = judged.axes(role, job)
+    judge_h, judge_v = (flags[at] for flags in judged.with_heights(points, job))
     limits = [
         np.where(judge & ~np.isnan(limit), limit, np.inf)
         for judge, limit in (
@@ -239,7 +240,8 @@ class _Positions:
     def _outside(self, members: Index) -> tuple[Array, Array]:
         """Return the probability that a gross error of each scale exceeds the requirement, per axis; (n, scales)."""
         found = self._found
-        spread_h, spread_v = found.cov[members, :2].mean(axis=1), np.nan_to_num(found.var_u[members])
+        spread_h = np.nan_to_num(found.cov[members, :2].mean(axis=1))
+        spread_v = np.nan_to_num(found.var_u[members])
         h, v = (
             variance[:, None] + np.concatenate([[0.0], mixture.SCALES_M[1:] ** 2])
             for variance in (spread_h, spread_v)

@@ -50,13 +50,13 @@ def verdict(rows, **stated):
         # The base is one of the error sources.
         (GOOD, {"require_h": 0.0174, "base_h": 0.01}, "no", "horizontal uncertainty exceeds the requirement"),
         (GOOD, {"require_v": 0.0278, "base_v": 0.01}, "no", "height uncertainty exceeds the requirement"),
-        (visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02), {}, "no", "one visit only, two are needed"),
+        (visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02), {}, "no", "one visit only, two are needed where nothing shows how often a fix is wrong"),
         # Half an hour apart: two visits for the place, one for the height.
         (
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
             {},
             "no",
-            "one visit only for the height, two are needed",
+            "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
         ),
         (
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
@@ -98,8 +98,10 @@ def test_single_by_plan_is_listed_not_missed_and_never_delivered():
     assert verdict(twice, roles=planned) == ("no", "in conflict")
 
 
-def test_risk_is_left_empty_until_it_can_be_weighed():
-    assert judge(GOOD)["points"]["risk"].isna().all()
+def test_risk_is_given_wherever_there_is_a_coordinate_and_a_precision():
+    found = judge([*GOOD, {"p": "B", "t": 0}, {"p": "C", "t": 0, "s": 0.01, "sv": 0.02}])["points"].set_index("point")
+    assert found["risk"].notna().to_dict() == {"A": True, "B": False, "C": True}
+    assert found["risk"]["A"] < found["risk"]["C"]  # a second visit is what shows a wrong fix
 
 
 @pytest.mark.parametrize(

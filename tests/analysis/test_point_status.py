@@ -113,7 +113,8 @@ def test_one_wild_pair_of_forty_five_does_not_make_a_conflict():
     assert (frames["closures"]["status_h"] == "conflict").sum() == 1
     assert len(frames["closures"]) == 45
     found = frames["points"].iloc[0]
-    assert found["status"] == "loose"  # beyond the tolerance, and usual for ten visits of this precision
+    # One pair is beyond tolerance; all ten visits together are as close as asked, and usual for their precision.
+    assert found["status"] == "confirmed"
     assert found["worst_horizontal_m"] == pytest.approx(0.044)
     assert found["visits_used_h"] == 10
     assert point(visits(*ring(), s=0.01, sv=0.02), h=0.05)["status"] == "confirmed"
