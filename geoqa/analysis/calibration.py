@@ -29,7 +29,11 @@ class Calibration(Analysis):
     gives = ("classes", "gross_scales")
 
     minimum_pairs: int = param(
-        8, unit="1", minimum=3, maximum=1000, help="Pairs of different visits below which a class takes the site's values"
+        8,
+        unit="1",
+        minimum=3,
+        maximum=1000,
+        help="Pairs of different visits below which a class takes the site's values",
     )
     below_one: bool = param(False, help="Let a class be better than its receivers state")
 

@@ -76,16 +76,15 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
-    tail = _tail(fits[0], minimum_pairs, show)
+    known = fits[0].worth[n] >= minimum_pairs
+    tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
     _put(table, "tail_rate", tail)
     _put(table, "wrong_fix_rate", Bounded(*(_per_fix(v) for v in tail[:3]), tail.basis))
-    known = fits[0].worth[n] >= minimum_pairs
+    if not known:  # risk has to work with a prior; a share that was seen it is not
+        table["wrong_fix_rate"] = _per_fix(np.full(len(table), mixture.PRIOR_TAIL))
     table["core_shape"] = fits[0].shape if known and fits[0].shape < mixture.SHAPES[-1] else np.nan
-    if not known:  # the prior is what risk has to work with; a rate seen there is not
-        for end in ("", "_low", "_high"):
-            table[f"tail_rate{end}"] = np.nan
     messages += _large_tails(table)
-    return ClassTable(table, _scales(fits[0]), tuple(messages))
+    return ClassTable(table, _scales(fits[0].scales if known else mixture.even_scales()), tuple(messages))
 
 
 def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
@@ -120,8 +119,7 @@ def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
     value = np.where(take, own.value[0], own.value)
     low, high = np.where(thin, own.low[0], own.low), np.where(take, np.maximum(own.high, own.high[0]), own.high)
     if thin[0]:
-        unknown = np.full(len(value), np.nan)
-        return Bounded(unknown, unknown, unknown, np.full(len(value), NONE, object))
+        return _unseen(len(value))
     return Bounded(value, low, high, basis)
 
 
@@ -130,8 +128,12 @@ def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Boun
     gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
     low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
     own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN, object))
-    result = _against_site(own, worth, minimum_pairs)
-    return own if np.isnan(result.value[0]) else result
+    return _against_site(own, worth, minimum_pairs)
+
+
+def _unseen(n: int) -> Bounded:
+    unknown = np.full(n, np.nan)
+    return Bounded(unknown, unknown, unknown, np.full(n, NONE, object))
 
 
 def _per_fix(share: Array) -> Array:
@@ -139,7 +141,9 @@ def _per_fix(share: Array) -> Array:
     return 1 - np.sqrt(1 - share)
 
 
-def _freedom(fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], axis: str, ratio: Bounded, show: list[int]) -> Array:
+def _freedom(
+    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], axis: str, ratio: Bounded, show: list[int]
+) -> Array:
     fit = fits[0] if np.isfinite(ratio.value[0]) else fits[1]
     freedom = getattr(fit, f"freedom_{axis}")[show]
     found = np.where(ratio.basis == SITE, freedom[0], freedom)
@@ -157,9 +161,9 @@ def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
         table[name + end] = values
 
 
-def _scales(fit: mixture.CoreAndTail) -> pd.DataFrame:
-    h, v = np.indices(fit.scales.shape).reshape(2, -1)
-    share = fit.scales.ravel()
+def _scales(scales: Array) -> pd.DataFrame:
+    h, v = np.indices(scales.shape).reshape(2, -1)
+    share = scales.ravel()
     some = share > 0
     return pd.DataFrame(
         {"scale_h_m": mixture.SCALES_M[h[some]], "scale_v_m": mixture.SCALES_M[v[some]], "share": share[some]}

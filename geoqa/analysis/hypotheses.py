@@ -169,7 +169,9 @@ class _Groups:
             sum_w, sum_v = w.sum(axis=1), v.sum(axis=1)
             mean = (w[:, :, None] * x).sum(axis=1) / sum_w[:, None]
             height = (v * z).sum(axis=1) / np.where(sum_v > 0, sum_v, 1.0)
-            rest = (w * ((x - mean[:, None]) ** 2).sum(axis=2)).sum(axis=1) + (v * (z - height[:, None]) ** 2).sum(axis=1)
+            rest = (w * ((x - mean[:, None]) ** 2).sum(axis=2)).sum(axis=1) + (v * (z - height[:, None]) ** 2).sum(
+                axis=1
+            )
             with np.errstate(divide="ignore"):
                 log_h = np.log(w / (2 * np.pi)).sum(axis=1) - np.log(sum_w / (2 * np.pi))
                 log_v = np.where(v > 0, np.log(v / (2 * np.pi)), 0.0).sum(axis=1)
@@ -188,7 +190,7 @@ class _Groups:
             square_h = ((mean_b - mean_a) ** 2).sum(axis=1) / var_h
             square_v = np.where(both, (height_b - height_a) ** 2 / var_v, np.nan)
             core = -square_h / 2 - np.log(2 * np.pi * var_h)
-            core += np.where(both, -(height_b - height_a) ** 2 / (2 * var_v) - np.log(2 * np.pi * var_v) / 2, 0.0)
+            core += np.where(both, -((height_b - height_a) ** 2) / (2 * var_v) - np.log(2 * np.pi * var_v) / 2, 0.0)
             gross = mixture.log_gross_over_core(square_h, square_v, var_h, var_v, self._scales)
             self._two[(about, group)] = core + gross
         return self._two[(about, group)]

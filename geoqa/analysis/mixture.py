@@ -179,9 +179,14 @@ def _start(pairs: Closed, classes: int) -> _State:
             if mine.sum() > 3:
                 own[code] = _median(square[mine], pairs.weight[mine]) / centre
         cores.append(np.fmax(own, 1e-12))
+    return _State(cores[0], cores[1], np.full(classes + 1, PRIOR_TAIL), even_scales(), USUAL_SHAPE)
+
+
+def even_scales() -> Array:
+    """Return the shares of the gross errors' scales before anything is seen: all alike."""
     shares = np.ones((len(SCALES_M), len(SCALES_M)))
     shares[0, 0] = 0.0
-    return _State(cores[0], cores[1], np.full(classes + 1, PRIOR_TAIL), shares / shares.sum(), USUAL_SHAPE)
+    return shares / shares.sum()
 
 
 def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
@@ -196,8 +201,7 @@ def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
     outside = special.expit(log_h + log_v + np.log(density) - own + special.logit(share))
     gross = pairs.weight * outside
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
-    even = (state.scales > 0) * PRIOR_SCALES / (state.scales.size - 1)
-    scales = (found + even) / (found.sum() + PRIOR_SCALES)
+    scales = (found + PRIOR_SCALES * even_scales()) / (found.sum() + PRIOR_SCALES)
     inside = pairs.weight - gross
     core = _both_cores(pairs, inside, classes, state)
     shape = _shape(np.array([float(inside @ one) for one in heavier]))
@@ -270,9 +274,7 @@ def _both_cores(pairs: Closed, inside: Array, classes: int, state: _State | None
     return found
 
 
-def _cores(
-    square: Array, inside: Array, floor: Array, of: Index, classes: int, dimensions: int, lean: float
-) -> Array:
+def _cores(square: Array, inside: Array, floor: Array, of: Index, classes: int, dimensions: int, lean: float) -> Array:
     """Return the variance of each class's core over the stated one, and the site's."""
     known = ~np.isnan(square)
     total = _by_class(np.where(known, inside * square, 0.0), of, classes)

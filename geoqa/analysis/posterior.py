@@ -108,7 +108,9 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     use = usage.codes_of(occupations["use"])[rows.at]
     s_h = np.trace(data.horizontal.cov, axis1=1, axis2=2) / 2
     # Where only the height is judged a point may have one without a place.
-    weighable = ~(np.isnan(place).any(axis=1) & np.isnan(height)) & (groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) == 0)
+    weighable = ~(np.isnan(place).any(axis=1) & np.isnan(height)) & (
+        groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) == 0
+    )
     keep = ~np.isin(use, _NO_EVIDENCE) & weighable[rows.point]
     one = _collapsed(rows, data, occupations, classes, use, fix, s_h, keep)
     fixes, count = _ordered(one, len(at), fades_s)
@@ -243,8 +245,7 @@ class _Positions:
         spread_h = np.nan_to_num(found.cov[members, :2].mean(axis=1))
         spread_v = np.nan_to_num(found.var_u[members])
         h, v = (
-            variance[:, None] + np.concatenate([[0.0], mixture.SCALES_M[1:] ** 2])
-            for variance in (spread_h, spread_v)
+            variance[:, None] + np.concatenate([[0.0], mixture.SCALES_M[1:] ** 2]) for variance in (spread_h, spread_v)
         )
         limit_h, limit_v = found.limit_h[members, None], found.limit_v[members, None]
         return np.exp(-(limit_h**2) / (2 * h)), exceedance.beyond_height(0 * v, limit_v, np.maximum(v, 1e-12))
@@ -269,7 +270,9 @@ class _Axis:
         share = share / np.fmax(of_visit, self._typical or 1e-12)
         share /= share.sum(axis=1, keepdims=True)
         root = share * np.sqrt(s)
-        return (self._x[at] * share[:, :, None]).sum(axis=1), (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
+        return (self._x[at] * share[:, :, None]).sum(axis=1), (same * root[:, :, None] * root[:, None, :]).sum(
+            axis=(1, 2)
+        )
 
 
 def _rows_of(points: pd.DataFrame, rows: Rows) -> Index:

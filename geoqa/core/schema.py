@@ -176,7 +176,9 @@ POINTS = Frame(
         "visits": _int("visits they fall into", minimum=0),
         "visits_used_h": _int("visits the horizontal status rests on", minimum=0),
         "visits_used_v": _int("visits the height status rests on", minimum=0),
-        "degrees_of_freedom_h": _float("of the precision's horizontal scale; null where it is taken as known", minimum=0),
+        "degrees_of_freedom_h": _float(
+            "of the precision's horizontal scale; null where it is taken as known", minimum=0
+        ),
         "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
         "set_aside": _int("occupations the coordinate does not use", minimum=0),
         "easting_m": _float("combined easting; null where there is nothing to give"),

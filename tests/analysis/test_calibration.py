@@ -160,7 +160,9 @@ def test_a_site_better_than_it_says_is_not_calibrated_below_one():
     # Held at 1 it is not estimated: only the shape of the errors is.
     shape = frames["classes"]["core_shape"].iloc[0]
     assert closures["p_h"].to_numpy() == pytest.approx(
-        (1 + closures["t_h"] / (shape - 2)).to_numpy() ** (-shape / 2) if shape == shape else np.exp(-closures["t_h"] / 2)
+        (1 + closures["t_h"] / (shape - 2)).to_numpy() ** (-shape / 2)
+        if shape == shape
+        else np.exp(-closures["t_h"] / 2)
     )
 
 

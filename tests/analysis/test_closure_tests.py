@@ -43,7 +43,9 @@ def test_the_point_of_one_pair_has_the_closures_own_test():
 
 def positions(x, cov, tolerance=0.05):
     n = len(x)
-    return agreement.Positions(x, cov, np.zeros(n, np.int64), np.full(n, tolerance), np.zeros(n), np.zeros(n, bool), np.full(n, np.inf))
+    return agreement.Positions(
+        x, cov, np.zeros(n, np.int64), np.full(n, tolerance), np.zeros(n), np.zeros(n, bool), np.full(n, np.inf)
+    )
 
 
 def test_closures_of_the_five_pairs():

@@ -50,7 +50,12 @@ def verdict(rows, **stated):
         # The base is one of the error sources.
         (GOOD, {"require_h": 0.0174, "base_h": 0.01}, "no", "horizontal uncertainty exceeds the requirement"),
         (GOOD, {"require_v": 0.0278, "base_v": 0.01}, "no", "height uncertainty exceeds the requirement"),
-        (visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02), {}, "no", "one visit only, two are needed where nothing shows how often a fix is wrong"),
+        (
+            visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02),
+            {},
+            "no",
+            "one visit only, two are needed where nothing shows how often a fix is wrong",
+        ),
         # Half an hour apart: two visits for the place, one for the height.
         (
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
