@@ -29,12 +29,9 @@ class Calibration(Analysis):
     gives = ("classes", "gross_scales")
 
     minimum_pairs: int = param(
-        8,
-        unit="1",
-        minimum=3,
-        maximum=1000,
+        8, unit="1", minimum=3, maximum=1000,
         help="Pairs of different visits below which a class takes the site's values",
-    )
+    )  # fmt: skip
     below_one: bool = param(False, help="Let a class be better than its receivers state")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:

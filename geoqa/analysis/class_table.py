@@ -79,7 +79,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     known = fits[0].worth[n] >= minimum_pairs
     tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
     _put(table, "tail_rate", tail)
-    _put(table, "wrong_fix_rate", Bounded(*(_per_fix(v) for v in tail[:3]), tail.basis))
+    _put(table, "wrong_fix_rate", Bounded(_per_fix(tail.value), _per_fix(tail.low), _per_fix(tail.high), tail.basis))
     if not known:  # risk has to work with a prior; a share that was seen it is not
         table["wrong_fix_rate"] = _per_fix(np.full(len(table), mixture.PRIOR_TAIL))
     table["core_shape"] = fits[0].shape if known and fits[0].shape < mixture.SHAPES[-1] else np.nan

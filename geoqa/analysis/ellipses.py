@@ -80,7 +80,7 @@ def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     cov = spread.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,
-                  *(v[a] + v[b] for v in (cov.var_e, cov.var_n, cov.cov_en)),
+                  cov.var_e[a] + cov.var_e[b], cov.var_n[a] + cov.var_n[b], cov.cov_en[a] + cov.cov_en[b],
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
@@ -88,16 +88,16 @@ def _points(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     import numpy as np
 
     points = frames["points"]
-    columns = (points[c] for c in ("easting_m", "northing_m", "var_e_m2", "var_n_m2", "cov_en_m2"))
     nu = points["degrees_of_freedom_h"].fillna(np.inf)
-    return _table(frames, points["point"], points["point"], *columns, nu)
+    return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
+                  points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
 
 
 def _table(
     frames: Mapping[str, pd.DataFrame], ids: pd.Series, point: pd.Series, east: object, north: object,
     var_e: object, var_n: object, cov_en: object, nu: object,
 ) -> pd.DataFrame:  # fmt: skip
-    """Return the ellipses to draw: key, point, centre, covariance, its degrees of freedom and confidence, a row each."""
+    """Return the ellipses to draw: key, point, centre, covariance, degrees of freedom and confidence, a row each."""
     import numpy as np
     import pandas as pd
 

@@ -94,9 +94,20 @@ def weigh(fixes: Fixes, scales: Array) -> Weighed:
     scales
         Shares of the gross errors by scale, as `mixture.CoreAndTail` has them.
     """
+    return by_prior(densities(fixes, scales), fixes)
+
+
+def densities(fixes: Fixes, scales: Array) -> Weighed:
+    """Return every way with the log density of the positions under it, in place of a probability."""
     states = ways(fixes.x.shape[1])
     groups = _Groups(fixes, scales)
-    log = np.column_stack([_log_prior(way, fixes) + groups.log_density(*_parts(way)) for way in states])
+    return Weighed(states, np.column_stack([groups.log_density(*_parts(way)) for way in states]))
+
+
+def by_prior(density: Weighed, fixes: Fixes) -> Weighed:
+    """Return the probability of each way, from `densities` and the prior that `fixes` states."""
+    states = density.states
+    log = density.probability + np.column_stack([_log_prior(way, fixes) for way in states])
     log -= log.max(axis=1, keepdims=True)
     probability = np.exp(log)
     return Weighed(states, probability / probability.sum(axis=1, keepdims=True))

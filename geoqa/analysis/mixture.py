@@ -30,8 +30,10 @@ SHAPES = np.array([5.0, 6.0, 8.0, 12.0, 20.0, 50.0, 1e6])
 #: The shape that is thought of first, and how much likelier, as a log, each step away from it must be.
 USUAL_SHAPE, SHAPE_GAIN = 12.0, 1.0
 #: Pairs of a class beyond this many are thinned: the ratio is known to one percent by then.
-ENOUGH = 3_000
-_ROUNDS, _SETTLED = 100, 1e-4
+ENOUGH = 2_000
+_ROUNDS, _SETTLED = 100, 5e-4
+#: The shape is looked at again every so many rounds: it hardly moves.
+_SHAPING = 4
 
 
 @dataclass(frozen=True)
@@ -120,10 +122,10 @@ def fit(pairs: Closed, classes: int) -> CoreAndTail:
     """
     thin = pairs.only(_thinned(pairs.of, classes))
     state = _start(thin, classes)
-    for _ in range(_ROUNDS):
-        before = state
-        state, _ = _round(thin, state, classes)
-        if _moved(before, state) <= _SETTLED:
+    for turn in range(_ROUNDS):
+        before, shaping = state, turn % _SHAPING == 0
+        state, _ = _round(thin, state, classes, shaping)
+        if not shaping and _moved(before, state) <= _SETTLED:
             break
     final, outside = _round(pairs, state, classes) if len(thin.of) < len(pairs.of) else _round(thin, state, classes)
     return _result(pairs, final, outside, classes)
@@ -189,22 +191,24 @@ def even_scales() -> Array:
     return shares / shares.sum()
 
 
-def _round(pairs: Closed, state: _State, classes: int) -> tuple[_State, Array]:
+def _round(pairs: Closed, state: _State, classes: int, shaping: bool = False) -> tuple[_State, Array]:
     """Return the next state and each pair's probability to be gross."""
     core_h, core_v = state.core_h[pairs.of], state.core_v[pairs.of]
     log_h, ratio_h = _densities(pairs.square_h, pairs.variance_h, core_h, 2)
     log_v, ratio_v = _densities(pairs.square_v, pairs.variance_v, core_v, 1)
     density = np.maximum(((ratio_h @ state.scales) * ratio_v).sum(axis=1), 1e-300)
     share = state.tail[pairs.of]
-    heavier = [_over_normal(pairs, core_h, core_v, shape) for shape in SHAPES]
-    own = heavier[int(np.searchsorted(SHAPES, state.shape))]
+    own = _over_normal(pairs, core_h, core_v, state.shape)
     outside = special.expit(log_h + log_v + np.log(density) - own + special.logit(share))
     gross = pairs.weight * outside
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
     scales = (found + PRIOR_SCALES * even_scales()) / (found.sum() + PRIOR_SCALES)
     inside = pairs.weight - gross
     core = _both_cores(pairs, inside, classes, state)
-    shape = _shape(np.array([float(inside @ one) for one in heavier]))
+    shape = state.shape
+    if shaping:
+        likelihoods = [float(inside @ _over_normal(pairs, core_h, core_v, one)) for one in SHAPES]
+        shape = _shape(np.array(likelihoods))
     wide, worth = _by_class(gross, pairs.of, classes), _by_class(pairs.weight, pairs.of, classes)
     site = (wide[-1] + PRIOR_TAIL * PRIOR_PAIRS) / (worth[-1] + PRIOR_PAIRS)
     tail = (wide + site * PRIOR_PAIRS) / (worth + PRIOR_PAIRS)
@@ -309,10 +313,19 @@ def _result(pairs: Closed, state: _State, outside: Array, classes: int) -> CoreA
         for square in (pairs.square_h, pairs.square_v)
     ]
     return CoreAndTail(
-        known_h=known[0], known_v=known[1], core_h=state.core_h, core_v=state.core_v, freedom_h=freedom[0], freedom_v=freedom[1], tail=state.tail,
-        gross=_by_class(pairs.weight - inside, pairs.of, classes), worth=_by_class(pairs.weight, pairs.of, classes),
-        scales=state.scales, shape=state.shape, outside=outside,
-    )  # fmt: skip
+        core_h=state.core_h,
+        core_v=state.core_v,
+        freedom_h=freedom[0],
+        freedom_v=freedom[1],
+        known_h=known[0],
+        known_v=known[1],
+        tail=state.tail,
+        gross=_by_class(pairs.weight - inside, pairs.of, classes),
+        worth=_by_class(pairs.weight, pairs.of, classes),
+        scales=state.scales,
+        shape=state.shape,
+        outside=outside,
+    )
 
 
 def _median(values: Array, weights: Array) -> float:

@@ -1,91 +1,30 @@
-"""From a site's frames to the risk of each point: its fixes in order of time, weighed. Kernels."""
+"""The risk of each point: its fixes weighed, and what each way they could be means for its position. Kernels."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.analysis import exceedance, hypotheses, judged, levels, mixture, spread, usage
-from geoqa.analysis.rows import direct_rows
-from geoqa.analysis.tolerance import by_role
-from geoqa.core import covariance, groups
+from geoqa.analysis import exceedance, hypotheses, mixture
+from geoqa.analysis.gathered import Gathered, gather
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
-
-    from geoqa.analysis.rows import Rows
-    from geoqa.core.job import Job
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
+__all__ = ["Assessed", "Gathered", "assess", "gather", "learn_repeat"]
+
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
 PRIOR_REPEATS = 10.0
+#: Points of each number of fixes that are enough to learn it from, and what must be left of a repeat to tell anything.
+_ENOUGH, _SOON = 3000, 0.05
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
-#: Uses of rows that are no evidence.
-_NO_EVIDENCE = (usage.COPIED, usage.NO_FIX, usage.NO_TIME, usage.NOT_SETTLED, usage.NO_PART, usage.REJECTED)
-
-
-@dataclass(frozen=True)
-class Gathered:
-    """Fixes of points that have a coordinate, sorted by point and time, and what is asked of each point.
-
-    Attributes
-    ----------
-    x, z, s_h, s_v
-        Position from the point's reference and calibrated variance per axis; arrays of shape (fixes,)
-        but x, (fixes, 2).
-    wrong, fades
-        Probability that a fix is wrong; what is left of the probability of a repeat after the gap to
-        the fix before.
-    visit_h, visit_v, kept_h, kept_v
-        Its visits, and whether the position and the height rest on it.
-    count
-        Fixes of each point, shape (points,); 0 where nothing can be weighed.
-    place, height, cov, var_u
-        The delivered position from the reference and its covariance, shape (points, 2), (points,),
-        (points, 3), (points,): base included.
-    limit_h, limit_v
-        The requirement, infinite where that axis is not judged.
-    base_h, base_v
-        Variance of the base, metres squared.
-    typical_h, typical_v
-        Usual variance per axis.
-    scales
-        Shares of the gross errors by scale.
-    at
-        Row of each point in the points frame.
-    """
-
-    x: Array
-    z: Array
-    s_h: Array
-    s_v: Array
-    wrong: Array
-    fades: Array
-    visit_h: Index
-    visit_v: Index
-    kept_h: Flags
-    kept_v: Flags
-    count: Index
-    place: Array
-    height: Array
-    cov: Array
-    var_u: Array
-    limit_h: Array
-    limit_v: Array
-    base_h: float
-    base_v: float
-    typical_h: float
-    typical_v: float
-    scales: Array
-    at: Index
 
 
 @dataclass(frozen=True)
@@ -97,62 +36,25 @@ class Assessed:
     wrong_v: Array
 
 
-def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gathered:
-    """Return the fixes of every point that has a coordinate and a known precision."""
-    occupations, points, classes = frames["occupations"], frames["points"], frames["classes"]
-    rows = direct_rows(occupations)
-    fix = occupations["fix"].to_numpy()[rows.at]
-    data = levels.local(occupations, classes, rows, fix)
-    at = _rows_of(points, rows)
-    place, height, cov, var_u = _delivered(points, at, data)
-    use = usage.codes_of(occupations["use"])[rows.at]
-    s_h = np.trace(data.horizontal.cov, axis1=1, axis2=2) / 2
-    # Where only the height is judged a point may have one without a place.
-    weighable = ~(np.isnan(place).any(axis=1) & np.isnan(height)) & (
-        groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) == 0
-    )
-    keep = ~np.isin(use, _NO_EVIDENCE) & weighable[rows.point]
-    one = _collapsed(rows, data, occupations, classes, use, fix, s_h, keep)
-    fixes, count = _ordered(one, len(at), fades_s)
-    role = points["role"].iloc[at]
-    judge_h, judge_v = (flags[at] for flags in judged.with_heights(points, job))
-    limits = [
-        np.where(judge & ~np.isnan(limit), limit, np.inf)
-        for judge, limit in (
-            (judge_h, by_role(role, job, lambda r: r.requirement.horizontal_m)),
-            (judge_v, by_role(role, job, lambda r: r.requirement.vertical_m)),
-        )
-    ]
-    base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
-    return Gathered(
-        **fixes, count=count, place=place, height=height, cov=cov, var_u=var_u, limit_h=limits[0], limit_v=limits[1],
-        base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
-        scales=_scales(frames["gross_scales"]), at=at,
-    )  # fmt: skip
-
-
 def learn_repeat(found: Gathered, prior: float) -> float:
     """Return the probability of a repeat at once, drawn from `prior` by the points whose occupations can tell.
 
     Expectation and maximization over all points observed again soon; where two fixes agree nothing
     tells a repeat from two right ones, and the prior stays.
     """
-    some = [
-        (index, size)
-        for size, members in hypotheses.by_count(found.count)
-        if size > 1
-        for index in [_index(found, members[:: max(len(members) // 3000, 1)], size)]
-    ]
+    some = []
+    for size, members in hypotheses.by_count(found.count):
+        index = _index(found, members[:: max(len(members) // _ENOUGH, 1)], size)
+        index = index[(found.fades[index] > _SOON).any(axis=1)]
+        if len(index):
+            some.append((index, hypotheses.densities(_fixes(found, index, prior), found.scales)))
     repeat = prior
-    for _ in range(8):
+    for _ in range(20):
         came, could = PRIOR_REPEATS * prior, PRIOR_REPEATS
-        for index, _size in some:
-            fades = found.fades[index]
-            soon = (fades[:, 1:] > 0.05).any(axis=1)
-            if soon.any():
-                weighed = hypotheses.weigh(_fixes(found, index[soon], repeat), found.scales)
-                came += float(hypotheses.repeated(weighed).sum())
-                could += float((hypotheses.after_wrong(weighed) * fades[soon]).sum())
+        for index, density in some:
+            weighed = hypotheses.by_prior(density, _fixes(found, index, repeat))
+            came += float(hypotheses.repeated(weighed).sum())
+            could += float((hypotheses.after_wrong(weighed) * found.fades[index]).sum())
         before, repeat = repeat, min(came / could, 0.99)
         if abs(repeat - before) < 1e-3:
             break
@@ -275,102 +177,6 @@ class _Axis:
         )
 
 
-def _rows_of(points: pd.DataFrame, rows: Rows) -> Index:
-    """Return the row of the points frame for each point name."""
-    at = np.empty(len(points), np.int64)
-    at[rows.names.get_indexer(points["point"].astype(rows.names.dtype))] = np.arange(len(points))
-    return at
-
-
-def _delivered(points: pd.DataFrame, at: Index, data: levels.Local) -> tuple[Array, Array, Array, Array]:
-    """Return place, height, covariance (var_e, var_n, cov_en) and height variance, widened for an estimated scale."""
-
-    def of(name: str) -> Array:
-        return points[name].to_numpy(dtype=float, na_value=np.nan)[at]
-
-    place = np.column_stack([of("easting_m"), of("northing_m")]) - data.reference[:, :2]
-    wide_h, wide_v = (covariance.widening(0.95, nu) ** 2 for nu in (data.nu_h, data.nu_v))
-    cov = np.column_stack([of(c) for c in ("var_e_m2", "var_n_m2", "cov_en_m2")]) * wide_h[:, None]
-    return place, of("height_m") - data.reference[:, 2], cov, of("var_u_m2") * wide_v
-
-
-def _collapsed(
-    rows: Rows, data: levels.Local, occupations: pd.DataFrame, classes: pd.DataFrame, use: Index, fix: Index,
-    s_h: Array, keep: Flags,
-) -> dict[str, Array]:  # fmt: skip
-    """Return one entry per initialization of a point: position, variance, times, visits, what rests on it."""
-    point = rows.point[keep]
-    _, group = np.unique(point * (fix.max(initial=0) + 1) + fix[keep], return_inverse=True)
-    n = int(group.max(initial=-1)) + 1
-    x, z = data.horizontal.x[keep], data.vertical.x[keep, 0]
-    s_h, s_v = s_h[keep], data.vertical.cov[keep, 0, 0]
-    rate = classes["wrong_fix_rate"].to_numpy()[spread.class_rows(occupations["canopy"], classes)][rows.at][keep]
-    known = ~np.isnan(z)
-    typical_h, typical_v = (np.nan_to_num(t) for t in (data.typical_h, data.typical_v))
-    weight = 1 / np.fmax(s_h, max(typical_h, 1e-12))
-    weight_v = known / np.fmax(np.nan_to_num(s_v), max(typical_v, 1e-12))
-
-    def mean(values: Array, share: Array) -> Array:
-        total = np.bincount(group, share, minlength=n)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.asarray(np.bincount(group, np.where(share > 0, values, 0.0) * share, minlength=n) / total)
-
-    def lowest(values: Array) -> Array:
-        return -groups.largest(-values.astype(float), group, n)
-
-    kept_h, kept_v = np.isin(use[keep], usage.IN_POSITION), np.isin(use[keep], usage.IN_HEIGHT) & known
-    return {
-        "point": lowest(point), "x": np.column_stack([mean(x[:, 0], weight), mean(x[:, 1], weight)]),
-        "z": mean(z, weight_v), "s_h": mean(s_h, weight), "s_v": mean(s_v, weight_v),
-        "wrong": groups.largest(rate, group, n), "start": lowest(rows.start_s[keep]),
-        "end": groups.largest(rows.end_s[keep], group, n), "visit_h": lowest(data.horizontal.visit[keep]),
-        "visit_v": lowest(data.vertical.visit[keep]), "kept_h": np.bincount(group, kept_h, minlength=n) > 0,
-        "kept_v": np.bincount(group, kept_v, minlength=n) > 0,
-    }  # fmt: skip
-
-
-def _ordered(one: dict[str, Array], n: int, fades_s: float) -> tuple[dict[str, Array], Index]:
-    """Return the fixes sorted by point and time with what is left of a repeat, at most `MOST` a point, and their count."""
-    one = {name: values[np.lexsort((one["start"], one["point"]))] for name, values in one.items()}
-    point = one.pop("point").astype(np.int64)
-    one, point = _condensed(one, point, n)
-    start, end = one.pop("start"), one.pop("end")
-    first = np.r_[True, point[1:] != point[:-1]][: len(point)]
-    gap = np.r_[0.0, start[1:] - end[:-1]][: len(start)]
-    fades = np.exp(-np.maximum(np.nan_to_num(gap), 0.0) / fades_s)  # an unknown gap counts as none
-    one["fades"] = np.where(first, 0.0, fades)
-    one["visit_h"], one["visit_v"] = (one[c].astype(np.int64) for c in ("visit_h", "visit_v"))
-    return one, np.bincount(point, minlength=n)
-
-
-def _condensed(one: dict[str, Array], point: Index, n: int) -> tuple[dict[str, Array], Index]:
-    """Return the fixes with those of points that have too many taken together.
-
-    Only fixes the position rests on are left of them: they agree, and neighbours in time are averaged.
-    """
-    count = np.bincount(point, minlength=n)
-    many = count[point] > hypotheses.MOST
-    if not many.any():
-        return one, point
-    keep = ~many | one["kept_h"]
-    one, point, many = {name: values[keep] for name, values in one.items()}, point[keep], many[keep]
-    starts = groups.starts_of(point)
-    left = groups.counts_of(starts, len(point))
-    rank = np.arange(len(point)) - np.repeat(starts, left)
-    share = np.maximum(np.repeat(left, left), hypotheses.MOST)
-    slot = np.where(many, rank * hypotheses.MOST // share, rank)
-    group = np.cumsum(np.r_[True, (point[1:] != point[:-1]) | (slot[1:] != slot[:-1])]) - 1
-    m = int(group[-1]) + 1 if len(group) else 0
-    head = np.searchsorted(group, np.arange(m))
-    size = np.bincount(group, minlength=m)
-    merged = {name: values[head] for name, values in one.items()}
-    for name in ("x", "z", "s_h", "s_v"):
-        merged[name] = groups.sums(one[name], group, m) / (size[:, None] if name == "x" else size)
-    merged["end"] = groups.largest(one["end"], group, m)
-    merged["kept_v"] = np.bincount(group, one["kept_v"], minlength=m) > 0
-    return merged, point[head]
-
-
 def _index(found: Gathered, members: Index, size: int) -> Index:
     starts = np.cumsum(found.count) - found.count
     return starts[members][:, None] + np.arange(size)
@@ -381,11 +187,3 @@ def _fixes(found: Gathered, index: Index, repeat: float) -> hypotheses.Fixes:
         x=found.x[index], z=found.z[index], s_h=found.s_h[index], s_v=found.s_v[index], wrong=found.wrong[index],
         repeats=np.minimum(repeat * found.fades[index], 0.999),
     )  # fmt: skip
-
-
-def _scales(frame: pd.DataFrame) -> Array:
-    """Return the shares of the gross errors as a table by scale, shape (scales, scales)."""
-    table = np.zeros((len(mixture.SCALES_M), len(mixture.SCALES_M)))
-    h, v = (np.searchsorted(mixture.SCALES_M, frame[c].to_numpy() - 1e-9) for c in ("scale_h_m", "scale_v_m"))
-    table[h, v] = frame["share"].to_numpy()
-    return table

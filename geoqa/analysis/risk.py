@@ -53,10 +53,10 @@ class Risk(Analysis):
         found = posterior.assess(fixes, repeat)
         keyed = points[["point"]].copy()
         keyed["risk"], keyed["wrong_h"], keyed["wrong_v"] = found.risk, found.wrong_h, found.wrong_v
-        messages = ()
+        messages: tuple[str, ...] = ()
         if np.isfinite(found.risk).any() and abs(repeat - self.repeat) > 0.005:
             messages = (
-                f"a wrong fix is taken to come back at once with {percent(round(repeat, 2))} (before this site's points: "
-                f"{percent(self.repeat)})",
+                f"a wrong fix is taken to come back at once with {percent(round(repeat, 2))}; before this site's "
+                f"points were looked at: {percent(self.repeat)}",
             )
         return Result({"points": keyed}, messages)

@@ -135,7 +135,7 @@ def probability(square: Array, dimensions: Array | int, nu: Array | float = np.i
     dimensions, nu
         Degrees of freedom of the square and of the scale, numbers or shape (n,).
     """
-    plain = dimensions if np.isscalar(dimensions) else 0
+    plain = dimensions if isinstance(dimensions, int) else 0
     with np.errstate(invalid="ignore"):
         estimated = np.isfinite(nu)
         if not np.any(estimated):

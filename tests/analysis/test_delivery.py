@@ -4,6 +4,7 @@ import pytest
 from builders import judge, point, visits
 
 GOOD = visits((0, 0, 0), (0.001, 0, 0), s=0.01, sv=0.02)  # radius95 17.308 mm, up95 27.718 mm (computed)
+NEEDED = "two are needed where nothing shows how often a fix is wrong"
 
 
 def verdict(rows, **stated):
@@ -54,14 +55,14 @@ def verdict(rows, **stated):
             visits((0, 0, 0), (0.001, 0, 0), gap=5, s=0.01, sv=0.02),
             {},
             "no",
-            "one visit only, two are needed where nothing shows how often a fix is wrong",
+            f"one visit only, {NEEDED}",
         ),
         # Half an hour apart: two visits for the place, one for the height.
         (
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
             {},
             "no",
-            "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
+            f"one visit only for the height, {NEEDED}",
         ),
         (
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
