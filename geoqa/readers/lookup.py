@@ -94,7 +94,9 @@ def _text(path: Path, where: str) -> str:
     except UnicodeDecodeError as error:
         raise InputError(f"{where}: {path} is not UTF-8 text (byte {error.start}). Save it as UTF-8.") from error
     except (OSError, ValueError) as error:
-        raise InputError(f"{where}: {str(path)!r:.200} cannot be read ({error}). {remedy}") from error
+        reason = getattr(error, "strerror", None) or error
+        remedy = f"{remedy} Check it, and the rights."
+        raise InputError(f"{where}: {str(path)!r:.200} cannot be read: {reason}. {remedy}") from error
     if "\0" in text:
         raise InputError(f"{where}: {path} is not text. {remedy}")
     return text
