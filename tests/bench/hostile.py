@@ -123,7 +123,7 @@ PARTS = {
 
 def jobs(parts: list[str], inputs: int, workers: int) -> Iterator[tuple[str, int, int]]:
     """Yield part, inputs and number of each piece of work, the long ones cut in pieces."""
-    shares = {"readers": 0.75, "recipe": 0.2, "beside": 0.05}
+    shares = {"readers": 0.55, "recipe": 0.4, "beside": 0.05}
     for part in parts:
         pieces = workers if part in shares else 1
         wanted = {"command": inputs // 500, "kill": max(5, inputs // 2500)}.get(part, int(inputs * shares.get(part, 0)))
