@@ -74,9 +74,10 @@ def rows(
             problem = f"has {len(row)} cells, and there are {len(head)} headings."
             faults.append(Fault(f"{path.name}: line {line}", problem, "Put a cell that holds a comma in quotes."))
     if faults:
-        title = f"{where}: {path.name} must have the columns {', '.join(needed)}" + (
-            f" and may have {', '.join(optional)}:" if optional else ":"
+        title = f"{where}: {path.name} must have the columns {','.join(needed)}" + (
+            f" and may have {','.join(optional)}" if optional else ""
         )
+        title += ", parted by commas as here, named in its first line:"
         raise InputError.from_faults(title, faults)
     return [(line, dict(zip(head, map(_composed, row), strict=True))) for line, row in cells[1:]]
 
