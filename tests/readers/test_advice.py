@@ -68,6 +68,12 @@ def test_where_without_headings_says_what_to_write(read, plain):
         job_from_table(plain(input__columns=POSITIONS, input__header=False, input__where="4 != 'SS'"))
 
 
+def test_a_name_that_holds_a_blank_where_blanks_part_columns(read, plain):
+    result = read("Mark  E  N\nP 1  1.5  2.5\nP2  1.5  2.5\n", plain(input__delimiter=" "))
+    (reason,) = result.frames["set_aside"]["reason"]
+    assert reason == 'has too many fields: 4, where the table has 3; names that hold blanks need delimiter = "fixed"'
+
+
 def test_headings_not_found_say_what_may_be_written(read, plain):
     with pytest.raises(InputError, match=r"Its headings are 'Mark', 'X', 'Y'\. Write one, or a position from 1\."):
         read("Mark,X,Y\nA,1,2\n", plain())
