@@ -74,6 +74,14 @@ def test_a_name_that_holds_a_blank_where_blanks_part_columns(read, plain):
     assert reason == 'has too many fields: 4, where the table has 3; names that hold blanks need delimiter = "fixed"'
 
 
+def test_a_match_pattern_that_is_none_is_shown_as_it_was_written(plain):
+    with pytest.raises(RecipeError) as caught:
+        job_from_table(plain(match={"by": "pattern", "pattern": r"^(?P<point>\d+"}))
+    assert r"'^(?P<point>\\d+' is not a pattern that can be used: missing ): the end is reached. A group" in str(
+        caught.value
+    )
+
+
 def test_headings_not_found_say_what_may_be_written(read, plain):
     with pytest.raises(InputError, match=r"Its headings are 'Mark', 'X', 'Y'\. Write one, or a position from 1\."):
         read("Mark,X,Y\nA,1,2\n", plain())
