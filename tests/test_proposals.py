@@ -1,5 +1,6 @@
 """`geoqa recipe` on files that are no text tables: what the file states is inferred, the rest is asked for."""
 
+import gzip
 import io
 import tomllib
 
@@ -88,3 +89,9 @@ def test_what_cannot_be_read_is_said(tmp_path):
     (tmp_path / "empty.gpkg").write_bytes(b"")
     with pytest.raises(InputError, match="is empty"):
         propose(tmp_path / "empty.gpkg")
+
+
+def test_a_site_is_named_after_the_file_in_a_package(tmp_path):
+    path = tmp_path / "Ridge.csv.gz"
+    path.write_bytes(gzip.compress(b"Mark,E,N\nA,1800000.5,5690000.5\nA,1800000.6,5690000.6\n"))
+    assert 'name = "Ridge"' in propose(path)

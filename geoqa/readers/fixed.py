@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import InputFormat
     from geoqa.core.source import Place
     from geoqa.readers.textfile import TextFile
+_DECIMAL = re.compile(r"[+-]?\d+[.,]\d+")
 _REMEDY = "Count characters from 1 and include the whole number; where columns touch, map the neighbour too."
 
 
@@ -51,6 +53,7 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Tab
     rejected: tuple[Rejected, ...] = ()
     if fmt.header and row.any():
         first = int(np.flatnonzero(row)[0])
+        _refuse_data(text.name, lines[first].as_py(), first + 1, spans)
         again = row & numbers.flags(pc.equal(bare, bare[first]))
         row &= ~again
         rejected = tuple(Rejected(int(n), 1, "repeats the headings", bad=False) for n in number[again][1:])
@@ -69,6 +72,14 @@ def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Tab
         delimiter="fixed",
         messages=(f"{said}: taken as comments, not as rows.",) if said else (),
     )
+
+
+def _refuse_data(name: str, line: str, number: int, spans: list[tuple[int, int]]) -> None:
+    """Raise InputError if the line taken for headings holds decimals in two columns: it is a row of data."""
+    found = [cell for first, last in spans if _DECIMAL.fullmatch(cell := line[first - 1 : last].strip())]
+    if len(found) > 1:
+        problem = f"line {number} is taken for headings, and holds {' and '.join(found[:2])}."
+        raise InputError(f"{name}: {problem} If it is a point, write header = false under [input].")
 
 
 def _refuse_cuts(name: str, lines: pa.ChunkedArray, number: NDArray[np.int64], spans: list[tuple[int, int]]) -> None:

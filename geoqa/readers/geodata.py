@@ -73,7 +73,8 @@ def _told(path: Path) -> Iterator[list[str]]:
             problem = " ".join(str(error).split())[:200]
             raise InputError(f"{path}: cannot be read ({problem}): damaged or cut off. Export it again.") from error
         finally:
-            messages += [f"{path.name}: {str(w.message)[:200]}" for w in caught]
+            said = (str(w.message).replace(str(path), path.name)[:200] for w in caught)
+            messages += dict.fromkeys(f"{path.name}: {text}" for text in said)
 
 
 def _check_database(path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -13,6 +14,9 @@ from geoqa.readers import guesses
 
 #: Ours that cannot share a column with another of these.
 ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
+#: Coordinates, and how they look, in degrees too.
+PAIRS = (("easting", "northing"), ("longitude", "latitude"))
+_NUMBER = re.compile(r"[NSEW+-]?\s*\d[\d.,:°'\"\s]*[NSEW]?", re.IGNORECASE)
 #: Names, ignoring case, that an input's own column may not take: ours, and a GeoPackage's.
 RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 
@@ -72,7 +76,9 @@ def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, na
         except LookupError as error:
             faults.append(Fault(f"[input.columns] {ours}", str(error.args[0])))
     if faults:
-        raise InputError.from_faults(f"{name}: columns are not found. {_there_are(headings, width)}", faults)
+        raise InputError.from_faults(
+            f"{name}: columns are not found. {_there_are(headings, width)} Write one, or a position from 1.", faults
+        )
     _refuse_doubles(found, name)
     return found
 
@@ -110,6 +116,25 @@ def refuse_other_units(
             faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
     if faults:
         raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)
+
+
+def refuse_data(sources: Mapping[str, Source], found: Mapping[str, int], headings: Sequence[str], name: str) -> None:
+    """Raise InputError if the coordinates' headings are numbers: a row of data, which would be lost.
+
+    Parameters
+    ----------
+    sources
+        Where the recipe says each of ours comes from; only one named by its position is looked at.
+    found, headings
+        Where each of ours stands, and the headings there are.
+    """
+    for pair in PAIRS:
+        if not all(ours in found and isinstance(sources[ours].column, int) for ours in pair):
+            continue
+        shown = [headings[found[ours]].strip() for ours in pair]
+        if all(_NUMBER.fullmatch(text) for text in shown):
+            problem = f"the first row is taken for headings, and holds {' and '.join(shown)} as {' and '.join(pair)}."
+            raise InputError(f"{name}: {problem} If it is a point, write header = false under [input].")
 
 
 def _refuse_doubles(found: Mapping[str, int], name: str) -> None:

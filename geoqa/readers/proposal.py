@@ -7,6 +7,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
 from geoqa.core.job import COLUMNS, WORDS, InputFormat
 from geoqa.core.params import OPEN
@@ -112,7 +113,7 @@ def _look(path: Path) -> _Draft:
 
 def _site(draft: _Draft, path: Path) -> None:
     draft.table("site")
-    draft.inferred("name", quoted(path.stem), "the name of the file")
+    draft.inferred("name", quoted(Path(compressed.inner_name(path)).stem), "the name of the file")
     draft.open("crs", f'the code of the coordinate system, such as "EPSG:2193"; {_kind(draft)}')
     if "height" in draft.found:
         draft.open("height", 'what the heights are above: "ellipsoidal", or a label such as "NZVD2016"')

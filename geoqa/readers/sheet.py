@@ -46,6 +46,7 @@ class Sheet:
         self.hints: list[str] = []
         self.sources = sources(job.columns)
         self.places = headings.places(wanted(job.columns), table.headings, len(table.columns), name)
+        headings.refuse_data(self.sources, self.places, table.headings, name)
         headings.refuse_other_units(self.sources, self.places, table.headings, _units(job), name)
 
     def __contains__(self, ours: str) -> bool:
@@ -89,8 +90,9 @@ class Sheet:
             return
         condition = where.parse(self.job.input.where)
         own = headings.own_names(self.table.headings)
-        # Fixed columns have no headings: they go by our names.
-        known = self.places if self.job.input.delimiter == "fixed" else {}
+        # A file without headings goes by our names, or by column_5.
+        bare = self.job.input.delimiter == "fixed" or not any(self.table.headings)
+        known = self.places if bare else {}
         places = {column: known[column] for column in where.columns(condition) if column in known}
         for column in where.columns(condition):
             if column in places:
@@ -101,6 +103,8 @@ class Sheet:
                 rule = f"[input] where uses {column!r}: {error.args[0]}"
                 close = difflib.get_close_matches(column, self.job.columns, n=1, cutoff=0.95)
                 hint = " It takes the file's own headings, not ours." if close else ""
+                if bare:
+                    hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
         held = where.holds(condition, lambda column: self.text_at(places[column]), self.job.input.decimal)
         self.reasons.note(~held, LEFT_OUT, bad=False)

@@ -114,7 +114,9 @@ class Shape:
 
     def misfit(self, fields: int) -> str:
         """Return why a row of so many fields does not fit."""
-        return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
+        more = fields > self.width
+        said = f"has too {'many' if more else 'few'} fields: {fields}, where the table has {self.width}"
+        return said + ('; names that hold blanks need delimiter = "fixed"' if more and self.delimiter == " " else "")
 
 
 def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Table:

@@ -81,7 +81,7 @@ class VectorReader(Reader):
             with path.open("rb") as file:
                 head = file.read(4096)
         except OSError as error:
-            raise InputError(f"{path}: cannot be read ({error.strerror}).") from error
+            raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
         if not head.strip():
             raise InputError(f"{path}: is empty.")
         if head.startswith(_MAGIC):

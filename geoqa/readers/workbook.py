@@ -20,7 +20,7 @@ import numpy as np
 
 from geoqa.core.errors import InputError
 from geoqa.core.source import Place, wanted
-from geoqa.readers import cells, headings
+from geoqa.readers import cells, dialect, headings
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -33,6 +33,8 @@ MOST_CELLS = 50_000_000
 _DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _CHUNK = 1 << 20
+#: Number, texts and columns of valueless formulas of a row.
+Record = tuple[int, list[str], set[int]]
 _AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
 
 
@@ -133,6 +135,17 @@ def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
         yield row
 
 
+def _refuse_misplaced(name: str, job: Job, first: Record, later: list[Record]) -> None:
+    """Raise InputError if the headings the recipe maps stand further down than the first row that holds something."""
+    names = {str(place).strip().casefold() for place in wanted(job.columns).values() if isinstance(place, str)}
+    found = [len(names & {text.strip().casefold() for text in texts}) for _, texts, _ in (first, *later)]
+    best = found.index(max(found))
+    if found[best] > found[0] + 1:
+        at = later[best - 1][0]
+        problem = f"the headings stand in row {at}, not in row {first[0]}."
+        raise InputError(f"{name}: {problem} Add skip = {at - 1} under [input]: the rows before the table.")
+
+
 def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cells.Rows]:
     fmt = job.input
     records = _records(path, sheet, formulas, job)
@@ -142,6 +155,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     if fmt.header:
         heads = [text.strip() for text in first[1]]
         rest = list(records)
+        _refuse_misplaced(path.name, job, first, rest[: dialect.HEAD])
     else:
         rest = [first, *records]
         heads = [""] * max(len(texts) for _, texts, _ in rest)
@@ -166,7 +180,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     return cells.table(rows, refused), rows
 
 
-def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[int, list[str], set[int]]]:
+def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[Record]:
     """Yield the number, the texts and the columns of valueless formulas of each row that holds something."""
     fmt = job.input
     sheet.reset_dimensions()
