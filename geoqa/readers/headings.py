@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.core.source import Place, Source
-from geoqa.readers import guesses
+from geoqa.readers import dialect, guesses
 
 #: Ours that cannot share a column with another of these.
 ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
@@ -20,7 +20,7 @@ RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 def place(wanted: Place, headings: Sequence[str], width: int) -> int:
     """Return the column (from 0) called `wanted`, at that 1-based position, or of those characters.
 
-    Matched exactly, else ignoring case and outer blanks.
+    Matched exactly, else ignoring case and the kind and number of blanks.
 
     Raises
     ------
@@ -33,7 +33,7 @@ def place(wanted: Place, headings: Sequence[str], width: int) -> int:
         if 1 <= wanted <= width:
             return wanted - 1
         raise LookupError(f"there is no column {wanted}: the table has {width}.")
-    for key in (_exact, _loose):
+    for key in (_exact, dialect.loose):
         found = [i for i, heading in enumerate(headings) if key(heading) == key(wanted)]
         if len(found) == 1:
             return found[0]
@@ -51,10 +51,6 @@ def fixed_name(span: tuple[int, int]) -> str:
 
 def _exact(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
-
-
-def _loose(text: str) -> str:
-    return _exact(text).casefold()
 
 
 def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, name: str) -> dict[str, int]:

@@ -135,6 +135,7 @@ def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
 def _times(sheet: Sheet, columns: Columns) -> None:
     never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    moments.doubt_one_day(sheet, start)
     end = moments.past_midnight(sheet, start, end)
     sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
     columns["start_utc"], columns["end_utc"] = start, end

@@ -202,7 +202,13 @@ def _columns(draft: _Draft) -> None:
             draft.inferred(ours, *draft.more.sources[ours])
         elif ours in draft.found:
             place = draft.found[ours]
-            draft.inferred(ours, _name(draft, place), "the heading")
+            if twice := _twice(draft, place):
+                heading = quoted(draft.headings[place])
+                draft.open(
+                    ours, f"the heading {heading} stands at the positions {twice}; write one, or remove the line"
+                )
+            else:
+                draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
             draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}{_decimal_columns(draft)}")
     absent = [name for name in ("height", "precision_h", "precision_v", "start", "base") if not draft.has(name)]
@@ -233,6 +239,13 @@ def _name(draft: _Draft, place: int) -> str:
     except LookupError:
         return str(place + 1)
     return quoted(draft.headings[place])
+
+
+def _twice(draft: _Draft, place: int) -> str:
+    """Return the positions of all columns headed as the one at `place`; empty where it is the only one."""
+    own = dialect.loose(draft.headings[place])
+    at = [str(i) for i, heading in enumerate(draft.headings, 1) if dialect.loose(heading) == own]
+    return " and ".join(at) if len(at) > 1 else ""
 
 
 def _values(draft: _Draft) -> None:

@@ -111,7 +111,7 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
     else:
         utc = pd.to_datetime(pd.Series(text.where(~missing)), format=pattern, errors="coerce", utc=True)
         dateless = missing & False
-        naive = np.full(len(text), "%z" not in pattern)
+        naive = np.full(len(text), re.search("%[zZ]", pattern.replace("%%", "")) is None)
     utc = utc.dt.as_unit("us")
     strange = utc.isna().to_numpy() & ~missing & ~dateless
     unclear = missing & False

@@ -205,6 +205,16 @@ def _needed(job: Job, heads: list[str]) -> set[int]:
     return found
 
 
+def _written(value: datetime.datetime, pattern: str) -> str:
+    """Return a moment in the recipe's pattern, or in ISO 8601 where that would lose a part of it."""
+    text = value.strftime(pattern)
+    try:
+        whole = datetime.datetime.strptime(text, pattern) == value
+    except ValueError:
+        whole = False
+    return text if whole else value.isoformat()
+
+
 def _text(cell: Any, job: Job) -> str:
     """Return a cell's value as text: a date without a time of day where its format shows none."""
     value, fmt = cell.value, job.input
@@ -213,7 +223,7 @@ def _text(cell: Any, job: Job) -> str:
 
         if is_datetime(cell.number_format) == "date" and value.time() == datetime.time():
             return value.date().isoformat()
-        return value.isoformat() if fmt.time_format == "iso" else value.strftime(fmt.time_format)
+        return value.isoformat() if fmt.time_format == "iso" else _written(value, fmt.time_format)
     if isinstance(value, (datetime.date, datetime.time)):
         return value.isoformat()
     if isinstance(value, datetime.timedelta):

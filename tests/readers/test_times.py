@@ -114,3 +114,9 @@ def test_iso_comes_back(moments):
 def test_any_text_is_a_time_or_not(cells):
     found = parsed([cell.strip() for cell in cells])
     assert (found.strange <= found.utc.isna()).all()
+
+
+def test_a_zone_written_with_the_time_is_not_read_again_as_the_recipes():
+    found = parsed(["09/02/2026 08:00:00 UTC"], "%d/%m/%Y %H:%M:%S %Z", "Pacific/Auckland")
+    assert found.utc.tolist() == [pd.Timestamp("2026-02-09T08:00:00Z")]
+    assert not found.naive.any()
