@@ -70,7 +70,12 @@ def detect(lines: Sequence[str], wanted: Sequence[str | int], name: str) -> str:
 
 def found_in(line: str, delimiter: str, wanted: Sequence[Place]) -> int:
     """Return how many of the wanted headings stand in a line."""
-    cells = {loose(cell) for cell in split(line, delimiter)}
+    return found_among(split(line, delimiter), wanted)
+
+
+def found_among(texts: Sequence[str], wanted: Sequence[Place]) -> int:
+    """Return how many of the wanted headings stand among some texts."""
+    cells = {loose(text) for text in texts}
     return sum(isinstance(item, str) and loose(item) in cells for item in wanted)
 
 

@@ -104,8 +104,8 @@ def doubt_one_day(sheet: Sheet, start: pd.Series) -> None:
         at = np.flatnonzero(seen)[int(np.argmax(fall.to_numpy()))]
         sheet.messages.append(
             f"{sheet.name}: line {sheet.table.line[at]}: the time of day falls back by more than 12 h, and [input] "
-            f"date gives every row the date {sheet.job.input.date}. If the work went past midnight, put the rows after it "
-            "into a file of their own and state its date under [[file]], or give the rows a date column: "
+            f"date gives every row the date {sheet.job.input.date}. If the work went past midnight, put the rows after "
+            "it into a file of their own and state its date under [[file]], or give the rows a date column: "
             "read as it is, they come a day too early."
         )
 

@@ -204,9 +204,7 @@ def _columns(draft: _Draft) -> None:
             place = draft.found[ours]
             if twice := _twice(draft, place):
                 heading = quoted(draft.headings[place])
-                draft.open(
-                    ours, f"the heading {heading} stands at the positions {twice}; write one, or remove the line"
-                )
+                draft.open(ours, f"the heading {heading} stands at the positions {twice}; write one or remove the line")
             else:
                 draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
@@ -302,8 +300,9 @@ def _has_spare_numbers(draft: _Draft) -> bool:
 
 
 def propose_rows(
-    path: Path, names: list[str], rows: list[list[str]], found: dict[str, int], stated: dict[str, tuple[str, str]]
-) -> str:
+    path: Path, names: list[str], rows: list[list[str]], found: dict[str, int], stated: dict[str, tuple[str, str]],
+    skip: int = 0,
+) -> str:  # fmt: skip
     """Return a recipe in TOML for a file that is no text table but holds one.
 
     Parameters
@@ -314,8 +313,11 @@ def propose_rows(
         Our columns with their place (from 0).
     stated
         What the file itself states, by ``table.key``: the value in TOML, and where it stands.
+    skip
+        Lines before the table.
     """
-    draft = _Draft(rows, names, 0, ",", ".", found)
+    draft = _Draft(rows, names, skip, ",", ".", found)
+    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
     for part in (lambda d: _site(d, path), _input, _columns, _values, _judgement):
         part(draft)
     kept, at = [], ""

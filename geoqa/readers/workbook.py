@@ -12,7 +12,7 @@ import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ import numpy as np
 
 from geoqa.core.errors import InputError
 from geoqa.core.source import Place, wanted
-from geoqa.readers import cells, headings
+from geoqa.readers import cells, dialect, headings
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -114,7 +114,8 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
     if not filled:
         raise InputError(f"{path}: its sheets are empty.")
     listed = ", ".join(repr(name) for name in filled[:20])
-    raise InputError(f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."')
+    said = f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."'
+    raise cells.SeveralTablesError(said, "xlsx", "sheet", filled)
 
 
 def _holds_something(path: Path, sheet: Any) -> bool:
@@ -142,6 +143,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     if fmt.header:
         heads = [text.strip() for text in first[1]]
         rest = list(records)
+        _refuse_misplaced_headings(path, [first, *rest[: dialect.HEAD]], list(wanted(job.columns).values()))
     else:
         rest = [first, *records]
         heads = [""] * max(len(texts) for _, texts, _ in rest)
@@ -164,6 +166,17 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     line = np.array([number for number, _, _ in rest], np.int64)
     rows = cells.Rows(path.name, tuple(heads), columns, line)
     return cells.table(rows, refused), rows
+
+
+def _refuse_misplaced_headings(
+    path: Path, rows: Sequence[tuple[int, list[str], set[int]]], places: list[Place]
+) -> None:
+    """Raise InputError if the headings the recipe maps stand further down than the first row."""
+    found = [dialect.found_among(texts, places) for _, texts, _ in rows]
+    best = found.index(max(found))
+    if found[best] > found[0] + 1:
+        problem = f"the headings stand in row {rows[best][0]}, not in row {rows[0][0]}."
+        raise InputError(f"{path}: {problem} Add skip = {rows[best][0] - 1} under [input]: the rows before the table.")
 
 
 def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[int, list[str], set[int]]]:
