@@ -158,6 +158,11 @@ def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
         hints.append(
             f"The table was read with the delimiter {sheet.table.delimiter!r}; state another as delimiter = ..."
         )
+        if sheet.table.delimiter == " ":
+            hints.append(
+                'If the columns stand below each other, write delimiter = "fixed" under [input] and each column by its '
+                "first and last character, such as easting = [11, 24]."
+            )
         if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
     hints += _about_degrees(reasons)

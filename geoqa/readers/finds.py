@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from geoqa.core.source import LENGTHS, Source
 from geoqa.readers import guesses
 
-DATES = ("date", "day", "obsdate", "observationdate", "startdate", "datestart", "localdate", "utcdate")
+DATES = ("date", "day", "obsdate", "observationdate", "startdate", "datestart", "localdate", "utcdate", "datum")
 WEEKS = ("week", "gpsweek", "wk", "gpswk", "weekno", "weeknumber", "gpsweeknumber")
 SECONDS = ("gpsseconds", "secondsofweek", "sow", "tow", "gpstow", "gpssow", "secofweek", "timeofweek", "gpstime")
 #: Labels of values that stand inside notes, for each of our columns.

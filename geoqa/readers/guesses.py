@@ -29,7 +29,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "cov_en": ("coven", "covarianceen", "sen"),
     "start": ("start", "starttime", "timestart", "begin", "begintime", "datetime", "timestamp", "time", "observed",
               "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime",
-              "datumuhrzeit", "datumzeit"),
+              "datumuhrzeit", "datumzeit", "clock", "timeofday", "uhrzeit"),
     "end": ("end", "endtime", "timeend", "stop", "stoptime", "finish", "endutc", "endtimeutc"),
     "initialization": ("initialization", "initialisation", "init", "initno", "initid", "fixid", "fixno"),
     "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup"),
