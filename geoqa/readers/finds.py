@@ -19,7 +19,8 @@ LABELS = {
 }  # fmt: skip
 CLOCKS = ("%H:%M", "%H%M%S", "%I:%M:%S %p", "%I:%M %p", "%H%M")
 _NUMBER = r"(\d+\.?\d*)"
-_MILLIMETRES = ("mm", "cm")
+#: Units that a column has for itself, beside a file in metres or feet.
+_OWN_UNITS = ("mm", "cm", "km")
 
 
 @dataclass
@@ -185,7 +186,7 @@ def _times(
 def _units(finds: Finds, headings: Sequence[str], found: Mapping[str, int], name: Callable[[int], str]) -> None:
     for ours in (ours for ours in LENGTHS if ours in found):
         words = [word for word in re.split(r"[\W_]+", headings[found[ours]].casefold()) if word]
-        if len(words) > 1 and words[-1] in _MILLIMETRES:
+        if len(words) > 1 and words[-1] in _OWN_UNITS:
             table = f'{{ column = {name(found[ours])}, unit = "{words[-1]}" }}'
             finds.sources[ours] = (table, "the heading, which names the unit")
 

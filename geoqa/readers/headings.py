@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.core.source import Place, Source
+from geoqa.core.units import JOB_UNITS, PRECISION_UNITS
 from geoqa.readers import dialect, guesses
 
 #: Ours that cannot share a column with another of these.
@@ -102,7 +103,10 @@ def refuse_other_units(
         named = guesses.named_unit(headings[found[ours]])
         if named and named != unit and not (named == "ft" and unit == "ftUS"):
             problem = f"is headed {headings[found[ours]][:60]!r}, and is read in {unit}."
-            remedy = f'Add {key} = "{named}" under {table}; if the heading is wrong, name the column by its position.'
+            add = f'Add {key} = "{named}" under {table}'
+            if not source.unit and named not in (PRECISION_UNITS if key == "unit_precision" else JOB_UNITS):
+                add = f'Write {ours} = {{ column = "{source.column}", unit = "{named}" }} under {table[:-1]}.columns]'
+            remedy = f"{add}; if the heading is wrong, name the column by its position."
             faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
     if faults:
         raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)

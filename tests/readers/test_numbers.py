@@ -1,4 +1,5 @@
 import math
+import re
 import tomllib
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoqa.core.errors import InputError
 from geoqa.readers import numbers
 
 
@@ -106,3 +108,13 @@ def test_numbers_that_cannot_be_read_say_what_to_write(read, plain):
     assert write in " ".join(with_unit.messages)
     recipe["input"]["columns"]["precision_h"] = tomllib.loads(write.removeprefix("write "))["precision_h"]
     assert read("Mark,E,N,S\nP1,1.5,2.5,8.5 cm\n", recipe).frames["occupations"]["sigma_e_m"][0] == 0.085
+
+
+def test_a_heading_in_kilometres_is_not_read_in_the_files_metres(read, plain):
+    text = "Mark,E,N,Base dist (km)\nP1,1.5,2.5,2.25\n"
+    recipe = plain(input__columns__base_distance="Base dist (km)")
+    write = 'base_distance = { column = "Base dist (km)", unit = "km" }'
+    with pytest.raises(InputError, match=re.escape(f"is read in m. Write {write} under [input.columns]")):
+        read(text, recipe)
+    recipe["input"]["columns"] |= tomllib.loads(write)
+    assert read(text, recipe).frames["occupations"]["base_distance_m"].tolist() == [2250.0]
