@@ -28,6 +28,8 @@ _FORMS = {
 }
 #: Decimal degrees with the letter of a hemisphere.
 LETTERED = r"^[NSEWnsew]\s*\d{1,3}(?:[.,]\d*)?\s*[°º]?$|^\d{1,3}(?:[.,]\d*)?\s*[°º]?\s*[NSEWnsew]$"
+#: Degrees and decimal minutes.
+MINUTES = r"^[NSEWnsew+-]?\s*\d{1,3}\s*[°º:\s]\s*\d{1,2}[.,]\d+\s*['′’]?\s*[NSEWnsew]?$"
 SHOWN = {
     "dd": "-107.1234567 or 107.1234567 W (decimal degrees)",
     "dms": "175 12 34.567 (degrees, minutes, seconds)",

@@ -177,3 +177,21 @@ def test_decimal_degrees_with_the_letter_of_a_hemisphere(read, plain):
     assert found["lon_deg"].tolist() == [-107.25, 107.25]
     assert found["lat_deg"].tolist() == [38.5, -38.5000001]
     assert found["resolution_h_m"][0] == pytest.approx(111_320e-7)
+
+
+def test_the_letter_of_a_hemisphere_in_a_column_of_its_own_is_not_passed_over(read, plain):
+    columns = {"point": "P", "latitude": "Lat", "longitude": "Lon"}
+    recipe = plain(site__crs="EPSG:4269", input__columns=columns)
+    text = "P,Lat,NS,Lon,EW\nP1,38.5,N,107.25,W\nP2,38.5,N,107.25,W\n"
+    with pytest.raises(InputError, match=r"column 5, beside longitude, holds W: .* Export signed numbers"):
+        read(text, recipe)
+    recipe["input"]["columns"] |= {"code": "EW"}
+    assert frame(read(text, recipe))["lon_deg"].tolist() == [107.25, 107.25]
+
+
+@pytest.mark.parametrize("angle", ["dd", "dms"])
+def test_degrees_and_decimal_minutes_say_what_to_export(read, plain, angle):
+    columns = {"point": 1, "latitude": 2, "longitude": 3}
+    recipe = plain(site__crs="EPSG:4269", input__columns=columns, input__header=False, input__angle=angle)
+    told = reasons(read("P1,38 30.125 N,107°15.25' W\n", recipe))
+    assert "decimal minutes: export degrees, or minutes and seconds" in told[1]

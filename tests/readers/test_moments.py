@@ -172,3 +172,10 @@ def test_a_clock_that_falls_back_over_midnight_under_one_date_is_said(read, plai
 def test_a_spreadsheets_count_of_days_says_what_to_do(read, plain):
     result = read("Mark,E,N,Time\nP1,1.5,2.5,46062.3368\n", plain(input__columns__start="Time", input__timezone="UTC"))
     assert "a spreadsheet's count of days; show the column as date and time there" in " ".join(result.messages)
+
+
+def test_no_hint_names_the_format_the_recipe_has(read, plain):
+    recipe = plain(input__columns__start="Time", input__timezone="UTC")
+    said = " ".join(read("Mark,E,N,Time\nP1,1.5,2.5,2026-02-09 24:00:00\n", recipe).messages)
+    assert "not a time in the format 'iso'" in said
+    assert "write time_format" not in said
