@@ -152,7 +152,7 @@ def _choose(path: Path, layers: list[tuple[str, ...]], wanted: str | None) -> tu
     if not layers:
         raise InputError(f"{path}: has no layers: it is empty.")
     what = f"{len(points)} of its layers may hold points" if points else "none of its layers holds points"
-    raise InputError(f"{path}: {what}. {rule}. Its layers: {listed}.")
+    raise cells.SeveralTablesError(f"{path}: {what}. {rule}. Its layers: {listed}.", "vector", "layer", points or names)
 
 
 def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str) -> Layer:

@@ -10,7 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.core.source import Place, Source
-from geoqa.readers import guesses
+from geoqa.core.units import JOB_UNITS, PRECISION_UNITS
+from geoqa.readers import dialect, guesses
 
 #: Ours that cannot share a column with another of these.
 ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
@@ -24,7 +25,7 @@ RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 def place(wanted: Place, headings: Sequence[str], width: int) -> int:
     """Return the column (from 0) called `wanted`, at that 1-based position, or of those characters.
 
-    Matched exactly, else ignoring case and outer blanks.
+    Matched exactly, else ignoring case and the kind and number of blanks.
 
     Raises
     ------
@@ -37,7 +38,7 @@ def place(wanted: Place, headings: Sequence[str], width: int) -> int:
         if 1 <= wanted <= width:
             return wanted - 1
         raise LookupError(f"there is no column {wanted}: the table has {width}.")
-    for key in (_exact, _loose):
+    for key in (_exact, dialect.loose):
         found = [i for i, heading in enumerate(headings) if key(heading) == key(wanted)]
         if len(found) == 1:
             return found[0]
@@ -55,10 +56,6 @@ def fixed_name(span: tuple[int, int]) -> str:
 
 def _exact(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
-
-
-def _loose(text: str) -> str:
-    return _exact(text).casefold()
 
 
 def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
@@ -112,7 +109,10 @@ def refuse_other_units(
         named = guesses.named_unit(headings[found[ours]])
         if named and named != unit and not (named == "ft" and unit == "ftUS"):
             problem = f"is headed {headings[found[ours]][:60]!r}, and is read in {unit}."
-            remedy = f'Add {key} = "{named}" under {table}; if the heading is wrong, name the column by its position.'
+            add = f'Add {key} = "{named}" under {table}'
+            if not source.unit and named not in (PRECISION_UNITS if key == "unit_precision" else JOB_UNITS):
+                add = f'Write {ours} = {{ column = "{source.column}", unit = "{named}" }} under {table[:-1]}.columns]'
+            remedy = f"{add}; if the heading is wrong, name the column by its position."
             faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
     if faults:
         raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)

@@ -12,7 +12,7 @@ import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -116,7 +116,8 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
     if not filled:
         raise InputError(f"{path}: its sheets are empty.")
     listed = ", ".join(repr(name) for name in filled[:20])
-    raise InputError(f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."')
+    said = f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."'
+    raise cells.SeveralTablesError(said, "xlsx", "sheet", filled)
 
 
 def _holds_something(path: Path, sheet: Any) -> bool:
@@ -135,15 +136,14 @@ def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
         yield row
 
 
-def _refuse_misplaced(name: str, job: Job, first: Record, later: list[Record]) -> None:
+def _refuse_misplaced(path: Path, rows: Sequence[Record], places: list[Place]) -> None:
     """Raise InputError if the headings the recipe maps stand further down than the first row that holds something."""
-    names = {str(place).strip().casefold() for place in wanted(job.columns).values() if isinstance(place, str)}
-    found = [len(names & {text.strip().casefold() for text in texts}) for _, texts, _ in (first, *later)]
+    found = [dialect.found_among(texts, places) for _, texts, _ in rows]
     best = found.index(max(found))
     if found[best] > found[0] + 1:
-        at = later[best - 1][0]
-        problem = f"the headings stand in row {at}, not in row {first[0]}."
-        raise InputError(f"{name}: {problem} Add skip = {at - 1} under [input]: the rows before the table.")
+        at = rows[best][0]
+        problem = f"the headings stand in row {at}, not in row {rows[0][0]}."
+        raise InputError(f"{path}: {problem} Add skip = {at - 1} under [input]: the rows before the table.")
 
 
 def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cells.Rows]:
@@ -155,7 +155,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     if fmt.header:
         heads = [text.strip() for text in first[1]]
         rest = list(records)
-        _refuse_misplaced(path.name, job, first, rest[: dialect.HEAD])
+        _refuse_misplaced(path, [first, *rest[: dialect.HEAD]], list(wanted(job.columns).values()))
     else:
         rest = [first, *records]
         heads = [""] * max(len(texts) for _, texts, _ in rest)
@@ -219,6 +219,16 @@ def _needed(job: Job, heads: list[str]) -> set[int]:
     return found
 
 
+def _written(value: datetime.datetime, pattern: str) -> str:
+    """Return a moment in the recipe's pattern, or in ISO 8601 where that would lose a part of it."""
+    text = value.strftime(pattern)
+    try:
+        whole = datetime.datetime.strptime(text, pattern) == value
+    except ValueError:
+        whole = False
+    return text if whole else value.isoformat()
+
+
 def _text(cell: Any, job: Job) -> str:
     """Return a cell's value as text: a date without a time of day where its format shows none."""
     value, fmt = cell.value, job.input
@@ -227,7 +237,7 @@ def _text(cell: Any, job: Job) -> str:
 
         if is_datetime(cell.number_format) == "date" and value.time() == datetime.time():
             return value.date().isoformat()
-        return value.isoformat() if fmt.time_format == "iso" else value.strftime(fmt.time_format)
+        return value.isoformat() if fmt.time_format == "iso" else _written(value, fmt.time_format)
     if isinstance(value, (datetime.date, datetime.time)):
         return value.isoformat()
     if isinstance(value, datetime.timedelta):

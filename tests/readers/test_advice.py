@@ -71,13 +71,23 @@ def test_where_without_headings_says_what_to_write(read, plain):
 def test_a_name_that_holds_a_blank_where_blanks_part_columns(read, plain):
     result = read("Mark  E  N\nP 1  1.5  2.5\nP2  1.5  2.5\n", plain(input__delimiter=" "))
     (reason,) = result.frames["set_aside"]["reason"]
-    assert reason == 'has too many fields: 4, where the table has 3; names that hold blanks need delimiter = "fixed"'
+    assert reason == (
+        "has too many fields: 4, where the table has 3; if the columns stand below each other and cells hold blanks or "
+        'nothing, write delimiter = "fixed" under [input] and each column by its first and last character, such as '
+        "easting = [11, 24]"
+    )
+
+
+def test_an_empty_cell_where_blanks_part_columns(read, plain):
+    result = read("Mark  E  N\nP1       2.5\nP2  1.5  2.5\n", plain(input__delimiter=" "))
+    (reason,) = result.frames["set_aside"]["reason"]
+    assert reason.startswith("has too few fields: 2, where the table has 3; if the columns stand below each other")
 
 
 def test_a_match_pattern_that_is_none_is_shown_as_it_was_written(plain):
     with pytest.raises(RecipeError) as caught:
         job_from_table(plain(match={"by": "pattern", "pattern": r"^(?P<point>\d+"}))
-    assert r"'^(?P<point>\\d+' is not a pattern that can be used: missing ): the end is reached. A group" in str(
+    assert r"'^(?P<point>\\d+' is not a pattern that can be used: missing ): the end is reached. Write " in str(
         caught.value
     )
 

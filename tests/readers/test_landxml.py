@@ -250,3 +250,10 @@ def test_real_files_foot_to_metre_exact(name):
         written = [point.text.split()[axis] for point in points]
         exact = [float(Fraction(text) * Fraction(3048, 10000)) for text in written]
         assert found[column].tolist() == pytest.approx(exact, rel=3e-16, abs=0)
+
+
+def test_heights_that_nobody_maps_must_be_in_the_recipes_unit_too(read):
+    feet = '<Units><Metric linearUnit="meter" elevationUnit="feet"/></Units>'
+    with pytest.raises(InputError, match=r"unit_height: is 'm', and the file's heights are in international feet"):
+        read(document(units=feet))
+    assert read(document(units=feet), heights=False).frames["occupations"]["height_m"].isna().all()
