@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -32,6 +33,9 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
             found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
     best = max(claims, key=lambda cls: claims[cls])
     if claims[best] <= 0:
+        if compressed.is_packed(head):
+            compressed.unpacked(path, textfile.read_bytes(path))  # says what is wrong with the package
+            raise InputError(f"{path}: no installed reader knows what is packed in it. Unpack it, and look.")
         textfile.refuse_binary(path, head)
         raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
     return best  # type: ignore[return-value]

@@ -25,6 +25,8 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
+#: Whether a path may be read is found out by reading it: the error then says what to do.
+PATH = click.Path(path_type=Path, readable=False)
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
@@ -49,8 +51,9 @@ REVIEW_HELP = """Review a site: occupations in, judged points and a map out.
 geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in what it asks
 geoqa review occupations.csv -r site.toml -o out    review
 
-Reads delimited text, one occupation a row; several files make one site. INPUT may be - for
-standard input, and a file may be compressed with gzip. Writes into the folder OUT:
+Reads delimited text, LandXML, GeoPackage, GeoJSON, Shapefile, FlatGeobuf, GeoParquet and XLSX, one
+occupation a row; several files make one site. INPUT may be - for standard input, and text and LandXML
+may be compressed with gzip. Writes into the folder OUT:
 
 \b
 map.html      the site in a browser, no network needed
@@ -63,11 +66,9 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 
 
 @cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
-@click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=click.Path(path_type=Path))
-@click.option("--recipe", "-r", required=True, type=click.Path(path_type=Path), help="The recipe (TOML) of the job.")
-@click.option(
-    "--out", "-o", required=True, type=click.Path(path_type=Path), help="Folder for the results; made or replaced."
-)
+@click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
+@click.option("--recipe", "-r", required=True, type=PATH, help="The recipe (TOML) of the job.")
+@click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made or replaced.")
 def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     """Run the review and print its summary."""
     from geoqa import standard_input
@@ -84,7 +85,7 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
 
 
 @cli.command(short_help="Write an invented site and review it.")
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", type=PATH)
 def demo(out: Path) -> None:
     """Write an invented site into OUT and review it there.
 
@@ -110,10 +111,8 @@ def demo(out: Path) -> None:
 
 
 @cli.command(short_help="Propose a recipe for a file of occupations.")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--out", "-o", type=click.Path(path_type=Path), help="Write the recipe to this new file, not to the screen."
-)
+@click.argument("file", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Write the recipe to this new file, not to the screen.")
 def recipe(file: Path, out: Path | None) -> None:
     """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
 
@@ -198,8 +197,8 @@ def run() -> None:
 
 
 @cli.command(name="map", short_help="Draw the map of an earlier review again.")
-@click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--out", "-o", type=click.Path(path_type=Path), help="File to write; by default map.html in FOLDER.")
+@click.argument("folder", type=PATH)
+@click.option("--out", "-o", type=PATH, help="File to write; by default map.html in FOLDER.")
 def draw_map(folder: Path, out: Path | None) -> None:
     """Draw the map of an earlier review again, from its review.gpkg and run.json."""
     from geoqa.stored import load
@@ -211,8 +210,8 @@ def draw_map(folder: Path, out: Path | None) -> None:
 
 def _step_command(cls: type[Step]) -> click.Command:
     options: list[click.Parameter] = [
-        click.Argument(["folder"], type=click.Path(path_type=Path)),
-        click.Option(["--out", "-o"], required=True, type=click.Path(path_type=Path), help="GeoPackage to write."),
+        click.Argument(["folder"], type=PATH),
+        click.Option(["--out", "-o"], required=True, type=PATH, help="GeoPackage to write."),
     ]
     options += [_option(parameter) for parameter in cls.parameters()]
 

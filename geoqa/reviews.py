@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 from geoqa import claims, pipeline, plugins, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
+from geoqa.maplayers import MapLayers
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.drawing import Drawing
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, Reader, ReadResult, Step
+    from geoqa.core.steps import Analysis, Reader, ReadResult
     from geoqa.core.tolerances import Requirement
 
 Progress = Callable[[str], None]
@@ -42,6 +42,8 @@ class Review:
         What goes into run.json beside the above.
     sources
         The files that were read; writing never replaces one.
+    layers
+        The map layers as configured; without them those that are installed.
     """
 
     job: Job
@@ -50,6 +52,7 @@ class Review:
     messages: tuple[str, ...] = ()
     record: Mapping[str, Any] = field(default_factory=dict)
     sources: tuple[Path, ...] = ()
+    layers: MapLayers | None = None
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -117,27 +120,11 @@ class Review:
         from geoqa.outputs import folder as folders
         from geoqa.outputs import html_map
 
-        drawings, notes = self._drawings()
+        layers = self.layers or MapLayers.of(plugins.catalogue(), self.job)
+        drawings, notes = layers.draw(self.frames, self.job)
         context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
-
-    def _drawings(self) -> tuple[list[Drawing], list[str]]:
-        """Return what the layers draw, and which third-party layer could not."""
-        found = plugins.catalogue()
-        drawings: list[Drawing] = []
-        notes = []
-        for name, cls in found.load_all("geoqa.layers").items():
-            try:
-                layer = plugins.configure(cls, self.job.steps)
-                if all(pipeline.has(self.frames, address) for address in layer.needs):
-                    frames = {frame: self.frames[frame] for frame in _frames_of(layer)}
-                    drawings += layer.draw(frames, self.job)  # type: ignore[attr-defined]
-            except Exception as error:
-                if not found.is_third_party(name):
-                    raise
-                notes.append(f"the map layer {name!r} is left out: {type(error).__name__}: {error}")
-        return drawings, notes
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
@@ -190,6 +177,8 @@ def review(
     sources.refuse_names(paths)
     found = plugins.catalogue()
     steps = _steps(found, job)
+    layers = MapLayers.of(found, job)
+    layers.refuse_stated(job)
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
@@ -238,12 +227,13 @@ def review(
                 {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
                 for kind, path in named.items()
             ],
-            "steps": [step.as_record() for step in (*readers.values(), *steps, *_layers(found, job))],
+            "steps": [step.as_record() for step in (*readers.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
         },
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
+        layers=layers,
     )
 
 
@@ -253,22 +243,6 @@ def refuse_loss(folder: Path, sources: Iterable[Path]) -> None:
     from geoqa.readers import stored
 
     folders.refuse_loss(folder, FILES, sources, ours=stored.is_review(folder))
-
-
-def _layers(found: plugins.Catalogue, job: Job) -> list[Step]:
-    """Return the map layers as configured, for the record; one that cannot be is told when the map is drawn."""
-    layers = []
-    for name, cls in found.load_all("geoqa.layers").items():
-        try:
-            layers.append(plugins.configure(cls, job.steps))
-        except RecipeError:
-            if not found.is_third_party(name) or name in job.steps:
-                raise
-    return layers
-
-
-def _frames_of(layer: Step) -> set[str]:
-    return {address.partition(".")[0] for address in layer.needs}
 
 
 def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from geoqa.core.errors import CallError
+from geoqa.core.errors import CallError, InputError
 
 #: What the input is called in messages, frames and ``[[file]]``.
 NAME = "standard-input"
@@ -23,6 +23,8 @@ def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
     ------
     CallError
         If ``-`` stands there more than once: there is one standard input.
+    InputError
+        If nothing comes in.
     """
     given = [str(path) for path in paths]
     if given.count("-") > 1:
@@ -34,4 +36,6 @@ def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
         kept = Path(folder) / NAME
         with kept.open("wb") as file:
             shutil.copyfileobj(sys.stdin.buffer, file)
+        if not kept.stat().st_size:
+            raise InputError("- (standard input) is empty: nothing came in. Give a file, or what writes one before |.")
         yield tuple(kept if str(path) == "-" else path for path in paths)

@@ -47,3 +47,8 @@ def write(folder: Path, rows: tuple[str, ...] = ROWS, recipe: str = RECIPE, head
     data.write_text("\n".join((head, *rows)) + "\n", encoding="utf-8")
     toml.write_text(recipe, encoding="utf-8")
     return data, toml
+
+
+def text() -> bytes:
+    """Return the plain comma file."""
+    return ("\n".join([HEAD, *ROWS]) + "\n").encode()

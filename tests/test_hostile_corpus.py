@@ -5,14 +5,16 @@ from __future__ import annotations
 import random
 
 import corpus
+import damage
 import pytest
 import sites
+import soundfiles
 
 from geoqa.cli import main
 from geoqa.readers.recipe import job_from_table
 
-SEEDS = corpus.seeds()
-WHOLE = corpus.whole()
+SEEDS = soundfiles.seeds()
+WHOLE = damage.whole()
 
 
 def answers(judge, contents):
@@ -27,20 +29,34 @@ def answers(judge, contents):
 
 
 def test_every_installed_reader_has_a_sound_file_to_damage():
-    assert corpus.without_seed(SEEDS) == []
+    assert soundfiles.without_seed(SEEDS) == []
 
 
-@pytest.mark.parametrize("seed", SEEDS, ids=[seed.name for seed in SEEDS])
-def test_damaged_files_are_read_or_refused(tmp_path, seed):
-    job, path = job_from_table(seed.recipe), tmp_path / seed.name
+@pytest.mark.parametrize("seed", SEEDS, ids=[seed.label for seed in SEEDS])
+def test_sound_files_are_read_and_damaged_ones_read_or_refused(tmp_path, seed):
+    job, write = job_from_table(seed.recipe), seed.place(tmp_path)
+
+    def judge(content):
+        return corpus.judge_reading(write(content), job, each_line=seed.each_line)
+
+    assert judge(seed.content) == ("refused" if seed.name.endswith(".gvx") else "read")
+    counts = answers(judge, damage.mutants(seed.content, 20, random.Random(damage.SEED)))
+    assert sum(counts.values()) == 20
+
+
+@pytest.mark.parametrize("kind", soundfiles.BESIDE)
+def test_damaged_tables_beside_the_recipe_are_read_or_refused(tmp_path, kind):
+    result, job = corpus.sound_rows(tmp_path)
+    job = corpus.with_lookup(job) if kind == "lookup" else job
+    path = tmp_path / f"{kind}.csv"
 
     def judge(content):
         path.write_bytes(content)
-        return corpus.judge_reading(path, job)
+        return corpus.judge_beside(kind, path, result, job)
 
-    counts = answers(judge, corpus.mutants(seed.content, 25, random.Random(corpus.SEED)))
-    assert sum(counts.values()) == 25
-    assert counts["refused"]
+    assert judge(soundfiles.BESIDE[kind]) == "read"
+    counts = answers(judge, damage.mutants(soundfiles.BESIDE[kind], 100, random.Random(damage.SEED)))
+    assert counts["read"] and counts["refused"]
 
 
 def test_damaged_recipes_are_read_or_refused(tmp_path):
@@ -50,13 +66,13 @@ def test_damaged_recipes_are_read_or_refused(tmp_path):
         path.write_bytes(content)
         return corpus.judge_recipe(path)
 
-    counts = answers(judge, corpus.mutants(sites.RECIPE.encode(), 150, random.Random(corpus.SEED)))
+    counts = answers(judge, damage.mutants(sites.RECIPE.encode(), 150, random.Random(damage.SEED)))
     assert counts["read"] and counts["refused"]
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".xml", ".geojson", ".xlsx"])
 def test_files_hostile_from_end_to_end(tmp_path, suffix):
-    job, path = job_from_table(corpus.PLANE), tmp_path / f"hostile{suffix}"
+    job, path = job_from_table(soundfiles.PLANE), tmp_path / f"hostile{suffix}"
 
     def judge(content):
         path.write_bytes(content)
@@ -81,7 +97,7 @@ def test_the_command_keeps_its_exit_codes_and_the_old_folder(tmp_path, capsys):
     assert main(arguments) == 1
     codes = set()
     for content in [
-        *corpus.mutants(corpus.seeds_text(), 5, random.Random(corpus.SEED)),
+        *damage.mutants(sites.text(), 5, random.Random(damage.SEED)),
         WHOLE["noise"],
         WHOLE["zip bomb"],
     ]:
@@ -103,8 +119,8 @@ def test_the_judge_notices(tmp_path, monkeypatch):
     from geoqa.core.errors import StepError
     from geoqa.readers.delimited import DelimitedReader
 
-    job, path = job_from_table(corpus.PLANE), tmp_path / "a.csv"
-    path.write_bytes(corpus.seeds_text())
+    job, path = job_from_table(soundfiles.PLANE), tmp_path / "a.csv"
+    path.write_bytes(sites.text())
     sound = DelimitedReader.read
 
     def losing(self, file, job):

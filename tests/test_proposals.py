@@ -1,5 +1,6 @@
 """`geoqa recipe` on files that are no text tables: what the file states is inferred, the rest is asked for."""
 
+import gzip
 import io
 import tomllib
 
@@ -88,3 +89,42 @@ def test_what_cannot_be_read_is_said(tmp_path):
     (tmp_path / "empty.gpkg").write_bytes(b"")
     with pytest.raises(InputError, match="is empty"):
         propose(tmp_path / "empty.gpkg")
+
+
+def test_a_site_is_named_after_the_file_in_a_package(tmp_path):
+    path = tmp_path / "Ridge.csv.gz"
+    path.write_bytes(gzip.compress(b"Mark,E,N\nA,1800000.5,5690000.5\nA,1800000.6,5690000.6\n"))
+    assert 'name = "Ridge"' in propose(path)
+
+
+def test_of_several_layers_the_first_is_read_and_the_choice_left_open(tmp_path, capsys):
+    path = tmp_path / "site.gpkg"
+    for layer in ("day 1", "day 2"):
+        rows = {"name": ["P1"], "hrms": [0.01], "vrms": [0.02]}
+        place = [shapely.Point(1800000.125, 5690000.25, 300.5)]
+        gpd.GeoDataFrame(rows, geometry=place, crs="EPSG:2193").to_file(path, layer=layer)
+    text = propose(path)
+    assert '[step.vector]\nlayer = "?"  # must be stated: one of "day 1", "day 2"' in text
+    assert 'precision_v = "vrms"' in text  # the layer's own z is the height it belongs to
+    table = filled(text)
+    table["input"] |= {"precision": "drms", "precision_v": "sigma"}
+    with pytest.raises(RecipeError, match=r"\[step\.vector\] layer: must be stated"):
+        geoqa.review(path, table)
+    table["step"]["vector"]["layer"] = "day 2"
+    assert len(geoqa.review(path, table).frames["occupations"]) == 1
+
+
+def test_a_title_above_the_headings_of_a_spreadsheet_is_skipped(tmp_path):
+    path, book = tmp_path / "site.xlsx", openpyxl.Workbook()
+    for row in (["Totara Saddle"], ["By K. R."], [], *ROWS):
+        book.active.append(row)
+    book.create_sheet("Legend").append(["x"])
+    book.save(path)
+    text = propose(path)
+    assert "skip = 3  # inferred" in text
+    assert 'sheet = "?"  # must be stated: one of "Sheet", "Legend"' in text
+    table = filled(text) | {"step": {"xlsx": {"sheet": "Sheet"}}}
+    assert geoqa.review(path, table).frames["closures"]["horizontal_m"].tolist() == [0.5]
+    del table["input"]["skip"]
+    with pytest.raises(InputError, match=r"the headings stand in row 4, not in row 1\. Add skip = 3 under \[input\]"):
+        geoqa.review(path, table)

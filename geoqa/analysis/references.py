@@ -47,19 +47,18 @@ class Stakes(Analysis):
                 **against.differences(place[at], place[to]),
             }
         )
-        return Result({"stakes": frame}, _stake_messages(frame, int((~found).sum())))
+        lone = "stakes without a design row to be compared with"
+        return Result({"stakes": frame}, _told("stakes compared with their design", frame, lone, int((~found).sum())))
 
 
-def _stake_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
+def _told(compared: str, frame: pd.DataFrame, uncompared: str, alone: int) -> tuple[str, ...]:
+    """Return how many were compared and the farthest of them, and how many could not be."""
     said = []
     if len(frame):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
-        said.append(
-            f"stakes compared with their design: {len(frame)}, the farthest is {worst['point']}, "
-            f"{worst['horizontal_m']:.3f} m off"
-        )
+        said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {worst['horizontal_m']:.3f} m off")
     if alone:
-        said.append(f"stakes without a design row to be compared with: {alone}")
+        said.append(f"{uncompared}: {alone}")
     return tuple(said)
 
 
@@ -137,20 +136,9 @@ class ControlChecks(Analysis):
                 "sigma_v_m": sigma["sigma_u_m"],
             }
         )
-        return Result({"control_checks": frame}, _control_messages(frame, int((~has).sum())))
+        lone = "control rows of points without a coordinate to compare"
+        said = _told("points compared with their control", frame, lone, int((~has).sum()))
+        return Result({"control_checks": frame}, said)
 
 
 _SIGMAS = ("sigma_e_m", "sigma_n_m", "sigma_u_m")
-
-
-def _control_messages(frame: pd.DataFrame, alone: int) -> tuple[str, ...]:
-    said = []
-    if len(frame):
-        worst = frame.loc[frame["horizontal_m"].idxmax()]
-        said.append(
-            f"points compared with their control: {len(frame)}, the farthest is {worst['point']}, "
-            f"{worst['horizontal_m']:.3f} m off"
-        )
-    if alone:
-        said.append(f"control rows of points without a coordinate to compare: {alone}")
-    return tuple(said)

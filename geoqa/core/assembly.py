@@ -69,6 +69,7 @@ def occupations(
     if decisions is not None:
         frame, decisions = reviewer.apply(frame, decisions, job)
     frame, messages = _by_point(frame)
+    messages += _shared_labels(frame)
     if job.input.initialization == "asserted" and not job.files:
         frame = frame.assign(initialization=_asserted(frame))
     return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
@@ -155,6 +156,17 @@ def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
             + ". Are easting and northing mapped to the right columns, in the right unit, and is crs the system of "
             "the file? geoqa compares closures on the grid and needs a system made for the place."
         )
+
+
+def _shared_labels(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Say which initializations stand in several files: a count that starts anew in each looks like one fix."""
+    files = frame[["initialization", "source_file"]].dropna().drop_duplicates()["initialization"]
+    shared = files[files.duplicated()].astype("str").unique()
+    if not len(shared):
+        return ()
+    listed = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
+    rule = "if each file counts its own, make them differ in the files (A-1, B-1), or pairs of them prove nothing"
+    return (f"the initializations {listed} stand in several files and count as one each: {rule}",)
 
 
 def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:

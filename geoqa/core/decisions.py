@@ -15,6 +15,8 @@ import pandas as pd
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import DECIDED
+from geoqa.core.source import sources
+from geoqa.core.units import METRES_PER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -78,7 +80,7 @@ class _Site:
     """The rows while decisions are put on them."""
 
     def __init__(self, frame: pd.DataFrame, job: Job) -> None:
-        self._frame, self._job = frame, job
+        self._frame, self._job, self._units_m = frame, job, _units_m(job)
         points = frame["point"].astype("category").cat
         self._names = [str(name) for name in points.categories]
         self._known = {name: i for i, name in enumerate(self._names)}
@@ -141,28 +143,29 @@ class _Site:
         numbers = _COORDINATE.fullmatch(guard)
         if numbers is None:
             return False
-        own = self._coordinate(row)
         digits = [len(text.partition(".")[2]) for text in numbers.groups()]
         # Half of the last digit given, and a little for numbers that lie in the middle.
-        return all(
-            abs(float(text) - value) <= 0.5001 * 10.0**-places
-            for text, value, places in zip(numbers.groups(), own, digits, strict=True)
+        return any(
+            all(
+                abs(float(text) - value) <= 0.5001 * 10.0**-places
+                for text, value, places in zip(numbers.groups(), self._coordinate(row, unit_m), digits, strict=True)
+            )
+            for unit_m in self._units_m
         )
 
     def _read(self, row: int) -> str:
         column = "name_read" if "name_read" in self._frame else "point"
         return str(self._frame[column].iloc[row])
 
-    def _coordinate(self, row: int) -> tuple[float, float]:
-        """Return a row's coordinate as its file has it, in the input's unit."""
+    def _coordinate(self, row: int, unit_m: float) -> tuple[float, float]:
+        """Return a row's coordinate in units of so many metres, or in degrees where the input is."""
         geographic = geodesy.of(self._job).geographic
-        names, factor = (("lon_deg", "lat_deg"), 1.0) if geographic else (("easting_m", "northing_m"), None)
-        factor = factor or self._job.input.metres_per_unit
+        names, factor = (("lon_deg", "lat_deg"), 1.0) if geographic else (("easting_m", "northing_m"), unit_m)
         east, north = (float(self._frame[name].iloc[row]) / factor for name in names)
         return east, north
 
     def _misfit(self, entry: Entry, row: int) -> tuple[str, str]:
-        east, north = self._coordinate(row)
+        east, north = self._coordinate(row, self._job.input.metres_per_unit)
         there = f"{self._read(row)[:60]!r} at {east:.10g} {north:.10g}"
         problem = f"{entry['target']!r:.80} was meant for {entry['guard']!r:.60}, and is {there} now."
         return problem, "Find the row it was meant for and correct target and guard, or remove the entry."
@@ -184,6 +187,15 @@ class _Site:
         every = [concerned[at] for at in range(len(entries))]
         after = [self._names[self._code[rows[0]]] for rows, _ in every]
         return _told(entries, [before for _, before in every], after, [ids[rows] for rows, _ in every])
+
+
+def _units_m(job: Job) -> list[float]:
+    """Return the metres in each unit that some input file may have its eastings in, the whole job's first."""
+    found = []
+    for one in (job, *(rule.job for rule in job.files)):
+        own = sources(one.columns).get("easting")
+        found += [one.input.metres_per_unit, *([METRES_PER[own.unit]] if own and own.unit else [])]
+    return list(dict.fromkeys(found))
 
 
 def _told(entries: pd.DataFrame, before: list[str], after: list[str], ids: list[Index]) -> pd.DataFrame:

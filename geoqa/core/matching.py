@@ -123,6 +123,10 @@ def _from_notes(names: pd.Categorical, notes: pd.Categorical, pattern: str) -> t
     new = recoded(both, np.concatenate([own, np.where(found, part, "")]))
     fresh = sorted(set(part[found]) - set(own))
     said = [f"{int(told.sum())} rows are named by their note"]
+    if not told.any():
+        said = [
+            f"the pattern stands in no note, so every row keeps its name: correct pattern = {pattern!r} under [match]"
+        ]
     return new, said + ([f"notes name points that no row is called by: {listed(fresh)}"] if fresh else [])
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from geoqa.core import column_check
 from geoqa.core.errors import Fault, SchemaError
 
 if TYPE_CHECKING:
@@ -385,52 +386,10 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
     if contract and not len(repeated):
         present = [c for c in (columns or frame.columns) if c in frame.columns and c in contract.columns]
         for c in present:
-            faults += _column_faults(f"{name}.{c}", frame[c], contract.columns[c])
+            faults += column_check.faults(f"{name}.{c}", frame[c], contract.columns[c])
         if columns is None and all(k in frame.columns for k in contract.key):
             doubles = int(frame.duplicated(list(contract.key)).sum())
             if doubles:
                 faults.append(Fault(f"{name}.{', '.join(contract.key)}", f"{doubles} rows repeat a key."))
     if faults:
         raise SchemaError.from_faults(f"the frame {name!r} made by {by!r} breaks its contract:", faults)
-
-
-def _is_text(values: pd.Series) -> bool:
-    from pandas.api import types
-
-    words = values.cat.categories if isinstance(values.dtype, types.CategoricalDtype) else values
-    return not len(words) or bool(types.is_string_dtype(words))
-
-
-def _column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
-    import numpy as np
-    from pandas.api import types
-
-    kinds = {
-        "text": _is_text,
-        "float": lambda v: types.is_float_dtype(v) or (types.is_integer_dtype(v) and not types.is_bool_dtype(v)),
-        "int": types.is_integer_dtype,
-        "bool": types.is_bool_dtype,
-        "time": lambda v: types.is_datetime64_any_dtype(v) and getattr(v.dtype, "tz", None) is not None,
-        "geometry": lambda v: str(v.dtype) == "geometry",
-    }
-    if not kinds[rule.kind](values):
-        wanted = "time in UTC" if rule.kind == "time" else rule.kind
-        return [Fault(where, f"holds {values.dtype}, it must hold {wanted} ({rule.about}).")]
-    faults = []
-    empty = values.isna()
-    if not rule.nulls and empty.any():
-        faults.append(Fault(where, f"{int(empty.sum())} values are missing ({rule.about})."))
-    if rule.kind in ("float", "int"):
-        numbers = values.to_numpy(dtype=float, na_value=np.nan)
-        infinite = int(np.isinf(numbers).sum())
-        if infinite:
-            faults.append(Fault(where, f"{infinite} values are infinite."))
-        if rule.minimum is not None and (numbers < rule.minimum).any():
-            faults.append(Fault(where, f"{int((numbers < rule.minimum).sum())} values are below {rule.minimum:g}."))
-        if rule.above is not None and (numbers <= rule.above).any():
-            faults.append(Fault(where, f"{int((numbers <= rule.above).sum())} values are not above {rule.above:g}."))
-    if rule.words:
-        strange = sorted(set(map(str, values.dropna().unique())) - set(rule.words))
-        if strange:
-            faults.append(Fault(where, f"holds {strange[:5]}, it must hold one of {', '.join(rule.words)}."))
-    return faults

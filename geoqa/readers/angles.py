@@ -23,9 +23,18 @@ _SECOND = r"\s*(?:[\"″”]|''|′′)?"
 _FORMS = {
     "dms": rf"{_BEFORE}(?P<d>\d{{1,3}}){_GAP}(?P<m>\d{{1,2}}){_MINUTE}(?P<s>\d{{1,2}})(?:[.,](?P<f>\d*))?"
     rf"{_SECOND}{_AFTER}",
+    "dd": rf"{_BEFORE}(?P<d>\d{{1,3}})(?P<m>)(?P<s>)(?:[.,](?P<f>\d*))?\s*[°º]?{_AFTER}",
     "packed-dms": rf"{_BEFORE}(?P<d>\d{{1,3}})(?:[.,](?P<m>\d{{0,2}})(?P<s>\d{{0,2}})(?P<f>\d*))?{_AFTER}",
 }
-SHOWN = {"dms": "175 12 34.567 (degrees, minutes, seconds)", "packed-dms": "175.1234567 (dd.mmss: 175° 12' 34.567\")"}
+#: Decimal degrees with the letter of a hemisphere.
+LETTERED = r"^[NSEWnsew]\s*\d{1,3}(?:[.,]\d*)?\s*[°º]?$|^\d{1,3}(?:[.,]\d*)?\s*[°º]?\s*[NSEWnsew]$"
+#: Degrees and decimal minutes.
+MINUTES = r"^[NSEWnsew+-]?\s*\d{1,3}\s*[°º:\s]\s*\d{1,2}[.,]\d+\s*['′’]?\s*[NSEWnsew]?$"
+SHOWN = {
+    "dd": "-107.1234567 or 107.1234567 W (decimal degrees)",
+    "dms": "175 12 34.567 (degrees, minutes, seconds)",
+    "packed-dms": "175.1234567 (dd.mmss: 175° 12' 34.567\")",
+}
 #: Degrees and minutes apart, as no decimal number is written.
 APART = r"^[NSEWnsew+-]?\s*\d{1,3}\s*[°º*: ]\s*\d{1,2}\s*['′’: ]"
 
@@ -45,7 +54,8 @@ class Angles:
     sixty
         Its minutes or seconds are 60 or more.
     decimals
-        Digits after the decimal sign of the seconds; negative where packed digits of the seconds were left out.
+        Digits after the decimal sign of the seconds, or of decimal degrees; negative where packed digits of
+        the seconds were left out.
     """
 
     degrees: NDArray[np.float64]
@@ -63,7 +73,7 @@ def parse(column: pa.ChunkedArray, form: str, letters: str) -> Angles:
     column
         Text without nulls, shape (n,).
     form
-        ``dms`` or ``packed-dms``. Packed digits that are not written are zeros: 175.5 is 175° 50'.
+        ``dd``, ``dms`` or ``packed-dms``. Packed digits that are not written are zeros: 175.5 is 175° 50'.
     letters
         The hemispheres this angle may name, the positive one first: ``EW`` or ``NS``.
     """
@@ -78,7 +88,7 @@ def parse(column: pa.ChunkedArray, form: str, letters: str) -> Angles:
     sixty = good & ((minutes >= 60) | (seconds >= 60))
     sound = good & fits & ~sixty
     part = _number(pc.binary_join_element_wise("0.", text["f"], "0", ""))
-    size = degrees + (minutes * 60 + seconds + part) / 3600
+    size = degrees + (part if form == "dd" else (minutes * 60 + seconds + part) / 3600)
     negative = _among(before, "-", letters[1]) | _among(after, letters[1])
     written = [numbers.whole(pc.utf8_length(text[name])) for name in "msf"]
     decimals = written[2] + (written[0] + written[1] - 4 if form == "packed-dms" else 0)

@@ -15,12 +15,29 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from geoqa.core.errors import InputError
 from geoqa.readers.table import Rejected, Table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _WHOLE = re.compile(r"[+-]?\d+\.0")
+
+
+class SeveralTablesError(InputError):
+    """A file has several tables and nothing says which one is meant.
+
+    Attributes
+    ----------
+    step, key
+        The reader's step and its parameter that names one.
+    names
+        What there is to choose from.
+    """
+
+    def __init__(self, message: str, step: str, key: str, names: Sequence[str]) -> None:
+        super().__init__(message)
+        self.step, self.key, self.names = step, key, tuple(names)
 
 
 class Number(str):

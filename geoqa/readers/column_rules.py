@@ -32,6 +32,22 @@ def positions(draft: Draft) -> list[Fault]:
         elif not fmt.header and isinstance(place, str):
             problem = f"{place!r:.60} is a heading, and header = false."
             faults.append(Fault(here, problem, "Write a 1-based position."))
+    return faults + _overlaps(
+        {name: place for name, place in wanted(draft.columns).items() if isinstance(place, tuple)}
+    )
+
+
+def _overlaps(spans: dict[str, tuple[int, int]]) -> list[Fault]:
+    """Return fixed columns of which each has a part of the other; one may stand in another whole."""
+    faults, names = [], sorted(spans, key=lambda name: spans[name])
+    for i, one in enumerate(names):
+        for other in names[i + 1 :]:
+            (a, b), (c, d) = spans[one], spans[other]
+            if a < c <= b < d:
+                problem = f"{list(spans[other])} shares characters {c} to {b} with {one}, {list(spans[one])}."
+                faults.append(
+                    Fault(f"[input.columns] {other}", problem, "Count the characters from 1 and correct one.")
+                )
     return faults
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 
@@ -69,8 +70,18 @@ def detect(lines: Sequence[str], wanted: Sequence[str | int], name: str) -> str:
 
 def found_in(line: str, delimiter: str, wanted: Sequence[Place]) -> int:
     """Return how many of the wanted headings stand in a line."""
-    cells = {cell.strip().casefold() for cell in split(line, delimiter)}
-    return sum(isinstance(item, str) and item.strip().casefold() in cells for item in wanted)
+    return found_among(split(line, delimiter), wanted)
+
+
+def found_among(texts: Sequence[str], wanted: Sequence[Place]) -> int:
+    """Return how many of the wanted headings stand among some texts."""
+    cells = {loose(text) for text in texts}
+    return sum(isinstance(item, str) and loose(item) in cells for item in wanted)
+
+
+def loose(text: str) -> str:
+    """Return a heading as it is compared in the end: case does not count, and any white space is one blank."""
+    return " ".join(unicodedata.normalize("NFC", text).casefold().split())
 
 
 def usual_width(rows: Sequence[Sequence[str]]) -> int:

@@ -6,10 +6,10 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from geoqa.core.source import LENGTHS
+from geoqa.core.source import LENGTHS, Source
 from geoqa.readers import guesses
 
-DATES = ("date", "day", "obsdate", "observationdate", "startdate", "datestart", "localdate", "utcdate")
+DATES = ("date", "day", "obsdate", "observationdate", "startdate", "datestart", "localdate", "utcdate", "datum")
 WEEKS = ("week", "gpsweek", "wk", "gpswk", "weekno", "weeknumber", "gpsweeknumber")
 SECONDS = ("gpsseconds", "secondsofweek", "sow", "tow", "gpstow", "gpssow", "secofweek", "timeofweek", "gpstime")
 #: Labels of values that stand inside notes, for each of our columns.
@@ -19,7 +19,8 @@ LABELS = {
 }  # fmt: skip
 CLOCKS = ("%H:%M", "%H%M%S", "%I:%M:%S %p", "%I:%M %p", "%H%M")
 _NUMBER = r"(\d+\.?\d*)"
-_MILLIMETRES = ("mm", "cm")
+#: Units that a column has for itself, beside a file in metres or feet.
+_OWN_UNITS = ("mm", "cm", "km")
 
 
 @dataclass
@@ -95,6 +96,30 @@ def clock_formats(cells: Sequence[str]) -> list[str]:
     return [pattern for pattern in CLOCKS if all(guesses.reads(cell, pattern) for cell in cells)]
 
 
+def number_hint(ours: str, cells: Sequence[str], source: Source) -> list[str]:
+    """Return what to do about cells that are no numbers, if that can be told.
+
+    Parameters
+    ----------
+    ours
+        Our name of the column.
+    cells
+        The first cells that could not be read.
+    source
+        Where the recipe takes it from.
+    """
+    shown = f"{ours} is written like {cells[0][:40]!r}"
+    if all(re.fullmatch(r"[+-]?\d{1,3}([.,'’\s]\d{3})+([.,]\d+)?", cell) for cell in cells):
+        return [f"{shown}: signs between the thousands are not read; export the numbers without them."]
+    units = {found[1] for cell in cells if (found := re.fullmatch(r"[+-]?\d+[.,]?\d*\s*([A-Za-z]+)", cell))}
+    named = {guesses.named_unit(f"in {unit}") for unit in units} - {""}
+    if ours in LENGTHS and source.pattern is None and len(units) == len(named) == 1:
+        column = f'"{source.column}"' if isinstance(source.column, str) else source.column
+        table = rf'''{{ column = {column}, pattern = '([+-]?\d+[.,]?\d*)', unit = "{named.pop()}" }}'''
+        return [f"{shown}: write {ours} = {table} under [input.columns]."]
+    return []
+
+
 def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
     """Return what to write so that cells which are no times in the recipe's format are read, if that can be told.
 
@@ -111,6 +136,8 @@ def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
     cells = [cell.split(" ", 1)[-1] for cell in cells] if dated else cells
     if not dated and all(re.fullmatch(r"[12]\d{3}[ :;,/]\s*\d{1,6}(\.\d*)?", cell) for cell in cells):
         return [f'{shown}: if that is a GPS week and its seconds, write time_format = "gps-week-seconds".']
+    if not dated and all(re.fullmatch(r"[3-6]\d{4}([.,]\d+)?", cell) for cell in cells):
+        return [f"{shown}: that is a spreadsheet's count of days; show the column as date and time there, save again."]
     clocks = clock_formats(cells)
     if clocks:
         date = "" if dated else ' and date = "2026-02-09" (the rows\' date)'
@@ -159,7 +186,7 @@ def _times(
 def _units(finds: Finds, headings: Sequence[str], found: Mapping[str, int], name: Callable[[int], str]) -> None:
     for ours in (ours for ours in LENGTHS if ours in found):
         words = [word for word in re.split(r"[\W_]+", headings[found[ours]].casefold()) if word]
-        if len(words) > 1 and words[-1] in _MILLIMETRES:
+        if len(words) > 1 and words[-1] in _OWN_UNITS:
             table = f'{{ column = {name(found[ours])}, unit = "{words[-1]}" }}'
             finds.sources[ours] = (table, "the heading, which names the unit")
 
@@ -173,7 +200,8 @@ def _labels(
         for place in range(width):
             label = _label([cell for cell in _cells(rows, place) if cell], labels)
             if label:
-                table = f"{{ column = {name(place)}, pattern = '{label}[:=] *{_NUMBER}' }}"
+                unit = _unit_behind(_cells(rows, place), label) if ours in LENGTHS else ""
+                table = f"{{ column = {name(place)}, pattern = '{label}[:=] *{_NUMBER}'{unit} }}"
                 finds.sources[ours] = (table, f"most cells of that column hold {label} and a number")
                 break
 
@@ -185,3 +213,10 @@ def _label(cells: Sequence[str], labels: Sequence[str]) -> str:
         if 2 * len(hits) > len(cells) and len({hit[1] for hit in hits}) == 1:
             return hits[0][1]
     return ""
+
+
+def _unit_behind(cells: Sequence[str], label: str) -> str:
+    """Return the unit that stands behind every number with this label, as a key of its table; feet could be either."""
+    hits = [hit for cell in cells if (hit := re.search(rf"\b{label}[:=] *\d+\.?\d*\s*([A-Za-z]*)", cell))]
+    units = {guesses.named_unit(f"in {hit[1]}") for hit in hits}
+    return f', unit = "{units.pop()}"' if units and len(units) == 1 and units <= {"m", "mm", "cm"} else ""

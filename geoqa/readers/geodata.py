@@ -73,7 +73,8 @@ def _told(path: Path) -> Iterator[list[str]]:
             problem = " ".join(str(error).split())[:200]
             raise InputError(f"{path}: cannot be read ({problem}): damaged or cut off. Export it again.") from error
         finally:
-            messages += [f"{path.name}: {str(w.message)[:200]}" for w in caught]
+            said = (str(w.message).replace(str(path), path.name)[:200] for w in caught)
+            messages += dict.fromkeys(f"{path.name}: {text}" for text in said)
 
 
 def _check_database(path: Path) -> None:
@@ -151,7 +152,7 @@ def _choose(path: Path, layers: list[tuple[str, ...]], wanted: str | None) -> tu
     if not layers:
         raise InputError(f"{path}: has no layers: it is empty.")
     what = f"{len(points)} of its layers may hold points" if points else "none of its layers holds points"
-    raise InputError(f"{path}: {what}. {rule}. Its layers: {listed}.")
+    raise cells.SeveralTablesError(f"{path}: {what}. {rule}. Its layers: {listed}.", "vector", "layer", points or names)
 
 
 def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str) -> Layer:

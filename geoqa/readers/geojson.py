@@ -65,7 +65,7 @@ def _document(path: Path) -> dict[str, Any]:
     try:
         size = path.stat().st_size
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}).") from error
+        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
     if size > LARGEST:
         raise InputError(f"{path}: is larger than {LARGEST / 1e6:.0f} MB. Give it as a GeoPackage or FlatGeobuf.")
     text, _ = textfile.to_utf8(path, textfile.read_bytes(path))

@@ -29,7 +29,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "cov_en": ("coven", "covarianceen", "sen"),
     "start": ("start", "starttime", "timestart", "begin", "begintime", "datetime", "timestamp", "time", "observed",
               "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime",
-              "datumuhrzeit", "datumzeit"),
+              "datumuhrzeit", "datumzeit", "clock", "timeofday", "uhrzeit"),
     "end": ("end", "endtime", "timeend", "stop", "stoptime", "finish", "endutc", "endtimeutc"),
     "initialization": ("initialization", "initialisation", "init", "initno", "initid", "fixid", "fixno"),
     "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup"),
@@ -51,7 +51,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 #: Units a heading may carry, in brackets or as its last word.
 UNITS = {"m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ftus": "ftUS", "usft": "ftUS"}
-_OTHER_UNITS = {"ft", "feet", "mm", "cm", "deg", "dd", "s", "sec"}
+_OTHER_UNITS = {"ft", "feet", "mm", "cm", "km", "deg", "dd", "s", "sec"}
 #: What solutions are usually called.
 SOLUTIONS = {
     "fix": "fixed", "rtkfix": "fixed", "rtkfixed": "fixed", "flt": "float", "rtkfloat": "float", "rtkflt": "float",
@@ -98,7 +98,7 @@ def named_unit(heading: str) -> str:
     """Return the unit of length that a heading names, feet as ``ft`` whichever they are; empty if none."""
     words = [word for word in re.split(r"[\W_]+", heading) if word]
     last = plain(words[-1]) if len(words) > 1 else ""
-    return UNITS.get(last) or {"ft": "ft", "feet": "ft", "mm": "mm", "cm": "cm"}.get(last, "")
+    return UNITS.get(last) or {"ft": "ft", "feet": "ft", "mm": "mm", "cm": "cm", "km": "km"}.get(last, "")
 
 
 def split_unit(heading: str) -> tuple[str, str]:

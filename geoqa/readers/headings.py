@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import difflib
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.schema import OCCUPATIONS
 from geoqa.core.source import Place, Source
-from geoqa.readers import guesses
+from geoqa.core.units import JOB_UNITS, PRECISION_UNITS
+from geoqa.readers import dialect, guesses
 
 #: Ours that cannot share a column with another of these.
 ALONE = ("point", "easting", "northing", "longitude", "latitude", "height")
+#: Coordinates, and how they look, in degrees too.
+PAIRS = (("easting", "northing"), ("longitude", "latitude"))
+_NUMBER = re.compile(r"[NSEW+-]?\s*\d[\d.,:°'\"\s]*[NSEW]?", re.IGNORECASE)
 #: Names, ignoring case, that an input's own column may not take: ours, and a GeoPackage's.
 RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 
@@ -20,7 +25,7 @@ RESERVED = frozenset({*OCCUPATIONS.columns, "fid", "geom"})
 def place(wanted: Place, headings: Sequence[str], width: int) -> int:
     """Return the column (from 0) called `wanted`, at that 1-based position, or of those characters.
 
-    Matched exactly, else ignoring case and outer blanks.
+    Matched exactly, else ignoring case and the kind and number of blanks.
 
     Raises
     ------
@@ -33,7 +38,7 @@ def place(wanted: Place, headings: Sequence[str], width: int) -> int:
         if 1 <= wanted <= width:
             return wanted - 1
         raise LookupError(f"there is no column {wanted}: the table has {width}.")
-    for key in (_exact, _loose):
+    for key in (_exact, dialect.loose):
         found = [i for i, heading in enumerate(headings) if key(heading) == key(wanted)]
         if len(found) == 1:
             return found[0]
@@ -53,10 +58,6 @@ def _exact(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
 
 
-def _loose(text: str) -> str:
-    return _exact(text).casefold()
-
-
 def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, name: str) -> dict[str, int]:
     """Return where each of our columns stands (from 0).
 
@@ -72,7 +73,9 @@ def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, na
         except LookupError as error:
             faults.append(Fault(f"[input.columns] {ours}", str(error.args[0])))
     if faults:
-        raise InputError.from_faults(f"{name}: columns are not found. {_there_are(headings, width)}", faults)
+        raise InputError.from_faults(
+            f"{name}: columns are not found. {_there_are(headings, width)} Write one, or a position from 1.", faults
+        )
     _refuse_doubles(found, name)
     return found
 
@@ -106,10 +109,32 @@ def refuse_other_units(
         named = guesses.named_unit(headings[found[ours]])
         if named and named != unit and not (named == "ft" and unit == "ftUS"):
             problem = f"is headed {headings[found[ours]][:60]!r}, and is read in {unit}."
-            remedy = f'Add {key} = "{named}" under {table}; if the heading is wrong, name the column by its position.'
+            add = f'Add {key} = "{named}" under {table}'
+            if not source.unit and named not in (PRECISION_UNITS if key == "unit_precision" else JOB_UNITS):
+                add = f'Write {ours} = {{ column = "{source.column}", unit = "{named}" }} under {table[:-1]}.columns]'
+            remedy = f"{add}; if the heading is wrong, name the column by its position."
             faults.append(Fault(f"[input.columns] {ours}", problem, remedy))
     if faults:
         raise InputError.from_faults(f"{name}: headings name another unit than the recipe:", faults)
+
+
+def refuse_data(sources: Mapping[str, Source], found: Mapping[str, int], headings: Sequence[str], name: str) -> None:
+    """Raise InputError if the coordinates' headings are numbers: a row of data, which would be lost.
+
+    Parameters
+    ----------
+    sources
+        Where the recipe says each of ours comes from; only one named by its position is looked at.
+    found, headings
+        Where each of ours stands, and the headings there are.
+    """
+    for pair in PAIRS:
+        if not all(ours in found and isinstance(sources[ours].column, int) for ours in pair):
+            continue
+        shown = [headings[found[ours]].strip() for ours in pair]
+        if all(_NUMBER.fullmatch(text) for text in shown):
+            problem = f"the first row is taken for headings, and holds {' and '.join(shown)} as {' and '.join(pair)}."
+            raise InputError(f"{name}: {problem} If it is a point, write header = false under [input].")
 
 
 def _refuse_doubles(found: Mapping[str, int], name: str) -> None:

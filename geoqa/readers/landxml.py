@@ -74,11 +74,12 @@ class LandXmlReader(Reader):
         own = placing.own_coordinates(job)
         mapped = wanted(job.columns).get("easting", "easting")
         table, rows = _table(path.name, found, job, needs_place=mapped == "easting")
-        faults = _units(found, job) + _system(found, job, path.name)
+        faults = _system(found, job, path.name)
         columns: dict[str, str | int] = {} if own else {"easting": "easting", "northing": "northing"}
         if self.heights and "height" not in job.columns and _has_heights(rows):
             faults += placing.heights(job, self.name)
             columns["height"] = "elevation"
+        faults += _units(found, job, has_heights="height" in {*job.columns, *columns})
         placing.refuse(path.name, faults)
         return accounted(Sheet(path.name, table, placing.mapped(job, columns)), rows)
 
@@ -97,7 +98,7 @@ class LandXmlReader(Reader):
         return outline.of_rows(path, rows, brought | ({"height": "elevation"} if _has_heights(rows) else {}), stated)
 
 
-def _units(found: Document, job: Job) -> list[Fault]:
+def _units(found: Document, job: Job, *, has_heights: bool) -> list[Fault]:
     """Return what speaks against the file's units; a file without any is taken at the recipe's word."""
     from geoqa.readers import placing
 
@@ -109,7 +110,7 @@ def _units(found: Document, job: Job) -> list[Fault]:
     elif metres is not None and abs(metres / job.input.metres_per_unit - 1) > 1e-9:
         faults.append(placing.unit_fault(job, "unit", metres, "the file counts in"))
     height = ELEVATIONS.get(found.elevation_unit.casefold())
-    if height is not None and "height" in job.columns and abs(height / job.input.metres_per_height - 1) > 1e-5:
+    if height is not None and has_heights and abs(height / job.input.metres_per_height - 1) > 1e-5:
         faults.append(placing.unit_fault(job, "unit_height", height, "the file's heights are in"))
     return faults
 

@@ -74,9 +74,10 @@ def rows(
             problem = f"has {len(row)} cells, and there are {len(head)} headings."
             faults.append(Fault(f"{path.name}: line {line}", problem, "Put a cell that holds a comma in quotes."))
     if faults:
-        title = f"{where}: {path.name} must have the columns {', '.join(needed)}" + (
-            f" and may have {', '.join(optional)}:" if optional else ":"
+        title = f"{where}: {path.name} must have the columns {','.join(needed)}" + (
+            f" and may have {','.join(optional)}" if optional else ""
         )
+        title += ", parted by commas as here, named in its first line:"
         raise InputError.from_faults(title, faults)
     return [(line, dict(zip(head, map(_composed, row), strict=True))) for line, row in cells[1:]]
 
@@ -94,7 +95,9 @@ def _text(path: Path, where: str) -> str:
     except UnicodeDecodeError as error:
         raise InputError(f"{where}: {path} is not UTF-8 text (byte {error.start}). Save it as UTF-8.") from error
     except (OSError, ValueError) as error:
-        raise InputError(f"{where}: {str(path)!r:.200} cannot be read ({error}). {remedy}") from error
+        reason = getattr(error, "strerror", None) or error
+        remedy = f"{remedy} Check it, and the rights."
+        raise InputError(f"{where}: {str(path)!r:.200} cannot be read: {reason}. {remedy}") from error
     if "\0" in text:
         raise InputError(f"{where}: {path} is not text. {remedy}")
     return text

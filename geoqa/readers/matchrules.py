@@ -63,8 +63,14 @@ def _pattern(pattern: str) -> list[Fault]:
     try:
         made = pc.extract_regex(pa.array([""], pa.string()), f"^(?:{pattern})$")
     except pa.ArrowInvalid as error:
-        problem = f"{pattern!r:.80} is not a pattern that can be used: {str(error)[:120]}."
-        remedy = "A group without a name is written (?:...); looking ahead or behind and references are not known."
+        reason = (
+            str(error).removeprefix("Invalid regular expression: ").replace(f"^(?:{pattern})$", "the end is reached")
+        )
+        problem = f"{pattern!r:.80} is not a pattern that can be used: {reason[:120]}."
+        remedy = (
+            "Write (?P<point>...) around the part that is the point's name and (?:...) for any other group; looking "
+            "ahead or behind and references are not known."
+        )
         return [Fault("[match] pattern", problem, remedy)]
     if "point" in [field.name for field in made.type]:
         return []

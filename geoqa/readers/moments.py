@@ -94,6 +94,22 @@ def past_midnight(sheet: Sheet, start: pd.Series, end: pd.Series) -> pd.Series:
     return end.where(~moved, later)
 
 
+def doubt_one_day(sheet: Sheet, start: pd.Series) -> None:
+    """Say so where the recipe's one date stands for all rows and their clock falls back as over midnight."""
+    if sheet.job.input.date is None or "start" not in sheet:
+        return
+    seen = start.notna().to_numpy()
+    fall = start[seen].diff() < -LONGEST
+    if fall.any():
+        at = np.flatnonzero(seen)[int(np.argmax(fall.to_numpy()))]
+        sheet.messages.append(
+            f"{sheet.name}: line {sheet.table.line[at]}: the time of day falls back by more than 12 h, and [input] "
+            f"date gives every row the date {sheet.job.input.date}. If the work went past midnight, put the rows after "
+            "it into a file of their own and state its date under [[file]], or give the rows a date column: "
+            "read as it is, they come a day too early."
+        )
+
+
 def _one_date(sheet: Sheet) -> bool:
     if not {"start", "end"} <= set(sheet.sources):
         return False

@@ -135,6 +135,7 @@ def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
 def _times(sheet: Sheet, columns: Columns) -> None:
     never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    moments.doubt_one_day(sheet, start)
     end = moments.past_midnight(sheet, start, end)
     sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
     columns["start_utc"], columns["end_utc"] = start, end
@@ -170,6 +171,7 @@ def _resolutions(
             continue
         digit = numbers.last_digit(decimals[axis][used], digit_m[axis])
         columns[f"resolution_{axis}_m"] = np.full(rows, digit)
+        _doubt_digits(sheet, axis, digit)
         for name in names:
             least = digit / 12**0.5
             raised |= used & (columns[name] < least)
@@ -178,6 +180,18 @@ def _resolutions(
         sheet.messages.append(
             f"{sheet.name}: {int(raised.sum())} rows report a precision finer than the rounding of their coordinates; "
             "it was raised to the last digit / sqrt(12)."
+        )
+
+
+def _doubt_digits(sheet: Sheet, axis: str, digit_m: float) -> None:
+    """Say so where coordinates are written more coarsely than the closures that are to be judged."""
+    tolerance = sheet.job.tolerance
+    limit = tolerance.horizontal_m if axis == "h" else tolerance.vertical_m
+    if limit is not None and digit_m > limit:
+        what = "coordinates" if axis == "h" else "heights"
+        sheet.messages.append(
+            f"{sheet.name}: its {what} are written to {digit_m:.2g} m, coarser than the tolerance of {limit:g} m: "
+            "closures below that cannot be seen. Export them with more decimals."
         )
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError
 from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement
 from geoqa.core.units import METRES_PER
 from geoqa.readers import guesses, proposal
+from geoqa.readers.cells import SeveralTablesError
 
 if TYPE_CHECKING:
     from geoqa.readers.cells import Rows
@@ -29,8 +32,9 @@ def bare_job() -> Job:
 
 
 def of_rows(
-    path: Path, rows: Rows, brought: dict[str, str] | None = None, stated: dict[str, tuple[str, str]] | None = None
-) -> str:
+    path: Path, rows: Rows, brought: dict[str, str] | None = None, stated: dict[str, tuple[str, str]] | None = None,
+    *, skip: int = 0,
+) -> str:  # fmt: skip
     """Return a recipe proposed for some rows.
 
     Parameters
@@ -39,16 +43,41 @@ def of_rows(
         Our columns that the file is known to hold, by heading.
     stated
         What the file itself states (see `proposal.propose_rows`).
+    skip
+        Lines before the table.
     """
     names = list(rows.headings)
     brought = brought or {}
-    found = guesses.columns(names)
+    own = {heading: ours for ours, heading in brought.items()}
+    # Under our names, so that a precision of the height is seen to have a height.
+    found = guesses.columns([own.get(heading, heading) for heading in names])
     if brought:
         for name in ("easting", "northing", "longitude", "latitude"):
             found.pop(name, None)
     found |= {ours: names.index(heading) for ours, heading in brought.items()}
-    sample = [list(row) for row in zip(*(column[:SAMPLE].to_pylist() for column in rows.columns), strict=True)]
-    return proposal.propose_rows(path, names, sample, found, stated or {})
+    return proposal.propose_rows(path, names, sample(rows), found, stated or {}, skip)
+
+
+def sample(rows: Rows) -> list[list[str]]:
+    """Return the first records as text."""
+    return [list(row) for row in zip(*(column[:SAMPLE].to_pylist() for column in rows.columns), strict=True)]
+
+
+def of_one(propose: Callable[..., str]) -> str:
+    """Return what `propose` gives; of a file with several tables for the first, and which one stays open.
+
+    Parameters
+    ----------
+    propose
+        Makes the proposal; takes the name of a table under the key of `SeveralTablesError`, if it must.
+    """
+    try:
+        return propose()
+    except SeveralTablesError as several:
+        names = [proposal.quoted(name) for name in several.names]
+        text = propose(**{several.key: several.names[0]})
+        choice = f"one of {', '.join(names)}; the rest of this recipe was read off {names[0]}"
+        return f'{text}\n[step.{several.step}]\n{several.key} = "{OPEN}"  # must be stated: {choice}\n'
 
 
 def of_layer(path: Path, layer: Layer) -> str:

@@ -6,6 +6,7 @@ review; look-ahead and back-references are what that costs.
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -43,6 +44,39 @@ def part(column: pa.ChunkedArray, pattern: str) -> pa.ChunkedArray:
     import pyarrow.compute as pc
 
     return pc.fill_null(pc.struct_field(pc.extract_regex(column, named(pattern)), "part"), "")
+
+
+def behind(column: pa.ChunkedArray, pattern: str) -> pa.ChunkedArray:
+    """Return the word that stands right behind what the group of `pattern` holds: a unit, often; else empty."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    rest = pattern[_closing(pattern, _groups(pattern)[0][0]) + 1 :]
+    if rest in ("", "$"):
+        longer = named(pattern).removesuffix(rest) + r"\s*(?P<behind>[A-Za-z]+)\b"
+        return pc.fill_null(pc.struct_field(pc.extract_regex(column, longer), "behind"), "")
+    word = re.match(r"(?:\\s|\s)?[*+?]?([A-Za-z]+)(?![*+?{])", rest)
+    found = pc.not_equal(part(column, pattern), "")
+    return pc.if_else(found, word[1] if word else "", pa.scalar("", pa.string()))
+
+
+def _closing(pattern: str, at: int) -> int:
+    """Return where the group that opens at `at` closes."""
+    depth, in_class = 0, False
+    while at < len(pattern):
+        sign = pattern[at]
+        if sign == "\\":
+            at += 1
+        elif in_class:
+            in_class = sign != "]" or pattern[at - 1] == "["
+        elif sign == "[":
+            in_class = True
+        else:
+            depth += (sign == "(") - (sign == ")")
+            if depth == 0:
+                return at
+        at += 1
+    return at
 
 
 def _groups(pattern: str) -> list[tuple[int, int]]:

@@ -7,6 +7,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
 from geoqa.core.job import COLUMNS, WORDS, InputFormat
 from geoqa.core.params import OPEN
@@ -112,7 +113,7 @@ def _look(path: Path) -> _Draft:
 
 def _site(draft: _Draft, path: Path) -> None:
     draft.table("site")
-    draft.inferred("name", quoted(path.stem), "the name of the file")
+    draft.inferred("name", quoted(Path(compressed.inner_name(path)).stem), "the name of the file")
     draft.open("crs", f'the code of the coordinate system, such as "EPSG:2193"; {_kind(draft)}')
     if "height" in draft.found:
         draft.open("height", 'what the heights are above: "ellipsoidal", or a label such as "NZVD2016"')
@@ -202,7 +203,11 @@ def _columns(draft: _Draft) -> None:
             draft.inferred(ours, *draft.more.sources[ours])
         elif ours in draft.found:
             place = draft.found[ours]
-            draft.inferred(ours, _name(draft, place), "the heading")
+            if twice := _twice(draft, place):
+                heading = quoted(draft.headings[place])
+                draft.open(ours, f"the heading {heading} stands at the positions {twice}; write one or remove the line")
+            else:
+                draft.inferred(ours, _name(draft, place), "the heading")
         elif ours in needed:
             draft.open(ours, f"the heading or 1-based position of: {COLUMNS[ours]}{_decimal_columns(draft)}")
     absent = [name for name in ("height", "precision_h", "precision_v", "start", "base") if not draft.has(name)]
@@ -233,6 +238,13 @@ def _name(draft: _Draft, place: int) -> str:
     except LookupError:
         return str(place + 1)
     return quoted(draft.headings[place])
+
+
+def _twice(draft: _Draft, place: int) -> str:
+    """Return the positions of all columns headed as the one at `place`; empty where it is the only one."""
+    own = dialect.loose(draft.headings[place])
+    at = [str(i) for i, heading in enumerate(draft.headings, 1) if dialect.loose(heading) == own]
+    return " and ".join(at) if len(at) > 1 else ""
 
 
 def _values(draft: _Draft) -> None:
@@ -289,8 +301,9 @@ def _has_spare_numbers(draft: _Draft) -> bool:
 
 
 def propose_rows(
-    path: Path, names: list[str], rows: list[list[str]], found: dict[str, int], stated: dict[str, tuple[str, str]]
-) -> str:
+    path: Path, names: list[str], rows: list[list[str]], found: dict[str, int], stated: dict[str, tuple[str, str]],
+    skip: int = 0,
+) -> str:  # fmt: skip
     """Return a recipe in TOML for a file that is no text table but holds one.
 
     Parameters
@@ -301,8 +314,11 @@ def propose_rows(
         Our columns with their place (from 0).
     stated
         What the file itself states, by ``table.key``: the value in TOML, and where it stands.
+    skip
+        Lines before the table.
     """
-    draft = _Draft(rows, names, 0, ",", ".", found)
+    draft = _Draft(rows, names, skip, ",", ".", found)
+    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
     for part in (lambda d: _site(d, path), _input, _columns, _values, _judgement):
         part(draft)
     kept, at = [], ""

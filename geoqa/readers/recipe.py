@@ -57,7 +57,8 @@ def _text(path: Path) -> str:
         raise RecipeError(f"{path}: is a directory. Name the recipe in it.") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise RecipeError(f"{path}: cannot be read ({reason}). Give a text file in TOML.") from error
+        remedy = "Give a text file in TOML, and check its rights."
+        raise RecipeError(f"{path}: cannot be read: {reason}. {remedy}") from error
     if len(content) > LARGEST:
         problem = f"is larger than {LARGEST / 1e6:g} MB; a recipe is a page or two."
         raise RecipeError(f"{path}: {problem}{_is_it_data(path) or ' Name the recipe.'}")

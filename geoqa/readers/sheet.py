@@ -14,7 +14,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS
 from geoqa.core.source import sources, wanted
 from geoqa.core.units import METRES_PER
-from geoqa.readers import angles, finds, headings, moments, numbers, patterns, times, where
+from geoqa.readers import angles, finds, guesses, headings, moments, numbers, patterns, times, where
 from geoqa.readers.reasons import Reasons
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ class Sheet:
         self.hints: list[str] = []
         self.sources = sources(job.columns)
         self.places = headings.places(wanted(job.columns), table.headings, len(table.columns), name)
+        headings.refuse_data(self.sources, self.places, table.headings, name)
         headings.refuse_other_units(self.sources, self.places, table.headings, _units(job), name)
 
     def __contains__(self, ours: str) -> bool:
@@ -89,8 +90,9 @@ class Sheet:
             return
         condition = where.parse(self.job.input.where)
         own = headings.own_names(self.table.headings)
-        # Fixed columns have no headings: they go by our names.
-        known = self.places if self.job.input.delimiter == "fixed" else {}
+        # A file without headings goes by our names, or by column_5.
+        bare = self.job.input.delimiter == "fixed" or not any(self.table.headings)
+        known = self.places if bare else {}
         places = {column: known[column] for column in where.columns(condition) if column in known}
         for column in where.columns(condition):
             if column in places:
@@ -101,6 +103,8 @@ class Sheet:
                 rule = f"[input] where uses {column!r}: {error.args[0]}"
                 close = difflib.get_close_matches(column, self.job.columns, n=1, cutoff=0.95)
                 hint = " It takes the file's own headings, not ours." if close else ""
+                if bare:
+                    hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
         held = where.holds(condition, lambda column: self.text_at(places[column]), self.job.input.decimal)
         self.reasons.note(~held, LEFT_OUT, bad=False)
@@ -117,7 +121,11 @@ class Sheet:
         found = numbers.parse(self.text(ours), self.job.input.decimal)
         with np.errstate(over="ignore", invalid="ignore"):
             number = found.number * factor
+        self._refuse_other_unit(ours)
         self.reasons.note(found.strange, f"{ours} is not a number")
+        if found.strange.any():
+            cells = self.text(ours).filter(pa.array(found.strange))[:50].to_pylist()
+            self.hints += finds.number_hint(ours, cells, self.sources[ours])
         self.reasons.note(found.infinite | np.isinf(number), f"{ours} is infinite")
         if needed:
             self.reasons.note(found.missing, f"{ours} is missing")
@@ -126,15 +134,50 @@ class Sheet:
         self.reasons.note((number < least) | (number > most), f"{ours} is absurd (outside {least:g} to {most:g})")
         return number, found.decimals
 
+    def _refuse_other_unit(self, ours: str) -> None:
+        """Set aside the rows where the word behind what a pattern takes out is another unit than the recipe's."""
+        source, stated = self.sources[ours], _units(self.job).get(ours)
+        if source.pattern is None or stated is None:
+            return
+        codes, words = encoded(patterns.behind(self.text_at(self.places[ours]), source.pattern))
+        unit = source.unit or stated[1]
+        named = [guesses.named_unit(f"in {word}") for word in words.to_pylist()]
+        other = np.array([bool(one) and one != unit and (one, unit) != ("ft", "ftUS") for one in named], dtype=bool)
+        index = np.full(len(named), -1, np.int64)
+        index[other] = np.arange(other.sum())
+        rule = f"{ours} is read in {unit}, and the file writes {{0}} behind it: state its unit in its table, " + (
+            '{{ column = ..., pattern = ..., unit = "{0}" }}'
+        )
+        found = [one for one, is_other in zip(named, other, strict=True) if is_other]
+        self.reasons.note_each(index[codes], [rule.format(one) for one in found])
+
+    def _refuse_letters_apart(self, ours: str, letters: str) -> None:
+        """Raise InputError where the column beside an angle's, which nothing uses, holds the letters of hemispheres."""
+        place = self.places[ours]
+        for beside in {place - 1, place + 1} & (set(range(len(self.table.columns))) - set(self.places.values())):
+            words = set(pc.unique(pc.utf8_upper(self.text_at(beside))).to_pylist()) - {""}
+            if words <= set(letters) and letters[1] in words:
+                raise InputError(
+                    f"{self.name}: column {beside + 1}, beside {ours}, holds {' and '.join(sorted(words))}: the letter "
+                    "of the hemisphere, which is not read from a column of its own. Export signed numbers, or the "
+                    "letter in one cell with its number; if it is something else, map it, such as "
+                    f"code = {beside + 1} under [input.columns]."
+                )
+
     def angle(self, ours: str, most: float) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
         """Return longitudes or latitudes in degrees, their decimals as written, and the degrees of one such unit."""
         form, least = self.job.input.angle, -180.0 if ours == "longitude" else -90.0
+        letters = "EW" if ours == "longitude" else "NS"
+        self._refuse_letters_apart(ours, letters)
+        minutes = numbers.flags(pc.match_substring_regex(self.text(ours), angles.MINUTES))
+        self.reasons.note(minutes, f"{ours} is in degrees and decimal minutes: export degrees, or minutes and seconds")
         if form == "dd":
             apart = numbers.flags(pc.match_substring_regex(self.text(ours), angles.APART))
             rule = f'{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]'
             self.reasons.note(apart, rule)
-            return *self.number(ours, needed=True, least=least, most=most), 1.0
-        found = angles.parse(self.text(ours), form, "EW" if ours == "longitude" else "NS")
+            if not numbers.flags(pc.match_substring_regex(self.text(ours), angles.LETTERED)).any():
+                return *self.number(ours, needed=True, least=least, most=most), 1.0
+        found = angles.parse(self.text(ours), form, letters)
         self.reasons.note(found.missing, f"{ours} is missing")
         self.reasons.note(
             found.sixty, f'{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"'
@@ -142,7 +185,7 @@ class Sheet:
         self.reasons.note(found.strange, f"{ours} is not an angle such as {angles.SHOWN[form]}")
         outside = (found.degrees < least) | (found.degrees > most)
         self.reasons.note(outside, f"{ours} is absurd (outside {least:g} to {most:g})")
-        return found.degrees, found.decimals, 1 / 3600
+        return found.degrees, found.decimals, 1.0 if form == "dd" else 1 / 3600
 
     def time(self, ours: str) -> pd.Series:
         """Return a column's moments in UTC.
@@ -159,7 +202,8 @@ class Sheet:
         self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
         if found.strange.any():
             cells = column.filter(pa.array(found.strange))[:50].to_pylist()
-            self.hints += finds.time_hint(ours, cells, dated=fmt.date is not None)
+            hints = finds.time_hint(ours, cells, dated=fmt.date is not None)
+            self.hints += [hint for hint in hints if f'write time_format = "{fmt.time_format}" under' not in hint]
         unclear = (
             f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
         )

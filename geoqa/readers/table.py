@@ -34,6 +34,11 @@ CHUNK = 32_768
 SPAN = 50
 #: Most columns: a GeoPackage holds 2,000 and ours need some.
 WIDEST = 1_500
+#: What to do about a row that does not fit where blanks part the columns.
+_BLANKS = (
+    '; if the columns stand below each other and cells hold blanks or nothing, write delimiter = "fixed" under [input] '
+    "and each column by its first and last character, such as easting = [11, 24]"
+)
 
 
 @dataclass(frozen=True)
@@ -114,7 +119,8 @@ class Shape:
 
     def misfit(self, fields: int) -> str:
         """Return why a row of so many fields does not fit."""
-        return f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
+        said = f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
+        return said + (_BLANKS if self.delimiter == " " else "")
 
 
 def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> Table:

@@ -113,7 +113,9 @@ def read_bytes(path: Path) -> bytes:
     except IsADirectoryError:
         raise InputError(f"{path}: is a directory. Give a file.") from None
     except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}).") from error
+        raise InputError(
+            f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}). Check the name and rights."
+        ) from error
 
 
 def refuse_stream(path: Path) -> None:

@@ -83,6 +83,10 @@ def check_pattern(pattern: str) -> None:
     found = set(re.findall(r"%(.)", pattern.replace("%%", "")))
     date = found & set("cxs") or (found & set("Yy") and (found & {"j"} or (found & set("mbB") and found & {"d"})))
     clock = found & set("cXsH") or {"I", "p"} <= found
+    if "p" in found and "H" in found:
+        raise ValueError(
+            f"{pattern[:60]!r} holds %p, which %H does not heed: 08:00 PM would be 08:00. Write %I for %H."
+        )
     if not date or not clock:
         raise ValueError(f"{pattern[:60]!r} does not give a full date and a time of day. {rule}")
 
@@ -111,7 +115,7 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
     else:
         utc = pd.to_datetime(pd.Series(text.where(~missing)), format=pattern, errors="coerce", utc=True)
         dateless = missing & False
-        naive = np.full(len(text), "%z" not in pattern)
+        naive = np.full(len(text), re.search("%[zZ]", pattern.replace("%%", "")) is None)
     utc = utc.dt.as_unit("us")
     strange = utc.isna().to_numpy() & ~missing & ~dateless
     unclear = missing & False

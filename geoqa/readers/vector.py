@@ -72,7 +72,7 @@ class VectorReader(Reader):
         """Return a recipe proposed for the file at `path`."""
         from geoqa.readers import outline
 
-        return outline.of_layer(path, cls()._layer(path, ".", ""))
+        return outline.of_one(lambda **choice: outline.of_layer(path, cls(**choice)._layer(path, ".", "")))
 
     def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
         from geoqa.readers import geodata, geojson
@@ -81,7 +81,7 @@ class VectorReader(Reader):
             with path.open("rb") as file:
                 head = file.read(4096)
         except OSError as error:
-            raise InputError(f"{path}: cannot be read ({error.strerror}).") from error
+            raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
         if not head.strip():
             raise InputError(f"{path}: is empty.")
         if head.startswith(_MAGIC):

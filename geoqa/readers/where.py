@@ -227,7 +227,7 @@ class _Parser:
 
     def _comparison(self) -> Node:
         if self._next.kind not in ("word", "column") or any(map(self._is_word, ("and", "or", "in"))):
-            self._refuse("a column (a value never stands first)")
+            self._refuse("a column (a value never stands first; without headings column_5 is the fifth)")
         token = self._take()
         name = token.text[1:-1].replace('""', '"') if token.kind == "column" else token.text
         if self._is_word("not"):

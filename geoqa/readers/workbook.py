@@ -12,7 +12,7 @@ import re
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ import numpy as np
 
 from geoqa.core.errors import InputError
 from geoqa.core.source import Place, wanted
-from geoqa.readers import cells, headings
+from geoqa.readers import cells, dialect, headings
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -33,6 +33,8 @@ MOST_CELLS = 50_000_000
 _DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _CHUNK = 1 << 20
+#: Number, texts and columns of valueless formulas of a row.
+Record = tuple[int, list[str], set[int]]
 _AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
 
 
@@ -114,7 +116,8 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
     if not filled:
         raise InputError(f"{path}: its sheets are empty.")
     listed = ", ".join(repr(name) for name in filled[:20])
-    raise InputError(f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."')
+    said = f'{path}: several sheets hold something: {listed}. Name one: [step.xlsx] sheet = "..."'
+    raise cells.SeveralTablesError(said, "xlsx", "sheet", filled)
 
 
 def _holds_something(path: Path, sheet: Any) -> bool:
@@ -133,6 +136,16 @@ def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
         yield row
 
 
+def _refuse_misplaced(path: Path, rows: Sequence[Record], places: list[Place]) -> None:
+    """Raise InputError if the headings the recipe maps stand further down than the first row that holds something."""
+    found = [dialect.found_among(texts, places) for _, texts, _ in rows]
+    best = found.index(max(found))
+    if found[best] > found[0] + 1:
+        at = rows[best][0]
+        problem = f"the headings stand in row {at}, not in row {rows[0][0]}."
+        raise InputError(f"{path}: {problem} Add skip = {at - 1} under [input]: the rows before the table.")
+
+
 def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cells.Rows]:
     fmt = job.input
     records = _records(path, sheet, formulas, job)
@@ -142,6 +155,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     if fmt.header:
         heads = [text.strip() for text in first[1]]
         rest = list(records)
+        _refuse_misplaced(path, [first, *rest[: dialect.HEAD]], list(wanted(job.columns).values()))
     else:
         rest = [first, *records]
         heads = [""] * max(len(texts) for _, texts, _ in rest)
@@ -166,7 +180,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[Table, cell
     return cells.table(rows, refused), rows
 
 
-def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[tuple[int, list[str], set[int]]]:
+def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[Record]:
     """Yield the number, the texts and the columns of valueless formulas of each row that holds something."""
     fmt = job.input
     sheet.reset_dimensions()
@@ -205,6 +219,16 @@ def _needed(job: Job, heads: list[str]) -> set[int]:
     return found
 
 
+def _written(value: datetime.datetime, pattern: str) -> str:
+    """Return a moment in the recipe's pattern, or in ISO 8601 where that would lose a part of it."""
+    text = value.strftime(pattern)
+    try:
+        whole = datetime.datetime.strptime(text, pattern) == value
+    except ValueError:
+        whole = False
+    return text if whole else value.isoformat()
+
+
 def _text(cell: Any, job: Job) -> str:
     """Return a cell's value as text: a date without a time of day where its format shows none."""
     value, fmt = cell.value, job.input
@@ -213,7 +237,7 @@ def _text(cell: Any, job: Job) -> str:
 
         if is_datetime(cell.number_format) == "date" and value.time() == datetime.time():
             return value.date().isoformat()
-        return value.isoformat() if fmt.time_format == "iso" else value.strftime(fmt.time_format)
+        return value.isoformat() if fmt.time_format == "iso" else _written(value, fmt.time_format)
     if isinstance(value, (datetime.date, datetime.time)):
         return value.isoformat()
     if isinstance(value, datetime.timedelta):

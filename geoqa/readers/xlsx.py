@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -58,7 +58,17 @@ class XlsxReader(Reader):
         """Return a recipe proposed for the only sheet that holds something."""
         from geoqa.readers import outline
 
-        return outline.of_rows(path, cls()._table(path, outline.bare_job())[1])
+        return outline.of_one(lambda **choice: cls(**choice)._proposed(path))
+
+    def _proposed(self, path: Path) -> str:
+        from geoqa.readers import guesses, outline
+
+        bare = outline.bare_job()
+        every = self._table(path, replace(bare, input=replace(bare.input, header=False)))[1]
+        start = guesses.table_start(outline.sample(every))
+        skip = int(every.line[start]) - 1 if start else 0
+        rows = self._table(path, replace(bare, input=replace(bare.input, skip=skip)))[1]
+        return outline.of_rows(path, rows, skip=skip)
 
     def _table(self, path: Path, job: Job) -> tuple[Table, Rows]:
         from geoqa.readers import workbook

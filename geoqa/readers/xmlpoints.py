@@ -6,15 +6,16 @@ entities are declared, ends the reading at once. LandXML 1.0, 1.1 and 1.2 name t
 
 from __future__ import annotations
 
-import gzip
+import io
 import re
-import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 from xml.parsers import expat
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
+from geoqa.readers import textfile
 
 #: Elements in each other; LandXML's own schema needs about a dozen.
 DEEPEST = 100
@@ -164,16 +165,13 @@ def read(path: Path, largest: float) -> Document:
     builder = _Builder(str(path))
     try:
         with path.open("rb") as file:
-            if file.read(2) == b"\x1f\x8b":
-                file.seek(0)
-                with gzip.open(file) as unpacked:
-                    _feed(builder, unpacked, largest)  # type: ignore[arg-type]
-            else:
-                file.seek(0)
-                _feed(builder, file, largest)
-    except (OSError, EOFError, zlib.error) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: cannot be read ({reason}): if it is there, it is damaged or cut off.") from error
+            packed = compressed.is_packed(file.read(len(compressed.MAGIC)))
+            file.seek(0)
+            _feed(builder, _unpacked(path) if packed else file, largest)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be read ({error.strerror or error}). Check the name and the rights."
+        ) from error
     except expat.ExpatError as error:
         reason = expat.ErrorString(error.code)
         raise InputError(
@@ -185,6 +183,10 @@ def read(path: Path, largest: float) -> Document:
             raise
         raise InputError(f"{path}: its text encoding cannot be read ({error}). Save it as UTF-8.") from error
     return builder.found
+
+
+def _unpacked(path: Path) -> BinaryIO:
+    return io.BytesIO(compressed.unpacked(path, textfile.read_bytes(path)))
 
 
 def _feed(builder: _Builder, file: BinaryIO, largest: float) -> None:

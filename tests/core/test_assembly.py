@@ -24,6 +24,7 @@ def part(points, **more):
         "easting_m": 1_600_000.0 + np.arange(count),
         "northing_m": np.full(count, 5_400_000.0), "base_distance_m": np.full(count, np.nan),
         "start_utc": pd.to_datetime(pd.Series(["2026-02-02"] * count, dtype="datetime64[us, UTC]")),
+        "source_file": pd.Categorical(["a.csv"] * count),
         "initialization": pd.Categorical([None] * count), "role": pd.Categorical([None] * count),
     } | more)  # fmt: skip
 
@@ -152,3 +153,12 @@ def test_a_grid_that_stretches_lengths_is_refused(crs, east, north, words):
     rows = part(["A", "A"], easting_m=np.full(2, east), northing_m=np.full(2, north))
     with pytest.raises(InputError, match=words):
         assembly.occupations([rows], replace(JOB, site=Site(crs=crs)))
+
+
+def test_an_initialization_that_stands_in_several_files_is_told():
+    one = part(["A", "B"], initialization=pd.Categorical(["1", "2"]))
+    other = part(["A", "B"], initialization=pd.Categorical(["1", "3"]), source_file=pd.Categorical(["b.csv"] * 2))
+    said = " ".join(assembly.occupations([one, other], JOB).messages)
+    assert "the initializations 1 stand in several files and count as one each" in said
+    assert not assembly.occupations([one], JOB).messages
+    assert not assembly.occupations([part(["A"]), part(["A"], source_file=pd.Categorical(["b.csv"]))], JOB).messages

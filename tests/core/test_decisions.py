@@ -1,12 +1,16 @@
 """A reviewer's decisions on rows: what each does, in which order, and what no longer fits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from geoqa.core import decisions
 from geoqa.core.errors import InputError
+from geoqa.core.file_rules import FileRule
 from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
 
 
@@ -122,3 +126,18 @@ def test_every_decision_that_no_longer_fits_is_named_at_once():
     text = str(caught.value)
     for word in ("'gone.csv:2': no such file or line", "'a:b.csv:99'", "is 'B' at 1600010", "point 'Z'", "B' already"):
         assert word in text
+
+
+def test_a_coordinate_guard_is_also_in_the_unit_that_one_file_or_column_has_for_itself():
+    whole = job()
+    feet = replace(whole, input=InputFormat(unit="ftUS", initialization="column"))
+    column = replace(
+        whole, columns={"easting": Source(column="E", unit="ft"), "northing": Source(column="N", unit="ft")}
+    )
+    for own, size in ((feet, 1200 / 3937), (column, 0.3048)):
+        made = replace(whole, files=(FileRule(path="crew2/*.csv", job=own),))
+        guard = f"{1600020 / size:.3f} {5400000 / size:.3f}"
+        found, _ = applied(("reject", "occupation", "other.csv:2", guard, ""), made=made)
+        assert found["decision"].astype("object").fillna("-").tolist() == ["-", "-", "-", "rejected"]
+        with pytest.raises(InputError, match="was meant for"):
+            applied(("reject", "occupation", "other.csv:2", guard, ""))

@@ -91,3 +91,11 @@ def test_any_text_is_one_thing(text, form):
     found = angles.parse(pa.chunked_array([[text.strip()]]), form, "NS")
     kinds = [bool(found.missing[0]), bool(found.strange[0]), bool(found.sixty[0]), bool(np.isfinite(found.degrees[0]))]
     assert sum(kinds) == 1
+
+
+def test_decimal_degrees_may_name_their_hemisphere():
+    cells = ["107.125 W", "W 107.125", "107.5°E", "-107.125", "-107.1 W", "107.1 N", "175.5"]
+    found = angles.parse(pa.chunked_array([cells], pa.string()), "dd", "EW")
+    assert found.degrees[[0, 1, 2, 3, 6]].tolist() == [-107.125, -107.125, 107.5, -107.125, 175.5]
+    assert found.strange.tolist() == [False] * 4 + [True] * 2 + [False]
+    assert found.decimals[:3].tolist() == [3, 3, 1]

@@ -86,7 +86,9 @@ def test_a_broken_file_is_refused(written, content, expected):
 
 
 def test_a_file_that_is_not_there_names_the_recipes_folder(tmp_path):
-    with pytest.raises(InputError, match=r"\[decisions\] file: .*gone.csv.* cannot be read .*recipe's folder"):
+    with pytest.raises(
+        InputError, match=r"\[decisions\] file: .*gone.csv.* cannot be read: No such file.*recipe's folder"
+    ):
         read_decisions(tmp_path / "gone.csv")
     with pytest.raises(InputError, match=r"\[match\] file"):
         read_lookup(tmp_path)

@@ -474,3 +474,10 @@ def test_a_table_without_mapped_coordinates_is_refused(read, plain):
     """The recipe alone cannot tell: a vector file brings its own."""
     with pytest.raises(InputError, match=r"says not where the coordinates are\. Add easting and northing"):
         read(HEAD + ROW, plain(input__columns__easting=None, input__columns__northing=None))
+
+
+def test_coordinates_coarser_than_the_tolerance_are_told(read, plain):
+    said = "its coordinates are written to 1 m, coarser than the tolerance of 0.05 m"
+    spoiled = read("Mark,E,N\nP1,1.8E+06,5690000\n", plain())
+    assert any(said in text for text in spoiled.messages)
+    assert not any("coarser" in text for text in read("Mark,E,N\nP1,1800000.12,5690000\n", plain()).messages)

@@ -135,3 +135,63 @@ def test_angles_apart_where_degrees_are_expected_say_what_to_write(read, plain):
     assert reasons(result) == {
         1: 'latitude is written in degrees, minutes and seconds: add angle = "dms" under [input]'
     }
+
+
+@pytest.mark.parametrize(
+    ("line", "changes"),
+    [
+        ("A  -107.12345 38.12345", {"longitude": [5, 13], "latitude": [15, 22]}),
+        ("A  W107.12345 38.12345", {"longitude": [5, 13], "latitude": [15, 22]}),
+        ("A  107.12345W 38.12345", {"longitude": [4, 12], "latitude": [15, 22]}),
+    ],
+)
+def test_a_fixed_column_that_leaves_a_sign_behind_is_refused(read, plain, line, changes):
+    recipe = plain(
+        site__crs="EPSG:4326",
+        input__columns={"point": [1, 1], **changes},
+        input__delimiter="fixed",
+        input__header=False,
+    )
+    with pytest.raises(InputError, match=r"inside a number \(line 1, .*Count characters from 1"):
+        read(line + "\n", recipe)
+
+
+def test_a_fixed_column_that_ends_before_a_decimal_comma_is_refused(read, plain):
+    columns = {"point": [1, 1], "easting": [4, 10], "northing": [16, 26]}
+    recipe = plain(input__columns=columns, input__delimiter="fixed", input__header=False, input__decimal=",")
+    with pytest.raises(InputError, match=r"the fixed column \[4, 10\]: ends inside a number"):
+        read("A  1600000,123 5400000,123\n", recipe)
+
+
+def test_a_column_beside_the_minus_of_a_date_is_no_cut_number(read, plain):
+    columns = {"point": [1, 1], "easting": [3, 12], "northing": [14, 23], "note": [30, 31]}
+    recipe = plain(input__columns=columns, input__delimiter="fixed", input__header=False)
+    assert frame(read("A 1600000.10 5400000.10 2026-02-09\n", recipe))["note"].tolist() == ["02"]
+
+
+def test_decimal_degrees_with_the_letter_of_a_hemisphere(read, plain):
+    recipe = plain(
+        site__crs="EPSG:4269", input__columns={"point": 1, "latitude": 2, "longitude": 3}, input__header=False
+    )
+    found = frame(read("P1,38.5 N,107.25 W\nP2,38.5000001 S,107.25 E\n", recipe))
+    assert found["lon_deg"].tolist() == [-107.25, 107.25]
+    assert found["lat_deg"].tolist() == [38.5, -38.5000001]
+    assert found["resolution_h_m"][0] == pytest.approx(111_320e-7)
+
+
+def test_the_letter_of_a_hemisphere_in_a_column_of_its_own_is_not_passed_over(read, plain):
+    columns = {"point": "P", "latitude": "Lat", "longitude": "Lon"}
+    recipe = plain(site__crs="EPSG:4269", input__columns=columns)
+    text = "P,Lat,NS,Lon,EW\nP1,38.5,N,107.25,W\nP2,38.5,N,107.25,W\n"
+    with pytest.raises(InputError, match=r"column 5, beside longitude, holds W: .* Export signed numbers"):
+        read(text, recipe)
+    recipe["input"]["columns"] |= {"code": "EW"}
+    assert frame(read(text, recipe))["lon_deg"].tolist() == [107.25, 107.25]
+
+
+@pytest.mark.parametrize("angle", ["dd", "dms"])
+def test_degrees_and_decimal_minutes_say_what_to_export(read, plain, angle):
+    columns = {"point": 1, "latitude": 2, "longitude": 3}
+    recipe = plain(site__crs="EPSG:4269", input__columns=columns, input__header=False, input__angle=angle)
+    told = reasons(read("P1,38 30.125 N,107°15.25' W\n", recipe))
+    assert "decimal minutes: export degrees, or minutes and seconds" in told[1]

@@ -61,3 +61,7 @@ def test_chosen_names_never_clash(names):
     chosen = headings.extra_names(headings.own_names(names))
     everything = [name.casefold() for name in (*chosen, *OCCUPATIONS.columns, "fid", "geom")]
     assert len(set(everything)) == len(everything)
+
+
+def test_any_blank_of_a_heading_is_a_blank():
+    assert headings.place("Point No", ["\ufeff", "Point\u00a0 No\u2009"], 2) == 1

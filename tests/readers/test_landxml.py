@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from geoqa.core import compressed
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.readers.landxml import LandXmlReader
 from geoqa.readers.recipe import job_from_table
@@ -189,7 +190,7 @@ def test_a_document_type_ends_the_reading(read, text):
         ("<LandXML>&b;</LandXML>", "undefined entity"),
         ('<?xml version="1.0" encoding="no-such"?><LandXML/>', "encoding"),
         (b"\x00\x01\x02", "no well-formed XML"),
-        (b"\x1f\x8b\x08\x00cut", "damaged or cut off"),
+        (b"\x1f\x8b\x08\x00cut", "gzip package ends before its end: it was cut off"),
     ],
 )
 def test_what_is_no_landxml_is_refused(read, text, says):
@@ -202,6 +203,16 @@ def test_what_unpacks_to_too_much_is_refused_before_it_is_held(read):
     assert len(bomb) < 30_000
     with pytest.raises(InputError, match=r"holds more than 5 MB.*max_megabytes under \[step\.landxml\]"):
         read(bomb, name="site.xml.gz", max_megabytes=5.0)
+
+
+def test_a_package_has_the_same_bounds_as_every_compressed_file(read, monkeypatch):
+    """However large a file may be, a few bytes may not become many: `geoqa.core.compressed` bounds the ratio."""
+    monkeypatch.setattr(compressed, "ALWAYS", 2**20)
+    sound = gzip.compress(document().encode())
+    assert len(read(sound, name="site.xml.gz").frames["occupations"]) == 1
+    bomb = gzip.compress(document(POINT + " " * 3_000_000).encode())
+    with pytest.raises(InputError, match="unpacks to more than 1,048,576 bytes"):
+        read(bomb, name="site.xml.gz")
 
 
 def test_every_cut_and_every_flipped_byte_gives_only_our_errors(read):
@@ -239,3 +250,10 @@ def test_real_files_foot_to_metre_exact(name):
         written = [point.text.split()[axis] for point in points]
         exact = [float(Fraction(text) * Fraction(3048, 10000)) for text in written]
         assert found[column].tolist() == pytest.approx(exact, rel=3e-16, abs=0)
+
+
+def test_heights_that_nobody_maps_must_be_in_the_recipes_unit_too(read):
+    feet = '<Units><Metric linearUnit="meter" elevationUnit="feet"/></Units>'
+    with pytest.raises(InputError, match=r"unit_height: is 'm', and the file's heights are in international feet"):
+        read(document(units=feet))
+    assert read(document(units=feet), heights=False).frames["occupations"]["height_m"].isna().all()

@@ -157,3 +157,25 @@ def test_an_end_with_a_date_of_its_own_is_never_moved(read, plain):
     recipe = plain(input__columns__start="T", input__columns__end="U", input__timezone="UTC")
     result = read("Mark,E,N,T,U\nP1,1.5,2.5,2026-04-05T23:59:30,2026-04-05T00:01:00\n", recipe)
     assert reasons(result) == {2: "ends before it starts"}
+
+
+def test_a_clock_that_falls_back_over_midnight_under_one_date_is_said(read, plain):
+    recipe = plain(input__columns__start="Time", input__date="2026-02-09", input__timezone="UTC")
+    text = "Mark,E,N,Time\nP1,1.5,2.5,23:50:00\nP2,1.5,2.5,\nP1,1.5,2.5,00:10:00\n"
+    said = " ".join(read(text, recipe).messages)
+    assert "line 4: the time of day falls back by more than 12 h" in said
+    assert "state its date under [[file]]" in said
+    sorted_by_name = text.replace("23:50:00", "11:50:00")
+    assert "falls back" not in " ".join(read(sorted_by_name, recipe).messages)
+
+
+def test_a_spreadsheets_count_of_days_says_what_to_do(read, plain):
+    result = read("Mark,E,N,Time\nP1,1.5,2.5,46062.3368\n", plain(input__columns__start="Time", input__timezone="UTC"))
+    assert "a spreadsheet's count of days; show the column as date and time there" in " ".join(result.messages)
+
+
+def test_no_hint_names_the_format_the_recipe_has(read, plain):
+    recipe = plain(input__columns__start="Time", input__timezone="UTC")
+    said = " ".join(read("Mark,E,N,Time\nP1,1.5,2.5,2026-02-09 24:00:00\n", recipe).messages)
+    assert "not a time in the format 'iso'" in said
+    assert "write time_format" not in said

@@ -1,4 +1,6 @@
 import math
+import re
+import tomllib
 
 import numpy as np
 import pyarrow as pa
@@ -6,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoqa.core.errors import InputError
 from geoqa.readers import numbers
 
 
@@ -81,3 +84,37 @@ def test_each_cell_is_exactly_one_thing(cells):
 def test_trimmed_text_is_composed(text):
     (cell,) = numbers.trimmed(pa.chunked_array([[text]])).to_pylist()
     assert numbers.composed(cell) == cell
+
+
+def test_a_unit_behind_the_number_of_a_note_must_be_the_recipes(read, plain):
+    source = {"column": "Note", "pattern": r"HRMS:(\d+\.?\d*)"}
+    text = "Mark,E,N,Note\nP1,1.5,2.5,HRMS:0.8cm\nP2,1.5,2.5,HRMS:0.9\n"
+    result = read(text, plain(input__columns__precision_h=source, input__precision="sigma"))
+    assert result.frames["set_aside"]["reason"].tolist() == [
+        "precision_h is read in m, and the file writes cm behind it: state its unit in its table, "
+        '{ column = ..., pattern = ..., unit = "cm" }'
+    ]
+    result = read(text, plain(input__columns__precision_h={**source, "unit": "cm"}, input__precision="sigma"))
+    assert result.frames["occupations"]["sigma_e_m"].tolist() == pytest.approx([0.028867, 0.028867], abs=1e-6)
+    assert result.frames["set_aside"].empty
+
+
+def test_numbers_that_cannot_be_read_say_what_to_write(read, plain):
+    grouped = read("Mark;E;N\nP1;1.800.000,1;5.690.000,1\n", plain(input__decimal=","))
+    assert "'1.800.000,1': signs between the thousands are not read; export" in " ".join(grouped.messages)
+    recipe = plain(input__columns__precision_h="S", input__precision="sigma")
+    with_unit = read("Mark,E,N,S\nP1,1.5,2.5,0.8 cm\n", recipe)
+    write = 'write precision_h = { column = "S", pattern = \'([+-]?\\d+[.,]?\\d*)\', unit = "cm" }'
+    assert write in " ".join(with_unit.messages)
+    recipe["input"]["columns"]["precision_h"] = tomllib.loads(write.removeprefix("write "))["precision_h"]
+    assert read("Mark,E,N,S\nP1,1.5,2.5,8.5 cm\n", recipe).frames["occupations"]["sigma_e_m"][0] == 0.085
+
+
+def test_a_heading_in_kilometres_is_not_read_in_the_files_metres(read, plain):
+    text = "Mark,E,N,Base dist (km)\nP1,1.5,2.5,2.25\n"
+    recipe = plain(input__columns__base_distance="Base dist (km)")
+    write = 'base_distance = { column = "Base dist (km)", unit = "km" }'
+    with pytest.raises(InputError, match=re.escape(f"is read in m. Write {write} under [input.columns]")):
+        read(text, recipe)
+    recipe["input"]["columns"] |= tomllib.loads(write)
+    assert read(text, recipe).frames["occupations"]["base_distance_m"].tolist() == [2250.0]

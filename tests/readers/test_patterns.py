@@ -46,3 +46,19 @@ def test_what_is_no_pattern(pattern, said):
 
 def test_no_pattern_can_hang():
     assert taken(r"((?:a+)+)$", "a" * 5_000 + "b") == [""]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "cell", "word"),
+    [
+        (r"HRMS:(\d+\.?\d*)", "HRMS:0.8cm", "cm"),
+        (r"HRMS:(\d+\.?\d*)$", "HRMS:0.8 mm", "mm"),
+        (r"HRMS:((?:\d|[.)])+)", "HRMS:0.8 VRMS:0.9", "VRMS"),
+        (r"HRMS:(\d+)\s*mm", "HRMS:8 mm", "mm"),
+        (r"HRMS:(\d+\.\d+) V", "HRMS:0.8 V2", "V"),
+        (r"HRMS:(\d+)", "HRMS:8", ""),
+        (r"HRMS:(\d+)mm", "none", ""),
+    ],
+)
+def test_the_word_behind_what_was_taken(pattern, cell, word):
+    assert patterns.behind(pa.chunked_array([[cell]], pa.string()), pattern).to_pylist() == [word]

@@ -79,7 +79,7 @@ def test_an_open_proposal_is_refused_by_the_name_of_each_open_line(proposal, cas
 
 @pytest.mark.parametrize("case", FILES)
 def test_a_proposal_filled_in_reads_its_file(proposal, tmp_path, case):
-    text = proposal(FILES[case])
+    text = proposal(FILES[case]).replace('height = "?"  # must be stated: the heading', "height = 4  #")
     answers = {"crs": '"EPSG:4167"'} if case in ("geographic", "packed", "angles apart") else {}
     job = job_from_table(tomllib.loads(filled_in(text, **answers)))
     result = DelimitedReader().read(tmp_path / "site.csv", job)
@@ -199,3 +199,16 @@ def test_a_proposal_for_any_text_is_toml(tmp_path_factory, lines):
         return
     with pytest.raises(RecipeError, match="must be stated"):
         job_from_table(tomllib.loads(text))
+
+
+def test_of_two_columns_with_one_heading_none_is_chosen(proposal):
+    text = proposal("Mark,E,N,Ht,Ht\nP1,1800000.1,5690000.1,100.5,200.5\n")
+    assert 'height = "?"  # must be stated: the heading "Ht" stands at the positions 4 and 5; write one' in text
+
+
+def test_the_unit_behind_the_numbers_of_a_note_is_proposed_with_them(proposal):
+    rows = "P1,1800000.1,5690000.1,HRMS:0.8cm\nP2,1800000.1,5690000.1,HRMS:0.9 cm\n"
+    assert """precision_h = { column = "Note", pattern = 'HRMS[:=] *(\\d+\\.?\\d*)', unit = "cm" }""" in proposal(
+        "Mark,E,N,Note\n" + rows
+    )
+    assert 'unit = "' not in proposal("Mark,E,N,Note\n" + rows.replace("cm", "ft", 1)).partition("[input.columns]")[2]

@@ -114,3 +114,14 @@ def test_iso_comes_back(moments):
 def test_any_text_is_a_time_or_not(cells):
     found = parsed([cell.strip() for cell in cells])
     assert (found.strange <= found.utc.isna()).all()
+
+
+def test_a_zone_written_with_the_time_is_not_read_again_as_the_recipes():
+    found = parsed(["09/02/2026 08:00:00 UTC"], "%d/%m/%Y %H:%M:%S %Z", "Pacific/Auckland")
+    assert found.utc.tolist() == [pd.Timestamp("2026-02-09T08:00:00Z")]
+    assert not found.naive.any()
+
+
+def test_a_half_of_the_day_that_the_hour_does_not_heed_is_refused():
+    with pytest.raises(ValueError, match=r"08:00 PM would be 08:00\. Write %I for %H"):
+        times.check_pattern("%d/%m/%Y %H:%M:%S %p")

@@ -260,3 +260,10 @@ def test_two_releases_of_real_marks():
     assert {name: rows["rows"]["read"] for name, rows in review.accounts.items()} == {
         "rmbl_2023.0.geojson": 88, "rmbl_current.geojson": 53,
     }  # fmt: skip
+
+
+def test_what_a_library_says_is_said_once_without_the_folder(tmp_path):
+    path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
+    said = [text for text in read(path).messages if "extension" in text]
+    assert len(said) == 1
+    assert str(tmp_path) not in said[0]

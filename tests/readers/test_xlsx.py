@@ -204,3 +204,11 @@ def test_without_openpyxl_the_extra_is_named(read, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "openpyxl", None)
     with pytest.raises(InputError, match=r"pip install \"geoqa-survey\[xlsx\]\", or save the sheet as CSV"):
         read(b"PK\x03\x04")
+
+
+def test_a_typed_moment_is_never_written_so_that_its_date_or_seconds_are_lost(read):
+    dated = changed(time_format="%H:%M:%S", date="2026-02-12")
+    assert "not a time" in read(book(HEAD, ROW), dated).frames["set_aside"]["reason"].iloc[0]
+    minutes = read(book(HEAD, ROW), changed(time_format="%d.%m.%Y %H:%M"))
+    assert "not a time" in minutes.frames["set_aside"]["reason"].iloc[0]
+    assert 'write time_format = "iso"' in " ".join(minutes.messages)
