@@ -169,7 +169,8 @@ def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, F
     """Return which positions belong to the majority of their group, and which groups have one.
 
     The position that most others agree with, and those others, are the majority when they are more
-    than half of the votes and at least two (or the only vote).
+    than half of the votes and at least two (or the only vote). Of several such positions the one
+    closest to those it agrees with leads.
 
     Parameters
     ----------
@@ -182,8 +183,12 @@ def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, F
     np.add.at(support, pairs.second[pairs.agrees], 1)
     best = np.zeros(n, np.int64)
     np.maximum.at(best, p.group, support)
+    away = np.zeros(m)
+    for end in (pairs.first, pairs.second):
+        away += np.bincount(end[pairs.agrees], pairs.length_m[pairs.agrees] ** 2, minlength=m)
     leader = np.full(n, -1, np.int64)
     candidates = np.flatnonzero(support == best[p.group])[::-1]
+    candidates = candidates[np.argsort(-away[candidates], kind="stable")]  # the closest is written last, and stays
     leader[p.group[candidates]] = candidates
     inside = np.zeros(m, bool)
     inside[leader[leader >= 0]] = True
@@ -192,6 +197,36 @@ def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, F
         inside[far[led]] = True
     has = (2 * best > votes) & ((best > 1) | (votes == 1))
     return inside & has[p.group], has
+
+
+def named(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
+    """Return which groups' other positions all stand out from the chosen ones, and so may be named wrong.
+
+    Data snooping (Baarda 1968 reliability theory): each is tested against the mean of those chosen. One
+    that is not beyond the critical value leaves the group unsettled. Without a precision the tolerance
+    alone has decided.
+
+    Parameters
+    ----------
+    chosen
+        Positions of the majority, shape (positions,).
+    critical
+        Probability below which a position stands out.
+    """
+    d = p.x.shape[1]
+    weight = _inverse(p.cov[chosen])
+    sum_w = groups.sums(weight.reshape(-1, d * d), p.group[chosen], n).reshape(-1, d, d)
+    sum_wx = groups.sums(np.einsum("nij,nj->ni", weight, p.x[chosen]), p.group[chosen], n)
+    other = np.flatnonzero(~chosen & (np.bincount(p.group[chosen], minlength=n) > 0)[p.group])
+    result = np.ones(n, bool)
+    if len(other):
+        cov = _inverse(sum_w[p.group[other]])
+        distance = p.x[other] - np.einsum("nij,nj->ni", cov, sum_wx[p.group[other]])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            square = _quadratic(distance, cov + p.cov[other])
+        beside = probability(square, d, p.nu[other]) >= critical  # NaN compares false
+        result[p.group[other[beside]]] = False
+    return result
 
 
 def _scatter(p: Positions, n: int) -> Array:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Analysis, Result
+from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
     import numpy as np
@@ -21,8 +21,8 @@ class Combination(Analysis):
     """Average the visits of each point; within a visit no gain, between visits independence.
 
     Visits count equally unless one states less than the usual precision; reported precision alone
-    never wins. The covariance is the calibrated one, plus that of the base where it is stated. A
-    point in conflict has no coordinate.
+    never wins unless asked for. The covariance is the calibrated one, plus that of the base where it is
+    stated. A point in conflict has no coordinate.
     """
 
     name = "combination"
@@ -38,6 +38,11 @@ class Combination(Analysis):
         )
     )  # fmt: skip
 
+    weights: str = param(
+        "guarded", choices=("guarded", "equal", "reported"),
+        help="What a visit weighs: the same unless it states worse than usual, always the same, or by its precision",
+    )  # fmt: skip
+
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return position and covariance of each point, NaN where there is nothing to give."""
         import numpy as np
@@ -51,11 +56,19 @@ class Combination(Analysis):
         data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
         use = usage.codes_of(occupations["use"])[rows.at]
         plan = np.isin(use, usage.IN_POSITION)
-        mean, cov = _mean(data.horizontal.only(plan), n, data.typical_h)
+        mean, cov = _mean(data.horizontal.only(plan), n, data.typical_h, self.weights)
         high = np.isin(use, usage.IN_HEIGHT) & data.has_height
-        up, var_u = _mean(data.vertical.only(high), n, data.typical_v)
+        up, var_u = _mean(data.vertical.only(high), n, data.typical_v, self.weights)
+        both = rows.at[plan & high]
+        cov_eu, cov_nu = (
+            _correlation(occupations.iloc[both], name, sigma, rows.point[plan & high], n)
+            * np.sqrt(variance * var_u[:, 0, 0])
+            for name, sigma, variance in (
+                ("cov_eu_m2", "sigma_e_m", cov[:, 0, 0]),
+                ("cov_nu_m2", "sigma_n_m", cov[:, 1, 1]),
+            )
+        )
         base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
-        unknown = np.full(n, np.nan)
         columns = {
             "easting_m": data.reference[:, 0] + mean[:, 0],
             "northing_m": data.reference[:, 1] + mean[:, 1],
@@ -64,9 +77,8 @@ class Combination(Analysis):
             "var_n_m2": cov[:, 1, 1] + base_h,
             "var_u_m2": var_u[:, 0, 0] + base_v,
             "cov_en_m2": cov[:, 0, 1],
-            # No input of this version states how east or north goes with the height.
-            "cov_eu_m2": unknown,
-            "cov_nu_m2": unknown,
+            "cov_eu_m2": cov_eu,
+            "cov_nu_m2": cov_nu,
         }
         # The points frame may be in any order; the arrays are in that of the names.
         at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
@@ -74,7 +86,21 @@ class Combination(Analysis):
         return Result({"points": keyed})
 
 
-def _mean(rows: Level, n: int, typical: float) -> tuple[np.ndarray, np.ndarray]:
+def _correlation(used: pd.DataFrame, name: str, sigma: str, point: np.ndarray, n: int) -> np.ndarray:
+    """Return the mean correlation that a point's rows state between an axis and the height; NaN where none does.
+
+    Calibration scales whole covariances, so a mean keeps the correlation of what it is made of.
+    """
+    import numpy as np
+
+    cov, one, up = (used[c].to_numpy(dtype=float, na_value=np.nan) for c in (name, sigma, "sigma_u_m"))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rho = np.clip(cov / (one * up), -1.0, 1.0)
+        known = np.isfinite(rho)
+        return np.bincount(point[known], rho[known], minlength=n) / np.bincount(point[known], minlength=n)
+
+
+def _mean(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean of each point's visits and its covariance; shapes (n, d), (n, d, d), NaN where empty."""
     import numpy as np
 
@@ -83,7 +109,12 @@ def _mean(rows: Level, n: int, typical: float) -> tuple[np.ndarray, np.ndarray]:
 
     fixes, _ = rows.fixes(typical)
     visits, _ = fixes.visits(typical)
-    share = levels.weights(visits.cov, typical)
+    per_axis = np.trace(visits.cov, axis1=1, axis2=2) / visits.cov.shape[1]
+    known = np.isfinite(per_axis)
+    if how == "guarded" or not known.all():  # what states no precision cannot weigh by it
+        share = levels.weights(visits.cov, typical)
+    else:
+        share = np.ones(len(per_axis)) if how == "equal" else 1 / per_axis
     total = np.bincount(visits.point, share, minlength=n)
     d = rows.x.shape[1]
     with np.errstate(invalid="ignore", divide="ignore"):

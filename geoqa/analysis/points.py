@@ -36,6 +36,10 @@ class PointStatus(Analysis):
     unusual: float = param(
         UNUSUAL, unit="1", above=0, below=0.5, help="Probability below which a set of visits is unusual"
     )
+    critical: float = param(
+        0.001, unit="1", above=0, below=0.5,
+        help="Probability below which a visit is named wrong and left out, when the majority is against it",
+    )  # fmt: skip
     settled_ratio: float = param(
         5.0, unit="1", minimum=1, maximum=1000,
         help="Stated precision beyond tolerance and this much worse than the best of its visit has not settled",
@@ -154,7 +158,7 @@ class PointStatus(Analysis):
         narrow, nu = spread.flanks(data.nu_h if axis == "h" else data.nu_v, data.shape)
         return verdict.Limits(
             largest(limit, rows.point, n), np.nan_to_num(largest(guard, rows.point, n)), from_mean,
-            self.unusual, nu, narrow,
+            self.unusual, nu, narrow, self.critical,
         )  # fmt: skip
 
 

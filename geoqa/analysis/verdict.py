@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 class Limits:
     """What the job accepts along one axis, per point; arrays of shape (points,).
 
-    `narrow` and `nu` are from `spread.flanks`.
+    `narrow` and `nu` are from `spread.flanks`; below `critical` a visit may be named wrong.
     """
 
     tolerance_m: Array
@@ -33,6 +33,7 @@ class Limits:
     alpha: float
     nu: Array
     narrow: float = 1.0
+    critical: float = 0.001
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,8 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
     outer = _positions(visits, visits.point, limits).only(sound)
     outer_pairs = agreement.pairs_of(outer, limits.alpha)
     chosen, has = agreement.majority(outer, outer_pairs, n, votes)
+    has &= agreement.named(outer, chosen, n, limits.critical)
+    chosen &= has[outer.group]
     kept_visit = np.zeros(len(visits.point), bool)
     kept_visit[sound[chosen]] = True
     agreed = outer.only(chosen)

@@ -262,3 +262,24 @@ def test_a_correlated_input_gives_a_covariance():
         rows += visits((0, 0, 0), (0.001, 0, 0), p=f"P{i}", se=se, sn=sn, sv=0.02, cov=rho * se * sn)
     found = judge(rows)["points"]
     assert covariance.is_covariance(found["var_e_m2"], found["var_n_m2"], found["cov_en_m2"]).all()
+
+
+def test_weights_are_guarded_unless_asked_for():
+    rows = [{"t": 0, "s": 0.005, "sv": 0.01}, {"t": 300, "e": 0.012, "s": 0.01, "sv": 0.02}]
+    others = [{"p": f"P{k}", "t": 300 * j, "s": 0.01, "sv": 0.02} for k in range(3) for j in range(2)]
+
+    def east(how):
+        settings = {"combination": {"weights": how}}
+        return judge([*rows, *others], settings=settings)["points"].set_index("point")["easting_m"]["A"] - 1_600_000
+
+    assert east("guarded") == pytest.approx(0.006)  # better than usual by its own word weighs nothing
+    assert east("equal") == pytest.approx(0.006)
+    assert east("reported") == pytest.approx((0 / 25 + 12 / 100) / (1 / 25 + 1 / 100) / 1000)
+
+
+def test_the_correlation_with_the_height_is_kept_by_the_mean():
+    rows = [{"s": 0.01, "sv": 0.02, "cov_eu_m2": 0.6 * 0.01 * 0.02, "cov_nu_m2": -0.2 * 0.01 * 0.02}]
+    found = point([r | {"t": t} for r in rows for t in (0, 300)])
+    assert found["cov_eu_m2"] == pytest.approx(0.6 * np.sqrt(found["var_e_m2"] * found["var_u_m2"]))
+    assert found["cov_nu_m2"] == pytest.approx(-0.2 * np.sqrt(found["var_n_m2"] * found["var_u_m2"]))
+    assert np.isnan(point(visits((0, 0, 0), (0, 0, 0), s=0.01, sv=0.02))["cov_eu_m2"])  # none is stated
