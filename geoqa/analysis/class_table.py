@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
 
 OWN, NOT_BELOW, SITE, NONE = BASES = ("own pairs", "own pairs, not below the site", "the site's pairs", "uncalibrated")
+#: Independent pairs from which a class speaks for itself, also where it is better than the site.
+MANY = 50
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
 _AXES = (("h", "sigma_e_m"), ("v", "sigma_u_m"))
@@ -111,8 +113,9 @@ def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: i
 
 
 def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
+    """Return the site's values where a class has hardly a pair, and where it has few that do not show it is better."""
     thin = worth < minimum_pairs
-    below = ~thin & (own.value < own.value[0]) & (own.high >= own.value[0])
+    below = ~thin & (worth < MANY) & (own.value < own.value[0]) & (own.high >= own.value[0])
     take = thin | below
     basis = np.where(thin, SITE, np.where(below, NOT_BELOW, own.basis))
     basis[0] = OWN
