@@ -71,7 +71,13 @@ def prepared(n: int, calibrated: pd.DataFrame | None = None) -> Frames:
     frames = Frames({"occupations": assembly.occupations([occupations(n)], JOB).frame})
     frames.add(Visits(), Visits().run(frames.view(Visits().needs), JOB).frames)
     if calibrated is not None:
-        frames.add(Calibration(), {"classes": calibrated})
+        frames.add(
+            Calibration(),
+            {
+                "classes": calibrated,
+                "gross_scales": pd.DataFrame({"scale_h_m": [1.0], "scale_v_m": [1.0], "share": [1.0]}),
+            },
+        )
     return frames
 
 
@@ -177,7 +183,7 @@ def test_memory_stays_under_three_times_the_two_frames():
 @pytest.mark.bench
 def test_the_three_ways_agree():
     """The benchmark compares like with like: the same pairs, differences and, at a ratio of 1, statuses."""
-    frames = prepared(LOOPED, classes().assign(precision_ratio_h=1.0, precision_ratio_v=1.0))
+    frames = prepared(LOOPED, classes().assign(scale_h=1.0, scale_v=1.0, core_shape=np.nan))
     pair_stage(frames)
     closures = frames["closures"]
     plain = geographic(occupations(LOOPED))

@@ -1,0 +1,60 @@
+"""Calibrating and combining against the pair stage, as a ratio in one run; and the risk beside them.
+
+python -m pytest -m bench -s tests/bench/test_evidence_stage.py
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bench.site import occupations
+from bench.test_pair_stage import JOB, seconds
+
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.combination import Combination
+from geoqa.analysis.points import PointStatus
+from geoqa.analysis.risk import Risk
+from geoqa.analysis.status import ClosureStatus
+from geoqa.analysis.uncertainty import Uncertainty
+from geoqa.analysis.visits import Visits
+from geoqa.core import assembly
+from geoqa.pipeline import Frames
+
+SIZE = 100_000
+#: Steps before, calibrating and combining, and what risk adds.
+GROUPS = {
+    "pairs": (Visits, Closures, ClosureStatus),
+    "calibrated and combined": (Calibration, Combination),
+    "status of the points": (PointStatus,),
+    "risk and radii": (Risk, Uncertainty),
+}
+ORDER = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Combination, Risk, Uncertainty)
+
+
+@pytest.mark.bench
+def test_calibrating_and_combining_against_the_pair_stage():
+    taken: dict[str, list[float]] = {name: [] for name in GROUPS}
+    for _ in range(5):
+        spent = stages()
+        for name, steps in GROUPS.items():
+            taken[name].append(sum(spent[step] for step in steps))
+    pairs = np.array(taken["pairs"])
+    print(f"\n{SIZE:,} occupations, pair stage {np.median(pairs):.3f} s")
+    for name in list(GROUPS)[1:]:
+        print(f"  {name}: {np.median(np.array(taken[name]) / pairs):.1f} x the pair stage")
+    assert np.median(np.array(taken["calibrated and combined"]) / pairs) <= 5
+
+
+def stages() -> dict[type, float]:
+    """Return the seconds each step takes, its frames checked and attached as in a review."""
+    frames = Frames({"occupations": assembly.occupations([occupations(SIZE)], JOB).frame})
+    spent = {}
+    for kind in ORDER:
+        step = kind()
+
+        def work(step=step) -> None:
+            frames.add(step, step.run(frames.view(step.needs), JOB).frames)
+
+        spent[kind] = seconds(work)
+    return spent
