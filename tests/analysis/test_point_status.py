@@ -373,3 +373,36 @@ def test_a_row_without_a_time_does_not_join_a_visit_of_others():
     frames = judge([r | {"s": 0.01, "sv": 0.02} for r in rows])
     assert frames["points"].iloc[0]["status"] == "confirmed"
     assert uses(frames) == ["used", "used", "time unknown"]
+
+
+def test_a_majority_names_only_what_is_beyond_the_critical_value():
+    # Baarda's critical value at 0.001 is 3.2905 in one dimension (computed); 3.7169 = sqrt(chi-square(2)) in two.
+    # The third visit is off the mean of the other two by c sigma sqrt(1 + 1/2): in conflict with each of them by
+    # tolerance and by precision, and named only beyond that.
+    for factor, left_out in ((3.60, 0), (3.85, 1)):
+        away = factor * 0.01 * 1.5**0.5
+        found = point(visits((0, 0, 0), (0, 0, 0), (away, 0, 0), s=0.01, sv=0.02), h=0.03)
+        assert found["set_aside"] == left_out
+        assert found["status"] == ("confirmed" if left_out else "conflict")
+
+
+def test_where_several_visits_could_lead_the_closest_does():
+    # Four visits: two pairs agree, the later one more closely; the fourth agrees with the second alone.
+    places = [(0.0, 0, 0), (0.036, 0, 0), (0.037, 0, 0), (0.3, 0, 0), (0.038, 0.001, 0)]
+    rows = visits(*places, s=0.004, sv=0.01)
+    frames = judge(rows, h=0.02)
+    used = frames["occupations"].set_index("occupation_id")["use"].astype(str)
+    assert used.tolist() == ["left out by the majority", "used", "used", "left out by the majority", "used"]
+
+
+def test_all_visits_together_decide_on_the_tolerance():
+    # The root mean square of the closures: for a pair the closure itself, for many no larger than for few.
+    close, wide = 0.03, 0.055
+    assert point(visits((0, 0, 0), (wide, 0, 0), s=0.03, sv=0.03))["status"] == "loose"
+    three = visits((0, 0, 0), (wide, 0, 0), (wide / 2, 0, 0), s=0.03, sv=0.03)
+    rms = ((wide**2 + 2 * (wide / 2) ** 2) / 3) ** 0.5
+    assert rms < 0.05
+    assert point(three)["status"] == "confirmed"
+    assert point(three)["worst_horizontal_m"] == pytest.approx(wide)
+    assert point(three, h=rms - 0.001)["status"] == "loose"
+    assert point(three, h=close)["status"] == "loose"
