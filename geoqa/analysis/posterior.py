@@ -25,15 +25,29 @@ PRIOR_REPEATS = 10.0
 _ENOUGH, _SOON = 3000, 0.05
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
+#: 95 % of a normal error lie within this many sigma.
+_TWO_SIDED_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
 class Assessed:
-    """Per row of the points frame; NaN where there is no coordinate or no precision is known."""
+    """Per row of the points frame; NaN where there is no coordinate or no precision is known.
+
+    Attributes
+    ----------
+    risk
+        Probability that the horizontal or the height error exceeds the requirement.
+    wrong_h, wrong_v
+        Probability that the position, and the height, rest on a wrong fix.
+    beyond_h, beyond_v
+        Probability that it does and leads beyond what 95 % of plain errors stay within.
+    """
 
     risk: Array
     wrong_h: Array
     wrong_v: Array
+    beyond_h: Array
+    beyond_v: Array
 
 
 def learn_repeat(found: Gathered, prior: float) -> float:
@@ -69,23 +83,38 @@ def assess(found: Gathered, repeat: float) -> Assessed:
     repeat
         Probability that a wrong fix comes back at once.
     """
-    risk, wrong_h, wrong_v = (np.full(len(found.at), np.nan) for _ in range(3))
+    columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
     for size, members in hypotheses.by_count(found.count):
-        index = _index(found, members, size)
-        weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
-        total, sound_h, sound_v = (np.zeros(len(members)) for _ in range(3))
-        positions = _Positions(found, members, index)
-        kept_h, kept_v = found.kept_h[index], found.kept_v[index]
-        for right, probability in hypotheses.right_sets(weighed):
-            likely = np.flatnonzero(probability > _NEGLIGIBLE)
-            total[likely] += probability[likely] * positions.exceeding(right, likely)
-            sound_h += np.where((kept_h <= right).all(axis=1), probability, 0.0)
-            sound_v += np.where((kept_v <= right).all(axis=1), probability, 0.0)
-        rows = found.at[members]
-        asked = np.isfinite(found.limit_h[members]) | np.isfinite(found.limit_v[members])
-        risk[rows] = np.where(asked, np.clip(total, 0.0, 1.0), np.nan)
-        wrong_h[rows], wrong_v[rows] = (np.clip(1 - sound, 0.0, 1.0) for sound in (sound_h, sound_v))
-    return Assessed(risk, wrong_h, wrong_v)
+        one = _assess_one_size(found, members, _index(found, members, size), repeat)
+        for name, values in columns.items():
+            values[found.at[members]] = np.clip(getattr(one, name), 0.0, 1.0)
+    return Assessed(**columns)
+
+
+def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: float) -> Assessed:
+    """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
+    weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
+    positions = _Positions(found, members, index)
+    limits = found.limit_h[members], found.limit_v[members]
+    # What 95 % of the core stays within: a wrong fix counts against the radii as far as it leads beyond that.
+    cores = (
+        exceedance.radius_holding(np.full(len(members), 0.95), *found.cov[members].T),
+        _TWO_SIDED_95 * np.sqrt(found.var_u[members]),
+    )
+    risk = np.zeros(len(members))
+    wrong, beyond = ([np.zeros(len(members)) for _ in "hv"] for _ in range(2))
+    for right, probability in hypotheses.right_sets(weighed):
+        likely = np.flatnonzero(probability > _NEGLIGIBLE)
+        risk[likely] += probability[likely] * positions.either(right, likely, *(limit[likely] for limit in limits))
+        for axis, (kept, outside) in enumerate(
+            ((found.kept_h[index], positions.horizontally), (found.kept_v[index], positions.in_height))
+        ):
+            rests = np.asarray(~(kept <= right).all(axis=1))
+            wrong[axis] += np.where(rests, probability, 0.0)
+            at = likely[rests[likely]]
+            beyond[axis][at] += probability[at] * outside(right, at, cores[axis][at])
+    asked = np.isfinite(limits[0]) | np.isfinite(limits[1])
+    return Assessed(np.where(asked, risk, np.nan), *wrong, *beyond)
 
 
 class _Positions:
@@ -98,20 +127,30 @@ class _Positions:
         self._vertical = _Axis(np.nan_to_num(z)[..., None], found.s_v[index], found.visit_v[index], found.typical_v)
         self._known_z = ~np.isnan(z) & ~np.isnan(found.s_v[index])
         self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
-        self._gross: tuple[Array, Array] | None = None
 
-    def exceeding(self, right: Flags, at: Index) -> Array:
-        """Return the probability that the requirement is exceeded when only `right` fixes are right."""
-        found, members = self._found, self._members[at]
+    def either(self, right: Flags, at: Index, limit_h: Array, limit_v: Array) -> Array:
+        """Return the probability that the error along one axis or the other is beyond its limit.
+
+        Parameters
+        ----------
+        right
+            The fixes that are right, the same for all, shape (fixes,).
+        at
+            Points, shape (n,).
+        limit_h, limit_v
+            Metres, shape (n,); infinite for what is not asked.
+        """
+        if right.any():
+            h, v = self.horizontally(right, at, limit_h), self.in_height(right, at, limit_v)
+            return np.asarray(1 - (1 - h) * (1 - v))
+        h, v = self._gross_h(at, limit_h), self._gross_v(at, limit_v)
+        return np.asarray(((1 - (1 - h[:, :, None]) * (1 - v[:, None, :])) * self._found.scales).sum(axis=(1, 2)))
+
+    def horizontally(self, right: Flags, at: Index, limit: Array) -> Array:
+        """Return the probability that the horizontal error is beyond `limit`; parameters as for `either`."""
+        found, members, result = self._found, self._members[at], np.zeros(len(at))
         if not right.any():
-            h, v = self._outside(members)
-            return np.asarray(((1 - (1 - h[:, :, None]) * (1 - v[:, None, :])) * found.scales).sum(axis=(1, 2)))
-        h, v = self._horizontally(right, at, members), self._in_height(right, at, members)
-        return np.asarray(1 - (1 - h) * (1 - v))
-
-    def _horizontally(self, right: Flags, at: Index, members: Index) -> Array:
-        found = self._found
-        limit, result = found.limit_h[members], np.zeros(len(members))
+            return np.asarray(self._gross_h(at, limit) @ found.scales.sum(axis=1))
         asked = np.isfinite(limit)
         as_kept = (self._kept_h[at] == right).all(axis=1)
         plain = asked & as_kept
@@ -123,9 +162,9 @@ class _Positions:
             result[other] = exceedance.beyond(away, limit[other], variance + found.base_h)
         return result
 
-    def _in_height(self, right: Flags, at: Index, members: Index) -> Array:
-        found = self._found
-        limit, result = found.limit_v[members], np.zeros(len(members))
+    def in_height(self, right: Flags, at: Index, limit: Array) -> Array:
+        """Return the probability that the height error is beyond `limit`; parameters as for `either`."""
+        found, members, result = self._found, self._members[at], np.zeros(len(at))
         known = right & self._known_z[at]
         asked = np.isfinite(limit) & ~np.isnan(found.height[members])
         as_kept = (self._kept_v[at] == known).all(axis=1)
@@ -138,19 +177,18 @@ class _Positions:
             result[other] = exceedance.beyond_height(away, limit[other], variance + found.base_v)
         blind = np.flatnonzero(asked & ~known.any(axis=1))  # no right fix has a height: the one given is wrong
         if len(blind):
-            result[blind] = self._outside(members[blind])[1] @ found.scales.sum(axis=0)
+            result[blind] = self._gross_v(at[blind], limit[blind]) @ found.scales.sum(axis=0)
         return result
 
-    def _outside(self, members: Index) -> tuple[Array, Array]:
-        """Return the probability that a gross error of each scale exceeds the requirement, per axis; (n, scales)."""
-        found = self._found
-        spread_h = np.nan_to_num(found.cov[members, :2].mean(axis=1))
-        spread_v = np.nan_to_num(found.var_u[members])
-        h, v = (
-            variance[:, None] + np.concatenate([[0.0], mixture.SCALES_M[1:] ** 2]) for variance in (spread_h, spread_v)
-        )
-        limit_h, limit_v = found.limit_h[members, None], found.limit_v[members, None]
-        return np.exp(-(limit_h**2) / (2 * h)), exceedance.beyond_height(0 * v, limit_v, np.maximum(v, 1e-12))
+    def _gross_h(self, at: Index, limit: Array) -> Array:
+        """Return the probability that a gross error of each horizontal scale is beyond `limit`, shape (n, scales)."""
+        spread = np.nan_to_num(self._found.cov[self._members[at], :2].mean(axis=1))[:, None] + mixture.SCALES_M**2
+        return np.asarray(np.exp(-(limit[:, None] ** 2) / (2 * np.maximum(spread, 1e-12))))
+
+    def _gross_v(self, at: Index, limit: Array) -> Array:
+        """Return the probability that a gross error of each height scale is beyond `limit`, shape (n, scales)."""
+        spread = np.nan_to_num(self._found.var_u[self._members[at]])[:, None] + mixture.SCALES_M**2
+        return exceedance.beyond_height(np.zeros_like(spread), limit[:, None], np.maximum(spread, 1e-12))
 
 
 class _Axis:

@@ -30,7 +30,7 @@ class Risk(Analysis):
         "gross_scales", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
-    gives = ("points.risk", "points.wrong_h", "points.wrong_v")
+    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v"))
 
     repeat: float = param(
         0.3, unit="1", minimum=0, maximum=0.99,
@@ -52,7 +52,9 @@ class Risk(Analysis):
         repeat = posterior.learn_repeat(fixes, self.repeat) if self.learn_repeat else self.repeat
         found = posterior.assess(fixes, repeat)
         keyed = points[["point"]].copy()
-        keyed["risk"], keyed["wrong_h"], keyed["wrong_v"] = found.risk, found.wrong_h, found.wrong_v
+        for address in self.gives:
+            name = address.removeprefix("points.")
+            keyed[name] = getattr(found, name)
         messages: tuple[str, ...] = ()
         if np.isfinite(found.risk).any() and abs(repeat - self.repeat) > 0.005:
             messages = (

@@ -21,13 +21,13 @@ class Uncertainty(Analysis):
 
     The ellipse is that of the core: sqrt(chi-square) where the precision is taken as known, sqrt(2 F)
     with the calibration's degrees of freedom where it was estimated. The radii hold 95 % with the
-    possibility of an unseen wrong fix counted in; where that alone exceeds 5 % there is none.
+    possibility of an unseen wrong fix counted in; where that alone leads beyond with 5 % there is none.
     """
 
     name = "uncertainty"
     needs = (
-        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.wrong_h",
-        "points.wrong_v",
+        "classes", "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "points.wrong_h", "points.wrong_v", "points.beyond_h", "points.beyond_v",
     )  # fmt: skip
     gives = tuple(
         f"points.{c}"
@@ -51,19 +51,40 @@ class Uncertainty(Analysis):
         keyed = points[["point"]].copy()
         keyed["semi_major_m"], keyed["semi_minor_m"] = major * factor, minor * factor
         keyed["azimuth_deg"], keyed["confidence"] = azimuth, confidence
-        core_h, core_v = (_share_of_core(points[f"wrong_{axis}"].to_numpy(dtype=float)) for axis in "hv")
+        core_h, core_v = (
+            _share_of_core(*(points[f"{name}_{axis}"].to_numpy(dtype=float) for name in ("wrong", "beyond")))
+            for axis in "hv"
+        )
+        shape = float(frames["classes"]["core_shape"].fillna(np.inf).iloc[0])
+        narrow_h, nu_h = _flanks_of_means(nu_h, shape, points["visits_used_h"].to_numpy())
+        narrow_v, nu_v = _flanks_of_means(nu_v, shape, points["visits_used_v"].to_numpy())
         radius = exceedance.radius_holding(core_h, var_e, var_n, cov_en)
-        keyed["radius95_m"] = radius * covariance.widening(core_h, nu_h)
-        keyed["up95_m"] = np.sqrt(var_u) * covariance.line_factor(core_v, nu_v)
+        keyed["radius95_m"] = radius * covariance.widening(core_h, nu_h) * np.sqrt(narrow_h)
+        keyed["up95_m"] = np.sqrt(var_u * narrow_v) * covariance.line_factor(core_v, nu_v)
         return Result({"points": keyed})
 
 
-def _share_of_core(wrong: np.ndarray) -> np.ndarray:
-    """Return which share of the core the radius must hold so that 95 % of all errors lie within; NaN if none can.
+def _flanks_of_means(nu: np.ndarray, shape: float, visits: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return `spread.flanks` for means of visits; arrays of shape (points,).
 
-    An unseen wrong fix counts as outside. Unknown is taken as none.
+    The excess kurtosis of Student's t, 6 / (shape - 4), is divided by the number of visits.
     """
     import numpy as np
 
-    share = 0.95 / np.maximum(1 - np.nan_to_num(wrong), 1e-9)
-    return np.where(share < 1, share, np.nan)
+    if not np.isfinite(shape):
+        return np.ones(len(nu)), nu
+    of_mean = 4 + (shape - 4) * np.maximum(visits, 1)
+    return (of_mean - 2) / of_mean, 1 / (1 / nu + 1 / of_mean)
+
+
+def _share_of_core(wrong: np.ndarray, beyond: np.ndarray) -> np.ndarray:
+    """Return which share of the core the radius must hold so that 95 % of all errors lie within; NaN if none can.
+
+    Errors of wrong fixes beyond the core's own radius count as outside the wider one too, so it holds a
+    little more than it says. Unknown is taken as none.
+    """
+    import numpy as np
+
+    left = 0.05 - np.nan_to_num(beyond)
+    share = 1 - left / np.maximum(1 - np.nan_to_num(wrong), 1e-9)
+    return np.where(left > 0, np.maximum(share, 0.0), np.nan)

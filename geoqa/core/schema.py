@@ -200,6 +200,8 @@ POINTS = Frame(
         "risk": _float("probability that an error exceeds the requirement", minimum=0),
         "wrong_h": _float("probability that the position rests on a wrong fix", minimum=0),
         "wrong_v": _float("probability that the height rests on a wrong fix", minimum=0),
+        "beyond_h": _float("... and is thereby farther off than 95 % of plain errors, horizontally", minimum=0),
+        "beyond_v": _float("... and is thereby farther off than 95 % of plain errors, in height", minimum=0),
         "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
         "deliver_reason": _text("why, or why not", nulls=False),
         "untested": _text("what the evidence cannot see"),
