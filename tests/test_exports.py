@@ -114,13 +114,18 @@ def test_every_number_declared_ends_in_its_unit_or_is_pure(declared):
 PURE = {
     "occupations": {"epochs", "effective_epochs", "satellites", "pdop"},
     "closures": {"t_h", "p_h", "t_v", "p_v"},
-    "points": {"confidence", "risk"},
+    "points": {
+        "confidence", "risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v",
+        "degrees_of_freedom_h", "degrees_of_freedom_v",
+    },
+    "gross_scales": {"share"},
+    "repeats": {"repeat", "repeat_prior"},
     "ellipses": {"confidence"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
-        *(f"tail_rate{end}" for end in ("", "_low", "_high")),
-        "degrees_of_freedom_h", "degrees_of_freedom_v",
+        *(f"{name}{end}" for name in ("tail_rate", "wrong_fix_rate") for end in ("", "_low", "_high")),
+        "degrees_of_freedom_h", "degrees_of_freedom_v", "scale_h", "scale_v", "core_shape",
     },
 }  # fmt: skip
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.schema import DELIVERIES
-from geoqa.core.steps import Analysis, Result
+from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,12 +27,13 @@ REASONS = (
     "height uncertainty exceeds the requirement",
     "one visit only, two are needed where nothing shows how often a fix is wrong",
     "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
+    "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
     "a wrong fix may have gone unseen: observe once more, hours later",
     "risk exceeds what the requirement allows",
     "strained, meets the requirement: deliver with a note",
     "confirmed, meets the requirement",
 )
-_DELIVERED = (12, 13)
+_DELIVERED = (13, 14)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +51,11 @@ class Delivery(Analysis):
         "points.wrong_h", "points.wrong_v", "classes", "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
+
+    most_repeated: float = param(
+        0.02, unit="1", above=0, maximum=1,
+        help="Probability of a wrong fix above which one visit is not enough, whatever the risk; a repeat is a prior",
+    )  # fmt: skip
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `deliver`, its reason, and what the evidence cannot see."""
@@ -100,6 +106,7 @@ class Delivery(Analysis):
             judge_v & (core_v > allowed),
             judge_h & few_h,
             judge_v & few_v,
+            ((points["visits_used_h"] < 2).to_numpy() & ~suffices) & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2),
             too_much,
             (status == "strained").to_numpy(),

@@ -8,10 +8,14 @@ than its contract names.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from geoqa.core import column_check
+from geoqa.core.contract import Column, Frame
+from geoqa.core.contract import bool_column as _bool
+from geoqa.core.contract import float_column as _float
+from geoqa.core.contract import int_column as _int
+from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
 
 if TYPE_CHECKING:
@@ -30,44 +34,6 @@ WHOLE_SITE = "whole site"
 UNNAMED = "unnamed"
 #: What a reviewer may decide of a row, as the column `decision` of `occupations` has it.
 ACCEPTED, REJECTED, REASSIGNED = DECIDED = ("accepted", "rejected", "reassigned")
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: its kind (text, float, int, bool, time, geometry) and limits."""
-
-    kind: str
-    about: str
-    minimum: float | None = None
-    above: float | None = None
-    words: tuple[str, ...] = ()
-    nulls: bool = True
-
-
-@dataclass(frozen=True)
-class Frame:
-    """One frame: its key, its columns, and the columns it must have from the start."""
-
-    key: tuple[str, ...]
-    columns: dict[str, Column]
-    base: tuple[str, ...] = field(default=())
-
-
-def _text(about: str, words: tuple[str, ...] = (), nulls: bool = True) -> Column:
-    return Column("text", about, words=words, nulls=nulls)
-
-
-def _float(about: str, minimum: float | None = None, above: float | None = None, nulls: bool = True) -> Column:
-    return Column("float", about, minimum=minimum, above=above, nulls=nulls)
-
-
-def _int(about: str, minimum: float | None = None, nulls: bool = False) -> Column:
-    return Column("int", about, minimum=minimum, nulls=nulls)
-
-
-def _bool(about: str) -> Column:
-    return Column("bool", about, nulls=False)
-
 
 _SOURCE = {
     "source_file": _text("name of the file the row came from", nulls=False),
@@ -254,6 +220,16 @@ GROSS_SCALES = Frame(
     },
 )
 
+REPEATS = Frame(
+    key=("repeat_prior",),
+    base=("repeat", "repeat_prior", "fades_s"),
+    columns={
+        "repeat": _float("probability that a wrong fix comes back at once", minimum=0, nulls=False),
+        "repeat_prior": _float("the same before the site's points were looked at", minimum=0, nulls=False),
+        "fades_s": _float("time after which it is down to 37 %", above=0, nulls=False),
+    },
+)
+
 SET_ASIDE = Frame(
     key=("source_file", "source_line"),
     base=("source_file", "source_line", "reason", "row"),
@@ -355,6 +331,7 @@ FRAMES: dict[str, Frame] = {
     "points": POINTS,
     "classes": CLASSES,
     "gross_scales": GROSS_SCALES,
+    "repeats": REPEATS,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,

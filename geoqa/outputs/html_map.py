@@ -15,7 +15,7 @@ from geoqa.core import geodesy, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.errors import StepError
 from geoqa.core.schema import DELIVERIES, STATUSES
-from geoqa.outputs import offline, symbology
+from geoqa.outputs import class_words, offline, symbology
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
@@ -51,6 +51,8 @@ class MapContext:
         Unit of the job's lengths.
     notes
         Further sentences for the key, such as that only the horizontal was judged.
+    classes
+        What each canopy class shows, a row each, as `geoqa.outputs.class_words` says it.
     expectation_known
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
@@ -67,6 +69,7 @@ class MapContext:
     crs: str
     unit: str = "m"
     notes: tuple[str, ...] = ()
+    classes: tuple[tuple[str, ...], ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
     north: str = "True north is up"
@@ -91,6 +94,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
+            classes=tuple(class_words.table(frames["classes"], job)) if "classes" in frames else (),
             expectation_known=_expectation_known(frames),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
@@ -186,6 +190,11 @@ def _context(context: MapContext) -> dict[str, Any]:
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
         "expectationKnown": context.expectation_known,
         "notes": [display_text(note) for note in context.notes],
+        "classes": {
+            "title": "What stated precision is worth here",
+            "head": list(class_words.HEAD),
+            "rows": [[display_text(cell) for cell in row] for row in context.classes],
+        },
         "cautions": [display_text(caution) for caution in context.cautions],
         "symbols": [
             {**asdict(symbology.SYMBOLS[status]), "rank": symbology.SYMBOLS[status].rank,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import METRES_PER
+from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
@@ -58,7 +59,8 @@ def lines(
         at = (points["status"] == name).to_numpy()
         text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_TODO[name]}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
-    text += _withheld(points) + _worst(points, job) + _precision(frames["classes"]) + _decided(frames)
+    text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
+    text += _decided(frames)
     text += _account(accounts, frames["set_aside"])
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
@@ -113,22 +115,34 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     return [*rows, ""]
 
 
-def _precision(classes: pd.DataFrame) -> list[str]:
-    """Return how much worse the site shows itself than the receiver states, with the 95 % interval."""
-    site = classes.iloc[0]
-    sentences = []
-    for axis, word in (("h", "horizontal"), ("v", "height")):
-        ratio, low, high = (site[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-        if ratio == ratio:
-            used = ratio if ratio > 1 else 1.0
-            sentences.append(f"{word} {ratio:.2f} (95 %: {low:.2f} to {high:.2f}), used as {used:.2f}")
-    if not sentences:
+def _precision(classes: pd.DataFrame, job: Job) -> list[str]:
+    """Return what the stated precision is worth under each cover, and how often a fix is wrong."""
+    rows = class_words.table(classes, job)
+    if not rows:
         return []
-    pairs = _counted(int(site["pairs"]), "pair")
-    return [
-        *_wrapped(f"Seen over stated precision, from {pairs} of different visits: {'; '.join(sentences)}"),
-        "",
+    cells = [class_words.HEAD, *(tuple(cut(cell, 40) for cell in row) for row in rows)]
+    widths = [max(len(row[k]) for row in cells) for k in range(len(class_words.HEAD))]
+    lines = [
+        "Precision (one sigma, with 95 % bounds) and share of wrong initializations, from pairs of different visits:"
     ]
+    lines += [
+        "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells
+    ]
+    for sentence in class_words.sentences(classes, job):
+        lines += _wrapped(f"  {sentence}.")
+    return [*lines, ""]
+
+
+def _risk(points: pd.DataFrame) -> list[str]:
+    """Return how many of the delivered points are expected to be outside the requirement."""
+    given = points.loc[points["deliver"] == "yes", "risk"].dropna() if "risk" in points else points.iloc[:0, 0]
+    if given.empty:
+        return []
+    sentence = (
+        f"Of the {_counted(len(given), 'point')} that may be delivered {given.sum():.1f} are expected to be outside "
+        f"the requirement; the largest risk of one is {100 * given.max():.1f} %."
+    )
+    return [*_wrapped(sentence), ""]
 
 
 def _decided(frames: Mapping[str, pd.DataFrame], most: int = 40) -> list[str]:

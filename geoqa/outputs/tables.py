@@ -54,6 +54,7 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
         result[f"{name.removesuffix('_m')}_{label}"] = _number(points[name].to_numpy() / factor, 4)
     result["azimuth_deg"] = _number(points["azimuth_deg"].to_numpy(), 1)
     result["confidence"] = _number(points["confidence"].to_numpy(), 4)
+    result["risk"] = _number(points["risk"].to_numpy(), 6)
     for name in ("occupations", "visits", "visits_used_h", "visits_used_v", "set_aside"):
         result[name] = points[name].astype(str)
     for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):

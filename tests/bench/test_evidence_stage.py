@@ -14,6 +14,7 @@ from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.points import PointStatus
+from geoqa.analysis.repeats import Repeats
 from geoqa.analysis.risk import Risk
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.uncertainty import Uncertainty
@@ -27,9 +28,9 @@ GROUPS = {
     "pairs": (Visits, Closures, ClosureStatus),
     "calibrated and combined": (Calibration, Combination),
     "status of the points": (PointStatus,),
-    "risk and radii": (Risk, Uncertainty),
+    "risk and radii": (Repeats, Risk, Uncertainty),
 }
-ORDER = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Combination, Risk, Uncertainty)
+ORDER = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Combination, Repeats, Risk, Uncertainty)
 
 
 @pytest.mark.bench

@@ -97,6 +97,7 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> list[list
         "deliver": texts(points, "deliver"),
         "because": texts(points, "deliver_reason"),
         "reviewer": texts(points, "decision"),
+        "risk": _risk(points),
         "untested": texts(points, "untested"),
         "canopy": texts(points, "canopy"),
         "largest closure": _pair(
@@ -136,13 +137,38 @@ def _position(
         "coordinate": where,
         **dict(zip(names, values, strict=True)),
         "height": height.with_unit(numbers(points, "height_m")),
-        "radius, 95 %": plane.with_unit(numbers(points, "radius95_m")),
-        "height, 95 %": [
-            text if text == MISSING else f"± {text}" for text in height.with_unit(numbers(points, "up95_m"))
-        ],
+        "radius, 95 %": _or_why_none(points, plane.with_unit(numbers(points, "radius95_m")), "var_e_m2"),
+        "height, 95 %": _or_why_none(
+            points,
+            [text if text == MISSING else f"± {text}" for text in height.with_unit(numbers(points, "up95_m"))],
+            "var_u_m2",
+        ),
         "ellipse": ellipses,
     }
     return _lines(parts)
+
+
+def _risk(points: pd.DataFrame) -> list[str]:
+    """Return the risk in words, and the probability of a wrong fix where it is worth telling."""
+    wrong = np.fmax(numbers(points, "wrong_h"), numbers(points, "wrong_v"))
+    return [
+        ""
+        if risk != risk
+        else f"{_percent(risk)} to be outside the requirement"
+        + (f"; {_percent(unseen)} to rest on a wrong fix" if unseen > 0.001 else "")
+        for risk, unseen in zip(numbers(points, "risk").tolist(), wrong.tolist(), strict=True)
+    ]
+
+
+def _percent(share: float) -> str:
+    return "under 0.01 %" if share < 0.0001 else f"{100 * share:.2g} %"
+
+
+def _or_why_none(points: pd.DataFrame, said: list[str], variance: str) -> list[str]:
+    """Return radii in words; a position with a variance and no radius may too easily rest on a wrong fix."""
+    some = np.isfinite(numbers(points, variance)).tolist()
+    why = "none holds 95 %: a wrong fix may have gone unseen"
+    return [why if known and text == MISSING else text for text, known in zip(said, some, strict=True)]
 
 
 def _degrees(places: Places, given: NDArray[np.bool_]) -> list[list[str]]:

@@ -127,7 +127,12 @@
     var notes = el("section", {"class": "gq-notes", "aria-label": "Notes"}, [el("h2", {text: "Of this review"}), el("ul", {}, context.notes.map(function (n) { return el("li", {}, [G.own(n)]); }))]);
     notes.hidden = !context.notes.length;
 
-    host.append(judged, delivery, worst, layers, larger, asked, notes, mind);
+    /* What the stated precision is worth, by cover */
+    var classes = el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: context.classes.title}), G.table(context.classes),
+      el("p", {"class": "gq-mean", text: "One sigma as the receivers state it, and as repeated visits show it with its 95 % bounds; share of initializations that were grossly wrong."})]);
+    classes.hidden = !context.classes.rows.length;
+
+    host.append(judged, delivery, worst, classes, layers, larger, asked, notes, mind);
     var paint = function () { swatches.forEach(function (p) { p(); }); };
     paint();
     return {paint: paint, setStep: setStep};

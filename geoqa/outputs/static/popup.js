@@ -30,6 +30,8 @@
     ])]);
   };
 
+  G.table = table;
+
   G.detail = function (name, sections) {
     var box = G.el("article", {"class": "gq-detail", tabindex: "-1"}, [G.el("h2", {}, [G.own(name)])]);
     sections.forEach(function (s) {

@@ -1,0 +1,95 @@
+"""What the canopy classes show, as a table and as sentences: for the terminal and for the map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.units import METRES_PER
+from geoqa.outputs.text import display_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+HEAD = ("cover", "pairs", "horizontal: stated, worth", "height: stated, worth", "wrong fixes", "whose pairs")
+_AXES = (("h", "horizontally"), ("v", "in height"))
+#: Whose pairs values come from, in few words.
+_FROM = {"own pairs": "own", "own pairs, not below the site": "own, held at the site", "the site's pairs": "the site"}
+
+
+def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
+    """Return one row of text per class, the whole site first; empty where `classes` is of an older review."""
+    if "basis_h" not in classes:
+        return []
+    return [
+        (
+            display_text(str(row["canopy"])),
+            str(int(row["pairs"])),
+            _worth(row, "h", job),
+            _worth(row, "v", job),
+            _wrong(row),
+            _basis(row),
+        )
+        for _, row in classes.iterrows()
+    ]
+
+
+def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
+    """Return what each class with pairs of its own shows of the stated precision, in plain words."""
+    if "basis_h" not in classes:
+        return []
+    found = []
+    for _, row in classes.iterrows():
+        parts = [
+            f"the stated {_length(row[f'stated_{axis}_m'], job)} was worth {_bounded(row, axis, job)} {word}"
+            for axis, word in _AXES
+            if row[f"basis_{axis}"] == "own pairs" and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
+        ]
+        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
+        if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
+            found.append(f"{where} {', '.join(parts)}; {int(row['pairs'])} pairs of different visits")
+    return found
+
+
+def _worth(row: Any, axis: str, job: Job) -> str:
+    if row[f"basis_{axis}"] == "uncalibrated":
+        return "uncalibrated"
+    if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
+        return f"none stated, {_length(row[f'repeatability_{axis}_m'], job)}"
+    return f"{_length(row[f'stated_{axis}_m'], job)}, {_bounded(row, axis, job)}"
+
+
+def _bounded(row: Any, axis: str, job: Job) -> str:
+    stated = row[f"stated_{axis}_m"]
+    middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
+    return f"{_length(middle, job)} ({_figure(low, job)} to {_figure(high, job)})"
+
+
+def _wrong(row: Any) -> str:
+    rate, low, high = (row[f"wrong_fix_rate{end}"] for end in ("", "_low", "_high"))
+    if low != low:
+        return f"unknown, taken as {_percent(rate)}"
+    return f"{_percent(rate)} ({_percent(low)} to {_percent(high)})"
+
+
+def _basis(row: Any) -> str:
+    first, second = (_FROM.get(row[f"basis_{axis}"], row[f"basis_{axis}"]) for axis, _ in _AXES)
+    return first if first == second else f"{first}; height {second}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
+
+
+def _figure(value_m: float, job: Job) -> str:
+    """Return a length without its unit: millimetres in a metric job, else thousandths of the job's foot."""
+    if value_m != value_m:
+        return "unknown"
+    unit = job.input.unit
+    return f"{1000 * value_m:.0f}" if unit == "m" else f"{value_m / METRES_PER[unit]:.3f}"
+
+
+def _length(value_m: float, job: Job) -> str:
+    return f"{_figure(value_m, job)} {'mm' if job.input.unit == 'm' else job.input.unit}"
