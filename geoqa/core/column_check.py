@@ -9,7 +9,7 @@ from geoqa.core.errors import Fault
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.schema import Column
+    from geoqa.core.contract import Column
 
 
 def faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:

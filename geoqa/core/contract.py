@@ -27,16 +27,20 @@ class Frame:
 
 
 def text_column(about: str, words: tuple[str, ...] = (), nulls: bool = True) -> Column:
+    """Return a column of words."""
     return Column("text", about, words=words, nulls=nulls)
 
 
 def float_column(about: str, minimum: float | None = None, above: float | None = None, nulls: bool = True) -> Column:
+    """Return a column of numbers."""
     return Column("float", about, minimum=minimum, above=above, nulls=nulls)
 
 
 def int_column(about: str, minimum: float | None = None, nulls: bool = False) -> Column:
+    """Return a column of whole numbers."""
     return Column("int", about, minimum=minimum, nulls=nulls)
 
 
 def bool_column(about: str) -> Column:
+    """Return a column of yes and no."""
     return Column("bool", about, nulls=False)
