@@ -70,7 +70,7 @@ def assess(found: Gathered, repeat: float) -> Assessed:
         Probability that a wrong fix comes back at once.
     """
     risk, wrong_h, wrong_v = (np.full(len(found.at), np.nan) for _ in range(3))
-    for size, members in hypotheses.by_count(found.count):
+    for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
         index = _index(found, members, size)
         weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
         total, sound_h, sound_v = (np.zeros(len(members)) for _ in range(3))
