@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 
 from geoqa.analysis import exceedance
 from geoqa.core import covariance
@@ -125,3 +125,19 @@ def test_the_power_of_the_closure_test():
     for alpha, powers in ((0.05, [0.23, 0.72, 0.974]), (0.01, [0.08, 0.49, 0.91])):
         limit = np.full(3, np.sqrt(2e-4 * stats.chi2.isf(alpha, 2)))
         assert exceedance.beyond(bias, limit, np.full(3, 2e-4)) == pytest.approx(powers, abs=0.006)
+
+
+@pytest.mark.parametrize("sigmas", [100.0, 990.0, 1010.0, 1e4])
+@pytest.mark.parametrize("past", [-4.0, -1.0, 0.0, 2.0])
+def test_a_circle_of_very_many_sigma(sigmas, past):
+    # What the straight edge gives is the non-central chi-square still.
+    found = exceedance.beyond(*one(0.01 * (sigmas + past), 0.01 * sigmas, 1e-4))[0]
+    assert found == pytest.approx(1 - special.chndtr(sigmas**2, 2, (sigmas + past) ** 2), abs=2e-7)
+
+
+@pytest.mark.parametrize("sigmas", [1e6, 1e8, 1e11])
+def test_where_the_series_fails_the_edge_is_straight(sigmas):
+    past = np.array([-3.0, 0.0, 3.0])
+    found = exceedance.beyond(sigmas + past, np.full(3, sigmas), np.ones(3))
+    assert found == pytest.approx(stats.norm.cdf(past), abs=2e-5)
+    assert exceedance.beyond(*one(0, sigmas, 1))[0] == 0
