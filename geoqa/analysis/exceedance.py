@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 #: Directions of a half circle; the mean of a smooth periodic function of them converges geometrically.
 _DIRECTIONS = np.arange(24) * np.pi / 24
 
+#: A circle of more sigma than this is straight where an error can reach it.
+_STRAIGHT = 1000.0
+
 
 def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
     """Return the probability that a normal error without bias lies outside a circle.
@@ -55,6 +58,9 @@ def radius_holding(inside: Array, var_e: Array, var_n: Array, cov_en: Array) -> 
 def beyond(distance: Array, radius: Array, variance: Array) -> Array:
     """Return the probability that a biased horizontal error lies outside a circle (non-central chi-square).
 
+    Where the circle and the bias are very many sigma long the circle's edge is as good as a straight line; there the
+    series of the distribution is slow and fails.
+
     Parameters
     ----------
     distance
@@ -64,9 +70,13 @@ def beyond(distance: Array, radius: Array, variance: Array) -> Array:
     variance
         Per axis, metres squared, shape (n,).
     """
-    far = distance > radius + 8 * np.sqrt(variance)
-    near = np.where(far, 0.0, distance)
-    return np.where(far, 1.0, 1 - special.chndtr(radius**2 / variance, 2, near**2 / variance))
+    sigma = np.sqrt(variance)
+    straight = np.minimum(distance, radius) > _STRAIGHT * sigma
+    far = distance > radius + 8 * sigma
+    near, size = (np.where(far | straight, 0.0, length) for length in (distance, radius))
+    round_ = 1 - special.chndtr(size**2 / variance, 2, near**2 / variance)
+    line = special.ndtr((distance - radius) / sigma + sigma / (2 * np.maximum(distance, sigma)))
+    return np.where(far, 1.0, np.where(straight, line, round_))
 
 
 def beyond_height(distance: Array, limit: Array, variance: Array) -> Array:

@@ -30,7 +30,10 @@ _NO_EVIDENCE = (usage.COPIED, usage.NO_FIX, usage.NO_TIME, usage.NOT_SETTLED, us
 
 @dataclass(frozen=True)
 class Gathered:
-    """Fixes of points that have a coordinate, sorted by point and time, and what is asked of each point.
+    """Fixes of points, sorted by point and time, and what is asked of each point.
+
+    Points in conflict are among them: that two fixes minutes apart disagree shows that a wrong one did not
+    come back.
 
     Attributes
     ----------
@@ -44,6 +47,8 @@ class Gathered:
         Its visits, and whether the position and the height rest on it.
     count
         Fixes of each point, shape (points,); 0 where nothing can be weighed.
+    placed
+        Whether the point has a coordinate, shape (points,).
     place, height, cov, var_u
         The delivered position from the reference and its covariance, shape (points, 2), (points,),
         (points, 3), (points,): base included.
@@ -70,6 +75,7 @@ class Gathered:
     kept_h: Flags
     kept_v: Flags
     count: Index
+    placed: Flags
     place: Array
     height: Array
     cov: Array
@@ -85,7 +91,7 @@ class Gathered:
 
 
 def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gathered:
-    """Return the fixes of every point that has a coordinate and a known precision."""
+    """Return the fixes of every point of known precision."""
     occupations, points, classes = frames["occupations"], frames["points"], frames["classes"]
     rows = direct_rows(occupations)
     fix = occupations["fix"].to_numpy()[rows.at]
@@ -94,10 +100,10 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     place, height, cov, var_u = _delivered(points, at, data)
     use = usage.codes_of(occupations["use"])[rows.at]
     s_h = np.trace(data.horizontal.cov, axis1=1, axis2=2) / 2
-    # Where only the height is judged a point may have one without a place.
     silent = groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) > 0
-    weighable = ~(np.isnan(place).any(axis=1) & np.isnan(height)) & ~silent
-    keep = ~np.isin(use, _NO_EVIDENCE) & weighable[rows.point]
+    # Where only the height is judged a point may have one without a place.
+    placed = ~(np.isnan(place).any(axis=1) & np.isnan(height))
+    keep = ~np.isin(use, _NO_EVIDENCE) & ~silent[rows.point]
     one = _collapsed(rows, data, occupations, classes, use, fix, s_h, keep)
     fixes, count = _ordered(one, len(at), fades_s)
     role = points["role"].iloc[at]
@@ -111,7 +117,8 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     ]
     base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
     return Gathered(
-        **fixes, count=count, place=place, height=height, cov=cov, var_u=var_u, limit_h=limits[0], limit_v=limits[1],
+        **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
+        limit_h=limits[0], limit_v=limits[1],
         base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
         scales=_scales(frames["gross_scales"]), at=at,
     )  # fmt: skip

@@ -84,7 +84,7 @@ def assess(found: Gathered, repeat: float) -> Assessed:
         Probability that a wrong fix comes back at once.
     """
     columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
-    for size, members in hypotheses.by_count(found.count):
+    for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
         one = _assess_one_size(found, members, _index(found, members, size), repeat)
         for name, values in columns.items():
             values[found.at[members]] = np.clip(getattr(one, name), 0.0, 1.0)

@@ -1,0 +1,228 @@
+"""The table of canopy classes: what a class's own pairs show, and what it takes from the site."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from builders import job as make_job
+from builders import judge, occupations, run
+
+from geoqa.analysis import class_table, mixture
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.visits import Visits
+
+CHAIN = (Visits, Closures, Calibration)
+
+
+def cover(seed, name, pairs, ratio, gross=0.0, stated=0.01, other=None):
+    """Return rows of pairs of visits under one canopy, `ratio` times as wide as stated, a share of them gross."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i in range(pairs):
+        for k in range(2):
+            off = rng.normal(size=3) * 0.01 * ratio * [1, 1, 2]
+            if k and i < round(gross * pairs):
+                off += rng.choice([-1, 1], 3) * rng.uniform(0.2, 0.8, 3)
+            row = {"p": f"{name}{i:04}", "t": 300 * k, "e": off[0], "n": off[1], "u": off[2], "canopy": name}
+            row |= {} if stated is None else {"s": stated, "sv": 2 * stated}
+            rows.append(row | ({"canopy": other} if other and k else {}))
+    return rows
+
+
+def classes(rows, **settings):
+    return judge(rows, CHAIN, {"calibration": settings}, h=1, v=1)["classes"].set_index("canopy")
+
+
+def test_a_thin_class_takes_the_site():
+    # Seven pairs, eight are needed: they are a tenth as wide as the rest and it does not matter.
+    found = classes(cover(1, "open", 200, 1.5) + cover(2, "thin", 7, 0.15))
+    site, thin = found.loc["whole site"], found.loc["thin"]
+    assert thin["pairs"] == 7
+    for axis in "hv":
+        assert thin[f"basis_{axis}"] == class_table.SITE
+        for name in ("precision_ratio_{}", "scale_{}", "degrees_of_freedom_{}"):
+            assert thin[name.format(axis)] == site[name.format(axis)]
+        assert thin[f"repeatability_{axis}_m"] == site[f"repeatability_{axis}_m"]
+    assert thin["tail_rate"] == site["tail_rate"]
+    eight = classes(cover(1, "open", 200, 1.5) + cover(2, "thin", 8, 3.0)).loc["thin"]
+    assert eight["basis_h"] == class_table.OWN
+    assert eight["precision_ratio_h"] > 2
+
+
+def test_a_class_is_below_the_site_only_where_its_own_pairs_show_it():
+    wide = cover(1, "dense", 150, 2.0)
+    shown = classes(wide + cover(2, "open", 150, 1.2)).loc["open"]
+    assert shown["basis_h"] == shown["basis_v"] == class_table.OWN
+    assert shown["precision_ratio_h"] == pytest.approx(1.2, rel=0.1)
+    found = classes(wide + cover(6, "open", 10, 1.75))
+    unshown, site = found.loc["open"], found.loc["whole site"]
+    assert unshown["basis_h"] == class_table.NOT_BELOW
+    assert unshown["precision_ratio_h"] == site["precision_ratio_h"]
+    assert unshown["precision_ratio_h_low"] < site["precision_ratio_h"]
+    assert unshown["precision_ratio_h_high"] >= site["precision_ratio_h_high"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_no_class_is_below_the_site_unasked(seed):
+    rng = np.random.default_rng(seed)
+    rows = [row for i in range(6) for row in cover(100 * seed + i, f"c{i}", int(rng.integers(3, 60)), 1.5)]
+    found = classes(rows)
+    site = found.loc["whole site"]
+    for axis, what in itertools.product("hv", ("precision_ratio_{}", "repeatability_{}_m")):
+        name = what.format(axis)
+        below = found[name] < site[name] - 1e-12
+        assert (found.loc[below, f"basis_{axis}"] == class_table.OWN).all()
+        assert (found.loc[below, name + "_high"] < site[name]).all()
+    low = found["tail_rate"] < site["tail_rate"] - 1e-12
+    assert (found.loc[low, "tail_rate_high"] < site["tail_rate"]).all()
+
+
+def test_a_surprising_order_is_kept_as_found():
+    # Open ground worse than dense conifer: a fact of this site, printed as it is.
+    found = classes(cover(3, "open", 120, 2.4) + cover(4, "dense conifer", 120, 1.2))
+    assert found.loc["open", "precision_ratio_h"] == pytest.approx(2.4, rel=0.12)
+    assert found.loc["dense conifer", "precision_ratio_h"] == pytest.approx(1.2, rel=0.12)
+    assert found.loc["open", "precision_ratio_h_low"] > found.loc["dense conifer", "precision_ratio_h_high"]
+
+
+def test_the_tail_is_that_of_the_class():
+    found = classes(cover(3, "open", 200, 1.2) + cover(4, "dense", 200, 1.2, gross=0.25))
+    assert found.loc["dense", "tail_rate"] == pytest.approx(0.25, abs=0.03)
+    assert found.loc["open", "tail_rate"] < 0.02
+    # Either end of a pair may be the wrong one.
+    assert found.loc["dense", "wrong_fix_rate"] == pytest.approx(1 - np.sqrt(1 - found.loc["dense", "tail_rate"]))
+    assert found.loc["dense", "tail_rate_low"] < 0.25 < found.loc["dense", "tail_rate_high"]
+
+
+def test_a_large_tail_is_told():
+    rows = cover(3, "open", 200, 1.2) + cover(4, "dense", 200, 1.2, gross=0.25)
+    _, messages = run(occupations(rows), make_job(1, 1), CHAIN)
+    told = [text for text in messages if "lie far outside the rest" in text]
+    assert len(told) == 1
+    assert told[0].startswith("under dense 2")
+
+
+def test_silent_precision_teaches_repeatability_only():
+    frames = judge(cover(5, "open", 150, 1.6, stated=None), CHAIN, h=1, v=1)
+    row, closures = frames["classes"].set_index("canopy").loc["open"], frames["closures"]
+    assert np.isnan(row["precision_ratio_h"])
+    # s = sqrt(sum d^2 / (2 n)) (computed); the plain form where nothing is gross
+    assert row["repeatability_h_m"] == pytest.approx(np.sqrt((closures["horizontal_m"] ** 2).mean() / 4), rel=0.03)
+    assert row["repeatability_v_m"] == pytest.approx(np.sqrt((closures["du_m"] ** 2).mean() / 2), rel=0.03)
+    assert row["scale_h"] == 1
+
+
+def test_some_silent_rows_leave_the_ratio_to_the_others():
+    rows = cover(5, "open", 150, 1.6) + cover(6, "open x", 150, 1.6, stated=None)
+    found = classes([row | {"canopy": "open"} for row in rows]).loc["open"]
+    assert found["pairs"] == 300
+    assert found["precision_ratio_h"] == pytest.approx(1.6, rel=0.1)
+    assert found["repeatability_h_m"] == pytest.approx(0.016, rel=0.08)
+
+
+def test_pairs_between_two_canopies_count_for_the_site_alone():
+    found = classes(cover(5, "open", 60, 1.3, other="edge") + cover(6, "dense", 60, 1.3))
+    assert found["pairs"].to_dict() == {"whole site": 120, "dense": 60, "edge": 0, "open": 0}
+    for name in ("edge", "open"):
+        assert found.loc[name, "basis_h"] == class_table.SITE
+        assert found.loc[name, "precision_ratio_h"] == found.loc["whole site", "precision_ratio_h"]
+
+
+def test_points_without_a_canopy_count_for_the_site():
+    rows = [row | {"canopy": None} for row in cover(5, "open", 60, 1.3)]
+    found = classes(rows)
+    assert found.index.tolist() == ["whole site"]
+    assert found["pairs"].tolist() == [60]
+
+
+def closed(rng, n, shape=np.inf, scale=1.0, gross=0.0):
+    """Return closures of one class, normal or Student's of the same variance, a share of them metres wide."""
+    z = rng.normal(size=(n, 3)) * scale
+    if np.isfinite(shape):
+        # Horizontal and height each with a scale of their own.
+        z[:, :2] *= np.sqrt((shape - 2) / rng.chisquare(shape, n))[:, None]
+        z[:, 2] *= np.sqrt((shape - 2) / rng.chisquare(shape, n))
+    z[rng.random(n) < gross] *= 60
+    one = np.ones(n)
+    return mixture.Closed(
+        np.zeros(n, np.int64),
+        one,
+        (z[:, :2] ** 2).sum(axis=1),
+        z[:, 2] ** 2,
+        2e-4 * one,
+        8e-4 * one,
+        1e-9 * one,
+        1e-9 * one,
+    )
+
+
+def test_more_pairs_than_enough_are_thinned_without_harm(monkeypatch):
+    pairs = closed(np.random.default_rng(8), 6 * mixture.ENOUGH, scale=1.7, gross=0.08)
+    thinned = mixture.fit(pairs, 1)
+    monkeypatch.setattr(mixture, "ENOUGH", 10**9)
+    whole = mixture.fit(pairs, 1)
+    for axis in "hv":
+        a, b = (np.sqrt(getattr(fit, f"core_{axis}")) for fit in (thinned, whole))
+        assert a == pytest.approx(b, rel=0.03)
+        assert a == pytest.approx([1.7, 1.7], rel=0.03)
+    assert thinned.tail == pytest.approx(whole.tail, abs=0.005)
+    # What is known is that of all pairs.
+    assert thinned.worth == pytest.approx(whole.worth)
+    assert len(thinned.outside) == len(pairs.of)
+
+
+def test_thinning_keeps_every_class():
+    of = np.r_[np.zeros(5 * mixture.ENOUGH, np.int64), np.full(3, 1), np.full(mixture.ENOUGH + 1, 2)]
+    kept = mixture._thinned(np.random.default_rng(1).permutation(of), 4)
+    counts = np.bincount(np.random.default_rng(1).permutation(of)[kept], minlength=4)
+    assert counts.tolist() == [mixture.ENOUGH, 3, mixture.ENOUGH, 0]
+    assert len(np.unique(kept)) == len(kept)
+
+
+@pytest.mark.parametrize("gross", [0.0, 0.08])
+def test_the_shape_of_the_core_is_recovered(gross):
+    normal = [mixture.fit(closed(np.random.default_rng(s), 1500, gross=gross), 1) for s in range(4)]
+    student = [mixture.fit(closed(np.random.default_rng(s), 1500, 5.0, gross=gross), 1) for s in range(4)]
+    assert min(fit.shape for fit in normal) >= 20
+    assert max(fit.shape for fit in student) <= 8
+    for fits in (normal, student):
+        # The variance of the core is that of all its errors, flanks included.
+        assert np.median([np.sqrt(fit.core_h[0]) for fit in fits]) == pytest.approx(1, rel=0.06)
+        assert np.median([fit.tail[0] for fit in fits]) == pytest.approx(gross, abs=0.02)
+
+
+def test_few_pairs_keep_the_usual_shape():
+    assert mixture.fit(closed(np.random.default_rng(1), 10), 1).shape == mixture.USUAL_SHAPE
+
+
+def test_the_shares_of_scales_are_those_of_the_errors():
+    # All gross errors of about half a metre both ways: the shares gather there.
+    rng = np.random.default_rng(2)
+    pairs = closed(rng, 800)
+    wild = rng.random(800) < 0.2
+    add = rng.normal(size=(800, 3)) * 0.5 * wild[:, None]
+    square_h = pairs.square_h + (add[:, :2] ** 2).sum(axis=1) / 2e-4
+    fit = mixture.fit(
+        mixture.Closed(
+            pairs.of,
+            pairs.weight,
+            square_h,
+            pairs.square_v + add[:, 2] ** 2 / 8e-4,
+            *(getattr(pairs, n) for n in ("variance_h", "variance_v", "rounding_h", "rounding_v")),
+        ),
+        1,
+    )
+    near = (mixture.SCALES_M >= 0.25) & (mixture.SCALES_M <= 1)
+    assert fit.scales[np.ix_(near, near)].sum() > 0.85
+    assert fit.scales.sum() == pytest.approx(1)
+    assert fit.scales[0, 0] == 0
+
+
+def test_the_frame_of_scales_sums_to_one():
+    frames = judge(cover(1, "open", 100, 1.2, gross=0.1), CHAIN, h=1, v=1)
+    scales = frames["gross_scales"]
+    assert isinstance(scales, pd.DataFrame)
+    assert scales["share"].sum() == pytest.approx(1)
+    assert not ((scales["scale_h_m"] == 0) & (scales["scale_v_m"] == 0)).any()
