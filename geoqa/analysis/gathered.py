@@ -46,9 +46,9 @@ class Gathered:
     visit_h, visit_v, kept_h, kept_v
         Its visits, and whether the position and the height rest on it.
     count
-        Fixes of each point with a coordinate, shape (points,); 0 for others, and where nothing can be weighed.
-    in_all
-        Fixes of each point, whether or not it has a coordinate, shape (points,).
+        Fixes of each point, shape (points,); 0 where nothing can be weighed.
+    placed
+        Whether the point has a coordinate, shape (points,).
     place, height, cov, var_u
         The delivered position from the reference and its covariance, shape (points, 2), (points,),
         (points, 3), (points,): base included.
@@ -75,7 +75,7 @@ class Gathered:
     kept_h: Flags
     kept_v: Flags
     count: Index
-    in_all: Index
+    placed: Flags
     place: Array
     height: Array
     cov: Array
@@ -117,7 +117,7 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     ]
     base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
     return Gathered(
-        **fixes, count=np.where(placed, count, 0), in_all=count, place=place, height=height, cov=cov, var_u=var_u,
+        **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
         limit_h=limits[0], limit_v=limits[1],
         base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
         scales=_scales(frames["gross_scales"]), at=at,

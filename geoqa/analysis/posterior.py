@@ -43,7 +43,7 @@ def learn_repeat(found: Gathered, prior: float) -> float:
     tells a repeat from two right ones, and the prior stays.
     """
     some = []
-    for size, members in hypotheses.by_count(found.in_all):
+    for size, members in hypotheses.by_count(found.count):
         index = _index(found, members[:: max(len(members) // _ENOUGH, 1)], size)
         index = index[(found.fades[index] > _SOON).any(axis=1)]
         if len(index):
@@ -70,7 +70,7 @@ def assess(found: Gathered, repeat: float) -> Assessed:
         Probability that a wrong fix comes back at once.
     """
     risk, wrong_h, wrong_v = (np.full(len(found.at), np.nan) for _ in range(3))
-    for size, members in hypotheses.by_count(found.count):
+    for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
         index = _index(found, members, size)
         weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
         total, sound_h, sound_v = (np.zeros(len(members)) for _ in range(3))
@@ -178,7 +178,7 @@ class _Axis:
 
 
 def _index(found: Gathered, members: Index, size: int) -> Index:
-    starts = np.cumsum(found.in_all) - found.in_all
+    starts = np.cumsum(found.count) - found.count
     return starts[members][:, None] + np.arange(size)
 
 
