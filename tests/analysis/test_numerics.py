@@ -11,7 +11,6 @@ from builders import DRAWN, judge, visits
 
 from geoqa.analysis import exceedance, hypotheses, mixture
 
-SETTLED = {"calibration": {"minimum_pairs": 1000}}
 #: What a confirmed point of known precision always has.
 DUE = ("easting_m", "northing_m", "height_m", "var_e_m2", "var_n_m2", "var_u_m2", "risk", "wrong_h", "wrong_v")
 

@@ -12,15 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from geoqa.analysis import hypotheses, mixture, posterior
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis import mixture
 from geoqa.analysis.risk import Risk
 from geoqa.core.job import InputFormat
 
 few = settings(max_examples=4)
 seeds = st.integers(0, 10**6)
 #: Calibration that learns nothing and a repeat that is taken as stated: what a point's risk is does not hang on others.
-SETTLED = {"calibration": {"minimum_pairs": 1000}, "risk": {"learn_repeat": False}}
+SETTLED = {"calibration": {"minimum_pairs": 1000}, "repeats": {"learn": False}}
 STATED = {"s": 0.01, "sv": 0.02}
 FIXED = {"settings": SETTLED}
 
@@ -85,12 +84,12 @@ def test_a_shot_minutes_later_lowers_it_less_than_one_hours_later():
 
 def weighed_risk(rate, repeat, rows):
     """Return the risk of rows whose class has a wrong rate of `rate`."""
-    settled = {"calibration": {"minimum_pairs": 1000}, "risk": {"learn_repeat": False, "repeat": repeat}}
+    settled = {"calibration": {"minimum_pairs": 1000}, "repeats": {"learn": False, "repeat": repeat}}
     made = make_job()
     kept, _ = run(occupations(rows), made, [step for step in STEPS if step.name not in _AFTER_RISK], settled)
     frames = {name: kept[name] for name in kept.names()}
     frames["classes"] = frames["classes"].assign(wrong_fix_rate=rate)
-    return Risk(**settled["risk"]).run(frames, made).frames["points"]["risk"].to_numpy(dtype=float)
+    return Risk().run(frames, made).frames["points"]["risk"].to_numpy(dtype=float)
 
 
 _AFTER_RISK = ("risk", "uncertainty", "delivery")
@@ -243,8 +242,7 @@ def simulated_repeat(repeat, seed=3, points=1500, **changes):
     made = simulate.site(seed, points, repeat=repeat, **changes)
     job = make_job(0.05, 0.10)
     kept, _ = run(made.occupations, job, [step for step in STEPS if step.name not in _AFTER_RISK])
-    fixes = posterior.gather({name: kept[name] for name in kept.names()}, job, 1800.0)
-    return posterior.learn_repeat(fixes, 0.3)
+    return float(kept["repeats"]["repeat"].iloc[0])
 
 
 #: One cover that breaks one fix in eight, three occupations a point, minutes or a day apart.
@@ -278,5 +276,3 @@ def test_nothing_to_weigh_is_no_crash():
     found = judge([{"s": None, "sv": None}], **FIXED)["points"].iloc[0]
     assert np.isnan(found["risk"])
     assert found["deliver"] == "no"
-    assert hypotheses.MOST < 60
-    assert Calibration().minimum_pairs < 1000
