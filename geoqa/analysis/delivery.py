@@ -41,8 +41,9 @@ class Delivery(Analysis):
     """Decide on delivery: status confirmed or strained, and the requirement met with its confidence.
 
     The risk counts noise and the wrong fix nobody saw, so it also says whether fresh fixes of one visit
-    are enough. Where the site cannot tell how often a fix is wrong, two visits are needed, unless the
-    role says that fresh fixes suffice.
+    are enough; how often a wrong fix repeats is a prior, so there its probability is limited by itself.
+    Where the site cannot tell how often a fix is wrong, two visits are needed. Neither holds for a role
+    that says fresh fixes suffice.
     """
 
     name = "delivery"
