@@ -116,10 +116,16 @@ PURE = {
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {
         "confidence", "risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v",
-        "degrees_of_freedom_h", "degrees_of_freedom_v",
+        "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v",
     },
     "gross_scales": {"share"},
     "repeats": {"repeat", "repeat_prior"},
+    "procedures": {
+        f"{name}{end}"
+        for name in ("precision_ratio_h", "precision_ratio_v", "tail_rate")
+        for end in ("", "_low", "_high")
+    },
+    "detection": {f"power_{name}_{axis}" for name in ("tolerance", "test") for axis in "hv"},
     "ellipses": {"confidence"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),

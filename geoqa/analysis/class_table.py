@@ -61,32 +61,73 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     """
     names, of = visit_pairs.classes_of(occupations, "canopy", pairs)
     pairs = pairs.by(of)
-    n = len(names) + 1  # the last one is for pairs whose ends are of different classes
-    fits = _fits(pairs, n)
-    show = [n, *range(len(names))]
+    found = _estimate(pairs, len(names), minimum_pairs)
     table = pd.DataFrame({"canopy": [WHOLE_SITE, *names]})
-    table["pairs"] = np.append(np.bincount(of, minlength=n), len(of))[show]
+    _put_estimates(table, found)
     messages = []
     for axis, sigma in _AXES:
-        ratio = _scaled(fits[0], axis, 1.0, minimum_pairs, show)
-        repeat = _scaled(fits[1], axis, 2**-0.5, minimum_pairs, show)
-        _put(table, f"precision_ratio_{axis}", ratio)
-        _put(table, f"repeatability_{axis}_m", repeat)
+        ratio, repeat = found.ratio[axis], found.repeat[axis]
         table[f"basis_{axis}"] = np.where(ratio.basis == NONE, repeat.basis, ratio.basis)
         table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
-        table[f"degrees_of_freedom_{axis}"] = _freedom(fits, axis, ratio, show)
+        table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
-    known = fits[0].worth[n] >= minimum_pairs
-    tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
-    _put(table, "tail_rate", tail)
+    tail, fit = found.tail, found.fits[0]
     _put(table, "wrong_fix_rate", Bounded(_per_fix(tail.value), _per_fix(tail.low), _per_fix(tail.high), tail.basis))
-    if not known:  # risk has to work with a prior; a share that was seen it is not
+    if not found.known:  # risk has to work with a prior; a share that was seen it is not
         table["wrong_fix_rate"] = _per_fix(np.full(len(table), mixture.PRIOR_TAIL))
-    table["core_shape"] = fits[0].shape if known and fits[0].shape < mixture.SHAPES[-1] else np.nan
+    table["core_shape"] = fit.shape if found.known and fit.shape < mixture.SHAPES[-1] else np.nan
     messages += _large_tails(table)
-    return ClassTable(table, _scales(fits[0].scales if known else mixture.even_scales()), tuple(messages))
+    return ClassTable(table, _scales(fit.scales if found.known else mixture.even_scales()), tuple(messages))
+
+
+def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFrame:
+    """Return one row per group of pairs: ratio, repeatability and share of gross pairs, with their bounds.
+
+    Parameters
+    ----------
+    pairs
+        In groups numbered as `names`; a number beyond them is for pairs whose ends differ.
+    """
+    found = _estimate(pairs, len(names), minimum_pairs)
+    table = pd.DataFrame({"value": [WHOLE_SITE, *names]})
+    _put_estimates(table, found)
+    return table.iloc[1:].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class _Estimates:
+    """What pairs show of the whole site and of each group; `show` is where a fit keeps them."""
+
+    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail]
+    show: list[int]
+    pairs: Index
+    known: bool
+    ratio: dict[str, Bounded]
+    repeat: dict[str, Bounded]
+    tail: Bounded
+
+
+def _estimate(pairs: VisitPairs, groups: int, minimum_pairs: int) -> _Estimates:
+    n = groups + 1  # the last one is for pairs whose ends are of different groups
+    fits, show = _fits(pairs, n), [n, *range(groups)]
+    known = bool(fits[0].worth[n] >= minimum_pairs)
+    count = np.append(np.bincount(pairs.stated.of, minlength=n), len(pairs.stated.of))[show]
+    ratio, repeat = (
+        {axis: _scaled(fit, axis, factor, minimum_pairs, show) for axis, _ in _AXES}
+        for fit, factor in ((fits[0], 1.0), (fits[1], 2**-0.5))
+    )
+    tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
+    return _Estimates(fits, show, count, known, ratio, repeat, tail)
+
+
+def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
+    table["pairs"] = found.pairs
+    for axis, _ in _AXES:
+        _put(table, f"precision_ratio_{axis}", found.ratio[axis])
+        _put(table, f"repeatability_{axis}_m", found.repeat[axis])
+    _put(table, "tail_rate", found.tail)
 
 
 def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:

@@ -17,6 +17,7 @@ from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
+from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -168,6 +169,10 @@ POINTS = Frame(
         "wrong_v": _float("probability that the height rests on a wrong fix", minimum=0),
         "beyond_h": _float("... and is thereby farther off than 95 % of plain errors, horizontally", minimum=0),
         "beyond_v": _float("... and is thereby farther off than 95 % of plain errors, in height", minimum=0),
+        "detectable_h_m": _float("bias of one visit that the closures find with a power of 0.80", minimum=0),
+        "detectable_v_m": _float("the same for the height", minimum=0),
+        "power_h": _float("probability that a bias as large as the requirement is found", minimum=0),
+        "power_v": _float("the same for the height", minimum=0),
         "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
         "deliver_reason": _text("why, or why not", nulls=False),
         "untested": _text("what the evidence cannot see"),
@@ -185,18 +190,10 @@ CLASSES = Frame(
     columns={
         "canopy": _text("canopy class, or the whole site", nulls=False),
         "pairs": _int("pairs of different visits", minimum=0),
-        **{
-            f"{what}{end}": _float(f"{about}{word}", minimum=0)
-            for what, about in (
-                ("repeatability_h_m", "standard deviation per horizontal axis of one visit"),
-                ("repeatability_v_m", "standard deviation of the height of one visit"),
-                ("precision_ratio_h", "ratio of seen to reported precision, horizontal"),
-                ("precision_ratio_v", "ratio of seen to reported precision, height"),
-                ("tail_rate", "share of pairs far wider than the core"),
-                ("wrong_fix_rate", "share of initializations that are grossly wrong"),
-            )
-            for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
-        },
+        **BOUNDED,
+        "wrong_fix_rate": _float("share of initializations that are grossly wrong", minimum=0),
+        "wrong_fix_rate_low": _float("... lower 95 % bound; null where a prior stands in", minimum=0),
+        "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
         **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
         "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
         "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
@@ -207,26 +204,6 @@ CLASSES = Frame(
         "stated_v_m": _float("usual stated standard deviation of the height", above=0),
         "basis_h": _text("whose pairs the horizontal values come from"),
         "basis_v": _text("whose pairs the height values come from"),
-    },
-)
-
-GROSS_SCALES = Frame(
-    key=("scale_h_m", "scale_v_m"),
-    base=("scale_h_m", "scale_v_m", "share"),
-    columns={
-        "scale_h_m": _float("standard deviation per horizontal axis of a gross error", minimum=0, nulls=False),
-        "scale_v_m": _float("standard deviation of its height", minimum=0, nulls=False),
-        "share": _float("share of the site's gross errors that are of this scale", minimum=0, nulls=False),
-    },
-)
-
-REPEATS = Frame(
-    key=("repeat_prior",),
-    base=("repeat", "repeat_prior", "fades_s"),
-    columns={
-        "repeat": _float("probability that a wrong fix comes back at once", minimum=0, nulls=False),
-        "repeat_prior": _float("the same before the site's points were looked at", minimum=0, nulls=False),
-        "fades_s": _float("time after which it is down to 37 %", above=0, nulls=False),
     },
 )
 
@@ -332,6 +309,9 @@ FRAMES: dict[str, Frame] = {
     "classes": CLASSES,
     "gross_scales": GROSS_SCALES,
     "repeats": REPEATS,
+    "procedures": PROCEDURES,
+    "pairs_needed": PAIRS_NEEDED,
+    "detection": DETECTION,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
-HEAD = ("cover", "pairs", "horizontal: stated, worth", "height: stated, worth", "wrong fixes", "whose pairs")
+HEAD = ("cover", "pairs", "horizontal", "height", "wrong fixes", "whose pairs")
 _AXES = (("h", "horizontally"), ("v", "in height"))
 #: Whose pairs values come from, in few words.
 _FROM = {"own pairs": "own", "own pairs, not below the site": "own, held at the site", "the site's pairs": "the site"}
@@ -57,8 +57,8 @@ def _worth(row: Any, axis: str, job: Job) -> str:
     if row[f"basis_{axis}"] == "uncalibrated":
         return "uncalibrated"
     if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
-        return f"none stated, {_length(row[f'repeatability_{axis}_m'], job)}"
-    return f"{_length(row[f'stated_{axis}_m'], job)}, {_bounded(row, axis, job)}"
+        return f"none stated → {_length(row[f'repeatability_{axis}_m'], job)}"
+    return f"{_figure(row[f'stated_{axis}_m'], job)} → {_bounded(row, axis, job)}"
 
 
 def _bounded(row: Any, axis: str, job: Job) -> str:

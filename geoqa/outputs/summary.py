@@ -123,7 +123,7 @@ def _precision(classes: pd.DataFrame, job: Job) -> list[str]:
     cells = [class_words.HEAD, *(tuple(cut(cell, 40) for cell in row) for row in rows)]
     widths = [max(len(row[k]) for row in cells) for k in range(len(class_words.HEAD))]
     lines = [
-        "Precision (one sigma, with 95 % bounds) and share of wrong initializations, from pairs of different visits:"
+        "Precision stated → shown by pairs of different visits (one sigma, 95 % bounds), and wrong initializations:"
     ]
     lines += [
         "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells

@@ -129,7 +129,7 @@
 
     /* What the stated precision is worth, by cover */
     var classes = el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: context.classes.title}), G.table(context.classes),
-      el("p", {"class": "gq-mean", text: "One sigma as the receivers state it, and as repeated visits show it with its 95 % bounds; share of initializations that were grossly wrong."})]);
+      el("p", {"class": "gq-mean", text: "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of initializations that were grossly wrong."})]);
     classes.hidden = !context.classes.rows.length;
 
     host.append(judged, delivery, worst, classes, layers, larger, asked, notes, mind);

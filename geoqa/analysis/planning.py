@@ -1,0 +1,74 @@
+"""Planning arithmetic: how many pairs a class needs, and what one pair can find."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.analysis.status import UNUSUAL
+from geoqa.core.steps import Analysis, Result, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairsNeeded(Analysis):
+    """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are."""
+
+    name = "pairs-needed"
+    needs = ("classes",)
+    gives = ("pairs_needed",)
+
+    factor: float = param(1.25, unit="1", above=1.01, maximum=10, help="How far off the standard deviation may be")
+    confidence: float = param(0.95, unit="1", minimum=0.5, maximum=0.999, help="Probability it is no farther off")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `pairs_needed`, a row per class."""
+        from geoqa.analysis import reliability
+
+        table = frames["classes"][["canopy", "pairs"]].copy()
+        for axis, dimensions in (("h", 2), ("v", 1)):
+            table[f"needed_{axis}"] = reliability.pairs_to_bound(self.factor, dimensions, self.confidence)
+        return Result({"pairs_needed": table})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Detection(Analysis):
+    """Say per class which bias one pair shows by tolerance and by its precision, and how surely a forbidden one.
+
+    For a point with the job's own tolerance and requirement and a base near by; a role's own do not count.
+    """
+
+    name = "detection"
+    needs = ("classes",)
+    gives = ("detection",)
+
+    unusual: float = param(UNUSUAL, unit="1", above=0, below=0.5, help="Level of the test of the closure")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `detection`, a row per class; null where the class or the job states nothing."""
+        import numpy as np
+
+        from geoqa.analysis import reliability
+
+        classes = frames["classes"]
+        table = classes[["canopy"]].copy()
+        for axis, dimensions, tolerance, required in (
+            ("h", 2, job.tolerance.horizontal_m, job.requirement.horizontal_m),
+            ("v", 1, job.tolerance.vertical_m, job.requirement.vertical_m),
+        ):
+            pair = 2 * classes[f"repeatability_{axis}_m"].to_numpy(dtype=float) ** 2
+            limit, bias = (np.full(len(classes), np.nan if v is None else v) for v in (tolerance, required))
+            limit = limit * job.tolerance.pair_factor
+            known = np.isfinite(pair) & np.isfinite(limit)
+            by_limit = np.full(len(classes), np.nan)
+            by_limit[known] = reliability.detected_by_limit(pair[known], limit[known], dimensions)
+            table[f"by_tolerance_{axis}_m"] = by_limit
+            table[f"by_test_{axis}_m"] = reliability.detectable(pair, self.unusual, dimensions)
+            table[f"power_tolerance_{axis}"] = reliability.power_of_limit(bias, pair, limit, dimensions)
+            table[f"power_test_{axis}"] = reliability.power_of_test(bias, pair, self.unusual, dimensions)
+        return Result({"detection": table})
