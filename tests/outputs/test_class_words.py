@@ -1,0 +1,69 @@
+"""What the canopy classes show, in words."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.outputs import class_words
+
+
+def job(unit="m"):
+    return Job(
+        site=Site(crs="EPSG:2193"), input=InputFormat(unit=unit), columns={},
+        tolerance=Tolerance(horizontal_m=0.05), requirement=Requirement(),
+    )  # fmt: skip
+
+
+def classes(**more):
+    row = {"canopy": "dense conifer", "pairs": 46, "stated_h_m": 0.014, "stated_v_m": 0.02, "basis_h": "own pairs",
+           "basis_v": "the site's pairs", "repeatability_h_m": 0.031, "repeatability_v_m": 0.04,
+           "wrong_fix_rate": 0.128, "wrong_fix_rate_low": 0.071, "wrong_fix_rate_high": 0.21}  # fmt: skip
+    for axis, values in (("h", (31 / 14, 24 / 14, 40 / 14)), ("v", (2.0, 1.5, 2.6))):
+        row |= {f"precision_ratio_{axis}{end}": v for end, v in zip(("", "_low", "_high"), values, strict=True)}
+    return pd.DataFrame([row | more])
+
+
+def test_a_class_is_a_row_and_a_sentence():
+    assert class_words.table(classes(), job()) == [
+        ("dense conifer", "46", "14 → 31 mm (24 to 40)", "20 → 40 mm (30 to 52)", "13 % (7.1 % to 21 %)",
+         "own; height the site")
+    ]  # fmt: skip
+    assert class_words.sentences(classes(), job()) == [
+        "Under dense conifer the stated 14 mm was worth 31 mm (24 to 40) horizontally; 46 pairs of different visits"
+    ]
+
+
+def test_feet_are_told_in_feet():
+    (row,) = class_words.table(classes(), job("ftUS"))
+    assert row[2] == "0.046 → 0.102 ftUS (0.079 to 0.131)"
+
+
+@pytest.mark.parametrize(
+    ("more", "cell"),
+    [
+        ({"basis_h": "uncalibrated", "precision_ratio_h": np.nan}, "uncalibrated"),
+        ({"precision_ratio_h": np.nan, "stated_h_m": np.nan}, "none stated → 31 mm"),
+    ],
+)
+def test_what_is_not_known_is_said(more, cell):
+    assert class_words.table(classes(**more), job())[0][2] == cell
+    assert class_words.sentences(classes(**more), job()) == []
+
+
+def test_a_rate_that_is_a_prior_is_called_unknown():
+    bounds = {"wrong_fix_rate": 0.0253, "wrong_fix_rate_low": np.nan, "wrong_fix_rate_high": np.nan}
+    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5 %"
+
+
+def test_classes_of_an_older_review_say_nothing():
+    old = classes().drop(columns=["basis_h"])
+    assert class_words.table(old, job()) == []
+    assert class_words.sentences(old, job()) == []
+
+
+def test_hostile_names_come_out_as_text():
+    (row,) = class_words.table(classes(canopy="a\x1b[31m\u202eb"), job())
+    assert "\x1b" not in row[0]
+    assert "\u202e" not in row[0]
