@@ -21,11 +21,12 @@ class Detectability(Analysis):
 
     Two visits detect and cannot locate; with more the bias of one is seen against the mean of the
     others, whose variance is that of a visit times 1 + 1 / (visits - 1) (Baarda 1968 reliability theory).
+    The precision is taken as known, so where it was learnt from few pairs the power is an upper figure.
     """
 
     name = "detectability"
     needs = (
-        "points", "points.var_e_m2", "points.var_n_m2", "points.var_u_m2",
+        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("points.detectable_h_m", "points.detectable_v_m", "points.power_h", "points.power_v")
 
@@ -37,14 +38,20 @@ class Detectability(Analysis):
 
         from geoqa.analysis import reliability
         from geoqa.analysis.tolerance import by_role
+        from geoqa.core import covariance
 
         points = frames["points"]
         base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
-        var_e, var_n, var_u = (points[f"var_{axis}_m2"].to_numpy(dtype=float) for axis in "enu")
+        var_e, var_n, var_u = (
+            points[f"var_{axis}_m2"].to_numpy(dtype=float) - base
+            for axis, base in (("e", base_h), ("n", base_h), ("u", base_v))
+        )
+        # Along its long axis an error hides best.
+        long = covariance.ellipse(var_e, var_n, points["cov_en_m2"].to_numpy(dtype=float))[0] ** 2
         keyed = points[["point"]].copy()
         for axis, mean, dimensions, limit in (
-            ("h", (var_e + var_n) / 2 - base_h, 2, by_role(points["role"], job, lambda r: r.requirement.horizontal_m)),
-            ("v", var_u - base_v, 1, by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
+            ("h", long, 2, by_role(points["role"], job, lambda r: r.requirement.horizontal_m)),
+            ("v", var_u, 1, by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
         ):
             visits = points[f"visits_used_{axis}"].to_numpy(dtype=float)
             visits[visits < 2] = np.nan

@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class PairsNeeded(Analysis):
-    """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are."""
+    """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are.
+
+    The need is in independent pairs of the core; of those there are, m visits of one point make
+    m (m - 1) / 2 that are worth m - 1.
+    """
 
     name = "pairs-needed"
     needs = ("classes",)

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: The power a detectable bias is stated for, as is usual in reliability theory.
 POWER = 0.80
+#: Squares of so many sigma are beyond the series.
+_MANY = 900.0
 
 
 def noncentrality(alpha: float, dimensions: int, power: float = POWER) -> float:
@@ -43,10 +45,16 @@ def power_of_test(bias: Array, variance: Array, alpha: float, dimensions: int) -
 
 
 def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int) -> Array:
-    """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,)."""
+    """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,).
+
+    Beyond many sigma the length is as good as normal, and the series of the distribution is slow.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
-        inside = special.chndtr(np.minimum(limit**2 / variance, 1e4), dimensions, np.minimum(bias**2 / variance, 1e4))
-    return np.asarray(1 - inside)
+        shift, edge = bias**2 / variance, limit**2 / variance
+        many = (shift > _MANY) | (edge > _MANY)
+        inside = special.chndtr(np.where(many, 1.0, edge), dimensions, np.where(many, 1.0, shift))
+        straight = special.ndtr(np.sqrt(shift + dimensions - 1) - np.sqrt(edge))
+    return np.where(many, straight, 1 - inside)
 
 
 def detected_by_limit(variance: Array, limit: Array, dimensions: int, power: float = POWER) -> Array:

@@ -53,6 +53,18 @@ def test_power_by_simulation():
     assert back[0] == pytest.approx(bias, rel=1e-6)
 
 
+@pytest.mark.parametrize(("bias", "limit", "power"), [(0.3, 0.4, 0.0), (0.3, 0.2, 1.0), (0.3, 0.3, 0.5)])
+def test_the_power_of_a_tolerance_of_very_many_sigma(bias, limit, power):
+    said = reliability.power_of_limit(np.array([bias]), np.array([2e-6]), np.array([limit]), 2)[0]
+    assert said == pytest.approx(power, abs=2e-3)
+
+
+def test_an_error_hides_best_along_the_long_axis():
+    thin = judge([{"t": 300 * k, "se": 0.01, "sn": 0.02, "sv": 0.02} for k in range(2)], (*CHAIN, Detectability))
+    round_ = judge(visits((0, 0, 0), (0, 0, 0), s=0.02, sv=0.02), (*CHAIN, Detectability))
+    assert thin["points"]["detectable_h_m"][0] == pytest.approx(round_["points"]["detectable_h_m"][0])
+
+
 def test_pairs_that_bound_a_standard_deviation():
     rng = np.random.default_rng(4)
     n = reliability.pairs_to_bound(1.25, 2)
