@@ -131,16 +131,24 @@ def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
 
 
 def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
-    """Return the fits of closures over their stated precision, and in metres."""
+    """Return the fits of closures over their stated precision, and in metres.
+
+    The tail is that of the stated ones, which tell gross from imprecise, unless hardly any are stated.
+    """
     stated, plain = pairs.stated, pairs.plain
-    if (np.isnan(stated.square_h) == np.isnan(plain.square_h)).all() and len(stated.of):
+    silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
+    if len(silent_h) and (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
         found = mixture.fit(stated, n)
         return found, mixture.with_tail_of(found, plain, n)
     found = mixture.fit(plain, n)
-    if not np.isnan(stated.square_h).all():
-        return mixture.fit(stated, n), found
-    nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
-    return replace(found, known_h=nothing, known_v=nothing), found
+    if silent_h.all() and silent_v.all():
+        nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
+        return replace(found, known_h=nothing, known_v=nothing), found
+    # What states nothing is no evidence of the tail either way.
+    told = mixture.fit(replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n)
+    if all(getattr(told, f"known_{axis}")[-1] >= getattr(found, f"known_{axis}")[-1] / 2 for axis in "hv"):
+        return told, found
+    return replace(told, tail=found.tail, gross=found.gross, worth=found.worth, scales=found.scales), found
 
 
 def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: int, show: list[int]) -> Bounded:

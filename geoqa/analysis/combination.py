@@ -68,6 +68,8 @@ class Combination(Analysis):
                 ("cov_nu_m2", "sigma_n_m", cov[:, 1, 1]),
             )
         )
+        within = _shrink(cov, var_u[:, 0, 0], cov_eu, cov_nu)
+        cov_eu, cov_nu = cov_eu * within, cov_nu * within
         base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
         columns = {
             "easting_m": data.reference[:, 0] + mean[:, 0],
@@ -98,6 +100,21 @@ def _correlation(used: pd.DataFrame, name: str, sigma: str, point: np.ndarray, n
         rho = np.clip(cov / (one * up), -1.0, 1.0)
         known = np.isfinite(rho)
         return np.bincount(point[known], rho[known], minlength=n) / np.bincount(point[known], minlength=n)
+
+
+def _shrink(cov: np.ndarray, var_u: np.ndarray, cov_eu: np.ndarray, cov_nu: np.ndarray) -> np.ndarray:
+    """Return what the covariances with the height are multiplied with so that all together are a covariance, (n,).
+
+    Means of correlations that different rows state need not be those of any error: c' C^-1 c <= var_u is.
+    """
+    import numpy as np
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        determinant = cov[:, 0, 0] * cov[:, 1, 1] - cov[:, 0, 1] ** 2
+        explained = (
+            cov[:, 1, 1] * cov_eu**2 - 2 * cov[:, 0, 1] * cov_eu * cov_nu + cov[:, 0, 0] * cov_nu**2
+        ) / determinant
+        return np.where(explained > var_u, np.sqrt(var_u / explained), 1.0)
 
 
 def _mean(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np.ndarray]:

@@ -93,7 +93,10 @@ class Delivery(Analysis):
         unproven = (status == "unproven").to_numpy()
         known = (classes["basis_h"] != class_table.NONE).to_numpy()[spread.class_rows(points["canopy"], classes)]
         few_h, few_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() & ~suffices & ~known for axis in "hv")
-        wrong = np.fmax(*(points[f"wrong_{axis}"].to_numpy(dtype=float) for axis in "hv"))
+        # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
+        asked = {"h": judge_h, "v": judge_v}
+        wrong = np.fmax(*(np.where(asked[a], points[f"wrong_{a}"].to_numpy(dtype=float), np.nan) for a in "hv"))
+        alone = np.where(judge_h, *((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv"))
         # 95 % kept exactly is kept: a decimal confidence has no exact complement.
         too_much = ~(risk <= allowed + 1e-12)
         return [
@@ -107,7 +110,7 @@ class Delivery(Analysis):
             judge_v & (core_v > allowed),
             judge_h & few_h,
             judge_v & few_v,
-            ((points["visits_used_h"] < 2).to_numpy() & ~suffices) & (wrong > self.most_repeated),
+            alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2),
             too_much,
             (status == "strained").to_numpy(),

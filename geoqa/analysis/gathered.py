@@ -196,29 +196,49 @@ def _ordered(one: dict[str, Any], n: int, fades_s: float) -> tuple[dict[str, Any
 def _condensed(one: dict[str, Any], point: Index, n: int) -> tuple[dict[str, Any], Index]:
     """Return the fixes with those of points that have too many taken together.
 
-    Only fixes the position rests on are left of them: they agree, and neighbours in time are averaged.
+    Only fixes the position or the height rests on are left of them, and neighbours in time are averaged; a
+    place or a height that was not kept, or is not there, takes no part while another one is.
     """
     count = np.bincount(point, minlength=n)
     many = count[point] > hypotheses.MOST
     if not many.any():
         return one, point
-    keep = ~many | one["kept_h"]
+    keep = ~many | one["kept_h"] | one["kept_v"]
     one, point, many = {name: values[keep] for name, values in one.items()}, point[keep], many[keep]
     starts = groups.starts_of(point)
     left = groups.counts_of(starts, len(point))
     rank = np.arange(len(point)) - np.repeat(starts, left)
     share = np.maximum(np.repeat(left, left), hypotheses.MOST)
     slot = np.where(many, rank * hypotheses.MOST // share, rank)
-    group = np.cumsum(np.r_[True, (point[1:] != point[:-1]) | (slot[1:] != slot[:-1])]) - 1
-    m = int(group[-1]) + 1 if len(group) else 0
+    new = (point[1:] != point[:-1]) | (slot[1:] != slot[:-1])
+    group = np.cumsum(np.r_[True, new][: len(point)]) - 1
+    m = int(group.max(initial=-1)) + 1
     head = np.searchsorted(group, np.arange(m))
-    size = np.bincount(group, minlength=m)
     merged = {name: values[head] for name, values in one.items()}
-    for name in ("x", "z", "s_h", "s_v"):
-        merged[name] = groups.sums(one[name], group, m) / (size[:, None] if name == "x" else size)
-    merged["end"] = groups.largest(one["end"], group, m)
-    merged["kept_v"] = np.bincount(group, one["kept_v"], minlength=m) > 0
+    known = ~np.isnan(one["z"]) & ~np.isnan(one["s_v"])
+    for kept, there, names in (("kept_h", np.ones(len(point), bool), ("x", "s_h")), ("kept_v", known, ("z", "s_v"))):
+        merged[kept] = np.bincount(group, one[kept], minlength=m) > 0
+        taking = _first_of(group, m, one[kept] & there, there)
+        for name in names:
+            merged[name] = _mean(one[name], group, m, taking)
+    for name in ("wrong", "end"):
+        merged[name] = groups.largest(one[name], group, m)
     return merged, point[head]
+
+
+def _first_of(group: Index, m: int, *choices: Flags) -> Flags:
+    """Return for each group the members of the first choice it has any of; all of them where it has none."""
+    taking = np.ones(len(group), bool)
+    for choice in reversed(choices):
+        has = np.bincount(group, choice, minlength=m) > 0
+        taking = np.where(has[group], choice, taking)
+    return taking
+
+
+def _mean(values: Array, group: Index, m: int, taking: Flags) -> Array:
+    """Return the mean of the members that take part, of each group; values of shape (n,) or (n, 2)."""
+    size = np.bincount(group[taking], minlength=m)
+    return np.asarray((groups.sums(values[taking], group[taking], m).T / size).T)
 
 
 def _scales(frame: pd.DataFrame) -> Array:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 SCALES_M = np.array([0.0, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0, 8.0, 40.0])
 #: A gross closure is at least this many times as wide as the core; narrower ones are not told apart from it.
 NARROWEST_TAIL = 3.0
+#: A closure this many times as long as the largest scale, and as many times its core's, is gross without a
+#: comparison: that far out Student's flanks are higher than a normal tail, and would call it sound.
+FARTHEST_SCALES, FARTHEST_CORES = 3.0, 30.0
 #: The prior share of the tail, worth this many pairs: a handful of pairs must not deny a tail.
 PRIOR_TAIL, PRIOR_PAIRS = 0.05, 5.0
 #: A class leans on the site as if it had this many pairs of it: ratios of classes differ by a factor of about 1.6.
@@ -200,6 +203,7 @@ def _round(pairs: Closed, state: _State, classes: int, shaping: bool = False) ->
     share = state.tail[pairs.of]
     own = _over_normal(pairs, core_h, core_v, state.shape)
     outside = special.expit(log_h + log_v + np.log(density) - own + special.logit(share))
+    outside[_surely(pairs.square_h, pairs.variance_h, core_h) | _surely(pairs.square_v, pairs.variance_v, core_v)] = 1.0
     gross = pairs.weight * outside
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
     scales = (found + PRIOR_SCALES * even_scales()) / (found.sum() + PRIOR_SCALES)
@@ -214,6 +218,12 @@ def _round(pairs: Closed, state: _State, classes: int, shaping: bool = False) ->
     tail = (wide + site * PRIOR_PAIRS) / (worth + PRIOR_PAIRS)
     tail[-1] = site
     return _State(core[0], core[1], tail, scales, shape), outside
+
+
+def _surely(square: Array, variance: Array, core: Array) -> NDArray[np.bool_]:
+    """Return which closures are too long along an axis to be compared, shape (pairs,); none that is unknown."""
+    farthest = np.fmax((FARTHEST_SCALES * SCALES_M[-1]) ** 2, FARTHEST_CORES**2 * core * variance)
+    return np.asarray(square * variance > farthest)
 
 
 def _densities(square: Array, variance: Array, core: Array, dimensions: int) -> tuple[Array, Array]:
