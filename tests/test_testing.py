@@ -19,7 +19,16 @@ from geoqa.testing import sample_rows as sample
 
 FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
-WHOLE_SITE = ("calibration", "procedures", "repeats", "class-shares", "name-checks", "reviewer-decisions")
+WHOLE_SITE = (
+    "calibration",
+    "detection",
+    "pairs-needed",
+    "procedures",
+    "repeats",
+    "class-shares",
+    "name-checks",
+    "reviewer-decisions",
+)
 
 
 def told(step, **more) -> str:
