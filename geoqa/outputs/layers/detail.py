@@ -161,7 +161,9 @@ def _risk(points: pd.DataFrame) -> list[str]:
 
 
 def _percent(share: float) -> str:
-    return "under 0.01 %" if share < 0.0001 else f"{100 * share:.2g} %"
+    if share < 0.0001:
+        return "under 0.01 %"
+    return f"{100 * share:.2g} %" if share < 0.0995 else f"{100 * share:.0f} %"
 
 
 def _or_why_none(points: pd.DataFrame, said: list[str], variance: str) -> list[str]:
