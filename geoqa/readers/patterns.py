@@ -7,6 +7,7 @@ review; look-ahead and back-references are what that costs.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -62,7 +63,23 @@ def behind(column: pa.ChunkedArray, pattern: str) -> pa.ChunkedArray:
 
 def _closing(pattern: str, at: int) -> int:
     """Return where the group that opens at `at` closes."""
-    depth, in_class = 0, False
+    depth = 0
+    for place in _bare(pattern, at):
+        depth += (pattern[place] == "(") - (pattern[place] == ")")
+        if depth == 0:
+            return place
+    return len(pattern)
+
+
+def _groups(pattern: str) -> list[tuple[int, int]]:
+    """Return where each capturing group's opening stands: from its bracket to its first inner character."""
+    ends = ((at, _opening(pattern, at)) for at in _bare(pattern) if pattern[at] == "(")
+    return [(at, end) for at, end in ends if end]
+
+
+def _bare(pattern: str, at: int = 0) -> Iterator[int]:
+    """Yield the places from `at` on that are neither escaped nor inside a class in square brackets."""
+    in_class = False
     while at < len(pattern):
         sign = pattern[at]
         if sign == "\\":
@@ -72,30 +89,8 @@ def _closing(pattern: str, at: int) -> int:
         elif sign == "[":
             in_class = True
         else:
-            depth += (sign == "(") - (sign == ")")
-            if depth == 0:
-                return at
+            yield at
         at += 1
-    return at
-
-
-def _groups(pattern: str) -> list[tuple[int, int]]:
-    """Return where each capturing group's opening stands: from its bracket to its first inner character."""
-    found, at, in_class = [], 0, False
-    while at < len(pattern):
-        sign = pattern[at]
-        if sign == "\\":
-            at += 1
-        elif in_class:
-            in_class = sign != "]" or pattern[at - 1] == "["
-        elif sign == "[":
-            in_class = True
-        elif sign == "(":
-            end = _opening(pattern, at)
-            if end:
-                found.append((at, end))
-        at += 1
-    return found
 
 
 def _opening(pattern: str, at: int) -> int:
