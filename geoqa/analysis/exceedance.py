@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
+from geoqa.core import covariance
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
-#: Directions of a half circle; the mean of a smooth periodic function of them converges geometrically.
-_DIRECTIONS = np.arange(24) * np.pi / 24
+#: Directions of one quadrant, counted from the long axis: four mirror images of them go round, and the mean of a
+#: smooth periodic function of them converges geometrically.
+_DIRECTIONS = (np.arange(32) + 0.5) * np.pi / 64
 
 #: A circle of more sigma than this is straight where an error can reach it.
 _STRAIGHT = 1000.0
@@ -39,16 +42,19 @@ def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array) -> 
 def radius_holding(inside: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
     """Return the radius of the circle that holds a share `inside` (0 to 1) of the errors; inverse of `outside_circle`.
 
-    Newton's method on the log of the tail, which is convex and nearly straight in the radius squared.
+    Newton's method on the log of the tail, which is convex and nearly straight in the radius squared. An error
+    that is always zero has the radius 0.
     """
     spread = _spread(var_e, var_n, cov_en)
     wanted = np.log1p(-inside)
     squared = -2 * wanted * spread.mean(axis=1)
+    half = 0.5 / np.where(spread > 0, spread, np.inf)
     for _ in range(30):
-        tails = np.exp(-squared[:, None] / (2 * spread))
+        tails = np.exp(-squared[:, None] * half)
         tail = tails.mean(axis=1)
-        slope = -(tails / (2 * spread)).mean(axis=1) / tail
-        step = (np.log(tail) - wanted) / slope
+        slope = -(tails * half).mean(axis=1) / tail
+        with np.errstate(invalid="ignore", divide="ignore"):
+            step = np.where(slope < 0, (np.log(tail) - wanted) / slope, 0.0)
         squared = np.maximum(squared - step, 0.0)
         if not (np.abs(step) > 1e-12 * squared).any():  # NaN compares false
             break
@@ -86,13 +92,6 @@ def beyond_height(distance: Array, limit: Array, variance: Array) -> Array:
 
 
 def _spread(var_e: Array, var_n: Array, cov_en: Array) -> Array:
-    """Return the squared length of the standardized unit circle's image in each direction, shape (n, directions).
-
-    With the Cholesky factor L of the covariance, |L u|^2 for unit vectors u.
-    """
-    l_ee = np.sqrt(var_e)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        l_en = np.where(l_ee > 0, cov_en / l_ee, 0.0)
-    l_nn = np.sqrt(np.maximum(var_n - l_en**2, 0.0))
-    c, s = np.cos(_DIRECTIONS), np.sin(_DIRECTIONS)
-    return (l_ee[:, None] * c) ** 2 + (l_en[:, None] * c + l_nn[:, None] * s) ** 2
+    """Return the squared length of the standardized unit circle's image in each direction, shape (n, directions)."""
+    major, minor, _ = covariance.ellipse(var_e, var_n, cov_en)
+    return (major[:, None] * np.cos(_DIRECTIONS)) ** 2 + (minor[:, None] * np.sin(_DIRECTIONS)) ** 2

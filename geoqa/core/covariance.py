@@ -6,7 +6,6 @@ turns every azimuth into 90 degrees minus itself.
 
 from __future__ import annotations
 
-import functools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -108,46 +107,3 @@ def line_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf) -
     finite = np.where(np.isfinite(nu), nu, 1.0)
     tail = (1 + confidence) / 2
     return np.where(np.isfinite(nu), special.stdtrit(finite, tail), special.ndtri(tail))
-
-
-@functools.lru_cache(maxsize=32)
-def _radius_table(confidence: float) -> tuple[Array, Array]:
-    """Return axis ratios in [0, 1] and the radius of the circle that holds `confidence`, for a unit major axis."""
-    from scipy import optimize
-
-    nodes, weights = np.polynomial.legendre.leggauss(200)
-    angle = (nodes + 1) * np.pi / 4  # one quadrant
-
-    def outside(radius: float, ratio: float) -> float:
-        """Return the probability outside a circle: the mean of the Rayleigh tails in all directions.
-
-        Smooth for every ratio; for 0 it is Craig's form of the one-dimensional tail.
-        """
-        spread = np.cos(angle) ** 2 + (ratio * np.sin(angle)) ** 2
-        return float(np.sum(weights * np.exp(-(radius**2) / (2 * spread))) / 2)
-
-    ratios = 1 - np.cos(np.linspace(0, np.pi / 2, 65))
-    ratios[-1] = 1.0
-    radii = [optimize.brentq(lambda r, c=c: outside(r, c) - (1 - confidence), 1e-3, 10, xtol=1e-13) for c in ratios]
-    return ratios, np.asarray(radii)
-
-
-def circle_radius(semi_major: ArrayLike, semi_minor: ArrayLike, confidence: float) -> Array:
-    """Return the radius of the circle that holds `confidence` of a normal error with this standard ellipse.
-
-    Exact integration tabulated over the axis ratio, cubic between; the published polynomial for 95 %
-    (Leenhouts 1985) agrees to its own accuracy.
-
-    Parameters
-    ----------
-    semi_major, semi_minor
-        Arrays of shape (n,), one sigma.
-    confidence
-        Probability, between 0 and 1.
-    """
-    from scipy import interpolate
-
-    semi_major, semi_minor = np.asarray(semi_major, float), np.asarray(semi_minor, float)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(semi_major > 0, semi_minor / semi_major, 1.0)
-    return semi_major * interpolate.CubicSpline(*_radius_table(confidence))(np.clip(ratio, 0, 1))

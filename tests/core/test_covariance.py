@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate, stats
+from scipy import stats
 
 from geoqa.core import covariance
 from geoqa.core.errors import CallError
@@ -153,51 +153,6 @@ def test_factors_with_many_degrees_of_freedom_are_those_of_a_known_variance():
 def test_the_ellipse_of_one_pair_alone_is_useless():
     # Trap: one pair has 2 degrees of freedom in 2-D (computed): two and a half times the ellipse of a known variance.
     assert covariance.widening(0.95, 2) > 2.5
-
-
-@pytest.mark.parametrize(
-    ("ratio", "radius"),
-    # Exact circular 95 % radius, sigma_max 1 (computed); C = 0 is the one-dimensional 1.9600
-    [(1.0, 2.4477), (0.8, 2.2303), (0.6, 2.0813), (0.5, 2.0359), (0.2, 1.9704), (0.0, 1.9600)],
-)
-def test_circular_radius_against_exact_values(ratio, radius):
-    assert covariance.circle_radius(1.0, ratio, 0.95) == pytest.approx(radius, abs=6e-5)
-
-
-def test_circular_radius_against_the_published_polynomial():
-    # R = a (1.960790 + 0.004071 C + 0.114276 C^2 + 0.371625 C^3) (read, Geoscience Australia's open geodesy
-    # code, Leenhouts 1985 polynomial). A cubic through a curve of this shape is good to some 0.004 of sigma_max.
-    c = np.linspace(0, 1, 101)
-    published = 1.960790 + 0.004071 * c + 0.114276 * c**2 + 0.371625 * c**3
-    ours = covariance.circle_radius(np.full(101, 7.0), 7.0 * c, 0.95) / 7
-    assert np.abs(ours - published).max() < 0.0045
-
-
-@pytest.mark.parametrize("confidence", [0.5, 0.95, 0.99])
-@pytest.mark.parametrize("ratio", [0.002, 0.03, 0.17, 0.55, 0.93])
-def test_circular_radius_holds_its_confidence(confidence, ratio):
-    # Independent oracle: integrate the density over the circle, strip by strip, the edge smoothed by x = r sin(t).
-    r = float(covariance.circle_radius(1.0, ratio, confidence))
-
-    def strip(t):
-        x, half = r * np.sin(t), r * np.cos(t)
-        return stats.norm.pdf(x) * (1 - 2 * stats.norm.sf(half / ratio)) * half
-
-    edge = np.pi / 2 - min(0.3, 6 * ratio / r)
-    inside = sum(2 * integrate.quad(strip, a, b, epsabs=1e-10)[0] for a, b in ((0, edge), (edge, np.pi / 2)))
-    assert inside == pytest.approx(confidence, abs=1e-7)
-
-
-def test_a_thin_ellipse_needs_no_less_than_a_line():
-    # The circle that holds 95 % is never smaller than the 1.9600 sigma of one dimension (computed).
-    radii = covariance.circle_radius(np.ones(2000), np.geomspace(1e-7, 1, 2000), 0.95)
-    assert (radii >= 1.959963).all()
-    assert (np.diff(radii) >= -1e-8).all()
-
-
-def test_circular_radius_of_nothing_and_of_the_unknown():
-    assert np.isnan(covariance.circle_radius(np.nan, np.nan, 0.95))
-    assert covariance.circle_radius(0.0, 0.0, 0.95) == 0.0
 
 
 @pytest.mark.parametrize(
