@@ -5,10 +5,13 @@ Baarda 1968 reliability theory: a bias makes the test's square non-central chi-s
 
 from __future__ import annotations
 
+import bisect
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special, stats
+
+from geoqa.analysis import exceedance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,8 +20,8 @@ if TYPE_CHECKING:
 
 #: The power a detectable bias is stated for, as is usual in reliability theory.
 POWER = 0.80
-#: Squares of so many sigma are beyond the series.
-_MANY = 900.0
+#: More pairs than this are not counted.
+MOST_PAIRS = 100_000
 
 
 def noncentrality(alpha: float, dimensions: int, power: float = POWER) -> float:
@@ -45,16 +48,9 @@ def power_of_test(bias: Array, variance: Array, alpha: float, dimensions: int) -
 
 
 def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int) -> Array:
-    """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,).
-
-    Beyond many sigma the length is as good as normal, and the series of the distribution is slow.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        shift, edge = bias**2 / variance, limit**2 / variance
-        many = (shift > _MANY) | (edge > _MANY)
-        inside = special.chndtr(np.where(many, 1.0, edge), dimensions, np.where(many, 1.0, shift))
-        straight = special.ndtr(np.sqrt(shift + dimensions - 1) - np.sqrt(edge))
-    return np.where(many, straight, 1 - inside)
+    """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,)."""
+    longer = exceedance.beyond if dimensions == 2 else exceedance.beyond_height
+    return longer(bias, limit, variance)
 
 
 def detected_by_limit(variance: Array, limit: Array, dimensions: int, power: float = POWER) -> Array:
@@ -69,8 +65,10 @@ def pairs_to_bound(factor: float, dimensions: int, confidence: float = 0.95) -> 
 
     nu s^2 / sigma^2 is chi-square with nu = pairs times dimensions degrees of freedom.
     """
-    pairs = np.arange(1, 100_001)
-    nu = pairs * dimensions
-    low, high = (stats.chi2.ppf(q, nu) / nu for q in ((1 - confidence) / 2, (1 + confidence) / 2))
-    enough = (low >= factor**-2) & (high <= factor**2)
-    return int(pairs[np.argmax(enough)]) if enough.any() else len(pairs)
+
+    def bounded(pairs: int) -> bool:
+        nu = pairs * dimensions
+        low, high = (stats.chi2.ppf(q, nu) / nu for q in ((1 - confidence) / 2, (1 + confidence) / 2))
+        return bool(low >= factor**-2 and high <= factor**2)
+
+    return 1 + bisect.bisect_left(range(1, MOST_PAIRS), True, key=bounded)  # the interval narrows with every pair
