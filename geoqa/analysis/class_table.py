@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import special
 
 from geoqa.analysis import mixture, visit_pairs
-from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
 
-OWN, NOT_BELOW, SITE, NONE = BASES = ("own pairs", "own pairs, not below the site", "the site's pairs", "uncalibrated")
 #: Independent pairs from which a class speaks for itself, also where it is better than the site.
 MANY = 50
 #: A gross closure is told apart when its share is surely larger than this.
@@ -67,7 +66,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     messages = []
     for axis, sigma in _AXES:
         ratio, repeat = found.ratio[axis], found.repeat[axis]
-        table[f"basis_{axis}"] = np.where(ratio.basis == NONE, repeat.basis, ratio.basis)
+        table[f"basis_{axis}"] = np.where(ratio.basis == UNCALIBRATED, repeat.basis, ratio.basis)
         table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
         table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
@@ -158,7 +157,7 @@ def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: i
     nu = np.maximum(freedom + np.r_[0, np.full(len(show) - 1, dimensions * lean)], 0.1)  # below, no interval is finite
     value = np.sqrt(core) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
-    return _against_site(Bounded(value, low, high, np.full(len(show), OWN, object)), known, minimum_pairs)
+    return _against_site(Bounded(value, low, high, np.full(len(show), OWN_PAIRS, object)), known, minimum_pairs)
 
 
 def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
@@ -166,8 +165,8 @@ def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
     thin = worth < minimum_pairs
     below = ~thin & (worth < MANY) & (own.value < own.value[0]) & (own.high >= own.value[0])
     take = thin | below
-    basis = np.where(thin, SITE, np.where(below, NOT_BELOW, own.basis))
-    basis[0] = OWN
+    basis = np.where(thin, SITE_PAIRS, np.where(below, NOT_BELOW_SITE, own.basis))
+    basis[0] = OWN_PAIRS
     value = np.where(take, own.value[0], own.value)
     low, high = np.where(thin, own.low[0], own.low), np.where(take, np.maximum(own.high, own.high[0]), own.high)
     if thin[0]:
@@ -179,13 +178,13 @@ def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Boun
     """Return the shares of gross pairs with a Jeffreys interval, drawn towards the site like the ratios."""
     gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
     low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
-    own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN, object))
+    own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN_PAIRS, object))
     return _against_site(own, worth, minimum_pairs)
 
 
 def _unseen(n: int) -> Bounded:
     unknown = np.full(n, np.nan)
-    return Bounded(unknown, unknown, unknown, np.full(n, NONE, object))
+    return Bounded(unknown, unknown, unknown, np.full(n, UNCALIBRATED, object))
 
 
 def _per_fix(share: Array) -> Array:
@@ -198,7 +197,7 @@ def _freedom(
 ) -> Array:
     fit = fits[0] if np.isfinite(ratio.value[0]) else fits[1]
     freedom = getattr(fit, f"freedom_{axis}")[show]
-    found = np.where(ratio.basis == SITE, freedom[0], freedom)
+    found = np.where(ratio.basis == SITE_PAIRS, freedom[0], freedom)
     return np.where(found > 0, found, np.nan)
 
 

@@ -70,7 +70,7 @@ class Combination(Analysis):
         )
         within = _shrink(cov, var_u[:, 0, 0], cov_eu, cov_nu)
         cov_eu, cov_nu = cov_eu * within, cov_nu * within
-        base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
+        base_h, base_v = job.base.variances_m2
         columns = {
             "easting_m": data.reference[:, 0] + mean[:, 0],
             "northing_m": data.reference[:, 1] + mean[:, 1],
@@ -126,12 +126,11 @@ def _mean(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np
 
     fixes, _ = rows.fixes(typical)
     visits, _ = fixes.visits(typical)
-    per_axis = np.trace(visits.cov, axis1=1, axis2=2) / visits.cov.shape[1]
-    known = np.isfinite(per_axis)
-    if how == "guarded" or not known.all():  # what states no precision cannot weigh by it
-        share = levels.weights(visits.cov, typical)
+    variance = levels.per_axis(visits.cov)
+    if how == "guarded" or not np.isfinite(variance).all():  # what states no precision cannot weigh by it
+        share = levels.weight(variance, typical)
     else:
-        share = np.ones(len(per_axis)) if how == "equal" else 1 / per_axis
+        share = np.ones(len(variance)) if how == "equal" else 1 / variance
     total = np.bincount(visits.point, share, minlength=n)
     d = rows.x.shape[1]
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.schema import DELIVERIES
+from geoqa.core.schema import DELIVERIES, UNCALIBRATED
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ class Delivery(Analysis):
         """Return one column of flags per entry of REASONS, shape (points,)."""
         import numpy as np
 
-        from geoqa.analysis import class_table, judged, spread
+        from geoqa.analysis import judged, spread
         from geoqa.analysis.tolerance import by_role
 
         role = points["role"]
@@ -91,12 +91,16 @@ class Delivery(Analysis):
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
-        known = (classes["basis_h"] != class_table.NONE).to_numpy()[spread.class_rows(points["canopy"], classes)]
-        few_h, few_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() & ~suffices & ~known for axis in "hv")
+        known = (classes["basis_h"] != UNCALIBRATED).to_numpy()[spread.class_rows(points["canopy"], classes)]
+        one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
         # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
-        asked = {"h": judge_h, "v": judge_v}
-        wrong = np.fmax(*(np.where(asked[a], points[f"wrong_{a}"].to_numpy(dtype=float), np.nan) for a in "hv"))
-        alone = np.where(judge_h, *((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv"))
+        wrong = np.fmax(
+            *(
+                np.where(judge, points[f"wrong_{axis}"].to_numpy(dtype=float), np.nan)
+                for axis, judge in (("h", judge_h), ("v", judge_v))
+            )
+        )
+        alone = np.where(judge_h, one_h, one_v)
         # 95 % kept exactly is kept: a decimal confidence has no exact complement.
         too_much = ~(risk <= allowed + 1e-12)
         return [
@@ -108,8 +112,8 @@ class Delivery(Analysis):
             (judge_h & np.isnan(core_h)) | (judge_v & np.isnan(core_v)),
             judge_h & (core_h > allowed),
             judge_v & (core_v > allowed),
-            judge_h & few_h,
-            judge_v & few_v,
+            judge_h & one_h & ~suffices & ~known,
+            judge_v & one_v & ~suffices & ~known,
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2),
             too_much,
@@ -122,17 +126,15 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
     """Return the probability that noise alone exceeds the requirement, horizontally and in height."""
     import numpy as np
 
-    from geoqa.analysis import exceedance
+    from geoqa.analysis import exceedance, spread
     from geoqa.core import covariance
 
-    nu_h, nu_v = (points[f"degrees_of_freedom_{axis}"].fillna(np.inf).to_numpy() for axis in "hv")
-    wide_h, wide_v = (covariance.widening(0.95, nu) for nu in (nu_h, nu_v))
+    wide_h, wide_v = (covariance.widening(0.95, nu) for nu in spread.freedom_of_points(points))
     cov = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2"))
-    sigma_u = np.sqrt(points["var_u_m2"].to_numpy())
     none = np.zeros(len(points))
     return (
         exceedance.outside_circle(limit_h / wide_h, *cov),
-        exceedance.beyond_height(none, limit_v / wide_v, sigma_u**2),
+        exceedance.beyond_height(none, limit_v / wide_v, points["var_u_m2"].to_numpy()),
     )
 
 

@@ -41,7 +41,7 @@ class Detectability(Analysis):
         from geoqa.core import covariance
 
         points = frames["points"]
-        base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
+        base_h, base_v = job.base.variances_m2
         var_e, var_n, var_u = (
             points[f"var_{axis}_m2"].to_numpy(dtype=float) - base
             for axis, base in (("e", base_h), ("n", base_h), ("u", base_v))

@@ -71,12 +71,11 @@ def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     import numpy as np
 
     from geoqa.analysis import spread
-    from geoqa.analysis.rows import positions
+    from geoqa.analysis.rows import ends
 
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
-    ids = occupations["occupation_id"].to_numpy()
-    a, b = (positions(ids, shows[c].to_numpy()) for c in ("occupation_a", "occupation_b"))
+    a, b = ends(occupations, shows)
     cov = spread.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,
@@ -85,10 +84,10 @@ def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def _points(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    import numpy as np
+    from geoqa.analysis import spread
 
     points = frames["points"]
-    nu = points["degrees_of_freedom_h"].fillna(np.inf)
+    nu, _ = spread.freedom_of_points(points)
     return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
                   points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
 

@@ -99,7 +99,7 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     at = _rows_of(points, rows)
     place, height, cov, var_u = _delivered(points, at, data)
     use = usage.codes_of(occupations["use"])[rows.at]
-    s_h = np.trace(data.horizontal.cov, axis1=1, axis2=2) / 2
+    s_h = levels.per_axis(data.horizontal.cov)
     silent = groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) > 0
     # Where only the height is judged a point may have one without a place.
     placed = ~(np.isnan(place).any(axis=1) & np.isnan(height))
@@ -115,7 +115,7 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
             (judge_v, by_role(role, job, lambda r: r.requirement.vertical_m)),
         )
     ]
-    base_h, base_v = ((s or 0.0) ** 2 for s in (job.base.sigma_h_m, job.base.sigma_v_m))
+    base_h, base_v = job.base.variances_m2
     return Gathered(
         **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
         limit_h=limits[0], limit_v=limits[1],
@@ -155,9 +155,7 @@ def _collapsed(
     s_h, s_v = s_h[keep], data.vertical.cov[keep, 0, 0]
     rate = classes["wrong_fix_rate"].to_numpy()[spread.class_rows(occupations["canopy"], classes)][rows.at][keep]
     known = ~np.isnan(z)
-    typical_h, typical_v = (np.nan_to_num(t) for t in (data.typical_h, data.typical_v))
-    weight = 1 / np.fmax(s_h, max(typical_h, 1e-12))
-    weight_v = known / np.fmax(np.nan_to_num(s_v), max(typical_v, 1e-12))
+    weight, weight_v = levels.weight(s_h, data.typical_h), known * levels.weight(s_v, data.typical_v)
 
     def mean(values: Array, share: Array) -> Array:
         total = np.bincount(group, share, minlength=n)

@@ -102,16 +102,25 @@ def weights(cov: Array, typical: float) -> Array:
     typical
         Usual variance per axis, metres squared; NaN where no precision is known.
     """
+    return weight(per_axis(cov), typical)
+
+
+def weight(variance: Array, typical: float) -> Array:
+    """Return what `weights` does, from variances per axis of any shape; one that is unknown weighs as usual."""
     if not np.isfinite(typical):
-        return np.ones(len(cov))
-    per_axis = np.trace(cov, axis1=1, axis2=2) / cov.shape[1]
-    return 1 / np.fmax(per_axis, typical)
+        return np.ones_like(variance)
+    return 1 / np.fmax(variance, typical)
+
+
+def per_axis(cov: Array) -> Array:
+    """Return the mean variance per axis of covariances (n, d, d), shape (n,)."""
+    return np.trace(cov, axis1=1, axis2=2) / cov.shape[1]
 
 
 def typical_variance(cov: Array) -> float:
     """Return the usual variance per axis: the median, NaN where none is known."""
-    per_axis = np.trace(cov, axis1=1, axis2=2) / cov.shape[1]
-    known = per_axis[np.isfinite(per_axis)]
+    variance = per_axis(cov)
+    known = variance[np.isfinite(variance)]
     return float(np.median(known)) if len(known) else np.nan
 
 

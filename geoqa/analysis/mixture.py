@@ -78,7 +78,7 @@ class CoreAndTail:
     Attributes
     ----------
     core_h, core_v
-        Variance of the core over the stated one; NaN where no pair knows it.
+        Variance of the core over the stated one; as good as 0 where no pair knows it.
     freedom_h, freedom_v
         Degrees of freedom of each.
     known_h, known_v
@@ -130,7 +130,7 @@ def fit(pairs: Closed, classes: int) -> CoreAndTail:
         state, _ = _round(thin, state, classes, shaping)
         if not shaping and _moved(before, state) <= _SETTLED:
             break
-    final, outside = _round(pairs, state, classes) if len(thin.of) < len(pairs.of) else _round(thin, state, classes)
+    final, outside = _round(pairs, state, classes)
     return _result(pairs, final, outside, classes)
 
 
@@ -156,9 +156,8 @@ def log_gross_over_core(square_h: Array, square_v: Array, variance_h: Array, var
         Shares of the gross errors by scale, shape (scales, scales).
     """
     one = np.ones(len(square_h))
-    log_h, ratio_h = _densities(square_h, variance_h, one, 2)
-    log_v, ratio_v = _densities(square_v, variance_v, one, 1)
-    return log_h + log_v + np.log(np.maximum(((ratio_h @ scales) * ratio_v).sum(axis=1), 1e-300))
+    most, _, _, density = _both_densities((square_h, square_v), (variance_h, variance_v), (one, one), scales)
+    return most + np.log(density)
 
 
 def _thinned(of: Index, classes: int) -> Index:
@@ -197,12 +196,12 @@ def even_scales() -> Array:
 def _round(pairs: Closed, state: _State, classes: int, shaping: bool = False) -> tuple[_State, Array]:
     """Return the next state and each pair's probability to be gross."""
     core_h, core_v = state.core_h[pairs.of], state.core_v[pairs.of]
-    log_h, ratio_h = _densities(pairs.square_h, pairs.variance_h, core_h, 2)
-    log_v, ratio_v = _densities(pairs.square_v, pairs.variance_v, core_v, 1)
-    density = np.maximum(((ratio_h @ state.scales) * ratio_v).sum(axis=1), 1e-300)
+    most, ratio_h, ratio_v, density = _both_densities(
+        (pairs.square_h, pairs.square_v), (pairs.variance_h, pairs.variance_v), (core_h, core_v), state.scales
+    )
     share = state.tail[pairs.of]
     own = _over_normal(pairs, core_h, core_v, state.shape)
-    outside = special.expit(log_h + log_v + np.log(density) - own + special.logit(share))
+    outside = special.expit(most + np.log(density) - own + special.logit(share))
     outside[_surely(pairs.square_h, pairs.variance_h, core_h) | _surely(pairs.square_v, pairs.variance_v, core_v)] = 1.0
     gross = pairs.weight * outside
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
@@ -224,6 +223,20 @@ def _surely(square: Array, variance: Array, core: Array) -> NDArray[np.bool_]:
     """Return which closures are too long along an axis to be compared, shape (pairs,); none that is unknown."""
     farthest = np.fmax((FARTHEST_SCALES * SCALES_M[-1]) ** 2, FARTHEST_CORES**2 * core * variance)
     return np.asarray(square * variance > farthest)
+
+
+def _both_densities(
+    squares: tuple[Array, Array], variances: tuple[Array, Array], cores: tuple[Array, Array], scales: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Return the log of the largest gross density over the core's, the others over it per axis, and their mean.
+
+    Shapes (pairs,), (pairs, scales) for the horizontal and for the height, and (pairs,); every argument but
+    the last is for the horizontal and for the height.
+    """
+    (log_h, ratio_h), (log_v, ratio_v) = (
+        _densities(*axis) for axis in zip(squares, variances, cores, (2, 1), strict=True)
+    )
+    return log_h + log_v, ratio_h, ratio_v, np.maximum(((ratio_h @ scales) * ratio_v).sum(axis=1), 1e-300)
 
 
 def _densities(square: Array, variance: Array, core: Array, dimensions: int) -> tuple[Array, Array]:

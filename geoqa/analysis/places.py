@@ -50,12 +50,11 @@ class ClosureLines(Analysis):
         import numpy as np
 
         from geoqa.analysis import polygons
-        from geoqa.analysis.rows import positions
+        from geoqa.analysis.rows import ends
 
         occupations, closures = frames["occupations"], frames["closures"]
-        ids = occupations["occupation_id"].to_numpy()
-        ends = np.column_stack([positions(ids, closures[c].to_numpy()) for c in ("occupation_a", "occupation_b")])
-        east, north = (occupations[c].to_numpy()[ends] for c in ("easting_m", "northing_m"))
+        both = np.column_stack(ends(occupations, closures))
+        east, north = (occupations[c].to_numpy()[both] for c in ("easting_m", "northing_m"))
         keyed = closures[["pair_id"]].copy()
         keyed["geometry"] = polygons.lines(east, north, job).array
         return Result({"closures": keyed})

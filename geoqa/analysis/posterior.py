@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.analysis import exceedance, hypotheses, mixture
-from geoqa.analysis.gathered import Gathered, gather
+from geoqa.analysis import exceedance, hypotheses, levels, mixture
+from geoqa.core import covariance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.analysis.gathered import Gathered
+
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
-
-__all__ = ["Assessed", "Gathered", "assess", "gather", "learn_repeat"]
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
 PRIOR_REPEATS = 10.0
@@ -25,8 +25,6 @@ PRIOR_REPEATS = 10.0
 _ENOUGH, _SOON = 3000, 0.05
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
-#: 95 % of a normal error lie within this many sigma.
-_TWO_SIDED_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
@@ -99,7 +97,7 @@ def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: floa
     # What 95 % of the core stays within: a wrong fix counts against the radii as far as it leads beyond that.
     cores = (
         exceedance.radius_holding(np.full(len(members), 0.95), *found.cov[members].T),
-        _TWO_SIDED_95 * np.sqrt(found.var_u[members]),
+        covariance.PER_SIGMA_V["95"] * np.sqrt(found.var_u[members]),
     )
     risk = np.zeros(len(members))
     wrong, beyond = ([np.zeros(len(members)) for _ in "hv"] for _ in range(2))
@@ -195,9 +193,8 @@ class _Axis:
     """Means of some of the fixes of each point as combination takes them: one vote a visit, errors within it shared."""
 
     def __init__(self, x: Array, s: Array, visit: Index, typical: float) -> None:
-        self._x, self._s = x, s
-        self._typical = typical if np.isfinite(typical) else 0.0
-        self._weight = 1 / np.fmax(np.nan_to_num(s), self._typical or 1e-12)
+        self._x, self._s, self._typical = x, s, typical
+        self._weight = levels.weight(s, typical)
         self._same = visit[:, :, None] == visit[:, None, :]
 
     def of(self, at: Index, some: Flags) -> tuple[Array, Array]:
@@ -207,12 +204,11 @@ class _Axis:
         in_visit = (same * weight[:, None, :]).sum(axis=2)
         of_visit = (same * (weight * s)[:, None, :]).sum(axis=2) / np.where(in_visit > 0, in_visit, 1.0)
         share = np.where(some, weight / np.where(in_visit > 0, in_visit, 1.0), 0.0)
-        share = share / np.fmax(of_visit, self._typical or 1e-12)
+        share = share * levels.weight(of_visit, self._typical)
         share /= share.sum(axis=1, keepdims=True)
         root = share * np.sqrt(s)
-        return (self._x[at] * share[:, :, None]).sum(axis=1), (same * root[:, :, None] * root[:, None, :]).sum(
-            axis=(1, 2)
-        )
+        variance = (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
+        return (self._x[at] * share[:, :, None]).sum(axis=1), variance
 
 
 def _index(found: Gathered, members: Index, size: int) -> Index:

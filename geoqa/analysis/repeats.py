@@ -43,11 +43,11 @@ class Repeats(Analysis):
         """Return `repeats`, one row: the probability in use and how it fades."""
         import pandas as pd
 
-        from geoqa.analysis import posterior
+        from geoqa.analysis import gathered, posterior
 
         found = self.repeat
         if self.learn:
-            found = posterior.learn_repeat(posterior.gather(frames, job, self.fades_s), self.repeat)
+            found = posterior.learn_repeat(gathered.gather(frames, job, self.fades_s), self.repeat)
         row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s}
         messages: tuple[str, ...] = ()
         if abs(found - self.repeat) > 0.005:

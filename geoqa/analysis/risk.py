@@ -29,10 +29,10 @@ class Risk(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return the risk, and the probability that the position rests on a wrong fix."""
-        from geoqa.analysis import posterior
+        from geoqa.analysis import gathered, posterior
 
         points, repeats = frames["points"], frames["repeats"].iloc[0]
-        fixes = posterior.gather(frames, job, float(repeats["fades_s"]))
+        fixes = gathered.gather(frames, job, float(repeats["fades_s"]))
         found = posterior.assess(fixes, float(repeats["repeat"]))
         keyed = points[["point"]].copy()
         for address in self.gives:

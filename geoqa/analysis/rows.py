@@ -61,6 +61,13 @@ def positions(ids: Index, wanted: Index) -> Index:
     return table[wanted]
 
 
+def ends(occupations: pd.DataFrame, closures: pd.DataFrame) -> tuple[Index, Index]:
+    """Return the rows of the frame that the earlier and the later occupation of each closure stand in."""
+    ids = occupations["occupation_id"].to_numpy()
+    a, b = (positions(ids, closures[name].to_numpy()) for name in ("occupation_a", "occupation_b"))
+    return a, b
+
+
 def shown_labels(occupations: pd.DataFrame) -> Index:
     """Return the initialization of each row of the frame as a code, -1 where none is shown.
 

@@ -94,6 +94,12 @@ def class_rows(canopy: pd.Series, classes: pd.DataFrame) -> Index:
     return np.array([*known, 0])[labels.codes.to_numpy()]
 
 
+def freedom_of_points(points: pd.DataFrame) -> tuple[Array, Array]:
+    """Return the degrees of freedom of each point's scales, horizontal and height; infinite where taken as known."""
+    h, v = (points[f"degrees_of_freedom_{axis}"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
+    return np.where(np.isnan(h), np.inf, h), np.where(np.isnan(v), np.inf, v)
+
+
 def _freedom(nu: Array, estimated: NDArray[np.bool_]) -> Array:
     """Return the degrees of freedom of each scale; one held at 1 is not estimated."""
     return np.where(estimated & np.isfinite(nu), nu, np.inf)
@@ -111,13 +117,18 @@ def square_v(du: Array, var_u: Array) -> Array:
         return du**2 / var_u
 
 
-def flanks(nu: Array, shape: float) -> tuple[float, Array]:
+def flanks(nu: Array, shape: Array | float) -> tuple[Array | float, Array]:
     """Return what covariances are multiplied with, and the degrees of freedom, to test errors that follow Student's t.
 
     A t distribution of variance C has the scale C (shape - 2) / shape. That the scale was estimated too,
     with `nu`, adds to the spread of variances, so the inverse degrees of freedom add.
+
+    Parameters
+    ----------
+    shape
+        Degrees of freedom of the t distribution, one for all or shape (n,); infinite for a normal one.
     """
-    if not np.isfinite(shape):
+    if not np.isfinite(shape).all():
         return 1.0, nu
     return (shape - 2) / shape, 1 / (1 / nu + 1 / shape)
 

@@ -41,11 +41,10 @@ class ClosureStatus(Analysis):
         import pandas as pd
 
         from geoqa.analysis import agreement, judged, spread
-        from geoqa.analysis.rows import positions
+        from geoqa.analysis.rows import ends
 
         closures, occupations = frames["closures"], frames["occupations"]
-        ids = occupations["occupation_id"].to_numpy()
-        a, b = (positions(ids, closures[c].to_numpy()) for c in ("occupation_a", "occupation_b"))
+        a, b = ends(occupations, closures)
         cov = spread.calibrated(occupations, frames["classes"])
         de, dn, du = (closures[c].to_numpy() for c in ("de_m", "dn_m", "du_m"))
         t_h = spread.square_h(de, dn, *(v[a] + v[b] for v in (cov.var_e, cov.var_n, cov.cov_en)))

@@ -38,12 +38,12 @@ class Uncertainty(Analysis):
         """Return the axes, the azimuth from grid north, the confidence, and the radii in metres."""
         import numpy as np
 
-        from geoqa.analysis import exceedance
+        from geoqa.analysis import exceedance, spread
         from geoqa.analysis.tolerance import by_role
         from geoqa.core import covariance
 
         points = frames["points"]
-        nu_h, nu_v = (points[f"degrees_of_freedom_{axis}"].fillna(np.inf).to_numpy() for axis in "hv")
+        nu_h, nu_v = spread.freedom_of_points(points)
         confidence = by_role(points["role"], job, lambda role: role.requirement.confidence)
         var_e, var_n, cov_en, var_u = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"))
         major, minor, azimuth = covariance.ellipse(var_e, var_n, cov_en)
@@ -56,25 +56,22 @@ class Uncertainty(Analysis):
             for axis in "hv"
         )
         shape = float(frames["classes"]["core_shape"].fillna(np.inf).iloc[0])
-        narrow_h, nu_h = _flanks_of_means(nu_h, shape, points["visits_used_h"].to_numpy())
-        narrow_v, nu_v = _flanks_of_means(nu_v, shape, points["visits_used_v"].to_numpy())
+        narrow_h, nu_h = spread.flanks(nu_h, _shape_of_means(shape, points["visits_used_h"].to_numpy()))
+        narrow_v, nu_v = spread.flanks(nu_v, _shape_of_means(shape, points["visits_used_v"].to_numpy()))
         radius = exceedance.radius_holding(core_h, var_e, var_n, cov_en)
         keyed["radius95_m"] = radius * covariance.widening(core_h, nu_h) * np.sqrt(narrow_h)
         keyed["up95_m"] = np.sqrt(var_u * narrow_v) * covariance.line_factor(core_v, nu_v)
         return Result({"points": keyed})
 
 
-def _flanks_of_means(nu: np.ndarray, shape: float, visits: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return `spread.flanks` for means of visits; arrays of shape (points,).
+def _shape_of_means(shape: float, visits: np.ndarray) -> np.ndarray:
+    """Return the degrees of freedom of Student's t that means of visits follow, shape (points,).
 
-    The excess kurtosis of Student's t, 6 / (shape - 4), is divided by the number of visits.
+    The excess kurtosis, 6 / (shape - 4), is divided by the number of visits.
     """
     import numpy as np
 
-    if not np.isfinite(shape):
-        return np.ones(len(nu)), nu
-    of_mean = 4 + (shape - 4) * np.maximum(visits, 1)
-    return (of_mean - 2) / of_mean, 1 / (1 / nu + 1 / of_mean)
+    return 4 + (shape - 4) * np.maximum(visits, 1)
 
 
 def _share_of_core(wrong: np.ndarray, beyond: np.ndarray) -> np.ndarray:

@@ -32,7 +32,7 @@ class Limits:
     from_mean: Flags
     alpha: float
     nu: Array
-    narrow: float = 1.0
+    narrow: Array | float = 1.0
     critical: float = 0.001
 
 

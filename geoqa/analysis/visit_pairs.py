@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.analysis import mixture, spread
-from geoqa.analysis.rows import codes_of, positions
+from geoqa.analysis.rows import codes_of, ends
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -93,7 +93,7 @@ def _pick(closures: pd.DataFrame, occupations: pd.DataFrame) -> tuple[Index, Ind
     """Return one closure per pair of visits: its row, the rows of its occupations, and its weight."""
     grade = closures["independence_h"]
     pick = np.flatnonzero(grade.isin(["separated", "staggered"]).to_numpy())
-    a, b = _ends(closures, occupations, pick)
+    a, b = ends(occupations, closures.iloc[pick])
     visit = occupations["visit"].to_numpy()
     point = codes_of(closures["point"])[pick]
     first = _first(point, visit[a], visit[b])
@@ -116,9 +116,3 @@ def _shows_height(
 def _first(*keys: Index) -> NDArray[np.bool_]:
     """Return the first of each combination: closures stand in order of time."""
     return ~pd.DataFrame(dict(enumerate(keys))).duplicated().to_numpy()
-
-
-def _ends(closures: pd.DataFrame, occupations: pd.DataFrame, pick: Index) -> tuple[Index, Index]:
-    ids = occupations["occupation_id"].to_numpy()
-    a, b = (positions(ids, closures[c].to_numpy()[pick]) for c in ("occupation_a", "occupation_b"))
-    return a, b

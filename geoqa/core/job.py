@@ -146,6 +146,11 @@ class Base(Declared):
     sigma_h_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma per horizontal axis")
     sigma_v_m: float | None = param(None, unit="m", minimum=0, maximum=100, help="One sigma of the height")
 
+    @property
+    def variances_m2(self) -> tuple[float, float]:
+        """What the base adds to every variance, per horizontal axis and in height; 0 where it is not stated."""
+        return (self.sigma_h_m or 0.0) ** 2, (self.sigma_v_m or 0.0) ** 2
+
 
 @dataclass(frozen=True, kw_only=True)
 class Decisions(Declared):

@@ -31,6 +31,10 @@ NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
+#: Whose pairs the values of a class come from.
+OWN_PAIRS, NOT_BELOW_SITE, SITE_PAIRS, UNCALIBRATED = BASES = (
+    "own pairs", "own pairs, not below the site", "the site's pairs", "uncalibrated",
+)  # fmt: skip
 #: What a row without a name is called until its place gives it one.
 UNNAMED = "unnamed"
 #: What a reviewer may decide of a row, as the column `decision` of `occupations` has it.
@@ -202,8 +206,8 @@ CLASSES = Frame(
         "scale_v": _float("what stated height precision is multiplied with", above=0),
         "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
         "stated_v_m": _float("usual stated standard deviation of the height", above=0),
-        "basis_h": _text("whose pairs the horizontal values come from"),
-        "basis_v": _text("whose pairs the height values come from"),
+        "basis_h": _text("whose pairs the horizontal values come from", BASES),
+        "basis_v": _text("whose pairs the height values come from", BASES),
     },
 )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import display_text
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 HEAD = ("cover", "pairs", "horizontal", "height", "wrong fixes", "whose pairs")
 _AXES = (("h", "horizontally"), ("v", "in height"))
 #: Whose pairs values come from, in few words.
-_FROM = {"own pairs": "own", "own pairs, not below the site": "own, held at the site", "the site's pairs": "the site"}
+_FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: "the site"}
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
@@ -45,7 +45,7 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
         parts = [
             f"the stated {_length(row[f'stated_{axis}_m'], job)} was worth {_bounded(row, axis, job)} {word}"
             for axis, word in _AXES
-            if row[f"basis_{axis}"] == "own pairs" and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
+            if row[f"basis_{axis}"] == OWN_PAIRS and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
         where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
@@ -54,8 +54,8 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
 
 
 def _worth(row: Any, axis: str, job: Job) -> str:
-    if row[f"basis_{axis}"] == "uncalibrated":
-        return "uncalibrated"
+    if row[f"basis_{axis}"] == UNCALIBRATED:
+        return UNCALIBRATED
     if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
         return f"none stated → {_length(row[f'repeatability_{axis}_m'], job)}"
     return f"{_figure(row[f'stated_{axis}_m'], job)} → {_bounded(row, axis, job)}"

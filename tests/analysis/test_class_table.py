@@ -8,10 +8,11 @@ import pytest
 from builders import job as make_job
 from builders import judge, occupations, run
 
-from geoqa.analysis import class_table, mixture
+from geoqa.analysis import mixture
 from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.visits import Visits
+from geoqa.core import schema
 
 CHAIN = (Visits, Closures, Calibration)
 
@@ -41,24 +42,24 @@ def test_a_thin_class_takes_the_site():
     site, thin = found.loc["whole site"], found.loc["thin"]
     assert thin["pairs"] == 7
     for axis in "hv":
-        assert thin[f"basis_{axis}"] == class_table.SITE
+        assert thin[f"basis_{axis}"] == schema.SITE_PAIRS
         for name in ("precision_ratio_{}", "scale_{}", "degrees_of_freedom_{}"):
             assert thin[name.format(axis)] == site[name.format(axis)]
         assert thin[f"repeatability_{axis}_m"] == site[f"repeatability_{axis}_m"]
     assert thin["tail_rate"] == site["tail_rate"]
     eight = classes(cover(1, "open", 200, 1.5) + cover(2, "thin", 8, 3.0)).loc["thin"]
-    assert eight["basis_h"] == class_table.OWN
+    assert eight["basis_h"] == schema.OWN_PAIRS
     assert eight["precision_ratio_h"] > 2
 
 
 def test_a_class_is_below_the_site_only_where_its_own_pairs_show_it():
     wide = cover(1, "dense", 150, 2.0)
     shown = classes(wide + cover(2, "open", 150, 1.2)).loc["open"]
-    assert shown["basis_h"] == shown["basis_v"] == class_table.OWN
+    assert shown["basis_h"] == shown["basis_v"] == schema.OWN_PAIRS
     assert shown["precision_ratio_h"] == pytest.approx(1.2, rel=0.1)
     found = classes(wide + cover(6, "open", 10, 1.75))
     unshown, site = found.loc["open"], found.loc["whole site"]
-    assert unshown["basis_h"] == class_table.NOT_BELOW
+    assert unshown["basis_h"] == schema.NOT_BELOW_SITE
     assert unshown["precision_ratio_h"] == site["precision_ratio_h"]
     assert unshown["precision_ratio_h_low"] < site["precision_ratio_h"]
     assert unshown["precision_ratio_h_high"] >= site["precision_ratio_h_high"]
@@ -73,7 +74,7 @@ def test_no_class_is_below_the_site_unasked(seed):
     for axis, what in itertools.product("hv", ("precision_ratio_{}", "repeatability_{}_m")):
         name = what.format(axis)
         below = found[name] < site[name] - 1e-12
-        assert (found.loc[below, f"basis_{axis}"] == class_table.OWN).all()
+        assert (found.loc[below, f"basis_{axis}"] == schema.OWN_PAIRS).all()
         assert (found.loc[below, name + "_high"] < site[name]).all()
     low = found["tail_rate"] < site["tail_rate"] - 1e-12
     assert (found.loc[low, "tail_rate_high"] < site["tail_rate"]).all()
@@ -126,7 +127,7 @@ def test_pairs_between_two_canopies_count_for_the_site_alone():
     found = classes(cover(5, "open", 60, 1.3, other="edge") + cover(6, "dense", 60, 1.3))
     assert found["pairs"].to_dict() == {"whole site": 120, "dense": 60, "edge": 0, "open": 0}
     for name in ("edge", "open"):
-        assert found.loc[name, "basis_h"] == class_table.SITE
+        assert found.loc[name, "basis_h"] == schema.SITE_PAIRS
         assert found.loc[name, "precision_ratio_h"] == found.loc["whole site", "precision_ratio_h"]
 
 
