@@ -17,9 +17,14 @@ KINDS: dict[str, tuple[str, ...]] = {
     "vectors": ("lon_deg", "lat_deg", "style", "east_m", "north_m"),
     "lines": ("path", "style"),
     "polygons": ("path", "style"),
+    "tiles": ("url", "style"),
 }
+#: Two columns that a third one, the name of a point of the site, may stand for.
+PLACE = ("lon_deg", "lat_deg")
 #: Columns any drawing may have.
-OPTIONAL = ("label", "detail", "mark", "group")
+OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
+#: What the columns of a table may hold.
+CELLS = ("text", "number", "share", "span", "time")
 #: Shapes of symbols; line and dash are strokes, area is a filled outline.
 SHAPES = ("circle", "ring", "triangle", "diamond", "square", "cross", "star", "line", "dash", "area")
 
@@ -54,6 +59,78 @@ class Style:
 
 
 @dataclass(frozen=True)
+class Cells:
+    """One column of a table that a click shows.
+
+    Attributes
+    ----------
+    head
+        What stands above the column, or before the value.
+    values
+        One value a row: text; numbers in `unit`; shares from 0 to 1; spans in seconds; times.
+        A missing value shows a dash, or nothing where the table has one row an entry.
+    kind
+        One of `CELLS`.
+    decimals
+        Decimals of a number.
+    sign
+        Whether a number above zero shows its sign.
+    unit
+        Stands behind a number where the table has one row an entry.
+    beside
+        The same numbers in metres, where `unit` is another.
+    before
+        Stands before a number.
+    """
+
+    head: str
+    values: Any
+    kind: str = "text"
+    decimals: int = 3
+    sign: bool = False
+    unit: str = ""
+    beside: Any = None
+    before: str = ""
+
+
+@dataclass(frozen=True)
+class Table:
+    """What a click shows of an entry: some rows below headings, or one row as lines.
+
+    Attributes
+    ----------
+    title
+        What stands above it.
+    columns
+        Of equal length.
+    entry
+        Index of the entry that each row belongs to, in the order of rows wanted; None where row k is
+        of entry k, and is shown as a line a column.
+    """
+
+    title: str
+    columns: tuple[Cells, ...]
+    entry: Any = None
+
+
+@dataclass(frozen=True)
+class Facet:
+    """Something entries may be chosen by, such as the base; an entry may have several values.
+
+    Attributes
+    ----------
+    title
+        What people call it.
+    entry, values
+        Index of an entry, and one of its values as text; of equal length.
+    """
+
+    title: str
+    entry: Any
+    values: Any
+
+
+@dataclass(frozen=True)
 class Drawing:
     """One layer of the map as columns.
 
@@ -65,12 +142,14 @@ class Drawing:
         What the layer control calls it.
     columns
         Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of the
-        entry), ``detail`` (what a click shows: per entry a sequence of sections, each a mapping
-        with ``rows``, a sequence of sequences of text, and optional ``title`` and ``head``),
-        ``mark`` (true where a symbol carries the second mark: it may be delivered), ``group`` (the
-        status whose square in the key shows and hides the entry).
-        ``path`` holds per entry a sequence of (longitude, latitude). An entry without a position,
-        or with a null length, is not drawn.
+        entry), ``mark`` (true where a symbol carries the second mark: it may be delivered), ``group``
+        (the status whose square in the key shows and hides the entry), ``urgency`` (a number: the
+        larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
+        azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a sequence of (longitude, latitude), ``holes`` a
+        sequence of such. An entry without a position, with a null length, or whose ``style`` is
+        empty is not drawn. ``point``, the name of a point of the site or its index among them, may
+        stand for the two columns of its place: the entry is drawn there, shows and hides with it,
+        and a click shows the point.
     styles
         The looks that ``style`` names by key.
     about
@@ -81,6 +160,12 @@ class Drawing:
         Whether the layer is on when the map opens.
     listed
         Whether the key lists its styles under the layer's name.
+    tables
+        What a click on an entry shows.
+    facets
+        What entries may be chosen by.
+    points
+        Whether the entries are the points of the site, which one drawing holds.
     """
 
     kind: str
@@ -91,6 +176,9 @@ class Drawing:
     exaggerated: bool = False
     shown: bool = True
     listed: bool = True
+    tables: tuple[Table, ...] = ()
+    facets: tuple[Facet, ...] = ()
+    points: bool = False
 
     def __post_init__(self) -> None:
         faults = list(self._faults())
@@ -103,10 +191,11 @@ class Drawing:
     def _faults(self) -> Sequence[Fault]:
         if self.kind not in KINDS:
             return [Fault("kind", f"is {self.kind!r}; it must be one of {', '.join(KINDS)}.")]
-        names = (*KINDS[self.kind], *OPTIONAL)
-        faults = [
-            Fault(f"column {n}", f"is missing from {self.kind}.") for n in KINDS[self.kind] if n not in self.columns
-        ]
+        needed = KINDS[self.kind]
+        if "point" in self.columns and PLACE[0] in needed:
+            needed = ("point", *(name for name in needed if name not in PLACE))
+        names = (*needed, *OPTIONAL)
+        faults = [Fault(f"column {n}", f"is missing from {self.kind}.") for n in needed if n not in self.columns]
         faults += [
             Fault(f"column {n}", "is not one the map knows.", f"{self.kind} may hold {', '.join(names)}.")
             for n in self.columns
@@ -115,11 +204,23 @@ class Drawing:
         lengths = {name: len(values) for name, values in self.columns.items()}
         if len(set(lengths.values())) > 1:
             faults.append(Fault("columns", f"are of different lengths: {lengths}."))
-        return faults + self._style_faults()
+        return faults + self._style_faults() + self._table_faults()
+
+    def _table_faults(self) -> list[Fault]:
+        faults = []
+        for table in self.tables:
+            rows = len(self) if table.entry is None else len(table.entry)
+            for cells in table.columns:
+                where = f"table {table.title!r}, column {cells.head!r}"
+                if cells.kind not in CELLS:
+                    faults.append(Fault(where, f"is of the kind {cells.kind!r}; it must be one of {', '.join(CELLS)}."))
+                if len(cells.values) != rows:
+                    faults.append(Fault(where, f"has {len(cells.values)} values where {rows} rows are."))
+        return faults
 
     def _style_faults(self) -> list[Fault]:
         known = {style.key for style in self.styles}
-        strange = sorted(set(map(str, self.columns.get("style", ()))) - known)
+        strange = sorted({*map(str, self.columns.get("style", ())), ""} - known - {""})
         faults = [Fault("column style", f"uses the undeclared styles {', '.join(strange[:5])}.")] if strange else []
         for style in self.styles:
             if style.shape not in SHAPES:

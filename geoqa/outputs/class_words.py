@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 HEAD = ("cover", "pairs", "horizontal", "height", "wrong fixes", "whose pairs")
+ABOUT = (
+    "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of "
+    "initializations that were grossly wrong."
+)
 _AXES = (("h", "horizontally"), ("v", "in height"))
 #: Whose pairs values come from, in few words.
 _FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: "the site"}

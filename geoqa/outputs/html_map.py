@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
@@ -15,7 +16,8 @@ from geoqa.core import geodesy, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.errors import StepError
 from geoqa.core.schema import DELIVERIES, STATUSES
-from geoqa.outputs import class_words, offline, symbology
+from geoqa.outputs import blocks, class_words, grid_fit, offline, symbology
+from geoqa.outputs.layers import online
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
@@ -26,9 +28,10 @@ if TYPE_CHECKING:
 
 STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.
-SCRIPTS = ("geometry.js", "symbols.js", "layer.js", "popup.js", "key.js", "start.js")
-#: Decimals kept: 0.1 mm on the ground, for degrees and for metres.
-DECIMALS = {"_deg": 9, "_m": 4}
+SCRIPTS = (
+    "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
+    "symbols.js", "layer.js", "popup.js", "key.js", "finder.js", "start.js",
+)  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
 
@@ -59,6 +62,11 @@ class MapContext:
         See `geoqa.outputs.cautions`.
     north
         Which north is up.
+    lonlat
+        Whether the job counts in longitude and latitude.
+    grid
+        How the job's coordinates follow from a place on the map, see `geoqa.outputs.grid_fit`; None where the
+        job counts in longitude and latitude, or no polynomial serves.
     """
 
     title: str
@@ -73,6 +81,8 @@ class MapContext:
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
     north: str = "True north is up"
+    lonlat: bool = False
+    grid: Mapping[str, Any] | None = None
 
     @classmethod
     def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
@@ -96,6 +106,8 @@ class MapContext:
             notes=tuple(notes),
             classes=tuple(class_words.table(frames["classes"], job)) if "classes" in frames else (),
             expectation_known=_expectation_known(frames),
+            lonlat=geodesy.of(job).geographic,
+            grid=_grid(points, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -118,12 +130,13 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
         If a drawing holds what cannot be drawn.
     """
     title = map_text(context.title)
-    figure = offline.OfflineFigure(f"{title} – map", _sheet(title, context))
-    figure.data = [offline.DataBlock("geoqa-context", json_for_html(_context(context)))]
-    for number, (block, detail) in enumerate(map(_block, drawings)):
-        figure.data.append(offline.DataBlock(f"geoqa-drawing-{number}", json_for_html(block)))
-        if detail:
-            figure.data.append(offline.DataBlock(f"geoqa-detail-{number}", json_for_html(detail)))
+    heads, pack = blocks.packed(drawings)
+    figure = offline.OfflineFigure(f"{title} – map", _sheet(title, context), tiles=_tile_servers(drawings))
+    head = {"context": _context(context), "drawings": heads}
+    figure.data = [
+        offline.DataBlock("geoqa-head", json_for_html(head)),
+        offline.DataBlock("geoqa-block", json_for_html(pack.text())),
+    ]
     chart = offline.OfflineMap(
         figure,
         [offline.static_text(name) for name in STYLES],
@@ -131,7 +144,7 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
         max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,
         fade_animation=False,
     )  # fmt: skip
-    SurveySheet(len(drawings)).add_to(chart, name="survey")
+    SurveySheet().add_to(chart, name="survey")
     return str(figure.render())
 
 
@@ -140,13 +153,13 @@ class SurveySheet(MacroElement):
 
     _template = Template("""
     {% macro script(this, kwargs) %}
-    Geoqa.start({{ this._parent.get_name() }}, {{ this.drawings|tojson }});
+    Geoqa.start({{ this._parent.get_name() }});
     {% endmacro %}
     """)
 
-    def __init__(self, drawings: int) -> None:
+    def __init__(self) -> None:
         super().__init__()  # type: ignore[no-untyped-call]
-        self._name, self._id, self.drawings = "SurveySheet", "geoqa", drawings
+        self._name, self._id = "SurveySheet", "geoqa"
 
 
 def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
@@ -159,6 +172,16 @@ def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
     closures = frames.get("closures")
     tested = [name for name in ("p_h", "p_v") if closures is not None and name in closures]
     return not tested or closures is None or closures.empty or bool(closures[tested].notna().any(axis=None))
+
+
+def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
+    """Return the polynomial of the job's grid around the points."""
+    system = geodesy.of(job)
+    box = shapely.total_bounds(np.asarray(points["geometry"])) if "geometry" in points else np.full(4, np.nan)
+    if system.geographic or not np.isfinite(box).all():
+        return None
+    x, y = box[[0, 2, 0, 2]] * system.metres_per_unit, box[[1, 1, 3, 3]] * system.metres_per_unit
+    return grid_fit.fit(system, *system.to_lonlat(x, y))
 
 
 def _with_roles(whole: str, own: Iterable[tuple[str, str]]) -> str:
@@ -174,7 +197,7 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f"<p>{total} points reviewed: <strong>{ready} may be delivered</strong>, {total - ready} not.</p></header>\n"
+        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not.</p></header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
     )
@@ -189,11 +212,14 @@ def _context(context: MapContext) -> dict[str, Any]:
         "unitName": units.spoken(context.unit),
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
         "expectationKnown": context.expectation_known,
+        "grid": context.grid,
+        "lonlat": context.lonlat,
         "notes": [display_text(note) for note in context.notes],
         "classes": {
             "title": "What stated precision is worth here",
             "head": list(class_words.HEAD),
             "rows": [[display_text(cell) for cell in row] for row in context.classes],
+            "about": class_words.ABOUT,
         },
         "cautions": [display_text(caution) for caution in context.cautions],
         "symbols": [
@@ -209,70 +235,6 @@ def _context(context: MapContext) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _block(drawing: Drawing) -> tuple[dict[str, Any], list[Any]]:
-    """Return one drawing as a block of columns, and the detail of its entries."""
-    keys = {style.key: number for number, style in enumerate(drawing.styles)}
-    columns: dict[str, list[Any]] = {"style": [keys[str(key)] for key in drawing.columns["style"]]}
-    for name, values in drawing.columns.items():
-        if name in ("style", "detail"):
-            continue
-        columns[name] = _column(drawing, name, values)
-    block = {
-        "encoding": "plain",
-        "kind": drawing.kind,
-        "title": display_text(drawing.title),
-        "about": display_text(drawing.about),
-        "exaggerated": drawing.exaggerated,
-        "shown": drawing.shown,
-        "listed": drawing.listed,
-        "styles": [_style(style) for style in drawing.styles],
-        "columns": columns,
-    }
-    return block, [_sections(drawing, entry) for entry in drawing.columns.get("detail", ())]
-
-
-def _style(style: Any) -> dict[str, Any]:
-    values = {**asdict(style), "dark": style.dark or style.colour}
-    return {name: display_text(value) if isinstance(value, str) else value for name, value in values.items()}
-
-
-def _column(drawing: Drawing, name: str, values: Sequence[Any]) -> list[Any]:
-    if name in ("label", "group"):
-        return [display_text(value) for value in values]
-    if name == "mark":
-        return [1 if value else 0 for value in values]
-    if name == "path":
-        return [[[_number(drawing, name, v, 9) for v in place] for place in path] for path in values]
-    decimals = DECIMALS["_deg" if name.endswith("_deg") else "_m"]
-    try:
-        numbers = np.round(np.asarray(values, dtype=float), decimals)
-    except (TypeError, ValueError) as error:
-        raise StepError(f"the drawing {drawing.title!r} holds in {name} what is no number ({error}).") from error
-    # None where nothing can be drawn; adding zero turns -0.0 into 0.0.
-    return [value if math.isfinite(value) else None for value in (numbers + 0.0).tolist()]
-
-
-def _number(drawing: Drawing, name: str, value: Any, decimals: int) -> float:
-    try:
-        number = round(float(value), decimals)
-    except (TypeError, ValueError) as error:
-        raise StepError(f"the drawing {drawing.title!r} holds in {name} what is no number: {value!r:.60}.") from error
-    if not math.isfinite(number):
-        raise StepError(f"the drawing {drawing.title!r} holds in {name} a number that is not finite.")
-    return number
-
-
-def _sections(drawing: Drawing, entry: Any) -> list[dict[str, Any]]:
-    """Return the detail of one entry as safe text."""
-    try:
-        return [
-            {
-                "title": display_text(section.get("title", "")),
-                "head": [display_text(cell) for cell in section.get("head", ())],
-                "rows": [[display_text(cell) for cell in row] for row in section["rows"]],
-            }
-            for section in entry or ()
-        ]
-    except (AttributeError, KeyError, TypeError) as error:
-        rule = "detail holds, per entry, sections that are mappings with rows, and optional title and head"
-        raise StepError(f"the drawing {drawing.title!r} has a detail that cannot be shown: {rule}.") from error
+def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:
+    """Return where the page may ask for background pictures: nowhere, unless the job names an online background."""
+    return [online.server(url) for drawing in drawings for url in drawing.columns.get("url", ())]

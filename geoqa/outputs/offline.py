@@ -97,11 +97,13 @@ class OfflineFigure(Figure):
         Title of the document, already safe as HTML.
     sheet
         HTML around the map, ``before`` and ``after`` it; written by geoqa, its text already safe.
+    tiles
+        Servers that the page may ask for pictures, each as ``https://host``; none unless the job names one.
     """
 
-    def __init__(self, title: str, sheet: tuple[str, str]) -> None:
+    def __init__(self, title: str, sheet: tuple[str, str], tiles: Sequence[str] = ()) -> None:
         super().__init__()
-        self.safe_title, self.sheet = title, sheet
+        self.safe_title, self.sheet, self.tiles = title, sheet, tuple(tiles)
         self.data: list[DataBlock] = []
         self.header._children.pop("meta_http", None)
 
@@ -116,7 +118,7 @@ class OfflineFigure(Figure):
         before, after = self.sheet
         return "\n".join([
             '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
-            policy([*scripts, script], styles),
+            policy([*scripts, script], styles, self.tiles),
             f"<title>{self.safe_title}</title>",
             header,
             "</head>\n<body>",
@@ -126,15 +128,16 @@ class OfflineFigure(Figure):
         ])  # fmt: skip
 
 
-def policy(scripts: Sequence[str], styles: Sequence[str]) -> str:
-    """Return the content security policy that lets these pieces act and nothing be fetched."""
+def policy(scripts: Sequence[str], styles: Sequence[str], tiles: Sequence[str] = ()) -> str:
+    """Return the content security policy that lets these pieces act and nothing be fetched but pictures of `tiles`."""
 
     def hashes(texts: Sequence[str]) -> str:
         digests = (base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in texts)
         return " ".join(f"'sha256-{digest}'" for digest in digests)
 
+    pictures = f"img-src {' '.join(sorted(set(tiles)))}; " if tiles else ""
     rules = (
-        f"default-src 'none'; script-src {hashes(scripts)}; style-src {hashes(styles)}; "
+        f"default-src 'none'; script-src {hashes(scripts)}; style-src {hashes(styles)}; {pictures}"
         "base-uri 'none'; form-action 'none'"
     )
     return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'

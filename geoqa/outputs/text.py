@@ -54,6 +54,12 @@ def display_text(value: Any) -> str:
     return _SUSPECT.sub(lambda found: _visible(found[0]), text)
 
 
+def display_texts(values: list[Any]) -> list[str]:
+    """Return `display_text` of each value; quick where none of them hides anything."""
+    texts = [_as_text(value) for value in values]
+    return texts if not _SUSPECT.search("".join(texts)) else [display_text(text) for text in texts]
+
+
 def cut(text: str, limit: int = LINE_LENGTH) -> str:
     """Return `text`, or its beginning and an ellipsis where it is longer than `limit`."""
     return text if len(text) <= limit else text[: limit - 1].rstrip() + "…"

@@ -26,25 +26,24 @@ class ClosuresLayer(MapLayer):
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of vectors, an independent pair each."""
+        import numpy as np
+
         from geoqa.core import geodesy
         from geoqa.outputs.layers import detail, place
 
         closures, points = frames["closures"], frames["points"]
-        drawn = closures[~closures["independence_h"].astype(str).isin(NO_EVIDENCE)]
-        at = detail.found(points, drawn)
-        drawn, at = drawn[at >= 0], at[at >= 0]
-        places = place.places(points, job)
-        east, north = detail.numbers(drawn, "de_m"), detail.numbers(drawn, "dn_m")
-        # Closures of geographic input are true east and north; those of a grid turn with it.
-        if not geodesy.of(job).geographic:
-            east, north = place.turned(east, north, places.convergence_deg[at])
+        at = detail.found(points, closures)
+        order = np.argsort(at, kind="stable")
+        order = order[at[order] >= 0]
+        drawn, at = closures.iloc[order], at[order]
+        shown = ~drawn["independence_h"].isin(NO_EVIDENCE).to_numpy()
         columns = {
-            "lon_deg": places.lon_deg[at],
-            "lat_deg": places.lat_deg[at],
-            "style": [_side(status) for status in drawn["status"].astype(str)],
-            "group": points["status"].astype(str).to_numpy()[at],
-            "east_m": east,
-            "north_m": north,
+            "point": at,
+            "style": np.where(shown, detail.combined(_side, drawn["status"]).to_numpy(), ""),
+            "east_m": detail.numbers(drawn, "de_m"),
+            "north_m": detail.numbers(drawn, "dn_m"),
+            # Closures of geographic input are true east and north; those of a grid turn with it.
+            "turn_deg": np.zeros(len(at)) if geodesy.of(job).geographic else place.convergence_deg(points, job)[at],
         }
         about = "How far a later occupation lies from an earlier, independent one, and which way."
         return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)

@@ -33,19 +33,17 @@ class EllipsesLayer(MapLayer):
         from geoqa.outputs.layers import detail, place
 
         points = frames["points"]
-        major = detail.numbers(points, "semi_major_m")
-        drawn = points[np.isfinite(major) & (major > 0)]
-        places = place.places(drawn, job)
-        azimuth = detail.numbers(drawn, "azimuth_deg") + places.convergence_deg
+        at = np.flatnonzero(detail.numbers(points, "semi_major_m") > 0)
+        drawn = points.iloc[at]
+        azimuth = detail.numbers(drawn, "azimuth_deg")
         columns = {
-            "lon_deg": places.lon_deg,
-            "lat_deg": places.lat_deg,
+            "point": at,
             "style": ["ellipse"] * len(drawn),
-            "group": drawn["status"].astype(str).tolist(),
             "semi_major_m": detail.numbers(drawn, "semi_major_m"),
             "semi_minor_m": detail.numbers(drawn, "semi_minor_m"),
             # A circle has no azimuth; any will do.
-            "azimuth_deg": np.where(np.isnan(azimuth), 0.0, azimuth) % 180,
+            "azimuth_deg": np.where(np.isnan(azimuth), 0.0, azimuth),
+            "turn_deg": place.convergence_deg(points, job)[at],
         }
         return (_drawing(columns, drawn, job),)
 

@@ -28,15 +28,12 @@ class Places:
         Arrays of shape (n,), in the job's own datum; NaN where a point has no place.
     easting_m, northing_m
         The same positions in the job's grid.
-    convergence_deg
-        What is added to a grid azimuth for the true azimuth.
     """
 
     lon_deg: Array
     lat_deg: Array
     easting_m: Array
     northing_m: Array
-    convergence_deg: Array
 
 
 def places(points: pd.DataFrame, job: Job) -> Places:
@@ -48,7 +45,7 @@ def places(points: pd.DataFrame, job: Job) -> Places:
     system = geodesy.of(job)
     x, y = _xy(points)
     known = np.isfinite(x) & np.isfinite(y)
-    lon, lat, east, north, turn = (np.full(len(points), np.nan) for _ in range(5))
+    lon, lat, east, north = (np.full(len(points), np.nan) for _ in range(4))
     if known.any():
         if system.geographic:
             lon[known], lat[known] = x[known], y[known]
@@ -56,15 +53,15 @@ def places(points: pd.DataFrame, job: Job) -> Places:
         else:
             east[known], north[known] = x[known] * system.metres_per_unit, y[known] * system.metres_per_unit
             lon[known], lat[known] = system.to_lonlat(east[known], north[known])
-        turn[known] = system.convergence_deg(lon[known], lat[known])
-    return Places(lon, lat, east, north, turn)
+    return Places(lon, lat, east, north)
 
 
-def turned(east: Array, north: Array, convergence_deg: Array) -> tuple[Array, Array]:
-    """Return grid vectors in true east and north: turned clockwise by the convergence."""
-    turn = np.radians(convergence_deg)
-    c, s = np.cos(turn), np.sin(turn)
-    return c * east + s * north, c * north - s * east
+def convergence_deg(points: pd.DataFrame, job: Job) -> Array:
+    """Return what is added to a grid azimuth for the true azimuth at each point; NaN where it has no place."""
+    at = places(points, job)
+    turn, known = np.full(len(points), np.nan), np.isfinite(at.lon_deg)
+    turn[known] = geodesy.of(job).convergence_deg(at.lon_deg[known], at.lat_deg[known])
+    return turn
 
 
 def _xy(points: pd.DataFrame) -> tuple[Array, Array]:

@@ -28,18 +28,24 @@ class PointsLayer(MapLayer):
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of symbols, a point each."""
-        from geoqa.outputs.layers import detail, place
+        from geoqa.outputs.layers import detail, facets, place
 
-        points = frames["points"]
-        places = place.places(points, job)
+        points, occupations = frames["points"], detail.in_time(frames["occupations"])
+        at, places = detail.found(points, occupations), place.places(points, job)
+        status = detail.texts(points, "status")
         columns = {
             "lon_deg": places.lon_deg,
             "lat_deg": places.lat_deg,
-            "style": points["status"].astype(str).tolist(),
+            "style": status,
             "label": detail.texts(points, "point"),
-            "group": points["status"].astype(str).tolist(),
-            "mark": [symbology.DELIVERY[word].marked for word in points["deliver"].astype(str)],
-            "detail": detail.details(points, frames["occupations"], frames["closures"], places, job),
+            "mark": [symbology.DELIVERY[word].marked for word in detail.texts(points, "deliver")],
+            "urgency": detail.numbers(points, "risk"),
         }
-        about = "One symbol a point, by its status."
-        return (Drawing("symbols", "Points", columns, symbology.status_styles(), about=about, listed=False),)
+        return (
+            Drawing(
+                "symbols", "Points", columns, symbology.status_styles(), about="One symbol a point, by its status.",
+                listed=False, points=True, facets=facets.facets(points, occupations, at, job),
+                tables=detail.tables(points, occupations, at, frames["closures"], places, job),
+            ),
+        )  # fmt: skip
+

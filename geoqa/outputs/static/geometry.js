@@ -7,45 +7,44 @@
   var RADIUS_M = 6378137, WORLD_PX = 256;
   var api = {};
 
-  /* Position on the map at zoom 0, in pixels; the same spherical Mercator as the map library's. */
-  api.world = function (lon, lat) {
-    var s = Math.sin(Math.max(-85.05, Math.min(85.05, lat)) * Math.PI / 180);
-    return [WORLD_PX * (lon / 360 + 0.5), WORLD_PX * (0.5 - Math.log((1 + s) / (1 - s)) / (4 * Math.PI))];
+  /* Metres of EPSG:3857 as pixels at zoom 0, and those as degrees; the map library draws in the same projection. */
+  api.worldX = function (x) { return WORLD_PX * (x / (2 * Math.PI * RADIUS_M) + 0.5); };
+  api.worldY = function (y) { return WORLD_PX * (0.5 - y / (2 * Math.PI * RADIUS_M)); };
+  api.lon = function (x) { return 360 * (x / WORLD_PX - 0.5); };
+  api.lat = function (y) { return Math.atan(Math.sinh(2 * Math.PI * (0.5 - y / WORLD_PX))) * 180 / Math.PI; };
+  api.mercator = function (lon, lat) { return [RADIUS_M * lon * Math.PI / 180, RADIUS_M * Math.asinh(Math.tan(lat * Math.PI / 180))]; };
+
+  /* The job's easting and northing in metres of a place in EPSG:3857, by the fitted polynomial; null outside its box. */
+  api.grid = function (fit, x, y) {
+    var u = (x - fit.centre[0]) / fit.half[0], v = (y - fit.centre[1]) / fit.half[1], east = 0, north = 0;
+    if (Math.abs(u) > 1 || Math.abs(v) > 1) { return null; }
+    fit.powers.forEach(function (p, k) { var t = Math.pow(u, p[0]) * Math.pow(v, p[1]); east += fit.easting[k] * t; north += fit.northing[k] * t; });
+    return [east, north];
   };
 
   api.pixelsPerMetre = function (lat, zoom) {
     return WORLD_PX * Math.pow(2, zoom) / (2 * Math.PI * RADIUS_M * Math.cos(lat * Math.PI / 180));
   };
 
-  /* The columns of a block; other encodings join here. */
-  api.columns = function (block) {
-    if (block.encoding !== "plain") { throw new Error("unknown encoding of a drawing"); }
-    return block.columns;
+  /* The rings of each entry, as pixels at zoom 0. */
+  api.paths = function (d) {
+    var ring = 0, at = 0;
+    return Array.from(d.rings, function (count) {
+      return Array.from({length: count}, function () {
+        return Array.from({length: d.vertices[ring++]}, function () { var p = [d.x[at], d.y[at]]; at++; return p; });
+      });
+    });
   };
 
-  /* Positions at zoom 0 as two arrays, unwrapped across the date line next to `lon0`; NaN where there is none. */
-  api.anchors = function (columns, lon0) {
-    var n = columns.style.length, x = new Float64Array(n).fill(NaN), y = new Float64Array(n).fill(NaN);
-    for (var i = 0; i < n; i++) {
-      var lon = columns.path ? (columns.path[i].length ? columns.path[i][0][0] : null) : columns.lon_deg[i];
-      var lat = columns.path ? (columns.path[i].length ? columns.path[i][0][1] : null) : columns.lat_deg[i];
-      if (lon === null || lat === null) { continue; }
-      var w = api.world(api.near(lon, lon0), lat);
-      x[i] = w[0]; y[i] = w[1];
-    }
-    return {x: x, y: y};
-  };
-
-  api.near = function (lon, lon0) { return lon0 + ((lon - lon0 + 540) % 360 + 360) % 360 - 180; };
-
-  /* [west, south, east, north] of all positions, or null. */
-  api.bounds = function (lons, lats, lon0) {
+  /* [west, north, east, south] of all places, in pixels at zoom 0, or null. */
+  api.bounds = function (xs, ys) {
     var box = null;
-    for (var i = 0; i < lons.length; i++) {
-      if (lons[i] === null || lats[i] === null) { continue; }
-      var lon = api.near(lons[i], lon0), lat = lats[i];
-      if (!box) { box = [lon, lat, lon, lat]; }
-      box = [Math.min(box[0], lon), Math.min(box[1], lat), Math.max(box[2], lon), Math.max(box[3], lat)];
+    for (var i = 0; i < xs.length; i++) {
+      var x = xs[i], y = ys[i];
+      if (isNaN(x) || isNaN(y)) { continue; }
+      if (!box) { box = [x, y, x, y]; }
+      if (x < box[0]) { box[0] = x; } if (x > box[2]) { box[2] = x; }
+      if (y < box[1]) { box[1] = y; } if (y > box[3]) { box[3] = y; }
     }
     return box;
   };
@@ -63,7 +62,7 @@
   };
 
   api.median = function (values) {
-    var kept = values.filter(function (v) { return v > 0; }).sort(function (a, b) { return a - b; });
+    var kept = Float64Array.from(values).filter(function (v) { return v > 0; }).sort();
     return kept.length ? kept[kept.length >> 1] : 0;
   };
 
@@ -85,9 +84,18 @@
     return {dx: dx * s, dy: dy * s, length: length * s, cut: cut};
   };
 
-  /* Order of drawing: by rank, then as they came. */
+  /* Vectors turned clockwise by an angle each, in place. */
+  api.turn = function (east, north, turn_deg) {
+    for (var i = 0; i < east.length; i++) {
+      var t = turn_deg[i] * Math.PI / 180, c = Math.cos(t), s = Math.sin(t), e = east[i];
+      east[i] = c * e + s * north[i]; north[i] = c * north[i] - s * e;
+    }
+  };
+
+  /* Order of drawing: by rank, then as they came; what has no style is not drawn. */
   api.order = function (styles, style) {
-    return Uint32Array.from(style.keys()).sort(function (a, b) { return styles[style[a]].rank - styles[style[b]].rank || a - b; });
+    return Uint32Array.from(style.keys()).filter(function (i) { return style[i] >= 0; })
+      .sort(function (a, b) { return styles[style[a]].rank - styles[style[b]].rank || a - b; });
   };
 
   api.short = function (text, limit) {

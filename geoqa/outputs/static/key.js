@@ -1,19 +1,19 @@
-/* The key beside the map: the square of statuses, delivery, layers, exaggeration, what was asked, cautions. */
+/* The key beside the map: the square of statuses, delivery, what finds points, layers, exaggeration, what was asked, cautions. */
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var LISTED = 100;
 
-  G.key = function (host, map, layer, context, act) {
-    var el = G.el, swatches = [];
+  G.key = function (host, layer, context, site, chosen, act) {
+    var el = G.el, swatches = [], figure = function (n) { return n.toLocaleString("en"); };
 
     var swatch = function (paint, w, h) {
       var c = el("canvas", {"class": "gq-swatch", width: 2 * w, height: 2 * h, "aria-hidden": "true"});
       c.style.width = w + "px"; c.style.height = h + "px";
-      swatches.push(function () {
+      var draw = function () {
         var g = c.getContext("2d"), t = layer.theme();
         g.setTransform(2, 0, 0, 2, 0, 0); g.clearRect(0, 0, w, h); g.translate(w / 2, h / 2); paint(g, t);
-      });
+      };
+      swatches.push({canvas: c, draw: draw}); draw();
       return c;
     };
     var symbolOf = function (s, marked, r, w, h) {
@@ -27,19 +27,23 @@
       box.addEventListener("change", function () { change(box.checked); });
       return el("label", {"class": "gq-check"}, [box].concat(kids));
     };
+    /* A button that switches one name of a set of what is hidden. */
+    var toggles = [];
+    var toggle = function (hidden, name, more, kids) {
+      var b = el("button", Object.assign({type: "button", "aria-pressed": "true", title: "Show or hide these points"}, more), kids);
+      b.addEventListener("click", function () { hidden[hidden.has(name) ? "delete" : "add"](name); act.changed(); });
+      toggles.push(function () { b.setAttribute("aria-pressed", String(!hidden.has(name))); });
+      return b;
+    };
 
     /* The square */
+    var here = {};
     var cell = function (s) {
-      var b = el("button", {type: "button", "class": "gq-cell gq-" + s.status, "aria-pressed": "true", "data-status": s.status, title: "Show or hide these points"}, [
-        el("span", {"class": "gq-top"}, [symbolOf(s, false, 7, 26, 26), el("span", {"class": "gq-count", text: String(s.count)})]),
-        el("strong", {text: s.status}), el("span", {"class": "gq-mean", text: s.meaning})
+      here[s.status] = el("span", {"class": "gq-here"});
+      return toggle(chosen.hidden, s.status, {"class": "gq-cell gq-" + s.status, "data-status": s.status}, [
+        el("span", {"class": "gq-top"}, [symbolOf(s, false, 7, 26, 26), el("span", {"class": "gq-count", text: figure(s.count)})]),
+        el("strong", {text: s.status}), here[s.status], el("span", {"class": "gq-mean", text: s.meaning})
       ]);
-      b.addEventListener("click", function () {
-        var on = b.getAttribute("aria-pressed") !== "true";
-        b.setAttribute("aria-pressed", String(on));
-        layer.hidden[on ? "delete" : "add"](s.status); layer.redraw();
-      });
-      return b;
     };
     var at = function (tolerance, expectation) {
       return context.symbols.filter(function (s) { return s.tolerance === tolerance && s.expectation === expectation; })[0];
@@ -62,8 +66,12 @@
     /* Delivery */
     var sample = context.symbols[0];
     var delivery = el("section", {"class": "gq-delivery", "aria-label": "Delivery"}, [el("h2", {text: "May it be delivered?"})].concat(context.delivery.map(function (d) {
-      return el("p", {"data-deliver": d.deliver}, [symbolOf(sample, d.marked, 6, 26, 26), el("span", {text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), el("span", {"class": "gq-count", text: String(d.count)})]);
+      here[d.deliver] = el("span", {"class": "gq-here"});
+      return toggle(chosen.undelivered, d.deliver, {"class": "gq-deliver", "data-deliver": d.deliver}, [symbolOf(sample, d.marked, 6, 26, 26),
+        el("span", {text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), here[d.deliver], el("span", {"class": "gq-count", text: figure(d.count)})]);
     })));
+
+    var finder = site ? G.finder(site, chosen, Object.assign({painted: function () { paint(); }}, act), function (s, r) { return symbolOf(s, false, r, 20, 20); }) : null;
 
     /* Layers */
     var layers = el("section", {"aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
@@ -74,9 +82,9 @@
     var rows = layer.drawings.slice().sort(function (a, b) { return G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
     rows.forEach(function (d) {
       if (!d.n) { return; }
-      var pic = !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
-      layers.append(check(d.on, function (on) { d.on = on; layer.redraw(); }, [pic, el("span", {}, [G.own(d.title)])]));
-      if (d.about && d.kind !== "symbols") { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
+      var pic = d.kind !== "tiles" && !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
+      layers.append(check(d.on, function (on) { d.on = on; act.switched(d); }, [pic, el("span", {}, [G.own(d.title)])]));
+      if (d.about && !d.points) { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
       if (d.listed) {
         d.styles.forEach(function (s) { layers.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
       }
@@ -95,25 +103,11 @@
       slider.setAttribute("aria-valuetext", "times " + x);
       said.textContent = G.geometry.saidAs(x, context.unit) + ". An arrow too long for the sheet is cut, with a break in its shaft.";
     };
-    slider.addEventListener("input", function () { setStep(+slider.value); });
-    var again = el("button", {type: "button", "class": "gq-plain", text: "Choose for this view"});
-    again.addEventListener("click", function () { setStep(act.chosenStep()); });
+    slider.addEventListener("input", function () { setStep(+slider.value); act.remember(); });
+    var again = G.button("Choose for this view", function () { setStep(act.chosenStep()); act.remember(); });
     var larger = el("section", {"aria-label": "Exaggeration"}, [
       el("h2", {}, [el("label", {"for": "geoqa-exaggeration", text: "Ellipses and arrows enlarged"}), value]), slider, said, again]);
     if (!layer.drawings.some(function (d) { return d.exaggerated && d.n; })) { larger.hidden = true; }
-
-    /* Worst first */
-    var list = el("ol", {"class": "gq-list"}), worst = el("details", {"class": "gq-worst"}, [el("summary", {text: "Worst first"}), list]);
-    worst.addEventListener("toggle", function () {
-      if (!worst.open || list.firstChild) { return; }
-      act.worst(LISTED).forEach(function (q) {
-        var s = q.drawing.styles[q.drawing.columns.style[q.entry]];
-        var b = el("button", {type: "button"}, [symbolOf(s, false, 5, 20, 20), G.own(G.geometry.short(q.drawing.columns.label[q.entry], 40)), el("span", {"class": "gq-mean", text: s.label})]);
-        b.addEventListener("click", function () { act.go(q); });
-        list.append(el("li", {}, [b]));
-      });
-      paint();
-    });
 
     /* What was asked, what to mind */
     var asked = el("section", {"class": "gq-asked", "aria-label": "Tolerance and requirement"}, [el("h2", {text: "Asked of this job"}), el("dl", {}, [
@@ -129,12 +123,27 @@
 
     /* What the stated precision is worth, by cover */
     var classes = el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: context.classes.title}), G.table(context.classes),
-      el("p", {"class": "gq-mean", text: "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of initializations that were grossly wrong."})]);
+      el("p", {"class": "gq-mean", text: context.classes.about})]);
     classes.hidden = !context.classes.rows.length;
 
-    host.append(judged, delivery, worst, classes, layers, larger, asked, notes, mind);
-    var paint = function () { swatches.forEach(function (p) { p(); }); };
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.box, finder.worst] : [], [classes, layers, larger, asked, notes, mind]));
+    /* Swatches of lists that were made anew are let go. */
+    var paint = function () {
+      swatches = swatches.filter(function (s) { return s.canvas.isConnected; });
+      swatches.forEach(function (s) { s.draw(); });
+    };
     paint();
-    return {paint: paint, setStep: setStep};
+    return {
+      paint: paint, setStep: setStep,
+      refresh: function (shown, total) {
+        toggles.forEach(function (t) { t(); });
+        if (finder) { finder.refresh(shown, total); }
+      },
+      /* Counts of what is in view: {status: [], yes, no}. */
+      count: function (tally) {
+        context.symbols.forEach(function (s, k) { here[s.status].textContent = figure(tally.status[k]) + " in view"; });
+        context.delivery.forEach(function (d) { here[d.deliver].textContent = figure(tally[d.deliver]) + " in view"; });
+      }
+    };
   };
 })(typeof self !== "undefined" ? self : this);

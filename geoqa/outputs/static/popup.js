@@ -1,4 +1,4 @@
-/* The detail of one entry as elements; every text is placed by textContent. */
+/* What a click shows, as elements; every text is placed by textContent. */
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
@@ -13,29 +13,34 @@
   };
   /* Text of a file: kept apart from the direction of what stands around it. */
   G.own = function (text) { return G.el("bdi", {dir: "auto", text: text}); };
+  G.button = function (text, act, more) {
+    var b = G.el("button", Object.assign({type: "button", "class": "gq-plain", text: text}, more));
+    b.addEventListener("click", act);
+    return b;
+  };
 
   var row = function (cells, heading) {
-    return G.el("tr", {}, cells.map(function (text, k) {
-      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [G.own(text)]);
-    }));
+    return G.el("tr", {}, cells.map(function (text) { return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [G.own(text)]); }));
   };
   var lines = function (rows) {
     return G.el("table", {"class": "gq-lines"}, [G.el("tbody", {}, rows.map(function (cells) {
       return G.el("tr", {}, cells.map(function (text, k) { return G.el(k ? "td" : "th", k ? {} : {scope: "row"}, [G.own(text)]); }));
     }))]);
   };
-  var table = function (section) {
+  G.table = function (section) {
     return G.el("div", {"class": "gq-scroll", tabindex: "0", role: "group", "aria-label": section.title}, [G.el("table", {"class": "gq-table"}, [
       G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells) { return row(cells, false); }))
     ])]);
   };
 
-  G.table = table;
-
-  G.detail = function (name, sections) {
-    var box = G.el("article", {"class": "gq-detail", tabindex: "-1"}, [G.el("h2", {}, [G.own(name)])]);
+  /* `steps` is {text, before, after}: how to reach the points before and after this one, or null. */
+  G.detail = function (name, sections, steps) {
+    var box = G.el("article", {"class": "gq-detail", tabindex: "-1", "aria-label": name}, [G.el("h2", {}, [G.own(name)])]);
+    if (steps) {
+      box.append(G.el("p", {"class": "gq-steps"}, [G.button("Previous", steps.before), G.button("Next", steps.after), G.el("span", {"class": "gq-mean", text: steps.text})]));
+    }
     sections.forEach(function (s) {
-      box.append(G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? table(s) : lines(s.rows)]));
+      box.append(G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? G.table(s) : lines(s.rows)]));
     });
     return box;
   };

@@ -1,0 +1,46 @@
+"""What points may be chosen by: cover, role, and the bases, days and crews of their occupations."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core.drawing import Facet
+from geoqa.outputs.layers import detail
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+
+def facets(
+    points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp], job: Job
+) -> tuple[Facet, ...]:
+    """Return what tells the points apart: every facet with more than one value.
+
+    Parameters
+    ----------
+    at
+        Index of the point of each occupation.
+    """
+    own = np.arange(len(points))
+    zone = job.input.timezone or "UTC"
+    offered = (
+        Facet("Cover", own, detail.text(points, "canopy")),
+        Facet("Role", own, detail.text(points, "role")),
+        Facet("Base", at, detail.text(occupations, "base")),
+        Facet(f"Day, {zone}", at, _days(occupations, zone)),
+        Facet("Crew", at, detail.text(occupations, "operator")),
+    )
+    return tuple(facet for facet in offered if facet.values.nunique(dropna=False) > 1)
+
+
+def _days(occupations: pd.DataFrame, zone: str) -> pd.Series:
+    """Return the day each occupation began on, as the crew counts days."""
+    if "start_utc" not in occupations:
+        return detail.text(occupations, "start_utc")
+    codes, days = pd.factorize(occupations["start_utc"].dt.tz_convert(zone).dt.normalize())
+    return pd.Series(pd.Categorical.from_codes(codes, days.strftime("%Y-%m-%d")))

@@ -1,0 +1,140 @@
+"""Columns as bytes: numbers as whole steps in few bytes, text as words and their indices.
+
+A `Pack` grows a block and returns, for each column, a plain description of where it stands. Numbers
+become whole multiples of a stated step above a base, in one, two or four bytes where they fit and as
+they are where they do not: nothing is clipped. Whole numbers that never fall are kept as their rises.
+The bytes of a column are stored plane by plane, all first bytes before all second ones, which
+compresses well and needs no byte order of the reading machine. Equal bytes are stored once.
+"""
+
+from __future__ import annotations
+
+import base64
+import struct
+import zlib
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.outputs.text import display_texts
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+#: Types of whole numbers, smallest first; the least value of each stands for a missing one.
+WHOLE = {"i1": 8, "i2": 16, "i4": 32}
+#: Planes of numbers hold runs and noise: a search for longer repeats takes five times as long and finds none.
+_NUMBERS, _TEXT = zlib.Z_RLE, zlib.Z_DEFAULT_STRATEGY
+_LAST_BLOCK = b"\x03\x00"
+_GZIP = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
+
+
+class Pack:
+    """A block of columns, and the descriptions of those in it."""
+
+    def __init__(self) -> None:
+        self._at: dict[bytes, int] = {}
+        self._parts: list[tuple[bytes, int]] = []
+        self._size = 0
+
+    def numbers(self, values: ArrayLike, step: float = 1.0) -> dict[str, Any]:
+        """Put numbers in, rounded to whole multiples of `step`.
+
+        Parameters
+        ----------
+        values
+            Numbers of shape (n,); one that is not finite is missing.
+        step
+            Above zero, in the unit of the numbers.
+
+        Returns
+        -------
+        dict
+            ``type`` (`WHOLE` or ``f8``), ``at``, ``n``; and ``step`` and ``base`` of whole numbers: the value
+            is (base + whole) * step; where ``rises`` is true, (base + the sum of whole so far) * step.
+        """
+        given = np.asarray(values, dtype=float)
+        steps = np.rint(given / step)
+        known = np.isfinite(steps)
+        all_known = bool(known.all())
+        low, high = _ends(steps if all_known else steps[known])
+        # Above 2^53 a double no longer counts single steps.
+        if max(abs(low), abs(high)) < 2**53:
+            rises = np.diff(steps, prepend=steps[:1])
+            if all_known and high - low > 127 and 0 <= rises.min() and rises.max() < 128:
+                return self._whole(rises.astype("i1"), step, low) | {"rises": True}
+            base = 0.0 if -128 < low and high < 128 else np.floor((low + high) / 2)
+            for name, bits in WHOLE.items():
+                limit = 2 ** (bits - 1)
+                if -limit < low - base and high - base < limit:
+                    whole = steps - base if all_known else np.where(known, steps - base, -limit)
+                    return self._whole(whole.astype(f"<{name}"), step, base)
+        finite = np.where(np.isfinite(given), given, np.nan).astype("<f8")
+        return {"type": "f8", "at": self._put(*_planes(finite)), "n": given.size}
+
+    def _whole(self, whole: NDArray[Any], step: float, base: float) -> dict[str, Any]:
+        at = self._put(*_planes(whole))
+        return {"type": whole.dtype.str[1:], "at": at, "n": whole.size, "step": step, "base": int(base)}
+
+    def texts(self, values: Any) -> dict[str, Any]:
+        """Put text in, made safe to show: each distinct text once, and an index a value.
+
+        Returns
+        -------
+        dict
+            ``words``, ``at`` and ``bytes`` of the text, and ``index``, a description of numbers.
+        """
+        column = pd.Series(values, dtype=object) if isinstance(values, (list, tuple)) else pd.Series(values)
+        codes, words = pd.factorize(column, use_na_sentinel=False)
+        shown = display_texts(list(words))
+        text = "\n".join(shown).encode("utf-8")
+        return {"words": len(shown), "at": self._put(text, strategy=_TEXT), "bytes": len(text), "index": self.numbers(codes)}
+
+    def _put(self, *parts: bytes, strategy: int = _NUMBERS) -> int:
+        data = b"".join(parts)
+        if data not in self._at:
+            self._at[data] = self._size
+            self._parts += [(part, strategy) for part in parts]
+            self._size += len(data)
+        return self._at[data]
+
+    def text(self) -> str:
+        """Return the block as gzip (RFC 1952) in base 64; the same columns give the same text.
+
+        Each part is deflated for itself, which suits its own bytes best; flushed in full, they follow each other
+        in one stream.
+        """
+        check, pieces = 0, [_GZIP]
+        for part, strategy in self._parts:
+            maker = zlib.compressobj(zlib.Z_DEFAULT_COMPRESSION, zlib.DEFLATED, -zlib.MAX_WBITS, 9, strategy)
+            pieces += [maker.compress(part), maker.flush(zlib.Z_FULL_FLUSH)]
+            check = zlib.crc32(part, check)
+        pieces += [_LAST_BLOCK, struct.pack("<II", check, self._size % 2**32)]
+        return base64.b64encode(b"".join(pieces)).decode("ascii")
+
+
+def _ends(values: NDArray[np.float64]) -> tuple[float, float]:
+    return (float(values.min()), float(values.max())) if values.size else (0.0, 0.0)
+
+
+def _planes(values: NDArray[Any]) -> list[bytes]:
+    """Return the bytes of an array: all first bytes, all second ones, ..."""
+    planes = np.ascontiguousarray(values.view(np.uint8).reshape(values.size, values.itemsize).T)
+    return [plane.tobytes() for plane in planes]
+
+
+def counts(entry: ArrayLike, entries: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the order that sorts rows by their entry, keeping their own order, and the rows each entry has.
+
+    Parameters
+    ----------
+    entry
+        Index of the entry of each row, shape (n,); rows of none, below zero, are left out.
+    entries
+        Number of entries.
+    """
+    at = np.asarray(entry, dtype=np.intp)
+    order = np.argsort(at, kind="stable")
+    order = order[np.searchsorted(at[order], 0) :]
+    return order, np.bincount(at[order], minlength=entries)

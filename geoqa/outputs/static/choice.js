@@ -1,0 +1,74 @@
+/* Which points show: by status, by delivery, by what they may be chosen by. */
+(function (root, make) {
+  "use strict";
+  if (typeof module === "object" && module.exports) { module.exports = make(); } else { (root.Geoqa = root.Geoqa || {}).choice = make(); }
+})(typeof self !== "undefined" ? self : this, function () {
+  "use strict";
+  var api = {};
+
+  /* A facet: its values in order, what is not stated last, and which of them each row has. */
+  api.facet = function (title, starts, texts) {
+    var order = texts.words.map(function (_, k) { return k; }).sort(function (a, b) {
+      return (texts.words[a] === "") - (texts.words[b] === "") || texts.words[a].localeCompare(texts.words[b], "en", {numeric: true});
+    });
+    var rank = new Uint32Array(order.length);
+    order.forEach(function (k, r) { rank[k] = r; });
+    return {title: title, values: order.map(function (k) { return texts.words[k] || "not stated"; }), starts: starts, value: Uint32Array.from(texts.index, function (k) { return rank[k]; })};
+  };
+
+  /* Nothing hidden, nothing chosen: `hidden` names statuses, `delivery` "yes" and "no", `facets` a value each or -1. */
+  api.everything = function (facets) { return {hidden: new Set(), undelivered: new Set(), facets: facets.map(function () { return -1; })}; };
+
+  /* 1 for each point that the facets let through. */
+  api.kept = function (n, facets, chosen) {
+    var out = new Uint8Array(n).fill(1);
+    facets.forEach(function (f, k) {
+      if (chosen.facets[k] < 0) { return; }
+      for (var i = 0; i < n; i++) {
+        var has = 0;
+        for (var q = f.starts[i]; q < f.starts[i + 1] && !has; q++) { has = f.value[q] === chosen.facets[k] ? 1 : 0; }
+        out[i] &= has;
+      }
+    });
+    return out;
+  };
+
+  /* 1 for each point that shows. `style` holds the index of its status among `statuses`, `mark` 1 where it may be delivered. */
+  api.shown = function (kept, style, mark, statuses, chosen) {
+    var out = Uint8Array.from(kept), off = statuses.map(function (s) { return chosen.hidden.has(s); });
+    var no = chosen.undelivered;
+    for (var i = 0; i < out.length; i++) { if (off[style[i]] || (mark && no.has(mark[i] ? "yes" : "no"))) { out[i] = 0; } }
+    return out;
+  };
+
+  /* How many of each status, and of each answer to delivery, among points of `kept` that `inside` lets through. */
+  api.tally = function (kept, style, mark, count, inside) {
+    var status = new Array(count).fill(0), yes = 0, all = 0;
+    for (var i = 0; i < kept.length; i++) {
+      if (!kept[i] || !inside(i)) { continue; }
+      status[style[i]]++; all++;
+      if (mark && mark[i]) { yes++; }
+    }
+    return {status: status, yes: yes, no: all - yes, all: all};
+  };
+
+  /* Points whose name holds `text`, those that begin with it first; at most `limit`. */
+  api.search = function (names, text, shown, limit) {
+    var wanted = text.trim().toLowerCase(), first = [], later = [];
+    if (!wanted) { return []; }
+    for (var i = 0; i < names.length && first.length < limit; i++) {
+      if (!shown[i]) { continue; }
+      var at = names[i].toLowerCase().indexOf(wanted);
+      if (at === 0) { first.push(i); } else if (at > 0 && later.length < limit) { later.push(i); }
+    }
+    return first.concat(later).slice(0, limit);
+  };
+
+  /* Order of need: what has no urgency of its own by its status, the worst first; then the most urgent; then as they came. */
+  api.order = function (urgency, rank) {
+    var need = Float64Array.from(urgency, function (u, i) { return isNaN(u) ? 10 + rank(i) : u; });
+    return Uint32Array.from(need.keys()).sort(function (a, b) { return need[b] - need[a] || a - b; });
+  };
+
+  return api;
+});

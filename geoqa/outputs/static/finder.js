@@ -1,0 +1,73 @@
+/* The part of the key that finds points: by name, by what they may be chosen by, by need; and saves those that show. */
+(function (root) {
+  "use strict";
+  var G = root.Geoqa = root.Geoqa || {};
+  var LISTED = 100, FOUND = 20;
+
+  G.finder = function (site, chosen, act, symbolOf) {
+    var el = G.el;
+
+    var entry = function (i, note) {
+      var s = site.styles[site.style[i]];
+      var b = el("button", {type: "button"}, [symbolOf(s, 5), G.own(G.geometry.short(site.label.at(i), 40)), el("span", {"class": "gq-mean", text: note || s.label})]);
+      b.addEventListener("click", function () { act.go(i); });
+      return el("li", {}, [b]);
+    };
+
+    /* By name */
+    var field = el("input", {type: "search", id: "geoqa-search", autocomplete: "off", spellcheck: "false", dir: "auto", placeholder: "name or part of it"});
+    var found = el("ol", {"class": "gq-list", "aria-label": "Points found"});
+    var search = function () {
+      var hits = G.choice.search(act.names(), field.value, act.shown(), FOUND);
+      found.replaceChildren.apply(found, hits.map(function (i) { return entry(i); }));
+      if (field.value.trim() && !hits.length) { found.append(el("li", {"class": "gq-mean", text: "No point that shows has this in its name."})); }
+      act.painted();
+    };
+    field.addEventListener("input", search);
+    field.addEventListener("keydown", function (e) {
+      if (e.key === "Enter") { var hits = G.choice.search(act.names(), field.value, act.shown(), 1); if (hits.length) { act.go(hits[0]); } }
+      if (e.key === "Escape") { field.value = ""; search(); }
+    });
+
+    /* By facet */
+    var selects = site.facets.map(function (f, k) {
+      var many = new Array(f.values.length).fill(0);
+      f.value.forEach(function (v) { many[v]++; });
+      var s = el("select", {id: "geoqa-facet-" + k}, [el("option", {value: "-1", text: "all"})].concat(f.values.map(function (v, n) {
+        return el("option", {value: String(n), text: v + " (" + many[n].toLocaleString("en") + ")"});
+      })));
+      s.addEventListener("change", function () { chosen.facets[k] = +s.value; act.changed(); });
+      return s;
+    });
+    var rows = site.facets.map(function (f, k) { return el("p", {"class": "gq-facet"}, [el("label", {"for": "geoqa-facet-" + k, text: f.title}), selects[k]]); });
+
+    var said = el("p", {"class": "gq-said"});
+    var all = G.button("Show all", act.all), save = G.button("Save shown as CSV", act.save);
+    var box = el("section", {"class": "gq-find", "aria-label": "Find points"}, [
+      el("h2", {text: "Find"}), el("p", {"class": "gq-facet"}, [el("label", {"for": "geoqa-search", text: "Point"}), field]), found
+    ].concat(rows, [said, el("p", {"class": "gq-buttons"}, [all, save])]));
+
+    /* By need */
+    var list = el("ol", {"class": "gq-list"}), count = el("span"), worst = el("details", {"class": "gq-worst"}, [el("summary", {text: "Worst first"}), count, list]);
+    var fill = function () {
+      if (!worst.open) { return; }
+      var order = act.order(), some = Array.prototype.slice.call(order, 0, LISTED);
+      list.replaceChildren.apply(list, some.map(function (i) { return entry(i, act.need(i)); }));
+      count.textContent = order.length > LISTED ? "The first " + LISTED + " of " + order.length.toLocaleString("en") + "." : "";
+      count.className = "gq-mean";
+      act.painted();
+    };
+    worst.addEventListener("toggle", fill);
+
+    return {
+      box: box, worst: worst,
+      refresh: function (shown, total) {
+        said.textContent = (shown === total ? "All " : shown.toLocaleString("en") + " of ") + total.toLocaleString("en") + " points show.";
+        all.disabled = shown === total; save.disabled = !shown;
+        selects.forEach(function (s, k) { s.value = String(chosen.facets[k]); });
+        fill();
+        if (field.value) { search(); }
+      }
+    };
+  };
+})(typeof self !== "undefined" ? self : this);

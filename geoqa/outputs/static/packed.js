@@ -1,0 +1,65 @@
+/* Blocks of columns back into arrays; the other side of geoqa/outputs/packing.py. No browser is needed but for its decompression. */
+(function (root, make) {
+  "use strict";
+  if (typeof module === "object" && module.exports) { module.exports = make(); } else { (root.Geoqa = root.Geoqa || {}).packed = make(); }
+})(typeof self !== "undefined" ? self : this, function () {
+  "use strict";
+  var api = {};
+  var BYTES = {i1: 1, i2: 2, i4: 4, f8: 8};
+
+  api.bytes = function (text) {
+    if (Uint8Array.fromBase64) { return Uint8Array.fromBase64(text); }
+    var signs = atob(text), out = new Uint8Array(signs.length);
+    for (var i = 0; i < out.length; i++) { out[i] = signs.charCodeAt(i); }
+    return out;
+  };
+
+  api.inflate = function (bytes) {
+    var stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).arrayBuffer().then(function (buffer) { return new Uint8Array(buffer); });
+  };
+
+  /* The whole steps of a column, or its doubles; the least whole number stands for a missing one. */
+  var whole = function (block, d) {
+    var n = d.n, b = block.subarray(d.at, d.at + n * BYTES[d.type]), out, i;
+    if (d.type === "i1") { return new Int8Array(b.buffer, b.byteOffset, n); }
+    if (d.type === "i2") { out = new Int16Array(n); for (i = 0; i < n; i++) { out[i] = b[i] | b[n + i] << 8; } return out; }
+    if (d.type === "i4") {
+      out = new Int32Array(n);
+      for (i = 0; i < n; i++) { out[i] = b[i] | b[n + i] << 8 | b[2 * n + i] << 16 | b[3 * n + i] << 24; }
+      return out;
+    }
+    var raw = new Uint8Array(8 * n), view = new DataView(raw.buffer);
+    for (i = 0; i < n; i++) { for (var k = 0; k < 8; k++) { raw[8 * i + k] = b[k * n + i]; } }
+    out = new Float64Array(n);
+    for (i = 0; i < n; i++) { out[i] = view.getFloat64(8 * i, true); }
+    return out;
+  };
+
+  /* Numbers in their unit, NaN where missing. */
+  api.numbers = function (block, d) {
+    var w = whole(block, d);
+    if (d.type === "f8") { return w; }
+    var out = new Float64Array(d.n), missing = -Math.pow(2, 8 * BYTES[d.type] - 1);
+    /* A step of a power of ten is divided by: 0.001 is no double, 1000 is one. */
+    if (d.rises) { var sum = 0; w = Float64Array.from(w, function (rise) { return (sum += rise); }); missing = -1; }
+    var by = Math.round(1 / d.step), exact = d.step < 1 && Math.abs(by * d.step - 1) < 1e-12;
+    for (var i = 0; i < d.n; i++) { out[i] = w[i] === missing ? NaN : exact ? (d.base + w[i]) / by : (d.base + w[i]) * d.step; }
+    return out;
+  };
+
+  api.texts = function (block, d) {
+    var words = d.words ? new TextDecoder().decode(block.subarray(d.at, d.at + d.bytes)).split("\n") : [];
+    var index = api.numbers(block, d.index);
+    return {n: d.index.n, words: words, index: index, at: function (i) { return words[index[i]]; }};
+  };
+
+  /* Where the rows of each entry begin, and of one more. */
+  api.starts = function (each) {
+    var out = new Uint32Array(each.length + 1);
+    for (var i = 0; i < each.length; i++) { out[i + 1] = out[i] + each[i]; }
+    return out;
+  };
+
+  return api;
+});
