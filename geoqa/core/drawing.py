@@ -81,6 +81,11 @@ class Cells:
         The same numbers in metres, where `unit` is another.
     before
         Stands before a number.
+    grid
+        ``easting`` or ``northing`` where the value lies near the job's coordinate of the entry's place.
+    minus
+        Head of the column of the table that the rows' `Table.ends` are in, whose second end minus the
+        first comes near the value. Both only make the file smaller.
     """
 
     head: str
@@ -91,6 +96,8 @@ class Cells:
     unit: str = ""
     beside: Any = None
     before: str = ""
+    grid: str = ""
+    minus: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,11 +113,15 @@ class Table:
     entry
         Index of the entry that each row belongs to, in the order of rows wanted; None where row k is
         of entry k, and is shown as a line a column.
+    ends
+        For rows that join two rows of another table of the drawing: its title, and the index of the
+        first and of the second row, each an array.
     """
 
     title: str
     columns: tuple[Cells, ...]
     entry: Any = None
+    ends: tuple[str, Any, Any] | None = None
 
 
 @dataclass(frozen=True)

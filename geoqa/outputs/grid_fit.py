@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core.geodesy import SHEET_RADIUS_M
-from geoqa.outputs.blocks import mercator
+from geoqa.outputs.mercator import lonlat, mercator
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +24,20 @@ DEGREE = 5
 NODES, MARGIN = 25, 0.5
 #: No box is smaller than this, nor is one larger fitted: a continent is no site.
 LEAST_M, MOST_M = 1_000.0, 1_000_000.0
+
+
+def apply(found: dict[str, Any], x: Array, y: Array) -> tuple[Array, Array]:
+    """Return easting and northing in metres by a fitted polynomial, by the very operations a browser does."""
+    u, v = ((z - found["centre"][k]) / found["half"][k] for k, z in enumerate((x, y)))
+    across, up = ([np.ones(len(u))] for _ in range(2))
+    for _ in range(DEGREE):
+        across.append(across[-1] * u)
+        up.append(up[-1] * v)
+    east, north = np.zeros(len(u)), np.zeros(len(u))
+    for (i, j), e, n in zip(found["powers"], found["easting"], found["northing"], strict=True):
+        term = across[i] * up[j]
+        east, north = east + e * term, north + n * term
+    return east, north
 
 
 def fit(system: System, lon_deg: Array, lat_deg: Array) -> dict[str, Any] | None:
@@ -74,5 +87,4 @@ def _terms(u: Array, v: Array, powers: list[tuple[int, int]]) -> Array:
 
 def _grid(system: System, x: Array, y: Array) -> Array:
     """Return easting and northing of places in EPSG:3857, shape (n, 2)."""
-    lon, lat = np.degrees(x / SHEET_RADIUS_M), np.degrees(np.arcsin(np.tanh(y / SHEET_RADIUS_M)))
-    return np.stack(system.from_lonlat(lon, lat), axis=1)
+    return np.stack(system.from_lonlat(*lonlat(x, y)), axis=1)

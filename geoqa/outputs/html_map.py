@@ -130,7 +130,7 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
         If a drawing holds what cannot be drawn.
     """
     title = map_text(context.title)
-    heads, pack = blocks.packed(drawings)
+    heads, pack = blocks.packed(drawings, context.grid)
     figure = offline.OfflineFigure(f"{title} – map", _sheet(title, context), tiles=_tile_servers(drawings))
     head = {"context": _context(context), "drawings": heads}
     figure.data = [
@@ -177,8 +177,10 @@ def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
 def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
     """Return the polynomial of the job's grid around the points."""
     system = geodesy.of(job)
-    box = shapely.total_bounds(np.asarray(points["geometry"])) if "geometry" in points else np.full(4, np.nan)
-    if system.geographic or not np.isfinite(box).all():
+    if system.geographic or points.empty or "geometry" not in points:
+        return None
+    box = shapely.total_bounds(np.asarray(points["geometry"]))
+    if not np.isfinite(box).all():
         return None
     x, y = box[[0, 2, 0, 2]] * system.metres_per_unit, box[[1, 1, 3, 3]] * system.metres_per_unit
     return grid_fit.fit(system, *system.to_lonlat(x, y))

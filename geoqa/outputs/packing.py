@@ -4,7 +4,9 @@ A `Pack` grows a block and returns, for each column, a plain description of wher
 become whole multiples of a stated step above a base, in one, two or four bytes where they fit and as
 they are where they do not: nothing is clipped. Whole numbers that never fall are kept as their rises.
 The bytes of a column are stored plane by plane, all first bytes before all second ones, which
-compresses well and needs no byte order of the reading machine. Equal bytes are stored once.
+compresses well and needs no byte order of the reading machine. Equal columns are stored once. Where
+a reader can guess a column from others, such as the difference of two rows, only what the guess
+misses is stored.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from __future__ import annotations
 import base64
 import struct
 import zlib
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +25,8 @@ from geoqa.outputs.text import display_texts
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    Array = NDArray[np.float64]
+
 #: Types of whole numbers, smallest first; the least value of each stands for a missing one.
 WHOLE = {"i1": 8, "i2": 16, "i4": 32}
 #: Planes of numbers hold runs and noise: a search for longer repeats takes five times as long and finds none.
@@ -30,15 +35,33 @@ _LAST_BLOCK = b"\x03\x00"
 _GZIP = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
 
 
+@dataclass(frozen=True)
+class Guess:
+    """What a reader can say of a column before it sees it.
+
+    Attributes
+    ----------
+    steps
+        The guess in whole steps of the column, shape (n,); NaN where there is none, which counts as 0.
+    head
+        How it is worked out: ``terms``, each with the description ``of`` a column, ``at`` of the rows of it
+        (all, in their order, where it is left out) and a ``sign``; or what the caller and the reader agree on.
+    """
+
+    steps: Array
+    head: dict[str, Any]
+
+
 class Pack:
     """A block of columns, and the descriptions of those in it."""
 
     def __init__(self) -> None:
+        self._columns: dict[tuple[bytes, float], dict[str, Any]] = {}
         self._at: dict[bytes, int] = {}
         self._parts: list[tuple[bytes, int]] = []
         self._size = 0
 
-    def numbers(self, values: ArrayLike, step: float = 1.0) -> dict[str, Any]:
+    def numbers(self, values: ArrayLike, step: float = 1.0, guess: Guess | None = None) -> dict[str, Any]:
         """Put numbers in, rounded to whole multiples of `step`.
 
         Parameters
@@ -47,31 +70,49 @@ class Pack:
             Numbers of shape (n,); one that is not finite is missing.
         step
             Above zero, in the unit of the numbers.
+        guess
+            What need not be stored.
 
         Returns
         -------
         dict
             ``type`` (`WHOLE` or ``f8``), ``at``, ``n``; and ``step`` and ``base`` of whole numbers: the value
-            is (base + whole) * step; where ``rises`` is true, (base + the sum of whole so far) * step.
+            is (base + whole) * step; where ``rises`` is true, (base + the sum of whole so far) * step; where
+            there is a ``guess``, it is added to the whole.
         """
-        given = np.asarray(values, dtype=float)
-        steps = np.rint(given / step)
-        known = np.isfinite(steps)
+        given = _finite(np.asarray(values, dtype=float))
+        with np.errstate(over="ignore"):
+            steps = np.rint(given / step) + 0.0
+        key = (steps.tobytes(), step)
+        if key not in self._columns:
+            missed = steps if guess is None else steps - np.nan_to_num(guess.steps)
+            whole = self._steps(missed, step)
+            if whole is None:
+                whole = {"type": "f8", "at": self._put(*_planes(given)), "n": given.size}
+            elif guess is not None:
+                whole |= {"guess": guess.head}
+            self._columns[key] = whole
+        return self._columns[key]
+
+    def _steps(self, steps: Array, step: float) -> dict[str, Any] | None:
+        """Put whole numbers in; None where they do not fit, or a double no longer counts single ones."""
+        if np.isinf(steps).any():
+            return None
+        known = ~np.isnan(steps)
         all_known = bool(known.all())
         low, high = _ends(steps if all_known else steps[known])
-        # Above 2^53 a double no longer counts single steps.
-        if max(abs(low), abs(high)) < 2**53:
-            rises = np.diff(steps, prepend=steps[:1])
-            if all_known and high - low > 127 and 0 <= rises.min() and rises.max() < 128:
-                return self._whole(rises.astype("i1"), step, low) | {"rises": True}
-            base = 0.0 if -128 < low and high < 128 else np.floor((low + high) / 2)
-            for name, bits in WHOLE.items():
-                limit = 2 ** (bits - 1)
-                if -limit < low - base and high - base < limit:
-                    whole = steps - base if all_known else np.where(known, steps - base, -limit)
-                    return self._whole(whole.astype(f"<{name}"), step, base)
-        finite = np.where(np.isfinite(given), given, np.nan).astype("<f8")
-        return {"type": "f8", "at": self._put(*_planes(finite)), "n": given.size}
+        if max(abs(low), abs(high)) >= 2**53:
+            return None
+        rises = np.diff(steps, prepend=steps[:1])
+        if all_known and high - low > 127 and 0 <= rises.min() and rises.max() < 128:
+            return self._whole(rises.astype("i1"), step, low) | {"rises": True}
+        base = 0.0 if -128 < low and high < 128 else np.floor((low + high) / 2)
+        for name, bits in WHOLE.items():
+            limit = 2 ** (bits - 1)
+            if -limit < low - base and high - base < limit:
+                whole = steps - base if all_known else np.where(known, steps - base, -limit)
+                return self._whole(whole.astype(f"<{name}"), step, base)
+        return None
 
     def _whole(self, whole: NDArray[Any], step: float, base: float) -> dict[str, Any]:
         at = self._put(*_planes(whole))
@@ -89,7 +130,12 @@ class Pack:
         codes, words = pd.factorize(column, use_na_sentinel=False)
         shown = display_texts(list(words))
         text = "\n".join(shown).encode("utf-8")
-        return {"words": len(shown), "at": self._put(text, strategy=_TEXT), "bytes": len(text), "index": self.numbers(codes)}
+        return {
+            "words": len(shown),
+            "at": self._put(text, strategy=_TEXT),
+            "bytes": len(text),
+            "index": self.numbers(codes),
+        }
 
     def _put(self, *parts: bytes, strategy: int = _NUMBERS) -> int:
         data = b"".join(parts)
@@ -114,7 +160,11 @@ class Pack:
         return base64.b64encode(b"".join(pieces)).decode("ascii")
 
 
-def _ends(values: NDArray[np.float64]) -> tuple[float, float]:
+def _finite(values: Array) -> Array:
+    return np.where(np.isfinite(values), values, np.nan).astype("<f8")
+
+
+def _ends(values: Array) -> tuple[float, float]:
     return (float(values.min()), float(values.max())) if values.size else (0.0, 0.0)
 
 

@@ -4,29 +4,20 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import re
-import shutil
-import subprocess
-from pathlib import Path
 
 import numpy as np
 import pytest
+from outputs.unpacked import STATIC, Page, script
 
-from geoqa.core.drawing import Drawing, Style
+from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.errors import StepError
 from geoqa.core.schema import STATUSES
 from geoqa.outputs import cautions, offline, symbology
 from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.text import display_text
 
-STATIC = Path(offline.__file__).parent / "static"
 PLAIN = Style("s", "S", "diamond", "#123456")
-
-
-def blocks(page: str) -> dict[str, object]:
-    found = re.findall(r'<script type="application/json" id="([\w-]+)">(.*?)</script>', page, re.DOTALL)
-    return {name: json.loads(text) for name, text in found}
 
 
 def pieces(page: str, tag: str) -> list[str]:
@@ -80,7 +71,7 @@ def test_leaflet_is_the_one_that_was_looked_at_and_keeps_its_licence(make_page, 
 
 
 def test_counts_are_those_of_the_frame(make_page, frames, job):
-    said = blocks(make_page(frames, job))["geoqa-context"]
+    said = Page(make_page(frames, job)).context
     points = frames["points"]
     assert {s["status"]: s["count"] for s in said["symbols"]} == {
         s: int((points["status"] == s).sum()) for s in STATUSES
@@ -92,7 +83,7 @@ def test_counts_are_those_of_the_frame(make_page, frames, job):
 
 def test_the_key_is_made_from_the_table_of_symbols(make_page, frames, job):
     page = make_page(frames, job)
-    said, drawn = blocks(page)["geoqa-context"], blocks(page)["geoqa-drawing-0"]
+    said, drawn = Page(page).context, Page(page).drawings[0]
     for entry, style, symbol in zip(said["symbols"], drawn["styles"], symbology.SYMBOLS.values(), strict=True):
         assert (entry["shape"], entry["light"], entry["dark"]) == (symbol.shape, symbol.light, symbol.dark)
         assert (style["shape"], style["colour"], style["dark"]) == (symbol.shape, symbol.light, symbol.dark)
@@ -102,7 +93,7 @@ def test_the_key_is_made_from_the_table_of_symbols(make_page, frames, job):
 
 def test_what_the_job_asked_and_the_cautions_stand_on_the_page(make_page, frames, job):
     page = make_page(frames, job, notes=("Heights were not judged.",))
-    said = blocks(page)["geoqa-context"]
+    said = Page(page).context
     assert said["tolerance"] == "horizontal 0.050 m, vertical 0.080 m (pair closure)"
     assert said["requirement"] == "horizontal 0.050 m, vertical 0.100 m at 95 %"
     assert said["crs"] == "NZGD2000 / New Zealand Transverse Mercator 2000"
@@ -114,7 +105,7 @@ def test_what_the_job_asked_and_the_cautions_stand_on_the_page(make_page, frames
 
 def test_the_page_says_when_no_precision_is_known(make_page, frames, job):
     def known():
-        return blocks(make_page(frames, job))["geoqa-context"]["expectationKnown"]
+        return Page(make_page(frames, job)).context["expectationKnown"]
 
     assert known()
     frames["closures"]["p_h"] = np.nan
@@ -123,21 +114,33 @@ def test_the_page_says_when_no_precision_is_known(make_page, frames, job):
     assert known()
 
 
-def test_numbers_keep_a_tenth_of_a_millimetre(make_page, frames, job):
-    drawn = blocks(make_page(frames, job))["geoqa-drawing-0"]["columns"]
-    assert drawn["lon_deg"][0] == round(drawn["lon_deg"][0], 9)
-    assert len(drawn["lon_deg"]) == 61
+def test_places_keep_a_millimetre_of_the_projection(make_page, frames, job):
+    import pyproj
+
+    page, shapes = Page(make_page(frames, job)), frames["points"].geometry
+    lon, lat = pyproj.Transformer.from_crs(2193, 4167, always_xy=True).transform(shapes.x, shapes.y)
+    x, y = pyproj.Transformer.from_crs(4326, 3857, always_xy=True).transform(lon, lat)
+    assert page.column(0, "x") == pytest.approx(x, abs=0.0006)
+    assert page.column(0, "y") == pytest.approx(y, abs=0.0006)
+
+
+def test_ellipses_and_vectors_are_packed_as_they_are(make_page, frames, job):
+    page, points, closures = Page(make_page(frames, job)), frames["points"], frames["closures"]
+    assert page.column(1, "semi_major_m") == pytest.approx(points["semi_major_m"], abs=0.000051, nan_ok=True)
+    assert page.column(1, "azimuth_deg") == pytest.approx(points["azimuth_deg"].fillna(0), abs=0.0051)
+    assert page.column(2, "east_m") == pytest.approx(closures["de_m"], abs=0.00051)
+    turn = page.column(1, "turn_deg")
+    assert np.abs(turn).max() > 0.1
+    assert page.column(2, "turn_deg") == pytest.approx(turn[page.column(2, "point").astype(int)])
 
 
 def test_hostile_names_stay_text(make_page, hostile_frames, make_job, hostile, hostile_layer):
     job = make_job(name="</script>{{ 7*7 }}{% 1 `${x}`")
     page = make_page(hostile_frames, job, more=hostile_layer.draw({}, job), notes=hostile)
-    found = blocks(page)
-    assert found["geoqa-drawing-0"]["columns"]["label"][: len(hostile)] == [display_text(name) for name in hostile]
-    assert found["geoqa-drawing-3"]["columns"]["label"] == [display_text(name) for name in hostile]
-    assert found["geoqa-detail-3"][4] == [
-        {"title": hostile[4], "head": [hostile[4]] * 2, "rows": [[hostile[4]] * 2]}
-    ]  # fmt: skip
+    found, shown = Page(page), [display_text(name) for name in hostile]
+    assert found.column(0, "label")[: len(hostile)] == shown
+    assert found.column(3, "label") == shown
+    assert found.told(3, 4) == [{"title": hostile[4], "head": [hostile[4]] * 2, "rows": [[hostile[4]] * 2]}]
     # Outside the data at rest: as many elements as a page with plain names has, and no trace of a name.
     rest = re.sub(r'<script type="application/json".*?</script>', "", page, flags=re.DOTALL)
     plain = re.sub(
@@ -154,13 +157,34 @@ def test_hostile_names_stay_text(make_page, hostile_frames, make_job, hostile, h
     ("more", "message"),
     [
         ({"lon_deg": ["east"]}, "holds in lon_deg what is no number"),
-        ({"detail": [["no sections"]]}, "detail that cannot be shown"),
-        ({"detail": [[{"title": "no rows"}]]}, "detail that cannot be shown"),
+        ({"urgency": ["soon"]}, "holds in urgency what is no number"),
     ],
 )
 def test_a_drawing_that_cannot_be_drawn_is_named(more, message):
     with pytest.raises(StepError, match=f"'Mine' .*{message}"):
         build_map([symbols(**more)], context())
+
+
+def test_a_table_that_cannot_be_shown_is_named():
+    column = {"lon_deg": [173.0], "lat_deg": [-41.0], "style": ["s"]}
+    faulty = Table("Why", (Cells("a", ["x", "y"]), Cells("b", ["x"], "picture")))
+    with pytest.raises(StepError) as caught:
+        Drawing("symbols", "Mine", column, (PLAIN,), tables=(faulty,))
+    assert "'a': has 2 values where 1 rows are" in str(caught.value)
+    assert "'b': is of the kind 'picture'" in str(caught.value)
+    drawing = Drawing("symbols", "Mine", column, (PLAIN,), tables=(Table("Why", (Cells("a", ["x"], "number"),)),))
+    with pytest.raises(StepError, match="'Mine' holds in the column 'a' of a table what is no number"):
+        build_map([drawing], context())
+
+
+def test_a_point_the_site_has_not_is_named():
+    site = Drawing("symbols", "Points", {"lon_deg": [173.0], "lat_deg": [-41.0], "style": ["s"], "label": ["A"]},
+                   (PLAIN,), points=True)  # fmt: skip
+    other = Drawing("symbols", "Mine", {"point": ["A", "B"], "style": ["s", "s"]}, (PLAIN,))
+    with pytest.raises(StepError, match="'Mine' names the point 'B', which the site has not"):
+        build_map([site, other], context())
+    with pytest.raises(StepError, match="2 drawings hold the points"):
+        build_map([site, site], context())
 
 
 @pytest.mark.parametrize("place", [("x", 1.0), (float("nan"), 1.0)])
@@ -169,9 +193,10 @@ def test_a_line_that_cannot_be_drawn_is_named(place):
         build_map([Drawing("lines", "Mine", {"path": [[place]], "style": ["s"]}, (PLAIN,))], context())
 
 
-def test_a_missing_place_becomes_null():
-    drawn = blocks(build_map([symbols(lat_deg=[float("nan")])], context()))["geoqa-drawing-0"]
-    assert drawn["columns"]["lat_deg"] == [None]
+def test_what_has_no_place_on_the_map_is_missing_and_not_moved():
+    page = build_map([symbols(lat_deg=[float("nan")])], context())
+    assert np.isnan(Page(page).column(0, "y")).all()
+    assert np.isnan(Page(build_map([symbols(lat_deg=[89.0])], context())).column(0, "y")).all()
 
 
 def test_a_map_of_nothing_is_still_a_page():
@@ -189,29 +214,25 @@ def test_a_piece_that_would_end_its_element_is_refused():
 
 
 def node(program: str) -> object:
-    found = shutil.which("node")
-    if not found:
-        pytest.skip("node is not installed: the pure JavaScript is tested in the browser only")
-    head = f"const G = require({json.dumps(str(STATIC / 'geometry.js'))});"
-    out = subprocess.run(
-        [found, "-e", f"{head} console.log(JSON.stringify(({program})))"], capture_output=True, text=True, check=True
-    )
-    return json.loads(out.stdout)
+    return script(program.replace("G.", "geometry."))
 
 
-def test_positions_are_those_of_web_mercator():
+def test_pixels_are_those_of_the_map_librarys_projection():
     import pyproj
 
     x, y = pyproj.Transformer.from_crs(4326, 3857, always_xy=True).transform(173.25, -41.45)
+    assert node("G.mercator(173.25, -41.45)") == pytest.approx([x, y], abs=1e-6)
     world = 2 * np.pi * 6378137
-    assert node("G.world(173.25, -41.45)") == pytest.approx(
-        [256 * (x / world + 0.5), 256 * (0.5 - y / world)], abs=1e-9
-    )
+    pixel = [256 * (x / world + 0.5), 256 * (0.5 - y / world)]
+    assert node(f"[G.worldX({x}), G.worldY({y})]") == pytest.approx(pixel, abs=1e-9)
+    assert node(f"[G.lon({pixel[0]}), G.lat({pixel[1]})]") == pytest.approx([173.25, -41.45], abs=1e-9)
 
 
 def test_positions_do_not_jump_at_the_date_line():
-    assert node("[G.near(-179.9, 179.9), G.near(179.9, -179.9), G.near(10, 12)]") == pytest.approx([180.1, -180.1, 10])
-    assert node("G.bounds([179.9, -179.9, null], [-41, -42, 1], 179.9)") == pytest.approx([179.9, -42, 180.1, -41])
+    drawing = Drawing("symbols", "M", {"lon_deg": [179.9, -179.9], "lat_deg": [-41, -42], "style": ["s"] * 2}, (PLAIN,))
+    x = Page(build_map([drawing], context())).column(0, "x")
+    assert x[1] - x[0] == pytest.approx(np.radians(0.2) * 6378137, abs=0.001)
+    assert node("G.bounds([3, 1, NaN, 2], [5, 9, 1, 7])") == [1, 5, 3, 9]
 
 
 def test_ellipses_and_arrows_are_as_large_as_stated():
@@ -245,7 +266,7 @@ def test_labels_never_overlap_and_the_worst_come_first():
 
 
 def test_worse_is_drawn_later_and_hits_are_found():
-    assert node("Array.from(G.order([{rank: 2}, {rank: 0}], [0, 1, 0, 1]))") == [1, 3, 0, 2]
+    assert node("Array.from(G.order([{rank: 2}, {rank: 0}], [0, 1, -1, 0, 1]))") == [1, 4, 0, 3]
     assert node("G.toSegment(5, 3, 0, 0, 10, 0)") == 3
     assert node("G.toSegment(13, 4, 0, 0, 10, 0)") == 5
     assert node(

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 import pyproj
 import pytest
+from outputs.unpacked import Page, script
 
 from geoqa.core import geodesy
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.units import METRES_PER
+from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.layers import detail, place
 from geoqa.outputs.layers.closures import ClosuresLayer
 from geoqa.outputs.layers.ellipses import EllipsesLayer
@@ -27,8 +29,16 @@ def one(layer, frames, job) -> Drawing:
     return drawing
 
 
-def section(sections, title):
-    return next(s for s in sections if s["title"].startswith(title))
+@pytest.fixture
+def told(frames, job):
+    """What a click on a point shows, by the script that shows it."""
+
+    def say(point, frames=frames, job=job, whole=False):
+        page = Page(build_map(PointsLayer().draw(frames, job), MapContext.of(frames, job)))
+        sections = {s["title"].split(",")[0]: s for s in page.told(0, point)}
+        return sections if whole else {t: s["rows"] if s["head"] else dict(s["rows"]) for t, s in sections.items()}
+
+    return say
 
 
 @pytest.mark.parametrize("layer", LAYERS)
@@ -43,6 +53,7 @@ def test_layers_leave_the_frames_alone(layer, frames, job):
 def test_layers_take_frames_without_rows(layer, frames, job):
     empty = {name: frame.iloc[:0] for name, frame in frames.items()}
     assert len(one(layer, empty, job)) == 0
+    assert Page(build_map(layer().draw(empty, job), MapContext.of(empty, job))).drawings[0]["n"] == 0
 
 
 def test_every_point_is_drawn_by_its_status_and_marked_by_its_delivery(frames, job):
@@ -108,10 +119,10 @@ def test_ellipses_turn_from_grid_to_true_north(frames, job):
     drawn = frames["points"][frames["points"]["semi_major_m"].notna()]
     along = np.radians(drawn["azimuth_deg"].to_numpy())
     true = geodesy.azimuth_deg(*step(drawn["point"], 10 * np.sin(along), 10 * np.cos(along)))
-    assert drawing.columns["azimuth_deg"] == pytest.approx(true % 180, abs=0.001)
+    turned = (drawing.columns["azimuth_deg"] + drawing.columns["turn_deg"])[frames["points"]["semi_major_m"].notna()]
+    assert turned % 180 == pytest.approx(true % 180, abs=0.001)
     assert drawing.exaggerated
     assert drawing.title == "Ellipses, 95 %"
-    assert len(drawing) == len(drawn) < len(frames["points"])
 
 
 def test_closures_turn_from_grid_to_true_north(frames, job):
@@ -120,8 +131,10 @@ def test_closures_turn_from_grid_to_true_north(frames, job):
     drawing = one(ClosuresLayer, frames, job)
     east, north = step(frames["closures"]["point"], 8.0, -3.0)
     # Grid and ground differ by the scale of the projection there, some 0.16 %: far less than the turn.
-    assert drawing.columns["east_m"] == pytest.approx(east, abs=0.02)
-    assert drawing.columns["north_m"] == pytest.approx(north, abs=0.02)
+    vectors = {name: np.asarray(drawing.columns[name]).tolist() for name in ("east_m", "north_m", "turn_deg")}
+    program = """(() => { const e = Float64Array.from(v.east_m), n = Float64Array.from(v.north_m);
+      geometry.turn(e, n, v.turn_deg); return [Array.from(e), Array.from(n)]; })()"""
+    assert script(program, v=vectors) == [pytest.approx(east, abs=0.02), pytest.approx(north, abs=0.02)]
 
 
 def test_closures_of_geographic_input_are_true_already(frames, make_job):
@@ -129,12 +142,14 @@ def test_closures_of_geographic_input_are_true_already(frames, make_job):
     frames["points"] = frames["points"].to_crs(4167)
     drawing = one(ClosuresLayer, frames, degrees)
     assert (drawing.columns["east_m"] == frames["closures"]["de_m"].to_numpy()).all()
+    assert (drawing.columns["turn_deg"] == 0).all()
 
 
 @pytest.mark.parametrize("grade", ["copied", "same-fix"])
 def test_pairs_without_evidence_are_not_drawn(grade, frames, job):
     frames["closures"].loc[[0, 5], "independence_h"] = grade
-    assert len(one(ClosuresLayer, frames, job)) == len(frames["closures"]) - 2
+    style = list(one(ClosuresLayer, frames, job).columns["style"])
+    assert [k for k, key in enumerate(style) if not key] == [0, 5]
 
 
 def test_closures_show_their_side_of_the_tolerance(frames, job):
@@ -143,75 +158,105 @@ def test_closures_show_their_side_of_the_tolerance(frames, job):
     assert list(drawing.columns["style"]) == ["beyond" if b else "within" for b in beyond]
 
 
-def test_a_click_shows_judgement_visits_and_closures_in_metres(frames, job):
-    points = frames["points"]
-    sections = one(PointsLayer, frames, job).columns["detail"][0]
-    lines = dict(section(sections, "Judgement")["rows"])
-    assert lines["status"] == "confirmed"
-    assert lines["deliver"] == "yes"
-    assert dict(section(sections, "Position")["rows"])["easting"] == f"{points['easting_m'][0]:.3f} m"
-    visits = section(sections, "Visits")["rows"]
-    assert [row[:2] for row in visits] == [("1", "1"), ("2", "2")]
+def test_a_click_shows_judgement_visits_and_closures_in_metres(frames, told):
+    points, said = frames["points"], told(0)
+    assert said["Judgement"]["status"] == "confirmed"
+    assert said["Judgement"]["deliver"] == "yes"
+    assert said["Position and uncertainty"]["easting"] == f"{points['easting_m'][0]:.3f} m"
+    visits = said["Visits and occupations"]
+    start = frames["occupations"]["start_utc"].dt.strftime("%Y-%m-%d %H:%M")
+    assert [row[:3] for row in visits] == [["1", "1", start[0]], ["2", "2", start[1]]]
     mine = frames["occupations"]["easting_m"][:2] - points["easting_m"][0]
-    assert [row[6] for row in visits] == [f"{offset:+.3f}" for offset in mine]
-    (pair,) = section(sections, "Closures")["rows"]
-    assert pair[0] == "1 → 2"
+    assert [row[5] for row in visits] == [f"{offset:+.3f}" for offset in mine]
+    (pair,) = said["Closures"]
+    assert pair[:2] == ["1 → 2", "5.2 h"]
     assert pair[3] == f"{frames['closures']['de_m'][0]:+.3f}"
 
 
-def test_a_click_shows_feet_with_metres_beside(frames, make_job):
-    sections = one(PointsLayer, frames, make_job("ftUS")).columns["detail"][0]
+def test_every_number_of_a_large_site_is_the_frames(frames, job, told):
+    """Guesses by the grid and by the ends of closures change no digit."""
+    far_east(frames, job)
+    closures, points = frames["closures"].set_index("point"), frames["points"]
+    page = Page(build_map(PointsLayer().draw(frames, job), MapContext.of(frames, job)))
+    assert any("guess" in c for t in page.drawings[0]["tables"] for c in t["columns"])
+    for k, name in enumerate(points["point"]):
+        said = {s["title"].split(",")[0]: s["rows"] for s in page.told(0, k)} if k % 7 == 0 else {}
+        for pair in said.get("Closures", []):
+            mine = closures.loc[name, ["de_m", "dn_m", "du_m", "horizontal_m"]]
+            assert [float(text) for text in pair[3:7]] == [float(f"{value:.3f}") for value in mine]
+        if said and points["easting_m"].notna()[k]:
+            place_said = dict(said["Position and uncertainty"])
+            for axis in ("easting", "northing"):
+                assert place_said[axis] == f"{points[f'{axis}_m'][k]:.3f} m"
+
+
+def test_a_click_shows_feet_with_metres_beside(frames, make_job, told):
+    job = make_job("ftUS")
     metres = frames["closures"]["horizontal_m"][0]
-    (pair,) = section(sections, "Closures")["rows"]
-    assert pair[6] == f"{metres * 3937 / 1200:.3f} ({metres:.3f})"
-    assert section(sections, "Closures")["head"][6] == "horizontal, ftUS (m)"
-    worst = dict(section(sections, "Judgement")["rows"])["largest closure"]
-    assert worst.startswith(f"horizontal {metres * 3937 / 1200:.3f} ftUS ({metres:.3f} m)")
+    section = told(0, job=job, whole=True)["Closures"]
+    at = section["head"].index("horizontal, ftUS (m)")
+    assert section["rows"][0][at] == f"{metres * 3937 / 1200:.3f} ({metres:.3f})"
+    radius = frames["points"]["radius95_m"][0]
+    said = told(0, job=job)["Position and uncertainty"]["radius, 95 %"]
+    assert said == f"{radius * 3937 / 1200:.3f} ftUS ({radius:.3f} m)"
 
 
-def test_occupations_stand_in_the_order_of_time_and_pairs_keep_their_numbers(frames, job):
+def test_occupations_stand_in_the_order_of_time_and_pairs_keep_their_numbers(frames, told):
     frames["occupations"] = frames["occupations"].iloc[::-1]
-    sections = one(PointsLayer, frames, job).columns["detail"][0]
-    assert [row[:2] for row in section(sections, "Visits")["rows"]] == [("1", "1"), ("2", "2")]
-    assert section(sections, "Closures")["rows"][0][0] == "1 → 2"
+    said = told(0)
+    assert [row[:2] for row in said["Visits and occupations"]] == [["1", "1"], ["2", "2"]]
+    assert said["Closures"][0][0] == "1 → 2"
+    assert said["Closures"][0][3] == f"{frames['closures']['de_m'][0]:+.3f}"
 
 
-def test_a_point_judged_apart_in_plan_and_height_says_so(frames, job):
+def test_a_point_judged_apart_in_plan_and_height_says_so(frames, told):
     frames["points"]["status_h"], frames["points"]["status_v"] = "confirmed", "confirmed"
     frames["points"].loc[0, ["status", "status_v"]] = "conflict"
-    shown = [dict(section(s, "Judgement")["rows"])["status"] for s in one(PointsLayer, frames, job).columns["detail"]]
-    assert shown[0] == "conflict (horizontal confirmed, height conflict)"
-    assert shown[1] == "confirmed"
+    assert told(0)["Judgement"]["status"] == "conflict (horizontal confirmed, height conflict)"
+    assert told(1)["Judgement"]["status"] == "confirmed"
 
 
-def test_what_the_file_does_not_hold_has_no_column(frames, job):
+def test_what_the_file_does_not_hold_has_no_column(frames, told):
     frames["occupations"] = frames["occupations"].drop(columns=["start_utc", "base"])
-    frames["occupations"]["height_m"] = frames["closures"]["du_m"] = frames["points"]["worst_vertical_m"] = np.nan
-    sections = one(PointsLayer, frames, job).columns["detail"][0]
-    head = section(sections, "Visits")["head"]
-    assert head == ["no.", "visit", "use", "initialization", "east, m", "north, m", "stated E N U, m"]
-    assert len(section(sections, "Visits")["rows"][0]) == len(head)
-    assert "up, m" not in section(sections, "Closures")["head"]
-    assert "height" not in dict(section(sections, "Judgement")["rows"])["largest closure"]
+    frames["occupations"]["height_m"] = frames["closures"]["du_m"] = np.nan
+    said = told(0, whole=True)
+    head = said["Visits and occupations"]["head"]
+    assert head == ["no.", "visit", "use", "east, m", "north, m", "stated E, m", "stated N, m", "stated U, m"]
+    assert len(said["Visits and occupations"]["rows"][0]) == len(head)
+    assert "up, m" not in said["Closures"]["head"]
 
 
-def test_a_conflict_gives_no_coordinate_and_says_so(frames, job):
+def test_a_conflict_gives_no_coordinate_and_says_so(frames, told):
     k = list(frames["points"]["status"]).index("conflict")
-    lines = dict(section(one(PointsLayer, frames, job).columns["detail"][k], "Position")["rows"])
-    assert lines == {"coordinate": "none given; drawn at the place of its visits"}
+    assert told(k)["Position and uncertainty"] == {"coordinate": "none given; drawn at the place of its visits"}
 
 
-def test_a_point_without_closures_has_no_table_of_them(frames, job):
+def test_a_point_without_closures_has_no_table_of_them(frames, told):
     k = list(frames["points"]["status"]).index("unproven")
-    titles = [s["title"] for s in one(PointsLayer, frames, job).columns["detail"][k]]
-    assert titles == ["Judgement", "Position and uncertainty", "Visits and occupations"]
+    assert list(told(k)) == ["Judgement", "Position and uncertainty", "Visits and occupations"]
+
+
+def test_points_may_be_chosen_by_what_their_occupations_had(frames, job):
+    page = Page(build_map(PointsLayer().draw(frames, job), MapContext.of(frames, job)))
+    assert [f["title"] for f in page.drawings[0]["facets"]] == ["Base", "Day, UTC"]
+    bases = frames["occupations"].groupby("point")["base"].agg(set)
+    assert page.facet("Base") == [bases[name] for name in frames["points"]["point"]]
+    days = frames["occupations"]["start_utc"].dt.strftime("%Y-%m-%d").groupby(frames["occupations"]["point"]).agg(set)
+    assert page.facet("Day, UTC") == [days[name] for name in frames["points"]["point"]]
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"), [(840, "14 min"), (5400, "1.5 h"), (86400 * 3, "3.0 d"), (float("nan"), "–")]
-)
-def test_spans_of_time_are_spoken(seconds, words):
-    assert detail.spoken_gap(seconds) == words
+    ("program", "words"),
+    [
+        ("told.span(840)", "14 min"), ("told.span(5400)", "1.5 h"), ("told.span(86400 * 3)", "3.0 d"),
+        ("told.share(0.00004)", "under 0.01 %"), ("told.share(0.0012)", "0.12 %"), ("told.share(0.0994)", "9.9 %"),
+        ("told.share(0.43)", "43 %"), ("told.share(1)", "over 99.99 %"),
+        ("told.number(-0.0004, 3, true)", "0.000"), ("told.number(0.0104, 3, true)", "+0.010"),
+        ("told.time(1738368060)", "2025-02-01 00:01"),
+    ],
+)  # fmt: skip
+def test_spans_shares_and_numbers_are_spoken(program, words):
+    assert script(program) == words
 
 
 def test_a_drawing_that_breaks_its_contract_names_every_fault():

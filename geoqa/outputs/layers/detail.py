@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+START = "start, UTC"
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 
@@ -35,20 +36,22 @@ class Length:
         """The unit as a heading has it."""
         return self.unit if self.unit == "m" else f"{self.unit} (m)"
 
-    def line(self, head: str, values_m: Array, before: str = "") -> Cells:
+    def line(self, head: str, values_m: Array, **more: Any) -> Cells:
         """Return lengths that stand behind their name, with their unit."""
-        return self._cells(head, values_m, unit=self.unit, before=before)
+        return self._cells(head, values_m, unit=self.unit, **more)
 
-    def column(self, head: str, values_m: Array, sign: bool = False, metres: bool = True) -> Cells:
+    def column(self, head: str, values_m: Array, sign: bool = False, metres: bool = True, minus: str = "") -> Cells:
         """Return lengths below a heading that has their unit; `metres` puts metres beside a foot."""
-        return self._cells(f"{head}, {self.spoken if metres else self.unit}", values_m, metres, sign=sign)
+        return self._cells(self._head(head, metres), values_m, metres, sign=sign, minus=self._head(minus, metres))
 
-    def _cells(self, head: str, values_m: Array, metres: bool = True, **more: Any) -> Cells:
+    def _head(self, head: str, metres: bool) -> str:
+        return f"{head}, {self.spoken if metres else self.unit}"
+
+    def _cells(self, head: str, values_m: Array, metres: bool = True, finer: int = 0, **more: Any) -> Cells:
         values = np.asarray(values_m, dtype=float)
         beside = values if metres and self.unit != "m" else None
-        return Cells(
-            head, values / units.METRES_PER[self.unit], "number", units.decimals(self.unit), beside=beside, **more
-        )
+        decimals = units.decimals(self.unit) + finer
+        return Cells(head, values / units.METRES_PER[self.unit], "number", decimals, beside=beside, **more)
 
 
 def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
@@ -76,14 +79,18 @@ def tables(
     plane, height = Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
     # A pair is named by the numbers that its occupations have among those of their point.
     number = (occupations.groupby(at).cumcount() + 1).to_numpy()
+    row = pd.Index(occupations["occupation_id"])
+    first, second = (row.get_indexer(closures[f"occupation_{end}"]) for end in "ab")
+    visits = "Visits and occupations"
     return (
         Table("Judgement", _judgement(points, plane, height)),
         Table("Position and uncertainty", _position(points, places, plane, height, job)),
-        Table("Visits and occupations", _occupations(points, occupations, at, number, places, plane, height), at),
+        Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
         Table(
             "Closures, later minus earlier",
-            _closures(occupations, number, closures, plane, height),
+            _closures(closures, number[first], number[second], plane, height),
             found(points, closures),
+            (visits, first, second),
         ),
     )
 
@@ -122,7 +129,7 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
             for name, values in (("longitude", places.lon_deg), ("latitude", places.lat_deg))
         )
     else:
-        place = tuple(plane.line(name, numbers(points, f"{name}_m")) for name in ("easting", "northing"))
+        place = tuple(plane.line(name, numbers(points, f"{name}_m"), grid=name) for name in ("easting", "northing"))
     confidence = pd.Series([f"{units.percent(c)} ellipse" if c == c else "" for c in _distinct(points, "confidence")])
     head = next((name for name in confidence if name), "ellipse")
     return (
@@ -133,8 +140,8 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
         Cells("no radius", _why_none(points, "radius95_m", "var_e_m2")),
         height.line("height, 95 %", numbers(points, "up95_m"), before="±"),
         Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2")),
-        plane.line(f"{head}, long half axis", numbers(points, "semi_major_m")),
-        plane.line("short half axis", numbers(points, "semi_minor_m")),
+        plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
+        plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
         Cells("long axis from grid north", numbers(points, "azimuth_deg"), "number", 0, unit="°"),
     )
 
@@ -179,7 +186,7 @@ def _occupations(
         Cells("no.", number.astype(float), "number", 0),
         Cells("name as read", text(occupations, "name_read")),
         Cells("visit", np.where(visit > 0, visit, np.nan), "number", 0),
-        Cells("start, UTC", occupations["start_utc"] if "start_utc" in occupations else _none(occupations), "time"),
+        Cells(START, occupations["start_utc"] if "start_utc" in occupations else _none(occupations), "time"),
         Cells("use", _uses(occupations)),
         Cells("fix", np.where(fix > 0, fix, np.nan), "number", 0),
         Cells("base", text(occupations, "base")),
@@ -202,19 +209,16 @@ def _uses(occupations: pd.DataFrame) -> pd.Series:
 
 
 def _closures(
-    occupations: pd.DataFrame, number: NDArray[np.intp], closures: pd.DataFrame, plane: Length, height: Length
+    closures: pd.DataFrame, first: NDArray[np.intp], second: NDArray[np.intp], plane: Length, height: Length
 ) -> tuple[Cells, ...]:
-    numbered = pd.Series(number, index=occupations["occupation_id"].to_numpy())
-    first, second = (
-        numbered.reindex(closures[f"occupation_{end}"].to_numpy()).reset_index(drop=True) for end in "ab"
-    )
+    """Return the table of closures, whose ends have these numbers."""
     return (
-        Cells("pair", combined(lambda a, b: f"{a} → {b}", first, second)),
-        Cells("gap", numbers(closures, "gap_s"), "span"),
+        Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second))),
+        Cells("gap", numbers(closures, "gap_s"), "span", minus=START),
         Cells("independence", text(closures, "independence_h")),
-        plane.column("east", numbers(closures, "de_m"), sign=True),
-        plane.column("north", numbers(closures, "dn_m"), sign=True),
-        height.column("up", numbers(closures, "du_m"), sign=True),
+        plane.column("east", numbers(closures, "de_m"), sign=True, minus="east"),
+        plane.column("north", numbers(closures, "dn_m"), sign=True, minus="north"),
+        height.column("up", numbers(closures, "du_m"), sign=True, minus="up"),
         plane.column("horizontal", numbers(closures, "horizontal_m")),
         plane.column("accepted", numbers(closures, "tolerance_h_m")),
         height.column("accepted up", numbers(closures, "tolerance_v_m")),

@@ -27,31 +27,32 @@ class EllipsesLayer(MapLayer):
     )  # fmt: skip
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
-        """Return one drawing of ellipses; a point without one has no entry."""
+        """Return one drawing of ellipses; that of a point without one is not drawn."""
         import numpy as np
 
         from geoqa.outputs.layers import detail, place
 
         points = frames["points"]
-        at = np.flatnonzero(detail.numbers(points, "semi_major_m") > 0)
-        drawn = points.iloc[at]
-        azimuth = detail.numbers(drawn, "azimuth_deg")
+        azimuth = detail.numbers(points, "azimuth_deg")
         columns = {
-            "point": at,
-            "style": ["ellipse"] * len(drawn),
-            "semi_major_m": detail.numbers(drawn, "semi_major_m"),
-            "semi_minor_m": detail.numbers(drawn, "semi_minor_m"),
+            "point": np.arange(len(points)),
+            "style": ["ellipse"] * len(points),
+            "semi_major_m": detail.numbers(points, "semi_major_m"),
+            "semi_minor_m": detail.numbers(points, "semi_minor_m"),
             # A circle has no azimuth; any will do.
             "azimuth_deg": np.where(np.isnan(azimuth), 0.0, azimuth),
-            "turn_deg": place.convergence_deg(points, job)[at],
+            "turn_deg": place.convergence_deg(points, job),
         }
-        return (_drawing(columns, drawn, job),)
+        return (_drawing(columns, points, job),)
 
 
-def _drawing(columns: Mapping[str, object], drawn: pd.DataFrame, job: Job) -> Drawing:
+def _drawing(columns: Mapping[str, object], points: pd.DataFrame, job: Job) -> Drawing:
     from geoqa.outputs.layers import detail
 
-    stated = sorted(set(detail.numbers(drawn, "confidence").tolist())) or [job.requirement.confidence]
+    import numpy as np
+
+    stated = detail.numbers(points, "confidence")
+    stated = np.unique(stated[np.isfinite(stated)]).tolist() or [job.requirement.confidence]
     confidence = " or ".join(percent(value) for value in stated)
     about = f"Where a point's true place lies with {confidence} probability, if nothing is wrong."
     style = Style("ellipse", "ellipse", "area", symbology.PLAIN[0], about, symbology.PLAIN[1])

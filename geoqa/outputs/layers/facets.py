@@ -16,9 +16,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
-def facets(
-    points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp], job: Job
-) -> tuple[Facet, ...]:
+def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp], job: Job) -> tuple[Facet, ...]:
     """Return what tells the points apart: every facet with more than one value.
 
     Parameters

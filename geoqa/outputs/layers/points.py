@@ -48,4 +48,3 @@ class PointsLayer(MapLayer):
                 tables=detail.tables(points, occupations, at, frames["closures"], places, job),
             ),
         )  # fmt: skip
-

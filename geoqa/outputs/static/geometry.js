@@ -14,14 +14,6 @@
   api.lat = function (y) { return Math.atan(Math.sinh(2 * Math.PI * (0.5 - y / WORLD_PX))) * 180 / Math.PI; };
   api.mercator = function (lon, lat) { return [RADIUS_M * lon * Math.PI / 180, RADIUS_M * Math.asinh(Math.tan(lat * Math.PI / 180))]; };
 
-  /* The job's easting and northing in metres of a place in EPSG:3857, by the fitted polynomial; null outside its box. */
-  api.grid = function (fit, x, y) {
-    var u = (x - fit.centre[0]) / fit.half[0], v = (y - fit.centre[1]) / fit.half[1], east = 0, north = 0;
-    if (Math.abs(u) > 1 || Math.abs(v) > 1) { return null; }
-    fit.powers.forEach(function (p, k) { var t = Math.pow(u, p[0]) * Math.pow(v, p[1]); east += fit.easting[k] * t; north += fit.northing[k] * t; });
-    return [east, north];
-  };
-
   api.pixelsPerMetre = function (lat, zoom) {
     return WORLD_PX * Math.pow(2, zoom) / (2 * Math.PI * RADIUS_M * Math.cos(lat * Math.PI / 180));
   };

@@ -36,17 +36,45 @@
     return out;
   };
 
-  /* Numbers in their unit, NaN where missing. */
-  api.numbers = function (block, d) {
-    var w = whole(block, d);
-    if (d.type === "f8") { return w; }
-    var out = new Float64Array(d.n), missing = -Math.pow(2, 8 * BYTES[d.type] - 1);
-    /* A step of a power of ten is divided by: 0.001 is no double, 1000 is one. */
-    if (d.rises) { var sum = 0; w = Float64Array.from(w, function (rise) { return (sum += rise); }); missing = -1; }
-    var by = Math.round(1 / d.step), exact = d.step < 1 && Math.abs(by * d.step - 1) < 1e-12;
-    for (var i = 0; i < d.n; i++) { out[i] = w[i] === missing ? NaN : exact ? (d.base + w[i]) / by : (d.base + w[i]) * d.step; }
+  /* Whole steps of a column, NaN where missing; `fit` is the polynomial of the job's grid. */
+  var steps = function (block, d, fit) {
+    var w = whole(block, d), out = new Float64Array(d.n), missing = -Math.pow(2, 8 * BYTES[d.type] - 1), sum = 0, i;
+    for (i = 0; i < d.n; i++) {
+      sum += w[i];
+      out[i] = d.rises ? d.base + sum : w[i] === missing ? NaN : d.base + w[i];
+    }
+    if (d.guess && d.guess.terms) {
+      d.guess.terms.forEach(function (t) {
+        var of = steps(block, t.of, fit), at = t.at ? steps(block, t.at, fit) : null;
+        for (i = 0; i < d.n; i++) { out[i] += t.sign * (of[at ? at[i] : i] || 0); }
+      });
+    } else if (d.guess) {
+      var x = api.numbers(block, d.guess.x), y = api.numbers(block, d.guess.y), axis = d.guess.grid === "easting" ? 0 : 1;
+      for (i = 0; i < d.n; i++) { out[i] += Math.floor(api.grid(fit, x[i], y[i])[axis] / d.guess.per / d.step + 0.5) || 0; }
+    }
     return out;
   };
+
+  /* Numbers in their unit, NaN where missing. */
+  api.numbers = function (block, d, fit) {
+    if (d.type === "f8") { return whole(block, d); }
+    /* A step of a power of ten is divided by: 0.001 is no double, 1000 is one. */
+    var by = Math.round(1 / d.step), exact = d.step < 1 && Math.abs(by * d.step - 1) < 1e-12;
+    return steps(block, d, fit).map(function (s) { return exact ? s / by : s * d.step; });
+  };
+
+  /* The job's easting and northing in metres of a place in EPSG:3857; the same operations as geoqa/outputs/grid_fit.py. */
+  api.grid = function (fit, x, y) {
+    var u = (x - fit.centre[0]) / fit.half[0], v = (y - fit.centre[1]) / fit.half[1], across = [1], up = [1], east = 0, north = 0;
+    fit.powers.forEach(function (p, k) {
+      while (across.length <= p[0]) { across.push(across[across.length - 1] * u); }
+      while (up.length <= p[1]) { up.push(up[up.length - 1] * v); }
+      var term = across[p[0]] * up[p[1]];
+      east = east + fit.easting[k] * term; north = north + fit.northing[k] * term;
+    });
+    return [east, north];
+  };
+  api.inGrid = function (fit, x, y) { return Math.abs(x - fit.centre[0]) <= fit.half[0] && Math.abs(y - fit.centre[1]) <= fit.half[1]; };
 
   api.texts = function (block, d) {
     var words = d.words ? new TextDecoder().decode(block.subarray(d.at, d.at + d.bytes)).split("\n") : [];

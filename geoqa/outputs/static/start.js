@@ -24,7 +24,7 @@
     var Pointer = L.Control.extend({options: {position: "bottomleft"}, onAdd: function () {
       var box = G.el("div", {"class": "gq-pointer", "aria-hidden": "true"}), grid = context.grid, per = context.metresPerUnit;
       map.on("mousemove", function (e) {
-        var m = G.geometry.mercator(e.latlng.lng, e.latlng.lat), at = grid ? G.geometry.grid(grid, m[0], m[1]) : null;
+        var m = G.geometry.mercator(e.latlng.lng, e.latlng.lat), at = grid && G.packed.inGrid(grid, m[0], m[1]) ? G.packed.grid(grid, m[0], m[1]) : null;
         /* As many decimals as a pixel shows, and no more than the polynomial holds. */
         var pixel = 1 / G.geometry.pixelsPerMetre(e.latlng.lat, map.getZoom()), fine = Math.max(pixel, grid ? grid.error_m : 0);
         var decimals = Math.max(0, Math.min(3, Math.floor(1 - Math.log10(fine / per))));
@@ -78,7 +78,7 @@
 
     /* What a click shows is unpacked when something is first asked of it. */
     var readers = [];
-    var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables)); };
+    var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid)); };
 
     var opened = null, opener = null, popup = null;
     var list = function () { return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); }); };

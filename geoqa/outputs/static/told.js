@@ -21,9 +21,9 @@
   api.number = function (value, decimals, sign) { return (sign && value > 0 ? "+" : "") + value.toFixed(decimals).replace(/^-(0(\.0+)?)$/, "$1"); };
 
   /* A column: text of row i, empty or missing told apart by the caller. */
-  var column = function (block, d) {
+  var column = function (block, d, fit) {
     if (d.kind === "text") { var t = packed.texts(block, d); return function (i) { return t.at(i); }; }
-    var values = packed.numbers(block, d), beside = d.beside ? packed.numbers(block, d.beside) : null;
+    var values = packed.numbers(block, d, fit), beside = d.beside ? packed.numbers(block, d.beside) : null;
     return function (i, line) {
       var v = values[i];
       if (isNaN(v)) { return ""; }
@@ -34,11 +34,11 @@
   };
 
   /* A reader of one drawing's tables: `sections(i)` is what a click on entry i shows. */
-  api.reader = function (block, tables) {
+  api.reader = function (block, tables, fit) {
     var made = tables.map(function (t) {
       return {title: t.title, starts: t.each ? packed.starts(packed.numbers(block, t.each)) : null,
         heads: t.columns.map(function (c) { return c.head; }), before: t.columns.map(function (c) { return c.before || ""; }),
-        columns: t.columns.map(function (c) { return column(block, c); })};
+        columns: t.columns.map(function (c) { return column(block, c, fit); })};
     });
     var lines = function (t, i) {
       return t.heads.map(function (head, k) { var text = t.columns[k](i, true); return [head, text && t.before[k] ? t.before[k] + " " + text : text]; })
