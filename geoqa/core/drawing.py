@@ -132,13 +132,13 @@ class Facet:
     ----------
     title
         What people call it.
-    entry, values
+    entry, texts
         Index of an entry, and one of its values as text; of equal length.
     """
 
     title: str
     entry: Any
-    values: Any
+    texts: Any
 
 
 @dataclass(frozen=True)
@@ -152,15 +152,15 @@ class Drawing:
     title
         What the layer control calls it.
     columns
-        Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of the
-        entry), ``mark`` (true where a symbol carries the second mark: it may be delivered), ``group``
-        (the status whose square in the key shows and hides the entry), ``urgency`` (a number: the
-        larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
-        azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a sequence of (longitude, latitude), ``holes`` a
-        sequence of such. An entry without a position, with a null length, or whose ``style`` is
-        empty is not drawn. ``point``, the name of a point of the site or its index among them, may
-        stand for the two columns of its place: the entry is drawn there, shows and hides with it,
-        and a click shows the point.
+        Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of
+        the entry), ``mark`` (true where a symbol carries the second mark: it may be delivered),
+        ``group`` (the status whose square in the key shows and hides the entry), ``urgency`` (a number:
+        the larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
+        azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a
+        sequence of (longitude, latitude), ``holes`` a sequence of such. An entry without a position,
+        with a null length, or whose ``style`` is empty is not drawn. ``point``, the name of a point of
+        the site or its index among them, may stand for the two columns of its place: the entry is drawn
+        there, shows and hides with it, and a click shows the point.
     styles
         The looks that ``style`` names by key.
     about

@@ -102,7 +102,7 @@ def _columns(drawing: Drawing, pack: Pack, names: pd.Index, lon0: float) -> dict
         if name == "path":
             columns |= _outlines(drawing, pack, lon0)
         elif name == "lon_deg":
-            x, y = mercator(*(numbers(drawing, n, drawing.columns[n]) for n in PLACE), lon0)
+            x, y = _places(drawing, lon0)
             columns |= {"x": pack.numbers(x, PLACE_STEP_M), "y": pack.numbers(y, PLACE_STEP_M)}
         elif name == "point":
             columns["point"] = pack.numbers(_found(drawing, values, names))
@@ -113,6 +113,11 @@ def _columns(drawing: Drawing, pack: Pack, names: pd.Index, lon0: float) -> dict
         else:
             columns[name] = pack.numbers(numbers(drawing, name, values), _step(name))
     return columns
+
+
+def _places(drawing: Drawing, lon0: float) -> tuple[Array, Array]:
+    lon, lat = (numbers(drawing, name, drawing.columns[name]) for name in PLACE)
+    return mercator(lon, lat, lon0)
 
 
 def _step(name: str) -> float:
@@ -153,7 +158,7 @@ def _near(
     """Return the job's coordinates of the entries' places by the polynomial, and how a browser finds them."""
     if grid is None or "lon_deg" not in drawing.columns:
         return {}
-    x, y = mercator(*(numbers(drawing, n, drawing.columns[n]) for n in PLACE), lon0)
+    x, y = _places(drawing, lon0)
     # The places as the browser has them: whole steps, divided as it divides them.
     per = round(1 / PLACE_STEP_M)
     found = grid_fit.apply(grid, *(np.rint(z / PLACE_STEP_M) / per for z in (x, y)))
@@ -163,5 +168,5 @@ def _near(
 
 def _facet(facet: Facet, pack: Pack, entries: int) -> dict[str, Any]:
     order, each = counts(facet.entry, entries)
-    values = in_order(facet.values, order)
+    values = in_order(facet.texts, order)
     return {"title": display_text(facet.title), "each": pack.numbers(each), **pack.texts(values)}

@@ -6,6 +6,7 @@ polynomial fitted to exact values stands for the projection, with the largest er
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +27,7 @@ NODES, MARGIN = 25, 0.5
 LEAST_M, MOST_M = 1_000.0, 1_000_000.0
 
 
-def apply(found: dict[str, Any], x: Array, y: Array) -> tuple[Array, Array]:
+def apply(found: Mapping[str, Any], x: Array, y: Array) -> tuple[Array, Array]:
     """Return easting and northing in metres by a fitted polynomial, by the very operations a browser does."""
     u, v = ((z - found["centre"][k]) / found["half"][k] for k, z in enumerate((x, y)))
     across, up = ([np.ones(len(u))] for _ in range(2))

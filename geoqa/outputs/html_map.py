@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -14,11 +13,10 @@ from folium.template import Template
 
 from geoqa.core import geodesy, units
 from geoqa.core.drawing import Drawing
-from geoqa.core.errors import StepError
 from geoqa.core.schema import DELIVERIES, STATUSES
 from geoqa.outputs import blocks, class_words, grid_fit, offline, symbology
-from geoqa.outputs.layers import online
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
+from geoqa.outputs.layers import online
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 if TYPE_CHECKING:
@@ -199,7 +197,8 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not.</p></header>\n"
+        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not.</p>\n"
+        "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
     )

@@ -104,9 +104,9 @@ class Pack:
         if max(abs(low), abs(high)) >= 2**53:
             return None
         rises = np.diff(steps, prepend=steps[:1])
-        if all_known and high - low > 127 and 0 <= rises.min() and rises.max() < 128:
+        if all_known and high - low > 127 and rises.min() >= 0 and rises.max() < 128:
             return self._whole(rises.astype("i1"), step, low) | {"rises": True}
-        base = 0.0 if -128 < low and high < 128 else np.floor((low + high) / 2)
+        base = 0.0 if low > -128 and high < 128 else np.floor((low + high) / 2)
         for name, bits in WHOLE.items():
             limit = 2 ** (bits - 1)
             if -limit < low - base and high - base < limit:

@@ -70,7 +70,7 @@ class Told:
         order: Rows | None,
         ends: tuple[str, list[Rows], list[dict[str, Any]]] | None,
     ) -> dict[str, Any] | None:
-        head = {"head": display_text(cells.head), "kind": cells.kind}
+        head: dict[str, Any] = {"head": display_text(cells.head), "kind": cells.kind}
         head |= {name: display_text(text) for name in ("unit", "before") if (text := getattr(cells, name))}
         if cells.kind == "text":
             values = pd.Series(cells.values, dtype=None if hasattr(cells.values, "dtype") else object)

@@ -16,7 +16,7 @@ from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.html_map import MapContext, build_map
-from geoqa.outputs.layers import detail, place
+from geoqa.outputs.layers import place
 from geoqa.outputs.layers.closures import ClosuresLayer
 from geoqa.outputs.layers.ellipses import EllipsesLayer
 from geoqa.outputs.layers.points import PointsLayer

@@ -83,7 +83,7 @@ def tables(
     first, second = (row.get_indexer(closures[f"occupation_{end}"]) for end in "ab")
     visits = "Visits and occupations"
     return (
-        Table("Judgement", _judgement(points, plane, height)),
+        Table("Judgement", _judgement(points)),
         Table("Position and uncertainty", _position(points, places, plane, height, job)),
         Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
         Table(
@@ -95,7 +95,7 @@ def tables(
     )
 
 
-def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
+def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
     wrong = np.fmax(numbers(points, "wrong_h"), numbers(points, "wrong_v"))
     return (
         Cells("status", _status(points)),

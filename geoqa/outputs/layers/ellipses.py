@@ -47,12 +47,12 @@ class EllipsesLayer(MapLayer):
 
 
 def _drawing(columns: Mapping[str, object], points: pd.DataFrame, job: Job) -> Drawing:
-    from geoqa.outputs.layers import detail
-
     import numpy as np
 
-    stated = detail.numbers(points, "confidence")
-    stated = np.unique(stated[np.isfinite(stated)]).tolist() or [job.requirement.confidence]
+    from geoqa.outputs.layers import detail
+
+    known = detail.numbers(points, "confidence")
+    stated = np.unique(known[np.isfinite(known)]).tolist() or [job.requirement.confidence]
     confidence = " or ".join(percent(value) for value in stated)
     about = f"Where a point's true place lies with {confidence} probability, if nothing is wrong."
     style = Style("ellipse", "ellipse", "area", symbology.PLAIN[0], about, symbology.PLAIN[1])

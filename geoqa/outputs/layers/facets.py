@@ -33,7 +33,7 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp]
         Facet(f"Day, {zone}", at, _days(occupations, zone)),
         Facet("Crew", at, detail.text(occupations, "operator")),
     )
-    return tuple(facet for facet in offered if facet.values.nunique(dropna=False) > 1)
+    return tuple(facet for facet in offered if len(pd.unique(pd.Series(facet.texts))) > 1)
 
 
 def _days(occupations: pd.DataFrame, zone: str) -> pd.Series:
