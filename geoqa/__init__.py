@@ -12,7 +12,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geoqa.core.drawing import Drawing, Style
+    from geoqa.core.drawing import Cells, Drawing, Facet, Style, Table
     from geoqa.core.errors import GeoqaError
     from geoqa.core.job import Job
     from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
@@ -23,7 +23,9 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Analysis",
+    "Cells",
     "Drawing",
+    "Facet",
     "GeoqaError",
     "Job",
     "MapLayer",
@@ -33,13 +35,14 @@ __all__ = [
     "Result",
     "Review",
     "Style",
+    "Table",
     "Tolerance",
     "param",
     "review",
 ]
 
 _HOME = {
-    "geoqa.core.drawing": ("Drawing", "Style"),
+    "geoqa.core.drawing": ("Cells", "Drawing", "Facet", "Style", "Table"),
     "geoqa.core.errors": ("GeoqaError",),
     "geoqa.core.job": ("Job",),
     "geoqa.core.steps": ("Analysis", "MapLayer", "ReadResult", "Reader", "Result", "param"),

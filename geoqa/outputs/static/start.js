@@ -134,7 +134,8 @@
     };
     var changed = function () { var many = apply(); announce(many + " of " + n + " points show"); remember(); };
 
-    var tiles = {};
+    var tiles = {}, credit = G.el("div", {"class": "gq-credit"});
+    host(map).append(credit);
     var act = {
       changed: changed, remember: remember, go: go,
       all: function () { chosen.hidden.clear(); chosen.undelivered.clear(); chosen.facets.fill(-1); changed(); },
@@ -147,8 +148,9 @@
       },
       switched: function (d) {
         if (d.kind !== "tiles") { layer.redraw(); return; }
-        tiles[d.number] = tiles[d.number] || L.tileLayer(d.url[0], {maxZoom: map.getMaxZoom(), maxNativeZoom: 19, className: "gq-tiles"});
+        tiles[d.number] = tiles[d.number] || L.tileLayer(d.url[0], {maxZoom: map.getMaxZoom(), maxNativeZoom: 19, referrerPolicy: "no-referrer"});
         tiles[d.number][d.on ? "addTo" : "removeFrom"](map);
+        credit.textContent = drawings.filter(function (q) { return q.kind === "tiles" && q.on; }).map(function (q) { return q.label.at(0); }).join("; ");
       },
       save: function () {
         var reader = tell(site), rows = [["point"].concat(reader.heads())];
