@@ -1,6 +1,6 @@
 """The map beside a folium GeoJSON canvas layer of the same points: build, file, time to show, panning.
 
-python tests/bench/map_speed.py [--points 10000 100000] [--no-geojson]
+PYTHONPATH=tests python -m bench.map_speed [--points 10000 100000] [--no-geojson]
 
 Sites are simulated and reviewed; both pages open in Chromium with the network off. Figures depend on the
 machine: the ratios of one run are what counts. The GeoJSON page of 100,000 points takes minutes to appear.
@@ -11,19 +11,16 @@ from __future__ import annotations
 import argparse
 import shutil
 import statistics
-import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent), str(Path(__file__).parents[1] / "analysis")]
-
-import builders
-import decision
 import folium
 import geopandas as gpd
 import simulate
+from analysis import builders
+from bench import decision
 
 from geoqa.analysis.places import PointPlaces
 from geoqa.outputs import offline
@@ -130,8 +127,8 @@ def compare(points: int, beside: bool) -> None:
             build_g, page_g = timed(geojson, frames, job, 1)
             path.write_text(page_g, encoding="utf-8")
             after_g, _ = shown(browser, path, "document.readyState === 'complete'", drag=False)
-            print(f"        GeoJSON  build {build_g:.2f} s, file {len(page_g) / 1e6:.2f} MB, shown after {after_g:.0f} ms; "
-                  f"ratios: build 1/{build_g / build:.0f}, shown 1/{after_g / after:.0f}", flush=True)  # fmt: skip
+            print(f"        GeoJSON  build {build_g:.2f} s, file {len(page_g) / 1e6:.2f} MB, "
+                  f"shown after {after_g:.0f} ms; ratios: build 1/{build_g / build:.0f}, shown 1/{after_g / after:.0f}", flush=True)  # fmt: skip
         browser.close()
 
 
