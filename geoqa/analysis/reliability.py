@@ -1,6 +1,8 @@
 """What a closure test can find: detectable biases, power, and how many pairs a precision needs. Kernels.
 
-Baarda 1968 reliability theory: a bias makes the test's square non-central chi-square.
+Baarda 1968 reliability theory: a bias makes the test's square non-central chi-square. Where the scale was estimated the
+power is the mean over the chi-square of that estimate; where errors follow Student's t, a normal error over the
+root of a chi-square over its degrees of freedom, over that one too (Gauss's quadrature).
 """
 
 from __future__ import annotations
@@ -11,53 +13,174 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special, stats
 
-from geoqa.analysis import exceedance
+from geoqa.analysis import agreement, exceedance, spread
+from geoqa.core import groups
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
 
 #: The power a detectable bias is stated for, as is usual in reliability theory.
 POWER = 0.80
 #: More pairs than this are not counted.
 MOST_PAIRS = 100_000
+#: A bias of this many sigma is found for certain; the series are slow beyond.
+_CERTAIN = 100.0
+#: Cells of the line that powers are read from: they are right to 0.001.
+_CELLS = 128
+#: Where a chi-square is looked at for a mean over it, in sigma of the normal error as rare, and what each weighs.
+_NODES, _SHARES = special.roots_hermitenorm(10)
+_SHARES = _SHARES / _SHARES.sum()
 
 
-def noncentrality(alpha: float, dimensions: int, power: float = POWER) -> float:
-    """Return the non-centrality that a test at level `alpha` finds with `power`."""
-    return float(special.chndtrinc(special.chdtri(dimensions, alpha), dimensions, 1 - power))
+def noncentrality(
+    alpha: float, dimensions: Array | int, power: float = POWER, nu: Array | float = np.inf, shape: float = np.inf
+) -> Array:
+    """Return the non-centrality that a test finds with `power`, infinite where none is enough; as `power_of_test`."""
+    df, freedom, which = _distinct(dimensions, nu)
+    found = _sigmas(alpha, df, freedom, shape, power)
+    return np.where(found < 0.999 * _CERTAIN, found, np.inf)[which] ** 2
 
 
-def detectable(variance: Array, alpha: float, dimensions: int, power: float = POWER) -> Array:
-    """Return the smallest bias that is found with `power`, in the root of the unit of `variance`.
+def detectable(
+    variance: Array, alpha: float, dimensions: Array | int, nu: Array | float = np.inf, shape: float = np.inf
+) -> Array:
+    """Return the smallest bias that is found with a power of 0.80, NaN where none is; as `power_of_test`."""
+    found = np.sqrt(noncentrality(alpha, dimensions, POWER, nu, shape) * variance)
+    return np.where(np.isfinite(found), found, np.nan)
+
+
+def power_of_test(
+    bias: Array, variance: Array, alpha: float, dimensions: Array | int, nu: Array | float = np.inf,
+    shape: float = np.inf,
+) -> Array:  # fmt: skip
+    """Return the probability that a test at level `alpha` finds a bias; arrays of shape (n,).
 
     Parameters
     ----------
     variance
-        Per axis, of the difference that is tested, shape (n,).
+        Per axis, that the bias is seen against: of a difference, or from `hidden_variance`.
+    dimensions
+        Degrees of freedom of the sum of squares, at least 1.
+    nu
+        Degrees of freedom the scale was estimated with, infinite where it is taken as known.
+    shape
+        Degrees of freedom of Student's t that errors follow, of all positions of a test together.
     """
-    return np.sqrt(noncentrality(alpha, dimensions, power) * variance)
-
-
-def power_of_test(bias: Array, variance: Array, alpha: float, dimensions: int) -> Array:
-    """Return the probability that a test at level `alpha` finds a bias; arrays of shape (n,)."""
+    df, freedom, which = _distinct(dimensions, nu)
+    # Once along a line for each kind of test, and read from that line for each point.
+    most = _sigmas(alpha, df, freedom, shape, 0.999)[:, None]
+    line = _power(most * np.linspace(0, 1, _CELLS + 1), alpha, df[:, None], freedom[:, None], shape)
     with np.errstate(invalid="ignore", divide="ignore"):
-        shift = np.minimum(bias**2 / variance, 1e4)  # found for certain; the series is slow beyond
-    return np.asarray(1 - special.chndtr(special.chdtri(dimensions, alpha), dimensions, shift))
+        along = _CELLS * np.minimum(bias / np.sqrt(variance) / most[which, 0], 1.0)
+    cell = np.minimum(np.nan_to_num(along).astype(np.int64), _CELLS - 1)
+    low, high = line[which, cell], line[which, cell + 1]
+    return np.asarray(low + (along - cell) * (high - low))
 
 
-def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int) -> Array:
+def _distinct(dimensions: Array | int, nu: Array | float) -> tuple[Array, Array, Index]:
+    """Return the distinct pairs of both, and which each is."""
+    both = np.column_stack(np.broadcast_arrays(*np.atleast_1d(dimensions, nu)))
+    found, which = np.unique(both, axis=0, return_inverse=True)
+    return found[:, 0], found[:, 1], which.reshape(-1)
+
+
+def _sigmas(alpha: float, df: Array, nu: Array, shape: float, power: float) -> Array:
+    """Return the bias, in sigma of what it is seen against, that tests find with `power`; at most `_CERTAIN`."""
+    return _solved(lambda bias: _power(bias, alpha, df, nu, shape), np.full(len(df), _CERTAIN), power)
+
+
+def _power(bias: Array, alpha: float, df: Array, nu: Array, shape: float) -> Array:
+    """Return the power at a bias in sigma of what it is seen against."""
+    narrow, flanks = spread.flanks(nu, shape)
+    shift = bias**2 / narrow
+    edge = _edge(alpha, df, flanks)
+    missed = np.zeros(shift.shape)
+    for wide, of_wide in _parts(np.asarray(shape)):
+        for learnt, share in _parts(nu):
+            missed += of_wide * share * special.chndtr(wide * learnt * edge, df, wide * shift)
+    return 1 - missed
+
+
+def _edge(alpha: float, df: Array, nu: Array) -> Array:
+    """Return the sum of squares that is exceeded with probability `alpha`: chi-square, or F times `df`."""
+    known = ~np.isfinite(nu)
+    finite = np.where(known, 1.0, nu)
+    with np.errstate(divide="ignore"):
+        left = special.betaincinv(finite / 2, df / 2, alpha)  # from the tail itself, however small the level
+        return np.asarray(np.where(known, special.chdtri(df, alpha), finite * (1 - left) / left))
+
+
+def _parts(freedom: Array) -> Iterator[tuple[Array, float]]:
+    """Yield values of chi-squares over their degrees of freedom, any shape, with the share that each stands for."""
+    known = ~np.isfinite(freedom)
+    if known.all():
+        yield np.ones_like(freedom), 1.0
+        return
+    finite = np.where(known, 1.0, freedom)
+    for tail, share in zip(special.ndtr(-_NODES), _SHARES, strict=True):
+        yield np.where(known, 1.0, special.chdtri(finite, tail) / finite), share
+
+
+def _solved(power_at: Callable[[Array], Array], most: Array, power: float) -> Array:
+    """Return where a power that grows from 0 to `most` reaches `power`, by bisection; `most` where it does not."""
+    low, high = np.zeros_like(most), most
+    for _ in range(50):
+        middle = (low + high) / 2
+        enough = power_at(middle) >= power
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    return high
+
+
+def hidden_variance(cov: Array, group: Index, n: int) -> Array:
+    """Return per group the variance that a bias is seen against where it hides best; NaN for fewer than two positions.
+
+    A bias b of one position adds b' (C + (sum of the others' C^-1)^-1)^-1 b to the non-centrality of the weighted
+    sum of squares about the weighted mean. Hides best: of all positions and directions the largest variance. For m
+    positions of one variance it is that variance times 1 + 1 / (m - 1).
+
+    Parameters
+    ----------
+    cov
+        Covariances of the positions, shape (m, d, d), d 1 or 2; where one is NaN, so is its group's.
+    group
+        Number of each position's group, shape (m,).
+    """
+    several = (np.bincount(group, minlength=n) > 1)[group]
+    cov, group = cov[several], group[several]
+    d = cov.shape[1]
+    weight = agreement.inverse(cov)
+    total = groups.sums(weight.reshape(-1, d * d), group, n).reshape(-1, d, d)
+    against = cov + agreement.inverse(total[group] - weight)
+    long = against[:, 0, 0]
+    if d == 2:  # the larger eigenvalue
+        long = (long + against[:, 1, 1]) / 2 + np.hypot((long - against[:, 1, 1]) / 2, against[:, 0, 1])
+    lost = (long < np.trace(cov, axis1=1, axis2=2) / d) | np.isinf(long)  # beside it the others weigh nothing
+    worst = groups.largest(np.where(lost, np.inf, long), group, n)
+    return np.where(np.isinf(worst), np.nan, worst)
+
+
+def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int, shape: float = np.inf) -> Array:
     """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,)."""
     longer = exceedance.beyond if dimensions == 2 else exceedance.beyond_height
-    return longer(bias, limit, variance)
+    narrow, _ = spread.flanks(np.array(np.inf), shape)
+    return sum(
+        (share * longer(bias, limit, variance * narrow / wide) for wide, share in _parts(np.asarray(shape))),
+        np.zeros(len(bias)),
+    )
 
 
-def detected_by_limit(variance: Array, limit: Array, dimensions: int, power: float = POWER) -> Array:
+def detected_by_limit(
+    variance: Array, limit: Array, dimensions: int, power: float = POWER, shape: float = np.inf
+) -> Array:
     """Return the bias that makes a difference longer than `limit` with `power`; 0 where noise alone does."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        shift = special.chndtrinc(limit**2 / variance, dimensions, 1 - power)
-    return np.sqrt(np.nan_to_num(shift) * variance)
+    most = limit + _CERTAIN * np.sqrt(variance)
+    found = _solved(lambda bias: power_of_limit(bias, variance, limit, dimensions, shape), most, power)
+    return np.where(found > 1e-9 * most, found, 0.0)
 
 
 def pairs_to_bound(factor: float, dimensions: int, confidence: float = 0.95) -> int:
