@@ -11,13 +11,13 @@ import bisect
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from geoqa.analysis import agreement, exceedance, spread
 from geoqa.core import groups
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
@@ -41,16 +41,17 @@ def noncentrality(
     alpha: float, dimensions: Array | int, power: float = POWER, nu: Array | float = np.inf, shape: float = np.inf
 ) -> Array:
     """Return the non-centrality that a test finds with `power`, infinite where none is enough; as `power_of_test`."""
-    df, freedom, which = _distinct(dimensions, nu)
-    found = _sigmas(alpha, df, freedom, shape, power)
-    return np.where(found < 0.999 * _CERTAIN, found, np.inf)[which] ** 2
+    tests = _Tests(alpha, dimensions, nu, shape)
+    found = tests.bias(power)
+    return np.where(found < 0.999 * _CERTAIN, found, np.inf)[tests.which] ** 2
 
 
 def detectable(
     variance: Array, alpha: float, dimensions: Array | int, nu: Array | float = np.inf, shape: float = np.inf
 ) -> Array:
     """Return the smallest bias that is found with a power of 0.80, NaN where none is; as `power_of_test`."""
-    found = np.sqrt(noncentrality(alpha, dimensions, POWER, nu, shape) * variance)
+    with np.errstate(invalid="ignore"):
+        found = np.sqrt(noncentrality(alpha, dimensions, POWER, nu, shape) * variance)
     return np.where(np.isfinite(found), found, np.nan)
 
 
@@ -71,39 +72,45 @@ def power_of_test(
     shape
         Degrees of freedom of Student's t that errors follow, of all positions of a test together.
     """
-    df, freedom, which = _distinct(dimensions, nu)
+    tests = _Tests(alpha, dimensions, nu, shape)
+    which = tests.which
     # Once along a line for each kind of test, and read from that line for each point.
-    most = _sigmas(alpha, df, freedom, shape, 0.999)[:, None]
-    line = _power(most * np.linspace(0, 1, _CELLS + 1), alpha, df[:, None], freedom[:, None], shape)
+    most = tests.bias(0.999)
+    line = np.array([tests.power(most * part) for part in np.linspace(0, 1, _CELLS + 1)])
     with np.errstate(invalid="ignore", divide="ignore"):
-        along = _CELLS * np.minimum(bias / np.sqrt(variance) / most[which, 0], 1.0)
+        along = _CELLS * np.minimum(bias / np.sqrt(variance) / most[which], 1.0)
     cell = np.minimum(np.nan_to_num(along).astype(np.int64), _CELLS - 1)
-    low, high = line[which, cell], line[which, cell + 1]
+    low, high = line[cell, which], line[cell + 1, which]
     return np.asarray(low + (along - cell) * (high - low))
 
 
-def _distinct(dimensions: Array | int, nu: Array | float) -> tuple[Array, Array, Index]:
-    """Return the distinct pairs of both, and which each is."""
-    both = np.column_stack(np.broadcast_arrays(*np.atleast_1d(dimensions, nu)))
-    found, which = np.unique(both, axis=0, return_inverse=True)
-    return found[:, 0], found[:, 1], which.reshape(-1)
+class _Tests:
+    """The distinct tests among many, and which of them each is; biases are in sigma of what they are seen against."""
 
+    def __init__(self, alpha: float, dimensions: Array | int, nu: Array | float, shape: float) -> None:
+        both = np.column_stack(np.broadcast_arrays(*np.atleast_1d(dimensions, nu)))
+        found, which = np.unique(both, axis=0, return_inverse=True)
+        self._df, freedom = found.T
+        self.which: Index = which.reshape(-1)
+        self._narrow, flanks = spread.flanks(freedom, shape)
+        edge = _edge(alpha, self._df, flanks)
+        self._parts = [
+            (wide, wide * learnt * edge, share * of_learnt)
+            for wide, share in _parts(np.array(shape))
+            for learnt, of_learnt in _parts(freedom)
+        ]
 
-def _sigmas(alpha: float, df: Array, nu: Array, shape: float, power: float) -> Array:
-    """Return the bias, in sigma of what it is seen against, that tests find with `power`; at most `_CERTAIN`."""
-    return _solved(lambda bias: _power(bias, alpha, df, nu, shape), np.full(len(df), _CERTAIN), power)
+    def power(self, bias: Array) -> Array:
+        """Return the power of each test at a bias of its own."""
+        shift = bias**2 / self._narrow
+        missed = np.zeros(len(bias))
+        for wide, edge, share in self._parts:
+            missed += share * special.chndtr(edge, self._df, wide * shift)
+        return 1 - missed
 
-
-def _power(bias: Array, alpha: float, df: Array, nu: Array, shape: float) -> Array:
-    """Return the power at a bias in sigma of what it is seen against."""
-    narrow, flanks = spread.flanks(nu, shape)
-    shift = bias**2 / narrow
-    edge = _edge(alpha, df, flanks)
-    missed = np.zeros(shift.shape)
-    for wide, of_wide in _parts(np.asarray(shape)):
-        for learnt, share in _parts(nu):
-            missed += of_wide * share * special.chndtr(wide * learnt * edge, df, wide * shift)
-    return 1 - missed
+    def bias(self, power: float) -> Array:
+        """Return the bias that each test finds with `power`; at most `_CERTAIN`."""
+        return _solved(self.power, np.full(len(self._df), _CERTAIN), power)
 
 
 def _edge(alpha: float, df: Array, nu: Array) -> Array:
@@ -115,21 +122,22 @@ def _edge(alpha: float, df: Array, nu: Array) -> Array:
         return np.asarray(np.where(known, special.chdtri(df, alpha), finite * (1 - left) / left))
 
 
-def _parts(freedom: Array) -> Iterator[tuple[Array, float]]:
-    """Yield values of chi-squares over their degrees of freedom, any shape, with the share that each stands for."""
+def _parts(freedom: Array) -> list[tuple[Array, float]]:
+    """Return values of chi-squares over their degrees of freedom, any shape, with the share that each stands for."""
     known = ~np.isfinite(freedom)
     if known.all():
-        yield np.ones_like(freedom), 1.0
-        return
+        return [(np.ones_like(freedom), 1.0)]
     finite = np.where(known, 1.0, freedom)
-    for tail, share in zip(special.ndtr(-_NODES), _SHARES, strict=True):
-        yield np.where(known, 1.0, special.chdtri(finite, tail) / finite), share
+    return [
+        (np.where(known, 1.0, special.chdtri(finite, tail) / finite), share)
+        for tail, share in zip(special.ndtr(-_NODES), _SHARES, strict=True)
+    ]
 
 
 def _solved(power_at: Callable[[Array], Array], most: Array, power: float) -> Array:
     """Return where a power that grows from 0 to `most` reaches `power`, by bisection; `most` where it does not."""
     low, high = np.zeros_like(most), most
-    for _ in range(50):
+    for _ in range(40):
         middle = (low + high) / 2
         enough = power_at(middle) >= power
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
@@ -169,7 +177,7 @@ def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int, 
     longer = exceedance.beyond if dimensions == 2 else exceedance.beyond_height
     narrow, _ = spread.flanks(np.array(np.inf), shape)
     return sum(
-        (share * longer(bias, limit, variance * narrow / wide) for wide, share in _parts(np.asarray(shape))),
+        (share * longer(bias, limit, variance * narrow / wide) for wide, share in _parts(np.array(shape))),
         np.zeros(len(bias)),
     )
 
@@ -191,7 +199,7 @@ def pairs_to_bound(factor: float, dimensions: int, confidence: float = 0.95) -> 
 
     def bounded(pairs: int) -> bool:
         nu = pairs * dimensions
-        low, high = (stats.chi2.ppf(q, nu) / nu for q in ((1 - confidence) / 2, (1 + confidence) / 2))
+        high, low = (special.chdtri(nu, tail) / nu for tail in ((1 - confidence) / 2, (1 + confidence) / 2))
         return bool(low >= factor**-2 and high <= factor**2)
 
     return 1 + bisect.bisect_left(range(1, MOST_PAIRS), True, key=bounded)  # the interval narrows with every pair
