@@ -48,7 +48,7 @@ class Closed:
     of
         Number of the class.
     weight
-        Independent pairs each is worth; m visits of a point make m (m - 1) / 2 pairs worth m - 1.
+        Independent pairs each is worth; m visits of a point make m (m - 1) / 2 pairs worth m - 1 at most.
     square_h, square_v
         d' C^-1 d with the stated covariance of the closure; NaN where unknown.
     variance_h, variance_v

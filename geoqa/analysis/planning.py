@@ -20,7 +20,7 @@ class PairsNeeded(Analysis):
     """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are.
 
     The need is in independent pairs of the core; of those there are, m visits of one point make
-    m (m - 1) / 2 that are worth m - 1.
+    m (m - 1) / 2 that are worth m - 1, or less when they are more than nine.
     """
 
     name = "pairs-needed"
