@@ -76,7 +76,7 @@ def power_of_test(
     which = tests.which
     # Once along a line for each kind of test, and read from that line for each point.
     most = tests.bias(0.999)
-    line = np.array([tests.power(most * part) for part in np.linspace(0, 1, _CELLS + 1)])
+    line = tests.power(most * np.linspace(0, 1, _CELLS + 1)[:, None])
     with np.errstate(invalid="ignore", divide="ignore"):
         along = _CELLS * np.minimum(bias / np.sqrt(variance) / most[which], 1.0)
     cell = np.minimum(np.nan_to_num(along).astype(np.int64), _CELLS - 1)
@@ -101,9 +101,9 @@ class _Tests:
         ]
 
     def power(self, bias: Array) -> Array:
-        """Return the power of each test at a bias of its own."""
+        """Return the power of each test at a bias of its own; shape (tests,), or (biases, tests)."""
         shift = bias**2 / self._narrow
-        missed = np.zeros(len(bias))
+        missed = np.zeros(bias.shape)
         for wide, edge, share in self._parts:
             missed += share * special.chndtr(edge, self._df, wide * shift)
         return 1 - missed
@@ -161,14 +161,15 @@ def hidden_variance(cov: Array, group: Index, n: int) -> Array:
     several = (np.bincount(group, minlength=n) > 1)[group]
     cov, group = cov[several], group[several]
     d = cov.shape[1]
-    weight = agreement.inverse(cov)
-    total = groups.sums(weight.reshape(-1, d * d), group, n).reshape(-1, d, d)
-    against = cov + agreement.inverse(total[group] - weight)
+    with np.errstate(invalid="ignore", over="ignore"):
+        weight = agreement.inverse(cov)
+        total = groups.sums(weight.reshape(-1, d * d), group, n).reshape(-1, d, d)
+        against = cov + agreement.inverse(total[group] - weight)
     long = against[:, 0, 0]
     if d == 2:  # the larger eigenvalue
         long = (long + against[:, 1, 1]) / 2 + np.hypot((long - against[:, 1, 1]) / 2, against[:, 0, 1])
-    lost = (long < np.trace(cov, axis1=1, axis2=2) / d) | np.isinf(long)  # beside it the others weigh nothing
-    worst = groups.largest(np.where(lost, np.inf, long), group, n)
+    # Never less than its own; where rounding says so, the others weigh nothing beside it and show nothing.
+    worst = groups.largest(np.where(long >= np.trace(cov, axis1=1, axis2=2) / d, long, np.inf), group, n)
     return np.where(np.isinf(worst), np.nan, worst)
 
 

@@ -158,6 +158,8 @@ def test_the_visit_that_shows_a_bias_least_decides():
     assert reliability.hidden_variance(np.array([[[1e-6]], [[1e4]]]), pair, 1) == pytest.approx(1e4)
     assert np.isnan(reliability.hidden_variance(np.array([[[1e-6]], [[1e14]]]), pair, 1))
     assert np.isnan(reliability.hidden_variance(np.array([[[1e-6]], [[np.nan]]]), pair, 1))
+    lost = np.array([np.diag([1e-6, 1e-6]), np.diag([1e14, 1e14])])
+    assert np.isnan(reliability.hidden_variance(lost, pair, 1))
     thin = np.array([np.diag([1e-4, 4e-4]), np.diag([4e-4, 1e-4])])
     assert reliability.hidden_variance(thin, pair, 1) == pytest.approx(5e-4)
 
@@ -185,6 +187,8 @@ def test_what_is_detectable_on_a_site_without_heights_precision_or_requirement()
     found = judge(flat, (*CHAIN, Detectability))["points"]
     assert found["detectable_h_m"].notna().all()
     assert found[["detectable_v_m", "power_v"]].isna().all(axis=None)
+    keyed = judge([{"origin": "design"}, {"p": "B", "origin": "design"}], (*CHAIN, Detectability))["points"]
+    assert keyed[["detectable_h_m", "power_h", "detectable_v_m", "power_v"]].isna().all(axis=None)
     silent = judge(visits((0, 0, 0), (0, 0, 0)), (*CHAIN, Detectability))["points"]
     assert silent[["detectable_h_m", "power_h", "detectable_v_m", "power_v"]].isna().all(axis=None)
     unasked = judge(noisy(20), (*CHAIN, Detectability), require_h=None, require_v=None)["points"]
