@@ -214,13 +214,13 @@ def named(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
         Probability below which a position stands out.
     """
     d = p.x.shape[1]
-    weight = _inverse(p.cov[chosen])
+    weight = inverse(p.cov[chosen])
     sum_w = groups.sums(weight.reshape(-1, d * d), p.group[chosen], n).reshape(-1, d, d)
     sum_wx = groups.sums(np.einsum("nij,nj->ni", weight, p.x[chosen]), p.group[chosen], n)
     other = np.flatnonzero(~chosen & (np.bincount(p.group[chosen], minlength=n) > 0)[p.group])
     result = np.ones(n, bool)
     if len(other):
-        cov = _inverse(sum_w[p.group[other]])
+        cov = inverse(sum_w[p.group[other]])
         distance = p.x[other] - np.einsum("nij,nj->ni", cov, sum_wx[p.group[other]])
         with np.errstate(invalid="ignore", divide="ignore"):
             square = _quadratic(distance, cov + p.cov[other])
@@ -231,7 +231,7 @@ def named(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
 
 def _scatter(p: Positions, n: int) -> Array:
     """Return the weighted sum of squares about the weighted mean, per group; NaN where a precision is unknown."""
-    weight = _inverse(p.cov)
+    weight = inverse(p.cov)
     wx = np.einsum("nij,nj->ni", weight, p.x)
     total = groups.sums((p.x * wx).sum(axis=1), p.group, n)
     sum_wx = groups.sums(wx, p.group, n)
@@ -239,16 +239,16 @@ def _scatter(p: Positions, n: int) -> Array:
     sum_w = groups.sums(weight.reshape(-1, d * d), p.group, n).reshape(-1, d, d)
     present = np.bincount(p.group, minlength=n) > 0
     result = np.full(n, np.nan)
-    solved = np.einsum("nij,nj->ni", _inverse(sum_w[present]), sum_wx[present])
+    solved = np.einsum("nij,nj->ni", inverse(sum_w[present]), sum_wx[present])
     result[present] = np.maximum(total[present] - (sum_wx[present] * solved).sum(axis=1), 0.0)
     return result
 
 
 def _quadratic(d: Array, cov: Array) -> Array:
-    return np.einsum("ni,nij,nj->n", d, _inverse(cov), d)
+    return np.einsum("ni,nij,nj->n", d, inverse(cov), d)
 
 
-def _inverse(matrices: Array) -> Array:
+def inverse(matrices: Array) -> Array:
     """Return inverses of (n, 1, 1) or (n, 2, 2) matrices in closed form, NaN passed through."""
     if matrices.shape[1] == 1:
         with np.errstate(divide="ignore"):

@@ -65,8 +65,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     _put_estimates(table, found)
     messages = []
     for axis, sigma in _AXES:
-        ratio, repeat = found.ratio[axis], found.repeat[axis]
-        table[f"basis_{axis}"] = np.where(ratio.basis == UNCALIBRATED, repeat.basis, ratio.basis)
+        ratio = found.ratio[axis]
         table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
         table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
@@ -126,6 +125,8 @@ def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
     for axis, _ in _AXES:
         _put(table, f"precision_ratio_{axis}", found.ratio[axis])
         _put(table, f"repeatability_{axis}_m", found.repeat[axis])
+        ratio, repeat = found.ratio[axis].basis, found.repeat[axis].basis
+        table[f"basis_{axis}"] = np.where(ratio == UNCALIBRATED, repeat, ratio)
     _put(table, "tail_rate", found.tail)
 
 

@@ -10,8 +10,10 @@ from geoqa.analysis.status import UNUSUAL
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.levels import Level
     from geoqa.core.job import Job
 
 
@@ -19,43 +21,60 @@ if TYPE_CHECKING:
 class Detectability(Analysis):
     """Say of each point which bias of one visit its own closures find, and how surely one as large as the requirement.
 
-    Two visits detect and cannot locate; with more the bias of one is seen against the mean of the
-    others, whose variance is that of a visit times 1 + 1 / (visits - 1) (Baarda 1968 reliability theory).
-    The precision is taken as known, so where it was learnt from few pairs the power is an upper figure.
+    Of whichever visit, and in whichever direction, shows it least (Baarda 1968 reliability theory). All visits that
+    the coordinate rests on are tested together, as for the status: the more there are, the more of a bias of one the
+    noise of the others hides. Of a single visit its fresh fixes are tested; that they may share one wrong fix
+    is not in these figures.
     """
 
     name = "detectability"
     needs = (
-        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
+        "points",
     )  # fmt: skip
     gives = ("points.detectable_h_m", "points.detectable_v_m", "points.power_h", "points.power_v")
 
     unusual: float = param(UNUSUAL, unit="1", above=0, below=0.5, help="Level of the closure test")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return the detectable biases at a power of 0.80 and the power; null with fewer than two visits."""
+        """Return the detectable biases at a power of 0.80 and the power; null where nothing is tested."""
         import numpy as np
 
-        from geoqa.analysis import reliability
+        from geoqa.analysis import levels, reliability, usage
+        from geoqa.analysis.rows import direct_rows
         from geoqa.analysis.tolerance import by_role
-        from geoqa.core import covariance
 
-        points = frames["points"]
-        base_h, base_v = job.base.variances_m2
-        var_e, var_n, var_u = (
-            points[f"var_{axis}_m2"].to_numpy(dtype=float) - base
-            for axis, base in (("e", base_h), ("n", base_h), ("u", base_v))
-        )
-        # Along its long axis an error hides best.
-        long = covariance.ellipse(var_e, var_n, points["cov_en_m2"].to_numpy(dtype=float))[0] ** 2
+        occupations, points = frames["occupations"], frames["points"]
+        rows = direct_rows(occupations)
+        data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
+        use = usage.codes_of(occupations["use"])[rows.at]
+        plan, high = np.isin(use, usage.IN_POSITION), np.isin(use, usage.IN_HEIGHT) & data.has_height
+        at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
         keyed = points[["point"]].copy()
-        for axis, mean, dimensions, limit in (
-            ("h", long, 2, by_role(points["role"], job, lambda r: r.requirement.horizontal_m)),
-            ("v", var_u, 1, by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
-        ):
-            visits = points[f"visits_used_{axis}"].to_numpy(dtype=float)
-            visits[visits < 2] = np.nan
-            tested = mean * visits * (1 + 1 / (visits - 1))  # a mean has the variance of a visit over their number
-            keyed[f"detectable_{axis}_m"] = reliability.detectable(tested, self.unusual, dimensions)
-            keyed[f"power_{axis}"] = reliability.power_of_test(limit, tested, self.unusual, dimensions)
+        for axis, level, typical, nu, limit in (
+            ("h", data.horizontal.only(plan), data.typical_h, data.nu_h,
+             by_role(points["role"], job, lambda r: r.requirement.horizontal_m)),
+            ("v", data.vertical.only(high), data.typical_v, data.nu_v,
+             by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
+        ):  # fmt: skip
+            variance, freedom = _tested(level, len(rows.names), typical)
+            test = variance[at], self.unusual, freedom[at], nu[at], data.shape
+            keyed[f"detectable_{axis}_m"] = reliability.detectable(*test)
+            keyed[f"power_{axis}"] = reliability.power_of_test(limit, *test)
         return Result({"points": keyed})
+
+
+def _tested(rows: Level, n: int, typical: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the variance a bias hides behind in each point's test, and that test's degrees of freedom; shape (n,)."""
+    import numpy as np
+
+    from geoqa.analysis import reliability
+
+    fixes, _ = rows.fixes(typical)
+    visits, _ = fixes.visits(typical)
+    lone = np.bincount(visits.point, minlength=n) == 1
+    # One visit each of the points with several, and every fix of those with one.
+    group = np.concatenate([visits.point[~lone[visits.point]], fixes.point[lone[fixes.point]]])
+    cov = np.concatenate([visits.cov[~lone[visits.point]], fixes.cov[lone[fixes.point]]])
+    others = np.maximum(np.bincount(group, minlength=n) - 1, 1)
+    return reliability.hidden_variance(cov, group, n), rows.x.shape[1] * others

@@ -65,10 +65,13 @@ class Weighed:
         Shape (ways, fixes): RIGHT, WRONG or REPEATED.
     probability
         Shape (points, ways), each row sums to 1.
+    groups
+        What was worked out of the fixes that share one place.
     """
 
     states: Index
     probability: Array
+    groups: _Groups
 
 
 def ways(fixes: int) -> Index:
@@ -101,7 +104,7 @@ def densities(fixes: Fixes, scales: Array) -> Weighed:
     """Return every way with the log density of the positions under it, in place of a probability."""
     states = ways(fixes.x.shape[1])
     groups = _Groups(fixes, scales)
-    return Weighed(states, np.column_stack([groups.log_density(*_parts(way)) for way in states]))
+    return Weighed(states, np.column_stack([groups.log_density(*_parts(way)) for way in states]), groups)
 
 
 def by_prior(density: Weighed, fixes: Fixes) -> Weighed:
@@ -110,7 +113,7 @@ def by_prior(density: Weighed, fixes: Fixes) -> Weighed:
     log = density.probability + np.column_stack([_log_prior(way, fixes) for way in states])
     log -= log.max(axis=1, keepdims=True)
     probability = np.exp(log)
-    return Weighed(states, probability / probability.sum(axis=1, keepdims=True))
+    return Weighed(states, probability / probability.sum(axis=1, keepdims=True), density.groups)
 
 
 def repeated(weighed: Weighed) -> Array:
@@ -123,6 +126,22 @@ def after_wrong(weighed: Weighed) -> Array:
     before = np.zeros(weighed.states.shape)
     before[:, 1:] = weighed.states[:, :-1] != RIGHT
     return weighed.probability @ before
+
+
+def resting_on_wrong(weighed: Weighed, kept: Flags, axis: str) -> Array:
+    """Return how probably, in each way, what is kept is wrong along an axis; shape (points, ways).
+
+    A wrong fix may have left the place or the height alone: how probably, its distance from the right ones says.
+    Where none is right nothing says it, and what is wrong is taken as wrong along both.
+
+    Parameters
+    ----------
+    kept
+        Fixes that the position along the axis rests on, shape (points, fixes).
+    axis
+        "h" or "v".
+    """
+    return np.column_stack([weighed.groups.spoiled(*_parts(way), kept, axis) for way in weighed.states])
 
 
 def _parts(way: Index) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:
@@ -161,15 +180,25 @@ class _Groups:
         self._weight_v = np.where(known, 1 / np.where(known, fixes.s_v, 1.0), 0.0)
         self._x, self._z = fixes.x, np.where(known, fixes.z, 0.0)
         self._one: dict[tuple[int, ...], tuple[Array, ...]] = {}
-        self._two: dict[tuple[tuple[int, ...], tuple[int, ...]], Array] = {}
+        self._two: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[Array, mixture.Gross]] = {}
 
     def log_density(self, right: tuple[int, ...], wrong: tuple[tuple[int, ...], ...]) -> Array:
         """Return the log density of all fixes when `right` share the place and each of `wrong` an error."""
         about, others = (right, wrong) if right else (wrong[0], wrong[1:])
         total = self._of(about)[-1]
         for group in others:
-            total = total + self._of(group)[-1] + self._between(about, group)
+            total = total + self._of(group)[-1] + self._between(about, group)[0]
         return total
+
+    def spoiled(self, right: tuple[int, ...], wrong: tuple[tuple[int, ...], ...], kept: Flags, axis: str) -> Array:
+        """Return the probability that a kept fix is wrong along an axis when `right` share the place."""
+        if not right:
+            return kept.any(axis=1).astype(float)
+        sound = np.ones(len(kept))
+        for group in wrong:
+            alone = getattr(self._between(right, group)[1], f"alone_{axis}")
+            sound *= np.where(kept[:, list(group)].any(axis=1), alone, 1.0)
+        return 1 - sound
 
     def _of(self, group: tuple[int, ...]) -> tuple[Array, ...]:
         """Return precision, mean (both axes) and log density of a group, its place integrated out."""
@@ -190,8 +219,8 @@ class _Groups:
             self._one[group] = (sum_w, sum_v, mean, height, log_h + log_v / 2 - rest / 2)
         return self._one[group]
 
-    def _between(self, about: tuple[int, ...], group: tuple[int, ...]) -> Array:
-        """Return the log density of the distance of a wrong group from the others."""
+    def _between(self, about: tuple[int, ...], group: tuple[int, ...]) -> tuple[Array, mixture.Gross]:
+        """Return the log density of the distance of a wrong group from the others, and what is said of it as gross."""
         if (about, group) not in self._two:
             w_a, v_a, mean_a, height_a, _ = self._of(about)
             w_b, v_b, mean_b, height_b, _ = self._of(group)
@@ -202,8 +231,8 @@ class _Groups:
             square_v = np.where(both, (height_b - height_a) ** 2 / var_v, np.nan)
             core = -square_h / 2 - np.log(2 * np.pi * var_h)
             core += np.where(both, -((height_b - height_a) ** 2) / (2 * var_v) - np.log(2 * np.pi * var_v) / 2, 0.0)
-            gross = mixture.log_gross_over_core(square_h, square_v, var_h, var_v, self._scales)
-            self._two[(about, group)] = core + gross
+            gross = mixture.as_gross(square_h, square_v, var_h, var_v, self._scales)
+            self._two[(about, group)] = core + gross.log_over_core, gross
         return self._two[(about, group)]
 
 
@@ -213,10 +242,18 @@ def by_count(counts: Index) -> Iterator[tuple[int, Index]]:
         yield size, np.flatnonzero(counts == size)
 
 
-def right_sets(weighed: Weighed) -> Iterator[tuple[Flags, Array]]:
-    """Yield each set of fixes that may be the right one, shape (fixes,), with its probability, shape (points,)."""
+def right_sets(weighed: Weighed, *shares: Array) -> Iterator[tuple[Flags, Array, *tuple[Array, ...]]]:
+    """Yield each set of fixes that may be the right one, shape (fixes,), with its probability, shape (points,).
+
+    Parameters
+    ----------
+    *shares
+        Shape (points, ways): the probability of each way is told once more as far as these say, shape (points,).
+    """
     right = weighed.states == RIGHT
     code = right @ (1 << np.arange(right.shape[1]))
     for one in np.unique(code).tolist():
         at = code == one
-        yield right[np.argmax(at)], weighed.probability[:, at].sum(axis=1)
+        probability = weighed.probability[:, at]
+        told = [(probability * share[:, at]).sum(axis=1) for share in shares]
+        yield right[np.argmax(at)], probability.sum(axis=1), *told

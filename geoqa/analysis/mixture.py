@@ -48,7 +48,7 @@ class Closed:
     of
         Number of the class.
     weight
-        Independent pairs each is worth; m visits of a point make m (m - 1) / 2 pairs worth m - 1.
+        Independent pairs each is worth; m visits of a point make m (m - 1) / 2 pairs worth m - 1 at most.
     square_h, square_v
         d' C^-1 d with the stated covariance of the closure; NaN where unknown.
     variance_h, variance_v
@@ -143,8 +143,26 @@ class _State:
     shape: float
 
 
-def log_gross_over_core(square_h: Array, square_v: Array, variance_h: Array, variance_v: Array, scales: Array) -> Array:
-    """Return the log of the density of a gross closure over that of a core one; arrays of shape (n,).
+@dataclass(frozen=True)
+class Gross:
+    """What is said of closures as gross ones; arrays of shape (n,).
+
+    Attributes
+    ----------
+    log_over_core
+        Log of the density of a gross closure over that of a core one.
+    alone_h, alone_v
+        Probability that a gross closure left the horizontal, and the height, alone: a mistyped antenna height is
+        no wrong place.
+    """
+
+    log_over_core: Array
+    alone_h: Array
+    alone_v: Array
+
+
+def as_gross(square_h: Array, square_v: Array, variance_h: Array, variance_v: Array, scales: Array) -> Gross:
+    """Return what is said of closures as gross ones.
 
     Parameters
     ----------
@@ -156,8 +174,14 @@ def log_gross_over_core(square_h: Array, square_v: Array, variance_h: Array, var
         Shares of the gross errors by scale, shape (scales, scales).
     """
     one = np.ones(len(square_h))
-    most, _, _, density = _both_densities((square_h, square_v), (variance_h, variance_v), (one, one), scales)
-    return most + np.log(density)
+    most, ratio_h, ratio_v, density = _both_densities(
+        (square_h, square_v), (variance_h, variance_v), (one, one), scales
+    )
+    return Gross(
+        most + np.log(density),
+        ratio_h[:, 0] * (ratio_v @ scales[0]) / density,
+        ratio_v[:, 0] * (ratio_h @ scales[:, 0]) / density,
+    )
 
 
 def _thinned(of: Index, classes: int) -> Index:

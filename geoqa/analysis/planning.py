@@ -20,7 +20,7 @@ class PairsNeeded(Analysis):
     """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are.
 
     The need is in independent pairs of the core; of those there are, m visits of one point make
-    m (m - 1) / 2 that are worth m - 1.
+    m (m - 1) / 2 that are worth m - 1, or less when they are more than nine.
     """
 
     name = "pairs-needed"
@@ -44,7 +44,8 @@ class PairsNeeded(Analysis):
 class Detection(Analysis):
     """Say per class which bias one pair shows by tolerance and by its precision, and how surely a forbidden one.
 
-    For a point with the job's own tolerance and requirement and a base near by; a role's own do not count.
+    For a point with the job's own tolerance and requirement and a base near by; a role's own do not count. Both by the
+    errors the site shows, wide flanks and all; the test also by how well the class's precision is known.
     """
 
     name = "detection"
@@ -57,22 +58,25 @@ class Detection(Analysis):
         """Return `detection`, a row per class; null where the class or the job states nothing."""
         import numpy as np
 
-        from geoqa.analysis import reliability
+        from geoqa.analysis import reliability, spread
 
         classes = frames["classes"]
         table = classes[["canopy"]].copy()
+        shape = spread.core_shape(classes)
         for axis, dimensions, tolerance, required in (
             ("h", 2, job.tolerance.horizontal_m, job.requirement.horizontal_m),
             ("v", 1, job.tolerance.vertical_m, job.requirement.vertical_m),
         ):
             pair = 2 * classes[f"repeatability_{axis}_m"].to_numpy(dtype=float) ** 2
+            nu = spread.finite_or_known(classes[f"degrees_of_freedom_{axis}"])
             limit, bias = (np.full(len(classes), np.nan if v is None else v) for v in (tolerance, required))
             limit = limit * job.tolerance.pair_factor
             known = np.isfinite(pair) & np.isfinite(limit)
             by_limit = np.full(len(classes), np.nan)
-            by_limit[known] = reliability.detected_by_limit(pair[known], limit[known], dimensions)
+            by_limit[known] = reliability.detected_by_limit(pair[known], limit[known], dimensions, shape=shape)
+            test = pair, self.unusual, dimensions, nu, shape
             table[f"by_tolerance_{axis}_m"] = by_limit
-            table[f"by_test_{axis}_m"] = reliability.detectable(pair, self.unusual, dimensions)
-            table[f"power_tolerance_{axis}"] = reliability.power_of_limit(bias, pair, limit, dimensions)
-            table[f"power_test_{axis}"] = reliability.power_of_test(bias, pair, self.unusual, dimensions)
+            table[f"by_test_{axis}_m"] = reliability.detectable(*test)
+            table[f"power_tolerance_{axis}"] = reliability.power_of_limit(bias, pair, limit, dimensions, shape)
+            table[f"power_test_{axis}"] = reliability.power_of_test(bias, *test)
         return Result({"detection": table})

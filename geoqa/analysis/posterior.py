@@ -36,7 +36,7 @@ class Assessed:
     risk
         Probability that the horizontal or the height error exceeds the requirement.
     wrong_h, wrong_v
-        Probability that the position, and the height, rest on a wrong fix.
+        Probability that the position, and the height, rest on a fix that is wrong along that axis.
     beyond_h, beyond_v
         Probability that it does and leads beyond what 95 % of plain errors stay within.
     """
@@ -101,16 +101,17 @@ def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: floa
     )
     risk = np.zeros(len(members))
     wrong, beyond = ([np.zeros(len(members)) for _ in "hv"] for _ in range(2))
-    for right, probability in hypotheses.right_sets(weighed):
+    spoiled = [
+        hypotheses.resting_on_wrong(weighed, kept[index], axis)
+        for axis, kept in (("h", found.kept_h), ("v", found.kept_v))
+    ]
+    for right, probability, *resting in hypotheses.right_sets(weighed, *spoiled):
         likely = np.flatnonzero(probability > _NEGLIGIBLE)
         risk[likely] += probability[likely] * positions.either(right, likely, *(limit[likely] for limit in limits))
-        for axis, (kept, outside) in enumerate(
-            ((found.kept_h[index], positions.horizontally), (found.kept_v[index], positions.in_height))
-        ):
-            rests = np.asarray(~(kept <= right).all(axis=1))
-            wrong[axis] += np.where(rests, probability, 0.0)
-            at = likely[rests[likely]]
-            beyond[axis][at] += probability[at] * outside(right, at, cores[axis][at])
+        for axis, outside in enumerate((positions.horizontally, positions.in_height)):
+            wrong[axis] += resting[axis]
+            at = np.flatnonzero(resting[axis] > _NEGLIGIBLE)
+            beyond[axis][at] += resting[axis][at] * outside(right, at, cores[axis][at])
     asked = np.isfinite(limits[0]) | np.isfinite(limits[1])
     return Assessed(np.where(asked, risk, np.nan), *wrong, *beyond)
 

@@ -82,7 +82,7 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         var_u=np.where(silent_v, own_v, scale_v * told.var_u),
         nu_h=_freedom(of("degrees_of_freedom_h"), silent_h | (scale_h != 1)),
         nu_v=_freedom(of("degrees_of_freedom_v"), silent_v | (scale_v != 1)),
-        shape=float(np.nan_to_num(classes["core_shape"].iloc[0], nan=np.inf)),
+        shape=core_shape(classes),
     )
 
 
@@ -96,8 +96,18 @@ def class_rows(canopy: pd.Series, classes: pd.DataFrame) -> Index:
 
 def freedom_of_points(points: pd.DataFrame) -> tuple[Array, Array]:
     """Return the degrees of freedom of each point's scales, horizontal and height; infinite where taken as known."""
-    h, v = (points[f"degrees_of_freedom_{axis}"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
-    return np.where(np.isnan(h), np.inf, h), np.where(np.isnan(v), np.inf, v)
+    return finite_or_known(points["degrees_of_freedom_h"]), finite_or_known(points["degrees_of_freedom_v"])
+
+
+def finite_or_known(freedom: pd.Series) -> Array:
+    """Return degrees of freedom as numbers, infinite where the scale is taken as known."""
+    found = freedom.to_numpy(dtype=float, na_value=np.nan)
+    return np.where(np.isnan(found), np.inf, found)
+
+
+def core_shape(classes: pd.DataFrame) -> float:
+    """Return the degrees of freedom of Student's t that errors of the site follow, infinite for normal ones."""
+    return float(finite_or_known(classes["core_shape"])[0])
 
 
 def _freedom(nu: Array, estimated: NDArray[np.bool_]) -> Array:

@@ -55,7 +55,7 @@ class Uncertainty(Analysis):
             _share_of_core(*(points[f"{name}_{axis}"].to_numpy(dtype=float) for name in ("wrong", "beyond")))
             for axis in "hv"
         )
-        shape = float(frames["classes"]["core_shape"].fillna(np.inf).iloc[0])
+        shape = spread.core_shape(frames["classes"])
         narrow_h, nu_h = spread.flanks(nu_h, _shape_of_means(shape, points["visits_used_h"].to_numpy()))
         narrow_v, nu_v = spread.flanks(nu_v, _shape_of_means(shape, points["visits_used_v"].to_numpy()))
         radius = exceedance.radius_holding(core_h, var_e, var_n, cov_en)

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 #: Correlation lengths of network RTK, seconds, taken as e-folding times (an assumption): about 17 min horizontally
 #: and 36 min in height (Odolinski 2012, GPS Solutions 16:147-155, abstract).
 FADES_H_S, FADES_V_S = 17 * 60.0, 36 * 60.0
+#: One place's visits all share its own trees: beyond this many independent pairs of one point, each further one is
+#: worth ever less (their number goes by its root), or a mark visited all summer would speak for the whole site.
+ALONE = 8.0
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,8 @@ def _pick(closures: pd.DataFrame, occupations: pd.DataFrame) -> tuple[Index, Ind
     pick, a, b, point = pick[first], a[first], b[first], point[first]
     per_point = np.bincount(point, minlength=1)[point] if len(point) else np.zeros(0)
     visits = (1 + np.sqrt(1 + 8 * per_point)) / 2  # m visits make m (m - 1) / 2 pairs, worth m - 1
-    return pick, a, b, 2 / visits
+    worth = np.minimum(visits - 1, np.sqrt(ALONE * (visits - 1)))
+    return pick, a, b, worth / per_point
 
 
 def _shows_height(

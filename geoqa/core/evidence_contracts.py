@@ -1,4 +1,4 @@
-"""Contracts of the frames beside the classes: what pairs show by procedure, gross errors, repeats, planning."""
+"""Contracts of the frames beside the classes: gross errors, repeats, planning; and what pairs show."""
 
 from __future__ import annotations
 
@@ -20,16 +20,6 @@ BOUNDED = {
     for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
 }
 
-PROCEDURES = Frame(
-    key=("by", "value"),
-    base=("by", "value", "pairs"),
-    columns={
-        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
-        "value": _text("solution type, or band of duration", nulls=False),
-        "pairs": _int("pairs of different visits observed alike", minimum=0),
-        **BOUNDED,
-    },
-)
 PAIRS_NEEDED = Frame(
     key=("canopy",),
     base=("canopy", "pairs", "needed_h", "needed_v"),

@@ -17,7 +17,7 @@ from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
-from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
+from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -169,8 +169,8 @@ POINTS = Frame(
         "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
         **_STATUS,
         "risk": _float("probability that an error exceeds the requirement", minimum=0),
-        "wrong_h": _float("probability that the position rests on a wrong fix", minimum=0),
-        "wrong_v": _float("probability that the height rests on a wrong fix", minimum=0),
+        "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
+        "wrong_v": _float("probability that the height rests on a fix that is wrong in height", minimum=0),
         "beyond_h": _float("... and is thereby farther off than 95 % of plain errors, horizontally", minimum=0),
         "beyond_v": _float("... and is thereby farther off than 95 % of plain errors, in height", minimum=0),
         "detectable_h_m": _float("bias of one visit that the closures find with a power of 0.80", minimum=0),
@@ -188,6 +188,10 @@ POINTS = Frame(
     },
 )
 
+_BASIS = {
+    "basis_h": _text("whose pairs the horizontal values come from", BASES),
+    "basis_v": _text("whose pairs the height values come from", BASES),
+}
 CLASSES = Frame(
     key=("canopy",),
     base=("canopy", "pairs"),
@@ -206,8 +210,19 @@ CLASSES = Frame(
         "scale_v": _float("what stated height precision is multiplied with", above=0),
         "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
         "stated_v_m": _float("usual stated standard deviation of the height", above=0),
-        "basis_h": _text("whose pairs the horizontal values come from", BASES),
-        "basis_v": _text("whose pairs the height values come from", BASES),
+        **_BASIS,
+    },
+)
+
+PROCEDURES = Frame(
+    key=("by", "value"),
+    base=("by", "value", "pairs"),
+    columns={
+        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
+        "value": _text("solution type, or band of duration", nulls=False),
+        "pairs": _int("pairs of different visits observed alike", minimum=0),
+        **BOUNDED,
+        **_BASIS,
     },
 )
 

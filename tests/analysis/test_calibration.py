@@ -130,6 +130,18 @@ def test_many_visits_of_one_point_are_worth_one_less_than_their_number():
     assert found["degrees_of_freedom_h"] == pytest.approx(2 * 60 * 3, rel=0.05)
 
 
+def test_a_mark_visited_all_summer_does_not_speak_for_the_site():
+    # A hundred points under trees at 1.6 times what is stated, and one pillar in the open that is as good as it says.
+    rng = np.random.default_rng(3)
+    pillar = [row | {"p": "pillar"} for row in site(rng, 1, 1.0, count=120)]
+    found = classes([*site(rng, 100, 1.6), *pillar])
+    assert found["pairs"] == 100 + 120 * 119 // 2
+    assert 1.4 < found["precision_ratio_h"] < 1.6
+    # Up to nine visits each place counts as it did: eight independent pairs.
+    each = classes(site(rng, 40, 1.6, count=9))
+    assert each["degrees_of_freedom_h"] == pytest.approx(2 * 40 * 8, rel=0.05)
+
+
 @pytest.mark.parametrize(("points", "learnt"), [(7, False), (8, True)])
 def test_too_few_pairs_teach_nothing_and_it_is_said(points, learnt):
     frame = occupations(site(np.random.default_rng(6), points, 3.0))

@@ -100,7 +100,7 @@ def test_the_priors_of_all_ways_sum_to_one(n, seed):
     one = fixes(np.zeros((n, 2)), np.zeros(n), wrong=rng.uniform(0, 1, n), repeats=rng.uniform(0, 0.99, n))
     found = hypotheses.ways(n)
     assert sum(prior(one, way) for way in found) == pytest.approx(1, abs=1e-12)
-    flat = hypotheses.Weighed(found, np.zeros((1, len(found))))
+    flat = hypotheses.Weighed(found, np.zeros((1, len(found))), groups=None)
     assert hypotheses.by_prior(flat, one).probability[0] == pytest.approx([prior(one, way) for way in found], abs=1e-12)
 
 
@@ -201,3 +201,20 @@ def test_what_is_counted_of_the_ways_sums_up():
 def test_points_of_each_count_are_taken_together():
     found = dict(hypotheses.by_count(np.array([2, 0, 1, 2])))
     assert {size: members.tolist() for size, members in found.items()} == {1: [2], 2: [0, 3]}
+
+
+@pytest.mark.parametrize(("jump", "up"), [(0.0, 0.3), (0.1, 0.3), (0.3, 0.3), (0.3, 0.0)])
+def test_what_a_wrong_fix_left_alone_by_the_densities_themselves(jump, up):
+    one = fixes([[0, 0], [jump, 0]], [0, up], repeats=0.0)
+    weighed = hypotheses.weigh(one, SHARES)
+    var_h, var_v = one.s_h.sum(), one.s_v.sum()
+    wide_h = var_h + np.where(mixture.SCALES_M > 0, np.maximum(mixture.SCALES_M**2, 8 * var_h), 0)
+    wide_v = var_v + np.where(mixture.SCALES_M > 0, np.maximum(mixture.SCALES_M**2, 8 * var_v), 0)
+    joint = SHARES * np.outer(stats.norm.pdf(jump, scale=wide_h**0.5) * stats.norm.pdf(0, scale=wide_h**0.5),
+                              stats.norm.pdf(up, scale=wide_v**0.5))  # fmt: skip
+    second = weighed.states.tolist().index([hypotheses.RIGHT, hypotheses.WRONG])
+    neither = weighed.states.tolist().index([hypotheses.RIGHT, hypotheses.RIGHT])
+    for axis, left in (("h", joint[0].sum()), ("v", joint[:, 0].sum())):
+        both, first = (hypotheses.resting_on_wrong(weighed, np.array([kept]), axis) for kept in ([1, 1], [1, 0]))
+        assert both[0, second] == pytest.approx(1 - left / joint.sum(), abs=1e-9)
+        assert both[0, neither] == first[0, second] == 0

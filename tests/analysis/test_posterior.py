@@ -70,6 +70,29 @@ def test_the_base_is_part_of_the_risk_and_of_the_radii():
     assert with_base["radius95_m"] > two["radius95_m"]
 
 
+@pytest.mark.parametrize("repeated", [False, True])
+def test_a_mistyped_antenna_height_is_no_wrong_place(repeated):
+    # Four fixes agree to millimetres in place; one of them, or two of one visit, are 0.1 m off in height.
+    rows = visits((0, 0, 0), (0.002, 0.001, -0.1), (-0.003, 0.002, 0.004), (0.001, -0.004, -0.006), **STATED)
+    rows[1]["t"] = 300 + (5 if repeated else -295)
+    if repeated:
+        rows.insert(1, {**rows[1], "t": 300})
+    found = judge(rows, **FIXED)["points"].iloc[0]
+    assert found["wrong_h"] < 0.3
+    assert found["beyond_h"] < 0.02
+    plain = judge([row for row in rows if row["u"] > -0.05], **FIXED)["points"].iloc[0]
+    assert found["radius95_m"] < 1.001 * plain["radius95_m"]
+    assert found["wrong_v"] < 0.1  # the height rests on the others
+
+
+def test_a_wrong_place_is_one_although_the_height_agrees():
+    rows = visits((0, 0, 0), (0.002, 0.001, 0.003), (-0.003, 0.002, 0.004), (0.09, 0, -0.006), **STATED)
+    found = judge(rows, **FIXED, h=9.0)["points"].iloc[0]
+    assert found["visits_used_h"] == 4
+    assert found["wrong_h"] > 0.99
+    assert found["wrong_v"] < 0.5
+
+
 def test_a_second_visit_lowers_the_risk_and_a_third_still_more():
     places = [(0, 0, 0), (0.004, -0.003, 0.008), (-0.002, 0.005, 0.003)]
     one, two, three = (risk_of(visits(*places[:n], **STATED))["A"] for n in (1, 2, 3))

@@ -128,7 +128,8 @@ def compare(points: int, beside: bool) -> None:
             path.write_text(page_g, encoding="utf-8")
             after_g, _ = shown(browser, path, "document.readyState === 'complete'", drag=False)
             print(f"        GeoJSON  build {build_g:.2f} s, file {len(page_g) / 1e6:.2f} MB, "
-                  f"shown after {after_g:.0f} ms; ratios: build 1/{build_g / build:.0f}, shown 1/{after_g / after:.0f}", flush=True)  # fmt: skip
+                  f"shown after {after_g:.0f} ms; ratios: build 1/{build_g / build:.0f}, "
+                  f"shown 1/{after_g / after:.0f}", flush=True)  # fmt: skip
         browser.close()
 
 
