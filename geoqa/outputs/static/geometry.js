@@ -86,8 +86,11 @@
 
   /* Order of drawing: by rank, then as they came; what has no style is not drawn. */
   api.order = function (styles, style) {
-    return Uint32Array.from(style.keys()).filter(function (i) { return style[i] >= 0; })
-      .sort(function (a, b) { return styles[style[a]].rank - styles[style[b]].rank || a - b; });
+    var ranks = styles.map(function (s) { return s.rank; }), out = new Uint32Array(style.length), n = 0;
+    Array.from(new Set(ranks)).sort(function (a, b) { return a - b; }).forEach(function (rank) {
+      for (var i = 0; i < style.length; i++) { if (style[i] >= 0 && ranks[style[i]] === rank) { out[n++] = i; } }
+    });
+    return out.subarray(0, n);
   };
 
   api.short = function (text, limit) {

@@ -58,8 +58,7 @@
     head.drawings.forEach(function (h, n) { if (h.points) { site = G.prepared(h, block, n); drawings[n] = site; } });
     head.drawings.forEach(function (h, n) { drawings[n] = drawings[n] || G.prepared(h, block, n, site); });
     var n = site ? site.n : 0, facets = site ? site.facets : [], chosen = G.choice.everything(facets), kept, shown = new Uint8Array(n).fill(1);
-    var statuses = site ? site.styles.map(function (s) { return s.key; }) : [], order = [];
-    if (site) { order = G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.styles[site.style[i]].rank; }); }
+    var statuses = site ? site.styles.map(function (s) { return s.key; }) : [], order = null;
     var given = G.state.read(root.location.hash), box = extent(drawings);
 
     var fit = function () {
@@ -81,7 +80,10 @@
     var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid)); };
 
     var opened = null, opener = null, popup = null;
-    var list = function () { return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); }); };
+    var list = function () {
+      order = order || G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.styles[site.style[i]].rank; });
+      return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); });
+    };
     var open = function (q) {
         var reader = tell(q.drawing), name = G.nameOf(q.drawing, q.entry), size = map.getSize(), steps = null, deliver = "";
         if (q.drawing.points) {
