@@ -41,15 +41,18 @@
     return out;
   };
 
-  /* How many of each status, and of each answer to delivery, among points of `kept` that `inside` lets through. */
-  api.tally = function (kept, style, mark, count, inside) {
-    var status = new Array(count).fill(0), yes = 0, all = 0;
+  /* How many of each status, and of each answer to delivery, among points of `kept` that `inside` lets through:
+     each count is of what its own switch shows or would show, so the switches of its own kind do not bear on it. */
+  api.tally = function (kept, style, mark, statuses, chosen, inside) {
+    var status = statuses.map(function () { return 0; }), answer = {yes: 0, no: 0};
+    var off = statuses.map(function (s) { return chosen.hidden.has(s); });
     for (var i = 0; i < kept.length; i++) {
       if (!kept[i] || !inside(i)) { continue; }
-      status[style[i]]++; all++;
-      if (mark && mark[i]) { yes++; }
+      var deliver = mark && mark[i] ? "yes" : "no";
+      if (!chosen.undelivered.has(deliver)) { status[style[i]]++; }
+      if (!off[style[i]]) { answer[deliver]++; }
     }
-    return {status: status, yes: yes, no: all - yes, all: all};
+    return {status: status, yes: answer.yes, no: answer.no};
   };
 
   /* Points whose name holds `text`, those that begin with it first; at most `limit`. */

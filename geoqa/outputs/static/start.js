@@ -123,7 +123,7 @@
     };
 
     var tally = function () {
-      if (site) { key.count(G.choice.tally(kept, site.style, site.mark, statuses.length, function (i) { return layer.inView(site, i); })); }
+      if (site) { key.count(G.choice.tally(kept, site.style, site.mark, statuses, chosen, function (i) { return layer.inView(site, i); })); }
     };
     var apply = function () {
       kept = G.choice.kept(n, facets, chosen);
