@@ -4,16 +4,17 @@
   if (typeof module === "object" && module.exports) { module.exports = make(); } else { (root.Geoqa = root.Geoqa || {}).choice = make(); }
 })(typeof self !== "undefined" ? self : this, function () {
   "use strict";
-  var api = {};
+  var api = {}, collator = new Intl.Collator("en", {numeric: true});
 
   /* A facet: its values in order, what is not stated last, and which of them each row has. */
   api.facet = function (title, starts, texts) {
     var order = texts.words.map(function (_, k) { return k; }).sort(function (a, b) {
-      return (texts.words[a] === "") - (texts.words[b] === "") || texts.words[a].localeCompare(texts.words[b], "en", {numeric: true});
+      return (texts.words[a] === "") - (texts.words[b] === "") || collator.compare(texts.words[a], texts.words[b]);
     });
-    var rank = new Uint32Array(order.length);
+    var rank = new Uint32Array(order.length), value = new Uint32Array(texts.index.length);
     order.forEach(function (k, r) { rank[k] = r; });
-    return {title: title, values: order.map(function (k) { return texts.words[k] || "not stated"; }), starts: starts, value: Uint32Array.from(texts.index, function (k) { return rank[k]; })};
+    for (var i = 0; i < value.length; i++) { value[i] = rank[texts.index[i]]; }
+    return {title: title, values: order.map(function (k) { return texts.words[k] || "not stated"; }), starts: starts, value: value};
   };
 
   /* Nothing hidden, nothing chosen: `hidden` names statuses, `delivery` "yes" and "no", `facets` a value each or -1. */

@@ -36,6 +36,15 @@
     return out;
   };
 
+  /* Columns that others are guessed from, worked out once for a block. */
+  var known = new WeakMap();
+  var once = function (block, d, fit) {
+    var key = JSON.stringify(d);
+    if (!known.has(block)) { known.set(block, new Map()); }
+    if (!known.get(block).has(key)) { known.get(block).set(key, steps(block, d, fit)); }
+    return known.get(block).get(key);
+  };
+
   /* Whole steps of a column, NaN where missing; `fit` is the polynomial of the job's grid. */
   var steps = function (block, d, fit) {
     var w = whole(block, d), out = new Float64Array(d.n), missing = -Math.pow(2, 8 * BYTES[d.type] - 1), sum = 0, i;
@@ -45,7 +54,7 @@
     }
     if (d.guess && d.guess.terms) {
       d.guess.terms.forEach(function (t) {
-        var of = steps(block, t.of, fit), at = t.at ? steps(block, t.at, fit) : null;
+        var of = once(block, t.of, fit), at = t.at ? once(block, t.at, fit) : null;
         for (i = 0; i < d.n; i++) { out[i] += t.sign * (of[at ? at[i] : i] || 0); }
       });
     } else if (d.guess) {
