@@ -9,9 +9,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from browsing import chromium, open_map, pages, sheet, site, site_map  # noqa: F401 (fixtures of the browser tests)
 
 from geoqa.core import covariance, tolerances
-from geoqa.core.drawing import Drawing, Style
+from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.job import InputFormat, Job, Site
 from geoqa.core.steps import MapLayer
 
@@ -144,6 +145,11 @@ def frames() -> dict[str, pd.DataFrame]:
 
 
 @pytest.fixture
+def make_site():
+    return make_frames
+
+
+@pytest.fixture
 def hostile_frames() -> dict[str, pd.DataFrame]:
     return make_frames([*HOSTILE, *(f"KF{k}" for k in range(30))])
 
@@ -184,11 +190,12 @@ class HostileLayer(MapLayer):
         n = len(HOSTILE)
         place = {"lon_deg": np.full(n, 173.24), "lat_deg": -41.45 - 0.0002 * np.arange(n)}
         style = Style("{{ 7*7 }}", HOSTILE[4], "cross", "#123456", HOSTILE[5])
-        detail = [[{"title": name, "head": [name, name], "rows": [[name, name]]}] for name in HOSTILE]
+        # One table an entry: its own name as title, headings and cells.
+        tables = tuple(Table(name, (Cells(name, [name]), Cells(name, [name])), [k]) for k, name in enumerate(HOSTILE))
         path = [[(173.24, -41.45), (173.241, -41.451)]] * n
         return (
-            Drawing("symbols", HOSTILE[4], {**place, "style": [style.key] * n, "label": HOSTILE, "detail": detail},
-                    (style,), about=HOSTILE[5]),
+            Drawing("symbols", HOSTILE[4], {**place, "style": [style.key] * n, "label": HOSTILE},
+                    (style,), about=HOSTILE[5], tables=tables),
             Drawing("lines", HOSTILE[0], {"path": path, "style": [style.key] * n, "label": HOSTILE, "group": HOSTILE},
                     (style,)),
         )  # fmt: skip

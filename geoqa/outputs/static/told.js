@@ -62,9 +62,10 @@
     };
   };
 
-  /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe. */
+  /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe. A number may have its unit, and metres beside. */
+  var NUMBER = /^[+-]?\d[\d.,]*( ?[a-zA-Z°%]+)?( \([+-]?\d[\d.,]* m\))?$/;
   api.cell = function (text) {
-    var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !/^[+-]?[\d.,]+( .*)?$/.test(text) ? "'" + text : text;
+    var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !NUMBER.test(text) ? "'" + text : text;
     return /[",\r\n]/.test(safe) ? '"' + safe.replace(/"/g, '""') + '"' : safe;
   };
   api.csv = function (rows) { return "\ufeff" + rows.map(function (row) { return row.map(api.cell).join(","); }).join("\r\n") + "\r\n"; };
