@@ -214,3 +214,31 @@ def test_print_is_dark_on_white_and_nothing_is_cut(open_map, site_map, theme):
             return r.width && (r.right > s.right + 1 || r.bottom > s.bottom + 1); })
           .map(e => e.className + ' ' + e.textContent.slice(0, 40)); }""")
     assert outside == []
+
+
+def test_a_print_of_some_points_says_so(sheet, site):
+    select = sheet.page.get_by_label("Cover", exact=True)
+    select.select_option(index=1)
+    sheet.page.emulate_media(media="print")
+    many = int((site["points"]["canopy"] == "dense").sum())
+    assert sheet.page.locator(".gq-said").inner_text() == f"{many} of {len(site['points'])} points show."
+    assert sheet.page.locator(".gq-said").is_visible()
+    assert select.is_visible() and "dense" in select.locator("option:checked").text_content()
+    assert not sheet.page.get_by_label("Role", exact=True).is_visible()
+    assert not sheet.page.get_by_label("Point", exact=True).is_visible()
+
+
+def test_many_notes_are_printed_in_whole_lines(open_map, pages, make_page, site, job):
+    notes = tuple(f"file {k}.csv: {k} rows set aside, for each repeats one that was read before it" for k in range(40))
+    sheet = open_map(
+        pages("many-notes", lambda: make_page(site, job, notes=notes)), viewport={"width": 1055, "height": 710}
+    )
+    sheet.page.emulate_media(media="print")
+    lines = sheet.ask("""() => { const box = document.querySelector('.gq-notes ul').getBoundingClientRect();
+        const where = r => r.left >= box.right ? 'left out' :
+          r.top >= box.top - 2 && r.bottom <= box.bottom + 2 ? 'seen' : 'cut';
+        return [...document.querySelectorAll('.gq-notes bdi')].flatMap(e => [...e.getClientRects()]).map(where); }""")
+    assert set(lines) == {"seen", "left out"}
+    bottom = sheet.page.locator(".gq-sheet").bounding_box()
+    box = sheet.page.locator(".gq-asked").bounding_box()
+    assert box["y"] + box["height"] <= bottom["y"] + bottom["height"]
