@@ -218,6 +218,9 @@ def test_print_is_dark_on_white_and_nothing_is_cut(open_map, site_map, theme):
 
 def test_a_print_of_some_points_says_so(sheet, site):
     select = sheet.page.get_by_label("Cover", exact=True)
+    sheet.page.emulate_media(media="print")
+    assert not sheet.page.locator(".gq-said").is_visible()
+    sheet.page.emulate_media(media="screen")
     select.select_option(index=1)
     sheet.page.emulate_media(media="print")
     many = int((site["points"]["canopy"] == "dense").sum())
@@ -235,7 +238,8 @@ def test_many_notes_are_printed_in_whole_lines(open_map, pages, make_page, site,
     )
     sheet.page.emulate_media(media="print")
     lines = sheet.ask("""() => { const box = document.querySelector('.gq-notes ul').getBoundingClientRect();
-        const where = r => r.left >= box.right ? 'left out' :
+        const edge = document.querySelector('.gq-sheet').getBoundingClientRect().right;
+        const where = r => r.left >= box.right || r.left >= edge ? 'left out' :
           r.top >= box.top - 2 && r.bottom <= box.bottom + 2 ? 'seen' : 'cut';
         return [...document.querySelectorAll('.gq-notes bdi')].flatMap(e => [...e.getClientRects()]).map(where); }""")
     assert set(lines) == {"seen", "left out"}
