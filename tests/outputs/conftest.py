@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from browsing import chromium, open_map, pages, sheet, site, site_map  # noqa: F401 (fixtures of the browser tests)
 
 from geoqa.core import covariance, tolerances
 from geoqa.core.drawing import Cells, Drawing, Style, Table
@@ -141,6 +142,11 @@ def job() -> Job:
 @pytest.fixture
 def frames() -> dict[str, pd.DataFrame]:
     return make_frames()
+
+
+@pytest.fixture
+def make_site():
+    return make_frames
 
 
 @pytest.fixture

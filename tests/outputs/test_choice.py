@@ -125,5 +125,5 @@ def test_a_file_of_points_runs_nothing_and_reads_back():
     text = script("told.csv(rows)", rows=rows)
     assert text.startswith("\ufeff")
     back = list(csv.reader(io.StringIO(text.removeprefix("\ufeff"))))
-    assert back == [["point", 'say, "it"'], ["'=1+1", "+0.012"], ["'-x", "-0.5 m"], ["'@a", "two\nlines"],
+    assert back == [["point", 'say, "it"'], ["'=1+1", "+0.012"], ["'-x", "'-0.5 m"], ["'@a", "two\nlines"],
                     ["نقطة", "1,5"]]  # fmt: skip

@@ -17,6 +17,15 @@
     return {title: title, values: order.map(function (k) { return texts.words[k] || "not stated"; }), starts: starts, value: value};
   };
 
+  /* How many rows have each value of a facet; one that has it twice counts once. */
+  api.many = function (f) {
+    var many = new Array(f.values.length).fill(0), last = new Int32Array(f.values.length).fill(-1);
+    for (var i = 0; i + 1 < f.starts.length; i++) {
+      for (var q = f.starts[i]; q < f.starts[i + 1]; q++) { if (last[f.value[q]] !== i) { last[f.value[q]] = i; many[f.value[q]]++; } }
+    }
+    return many;
+  };
+
   /* Nothing hidden, nothing chosen: `hidden` names statuses, `delivery` "yes" and "no", `facets` a value each or -1. */
   api.everything = function (facets) { return {hidden: new Set(), undelivered: new Set(), facets: facets.map(function () { return -1; })}; };
 

@@ -31,8 +31,7 @@
 
     /* By facet */
     var selects = site.facets.map(function (f, k) {
-      var many = new Array(f.values.length).fill(0);
-      f.value.forEach(function (v) { many[v]++; });
+      var many = G.choice.many(f);
       var s = el("select", {id: "geoqa-facet-" + k}, [el("option", {value: "-1", text: "all"})].concat(f.values.map(function (v, n) {
         return el("option", {value: String(n), text: v + " (" + many[n].toLocaleString("en") + ")"});
       })));

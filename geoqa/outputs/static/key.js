@@ -68,7 +68,7 @@
     var delivery = el("section", {"class": "gq-delivery", "aria-label": "Delivery"}, [el("h2", {text: "May it be delivered?"})].concat(context.delivery.map(function (d) {
       here[d.deliver] = el("span", {"class": "gq-here"});
       return toggle(chosen.undelivered, d.deliver, {"class": "gq-deliver", "data-deliver": d.deliver}, [symbolOf(sample, d.marked, 6, 26, 26),
-        el("span", {text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), here[d.deliver], el("span", {"class": "gq-count", text: figure(d.count)})]);
+        el("span", {"class": "gq-what", text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), here[d.deliver], el("span", {"class": "gq-count", text: figure(d.count)})]);
     })));
 
     var finder = site ? G.finder(site, chosen, Object.assign({painted: function () { paint(); }}, act), function (s, r) { return symbolOf(s, false, r, 20, 20); }) : null;
@@ -126,7 +126,7 @@
       el("p", {"class": "gq-mean", text: context.classes.about})]);
     classes.hidden = !context.classes.rows.length;
 
-    host.append.apply(host, [judged, delivery].concat(finder ? [finder.box, finder.worst] : [], [classes, layers, larger, asked, notes, mind]));
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], [classes, layers, larger, asked, notes, mind]));
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });

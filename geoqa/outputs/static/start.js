@@ -46,8 +46,10 @@
       say(host, "This browser cannot unpack the map: it lacks DecompressionStream. Open the file in a current Chrome, Edge, Firefox (113 or later) or Safari (16.4 or later).");
       return Promise.resolve();
     }
-    var head = read("geoqa-head");
-    return G.packed.inflate(G.packed.bytes(read("geoqa-block"))).then(function (block) { sheet(map, head, block); }).catch(function (error) {
+    return Promise.resolve().then(function () {
+      var head = read("geoqa-head");
+      return G.packed.inflate(G.packed.bytes(read("geoqa-block"))).then(function (block) { sheet(map, head, block); });
+    }).catch(function (error) {
       say(host, "The map could not be drawn: its data are damaged. Ask for the file again.");
       throw error;
     });
@@ -68,6 +70,8 @@
       map.fitBounds([[lat(box[3]), lon(box[0])], [lat(box[1]), lon(box[2])]], {paddingTopLeft: [side, 36], paddingBottomRight: [side, 56], maxZoom: CLOSEST, animate: false});
     };
     fit();
+    map.getContainer().setAttribute("role", "group");
+    map.getContainer().setAttribute("aria-label", "The drawing: arrow keys move it, plus and minus zoom");
     var layer = new (G.defineLayer(L))(drawings, shown).addTo(map);
     corner(L, map, context);
 
@@ -96,7 +100,7 @@
         /* The keyboard goes into the detail, and back to where it came from. */
         if (!inside) { opener = document.activeElement; }
         opened = null;
-        popup = L.popup({maxWidth: Math.min(700, size.x - 40), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
+        popup = L.popup({maxWidth: Math.min(700, size.x - 60), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
           .setLatLng(layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
         opened = q.drawing.points ? name : null;
         content.focus({preventScroll: true});

@@ -22,7 +22,7 @@
       if (at < 1) { return; }
       if (name === "view") {
         var v = value.split("/").map(Number);
-        if (v.length === 3 && v.every(isFinite) && Math.abs(v[1]) <= 90) { s.view = v; }
+        if (v.length === 3 && v.every(isFinite) && Math.abs(v[1]) <= 90 && Math.abs(v[2]) <= 540) { s.view = v; }
       }
       else if (name === "large") { if (isFinite(+value) && +value > 0) { s.large = +value; } }
       else if (name === "hide") { s.hidden = value.split(","); }

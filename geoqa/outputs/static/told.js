@@ -22,15 +22,27 @@
 
   /* A column: text of row i, empty or missing told apart by the caller. */
   var column = function (block, d, fit) {
-    if (d.kind === "text") { var t = packed.texts(block, d); return function (i) { return t.at(i); }; }
+    if (d.kind === "text") {
+      var t = packed.texts(block, d), text = function (i) { return t.at(i); };
+      text.bare = function (i) { return [t.at(i)]; }; text.heads = [d.head];
+      return text;
+    }
     var values = packed.numbers(block, d, fit), beside = d.beside ? packed.numbers(block, d.beside) : null;
-    return function (i, line) {
+    var shown = function (i, line) {
       var v = values[i];
       if (isNaN(v)) { return ""; }
       if (d.kind !== "number") { return api[d.kind](v); }
       var text = api.number(v, d.decimals, d.sign), unit = line && d.unit ? (d.unit === "°" ? "°" : " " + d.unit) : "";
       return text + unit + (beside ? " (" + api.number(beside[i], d.decimals, d.sign) + (line ? " m)" : ")") : "");
     };
+    /* As a file has it: bare numbers, whose unit the heading says. */
+    shown.bare = function (i) {
+      if (isNaN(values[i])) { return beside ? ["", ""] : [""]; }
+      if (d.kind !== "number") { return [d.kind === "share" ? String(values[i]) : api[d.kind](values[i])]; }
+      return [values[i].toFixed(d.decimals)].concat(beside ? [beside[i].toFixed(d.decimals)] : []);
+    };
+    shown.heads = [d.head + (d.unit ? ", " + d.unit : d.kind === "share" ? ", probability" : "")].concat(beside ? [d.head + ", m"] : []);
+    return shown;
   };
 
   /* A reader of one drawing's tables: `sections(i)` is what a click on entry i shows. */
@@ -49,22 +61,24 @@
       for (var q = t.starts[i]; q < t.starts[i + 1]; q++) { out.push(t.columns.map(function (c) { return c(q, false) || api.MISSING; })); }
       return out;
     };
+    var flat = function (of) {
+      return [].concat.apply([], made.filter(function (t) { return !t.starts; }).map(function (t) { return [].concat.apply([], t.columns.map(of)); }));
+    };
     return {
       sections: function (i) {
         return made.map(function (t) { return t.starts ? {title: t.title, head: t.heads, rows: rows(t, i)} : {title: t.title, head: [], rows: lines(t, i)}; })
           .filter(function (s) { return s.rows.length; });
       },
       /* The lines of every table as one row of cells, for a file. */
-      heads: function () { return [].concat.apply([], made.filter(function (t) { return !t.starts; }).map(function (t) { return t.heads; })); },
-      cells: function (i) {
-        return [].concat.apply([], made.filter(function (t) { return !t.starts; }).map(function (t) { return t.columns.map(function (c) { return c(i, true); }); }));
-      }
+      heads: function () { return flat(function (c) { return c.heads; }); },
+      cells: function (i) { return flat(function (c) { return c.bare(i); }); }
     };
   };
 
-  /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe. */
+  /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe, unless it is a number. */
+  var NUMBER = /^[+-]?\d[\d.,]*$/;
   api.cell = function (text) {
-    var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !/^[+-]?[\d.,]+( .*)?$/.test(text) ? "'" + text : text;
+    var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !NUMBER.test(text) ? "'" + text : text;
     return /[",\r\n]/.test(safe) ? '"' + safe.replace(/"/g, '""') + '"' : safe;
   };
   api.csv = function (rows) { return "\ufeff" + rows.map(function (row) { return row.map(api.cell).join(","); }).join("\r\n") + "\r\n"; };
