@@ -102,8 +102,10 @@ def test_counts_in_view_follow_the_view_and_the_filters(sheet, site):
     expected = {status: int((points["status"] == status).sum()) for status in STATUSES}
     expected |= {word: int((points["deliver"] == word).sum()) for word in ("yes", "no")}
     assert sheet.in_view() == expected
-    # What a square hides stays counted on it; what a list leaves out does not.
+    # What a square hides stays counted on it, and on no answer to delivery; what a list leaves out is not counted.
     sheet.page.locator("[data-status=confirmed]").click()
+    others = points[points["status"] != "confirmed"]
+    expected |= {word: int((others["deliver"] == word).sum()) for word in ("yes", "no")}
     assert sheet.in_view() == expected
     sheet.page.get_by_label("Cover").select_option(label=_option(sheet, "Cover", "light"))
     light = points[points["canopy"] == "light"]
