@@ -28,7 +28,6 @@ class ClosuresLayer(MapLayer):
         """Return one drawing of vectors, an independent pair each."""
         import numpy as np
 
-        from geoqa.core import geodesy
         from geoqa.outputs.layers import detail, place
 
         closures, points = frames["closures"], frames["points"]
@@ -42,8 +41,7 @@ class ClosuresLayer(MapLayer):
             "style": np.where(shown, detail.combined(_side, drawn["status"]).to_numpy(), ""),
             "east_m": detail.numbers(drawn, "de_m"),
             "north_m": detail.numbers(drawn, "dn_m"),
-            # Closures of geographic input are true east and north; those of a grid turn with it.
-            "turn_deg": np.zeros(len(at)) if geodesy.of(job).geographic else place.convergence_deg(points, job)[at],
+            "turn_deg": place.turn_deg(points, job)[at],
         }
         about = "How far a later occupation lies from an earlier, independent one, and which way."
         return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)

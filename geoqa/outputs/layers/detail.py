@@ -54,6 +54,11 @@ class Length:
         return Cells(head, values / units.METRES_PER[self.unit], "number", decimals, beside=beside, **more)
 
 
+def lengths(job: Job) -> tuple[Length, Length]:
+    """Return how the job writes horizontal lengths, and heights."""
+    return Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
+
+
 def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
     """Return the occupations in the order they were made."""
     return occupations.sort_values("start_utc", kind="stable") if "start_utc" in occupations else occupations
@@ -76,7 +81,7 @@ def tables(
     at
         Index of the point of each.
     """
-    plane, height = Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
+    plane, height = lengths(job)
     # A pair is named by the numbers that its occupations have among those of their point.
     number = (occupations.groupby(at).cumcount() + 1).to_numpy()
     row = pd.Index(occupations["occupation_id"])

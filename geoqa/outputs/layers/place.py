@@ -64,6 +64,11 @@ def convergence_deg(points: pd.DataFrame, job: Job) -> Array:
     return turn
 
 
+def turn_deg(points: pd.DataFrame, job: Job) -> Array:
+    """Return what turns differences of coordinates to true north: those of geographic input are true already."""
+    return np.zeros(len(points)) if geodesy.of(job).geographic else convergence_deg(points, job)
+
+
 def _xy(points: pd.DataFrame) -> tuple[Array, Array]:
     import shapely
 

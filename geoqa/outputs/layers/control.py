@@ -1,0 +1,90 @@
+"""Control on the map: which points are compared with a known coordinate, and how far each determination lies from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from geoqa.core.control_contracts import CHECK
+from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.steps import MapLayer
+from geoqa.outputs import symbology
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+_LIGHT, _DARK = symbology.PLAIN
+_STRONG = symbology.SYMBOLS["conflict"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ControlLayer(MapLayer):
+    """Frame the points that have a known coordinate, and draw what was determined minus what is known."""
+
+    name: ClassVar[str] = "control-on-map"
+    needs: ClassVar[tuple[str, ...]] = ("control_checks", "points", "points.geometry")
+
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return frames around the known points, and vectors from the known to the determined place."""
+        import numpy as np
+
+        from geoqa.outputs.layers import detail, place
+
+        checks, points = frames["control_checks"], frames["points"]
+        at = detail.found(points, checks)
+        checks, at = checks[at >= 0], at[at >= 0]
+        if checks.empty:
+            return ()
+        kind = np.where(
+            checks["use"].astype("str") != CHECK, "none", np.where(checks["outlier"].astype(bool), "outlier", "check")
+        )
+        places = place.places(points, job)
+        columns = {
+            "lon_deg": places.lon_deg[at],
+            "lat_deg": places.lat_deg[at],
+            "style": kind.tolist(),
+        }
+        about = "Points with a known coordinate."
+        vectors = {
+            "point": at,
+            "style": np.where(kind == "outlier", "outlier", "check").tolist(),
+            "east_m": detail.numbers(checks, "de_m"),
+            "north_m": detail.numbers(checks, "dn_m"),
+            "turn_deg": place.turn_deg(points, job)[at],
+        }
+        told = "Determined minus known, at the points that have a known coordinate."
+        return (
+            Drawing("symbols", "Control", columns, _FRAMES, about=about, tables=_tables(checks, job)),
+            Drawing("vectors", "Off control", vectors, _ARROWS, about=told, exaggerated=True, shown=False),
+        )
+
+
+_FRAMES = (
+    Style("none", "known, but no check: see its use", "frame", "#7a828b", "", "#8f979f", 0),
+    Style("check", "check", "frame", _LIGHT, "", _DARK, 1),
+    Style("outlier", "check that stands out from the others", "frame", _STRONG.light, "", _STRONG.dark, 2),
+)
+_ARROWS = (
+    Style("check", "as the others", "dash", _LIGHT, "", _DARK, 0),
+    Style("outlier", "stands out", "dash", _STRONG.light, "", _STRONG.dark, 1),
+)
+
+
+def _tables(checks: pd.DataFrame, job: Job) -> tuple[Table, ...]:
+    from geoqa.outputs.layers import detail
+
+    plane, height = detail.lengths(job)
+    lines: tuple[Any, ...] = (
+        Cells("point", detail.text(checks, "point")),
+        Cells("use", detail.text(checks, "use")),
+        plane.line("east", detail.numbers(checks, "de_m"), sign=True),
+        plane.line("north", detail.numbers(checks, "dn_m"), sign=True),
+        height.line("up", detail.numbers(checks, "du_m"), sign=True),
+        plane.line("horizontal", detail.numbers(checks, "horizontal_m")),
+        plane.line("known to, per axis", detail.numbers(checks, "sigma_h_m")),
+        height.line("known to, in height", detail.numbers(checks, "sigma_v_m")),
+    )
+    return (Table("Determined minus known", lines),)

@@ -1,0 +1,95 @@
+"""Shifts on the map: what the occupations of one set-up, file or crew have in common, one arrow each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.steps import MapLayer
+from geoqa.outputs import symbology
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+_LOOK = symbology.SYMBOLS["conflict"]
+_STYLE = Style("shift", "shared by several occupations", "diamond", _LOOK.light, "", _LOOK.dark, 3)
+_ARROW = Style("shift", "what they have too much", "line", _LOOK.light, "", _LOOK.dark, 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShiftsLayer(MapLayer):
+    """Mark each suspicious shift in the middle of the points that show it, with what they have too much."""
+
+    name: ClassVar[str] = "shifts-on-map"
+    needs: ClassVar[tuple[str, ...]] = ("shifts", "shifted", "points", "points.geometry")
+
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return a symbol and a vector for each suspicious shift; nothing where there is none."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.outputs.layers import detail
+
+        shifts, shifted, points = frames["shifts"], frames["shifted"], frames["points"]
+        suspicious = shifts[shifts["suspicious"].astype(bool)]
+        at = detail.found(points, shifted)
+        rows = pd.DataFrame(
+            {
+                "setup": detail.text(shifted, "setup"), "kind": detail.text(shifted, "kind"),
+                **{name: values[at] for name, values in _places(points, job).items()},
+            }
+        )[at >= 0]  # fmt: skip
+        middle = rows.groupby(["setup", "kind"], observed=True).median()
+        keys = pd.MultiIndex.from_frame(suspicious[["setup", "kind"]].astype("str"))
+        middle = middle.reindex(keys)
+        if middle["lon_deg"].notna().sum() == 0:
+            return ()
+        where = {name: middle[name].to_numpy() for name in ("lon_deg", "lat_deg")}
+        style = [_STYLE.key] * len(suspicious)
+        turn = middle["turn_deg"].to_numpy()
+        label = detail.texts(suspicious, "setup")
+        vectors = {
+            **where, "style": style, "turn_deg": np.nan_to_num(turn),
+            "east_m": np.nan_to_num(detail.numbers(suspicious, "de_m")),
+            "north_m": np.nan_to_num(detail.numbers(suspicious, "dn_m")),
+        }  # fmt: skip
+        about = "In the middle of the points that show it: an error that several occupations seem to share."
+        return (
+            Drawing("symbols", "Shifts", {**where, "style": style, "label": label}, (_STYLE,), about=about,
+                    tables=_tables(suspicious, job), listed=False),
+            Drawing("vectors", "Size of shifts", vectors, (_ARROW,), about="What these occupations have too much.",
+                    exaggerated=True, listed=False),
+        )  # fmt: skip
+
+
+def _places(points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
+    from geoqa.outputs.layers import place
+
+    at = place.places(points, job)
+    return {"lon_deg": at.lon_deg, "lat_deg": at.lat_deg, "turn_deg": place.turn_deg(points, job)}
+
+
+def _tables(shifts: pd.DataFrame, job: Job) -> tuple[Table, ...]:
+    from geoqa.outputs.layers import detail
+
+    plane, height = detail.lengths(job)
+    return (
+        Table(
+            "Shift",
+            (
+                Cells("of", detail.text(shifts, "setup")),
+                Cells("looks like", detail.text(shifts, "looks_like")),
+                Cells("evidence", detail.text(shifts, "message")),
+                Cells("what to do", detail.text(shifts, "remedy")),
+                plane.line("east", detail.numbers(shifts, "de_m"), sign=True),
+                plane.line("north", detail.numbers(shifts, "dn_m"), sign=True),
+                height.line("up", detail.numbers(shifts, "du_m"), sign=True),
+                Cells("points that show it", detail.numbers(shifts, "points"), "number", 0),
+            ),
+        ),
+    )
