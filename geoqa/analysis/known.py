@@ -1,0 +1,50 @@
+"""Known points: their control rows, and which of them are a check. Kernels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis import against
+from geoqa.analysis.rows import codes_of
+from geoqa.core.control_contracts import BASE_MARK, CHECK, ORIENTED
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Index = NDArray[np.int64]
+    Words = NDArray[np.object_]
+
+
+def rows(occupations: pd.DataFrame) -> Index:
+    """Return the first control row of each point that has one, not rejected by a reviewer, in order; shape (m,)."""
+    is_control = against.flags(occupations, "origin", "control") & ~against.flags(occupations, "decision", "rejected")
+    first = against.first_of(codes_of(occupations["point"]), np.flatnonzero(is_control))
+    return np.sort(first[first >= 0])
+
+
+def uses(names: list[str], occupations: pd.DataFrame, job: Job) -> Words:
+    """Return whether each point is a check, or why it is none; shape (n,).
+
+    A job agrees by construction with the points it was oriented by, and a base with the mark it stood
+    on: both are named in ``[control]``, a base's mark also by a base label that is the point's own name.
+    """
+    oriented = frozenset(job.control.oriented_by)
+    stood = frozenset(job.control.bases) | frozenset(map(str, occupations["base"].dropna().unique()))
+    found = [ORIENTED if name in oriented else BASE_MARK if name in stood else CHECK for name in names]
+    return np.array(found, dtype=object)
+
+
+def unknown_names(names: list[str], job: Job) -> list[str]:
+    """Return what ``[control]`` names and no row is called."""
+    there = frozenset(names)
+    return [name for name in dict.fromkeys((*job.control.oriented_by, *job.control.bases)) if name not in there]
+
+
+def heights_compare(job: Job) -> bool:
+    """Return whether known and measured heights are above the same reference."""
+    return job.control.height is None or job.control.height == job.site.height
