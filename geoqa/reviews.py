@@ -137,7 +137,7 @@ class Review:
             "accounts": self.accounts,
             "counts": self.counts,
             "decisions": self._decisions(),
-            "statements": [],
+            "statements": record.statements(self.frames),
             "messages": list(self.messages),
         }
 

@@ -124,8 +124,8 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
         said.append(f"control rows of points without a coordinate to compare: {lone}")
     if job.control.height is not None and job.control.height != job.site.height and len(table):
         said.append(
-            f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}: "
-            f"no height is compared with control"
+            f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}:"
+            f" no height is compared with control"
         )
     return said
 
@@ -133,7 +133,7 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
 def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
     """Return whether the checks agree in being off, horizontally and in height."""
     unit, up = job.input.unit, job.input.unit_height or job.input.unit
-    plan, height = _biases(table, points, job)
+    plan, height = biases(table, points, job)
     said = []
     if plan.p < level:
         east, north = (length(m, unit) for m in plan.mean)
@@ -143,7 +143,7 @@ def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> 
     return said
 
 
-def _biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, Bias]:
+def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, Bias]:
     """Return the mean of what the checks are off, horizontally and in height, with its test."""
     import numpy as np
 
@@ -167,9 +167,9 @@ def _biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, 
 
 def _shared(what: str, found: Bias, off: str) -> str:
     return (
-        f"against {found.n} control point{'s' * (found.n > 1)} the {what} is off by {off} in the mean, more than chance "
-        f"(p = {found.p:.2g}): an error that all occupations share, such as the base's coordinate, the antenna height, "
-        f"the datum or the localization"
+        f"against {found.n} control point{'s' * (found.n > 1)} the {what} is off by {off} in the mean, more than "
+        f"chance (p = {found.p:.2g}): an error that all occupations share, such as the base's coordinate, "
+        f"the antenna height, the datum or the localization"
     )
 
 
