@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.control_contracts import CHECK
+from geoqa.core.control_contracts import CHECK, COPIED
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import length
 
@@ -51,8 +51,10 @@ class ControlChecks(Analysis):
         has = ~np.isnan(own[:, 0])
         rows, at, own, lone = rows[has], at[has], own[has], int((~has).sum())
         table = _table(occupations, points, rows, at, own, job)
-        table["use"] = known.uses(table["point"].astype("str").tolist(), occupations, job)
-        table["use"] = table["use"].astype("str")
+        used = known.uses(table["point"].astype("str").tolist(), occupations, job)
+        is_copy = known.copies(table, occupations)
+        table["use"] = pd.Series(np.where(is_copy & (used == CHECK), COPIED, used), dtype="str")
+        table = _scored(table, occupations.iloc[rows])
         messages = [*_compared(table, lone, job), *_bias(table, points.iloc[at], job, self.unusual)]
         strange = known.unknown_names(names.tolist(), job)
         if strange:
@@ -68,7 +70,7 @@ def _table(
     import numpy as np
     import pandas as pd
 
-    from geoqa.analysis import against, discrepancies, exceedance, known
+    from geoqa.analysis import against, exceedance, known
     from geoqa.analysis.tolerance import by_role
 
     reference = against.places(occupations)[rows]
@@ -91,8 +93,6 @@ def _table(
         np.hypot(np.nan_to_num(table[f"sigma_{a}_m"].to_numpy()), table[f"determined_sigma_{a}_m"].to_numpy())
         for a in "hv"
     )
-    table["score_h"], table["score_v"] = discrepancies.scores(plan, both_h), discrepancies.scores(up, both_v)
-    table["outlier"] = (table[["score_h", "score_v"]] > discrepancies.OUTLYING).any(axis=1).to_numpy(bool)
     limit_h = by_role(points["role"], job, lambda r: r.requirement.horizontal_m)[at]
     limit_v = by_role(points["role"], job, lambda r: r.requirement.vertical_m)[at]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -101,6 +101,23 @@ def _table(
         table["conforms_v"] = np.clip(1 - exceedance.beyond_height(np.abs(up[:, 0]), limit_v, both_v**2), 0, 1)
     place = dict(zip(("easting_m", "northing_m", "height_m"), reference.T, strict=True))
     return table.assign(canopy=points["canopy"].array[at], **place)
+
+
+def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
+    """Return the comparisons with how far each check stands out among the checks; null for what is none."""
+    import numpy as np
+
+    from geoqa.analysis import discrepancies
+
+    is_check = (table["use"] == CHECK).to_numpy(bool)
+    scores = {}
+    for axis, columns in (("h", ["de_m", "dn_m"]), ("v", ["du_m"])):
+        ours, theirs = (table[f"{word}sigma_{axis}_m"].to_numpy() for word in ("determined_", ""))
+        rounding = control[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) / 12**0.5
+        values = np.where(is_check[:, None], table[columns].to_numpy(), np.nan)
+        scores[f"score_{axis}"] = discrepancies.scores(values, np.hypot(np.nan_to_num(theirs), ours), rounding)
+    outlying = np.column_stack(list(scores.values())) > discrepancies.OUTLYING
+    return table.assign(**scores, outlier=outlying.any(axis=1))
 
 
 def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:

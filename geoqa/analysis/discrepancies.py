@@ -92,7 +92,7 @@ def bias(values: Array, covariances: Array, shared: Array | None = None) -> Bias
     return Bias(n, mean, stated, p, from_scatter=False)
 
 
-def scores(values: Array, sigma: Array) -> Array:
+def scores(values: Array, sigma: Array, rounding: Array | float = 0.0) -> Array:
     """Return how far each difference stands out, in robust standard deviations; the larger of its axes.
 
     With five or more, from their median and against 1.4826 times their median absolute deviation, or the
@@ -105,6 +105,8 @@ def scores(values: Array, sigma: Array) -> Array:
         Shape (n, d); NaN where there is no difference.
     sigma
         Standard deviation of each difference per axis, shape (n,); NaN where unknown.
+    rounding
+        What the last digit alone makes of it, shape (n,) or one for all: no spread is smaller.
     """
     known = ~np.isnan(values).any(axis=1)
     found = np.full(len(values), np.nan)
@@ -114,7 +116,8 @@ def scores(values: Array, sigma: Array) -> Array:
     centre = np.median(values[known], axis=0) if enough else np.zeros(values.shape[1])
     away = np.abs(values[known] - centre)
     spread = PER_MAD * np.median(away, axis=0) if enough else np.full(values.shape[1], np.nan)
-    scale = np.fmax(spread[None, :], sigma[known][:, None])
+    floor = np.broadcast_to(rounding, len(values))[known] if enough else np.full(int(known.sum()), np.nan)
+    scale = np.fmax(np.fmax(spread[None, :], sigma[known][:, None]), floor[:, None])
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(away > 0, away / scale, 0.0)
     found[known] = ratio.max(axis=1)

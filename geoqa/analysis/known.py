@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis import against
-from geoqa.analysis.rows import codes_of
+from geoqa.analysis.rows import codes_of, is_direct
 from geoqa.core.control_contracts import BASE_MARK, CHECK, ORIENTED
 
 if TYPE_CHECKING:
@@ -37,6 +37,20 @@ def uses(names: list[str], occupations: pd.DataFrame, job: Job) -> Words:
     stood = frozenset(job.control.bases) | frozenset(map(str, occupations["base"].dropna().unique()))
     found = [ORIENTED if name in oriented else BASE_MARK if name in stood else CHECK for name in names]
     return np.array(found, dtype=object)
+
+
+def copies(table: pd.DataFrame, occupations: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which points agree with their control to the last digit and have no time: copied, not measured; (n,).
+
+    Parameters
+    ----------
+    table
+        Points with the columns `de_m`, `dn_m`, `du_m`, determined minus known.
+    """
+    timed = occupations.loc[is_direct(occupations) & occupations["start_utc"].notna().to_numpy(), "point"]
+    has_time = table["point"].astype("str").isin(frozenset(timed.astype("str"))).to_numpy(bool)
+    same = (table[["de_m", "dn_m"]] == 0).all(axis=1) & (table["du_m"].fillna(0.0) == 0)
+    return same.to_numpy(bool) & ~has_time
 
 
 def unknown_names(names: list[str], job: Job) -> list[str]:

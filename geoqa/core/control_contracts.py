@@ -9,7 +9,9 @@ from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 
 #: What a known point is in a check: a check, or why it is none.
-CHECK, ORIENTED, BASE_MARK = CONTROL_USES = ("check", "the job was oriented by it", "a base stood on it")
+CHECK, ORIENTED, BASE_MARK, COPIED = CONTROL_USES = (
+    "check", "the job was oriented by it", "a base stood on it", "its coordinate was copied from the control",
+)  # fmt: skip
 #: What stands in the check log for a time or a base set-up that no row states.
 NO_DAY, NO_BASE = "day unknown", "base not stated"
 YES, NO, UNKNOWN = MET = ("yes", "no", "unknown")

@@ -64,7 +64,7 @@ def test_edition_1_states_those_figures_when_there_are_enough_points():
 
 @pytest.mark.parametrize(("rmse_x", "rmse_y"), [(0.010, 0.010), (0.010, 0.006), (0.006, 0.010)])
 def test_nssda_horizontal(rmse_x, rmse_y):
-    """FGDC-STD-007.3-1998, second-hand: 2.4477 x 0.5 (RMSE_x + RMSE_y) for a ratio of 0.6 to 1.0; 1.7308 RMSE_r at 1."""
+    """FGDC-STD-007.3-1998, second-hand: 2.4477 x 0.5 (RMSE_x + RMSE_y) from ratio 0.6; 1.7308 RMSE_r at 1."""
     assert nssda.accuracy_r(rmse_x, rmse_y) == pytest.approx(2.4477 * 0.5 * (rmse_x + rmse_y))
     if rmse_x == rmse_y:
         assert nssda.accuracy_r(rmse_x, rmse_y) == pytest.approx(1.7308 * np.hypot(rmse_x, rmse_y), rel=1e-4)
@@ -147,7 +147,7 @@ def test_edition_2_looks_into_a_large_mean_and_a_large_error():
     fine = asprs.edition_2_open(checks(40), target)
     assert condition(fine, "horizontal mean").met == "yes"
     assert condition(fine, "no height error").met == "yes"
-    off = checks(40).difference + [0.0, 0.0, 0.02]
+    off = checks(40).difference + np.array([0.0, 0.0, 0.02])
     off[3, 0] = 0.061
     looked = asprs.edition_2_open(checks(40, difference=off), target)
     assert condition(looked, "height mean").met == "no"

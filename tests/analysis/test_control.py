@@ -52,7 +52,7 @@ def test_conformance_is_the_share_of_the_true_difference_within_the_limit():
 
 def test_an_error_that_all_share_is_told_and_no_point_is_an_outlier_for_it():
     rng = np.random.default_rng(3)
-    table, messages = checked(site(rng.normal(0, 0.003, (9, 3)) + [0.0, 0.03, 0.10]))
+    table, messages = checked(site(rng.normal(0, 0.003, (9, 3)) + np.array([0.0, 0.03, 0.10])))
     assert not table["outlier"].any()
     (plan,) = [m for m in messages if "the position is off by" in m]
     (height,) = [m for m in messages if "the height is off by" in m]
@@ -114,7 +114,18 @@ def test_a_job_in_feet_is_told_in_feet():
 @pytest.mark.parametrize("rows", [
     [{"t": 0}, {"t": 600}], site([(0, 0, 0)]), site([(0, 0, None)]), site([(0, 0, 0)], {"s": None, "sv": None}),
     site([(0, 0, 0)] * 3, s=None, sv=None), [{"p": "A"} | CONTROL, {"p": "B"}],
-], ids=["no control", "one", "no height", "control without precision", "no precision at all", "control never measured"])  # fmt: skip
+], ids=["no control", "one", "no height", "no precision of control", "none at all", "never measured"])  # fmt: skip
 def test_little_or_nothing_to_compare(rows):
     table, _ = checked(rows)
     assert not table["outlier"].any()
+
+
+def test_a_coordinate_copied_from_the_control_is_no_check():
+    """Identical to the last digit and without a time: nobody measured it."""
+    rows = site([(0.0, 0.0, 0.0)], t=None, dur=None)[1:]
+    rows[0] |= {"t": None}
+    table, messages = checked(rows)
+    assert table["use"].astype(str).tolist() == ["its coordinate was copied from the control"]
+    assert any("control that is no check (its coordinate was copied from the control): P0" in m for m in messages)
+    timed, _ = checked(site([(0.0, 0.0, 0.0)])[1:])
+    assert timed["use"].astype(str).tolist() == ["check"]
