@@ -71,7 +71,7 @@ def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corner
     covariance = points[["var_e_m2", "var_n_m2", "cov_en_m2"]].to_numpy(dtype=float, na_value=np.nan)
     covariance = covariance - np.array([1.0, 1.0, 0.0]) * job.base.variances_m2[0]
     place = points[["easting_m", "northing_m"]].to_numpy(dtype=float, na_value=np.nan)
-    problem = np.array([_WITHHELD.get(str(status), "") for status in points["status"]], dtype=object)
+    problem = points["status"].astype("str").map(_WITHHELD).fillna("").to_numpy(dtype=object)
     blank = problem == ""
     problem[blank & np.isnan(place[:, 0])] = "it has no coordinate"
     problem[blank & ~np.isnan(place[:, 0]) & np.isnan(covariance).any(axis=1)] = "its precision is unknown"

@@ -55,6 +55,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     """Return the checks against independent control as the statements need them."""
     import numpy as np
 
+    from geoqa.analysis import known
     from geoqa.analysis.statements.statement import Checks
 
     table, points = frames["control_checks"], frames["points"]
@@ -84,6 +85,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
         outliers=tuple(mine.loc[mine["outlier"].to_numpy(bool), "point"].astype("str")),
         no_check=int((~is_check).sum()),
         pairs=len(frames["closures"]),
+        oriented_unknown=known.oriented_unknown(job),
     )
 
 

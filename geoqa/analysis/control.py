@@ -128,6 +128,8 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
         worst = checks.loc[checks["horizontal_m"].idxmax()]
         farthest = f"{worst['point']}, {length(worst['horizontal_m'], unit)} off"
         said.append(f"points compared with their control: {len(checks)}, the farthest is {farthest}")
+        if job.control.source:
+            said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
     for use, held in table[table["use"] != CHECK].groupby("use", sort=True):
         named = ", ".join(map(str, held["point"].head(5))) + (" and others" if len(held) > 5 else "")
         said.append(f"control that is no check ({use}): {named}")

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from geoqa.analysis import against
 from geoqa.analysis.rows import codes_of, is_direct
 from geoqa.core.control_contracts import BASE_MARK, CHECK, ORIENTED
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
     from geoqa.core.job import Job
@@ -33,10 +33,15 @@ def uses(names: list[str], occupations: pd.DataFrame, job: Job) -> Words:
     A job agrees by construction with the points it was oriented by, and a base with the mark it stood
     on: both are named in ``[control]``, a base's mark also by a base label that is the point's own name.
     """
-    oriented = frozenset(job.control.oriented_by)
-    stood = frozenset(job.control.bases) | frozenset(map(str, occupations["base"].dropna().unique()))
-    found = [ORIENTED if name in oriented else BASE_MARK if name in stood else CHECK for name in names]
-    return np.array(found, dtype=object)
+    called = pd.Index(names, dtype="str")
+    oriented = called.isin(job.control.oriented_by or ())
+    stood = called.isin(job.control.bases) | called.isin(occupations["base"].dropna().astype("str").unique())
+    return np.where(oriented, ORIENTED, np.where(stood, BASE_MARK, CHECK)).astype(object)
+
+
+def oriented_unknown(job: Job) -> bool:
+    """Return whether the site's frame was fitted to something and nobody says which known points it was fitted to."""
+    return job.site.localization is not None and job.control.oriented_by is None
 
 
 def copies(table: pd.DataFrame, occupations: pd.DataFrame) -> NDArray[np.bool_]:
@@ -56,7 +61,7 @@ def copies(table: pd.DataFrame, occupations: pd.DataFrame) -> NDArray[np.bool_]:
 def unknown_names(names: list[str], job: Job) -> list[str]:
     """Return what ``[control]`` names and no row is called."""
     there = frozenset(names)
-    return [name for name in dict.fromkeys((*job.control.oriented_by, *job.control.bases)) if name not in there]
+    return [name for name in dict.fromkeys((*(job.control.oriented_by or ()), *job.control.bases)) if name not in there]
 
 
 def heights_compare(job: Job) -> bool:

@@ -17,7 +17,9 @@ class Control(Declared):
 
     source: str | None = param(None, help="The independent, more accurate survey that the known coordinates come from")
     height: str | None = param(None, help="What the known heights are above, where it is not the site's own reference")
-    oriented_by: tuple[str, ...] = param((), help="Known points that the job was oriented by; they are no check")
+    oriented_by: tuple[str, ...] | None = param(
+        None, help="Known points that the job was oriented by, which are no check; [] if none was"
+    )
     bases: tuple[str, ...] = param((), help="Known points that a base stood on; they are no check")
     open_cover: tuple[str, ...] = param(("open",), help="Canopy classes that are open ground; all others are vegetated")
     target_rmse_h_m: float | None = param(

@@ -202,7 +202,7 @@ def test_repeatability_is_refused_as_accuracy(state):
 @pytest.mark.parametrize("state", [*ACCURACY, rmse.state])
 def test_control_that_oriented_the_job_is_refused(state):
     statement = state(checks(0, no_check=4))
-    assert "all 4 known points were used to orient the job or stood under a base" in statement.refusal
+    assert "all 4 known points are no check: the job was oriented by them, a base stood there" in statement.refusal
 
 
 @pytest.mark.parametrize("state", ACCURACY)
@@ -215,6 +215,12 @@ def test_control_of_unknown_origin_or_no_better_is_refused(state, cover):
     assert "state [control] source" in unknown.refusal
     assert "no more precise than what it would test" in worse.refusal
     assert unknown.figures is worse.figures is None
+
+
+@pytest.mark.parametrize("state", ACCURACY)
+def test_a_frame_fitted_to_nobody_says_what_is_refused(state):
+    some = checks(60, cover=np.arange(60) % 2, oriented_unknown=True)
+    assert "state [control] oriented_by" in state(some).refusal
 
 
 def test_rmse_is_what_was_found_and_says_what_is_not_shown():

@@ -7,6 +7,7 @@ import pytest
 from builders import STEPS, job, occupations, run
 from scipy import stats
 
+from geoqa.analysis import known
 from geoqa.analysis.control import ControlChecks
 from geoqa.core.control import Control
 from geoqa.core.job import Site
@@ -129,3 +130,11 @@ def test_a_coordinate_copied_from_the_control_is_no_check():
     assert any("control that is no check (its coordinate was copied from the control): P0" in m for m in messages)
     timed, _ = checked(site([(0.0, 0.0, 0.0)])[1:])
     assert timed["use"].astype(str).tolist() == ["check"]
+
+
+def test_a_localized_job_must_say_which_known_points_were_used():
+    made = job()
+    localized = replace(made, site=replace(made.site, localization="fitted on 3 May"))
+    assert not known.oriented_unknown(made)
+    assert known.oriented_unknown(localized)
+    assert not known.oriented_unknown(replace(localized, control=Control(oriented_by=())))

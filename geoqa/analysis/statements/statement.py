@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from geoqa.core.control_contracts import NO, REFUSED, REPORTED, STATED, UNKNOWN, YES
@@ -148,7 +148,9 @@ class Checks:
     outliers
         Names of checks that stand out.
     no_check
-        Known points that are no check: the job was oriented by them, or a base stood there.
+        Known points that are no check: the job was oriented by them, a base stood there, or they were copied.
+    oriented_unknown
+        Whether the frame was fitted to something and nobody says to which known points.
     pairs
         Closures between occupations, which are repeatability and no check.
     """
@@ -163,6 +165,7 @@ class Checks:
     outliers: tuple[str, ...] = field(default=())
     no_check: int = 0
     pairs: int = 0
+    oriented_unknown: bool = False
 
     @property
     def n(self) -> int:
@@ -171,17 +174,15 @@ class Checks:
 
     def only(self, keep: NDArray[np.bool_]) -> Checks:
         """Return the checks that `keep` marks."""
-        return Checks(
-            self.difference[keep], self.place[keep], self.cover[keep], self.control_sigma[keep],
-            self.determined_sigma[keep], self.extent, self.source, self.outliers, self.no_check, self.pairs,
-        )  # fmt: skip
+        arrays = ("difference", "place", "cover", "control_sigma", "determined_sigma")
+        return replace(self, **{name: getattr(self, name)[keep] for name in arrays})
 
 
 def why_none(checks: Checks) -> str:
     """Return why there is no check at all: what there is instead proves no accuracy."""
     if checks.no_check:
-        are = "the only known point was" if checks.no_check == 1 else f"all {checks.no_check} known points were"
-        return f"{are} used to orient the job or stood under a base: agreement with them is no check"
+        are = "the only known point is" if checks.no_check == 1 else f"all {checks.no_check} known points are"
+        return f"{are} no check: the job was oriented by them, a base stood there, or they were copied"
     repeats = f"{checks.pairs} closures between occupations show" if checks.pairs else "occupations by themselves show"
     return f"no point was compared with independent control; {repeats} repeatability, and repeatability is no accuracy"
 
@@ -200,12 +201,19 @@ def standing(checks: Checks) -> list[Condition]:
     out = f"{len(checks.outliers)} stand out ({', '.join(checks.outliers[:5])}) and are in every figure"
     unknown = "nothing says that the control is independent of this survey: state [control] source"
     worse = "the control is stated no more precise than what it would test"
+    fitted = "the site's frame was fitted to known points and nothing says to which: state [control] oriented_by"
     return [
         Condition(
             "control from an independent survey",
             judged(True if checks.source else None),
             checks.source or "[control] source is not stated",
             None if checks.source else unknown,
+        ),
+        Condition(
+            "control not used to orient the job",
+            judged(None if checks.oriented_unknown else True),
+            "[control] oriented_by is not stated" if checks.oriented_unknown else "what was used is no check",
+            fitted if checks.oriented_unknown else None,
         ),
         Condition("control more accurate than what it tests", judged(better), told, worse if better is False else None),
         Condition("no check left out", judged(True), out if checks.outliers else "none stands out, none is left out"),
