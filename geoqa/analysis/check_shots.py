@@ -99,13 +99,16 @@ def shots(occupations: pd.DataFrame, classes: pd.DataFrame, setup: Index, job: J
     is_check = known.uses(names, occupations, job) == CHECK
     wanted = (setup >= 0) & ((control[point] >= 0) | role) & is_check[point]
     wanted &= ~np.isin(usage.codes_of(occupations["use"]), _IDLE)
+    place = against.places(occupations)
+    # Equal to the control to the last digit and without a time: copied, not measured.
+    untimed = occupations["start_utc"].isna().to_numpy() & (control[point] >= 0)
+    wanted &= ~(untimed & (place[:, :2] == place[control[point], :2]).all(axis=1))
     rows = np.flatnonzero(wanted)
     start = occupations["start_utc"].iloc[rows]
     rows = rows[np.lexsort((rows, np.nan_to_num(seconds(start), nan=np.inf)))]
     first = against.first_of(point, rows)
     has = control[point[rows]] >= 0
     to = np.where(has, control[point[rows]], first[point[rows]])
-    place = against.places(occupations)
     if not known.heights_compare(job):
         place[known.rows(occupations), 2] = np.nan
     keyed = {c: occupations[c].array[rows] for c in ("occupation_id", "point", "start_utc")}

@@ -122,6 +122,8 @@ def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
 
 def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
     """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
+    from geoqa.analysis import known
+
     unit, checks = job.input.unit, table[table["use"] == CHECK]
     said = []
     if len(checks):
@@ -141,7 +143,7 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
         said.append(f"control checks that stand out from the others ({rule}): {named}{more}; they stay in every figure")
     if lone:
         said.append(f"control rows of points without a coordinate to compare: {lone}")
-    if job.control.height is not None and job.control.height != job.site.height and len(table):
+    if len(table) and not known.heights_compare(job):
         said.append(
             f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}:"
             f" no height is compared with control"

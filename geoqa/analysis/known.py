@@ -52,10 +52,12 @@ def copies(table: pd.DataFrame, occupations: pd.DataFrame) -> NDArray[np.bool_]:
     table
         Points with the columns `de_m`, `dn_m`, `du_m`, determined minus known.
     """
-    timed = occupations.loc[is_direct(occupations) & occupations["start_utc"].notna().to_numpy(), "point"]
-    has_time = table["point"].astype("str").isin(frozenset(timed.astype("str"))).to_numpy(bool)
     same = (table[["de_m", "dn_m"]] == 0).all(axis=1) & (table["du_m"].fillna(0.0) == 0)
-    return same.to_numpy(bool) & ~has_time
+    if not same.any():
+        return same.to_numpy(bool)
+    timed = occupations.loc[is_direct(occupations) & occupations["start_utc"].notna().to_numpy(), "point"]
+    names = timed.astype("category").cat.remove_unused_categories().cat.categories.astype("str")
+    return same.to_numpy(bool) & ~table["point"].astype("str").isin(names).to_numpy(bool)
 
 
 def unknown_names(names: list[str], job: Job) -> list[str]:

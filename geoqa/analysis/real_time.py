@@ -78,8 +78,9 @@ def observed(occupations: pd.DataFrame) -> tuple[list[str], Observed]:
         return np.where(silent, np.nan, sign * groups.largest(sign * values, point, n))
 
     def distinct(codes: np.ndarray, known: np.ndarray) -> np.ndarray:
-        pairs = np.unique(np.column_stack([point[known], codes[known]]), axis=0)
-        return np.bincount(pairs[:, 0], minlength=n).astype(np.int64)
+        width = int(codes.max(initial=0)) + 1
+        pairs = np.unique(point[known] * width + codes[known])
+        return np.bincount(pairs // width, minlength=n).astype(np.int64)
 
     timed = np.bincount(point, ~np.isnan(start), minlength=n)
     span = groups.largest(start, point, n) + groups.largest(-start, point, n)

@@ -30,11 +30,12 @@ def read_field_test(path: Path | None, metres_per_unit: float) -> pd.DataFrame:
     told = lookup.rows(path, (*NUMBERS, *PLACES), "[field_test] file") if path else []
     faults: list[Fault] = []
     rows: list[list[float]] = []
-    seen: dict[tuple[str, ...], int] = {}
+    seen: dict[tuple[float, ...], int] = {}
     for line, entry in told:
+        before = len(faults)
         rows.append([_number(entry[name], f"line {line}", name, faults) for name in (*NUMBERS, *PLACES)])
-        earlier = seen.setdefault(tuple(entry[name] for name in NUMBERS), line)
-        if earlier != line:
+        earlier = seen.setdefault(tuple(rows[-1][:3]), line)
+        if earlier != line and len(faults) == before:
             problem = f"gives the series, set and point of line {earlier} again."
             faults.append(Fault(f"line {line}", problem, "Keep the one that holds."))
     if faults:

@@ -109,11 +109,17 @@ def test_a_day_is_that_of_the_jobs_time_zone():
 
 
 def test_without_times_or_bases_the_log_says_so():
-    table, _, messages = log([CONTROL, {"p": "CP1", "t": None, "dur": None}, {"p": "T", "t": None, "dur": None}])
+    table, _, messages = log(
+        [CONTROL, {"p": "CP1", "e": 0.01, "t": None, "dur": None}, {"p": "T", "t": None, "dur": None}]
+    )
     assert table.index.tolist() == [("day unknown", "base not stated")]
     assert table["at_start"].tolist() == ["unknown"]
     assert table["horizontal_m"].isna().all()
-    mixed, _, _ = log([CONTROL, {"p": "CP1", "t": None, "dur": None, "base": "B"}, {"p": "CP1", "t": 0, "base": "B"}])
+    copied, _, _ = log([CONTROL, {"p": "CP1", "t": None, "dur": None}])  # nobody measured it
+    assert copied["checks"].tolist() == [0]
+    mixed, _, _ = log(
+        [CONTROL, {"p": "CP1", "e": 0.01, "t": None, "dur": None, "base": "B"}, {"p": "CP1", "t": 0, "base": "B"}]
+    )
     assert mixed.index.tolist() == [("2026-02-02", "B"), ("day unknown", "B")]
     only, _, messages = log([{"t": 0}, {"t": 600}])
     assert only["checks"].tolist() == [0]
@@ -128,9 +134,9 @@ def test_heights_may_be_missing():
 
 
 def test_a_log_of_many_set_ups_blames_few_without_cause():
-    """Level 1 % shared by all tests: of twenty sites without drift hardly one names any."""
+    """Level 1 % shared by all tests: of six sites without drift hardly one names any."""
     named = 0
-    for seed in range(20):
+    for seed in range(6):
         rng = np.random.default_rng(seed)
         off = rng.normal(0, [0.008, 0.008, 0.012], (24, 3))
         rows = [CONTROL]
@@ -138,4 +144,4 @@ def test_a_log_of_many_set_ups_blames_few_without_cause():
             e, n, u = off[k]
             rows.append({"p": "CP1", "e": e, "n": n, "u": u, "t": 1440 * (k // 2) + 300 * (k % 2), "base": "B"} | SAME)
         named += any("moved" in m for m in log(rows)[2])
-    assert named <= 2
+    assert named <= 1

@@ -75,7 +75,7 @@ def test_without_a_file_there_are_no_sets():
 
 
 def test_every_fault_of_the_file_is_named_with_its_line(tmp_path):
-    path = write(tmp_path, "1,1,1,3,-2,10", "1,1,1,3,-2,10", "1,x,2,3,,nan", "0,1.5,2,3,4,1e12", "1,1,2,inf,0,0")
+    path = write(tmp_path, "1,1,1,3,-2,10", "01,1,1.0,3,-2,10", "1,x,2,3,,nan", "0,1.5,2,3,4,1e12", "1,1,2,inf,0,0")
     with pytest.raises(InputError) as caught:
         read_field_test(path, 1.0)
     told = [str(fault) for fault in caught.value.faults]
