@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 class CheckLog(Analysis):
     """List the shots on control and check points by day and base set-up, and test the drift between first and last.
 
-    A set-up without any is named: nothing independent says where its base was. Shots on points the job was
+    A drift is told where it is beyond the tolerance, or more than chance. A set-up without any check shot is
+    named: nothing independent says where its base was. Shots on points the job was
     oriented by, and on marks a base stood on, are no checks.
     """
 
@@ -50,15 +51,15 @@ class CheckLog(Analysis):
         shape = float(np.nan_to_num(classes["core_shape"].iloc[0], nan=np.inf)) if len(classes) else np.inf
         log = pd.concat([table, check_shots.drift(found, len(table), shape)], axis=1)
         log = check_shots.near_ends(log, self.within_s)
-        moved = _moved(log, self.unusual)
-        log["message"] = pd.Series(_words(log, moved, job), dtype="str", index=log.index)
+        beyond, moved = log["beyond"].to_numpy(bool), _moved(log, self.unusual)
+        log["message"] = pd.Series(_words(log, beyond, moved, job), dtype="str", index=log.index)
         for column in ("at_start", "at_end", "first_point", "last_point"):
             log[column] = log[column].astype("str").where(log[column].notna())
         of = found.frame["setup"].to_numpy()
         shots = found.frame.drop(columns="setup").assign(
             day=table["day"].array[of], base=table["base"].array[of], against=found.frame["against"].astype("str")
         )
-        return Result({"check_log": log, "check_shots": shots}, _told(log, moved))
+        return Result({"check_log": log.drop(columns="beyond"), "check_shots": shots}, _told(log, beyond | moved))
 
 
 def _moved(log: pd.DataFrame, level: float) -> np.ndarray:
@@ -70,11 +71,11 @@ def _moved(log: pd.DataFrame, level: float) -> np.ndarray:
     return np.asarray((p < level / max(tests, 1)).any(axis=1))
 
 
-def _words(log: pd.DataFrame, moved: np.ndarray, job: Job) -> list[str]:
+def _words(log: pd.DataFrame, beyond: np.ndarray, moved: np.ndarray, job: Job) -> list[str]:
     """Return a sentence for each set-up."""
     unit, up = job.input.unit, job.input.unit_height or job.input.unit
     said = []
-    for row, drifts in zip(log.itertuples(index=False), moved.tolist(), strict=True):
+    for row, far, drifts in zip(log.itertuples(index=False), beyond.tolist(), moved.tolist(), strict=True):
         if not row.checks:
             said.append("no check shot")
             continue
@@ -82,7 +83,7 @@ def _words(log: pd.DataFrame, moved: np.ndarray, job: Job) -> list[str]:
         text = f"{row.checks} check shot{'s' * (row.checks > 1)}" + (f", near the {where}" if where else "")
         if row.horizontal_m == row.horizontal_m:
             height = "" if row.du_m != row.du_m else f", {length(row.du_m, up)} up"
-            chance = "more than chance" if drifts else "no more than chance"
+            chance = "beyond tolerance" if far else "more than chance" if drifts else "no more than chance"
             text += f"; drift {length(row.horizontal_m, unit)} horizontally{height}, {chance}"
         said.append(text)
     return said

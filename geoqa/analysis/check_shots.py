@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import against, known, spread, usage
+from geoqa.analysis import against, known, spread, tolerance, usage
 from geoqa.analysis.rows import codes_of, is_direct, seconds
 from geoqa.core.control import CHECKING_ROLES
 from geoqa.core.control_contracts import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES
@@ -42,12 +42,17 @@ class Shots:
         shot, and of the control it is compared with (zero where that is its own point's first shot).
     nu
         Degrees of freedom of the scale of `own`, horizontal and height, shape (n, 2).
+    limit, guard
+        The largest closure the job accepts of such a point, and half the last digit of what is compared,
+        horizontal and height, shape (n, 2); NaN for none.
     """
 
     frame: pd.DataFrame
     own: Array
     reference: Array
     nu: Array
+    limit: Array
+    guard: Array
 
 
 def days(start: pd.Series, zone: str | None) -> pd.Series:
@@ -124,11 +129,16 @@ def shots(occupations: pd.DataFrame, classes: pd.DataFrame, setup: Index, job: J
     own = np.column_stack([expected.var_e, expected.var_n, expected.cov_en, expected.var_u])[rows]
     theirs = np.column_stack([stated.var_e, stated.var_n, stated.cov_en, stated.var_u])[to]
     nu = np.column_stack([expected.nu_h, expected.nu_v])[rows]
-    return Shots(frame, own, np.where(has[:, None], np.nan_to_num(theirs), 0.0), nu)
+    limit = np.column_stack(tolerance.of_rows(occupations, occupations["role"], job))
+    limit *= tolerance.pair_factor(occupations["role"], job)[:, None]
+    digits = occupations[["resolution_h_m", "resolution_v_m"]].to_numpy(dtype=float, na_value=np.nan)
+    return Shots(frame, own, np.where(has[:, None], np.nan_to_num(theirs), 0.0), nu, limit[rows], digits[rows] / 2)
 
 
 def drift(found: Shots, n: int, shape: float) -> pd.DataFrame:
     """Return the first and last check shot of each set-up, and the drift between them with its test; n rows.
+
+    `beyond` says whether it is larger than the job accepts of a closure.
 
     Drift is the last difference minus the first, between shots that both have known coordinates or are of
     one point, and are at least 20 minutes apart. The statistic is d' C^-1 d with the calibrated covariance
@@ -171,7 +181,12 @@ def drift(found: Shots, n: int, shape: float) -> pd.DataFrame:
         "p_h": spread.probability(spread.square_h(gone[:, 0], gone[:, 1], *(var[:, :3].T * narrow_h)), 2, free_h),
         "p_v": spread.probability(spread.square_v(gone[:, 2], var[:, 3] * narrow_v), 1, free_v),
     }
-    values = dict(zip(_AXES, gone.T, strict=True)) | {"horizontal_m": np.hypot(gone[:, 0], gone[:, 1])} | tests
+    limit, guard = np.maximum(found.limit[a], found.limit[b]), np.maximum(found.guard[a], found.guard[b])
+    far = np.column_stack([np.hypot(gone[:, 0], gone[:, 1]), np.abs(gone[:, 2])])
+    values = dict(zip(_AXES, gone.T, strict=True)) | {"horizontal_m": far[:, 0]} | tests
+    values |= {"tolerance_h_m": limit[:, 0], "tolerance_v_m": limit[:, 1]}
+    table["beyond"] = False
+    table.loc[tested, "beyond"] = (far > limit + guard).any(axis=1)
     for column, value in values.items():
         whole = np.full(n, np.nan)
         whole[tested] = value

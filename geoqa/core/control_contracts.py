@@ -56,6 +56,8 @@ _DRIFT = {
     "horizontal_m": _float("horizontal drift", minimum=0),
     "p_h": _float("probability of a larger horizontal drift when nothing has moved", minimum=0),
     "p_v": _float("the same for the height", minimum=0),
+    "tolerance_h_m": _float("largest horizontal closure the job accepts of such points", above=0),
+    "tolerance_v_m": _float("largest height closure it accepts", above=0),
 }
 CHECK_LOG = Frame(
     key=("day", "base"),

@@ -54,7 +54,24 @@ def test_a_base_that_moves_during_the_day_drifts():
     table, _, messages = log(rows)
     (message,) = [m for m in messages if "moved" in m]
     assert message.startswith("2026-02-03 B1: 2 check shots, near the start and end; drift 0.063 m horizontally")
-    assert "more than chance" in table.loc[("2026-02-03", "B1"), "message"]
+    assert "beyond tolerance" in table.loc[("2026-02-03", "B1"), "message"]
+
+
+@pytest.mark.parametrize(("off", "named"), [(0.0495, False), (0.0504, False), (0.0506, True)])
+def test_a_drift_beyond_the_tolerance_is_told_with_a_guard_of_half_the_last_digit(off, named):
+    """The tolerance is 50 mm, the last digit 1 mm."""
+    _, _, messages = log([CONTROL, *day(0, "B1", last=(off, 0.0, 0.0))])
+    assert any("beyond tolerance" in m for m in messages) == named
+
+
+def test_a_drift_within_tolerance_may_be_more_than_chance():
+    precise = {"s": 0.001, "sv": 0.001}
+    rows = [CONTROL, *(row | precise for row in day(0, "B1", last=(0.03, 0.0, 0.0)))]
+    rows += [{"p": f"Q{k}", "e": 5 * k, "t": 7 * k + 1440 * v, "fix": f"{k}-{v}", "base": "B9"} | precise
+             for k in range(30) for v in range(2)]  # fmt: skip
+    table, _, messages = log(rows)
+    assert "more than chance" in table.loc[("2026-02-02", "B1"), "message"]
+    assert any("a base or pole that moved" in m for m in messages)
 
 
 def test_checks_on_different_known_marks_carry_the_controls_own_uncertainty():
