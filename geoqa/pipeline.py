@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
 #: What is there before any analysis step runs.
-GIVEN = (*READ, "decisions")
+GIVEN = (*READ, "decisions", "field_test")
 
 
 def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analysis]:

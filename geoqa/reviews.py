@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa import claims, pipeline, plugins, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
+from geoqa.core.units import METRES_PER
 from geoqa.maplayers import MapLayers
 
 if TYPE_CHECKING:
@@ -128,13 +129,15 @@ class Review:
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
+        from geoqa.outputs import record
+
         return {
             **self.record,
             "recipe": self.job.as_table(),
             "accounts": self.accounts,
             "counts": self.counts,
             "decisions": self._decisions(),
-            "statements": [],
+            "statements": record.statements(self.frames),
             "messages": list(self.messages),
         }
 
@@ -170,7 +173,7 @@ def review(
     from geoqa.core import assembly, file_rules, meaning
     from geoqa.outputs import record
     from geoqa.readers import decisions as reviewer
-    from geoqa.readers import lookup
+    from geoqa.readers import field_test, lookup
 
     job = _job(recipe)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
@@ -182,6 +185,7 @@ def review(
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
+    tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     jobs = [file_rules.job_of(path, job) for path in paths]
     read = []
     for path, own in zip(paths, jobs, strict=True):
@@ -206,7 +210,7 @@ def review(
             messages += [*said, *meaning.told(frames[kind])]
         else:
             frames[kind] = assembly.stack(parts)
-    frames["decisions"] = decided
+    frames |= {"decisions": decided, "field_test": tested}
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
@@ -258,7 +262,7 @@ def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
 
 def _named_files(job: Job) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
-    named = {"lookup": job.match.file, "decisions": job.decisions.file}
+    named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 

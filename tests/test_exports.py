@@ -118,6 +118,8 @@ PURE = {
         "confidence", "risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v",
         "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v",
     },
+    "control_checks": {f"{name}_{axis}" for name in ("score", "conforms") for axis in "hv"},
+    "check_log": {"p_h", "p_v"},
     "gross_scales": {"share"},
     "repeats": {"repeat", "repeat_prior"},
     "procedures": {

@@ -1,4 +1,4 @@
-"""Rows that prove no repeat, used as what they are: stakes beside their design, averages beside their mean, control."""
+"""Rows that prove no repeat, used as what they are: stakes beside their design, averages beside their mean."""
 
 from __future__ import annotations
 
@@ -102,43 +102,3 @@ class Averages(Analysis):
             f"{worst['point']}, {worst['horizontal_m']:.3f} m off a mean of {worst['constituents']}"
         )
         return Result({"averages": frame}, (said,))
-
-
-@dataclass(frozen=True, kw_only=True)
-class ControlChecks(Analysis):
-    """Compare each point that has a control row, a known coordinate, with it: determined minus known."""
-
-    name = "control-checks"
-    needs = ("occupations", "points", "points.easting_m", "points.northing_m", "points.height_m")
-    gives = ("control_checks",)
-
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return `control_checks`, one row per point with a control row and a coordinate of its own."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.analysis import against, rows
-
-        occupations, points = frames["occupations"], frames["points"]
-        known = np.flatnonzero(against.flags(occupations, "origin", "control"))
-        first = against.first_of(rows.codes_of(occupations["point"]), known)
-        known = np.sort(first[first >= 0])
-        at = pd.Index(points["point"].astype("str")).get_indexer(occupations["point"].astype("str").iloc[known])
-        own = against.places(points)[at]
-        has = ~np.isnan(own[:, 0])
-        known, at, own = known[has], at[has], own[has]
-        sigma = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan)[known] for c in _SIGMAS}
-        frame = pd.DataFrame(
-            {
-                "point": points["point"].array[at],
-                **against.differences(own, against.places(occupations)[known]),
-                "sigma_h_m": np.fmax(sigma["sigma_e_m"], sigma["sigma_n_m"]),
-                "sigma_v_m": sigma["sigma_u_m"],
-            }
-        )
-        lone = "control rows of points without a coordinate to compare"
-        said = _told("points compared with their control", frame, lone, int((~has).sum()))
-        return Result({"control_checks": frame}, said)
-
-
-_SIGMAS = ("sigma_e_m", "sigma_n_m", "sigma_u_m")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.control import Control, FieldTest, Line
 from geoqa.core.params import Declared, param
 from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
@@ -195,6 +196,8 @@ class Job:
         Folder of the recipe, from which the files it names are found; the current one if there is none.
     files
         What single input files have otherwise.
+    lines
+        Corners in their order along a boundary, for statements on the lines between them.
     """
 
     site: Site
@@ -210,6 +213,9 @@ class Job:
     local_origin: tuple[float, float] | None = None
     decisions: Decisions = field(default_factory=Decisions)
     files: tuple[FileRule, ...] = ()
+    control: Control = field(default_factory=Control)
+    field_test: FieldTest = field(default_factory=FieldTest)
+    lines: tuple[Line, ...] = ()
     folder: str | None = field(default=None, compare=False)
 
     def beside(self, name: str) -> Path:
@@ -230,7 +236,7 @@ class Job:
         columns = {k: v.as_table() if isinstance(v, Source) else v for k, v in self.columns.items()}
         fmt = {**self.input.as_table(), "columns": columns}
         fmt["values"] = {name: dict(words) for name, words in self.values.items()}
-        whole = {
+        whole: dict[str, Any] = {
             "site": self.site.as_table(),
             "input": fmt,
             "match": self.match.as_table(),
@@ -239,6 +245,10 @@ class Job:
             "requirement": self.requirement.as_table(),
             "base": self.base.as_table(),
             "decisions": self.decisions.as_table(),
+            "control": self.control.as_table(),
+            "field_test": self.field_test.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
+        if self.lines:
+            whole["line"] = [line.as_table() for line in self.lines]
         return whole | ({"file": [rule.as_table(self) for rule in self.files]} if self.files else {})

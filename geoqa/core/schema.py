@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from geoqa.core import column_check
+from geoqa.core import column_check, control_contracts
 from geoqa.core.contract import Column, Frame
 from geoqa.core.contract import bool_column as _bool
 from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
+from geoqa.core.control_contracts import AGAINST
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 
@@ -282,42 +283,25 @@ NAME_CHECKS = Frame(
     },
 )
 
-_AGAINST = {
-    "de_m": _float("east, the row minus what it is compared with", nulls=False),
-    "dn_m": _float("north, likewise", nulls=False),
-    "du_m": _float("up, likewise"),
-    "horizontal_m": _float("horizontal distance", minimum=0, nulls=False),
-}
 STAKES = Frame(
     key=("occupation_id",),
-    base=("occupation_id", "point", "design_id", *_AGAINST),
+    base=("occupation_id", "point", "design_id", *AGAINST),
     columns={
         "occupation_id": _int("the stake", minimum=1),
         "point": _text("name of the point", nulls=False),
         "design_id": _int("the design row it is compared with", minimum=1),
-        **_AGAINST,
+        **AGAINST,
     },
 )
 AVERAGES = Frame(
     key=("occupation_id",),
-    base=("occupation_id", "point", "constituents", "widest_m", *_AGAINST),
+    base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
     columns={
         "occupation_id": _int("the averaged row", minimum=1),
         "point": _text("name of the point", nulls=False),
         "constituents": _int("direct measured rows of the point", minimum=1),
         "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
-        **_AGAINST,
-    },
-)
-
-CONTROL_CHECKS = Frame(
-    key=("point",),
-    base=("point", *_AGAINST),
-    columns={
-        "point": _text("name of the point", nulls=False),
-        **_AGAINST,
-        "sigma_h_m": _float("standard deviation the control row states for itself, per axis", above=0),
-        "sigma_v_m": _float("the same for the height", above=0),
+        **AGAINST,
     },
 )
 
@@ -337,7 +321,7 @@ FRAMES: dict[str, Frame] = {
     "name_checks": NAME_CHECKS,
     "stakes": STAKES,
     "averages": AVERAGES,
-    "control_checks": CONTROL_CHECKS,
+    **control_contracts.CONTRACTS,
 }
 
 

@@ -29,3 +29,8 @@ def percent(share: float) -> str:
 def decimals(unit: str) -> int:
     """Return the decimals that show a length in `unit` to the millimetre or better."""
     return 3 if unit == "m" else 2 if unit in ("mm", "cm") else 3
+
+
+def length(metres: float, unit: str) -> str:
+    """Return a length in `unit`, to the millimetre or better, with the unit's name behind it."""
+    return f"{metres / METRES_PER[unit]:.{decimals(unit)}f} {unit}"

@@ -115,4 +115,20 @@ vertical_m = 0.20
 [base]
 sigma_h_m = 0.010
 sigma_v_m = 0.015
+
+# Where the known coordinates come from. Without it no accuracy is stated: control that this survey
+# itself made, or was fitted to, agrees with it whatever its error.
+[control]
+source = "static survey of the district network, 2024"
+oriented_by = []                   # known points the job was fitted to would be named here: they are no check
+bases = []                         # likewise marks that a base stood on
+
+# Corners in their order: how precise one is relative to the next. Only the surveyor knows which are adjacent.
+[[line]]
+name = "north-west boundary"
+points = ["TS105", "TS106", "TS107", "TS108", "TS109", "TS110", "TS111", "TS112"]
+
+[[line]]
+name = "south boundary"
+points = ["TS186", "TS187", "TS188", "TS189", "TS190", "TS191"]
 """

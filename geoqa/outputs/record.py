@@ -8,7 +8,10 @@ import platform
 from collections.abc import Mapping
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Distributions whose versions can change a number.
 LIBRARIES = ("numpy", "pandas", "pyarrow", "geopandas", "shapely", "pyproj", "pyogrio", "scipy", "folium")
@@ -21,6 +24,30 @@ def versions() -> dict[str, str]:
     found = {"geoqa": metadata.version("geoqa-survey"), "python": platform.python_version()}
     found |= {name: metadata.version(name) for name in LIBRARIES}
     return found | {"PROJ": pyproj.proj_version_str}
+
+
+def statements(frames: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+    """Return each statement with its figures (lengths in metres, None where withheld) and its conditions."""
+    if "statements" not in frames:
+        return []
+    asked = frames.get("statement_conditions")
+    by: dict[str, list[dict[str, str]]] = {}
+    for row in () if asked is None else asked.itertuples(index=False):
+        by.setdefault(row.statement, []).append({"condition": row.condition, "met": row.met, "found": row.found})
+    table = frames["statements"]
+    return [
+        {
+            "name": row.statement,
+            "standard": row.standard,
+            "n": int(row.n),
+            "outcome": row.outcome,
+            "figures": json.loads(row.figures) if isinstance(row.figures, str) else None,
+            "refused": row.reason if isinstance(row.reason, str) else None,
+            "text": row.text,
+            "conditions": by.get(row.statement, []),
+        }
+        for row in table.itertuples(index=False)
+    ]
 
 
 def write(path: Path, record: Mapping[str, Any]) -> None:

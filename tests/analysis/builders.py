@@ -109,15 +109,18 @@ def job(
     return replace(made, roles=own)
 
 
-def run(frame, made, steps=STEPS, settings=None):
-    """Run `steps` on an occupations frame, assembled as a review does it; return the frames kept and the messages."""
+def run(frame, made, steps=STEPS, settings=None, more=None):
+    """Run `steps` on an occupations frame, assembled as a review does it; return the frames kept and the messages.
+
+    `more` holds other frames that are there from the start.
+    """
     settings = settings or {}
     frame, made, *_ = assembly.occupations([frame], made)
     nothing = pd.DataFrame({
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
         "reason": pd.Series(dtype="str"), "row": pd.Series(dtype="str"),
     })  # fmt: skip
-    kept = pipeline.Frames({"occupations": frame, "set_aside": nothing})
+    kept = pipeline.Frames({"occupations": frame, "set_aside": nothing} | (more or {}))
     ready = pipeline.order([step(**settings.get(step.name, {})) for step in steps])
     messages = pipeline.run(ready, kept, made)
     return kept, messages

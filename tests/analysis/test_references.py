@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.analysis import against
-from geoqa.analysis.references import Averages, ControlChecks, Stakes
+from geoqa.analysis.control import ControlChecks
+from geoqa.analysis.references import Averages, Stakes
 from geoqa.core import assembly, meaning, schema
 
 DESIGN, STAKE, AVERAGE, CONTROL = (

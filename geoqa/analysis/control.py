@@ -1,0 +1,197 @@
+"""Checks against control: what the site determined beside what was known before, with the uncertainty of both."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.control_contracts import CHECK, COPIED
+from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import length
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.discrepancies import Bias
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class ControlChecks(Analysis):
+    """Compare each point that has a control row, a known coordinate, with it: determined minus known.
+
+    The mean of the differences is tested: it shows what no closure can, an error that all occupations
+    share. A check that stands out (robust score above 3.5) is named and stays in every figure. Points the
+    job was oriented by, and marks a base stood on, are listed and are no checks.
+    """
+
+    name = "control-checks"
+    needs = (
+        "occupations", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
+        "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+    )  # fmt: skip
+    gives = ("control_checks",)
+
+    unusual: float = param(0.01, unit="1", above=0, below=0.5, help="Level of the test that there is no bias")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `control_checks`, one row per point with a control row and a coordinate of its own."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import against, known
+
+        occupations, points = frames["occupations"], frames["points"]
+        rows = known.rows(occupations)
+        names = points["point"].astype("str")
+        at = pd.Index(names).get_indexer(occupations["point"].astype("str").iloc[rows])
+        own = against.places(points)[at]
+        has = ~np.isnan(own[:, 0])
+        rows, at, own, lone = rows[has], at[has], own[has], int((~has).sum())
+        table = _table(occupations, points, rows, at, own, job)
+        used = known.uses(table["point"].astype("str").tolist(), occupations, job)
+        is_copy = known.copies(table, occupations)
+        table["use"] = pd.Series(np.where(is_copy & (used == CHECK), COPIED, used), dtype="str")
+        table = _scored(table, occupations.iloc[rows])
+        messages = [*_compared(table, lone, job), *_bias(table, points.iloc[at], job, self.unusual)]
+        strange = known.unknown_names(names.tolist(), job)
+        if strange:
+            listed = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
+            messages.append(f"[control] names {listed}, and no row is called that")
+        return Result({"control_checks": table}, tuple(messages))
+
+
+def _table(
+    occupations: pd.DataFrame, points: pd.DataFrame, rows: np.ndarray, at: np.ndarray, own: np.ndarray, job: Job
+) -> pd.DataFrame:
+    """Return the comparisons without their use; `rows` are control rows, `at` the points they belong to."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import against, exceedance, known
+    from geoqa.analysis.tolerance import by_role
+
+    reference = against.places(occupations)[rows]
+    if not known.heights_compare(job):
+        own = np.column_stack([own[:, :2], np.full(len(own), np.nan)])
+    given = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan)[rows] for c in _SIGMAS}
+    var = {c: points[c].to_numpy(dtype=float, na_value=np.nan)[at] for c in ("var_e_m2", "var_n_m2", "var_u_m2")}
+    table = pd.DataFrame(
+        {
+            "point": points["point"].array[at],
+            **against.differences(own, reference),
+            "sigma_h_m": np.fmax(given["sigma_e_m"], given["sigma_n_m"]),
+            "sigma_v_m": given["sigma_u_m"],
+            "determined_sigma_h_m": np.sqrt(np.maximum(var["var_e_m2"], var["var_n_m2"])),
+            "determined_sigma_v_m": np.sqrt(var["var_u_m2"]),
+        }
+    )
+    plan, up = table[["de_m", "dn_m"]].to_numpy(), table[["du_m"]].to_numpy()
+    both_h, both_v = (
+        np.hypot(np.nan_to_num(table[f"sigma_{a}_m"].to_numpy()), table[f"determined_sigma_{a}_m"].to_numpy())
+        for a in "hv"
+    )
+    limit_h = by_role(points["role"], job, lambda r: r.requirement.horizontal_m)[at]
+    limit_v = by_role(points["role"], job, lambda r: r.requirement.vertical_m)[at]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        far = np.hypot(*plan.T)
+        table["conforms_h"] = np.clip(1 - exceedance.beyond(far, limit_h, both_h**2), 0, 1)
+        table["conforms_v"] = np.clip(1 - exceedance.beyond_height(np.abs(up[:, 0]), limit_v, both_v**2), 0, 1)
+    place = dict(zip(("easting_m", "northing_m", "height_m"), reference.T, strict=True))
+    return table.assign(canopy=points["canopy"].array[at], **place)
+
+
+def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
+    """Return the comparisons with how far each check stands out among the checks; null for what is none."""
+    import numpy as np
+
+    from geoqa.analysis import discrepancies
+
+    is_check = (table["use"] == CHECK).to_numpy(bool)
+    scores = {}
+    for axis, columns in (("h", ["de_m", "dn_m"]), ("v", ["du_m"])):
+        ours, theirs = (table[f"{word}sigma_{axis}_m"].to_numpy() for word in ("determined_", ""))
+        rounding = control[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) / 12**0.5
+        values = np.where(is_check[:, None], table[columns].to_numpy(), np.nan)
+        scores[f"score_{axis}"] = discrepancies.scores(values, np.hypot(np.nan_to_num(theirs), ours), rounding)
+    outlying = np.column_stack(list(scores.values())) > discrepancies.OUTLYING
+    return table.assign(**scores, outlier=outlying.any(axis=1))
+
+
+def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
+    """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
+    from geoqa.analysis import known
+
+    unit, checks = job.input.unit, table[table["use"] == CHECK]
+    said = []
+    if len(checks):
+        worst = checks.loc[checks["horizontal_m"].idxmax()]
+        farthest = f"{worst['point']}, {length(worst['horizontal_m'], unit)} off"
+        said.append(f"points compared with their control: {len(checks)}, the farthest is {farthest}")
+        if job.control.source:
+            said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
+    for use, held in table[table["use"] != CHECK].groupby("use", sort=True):
+        named = ", ".join(map(str, held["point"].head(5))) + (" and others" if len(held) > 5 else "")
+        said.append(f"control that is no check ({use}): {named}")
+    out = checks[checks["outlier"]]
+    if len(out):
+        named = ", ".join(f"{row.point} ({length(row.horizontal_m, unit)})" for row in out.head(5).itertuples())
+        more = f" and {len(out) - 5} more" if len(out) > 5 else ""
+        rule = "robust score above 3.5, Iglewicz and Hoaglin 1993"
+        said.append(f"control checks that stand out from the others ({rule}): {named}{more}; they stay in every figure")
+    if lone:
+        said.append(f"control rows of points without a coordinate to compare: {lone}")
+    if len(table) and not known.heights_compare(job):
+        said.append(
+            f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}:"
+            f" no height is compared with control"
+        )
+    return said
+
+
+def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
+    """Return whether the checks agree in being off, horizontally and in height."""
+    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    plan, height = biases(table, points, job)
+    said = []
+    if plan.p < level:
+        east, north = (length(m, unit) for m in plan.mean)
+        said.append(_shared("position", plan, f"{east} east, {north} north"))
+    if height.p < level:
+        said.append(_shared("height", height, f"{length(height.mean[0], up)} up"))
+    return said
+
+
+def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, Bias]:
+    """Return the mean of what the checks are off, horizontally and in height, with its test."""
+    import numpy as np
+
+    from geoqa.analysis import discrepancies
+
+    is_check = (table["use"] == CHECK).to_numpy()
+    base_h, base_v = job.base.variances_m2
+    checks = table[is_check]
+    var = points[["var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"]].to_numpy(dtype=float, na_value=np.nan)[is_check]
+    known_h, known_v = (np.nan_to_num(checks[f"sigma_{a}_m"].to_numpy()) ** 2 for a in "hv")
+    cov = np.empty((len(checks), 2, 2))
+    cov[:, 0, 0], cov[:, 1, 1] = var[:, 0] - base_h + known_h, var[:, 1] - base_h + known_h
+    cov[:, 0, 1] = cov[:, 1, 0] = var[:, 2]
+    high = checks["du_m"].notna().to_numpy()
+    var_u = (var[:, 3] - base_v + known_v)[high, None, None]
+    return (
+        discrepancies.bias(checks[["de_m", "dn_m"]].to_numpy(), cov, base_h * np.eye(2)),
+        discrepancies.bias(checks[["du_m"]].to_numpy()[high], var_u, base_v * np.eye(1)),
+    )
+
+
+def _shared(what: str, found: Bias, off: str) -> str:
+    return (
+        f"against {found.n} control point{'s' * (found.n > 1)} the {what} is off by {off} in the mean, more than "
+        f"chance (p = {found.p:.2g}): an error that all occupations share, such as the base's coordinate, "
+        f"the antenna height, the datum or the localization"
+    )
+
+
+_SIGMAS = ("sigma_e_m", "sigma_n_m", "sigma_u_m")
