@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.control_contracts import CHECK, REFUSED
+from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import DELIVERIES
 from geoqa.core.steps import Analysis, Result, param
 
@@ -48,7 +48,7 @@ class Statements(Analysis):
             *_lines(frames),
         ]
         unit, up = job.input.unit, job.input.unit_height or job.input.unit
-        return Result(_frames(made, unit, up), _told(made, unit, up))
+        return Result(_frames(made, unit, up))
 
 
 def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
@@ -188,14 +188,3 @@ def _frames(made: Sequence[Statement], unit: str, up: str) -> dict[str, pd.DataF
     conditions = pd.DataFrame({c: text([row[i] for row in rows]) for i, c in enumerate(columns)})
     return {"statements": statements, "statement_conditions": conditions}
 
-
-def _told(made: Sequence[Statement], unit: str, up: str) -> tuple[str, ...]:
-    """Return a sentence for each statement; those refused for one reason share theirs."""
-    refused: dict[str, list[str]] = {}
-    said = []
-    for statement in made:
-        if statement.outcome == REFUSED:
-            refused.setdefault(str(statement.refusal), []).append(statement.name)
-        else:
-            said.append(statement.words(unit, up))
-    return (*said, *(f"not stated: {', '.join(names)}: {reason}" for reason, names in refused.items()))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import METRES_PER
 from geoqa.outputs import class_words
@@ -60,7 +61,7 @@ def lines(
         text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_TODO[name]}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
-    text += _decided(frames)
+    text += _statements(frames) + _decided(frames)
     text += _account(accounts, frames["set_aside"])
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
@@ -143,6 +144,21 @@ def _risk(points: pd.DataFrame) -> list[str]:
         f"the requirement; the largest risk of one is {100 * given.max():.1f} %."
     )
     return [*_wrapped(sentence), ""]
+
+
+def _statements(frames: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Return each statement as its standard has it, then those refused; those refused for one reason share theirs."""
+    if "statements" not in frames or frames["statements"].empty:
+        return []
+    table = frames["statements"]
+    refused = (table["outcome"] == REFUSED).to_numpy()
+    said = list(table["text"][~refused])
+    by_reason = table[refused].groupby("reason", sort=False, observed=True)["statement"]
+    said += [f"not stated: {', '.join(names)}: {reason}" for reason, names in by_reason]
+    rows = ["What may be stated of accuracy and precision, in each standard's own terms:"]
+    for sentence in said:
+        rows += _wrapped(f"  {cut(display_text(sentence), LONGEST)}.")
+    return [*rows, ""]
 
 
 def _decided(frames: Mapping[str, pd.DataFrame], most: int = 40) -> list[str]:

@@ -1,4 +1,4 @@
-"""Control on the map: which points are compared with a known coordinate, and how far each determination lies from it."""
+"""Control on the map: which points have a known coordinate, and how far each determination lies from it."""
 
 from __future__ import annotations
 
@@ -68,8 +68,8 @@ _FRAMES = (
     Style("outlier", "check that stands out from the others", "frame", _STRONG.light, "", _STRONG.dark, 2),
 )
 _ARROWS = (
-    Style("check", "as the others", "dash", _LIGHT, "", _DARK, 0),
-    Style("outlier", "stands out", "dash", _STRONG.light, "", _STRONG.dark, 1),
+    Style("check", "as the others", "line", _LIGHT, "", _DARK, 0),
+    Style("outlier", "stands out", "line", _STRONG.light, "", _STRONG.dark, 1),
 )
 
 

@@ -79,7 +79,7 @@
       if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : 1.2); }, 30, 18); }
       return symbolOf(s, false, 5.5, 30, 18);
     };
-    var rows = layer.drawings.slice().sort(function (a, b) { return G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
+    var rows = layer.drawings.slice().sort(function (a, b) { return b.points - a.points || G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
     rows.forEach(function (d) {
       if (!d.n) { return; }
       var pic = d.kind !== "tiles" && !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
