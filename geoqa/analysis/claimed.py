@@ -187,4 +187,3 @@ def _frames(made: Sequence[Statement], unit: str, up: str) -> dict[str, pd.DataF
     columns = ("statement", "condition", "met", "found")
     conditions = pd.DataFrame({c: text([row[i] for row in rows]) for i, c in enumerate(columns)})
     return {"statements": statements, "statement_conditions": conditions}
-

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 HEAD = ("cover", "pairs", "horizontal", "height", "wrong fixes", "whose pairs")
+TITLE = "What stated precision is worth here"
 ABOUT = (
     "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of "
     "initializations that were grossly wrong."

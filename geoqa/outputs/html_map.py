@@ -14,7 +14,7 @@ from folium.template import Template
 from geoqa.core import geodesy, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
-from geoqa.outputs import blocks, class_words, grid_fit, offline, symbology
+from geoqa.outputs import blocks, class_words, grid_fit, offline, shift_words, symbology
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import online
 from geoqa.outputs.text import display_text, json_for_html, map_text
@@ -35,6 +35,16 @@ _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North 
 
 
 @dataclass(frozen=True)
+class KeyTable:
+    """A table that the key offers: its rows of text below headings, and one sentence."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    about: str
+
+
+@dataclass(frozen=True)
 class MapContext:
     """What the map says beside its drawings.
 
@@ -52,8 +62,8 @@ class MapContext:
         Unit of the job's lengths.
     notes
         Further sentences for the key, such as that only the horizontal was judged.
-    classes
-        What each canopy class shows, a row each, as `geoqa.outputs.class_words` says it.
+    tables
+        Tables that the key offers: what stated precision is worth by cover, errors that occupations share.
     expectation_known
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
@@ -75,7 +85,7 @@ class MapContext:
     crs: str
     unit: str = "m"
     notes: tuple[str, ...] = ()
-    classes: tuple[tuple[str, ...], ...] = ()
+    tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
     north: str = "True north is up"
@@ -102,7 +112,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
-            classes=tuple(class_words.table(frames["classes"], job)) if "classes" in frames else (),
+            tables=_tables(frames, job),
             expectation_known=_expectation_known(frames),
             lonlat=geodesy.of(job).geographic,
             grid=_grid(points, job),
@@ -158,6 +168,18 @@ class SurveySheet(MacroElement):
     def __init__(self) -> None:
         super().__init__()  # type: ignore[no-untyped-call]
         self._name, self._id = "SurveySheet", "geoqa"
+
+
+def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...]:
+    """Return the tables that say something."""
+    found = []
+    if "shifts" in frames:
+        rows = shift_words.table(frames["shifts"], job)
+        found.append(KeyTable(shift_words.TITLE, shift_words.head(job), tuple(rows), shift_words.ABOUT))
+    if "classes" in frames:
+        rows = class_words.table(frames["classes"], job)
+        found.append(KeyTable(class_words.TITLE, class_words.HEAD, tuple(rows), class_words.ABOUT))
+    return tuple(table for table in found if table.rows)
 
 
 def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
@@ -216,12 +238,15 @@ def _context(context: MapContext) -> dict[str, Any]:
         "grid": context.grid,
         "lonlat": context.lonlat,
         "notes": [display_text(note) for note in context.notes],
-        "classes": {
-            "title": "What stated precision is worth here",
-            "head": list(class_words.HEAD),
-            "rows": [[display_text(cell) for cell in row] for row in context.classes],
-            "about": class_words.ABOUT,
-        },
+        "tables": [
+            {
+                "title": display_text(table.title),
+                "head": [display_text(cell) for cell in table.head],
+                "rows": [[display_text(cell) for cell in row] for row in table.rows],
+                "about": display_text(table.about),
+            }
+            for table in context.tables
+        ],
         "cautions": [display_text(caution) for caution in context.cautions],
         "symbols": [
             {**asdict(symbology.SYMBOLS[status]), "rank": symbology.SYMBOLS[status].rank,

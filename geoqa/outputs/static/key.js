@@ -121,12 +121,12 @@
     var notes = el("section", {"class": "gq-notes", "aria-label": "Notes"}, [el("h2", {text: "Of this review"}), el("ul", {}, context.notes.map(function (n) { return el("li", {}, [G.own(n)]); }))]);
     notes.hidden = !context.notes.length;
 
-    /* What the stated precision is worth, by cover */
-    var classes = el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: context.classes.title}), G.table(context.classes),
-      el("p", {"class": "gq-mean", text: context.classes.about})]);
-    classes.hidden = !context.classes.rows.length;
+    /* Tables of the whole site */
+    var tables = context.tables.map(function (t) {
+      return el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: t.title}), G.table(t), el("p", {"class": "gq-mean", text: t.about})]);
+    });
 
-    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], [classes, layers, larger, asked, notes, mind]));
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [layers, larger, asked, notes, mind]));
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });

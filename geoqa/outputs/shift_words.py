@@ -1,0 +1,45 @@
+"""Suspicious shifts as a table: for the key of the map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from geoqa.core.units import METRES_PER, decimals
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+TITLE = "Errors that occupations seem to share"
+ABOUT = (
+    "What the occupations of one base set-up, file, crew or stretch of work have too much, and what it looks like. "
+    "No coordinate was changed: geoqa review --apply-shift NAME does that when it is asked."
+)
+
+
+def head(job: Job) -> tuple[str, ...]:
+    """Return the headings of the table."""
+    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    return ("of", "looks like", f"east, {unit}", f"north, {unit}", f"up, {up}", "points")
+
+
+def table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
+    """Return one row of text for each suspicious shift."""
+    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    shown = shifts[shifts["suspicious"].astype(bool)]
+    return [
+        (
+            str(row.setup),
+            str(row.looks_like) if row.looks_like == row.looks_like else str(row.kind),
+            _length(row.de_m, unit),
+            _length(row.dn_m, unit),
+            _length(row.du_m, up),
+            f"{int(row.points):,}",
+        )
+        for row in shown.itertuples(index=False)
+    ]
+
+
+def _length(value_m: float, unit: str) -> str:
+    return "–" if value_m != value_m else f"{value_m / METRES_PER[unit]:+.{decimals(unit)}f}"
