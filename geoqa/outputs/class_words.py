@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
 from geoqa.core.units import METRES_PER
-from geoqa.outputs.text import display_text
+from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
 
-HEAD = ("cover", "pairs", "horizontal", "height", "wrong fixes", "whose pairs")
+#: Most characters of a class's name in a cell.
+LONGEST_NAME = 24
 TITLE = "What stated precision is worth here"
 ABOUT = (
     "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of "
@@ -24,14 +25,20 @@ _AXES = (("h", "horizontally"), ("v", "in height"))
 _FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: "the site"}
 
 
+def head(job: Job) -> tuple[str, ...]:
+    """Return the headings of the table, with the units its cells go without."""
+    horizontal, height = (_spoken(_unit(axis, job)) for axis in "hv")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes, %", "whose pairs")
+
+
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text per class, the whole site first; empty where `classes` is of an older review."""
     if "basis_h" not in classes:
         return []
     return [
         (
-            display_text(str(row["canopy"])),
-            str(int(row["pairs"])),
+            cut(display_text(str(row["canopy"])), LONGEST_NAME),
+            f"{int(row['pairs']):,}",
             _worth(row, "h", job),
             _worth(row, "v", job),
             _wrong(row),
@@ -48,7 +55,8 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     found = []
     for _, row in classes.iterrows():
         parts = [
-            f"the stated {_length(row[f'stated_{axis}_m'], job)} was worth {_bounded(row, axis, job)} {word}"
+            f"the stated {_length(row[f'stated_{axis}_m'], axis, job)} was worth "
+            f"{_bounded(row, axis, job, with_unit=True)} {word}"
             for axis, word in _AXES
             if row[f"basis_{axis}"] == OWN_PAIRS and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
@@ -62,18 +70,21 @@ def _worth(row: Any, axis: str, job: Job) -> str:
     if row[f"basis_{axis}"] == UNCALIBRATED:
         return UNCALIBRATED
     if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
-        return f"none stated → {_length(row[f'repeatability_{axis}_m'], job)}"
-    return f"{_figure(row[f'stated_{axis}_m'], job)} → {_bounded(row, axis, job)}"
+        return f"none stated → {_figure(row[f'repeatability_{axis}_m'], axis, job)}"
+    return f"{_figure(row[f'stated_{axis}_m'], axis, job)} → {_bounded(row, axis, job)}"
 
 
-def _bounded(row: Any, axis: str, job: Job) -> str:
+def _bounded(row: Any, axis: str, job: Job, with_unit: bool = False) -> str:
     stated = row[f"stated_{axis}_m"]
     middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-    return f"{_length(middle, job)} ({_figure(low, job)} to {_figure(high, job)})"
+    told = (_length if with_unit else _figure)(middle, axis, job)
+    return f"{told} ({_figure(low, axis, job)} to {_figure(high, axis, job)})"
 
 
 def _wrong(row: Any) -> str:
     rate, low, high = (row[f"wrong_fix_rate{end}"] for end in ("", "_low", "_high"))
+    if rate != rate:
+        return "unknown"
     if low != low:
         return f"unknown, taken as {_percent(rate)}"
     return f"{_percent(rate)} ({_percent(low)} to {_percent(high)})"
@@ -85,16 +96,27 @@ def _basis(row: Any) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %" if share < 0.0995 else f"{100 * share:.0f} %"
+    return f"{100 * share:.1f}" if share < 0.0995 else f"{100 * share:.0f}"
 
 
-def _figure(value_m: float, job: Job) -> str:
-    """Return a length without its unit: millimetres in a metric job, else thousandths of the job's foot."""
+def _unit(axis: str, job: Job) -> str:
+    """Return the unit of the job's coordinates, or of its heights."""
+    return (job.input.unit_height or job.input.unit) if axis == "v" else job.input.unit
+
+
+def _spoken(unit: str) -> str:
+    return "mm" if unit == "m" else unit
+
+
+def _figure(value_m: float, axis: str, job: Job) -> str:
+    """Return a length without its unit: millimetres where that is the metre, else feet."""
     if value_m != value_m:
         return "unknown"
-    unit = job.input.unit
-    return f"{1000 * value_m:.0f}" if unit == "m" else f"{value_m / METRES_PER[unit]:.3f}"
+    unit = _unit(axis, job)
+    if unit != "m":
+        return f"{value_m / METRES_PER[unit]:.3f}"
+    return f"{1000 * value_m:.0f}" if value_m >= 0.00995 else f"{1000 * value_m:.1f}".removesuffix(".0")
 
 
-def _length(value_m: float, job: Job) -> str:
-    return f"{_figure(value_m, job)} {'mm' if job.input.unit == 'm' else job.input.unit}"
+def _length(value_m: float, axis: str, job: Job) -> str:
+    return f"{_figure(value_m, axis, job)} {_spoken(_unit(axis, job))}"

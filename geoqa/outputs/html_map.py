@@ -178,7 +178,7 @@ def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...
         found.append(KeyTable(shift_words.TITLE, shift_words.head(job), tuple(rows), shift_words.ABOUT))
     if "classes" in frames:
         rows = class_words.table(frames["classes"], job)
-        found.append(KeyTable(class_words.TITLE, class_words.HEAD, tuple(rows), class_words.ABOUT))
+        found.append(KeyTable(class_words.TITLE, class_words.head(job), tuple(rows), class_words.ABOUT))
     return tuple(table for table in found if table.rows)
 
 

@@ -116,20 +116,22 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     return [*rows, ""]
 
 
-def _precision(classes: pd.DataFrame, job: Job) -> list[str]:
+def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:
     """Return what the stated precision is worth under each cover, and how often a fix is wrong."""
     rows = class_words.table(classes, job)
     if not rows:
         return []
-    cells = [class_words.HEAD, *(tuple(cut(cell, 40) for cell in row) for row in rows)]
-    widths = [max(len(row[k]) for row in cells) for k in range(len(class_words.HEAD))]
+    cells = [class_words.head(job), *rows[: most + 1]]
+    widths = [max(len(row[k]) for row in cells) for k in range(len(cells[0]) - 1)]
     lines = [
         "Precision stated → shown by pairs of different visits (one sigma, 95 % bounds), and wrong initializations:"
     ]
-    lines += [
-        "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells
-    ]
-    for sentence in class_words.sentences(classes, job):
+    for *first, last in cells:
+        start = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(first, widths, strict=True))
+        lines += _wrapped(start + last, hang=len(start))
+    if len(rows) > most + 1:
+        lines.append(f"  and {len(rows) - most - 1} more in the layer classes of review.gpkg")
+    for sentence in class_words.sentences(classes, job)[: most // 2]:
         lines += _wrapped(f"  {sentence}.")
     return [*lines, ""]
 

@@ -9,9 +9,9 @@ from geoqa.core.tolerances import Requirement, Tolerance
 from geoqa.outputs import class_words
 
 
-def job(unit="m"):
+def job(unit="m", unit_height=None):
     return Job(
-        site=Site(crs="EPSG:2193"), input=InputFormat(unit=unit), columns={},
+        site=Site(crs="EPSG:2193"), input=InputFormat(unit=unit, unit_height=unit_height), columns={},
         tolerance=Tolerance(horizontal_m=0.05), requirement=Requirement(),
     )  # fmt: skip
 
@@ -27,7 +27,7 @@ def classes(**more):
 
 def test_a_class_is_a_row_and_a_sentence():
     assert class_words.table(classes(), job()) == [
-        ("dense conifer", "46", "14 → 31 mm (24 to 40)", "20 → 40 mm (30 to 52)", "13 % (7.1 % to 21 %)",
+        ("dense conifer", "46", "14 → 31 (24 to 40)", "20 → 40 (30 to 52)", "13 (7.1 to 21)",
          "own; height the site")
     ]  # fmt: skip
     assert class_words.sentences(classes(), job()) == [
@@ -37,14 +37,33 @@ def test_a_class_is_a_row_and_a_sentence():
 
 def test_feet_are_told_in_feet():
     (row,) = class_words.table(classes(), job("ftUS"))
-    assert row[2] == "0.046 → 0.102 ftUS (0.079 to 0.131)"
+    assert row[2] == "0.046 → 0.102 (0.079 to 0.131)"
+    assert class_words.head(job("ftUS"))[2] == "horizontal, ftUS"
+    (sentence,) = class_words.sentences(classes(), job("ftUS"))
+    assert "the stated 0.046 ftUS was worth 0.102 ftUS (0.079 to 0.131) horizontally" in sentence
+
+
+def test_heights_are_told_in_their_own_unit():
+    (row,) = class_words.table(classes(), job("ftUS", "m"))
+    assert row[2:4] == ("0.046 → 0.102 (0.079 to 0.131)", "20 → 40 (30 to 52)")
+    assert class_words.head(job("ftUS", "m"))[2:4] == ("horizontal, ftUS", "height, mm")
+
+
+def test_small_figures_keep_a_decimal():
+    (row,) = class_words.table(classes(stated_h_m=0.0008), job())
+    assert row[2] == "0.8 → 1.8 (1.4 to 2.3)"
+
+
+def test_an_unknown_rate_is_called_so():
+    missing = dict.fromkeys(("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"), np.nan)
+    assert class_words.table(classes(**missing), job())[0][4] == "unknown"
 
 
 @pytest.mark.parametrize(
     ("more", "cell"),
     [
         ({"basis_h": "uncalibrated", "precision_ratio_h": np.nan}, "uncalibrated"),
-        ({"precision_ratio_h": np.nan, "stated_h_m": np.nan}, "none stated → 31 mm"),
+        ({"precision_ratio_h": np.nan, "stated_h_m": np.nan}, "none stated → 31"),
     ],
 )
 def test_what_is_not_known_is_said(more, cell):
@@ -54,7 +73,7 @@ def test_what_is_not_known_is_said(more, cell):
 
 def test_a_rate_that_is_a_prior_is_called_unknown():
     bounds = {"wrong_fix_rate": 0.0253, "wrong_fix_rate_low": np.nan, "wrong_fix_rate_high": np.nan}
-    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5 %"
+    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5"
 
 
 def test_classes_of_an_older_review_say_nothing():
@@ -67,3 +86,5 @@ def test_hostile_names_come_out_as_text():
     (row,) = class_words.table(classes(canopy="a\x1b[31m\u202eb"), job())
     assert "\x1b" not in row[0]
     assert "\u202e" not in row[0]
+    (row,) = class_words.table(classes(canopy="x" * 10_000), job())
+    assert len(row[0]) == class_words.LONGEST_NAME

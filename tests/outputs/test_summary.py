@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import pandas as pd
 import pytest
 import sites
 
@@ -87,3 +88,19 @@ def test_roles_with_values_of_their_own_are_named(tmp_path):
     lines = [line for line in review.summary() if line.startswith("Role ")]
     assert len(lines) == 1  # a role that takes every value from the whole job needs no line
     assert lines[0].startswith("Role track: horizontal 0.500 m, vertical 0.080 m")
+
+
+def test_many_classes_stay_on_one_screen_and_in_its_width(tmp_path):
+    """Forty classes with long names and pairs of their own: a table that ends, and no line too wide."""
+    review = geoqa.review(*sites.write(tmp_path))
+    site = review.frames["classes"].iloc[[0]]
+    known = {"stated_h_m": 0.014, "stated_v_m": 0.02, "wrong_fix_rate": 0.1281, "pairs": 46}
+    known |= {f"precision_ratio_{axis}{end}": 2.0 for axis in "hv" for end in ("", "_low", "_high")}
+    known |= {f"wrong_fix_rate_{end}": 0.1 for end in ("low", "high")}
+    known |= {"basis_h": "own pairs", "basis_v": "own pairs, not below the site"}
+    names = ["whole site", *(f"a cover with a long name, number {k}" for k in range(40))]
+    many = pd.concat([site.assign(canopy=name, **known) for name in names], ignore_index=True)
+    text = summary.lines({**review.frames, "classes": many}, review.accounts, (), review.job)
+    assert max(map(len, text)) <= summary.WIDTH
+    assert "  and 28 more in the layer classes of review.gpkg" in text
+    assert len(text) < 90
