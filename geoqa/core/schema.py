@@ -18,11 +18,14 @@ from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
+from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
+#: Those that speak against a point.
+BLAMED = ("conflict", "loose", "strained")
 #: Worst first.
 SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
@@ -183,6 +186,8 @@ POINTS = Frame(
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
+        "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
+        "explained": _text("shifts without which the point would not disagree"),
         "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },
@@ -316,6 +321,8 @@ FRAMES: dict[str, Frame] = {
     "procedures": PROCEDURES,
     "pairs_needed": PAIRS_NEEDED,
     "detection": DETECTION,
+    "shifts": SHIFTS,
+    "shifted": SHIFTED,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,

@@ -1,0 +1,258 @@
+"""The search for common errors: files, set-ups, crews, stretches of work, single occupations, one after the other.
+
+The largest common cause is set right first, in a working copy, and the rest is looked at again; so that what
+one cause explains is not found a second time under another name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from geoqa.analysis import cells, file_mixups, height_runs, majority, misfiled, setup_shape, site_adjustment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.file_mixups import Mixup
+    from geoqa.analysis.misfiled import Misfiled, Moved, Split
+    from geoqa.analysis.setup_shape import Shape
+    from geoqa.analysis.site_adjustment import Adjusted
+    from geoqa.analysis.stops import Stops
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Most common heights that are set right, and most mixups of files.
+MOST = 25
+#: A cause that tells nearly as much as the best, and is simpler, goes before it.
+NEARLY = 0.8
+#: Share of the points of a stretch that must lie nearer to its offset than to nothing.
+SUPPORT = 0.75
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the search takes as usual; see the parameters of the step."""
+
+    own_h_m: float
+    own_v_m: float
+    level: float
+    rest_s: float
+    near_m: float
+    far_m: float
+    apart_s: float
+
+
+@dataclass(frozen=True)
+class CommonHeight:
+    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work."""
+
+    scope: str
+    number: int
+    stops: Index
+    du: float
+    variance: float
+    p: float
+    points: int
+
+
+@dataclass
+class Findings:
+    """Everything found; numbers are those of set-ups, files and stops."""
+
+    mixups: list[Mixup] = field(default_factory=list)
+    horizontal: Adjusted | None = None
+    vertical: Adjusted | None = None
+    apart_h: majority.Apart | None = None
+    apart_v: majority.Apart | None = None
+    heights: list[CommonHeight] = field(default_factory=list)
+    shapes: dict[int, Shape] = field(default_factory=dict)
+    strangers: Misfiled | None = None
+    split: Split | None = None
+    moved: list[Moved] = field(default_factory=list)
+    shifted_h: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    tests: int = 1
+
+
+def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
+    """Return what is common to the stops of a site.
+
+    Parameters
+    ----------
+    stops
+        With the labels ``setup``, ``file``, ``crew`` and ``antenna``.
+    setups
+        Number of set-ups; `known`, shape (setups,), marks those that are known coordinates.
+    """
+    found = Findings()
+    y, place = stops.y.copy(), stops.place.copy()
+    _settle_files(found, stops, y, place)
+    setup = stops.label["setup"]
+    # Six tests a set-up, one a crew and one an antenna height; a stretch brings its own number.
+    labels = (stops.label[name] for name in ("crew", "antenna"))
+    found.tests = 6 * max(int((~known).sum()), 1) + sum(int(label.max(initial=-1)) + 1 for label in labels)
+    found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
+    found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
+    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & ~known)
+    vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
+    for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
+        y[setup == number, :2] -= np.nan_to_num(found.apart_h.d[number])
+        y[setup == number, 2] -= np.nan_to_num(_apart(vertical, rules.own_v_m, known).d[number, 0])
+    _settle_heights(found, stops, y, setups, known, rules)
+    for number in found.shifted_h:
+        y[setup == number, :2] -= found.apart_h.d[number]
+    _shapes(found, stops, y, place, known, rules)
+    _settle_single(found, stops, y, rules)
+    return found
+
+
+def _apart(adjusted: Adjusted, floor_m: float, known: Flags) -> majority.Apart:
+    return majority.compare(adjusted.x, adjusted.cov, adjusted.part, adjusted.points.astype(float), floor_m, known)
+
+
+def _settle_files(found: Findings, stops: Stops, y: Array, place: Array) -> None:
+    """Set files right one by one; where there is one file, its set-ups stand in."""
+    file = stops.label["file"]
+    group = file if len(np.unique(file)) > 1 else stops.label["setup"]
+    if len(np.unique(group)) < 2:
+        return
+    size = np.bincount(np.maximum(group, 0), group >= 0)
+    for _ in range(min(len(size) - 1, MOST)):
+        mixup = file_mixups.find(place, stops.var_h, stops.point, group, size)
+        if mixup is None:
+            return
+        found.mixups.append(mixup)
+        mine = group == mixup.group
+        right = mixup.change.apply(place[mine])
+        y[mine] += right - place[mine]
+        place[mine] = right
+
+
+def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known: Flags, rules: Rules) -> None:
+    """Find what heights have in common, the largest cause first; set each right in `y`."""
+    setup = stops.label["setup"]
+    sequence = height_runs.sequences(stops.label["crew"], stops.start_s, setup, rules.rest_s)
+    for _ in range(MOST):
+        found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
+        found.apart_v = _apart(found.vertical, rules.own_v_m, known)
+        candidates = (
+            _of_setups(found, stops, known) + _of_labels(stops, y, rules) + _of_stretch(stops, y, sequence, rules)
+        )
+        sure = [(gain, one) for gain, tried, one in candidates if one.p * max(tried, found.tests) < rules.level]
+        if not sure:
+            return
+        best = max(gain for gain, _ in sure)
+        chosen = next(one for gain, one in sure if gain >= NEARLY * best)
+        found.heights.append(chosen)
+        y[chosen.stops, 2] -= chosen.du
+
+
+_Candidate = tuple[float, float, CommonHeight]
+
+
+def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
+    assert found.apart_v is not None and found.vertical is not None
+    apart, setup = found.apart_v, stops.label["setup"]
+    at = np.flatnonzero(~known & ~np.isnan(apart.p))
+    if not len(at):
+        return []
+    gain = apart.d[at, 0] ** 2 / np.maximum(apart.noise[at], 1e-12)
+    k = int(np.argmax(gain))
+    number = int(at[k])
+    one = CommonHeight(
+        "set-up", number, np.flatnonzero(setup == number), float(apart.d[number, 0]), float(apart.variance[number]),
+        float(apart.p[number]), int(found.vertical.points[number]),
+    )  # fmt: skip
+    return [(float(gain[k]), 1.0, one)]
+
+
+def _of_labels(stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
+    """Return the antenna height of a crew, and the crew, that stand out most."""
+    found = []
+    for scope in ("antenna", "crew"):
+        label = stops.label[scope]
+        if len(np.unique(label[label >= 0])) < (1 if scope == "antenna" else 2):
+            continue
+        formed = cells.form(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
+        best: _Candidate | None = None
+        for number in np.unique(formed.group):
+            made = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), rules)
+            if made and (best is None or made[0] > best[0]):
+                best = made
+        found += [best] if best else []
+    return found
+
+
+def _of_stretch(stops: Stops, y: Array, sequence: tuple[Index, Index], rules: Rules) -> list[_Candidate]:
+    residual, variance = height_runs.against_others(y[:, 2], stops.var_v, stops.point)
+    run = height_runs.most_likely(residual, variance, *sequence)
+    if len(run.stops) < cells.FEWEST:
+        return []
+    group = np.full(len(y), -1)
+    group[run.stops] = 0
+    formed = cells.form(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
+    made = _height_of("stretch", 0, formed, np.sort(run.stops), rules)
+    return [(made[0], run.tried, made[2])] if made else []
+
+
+def _height_of(scope: str, number: int, formed: cells.Cells, at: Index, rules: Rules) -> _Candidate | None:
+    """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
+    effect = cells.common(formed)
+    if effect is None or effect.points < 5 or effect.support < SUPPORT:
+        return None
+    du = float(effect.value[0])
+    variance = effect.noise + rules.own_v_m**2
+    # Few cells: Student's t for a scatter of their own.
+    p = float(2 * special.stdtr(effect.points - 1, -abs(du) / np.sqrt(variance)))
+    return du**2 / effect.noise, 1.0, CommonHeight(scope, number, at, du, variance, p, effect.points)
+
+
+def _shapes(found: Findings, stops: Stops, y: Array, place: Array, known: Flags, rules: Rules) -> None:
+    """Fit every set-up's change with place and time, and set right in `y` what matters."""
+    assert found.apart_h is not None and found.apart_v is not None
+    setup = stops.label["setup"]
+    formed = [
+        cells.form(y[:, columns], variance, stops.point, setup, place, stops.start_s)
+        for columns, variance in (([0, 1], stops.var_h), ([2], stops.var_v))
+    ]
+    level = rules.level / found.tests
+    for number in np.flatnonzero(~known):
+        own_h, own_v = float(found.apart_h.own[number]), float(found.apart_v.own[number])
+        shape = setup_shape.fit(formed[0].of(int(number)), formed[1].of(int(number)), own_h, own_v, level)
+        if shape is None:
+            continue
+        found.shapes[int(number)] = shape
+        if shape.h.chosen or (shape.v and shape.v.chosen):
+            mine = setup == number
+            change = shape.change(place[mine], stops.start_s[mine])
+            y[mine] -= change
+            # What is left of the set-up's shift once its change within is told.
+            if shape.h.chosen:
+                y[mine, :2] -= shape.h.shift
+            if shape.v and shape.v.chosen:
+                y[mine, 2] -= shape.v.shift[0]
+
+
+def _settle_single(found: Findings, stops: Stops, y: Array, rules: Rules) -> None:
+    """Find occupations under another point's name, names at two places, and marks that moved."""
+    now = stops.place + (y - stops.y)
+    sigma = np.sqrt(np.column_stack([stops.var_h, stops.var_v]))
+    sigma = np.where(np.isnan(sigma), 0.0, sigma)
+    made = misfiled.elsewhere(now, sigma, stops.point, rules.near_m, max(1.0, 10 * rules.near_m))
+    sure = made.chance < 0.05
+    made = misfiled.Misfiled(made.stop[sure], made.belongs[sure], made.vector[sure], made.chance[sure])
+    strangers = np.zeros(len(now), bool)
+    strangers[made.stop] = True
+    found.strangers = made
+    found.split = misfiled.two_places(now, stops.point, strangers, rules.far_m)
+    steady = np.flatnonzero(~strangers & (stops.var_h > 0) & ~np.isnan(stops.start_s))
+    found.moved = misfiled.moved_marks(
+        y[steady], (stops.var_h[steady], stops.var_v[steady]), stops.point[steady], stops.start_s[steady],
+        rules.apart_s, rules.level / max(stops.points, 1),
+    )  # fmt: skip
+    found.moved = [one._replace(after=steady[one.after]) for one in found.moved]
