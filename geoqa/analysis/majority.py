@@ -85,24 +85,27 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, floor_m
     few = own_setups.sum() < 3
     votes = np.where(known[at], mass[at] if few else 0.0, 0.0 if few and known[at].any() else mass[at])
     middle = np.array([_weighted_median(column, votes) for column in x[at].T])
-    apart = x[at] - middle
-    noise = np.diag(cov)[at]
-    inside = (votes > 0) & (np.ones(count, bool) if not few else votes == votes.max())
-    for _ in range(4):
-        seen = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - np.median(noise[own_setups]) if not few else 0.0
-        own = max(floor_m**2, float(seen))
-        freedom = np.inf if own <= floor_m**2 else max(_KEEPS * d * (count - 1), 2.0)
-        share = inside / (noise + own)
+    apart, q = x[at] - middle, np.diag(cov)[at]
+    own = floor_m**2
+    freedom = np.inf
+    if not few:
+        seen = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - float(np.median(q[own_setups]))
+        own = max(own, seen)
+        # The floor is taken as known, only what exceeds it is estimated.
+        over = 1 - floor_m**2 / own
+        freedom = max(_KEEPS * d * (own_setups.sum() - 1), 2.0) / over**2 if over > 0 else np.inf
+    inside = votes == votes.max()
+    for _ in range(5):
+        if not few:
+            p = spread.probability((apart**2).sum(axis=1) / (q + own), d, freedom)
+            inside = (p > _APART) & (votes > 0)
+        share = inside / (np.diag(cov)[at] + own)
         share = share / share.sum()
         turn = np.eye(count) - share[None, :]
         q = np.diag(turn @ cov[np.ix_(at, at)] @ turn.T)
         scatter = q + np.diag(turn @ np.diag(np.where(own_setups, own, 0.0)) @ turn.T)
         apart = x[at] - share @ x[at]
-        p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
-        now = (p > _APART) & (votes > 0) if not few else inside
-        if (now == inside).all() or not now.any():
-            break
-        inside = now
+    p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
     made.d[at], made.noise[at], made.variance[at], made.p[at] = apart, q, scatter, p
     made.own[at], made.held[at] = np.sqrt(own), inside
     made.alone[at] = few and not known[at].any() and own_setups.sum() == 2

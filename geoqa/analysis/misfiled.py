@@ -66,19 +66,18 @@ def elsewhere(place: Array, sigma: Array, point: Index, near_m: float, apart_m: 
     starts, counts = groups.starts_of(point), groups.counts_of(groups.starts_of(point), len(point))
     first, second, _ = groups.pairs(starts, counts)
     away = np.hypot(*(place[first, :2] - place[second, :2]).T) > apart_m
-    # A stop votes for a point's place when it lies near its place; strangers are those most others are far from.
+    # A stranger is far from at least half of the others.
     far = np.bincount(np.r_[first[away], second[away]], minlength=len(point))
     others = np.bincount(np.r_[first, second], minlength=len(point))
     torn = np.flatnonzero((far > 0) & (2 * far >= others))
-    steady = np.flatnonzero(far == 0)
-    hosts, host = _middles(place, point, steady, n)
-    # Points that are torn themselves offer each stop that is no lone stranger.
-    if not len(torn) or not len(hosts):
+    hosts, host = _hosts(place, point, far > 0, n)
+    if not len(torn) or len(hosts) < 2:
         return Misfiled(torn[:0], torn[:0], np.zeros((0, 3)), np.zeros(0))
     tree = cKDTree(hosts[:, :2])
-    distance, at = tree.query(place[torn, :2], k=2)
-    own = host[np.minimum(at[:, 0], len(host) - 1)] == point[torn]
-    distance, at = (np.where(own, column[:, 1], column[:, 0]) for column in (distance, at))
+    distance, at = tree.query(place[torn, :2], k=min(_NEIGHBOURS, len(hosts)))
+    distance = np.where(host[at] == point[torn][:, None], np.inf, distance)
+    nearest = distance.argmin(axis=1)
+    distance, at = distance[np.arange(len(torn)), nearest], at[np.arange(len(torn)), nearest]
     limit = near_m + 3.5 * sigma[torn, 0]
     hit = np.flatnonzero((distance <= limit) & np.isfinite(distance))
     stop, at, limit = torn[hit], at[hit], limit[hit]
@@ -87,22 +86,30 @@ def elsewhere(place: Array, sigma: Array, point: Index, near_m: float, apart_m: 
     stop, at, limit = stop[fits], at[fits], limit[fits]
     chance = -np.expm1(len(torn) * np.log1p(-np.minimum(_density(tree, hosts[at]) * np.pi * limit**2, 0.999)))
     vector = place[stop] - _others(place, point, stop)
-    return Misfiled(stop, host[at], vector, chance)
+    real = ~_echoes(point[stop], host[at], np.hypot(*vector[:, :2].T), n)
+    return Misfiled(stop[real], host[at][real], vector[real], chance[real])
 
 
-def _middles(place: Array, point: Index, rows: Index, n: int) -> tuple[Array, Index]:
-    count = np.bincount(point[rows], minlength=n)
-    known = ~np.isnan(place[rows, 2])
-    up = np.bincount(point[rows][known], place[rows, 2][known], minlength=n)
+def _echoes(own: Index, other: Index, length: Array, n: int) -> Flags:
+    """Return which strangers merely lie where a stranger of the other point lies, which came from much farther."""
+    farthest: dict[int, float] = {}
+    for key, size in zip((own * n + other).tolist(), length.tolist(), strict=True):
+        farthest[key] = max(size, farthest.get(key, 0.0))
+    back = np.array([farthest.get(key, 0.0) for key in (other * n + own).tolist()])
+    return np.asarray(2 * length < back, dtype=bool)
+
+
+def _hosts(place: Array, point: Index, is_torn: Flags, n: int) -> tuple[Array, Index]:
+    """Return the places of points whose stops agree, and each stop of the others; and the point of each place."""
+    steady, torn = np.flatnonzero(~is_torn), np.flatnonzero(is_torn)
+    count = np.bincount(point[steady], minlength=n)
+    known = steady[~np.isnan(place[steady, 2])]
     with np.errstate(invalid="ignore", divide="ignore"):
-        middle = np.column_stack(
-            [
-                groups.sums(place[rows, :2], point[rows], n) / count[:, None],
-                up / np.bincount(point[rows][known], minlength=n),
-            ]
-        )
+        plane = groups.sums(place[steady, :2], point[steady], n) / count[:, None]
+        up = np.bincount(point[known], place[known, 2], minlength=n) / np.bincount(point[known], minlength=n)
     there = np.flatnonzero(count > 0)
-    return middle[there], there
+    middle = np.column_stack([plane, up])[there]
+    return np.concatenate([middle, place[torn]]), np.concatenate([there, point[torn]])
 
 
 def _density(tree: cKDTree, at: Array) -> Array:

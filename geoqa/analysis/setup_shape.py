@@ -55,7 +55,7 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Shape:
-    """What one set-up does within itself, from `points` shared points; `middle` (3,) and `start_s` are where and when."""
+    """What one set-up does within itself, from `points` shared points; its middle (3,) in place and in time."""
 
     middle: Array
     start_s: float

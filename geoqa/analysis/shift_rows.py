@@ -55,7 +55,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         setup_names = [*setup_names, CONTROL]
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
     crews = [f"crew {name}" for name in occupations["operator"].astype("category").cat.categories]
-    antenna, antennas = _antennas(occupations, crew, crews, measured)
+    antenna, antennas, usually = _antennas(occupations, crew, crews, measured)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna,
@@ -74,6 +74,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         file=[str(name) for name in occupations["source_file"].astype("category").cat.categories],
         crew=crews,
         antenna=antennas,
+        recorded=usually,
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
         zone=setups.zone_of(job),
@@ -100,13 +101,15 @@ def _usual(variance: Array, otherwise_m: float) -> float:
     return float(np.median(known)) if len(known) else otherwise_m**2
 
 
-def _antennas(occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags) -> tuple[Index, list[str]]:
-    """Return a number for each antenna height of each crew that is not the crew's usual one, and what to call it."""
+def _antennas(
+    occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags
+) -> tuple[Index, list[str], list[str]]:
+    """Return a number for each antenna height that is not its crew's usual one, its name, and how it compares."""
     height = np.round(occupations["antenna_height_m"].to_numpy(dtype=float, na_value=np.nan), 4)
     at = np.flatnonzero(measured & ~np.isnan(height))
     result = np.full(len(height), -1, np.int64)
     if not len(at):
-        return result, []
+        return result, [], []
     pairs = np.column_stack([crew[at], height[at]])
     distinct, which, count = np.unique(pairs, axis=0, return_inverse=True, return_counts=True)
     which = which.reshape(-1)
@@ -116,10 +119,15 @@ def _antennas(occupations: pd.DataFrame, crew: Index, crews: list[str], measured
     usual = dict(zip(distinct[head, 0].tolist(), distinct[head, 1].tolist(), strict=True))
     number = np.full(len(distinct), -1, np.int64)
     names: list[str] = []
+    usually: list[str] = []
     for k, (who, value) in enumerate(distinct.tolist()):
         if value != usual[who]:
             number[k] = len(names)
             name = crews[int(who)] if who >= 0 else "no crew named"
-            names.append(f"{name}, antenna height {value:.3f} m, usually {usual[who]:.3f} m")
+            names.append(f"{name}, antenna height {value:.3f} m")
+            usually.append(
+                f"{value:.3f} m, {abs(value - usual[who]):.3f} m {'more' if value > usual[who] else 'less'} "
+                f"than the usual {usual[who]:.3f} m"
+            )
     result[at] = number[which]
-    return result, names
+    return result, names, usually

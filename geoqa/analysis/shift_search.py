@@ -240,16 +240,22 @@ def _shapes(found: Findings, stops: Stops, y: Array, place: Array, known: Flags,
 
 def _settle_single(found: Findings, stops: Stops, y: Array, rules: Rules) -> None:
     """Find occupations under another point's name, names at two places, and marks that moved."""
-    now = stops.place + (y - stops.y)
-    sigma = np.sqrt(np.column_stack([stops.var_h, stops.var_v]))
-    sigma = np.where(np.isnan(sigma), 0.0, sigma)
-    made = misfiled.elsewhere(now, sigma, stops.point, rules.near_m, max(1.0, 10 * rules.near_m))
+    at = stops.of_row
+    # Row by row: two rows of one visit may lie at two points.
+    now = stops.row_place + (y - stops.y)[at]
+    order = np.lexsort((np.arange(len(at)), stops.point[at]))
+    now, at = now[order], at[order]
+    sigma = np.nan_to_num(np.sqrt(np.column_stack([stops.var_h, stops.var_v])))[at]
+    made = misfiled.elsewhere(now, sigma, stops.point[at], rules.near_m, max(1.0, 10 * rules.near_m))
     sure = made.chance < 0.05
     made = misfiled.Misfiled(made.stop[sure], made.belongs[sure], made.vector[sure], made.chance[sure])
-    strangers = np.zeros(len(now), bool)
-    strangers[made.stop] = True
-    found.strangers = made
-    found.split = misfiled.two_places(now, stops.point, strangers, rules.far_m)
+    is_stranger = np.zeros(len(now), bool)
+    is_stranger[made.stop] = True
+    split = misfiled.two_places(now, stops.point[at], is_stranger, rules.far_m)
+    found.strangers = made._replace(stop=stops.row[order[made.stop]])
+    found.split = split._replace(stops=[stops.row[order[one]] for one in split.stops])
+    strangers = np.zeros(len(y), bool)
+    strangers[at[is_stranger]] = True
     steady = np.flatnonzero(~strangers & (stops.var_h > 0) & ~np.isnan(stops.start_s))
     found.moved = misfiled.moved_marks(
         y[steady], (stops.var_h[steady], stops.var_v[steady]), stops.point[steady], stops.start_s[steady],

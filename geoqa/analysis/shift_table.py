@@ -80,6 +80,8 @@ class Names:
     ----------
     setup, file, crew, antenna, point
         Names by number.
+    recorded
+        How each antenna height compares with its crew's usual one.
     rows_of
         Rows of the frame by kind of label and number.
     """
@@ -88,6 +90,7 @@ class Names:
     file: list[str]
     crew: list[str]
     antenna: list[str]
+    recorded: list[str]
     point: list[str]
     rows_of: Callable[[str, int], Index]
     zone: tzinfo
@@ -172,7 +175,7 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
         "set-up", setup, "height", np.array([0.0, 0.0, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
         int(found.vertical.points[number]), bool(raised),
     )  # fmt: skip
-    terms = _terms(found, setup, shape, names) if shape else []
+    terms = _terms(setup, shape) if shape else []
     chosen = {one.kind for one in terms if one.suspicious}
     alone = bool(found.apart_h.alone[number])
     _name_translation(plane, chosen, bool(raised), alone)
@@ -192,7 +195,7 @@ def _one(apart: Apart, number: int) -> tuple[float, float]:
     return float(apart.d[number, 0]), float(apart.noise[number])
 
 
-def _terms(found: Findings, setup: str, shape: Shape, names: Names) -> list[Shift]:
+def _terms(setup: str, shape: Shape) -> list[Shift]:
     """Return rotation, scale, tilt and drift of a set-up, as far as they could be tested."""
     parts = [(kind, term, kind in shape.h.chosen, "h") for kind, term in shape.h.terms.items()]
     if shape.v:
@@ -326,34 +329,34 @@ def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
     antenna = stops.label["antenna"][one.stops]
     if not len(antenna) or antenna[0] < 0 or not (antenna == antenna[0]).mean() > 0.9:
         return ""
-    return f"; recorded there: {names.antenna[antenna[0]]}"
+    return f"; the antenna height recorded there is {names.recorded[antenna[0]]}"
 
 
 def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     assert found.strangers is not None and found.split is not None
     made = []
-    for stop, belongs, vector, chance in zip(*found.strangers, strict=True):
-        rows = stops.row[stops.of_row == stop]
+    of_row = dict(zip(stops.row.tolist(), stops.of_row.tolist(), strict=True)) if len(found.strangers.stop) else {}
+    for row, belongs, vector, chance in zip(*found.strangers, strict=True):
+        stop = of_row[int(row)]
         own, other = names.point[stops.point[stop]], names.point[belongs]
         when = base_setups.clock(float(stops.start_s[stop]), names.zone)
         made.append(
             Shift(
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
-                f"{_some(len(rows), 'occupation')} of {own} lies {_far(float(np.hypot(*vector[:2])))} from its others, "
-                f"where {other} is; by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
-                f"If the field book agrees, reassign to {other} in the decisions file, or apply this shift",
-                rows=rows, vectors=np.zeros((len(rows), 3)), new_point=int(belongs),
+                f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])))} from its others, where {other} is; "
+                f"by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
+                rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
         )  # fmt: skip
     for point, at, vector in zip(*found.split, strict=True):
-        rows = stops.row[np.isin(stops.of_row, at)]
-        name = names.point[point]
+        rows, name = at, names.point[point]
         made.append(
             Shift(
                 "point", name, "name", vector, np.full(3, np.nan), 0.0, 1, True, "one name for two points",
-                f"{name} lies at two places {_far(float(np.hypot(*vector[:2])))} apart, {_some(len(rows), 'occupation')} "
-                f"at the second, and no other point is there",
+                f"{name} lies at two places {_far(float(np.hypot(*vector[:2])))} apart, "
+                f"{_some(len(rows), 'occupation')} at the second, and no other point is there",
                 "Give one of them a name of its own (reassign in the decisions file), or observe again",
                 rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
             )

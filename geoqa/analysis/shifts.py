@@ -10,7 +10,6 @@ from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
 
     from geoqa.analysis.shift_table import Shift
@@ -75,10 +74,10 @@ class Shifts(Analysis):
         )
         table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
         suspicious = [one for one in made if one.suspicious]
-        shifted = _shifted(suspicious, occupations, points)
+        shifted = _shifted(suspicious, occupations)
         keyed = points[["point"]].copy()
         keyed["shift"] = _resting_on(shifted, occupations, points)
-        keyed["explained"] = _explained(shifted, suspicious, occupations, points, job)
+        keyed["explained"] = _explained(shifted, occupations, points, job)
         return Result({"shifts": table, "shifted": shifted, "points": keyed}, _messages(suspicious, keyed))
 
     def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[Shift]:
@@ -95,7 +94,7 @@ class Shifts(Analysis):
         return shift_table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
 
 
-def _shifted(suspicious: list[Shift], occupations: pd.DataFrame, points: pd.DataFrame) -> pd.DataFrame:
+def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame:
     """Return each occupation of each suspicious shift, with what it has too much and the point it belongs to."""
     import numpy as np
     import pandas as pd
@@ -145,9 +144,7 @@ def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
 
 
-def _explained(
-    shifted: pd.DataFrame, suspicious: list[Shift], occupations: pd.DataFrame, points: pd.DataFrame, job: Job
-) -> pd.Categorical:
+def _explained(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> pd.Categorical:
     """Return the shifts that explain a point's disagreement: judged without them it would not be blamed.
 
     The site is judged again from a corrected copy, calibration and all; the status itself stays what the

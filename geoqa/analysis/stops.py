@@ -39,9 +39,9 @@ class Stops:
     label
         Set-up, file, crew and antenna height of each stop as numbers, -1 for none; by name.
     of_row
-        Stop of each row that took part, shape (rows,); `row` says which row of the frame that was.
-    row
-        Shape (rows,).
+        Stop of each row that took part, shape (rows,).
+    row, row_place
+        Which row of the frame that was, and its east, north, up; shapes (rows,) and (rows, 3).
     """
 
     y: Array
@@ -53,6 +53,7 @@ class Stops:
     label: dict[str, Index]
     of_row: Index
     row: Index
+    row_place: Array
 
     @property
     def points(self) -> int:
@@ -101,6 +102,7 @@ def gather(
         y=y, place=y + reference[point[head]], var_h=_mean(variance[0][:, None], group, n)[:, 0],
         var_v=_mean(variance[1][:, None], group, n)[:, 0], point=point[head], start_s=start,
         label={name: values[head] for name, values in label.items()}, of_row=group, row=row,
+        row_place=place,
     )  # fmt: skip
 
 
