@@ -25,23 +25,27 @@ class Site:
 def plain(seed: int, points: int = 1500, generator: str = "trees", setups: int = SETUPS) -> Site:
     """Return a site of eight half-days, a base set-up each, with the generator's own errors of set-ups and no other."""
     made = simulate.site(seed, points, generator, first_days=3, later_days=1)
-    frame = made.occupations
-    labels = frame["base"].astype("str")
-    kept = frame[labels.isin(sorted(labels.unique())[:setups])].reset_index(drop=True)
-    frame = kept.assign(
-        base=pd.Categorical(kept["base"].astype("str")), point=pd.Categorical(kept["point"].astype("str"))
-    )
-    return Site(frame, np.zeros(len(frame), bool))
+    labels = made.occupations["base"].astype("str")
+    kept = made.occupations[labels.isin(sorted(labels.unique())[:setups])].reset_index(drop=True)
+    names = {name: pd.Categorical(kept[name].astype("str")) for name in ("base", "point")}
+    return Site(kept.assign(**names), np.zeros(len(kept), bool))
 
 
 def shifted_base(seed: int, size_m: float = 0.030, **choices) -> Site:
-    """Return a site with one of the first six set-ups moved horizontally."""
+    """Return a site with one of the first six set-ups `size_m` off its true place, its own small error included.
+
+    That error is read off the truth: the median of the errors of its occupations.
+    """
     site, rng = plain(seed, **choices), np.random.default_rng([seed, 1])
     frame = site.occupations
     base = str(frame["base"].cat.categories[int(rng.integers(0, 6))])
     mine = (frame["base"] == base).to_numpy()
     azimuth = rng.uniform(0, 2 * np.pi)
-    return Site(_moved(frame, mine, size_m * np.sin(azimuth), size_m * np.cos(azimuth)), mine, base)
+    generator = choices.get("generator", "trees")
+    truth = simulate.site(seed, choices.get("points", 1500), generator, first_days=3, later_days=1).occupation_truth
+    own = truth.loc[frame.loc[mine, "occupation_id"], ["e_m", "n_m"]].median()
+    moved = size_m * np.sin(azimuth) - own["e_m"], size_m * np.cos(azimuth) - own["n_m"]
+    return Site(_moved(frame, mine, *moved), mine, base)
 
 
 def mistyped_antenna(seed: int, size_m: float = 0.10, count: int = 40, recorded: bool = True, **choices) -> Site:

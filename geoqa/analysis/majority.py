@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-#: Share of the information that a median absolute deviation keeps (normal errors).
-_KEEPS = 0.37
-#: Probability below which a set-up is left out of the reference.
-_APART = 0.001
+#: Set-ups that the usual scatter counts for beside those of the site.
+WORTH = 8
+#: Probability below which a set-up is left out of the reference, and out of the core that the search starts from.
+_APART, _CORE = 0.01, 0.05
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Apart:
     alone: Flags
 
 
-def compare(x: Array, cov: Array, part: Index, mass: Array, floor_m: float, known: Flags) -> Apart:
+def compare(x: Array, cov: Array, part: Index, mass: Array, usual_m: float, known: Flags) -> Apart:
     """Return how set-ups stand to the majority of those they hang together with.
 
     Parameters
@@ -62,53 +62,70 @@ def compare(x: Array, cov: Array, part: Index, mass: Array, floor_m: float, know
         From `site_adjustment.adjust`.
     mass
         Points each set-up shares, shape (setups,): what the majority is counted by.
-    floor_m
-        Standard deviation per axis that set-ups differ by at least: centring, levelling, measuring the height.
+    usual_m
+        Standard deviation per axis that set-ups usually differ by: centring, levelling, measuring the height.
     known
         Set-ups that are no set-ups but known coordinates: where too few set-ups make a majority, they decide.
     """
     n, d = x.shape
     made = Apart(
-        np.full((n, d), np.nan), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan), np.full(n, floor_m),
+        np.full((n, d), np.nan), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan), np.full(n, usual_m),
         np.zeros(n, bool), np.zeros(n, bool),
     )  # fmt: skip
     for number in np.unique(part):
         members = np.flatnonzero((part == number) & (mass > 0))
         if len(members) > 1:
-            _one_part(made, x, cov, members, mass, floor_m, known)
+            _one_part(made, x, cov, members, mass, usual_m, known)
     return made
 
 
-def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, floor_m: float, known: Flags) -> None:
+def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m: float, known: Flags) -> None:
     count, d = len(at), x.shape[1]
     own_setups = ~known[at]
     few = own_setups.sum() < 3
     votes = np.where(known[at], mass[at] if few else 0.0, 0.0 if few and known[at].any() else mass[at])
     middle = np.array([_weighted_median(column, votes) for column in x[at].T])
     apart, q = x[at] - middle, np.diag(cov)[at]
-    own = floor_m**2
-    freedom = np.inf
-    if not few:
-        seen = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - float(np.median(q[own_setups]))
-        own = max(own, seen)
-        # The floor is taken as known, only what exceeds it is estimated.
-        over = 1 - floor_m**2 / own
-        freedom = max(_KEEPS * d * (own_setups.sum() - 1), 2.0) / over**2 if over > 0 else np.inf
+    own, freedom = usual_m**2, float(d * WORTH)
     inside = votes == votes.max()
+    if not few:
+        rough = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - float(np.median(q[own_setups]))
+        inside = (apart**2).sum(axis=1) / (q + max(rough, own)) < -2 * np.log(_CORE)
+        inside &= votes > 0
     for _ in range(5):
-        if not few:
-            p = spread.probability((apart**2).sum(axis=1) / (q + own), d, freedom)
-            inside = (p > _APART) & (votes > 0)
         share = inside / (np.diag(cov)[at] + own)
         share = share / share.sum()
         turn = np.eye(count) - share[None, :]
         q = np.diag(turn @ cov[np.ix_(at, at)] @ turn.T)
-        scatter = q + np.diag(turn @ np.diag(np.where(own_setups, own, 0.0)) @ turn.T)
         apart = x[at] - share @ x[at]
-    p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
+        if not few:
+            own, freedom = _scatter(apart, q, inside & own_setups, own, usual_m)
+        scatter = q + np.diag(turn @ np.diag(np.where(own_setups, own, 0.0)) @ turn.T)
+        p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
+        if few or not ((p > _APART) & (votes > 0)).any():
+            break
+        inside = (p > _APART) & (votes > 0)
     made.d[at], made.noise[at], made.variance[at], made.p[at] = apart, q, scatter, p
     made.own[at], made.held[at] = np.sqrt(own), inside
     made.alone[at] = few and not known[at].any() and own_setups.sum() == 2
+
+
+def _scatter(apart: Array, q: Array, inside: Flags, own: float, usual_m: float) -> tuple[float, float]:
+    """Return the variance per axis that set-ups differ by, and its degrees of freedom.
+
+    What those that do not stand apart show (the moment estimator of a variance between groups, each weighted by
+    how well it is determined) is averaged with the usual value, which counts like some set-ups more: few set-ups
+    tell their own scatter badly (moderated variances; Smyth 2004, Statistical Applications in Genetics 3:3).
+    """
+    d = apart.shape[1]
+    weight = inside / (q + own)
+    effective = float(weight.sum() ** 2 / max((weight**2).sum(), 1e-300))
+    if effective <= 1:
+        return usual_m**2, float(d * WORTH)
+    square = (apart**2).sum(axis=1) / d * effective / (effective - 1)
+    seen = max(float((weight * (square - q)).sum() / weight.sum()), 0.0)
+    freedom = d * (effective - 1)
+    return (d * WORTH * usual_m**2 + freedom * seen) / (d * WORTH + freedom), d * WORTH + freedom
 
 
 def _weighted_median(values: Array, weight: Array) -> float:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 MOST = 25
 #: A cause that tells nearly as much as the best, and is simpler, goes before it.
 NEARLY = 0.8
+#: Points that a set-up must share before it is called suspicious.
+FEWEST = 5
 #: Share of the points of a stretch that must lie nearer to its offset than to nothing.
 SUPPORT = 0.75
 
@@ -77,6 +79,7 @@ class Findings:
     moved: list[Moved] = field(default_factory=list)
     shifted_h: Index = field(default_factory=lambda: np.zeros(0, np.int64))
     tests: int = 1
+    further: int = 1
 
 
 def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
@@ -93,12 +96,16 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     y, place = stops.y.copy(), stops.place.copy()
     _settle_files(found, stops, y, place)
     setup = stops.label["setup"]
-    # Six tests a set-up, one a crew and one an antenna height; a stretch brings its own number.
+    # Half of the level is for position and height of the set-ups; half for four changes within each, the crews and
+    # antenna heights. A stretch of work brings its own number.
     labels = (stops.label[name] for name in ("crew", "antenna"))
-    found.tests = 6 * max(int((~known).sum()), 1) + sum(int(label.max(initial=-1)) + 1 for label in labels)
+    count = max(int((~known).sum()), 1)
+    found.tests = 4 * count
+    found.further = 2 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
     found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
-    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & ~known)
+    enough = ~known & (found.horizontal.points >= FEWEST)
+    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
     vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
         y[setup == number, :2] -= np.nan_to_num(found.apart_h.d[number])
@@ -141,9 +148,11 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
         found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
         found.apart_v = _apart(found.vertical, rules.own_v_m, known)
         candidates = (
-            _of_setups(found, stops, known) + _of_labels(stops, y, rules) + _of_stretch(stops, y, sequence, rules)
+            _of_setups(found, stops, known)
+            + _of_labels(found, stops, y, rules)
+            + _of_stretch(stops, y, sequence, rules)
         )
-        sure = [(gain, one) for gain, tried, one in candidates if one.p * max(tried, found.tests) < rules.level]
+        sure = [(gain, one) for gain, tried, one in candidates if one.p * tried < rules.level]
         if not sure:
             return
         best = max(gain for gain, _ in sure)
@@ -158,7 +167,7 @@ _Candidate = tuple[float, float, CommonHeight]
 def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
     assert found.apart_v is not None and found.vertical is not None
     apart, setup = found.apart_v, stops.label["setup"]
-    at = np.flatnonzero(~known & ~np.isnan(apart.p))
+    at = np.flatnonzero(~known & ~np.isnan(apart.p) & (found.vertical.points >= FEWEST))
     if not len(at):
         return []
     gain = apart.d[at, 0] ** 2 / np.maximum(apart.noise[at], 1e-12)
@@ -168,12 +177,12 @@ def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
         "set-up", number, np.flatnonzero(setup == number), float(apart.d[number, 0]), float(apart.variance[number]),
         float(apart.p[number]), int(found.vertical.points[number]),
     )  # fmt: skip
-    return [(float(gain[k]), 1.0, one)]
+    return [(float(gain[k]), found.tests, one)]
 
 
-def _of_labels(stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
+def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
     """Return the antenna height of a crew, and the crew, that stand out most."""
-    found = []
+    made: list[_Candidate] = []
     for scope in ("antenna", "crew"):
         label = stops.label[scope]
         if len(np.unique(label[label >= 0])) < (1 if scope == "antenna" else 2):
@@ -181,11 +190,11 @@ def _of_labels(stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
         formed = cells.form(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
         best: _Candidate | None = None
         for number in np.unique(formed.group):
-            made = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), rules)
-            if made and (best is None or made[0] > best[0]):
-                best = made
-        found += [best] if best else []
-    return found
+            one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), rules)
+            if one and (best is None or one[0] > best[0]):
+                best = one
+        made += [(best[0], found.further, best[2])] if best else []
+    return made
 
 
 def _of_stretch(stops: Stops, y: Array, sequence: tuple[Index, Index], rules: Rules) -> list[_Candidate]:
@@ -197,7 +206,7 @@ def _of_stretch(stops: Stops, y: Array, sequence: tuple[Index, Index], rules: Ru
     group[run.stops] = 0
     formed = cells.form(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
     made = _height_of("stretch", 0, formed, np.sort(run.stops), rules)
-    return [(made[0], run.tried, made[2])] if made else []
+    return [(made[0], 4 * run.tried, made[2])] if made else []
 
 
 def _height_of(scope: str, number: int, formed: cells.Cells, at: Index, rules: Rules) -> _Candidate | None:
@@ -220,7 +229,7 @@ def _shapes(found: Findings, stops: Stops, y: Array, place: Array, known: Flags,
         cells.form(y[:, columns], variance, stops.point, setup, place, stops.start_s)
         for columns, variance in (([0, 1], stops.var_h), ([2], stops.var_v))
     ]
-    level = rules.level / found.tests
+    level = rules.level / found.further
     for number in np.flatnonzero(~known):
         own_h, own_v = float(found.apart_h.own[number]), float(found.apart_v.own[number])
         shape = setup_shape.fit(formed[0].of(int(number)), formed[1].of(int(number)), own_h, own_v, level)

@@ -32,13 +32,13 @@ class Shifts(Analysis):
     gives = ("shifts", "shifted", "points.shift", "points.explained")
 
     level: float = param(
-        0.01, unit="1", above=0, below=0.5,
+        0.02, unit="1", above=0, below=0.5,
         help="Probability that a site without any shift shows one, all tests together",
     )  # fmt: skip
     setup_sigma_h_m: float = param(
         0.005, unit="m", above=0, maximum=1,
-        help="Standard deviation per axis that set-ups differ by at least: centring (common practice, no published "
-        "source)",
+        help="Standard deviation per axis that set-ups usually differ by, averaged with what the site shows: centring "
+        "(common practice, no published source)",
     )  # fmt: skip
     setup_sigma_v_m: float = param(
         0.005, unit="m", above=0, maximum=1,

@@ -42,7 +42,7 @@ def named_base(seed: int, generator: str) -> tuple[bool, bool, int]:
     site = shifted_sites.shifted_base(seed, generator=generator)
     shifts, points = judged(site)
     _, before = judged(shifted_sites.plain(seed, generator=generator))
-    hit = (shifts["setup"] == site.subject) & (shifts["kind"] == "translation")
+    hit = shifts["setup"].str.startswith(site.subject) & (shifts["kind"] == "translation")
     hit &= shifts["looks_like"].eq("base on another coordinate")
     return bool(hit.any()), bool((~hit).any()), blamed(points) - blamed(before)
 
@@ -78,8 +78,8 @@ def named_kind(site: Site, kind: str) -> tuple[bool, bool]:
     return bool(((shifts["kind"] == kind) & about).any()), bool((~about).any())
 
 
-def table(seeds: range, generator: str) -> dict[str, np.ndarray]:
-    """Return the outcomes of every measure, one row a seed."""
+def table(seeds: range, generator: str, only: str = "") -> dict[str, np.ndarray]:
+    """Return the outcomes of every measure (or of those whose names begin with `only`), one row a seed."""
     kinds: dict[str, Callable[[int], object]] = {
         "30 mm": lambda s: named_base(s, generator),
         "antenna, recorded": lambda s: named_antenna(s, generator, True),
@@ -104,6 +104,8 @@ def table(seeds: range, generator: str) -> dict[str, np.ndarray]:
     }
     found = {}
     for name, measure in kinds.items():
+        if not name.startswith(only):
+            continue
         begin = time.perf_counter()
         found[name] = np.array([measure(seed) for seed in seeds], dtype=int)
         print(f"  {name:<26} {_said(name, found[name])}   ({time.perf_counter() - begin:.0f} s)", flush=True)
@@ -125,4 +127,4 @@ if __name__ == "__main__":
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     for which in ("trees", "students"):
         print(f"{which}, seeds {first} to {first + count - 1}")
-        table(range(first, first + count), which)
+        table(range(first, first + count), which, sys.argv[3] if len(sys.argv) > 3 else "")
