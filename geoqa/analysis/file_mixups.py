@@ -74,7 +74,8 @@ def find(place: Array, variance: Array, point: Index, group: Index, size: Index)
         Stops of each group: of two that differ, the smaller is taken to be the other one.
     """
     best: Mixup | None = None
-    for number in np.argsort(size, kind="stable"):
+    far = _far_off(place, variance, point, group, len(size))
+    for number in (k for k in np.argsort(size, kind="stable") if far[k]):
         formed = cells.form(
             place[:, :2], variance, point, np.where(group == number, 0, -1), place, np.zeros(len(point))
         )
@@ -87,6 +88,17 @@ def find(place: Array, variance: Array, point: Index, group: Index, size: Index)
             if found and (best is None or found.left_m < best.left_m / 2):
                 best = found
     return best
+
+
+def _far_off(place: Array, variance: Array, point: Index, group: Index, n: int) -> NDArray[np.bool_]:
+    """Return which groups lie so far from the others, on most points they share, that a change may tell it."""
+    formed = cells.form(place, np.where(np.isnan(place[:, 2]), np.nan, variance), point, group, place, place[:, 0])
+    plane = cells.form(place[:, :2], variance, point, group, place, place[:, 0])
+    far = np.zeros(n, bool)
+    for made in (formed, plane):
+        away = np.sqrt((made.d**2).sum(axis=1)) > SHRINKS * FINE_M
+        far |= 2 * np.bincount(made.group, away, minlength=n) >= np.maximum(np.bincount(made.group, minlength=n), 1)
+    return far
 
 
 def _heights(place: Array, variance: Array, point: Index, mine: NDArray[np.bool_], formed: cells.Cells) -> Array:

@@ -80,12 +80,13 @@ def compare(x: Array, cov: Array, part: Index, mass: Array, usual_m: float, know
 
 
 def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m: float, known: Flags) -> None:
-    count, d = len(at), x.shape[1]
+    d = x.shape[1]
     own_setups = ~known[at]
     few = own_setups.sum() < 3
     votes = np.where(known[at], mass[at] if few else 0.0, 0.0 if few and known[at].any() else mass[at])
     middle = np.array([_weighted_median(column, votes) for column in x[at].T])
-    apart, q = x[at] - middle, np.diag(cov)[at]
+    part = cov[np.ix_(at, at)]
+    apart, q = x[at] - middle, np.diag(part)
     own, freedom = usual_m**2, float(d * WORTH)
     inside = votes == votes.max()
     if not few:
@@ -93,14 +94,16 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m
         inside = (apart**2).sum(axis=1) / (q + max(rough, own)) < -2 * np.log(_CORE)
         inside &= votes > 0
     for _ in range(5):
-        share = inside / (np.diag(cov)[at] + own)
+        share = inside / (np.diag(part) + own)
         share = share / share.sum()
-        turn = np.eye(count) - share[None, :]
-        q = np.diag(turn @ cov[np.ix_(at, at)] @ turn.T)
+        # Variances of x - share'x, from the closures and from what set-ups differ by.
+        pulled = part @ share
+        q = np.diag(part) - 2 * pulled + share @ pulled
         apart = x[at] - share @ x[at]
         if not few:
             own, freedom = _scatter(apart, q, inside & own_setups, own, usual_m)
-        scatter = q + np.diag(turn @ np.diag(np.where(own_setups, own, 0.0)) @ turn.T)
+        each = np.where(own_setups, own, 0.0)
+        scatter = q + each * (1 - 2 * share) + (share**2 * each).sum()
         p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
         if few or not ((p > _APART) & (votes > 0)).any():
             break

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy.spatial import cKDTree
 
+from geoqa.analysis import spread
 from geoqa.core import groups
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 _NEIGHBOURS = 8
 #: A point is looked at as moved when its extent squared is this many times the variance of one stop.
 _TORN = 20.0
+#: Degrees of freedom of the errors of a mark's visits: heavy flanks, so that two wild visits do not move it.
+_FLANKS = 8.0
 
 
 class Misfiled(NamedTuple):
@@ -192,8 +195,6 @@ def moved_marks(
 def _split_in_time(
     y: Array, var: tuple[Array, Array], at: Index, start_s: Array, apart_s: float, level: float
 ) -> Moved | None:
-    from geoqa.analysis import spread
-
     for cut in range(2, len(at) - 1):
         sides = (at[:cut], at[cut:])
         if any(not np.ptp(start_s[side]) >= apart_s for side in sides):
@@ -212,7 +213,9 @@ def _split_in_time(
             ]  # fmt: skip
             means.append((mean, np.array([1 / w_h.sum(), 1 / w_v.sum()])))
         d, variance = means[1][0] - means[0][0], means[0][1] + means[1][1]
-        p = spread.probability(np.array([(d[:2] ** 2).sum() / variance[0], d[2] ** 2 / variance[1]]), np.array([2, 1]))
+        p = spread.probability(
+            np.array([(d[:2] ** 2).sum() / variance[0], d[2] ** 2 / variance[1]]), np.array([2, 1]), _FLANKS
+        )
         if np.nanmin(p) < level and not any(value < 0.01 for value in inner):
             return Moved(-1, sides[1], d, variance, cut, float(start_s[sides[1][0]]))
     return None

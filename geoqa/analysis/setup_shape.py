@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from geoqa.analysis.site_adjustment import FLANKS, MEDIAN
+from geoqa.analysis.site_adjustment import CONTRADICTS, FLANKS, MEDIAN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 HORIZONTAL = {"rotation": (0,), "scale": (1,), "drift": (2, 3)}
 HEIGHT = {"tilt": (0, 1), "drift": (2,)}
 FEWEST = 8  # points a set-up must share
+_ROUNDS = 8
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,17 @@ class Shape:
     points: int
     h: Fitted
     v: Fitted | None
+
+    @property
+    def changes(self) -> bool:
+        """Whether any term was taken in."""
+        return bool(self.h.chosen or (self.v and self.v.chosen))
+
+    @property
+    def surest(self) -> float:
+        """The smallest probability of a term that was taken in."""
+        fits = [fitted for fitted in (self.h, self.v) if fitted]
+        return min(fitted.terms[kind].p for fitted in fits for kind in fitted.chosen)
 
     def change(self, place: Array, start_s: Array, only: str | None = None) -> Array:
         """Return the chosen terms (or one kind of them) at places (n, 3) and times, shape (n, 3), metres.
@@ -174,7 +186,9 @@ def _solve(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -
     size = np.sqrt((whole**2 * weight[:, None]).sum(axis=0))
     size = np.where(size > 0, size, 1.0)
     scaled = whole / size
-    cov = np.linalg.pinv(scaled.T @ (scaled * weight[:, None]), rcond=1e-10, hermitian=True)
+    # Columns that say nothing, or the same, are held near zero instead of breaking the solution.
+    normal = scaled.T @ (scaled * weight[:, None]) + 1e-9 * np.eye(whole.shape[1])
+    cov = np.linalg.inv(normal)
     return cov @ (scaled.T @ (weight * y)) / size, cov / np.outer(size, size)
 
 
@@ -184,13 +198,13 @@ def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int
     plain = np.tile(1 / variance, k)
     weight = plain
     whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
-    for i in range(15):
+    for i in range(_ROUNDS):
         value, _ = _solve(design, y, weight, k, columns)
         left = y - whole @ value
         square = (left.reshape(k, n) ** 2).sum(axis=0) / variance
         factor = max(float(np.median(square)) / MEDIAN[k], 0.05)
         share = (FLANKS + k) / (FLANKS + square / factor)
-        weight = plain * np.tile(share if i < 12 else share * (square < 4 * MEDIAN[k] * 2.5 * factor), k)
+        weight = plain * np.tile(share if i < _ROUNDS - 1 else share * (square < CONTRADICTS[k] * factor), k)
     freedom = max(float((weight > 0).sum()) - len(value), 1.0)
     left = y - whole @ _solve(design, y, weight, k, columns)[0]
     seen = max(float((left**2 * plain * (weight > 0)).sum() / freedom), 0.5)

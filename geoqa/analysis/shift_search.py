@@ -106,10 +106,12 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
     found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
-    vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
+        vertical = _apart(
+            site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups), rules.own_v_m, known
+        )
         y[setup == number, :2] -= np.nan_to_num(found.apart_h.d[number])
-        y[setup == number, 2] -= np.nan_to_num(_apart(vertical, rules.own_v_m, known).d[number, 0])
+        y[setup == number, 2] -= np.nan_to_num(vertical.d[number, 0])
     _settle_heights(found, stops, y, setups, known, rules)
     for number in found.shifted_h:
         y[setup == number, :2] -= found.apart_h.d[number]
@@ -222,29 +224,47 @@ def _height_of(scope: str, number: int, formed: cells.Cells, at: Index, rules: R
 
 
 def _shapes(found: Findings, stops: Stops, y: Array, place: Array, known: Flags, rules: Rules) -> None:
-    """Fit every set-up's change with place and time, and set right in `y` what matters."""
+    """Fit every set-up's change with place and time, and set right in `y` what matters, the surest first.
+
+    A set-up mostly compared with one that turns seems to turn itself: once that one is set right it is fitted anew.
+    """
+    waiting = [int(number) for number in np.flatnonzero(~known)]
+    for _ in range(MOST):
+        made = _fitted(found, stops, y, place, waiting, rules)
+        found.shapes |= made
+        waiting = [number for number, shape in made.items() if shape.changes]
+        if not waiting:
+            return
+        surest = min(waiting, key=lambda number: made[number].surest)
+        waiting.remove(surest)
+        mine, shape = stops.label["setup"] == surest, made[surest]
+        y[mine] -= shape.change(place[mine], stops.start_s[mine])
+        # What is left of the set-up's shift once its change within is told.
+        if shape.h.chosen:
+            y[mine, :2] -= shape.h.shift
+        if shape.v and shape.v.chosen:
+            y[mine, 2] -= shape.v.shift[0]
+
+
+def _fitted(
+    found: Findings, stops: Stops, y: Array, place: Array, numbers: list[int], rules: Rules
+) -> dict[int, setup_shape.Shape]:
+    """Return how each of some set-ups changes within itself, those that share enough points."""
     assert found.apart_h is not None and found.apart_v is not None
-    setup = stops.label["setup"]
+    setup, made = stops.label["setup"], {}
+    if not numbers:
+        return {}
     formed = [
         cells.form(y[:, columns], variance, stops.point, setup, place, stops.start_s)
         for columns, variance in (([0, 1], stops.var_h), ([2], stops.var_v))
     ]
-    level = rules.level / found.further
-    for number in np.flatnonzero(~known):
+    for number in numbers:
         own_h, own_v = float(found.apart_h.own[number]), float(found.apart_v.own[number])
-        shape = setup_shape.fit(formed[0].of(int(number)), formed[1].of(int(number)), own_h, own_v, level)
-        if shape is None:
-            continue
-        found.shapes[int(number)] = shape
-        if shape.h.chosen or (shape.v and shape.v.chosen):
-            mine = setup == number
-            change = shape.change(place[mine], stops.start_s[mine])
-            y[mine] -= change
-            # What is left of the set-up's shift once its change within is told.
-            if shape.h.chosen:
-                y[mine, :2] -= shape.h.shift
-            if shape.v and shape.v.chosen:
-                y[mine, 2] -= shape.v.shift[0]
+        level = rules.level / found.further
+        shape = setup_shape.fit(formed[0].of(number), formed[1].of(number), own_h, own_v, level)
+        if shape is not None:
+            made[number] = shape
+    return made
 
 
 def _settle_single(found: Findings, stops: Stops, y: Array, rules: Rules) -> None:

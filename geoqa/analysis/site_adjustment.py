@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
 #: Median of chi-square by number of axes.
 MEDIAN = {1: 0.45494, 2: 1.38629}
+#: Steps of the solution that no longer matter, metres.
+SETTLED_M = 5e-5
 #: A closure's weight between two set-ups stops growing here, metres.
 SMALL_M = 0.002
 
@@ -61,7 +63,7 @@ class Adjusted:
     factor: float
 
 
-def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 12) -> Adjusted:
+def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 8) -> Adjusted:
     """Return the adjustment of stops by set-ups.
 
     Parameters
@@ -97,7 +99,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
         now = weight * (FLANKS + d) / (FLANKS + square / factor)
         step = system.solve(y - x[setup], now, part)
         x = x + step
-        if np.abs(step).max(initial=0.0) < 1e-5:
+        if np.abs(step).max(initial=0.0) < SETTLED_M:
             break
     square = _square(y - x[setup], now, weight, of) / redundancy
     sound = square <= CONTRADICTS[d] * factor
@@ -195,7 +197,7 @@ def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Arr
     _, edge, size = np.unique(key, return_inverse=True, return_counts=True)
     middle = np.column_stack([_medians(column, edge, size) for column in closure.T])
     first = np.unique(key, return_index=True)[1]
-    return _least_absolute(middle, low[first], high[first], size, count, part)
+    return _least_absolute(middle, low[first], high[first], size.astype(float), count, part)
 
 
 def _medians(values: Array, group: Index, size: Index) -> Array:
@@ -204,20 +206,18 @@ def _medians(values: Array, group: Index, size: Index) -> Array:
     return np.asarray((values[order[begin + (size - 1) // 2]] + values[order[begin + size // 2]]) / 2)
 
 
-def _least_absolute(d: Array, low: Index, high: Index, size: Index, count: int, part: Index) -> Array:
+def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, part: Index) -> Array:
     """Return x that makes the sum of size * |d - (x_high - x_low)| small, by iterated weights."""
     x = np.zeros((count, d.shape[1]))
-    weight = size.astype(float)
-    for _ in range(25):
-        normal = np.zeros((count, count))
-        np.add.at(normal, (low, low), weight)
-        np.add.at(normal, (high, high), weight)
-        np.add.at(normal, (low, high), -weight)
-        np.add.at(normal, (high, low), -weight)
+    weight = size
+    for _ in range(10):
+        beside = np.bincount(low * count + high, weight, minlength=count**2).reshape(count, count)
+        beside = beside + beside.T
+        normal = np.asarray(np.diag(beside.sum(axis=1)) - beside, float)
         pull = weight[:, None] * d
         right = groups.sums(pull, high, count) - groups.sums(pull, low, count)
         new = _solve(normal, right, part)
-        done = np.abs(new - x).max() < 1e-4
+        done = np.abs(new - x).max() < SMALL_M / 4
         x = new
         if done:
             break

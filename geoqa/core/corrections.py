@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import CallError
@@ -32,7 +32,7 @@ def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) ->
     """
     suspicious = shifts[shifts["suspicious"].to_numpy(dtype=bool)]
     full = suspicious["setup"] + " " + suspicious["kind"]
-    take = full.isin([]).to_numpy()
+    take = full.isna().to_numpy(dtype=bool, copy=True)
     faults = []
     mended = set((shifted["setup"] + " " + shifted["kind"])[shifted["mends"].to_numpy(dtype=bool)])
     for name in dict.fromkeys(names):
@@ -84,8 +84,30 @@ def apply(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.Data
     return assembly.by_point(frame)[0]
 
 
+def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return what was taken off, as plain values for the record; `said` is for people."""
+    counts = (shifted["setup"] + " " + shifted["kind"]).value_counts()
+    made = []
+    for one in shifts.itertuples(index=False):
+        name = f"{one.setup} {one.kind}"
+        numbers = {
+            c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
+        }
+        made.append(
+            {
+                "shift": name, "kind": one.kind, "occupations": int(counts.get(name, 0)), **numbers,
+                "said": f"shift {name!r} was taken off {int(counts.get(name, 0))} occupations before they were judged; "
+                f"it was found as {one.looks_like}",
+            }
+        )  # fmt: skip
+    return made
+
+
 def with_names(job: Job, names: Iterable[str]) -> Job:
     """Return the job with the shifts to apply in its step, after those the recipe names."""
+    names = tuple(names)
+    if not names:
+        return job
     own = dict(job.steps.get("shifts", {}))
     own["apply"] = tuple(dict.fromkeys([*own.get("apply", ()), *names]))
     return replace(job, steps={**job.steps, "shifts": own})
