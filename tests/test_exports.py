@@ -119,6 +119,7 @@ PURE = {
         "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v",
     },
     "gross_scales": {"share"},
+    "shifts": {"p"},
     "repeats": {"repeat", "repeat_prior"},
     "procedures": {
         f"{name}{end}"

@@ -51,9 +51,8 @@ class Shift:
     looks_like: str = ""
     evidence: str = ""
     remedy: str = ""
-    value: float = np.nan
-    value_sigma: float = np.nan
-    value_unit: str = ""
+    reach_m: tuple[float, float] = (np.nan, np.nan)
+    rate: float = np.nan
     rows: Index = field(default_factory=lambda: np.zeros(0, np.int64))
     vectors: Array = field(default_factory=lambda: np.zeros((0, 3)))
     new_point: int = -1
@@ -172,7 +171,7 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
         float(found.apart_h.p[number]), int(found.horizontal.points[number]), is_shifted or turned,
     )  # fmt: skip
     height = Shift(
-        "set-up", setup, "height", np.array([0.0, 0.0, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
+        "set-up", setup, "height", np.array([np.nan, np.nan, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
         int(found.vertical.points[number]), bool(raised),
     )  # fmt: skip
     terms = _terms(setup, shape) if shape else []
@@ -212,16 +211,16 @@ def _terms(setup: str, shape: Shape) -> list[Shift]:
 
 
 def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, shape: Shape) -> Shift:
-    factor, unit = {"rotation": (206264.806, "arc seconds"), "scale": (1e6, "ppm"), "tilt": (1e6, "ppm")}.get(
-        kind, (3600.0 * 1000, "mm/h")
-    )
-    value, sigma = float(np.linalg.norm(term.value)), float(np.max(term.sigma))
-    if len(term.value) == 1:
-        value = float(term.value[0])
-    d = np.zeros(3)
+    size = float(np.linalg.norm(term.value))
+    rate = float(term.value[0]) if len(term.value) == 1 else size
+    span = term.reach_m / size if size > 0 else 0.0
+    d = np.full(3, np.nan)
     if kind == "drift":
-        d[slice(0, 2) if axis == "h" else slice(2, 3)] = term.value * 3600
-    said = f"{value * factor:.1f} {unit}, {1000 * term.reach_m:.0f} mm at the farther points"
+        d[slice(0, 2) if axis == "h" else slice(2, 3)] = term.value * span
+        said = f"{abs(size) * 3_600_000:.1f} mm an hour"
+    else:
+        said = f"{np.degrees(rate) * 3600:.1f} arc seconds" if kind == "rotation" else f"{rate * 1e6:.1f} ppm"
+    said += f", {1000 * term.reach_m:.0f} mm at the {'later' if kind == 'drift' else 'farther'} points"
     looks, remedy = {
         "rotation": ("turned against the others: a localization done again, or another orientation",
                      "Find which localization this set-up ran on, and compute its occupations with the one of the job"),
@@ -232,10 +231,10 @@ def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, sha
         "drift": ("drifts with time: a tripod or a base mount that was bumped or sank, or corrections that wandered",
                   "Look at the base's log; observe the points of this set-up again"),
     }[kind]  # fmt: skip
-    p = term.p
     return Shift(
-        "set-up", setup, kind, d, np.full(3, np.nan), p, shape.points, is_chosen, looks, f"{said}, from {shape.points} "
-        "shared points", remedy, value * factor, sigma * factor, unit, mends=True,
+        "set-up", setup, kind, d, np.full(3, np.nan), term.p, shape.points, is_chosen, looks,
+        f"{said}, from {shape.points} shared points", remedy, reach_m=(term.reach_m, float(np.max(term.sigma)) * span),
+        rate=float(np.degrees(rate)) if kind == "rotation" else rate * 1e6,
     )  # fmt: skip
 
 
@@ -301,7 +300,7 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     usual = _typed(one, stops, names)
     return Shift(
         {"antenna": "antenna height", "crew": "crew"}.get(one.scope, "stretch of work"), setup, "height",
-        np.array([0.0, 0.0, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
+        np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
         looks_like="antenna height mistyped",
         evidence=f"from {when} to {until} the heights of {one.points} points are {one.du:+.3f} m (+/- "
         f"{Z95 * np.sqrt(one.variance):.3f} m at 95 %) against their other visits, the positions agree{usual}"
@@ -396,10 +395,15 @@ def columns(made: list[Shift]) -> dict[str, Any]:
             f"{name}_low": d[:, axis] - Z95 * sigma[:, axis],
             f"{name}_high": d[:, axis] + Z95 * sigma[:, axis],
         }
-    value, spread = (np.array([getattr(one, c) for one in made], float) for c in ("value", "value_sigma"))
+    reach, spread = np.array([one.reach_m for one in made], float).reshape(-1, 2).T
+    rate = np.array([one.rate for one in made], float)
+    kind = np.array([one.kind for one in made], dtype=object)
     return table | {
-        "parameter": value, "parameter_low": value - Z95 * spread, "parameter_high": value + Z95 * spread,
-        "parameter_unit": [one.value_unit or None for one in made],
+        "reach_m": reach, "reach_m_low": np.maximum(reach - Z95 * spread, 0), "reach_m_high": reach + Z95 * spread,
+        **{
+            f"{name}_{unit}": np.where(kind == name, rate, np.nan)
+            for name, unit in (("rotation", "deg"), ("scale", "ppm"), ("tilt", "ppm"))
+        },
         "p": np.array([one.p for one in made], float), "points": np.array([one.points for one in made], np.int64),
         "suspicious": np.array([one.suspicious for one in made], bool),
         "looks_like": [one.looks_like if one.suspicious else None for one in made],

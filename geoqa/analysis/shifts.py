@@ -70,7 +70,7 @@ class Shifts(Analysis):
         occupations, points = frames["occupations"], frames["points"]
         made = self._found(occupations, frames["classes"], job)
         table = pd.DataFrame(shift_table.columns(made)).astype(
-            dict.fromkeys(("setup", "kind", "scope", "parameter_unit", "looks_like", "remedy", "message"), "str")
+            dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
         )
         table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
         suspicious = [one for one in made if one.suspicious]

@@ -20,10 +20,10 @@ _NAMED = {
 _ESTIMATE = {
     f"{name}{end}": _float(f"{about}{word}")
     for name, about in (
-        ("de_m", "east, what the occupations have too much; of a drift, per hour"),
+        ("de_m", "east, what the occupations have too much; of a drift, from its middle to the later ones"),
         ("dn_m", "north, likewise"),
         ("du_m", "up, likewise"),
-        ("parameter", "rotation, scale, tilt or drift in `parameter_unit`"),
+        ("reach_m", "what a rotation, scale, tilt or drift changes from the middle to the farther points"),
     )
     for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
 }
@@ -35,7 +35,9 @@ SHIFTS = Frame(
         **_NAMED,
         "scope": _text("what kind of thing `setup` is", SCOPES, nulls=False),
         **_ESTIMATE,
-        "parameter_unit": _text("unit of `parameter`"),
+        "rotation_deg": _float("rotation against the others, clockwise"),
+        "scale_ppm": _float("scale against the others"),
+        "tilt_ppm": _float("steepest tilt of the heights"),
         "p": _float("probability of a larger one when there is none, this test alone", minimum=0),
         "points": _int("points that show it", minimum=0),
         "suspicious": _bool("beyond what set-ups of this site differ by, all tests together"),
