@@ -93,6 +93,7 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m
         rough = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - float(np.median(q[own_setups]))
         inside = (apart**2).sum(axis=1) / (q + max(rough, own)) < -2 * np.log(_CORE)
         inside &= votes > 0
+        inside = inside if inside.any() else votes == votes.max()
     for _ in range(5):
         share = inside / (np.diag(part) + own)
         share = share / share.sum()
@@ -103,7 +104,9 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m
         if not few:
             own, freedom = _scatter(apart, q, inside & own_setups, own, usual_m)
         each = np.where(own_setups, own, 0.0)
-        scatter = q + each * (1 - 2 * share) + (share**2 * each).sum()
+        # Of a reference of one set-up nothing is left to scatter.
+        q = np.maximum(q, 1e-18)
+        scatter = np.maximum(q + each * (1 - 2 * share) + (share**2 * each).sum(), q)
         p = spread.probability((apart**2).sum(axis=1) / scatter, d, freedom)
         if few or not ((p > _APART) & (votes > 0)).any():
             break
