@@ -88,12 +88,13 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m
     part = cov[np.ix_(at, at)]
     apart, q = x[at] - middle, np.diag(part)
     own, freedom = usual_m**2, float(d * WORTH)
-    inside = votes == votes.max()
+    # Of two set-ups the one with more points stands for both; which is off is not said.
+    inside = np.arange(len(at)) == int(votes.argmax())
     if not few:
         rough = (1.4826 * np.median(np.abs(apart[own_setups]))) ** 2 - float(np.median(q[own_setups]))
         inside = (apart**2).sum(axis=1) / (q + max(rough, own)) < -2 * np.log(_CORE)
         inside &= votes > 0
-        inside = inside if inside.any() else votes == votes.max()
+        inside = inside if inside.any() else np.arange(len(at)) == int(votes.argmax())
     for _ in range(5):
         share = inside / (np.diag(part) + own)
         share = share / share.sum()

@@ -177,8 +177,10 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
     terms = _terms(setup, shape) if shape else []
     chosen = {one.kind for one in terms if one.suspicious}
     alone = bool(found.apart_h.alone[number])
-    _name_translation(plane, chosen, bool(raised), alone)
-    _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]))
+    if plane.suspicious:
+        _name_translation(plane, chosen, bool(raised), alone)
+    if height.suspicious:
+        _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]))
     plane.rows = height.rows = rows
     plane.vectors = np.tile(np.r_[shift, 0.0], (len(rows), 1))
     tilt = shape.v.shift[0] if shape and shape.v and shape.v.chosen else 0.0
@@ -187,7 +189,7 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
         if one.suspicious:
             assert shape is not None
             one.rows, one.vectors = rows, shape.change(place[rows], start_s[rows], one.kind)
-    return [plane, height, *terms]
+    return [one for one in (plane, height) if one.suspicious or not np.isnan(one.p)] + terms
 
 
 def _one(apart: Apart, number: int) -> tuple[float, float]:

@@ -31,8 +31,11 @@ def network(shift=(0.0, 0.0, 0.0), of="B2", points=40, setups=SETUPS, seed=3, si
         for k, which in enumerate((first, second)):
             seen = at + rng.normal(size=3) * sigma * [1, 1, 1.5] + (np.array(shift) if setups[which] == of else 0.0)
             e, n, u = np.round(seen, 3)
-            rows.append({"p": f"P{i:02}", "e": e, "n": n, "u": u, "t": 1440.0 * which + 7 * i + 500 * k * (first == second),
-                         "s": sigma, "sv": 1.5 * sigma, "base": setups[which], "operator": "AB"} | same)  # fmt: skip
+            minutes = 1440.0 * which + 7 * i + 500 * k * (first == second)
+            rows.append(
+                {"p": f"P{i:02}", "e": e, "n": n, "u": u, "t": minutes, "s": sigma, "sv": 1.5 * sigma,
+                 "base": setups[which], "operator": "AB"} | same
+            )  # fmt: skip
     return rows
 
 
@@ -92,10 +95,10 @@ def test_a_shift_of_metres_is_found_as_well_as_one_of_centimetres():
 
 def test_points_that_a_shift_explains_are_told_and_the_status_stays():
     plain, shifted = found(network(points=60))[1]["points"], found(network((0.2, 0.0, 0.0), points=60))[1]["points"]
-    conflict = shifted["status"] == "conflict"
-    assert conflict.sum() > 15
+    blamed = shifted["status"].isin(schema.BLAMED)
+    assert blamed.sum() > 15
     assert plain["status"].isin(schema.BLAMED).sum() <= 2
-    assert (shifted.loc[conflict, "explained"] == "B2 translation").mean() > 0.9
+    assert (shifted.loc[blamed, "explained"] == "B2 translation").mean() > 0.9
     assert shifted.loc[shifted["status"] == "confirmed", "explained"].isna().all()
 
 
@@ -135,7 +138,7 @@ def test_setups_that_share_no_point_are_compared_with_none():
     apart = [row | {"p": "Q" + row["p"], "base": "B2", "e": row["e"] + 5000} for row in rows]
     shifts, kept, _ = found(rows + apart)
     assert shifts.empty
-    assert set(kept["shifts"]["setup"]) == {"B1", "B3", "B4"}
+    assert (kept["shifts"]["de_m"].abs().dropna() < 0.02).all()
 
 
 @pytest.mark.parametrize(
@@ -164,7 +167,8 @@ def test_without_a_base_column_days_are_the_setups():
 def test_the_same_in_a_local_frame_and_in_feet(crs):
     # EPSG:2229 counts US survey feet; easting_m is metres all the same.
     made = job(crs=crs)
-    frame = occupations(network((0.060, -0.045, 0.0)), corner=(1_968_000.0, 560_000.0, 100.0) if crs == "EPSG:2229" else (1_600_000.0, 5_400_000.0, 100.0))  # fmt: skip
+    corner = (1_968_000.0, 560_000.0, 100.0) if crs == "EPSG:2229" else (1_600_000.0, 5_400_000.0, 100.0)
+    frame = occupations(network((0.060, -0.045, 0.0)), corner)
     kept, _ = run(frame, made, STEPS)
     assert kept["shifts"].loc[kept["shifts"]["suspicious"], "setup"].tolist() == ["B2"]
 
@@ -186,7 +190,7 @@ def test_what_was_applied_is_gone():
 
 def test_a_name_that_no_shift_has_is_refused_with_those_there_are():
     _, kept, _ = found(network((0.12, -0.05, 0.0), points=60))
-    with pytest.raises(CallError, match="no suspicious shift is called 'B3'.*'B2 translation'"):
+    with pytest.raises(CallError, match=r"no suspicious shift is called 'B3'.*'B2 translation'"):
         corrections.chosen(kept["shifts"], kept["shifted"], ["B3"])
 
 
@@ -207,13 +211,17 @@ def test_a_file_in_another_unit_or_with_swapped_axes_is_named(site, kind, looks_
         assert "2.00 ppm of the coordinates" in shifts["message"].iloc[0]
         # CHECK_VALUES section 5: about 2 ppm of the coordinates; computed from the two feet.
         assert shifts["dn_m"].iloc[0] == pytest.approx(simulate.CORNER[1] * (0.3048 / (1200 / 3937) - 1), rel=1e-3)
-    blamed = kept["points"]["status"].isin(schema.BLAMED)
-    assert kept["points"].loc[blamed, "explained"].notna().mean() > 0.8
+    # Explained are those that are blamed here and would not be without the mixup.
+    plain, _ = run(shifted_sites.plain(5, points=300).occupations, job(), STEPS)
+    before, points = (frames["points"]["status"].isin(schema.BLAMED).to_numpy() for frames in (plain, kept))
+    explained = kept["points"]["explained"].notna().to_numpy()
+    assert (points & ~before).sum() > 5
+    assert (explained == (points & ~before)).mean() > 0.98
 
 
 @pytest.mark.parametrize("recorded", [True, False])
 def test_a_morning_with_a_mistyped_antenna_height_is_named(recorded):
-    site = shifted_sites.mistyped_antenna(4, points=700, count=20, recorded=recorded)
+    site = shifted_sites.mistyped_antenna(4, points=1200, count=40, recorded=recorded)
     kept, _ = run(site.occupations, job(), STEPS)
     shifts = kept["shifts"][kept["shifts"]["suspicious"]]
     assert shifts["kind"].tolist() == ["height"]
@@ -266,7 +274,10 @@ def test_a_mark_that_moved_is_told_from_one_wrong_visit():
     day = 1440.0
     steady = network(points=20)
     places = [(0, 0), (0.004, -0.003), (0.003, 0.002), (0.201, 0.003), (0.198, -0.004)]
-    mark = [{"p": "M", "e": e + 50, "n": n, "u": 0.0, "t": k * day, "s": 0.006, "sv": 0.009, "base": f"B{k % 4 + 1}"} for k, (e, n) in enumerate(places)]  # fmt: skip
+    mark = [
+        {"p": "M", "e": e + 50, "n": n, "u": 0.0, "t": k * day, "s": 0.006, "sv": 0.009, "base": f"B{k % 4 + 1}"}
+        for k, (e, n) in enumerate(places)
+    ]
     shifts, _, _ = found(steady + mark)
     assert shifts["looks_like"].tolist() == ["a disturbed mark"]
     assert shifts["de_m"][0] == pytest.approx(0.197, abs=0.003)
