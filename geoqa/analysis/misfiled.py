@@ -153,7 +153,7 @@ def two_places(place: Array, point: Index, strangers: Flags, far_m: float) -> Sp
     )
     found, stops, vector = [], [], []
     for number in np.flatnonzero(width > far_m):
-        mine = kept[point[kept] == number]
+        mine = kept[slice(*np.searchsorted(point[kept], [number, number + 1]))]
         near = np.hypot(*(place[mine, None, :2] - place[None, mine, :2]).transpose(2, 0, 1)) <= far_m / 2
         main = near[int(np.argmax(near.sum(axis=1)))]
         if main.all():

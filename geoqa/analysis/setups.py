@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
@@ -76,11 +77,15 @@ def clock(time_s: float, zone: tzinfo, pattern: str = "%Y-%m-%d %H:%M") -> str:
 
 def _named(words: list[str], start_s: Array, zone: tzinfo) -> list[str]:
     """Return distinct names of set-ups: the label, with the day where it stands on several, with the time if needed."""
-    for pattern in ("", " %Y-%m-%d", " %Y-%m-%d %H:%M", " %Y-%m-%d %H:%M:%S"):
-        twice = {word for word in words if words.count(word) > 1} if len(set(words)) < len(words) else set()
-        names = [
-            word + clock(at, zone, pattern) if word in twice else word for word, at in zip(words, start_s, strict=True)
-        ]
-        if len(set(names)) == len(names):
+    names = words
+    for pattern in (" %Y-%m-%d", " %Y-%m-%d %H:%M", " %Y-%m-%d %H:%M:%S"):
+        counts = Counter(names)
+        if len(counts) == len(names):
             return names
-    return [f"{name} ({i})" if names.count(name) > 1 else name for i, name in enumerate(names, 1)]
+        twice = {word for word, name in zip(words, names, strict=True) if counts[name] > 1}
+        names = [
+            word + clock(at, zone, pattern) if word in twice else name
+            for word, name, at in zip(words, names, start_s, strict=True)
+        ]
+    counts = Counter(names)
+    return [f"{name} ({i})" if counts[name] > 1 else name for i, name in enumerate(names, 1)]

@@ -336,9 +336,8 @@ def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
 def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     assert found.strangers is not None and found.split is not None
     made = []
-    of_row = dict(zip(stops.row.tolist(), stops.of_row.tolist(), strict=True)) if len(found.strangers.stop) else {}
     for row, belongs, vector, chance in zip(*found.strangers, strict=True):
-        stop = of_row[int(row)]
+        stop = int(stops.of_row[np.flatnonzero(stops.row == row)[0]])
         own, other = names.point[stops.point[stop]], names.point[belongs]
         when = base_setups.clock(float(stops.start_s[stop]), names.zone)
         made.append(

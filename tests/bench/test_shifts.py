@@ -59,7 +59,7 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
     pairs = spent["visits"] + spent["closures"] + spent["closure-status"]
     site = shift_rows.gather(frames["occupations"], frames["classes"], 5 * 3600.0, JOB)
     stops, count = site.stops, len(site.known)
-    assert count == SETUPS
+    assert count >= SETUPS  # a label that rests a night is set up anew
 
     def adjusted() -> None:
         setup = stops.label["setup"]
@@ -68,7 +68,7 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
     taken = float(np.median([seconds(adjusted) for _ in range(3)]))
     print(
-        f"\n{SIZE:,} occupations, {SETUPS} set-ups: pair stage {pairs:.2f} s, adjusted (position and height) in "
+        f"\n{SIZE:,} occupations, {count} set-ups: pair stage {pairs:.2f} s, adjusted (position and height) in "
         f"{taken:.2f} s, {taken / pairs:.1f} x; the whole step, every kind tested, {spent['shifts'] / pairs:.1f} x"
     )
     assert taken < 10 * pairs
