@@ -85,7 +85,8 @@ def find(place: Array, variance: Array, point: Index, group: Index, size: Index)
         others = np.column_stack([formed.place[:, :2] - formed.d, formed.place[:, 2] - up])
         for change in changes():
             found = _fits(formed.place, others, change, int(number))
-            if found and (best is None or found.left_m < best.left_m / 2):
+            # Of two files each set right agrees with the other: what noise leaves does not choose between them.
+            if found and (best is None or max(found.left_m, 10 * FINE_M) < best.left_m / 2):
                 best = found
     return best
 

@@ -55,7 +55,8 @@ def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) 
     known = np.flatnonzero(~np.isnan(residual[order]))
     order, stretch = order[known], stretch[known]
     length = np.bincount(stretch) if len(stretch) else np.zeros(1)
-    tried = float((length * (length + 1.0) / 2).sum()) * 2 * len(OFFSETS_M)
+    # The offsets only pick the stretch; its own mean is tested, so the stretches are what was tried.
+    tried = float((length * (length + 1.0) / 2).sum())
     if not len(order):
         return Run(order, tried)
     r, v = residual[order], FLANKS * variance[order]

@@ -54,7 +54,8 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         setup = np.where(is_control, len(setup_names), setup)
         setup_names = [*setup_names, CONTROL]
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
-    crews = [f"crew {name}" for name in occupations["operator"].astype("category").cat.categories]
+    people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
+    crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
     antenna, antennas, usually = _antennas(occupations, crew, crews, measured)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,

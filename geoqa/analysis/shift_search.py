@@ -34,7 +34,7 @@ NEARLY = 0.8
 #: Points that a set-up must share before it is called suspicious.
 FEWEST = 5
 #: Share of the points of a stretch that must lie nearer to its offset than to nothing.
-SUPPORT = 0.75
+SUPPORT = 0.65
 
 
 @dataclass(frozen=True)
