@@ -30,7 +30,7 @@ FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
 #: Median of chi-square by number of axes.
 MEDIAN = {1: 0.45494, 2: 1.38629}
 #: Steps of the solution that no longer matter, metres.
-SETTLED_M = 5e-5
+SETTLED_M = 1e-4
 #: A closure's weight between two set-ups stops growing here, metres.
 SMALL_M = 0.002
 
@@ -63,7 +63,7 @@ class Adjusted:
     factor: float
 
 
-def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 8) -> Adjusted:
+def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 6) -> Adjusted:
     """Return the adjustment of stops by set-ups.
 
     Parameters
@@ -210,7 +210,7 @@ def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, 
     """Return x that makes the sum of size * |d - (x_high - x_low)| small, by iterated weights."""
     x = np.zeros((count, d.shape[1]))
     weight = size
-    for _ in range(10):
+    for _ in range(6):
         beside = np.bincount(low * count + high, weight, minlength=count**2).reshape(count, count)
         beside = beside + beside.T
         normal = np.asarray(np.diag(beside.sum(axis=1)) - beside, float)
