@@ -1,6 +1,8 @@
 """The table of shifts on simulated sites, and how long the site adjustment takes.
 
-python -m pytest -m bench -s tests/bench/test_shifts.py
+OPENBLAS_NUM_THREADS=1 python -m pytest -m bench -s tests/bench/test_shifts.py
+
+On a loaded machine the threads of the linear algebra wait for each other; one is enough for these sizes.
 """
 
 from __future__ import annotations
