@@ -123,7 +123,8 @@ def _fits(mine: Array, others: Array, change: Change, group: int) -> Mixup | Non
     apart = np.sqrt(((after - left) ** 2).sum(axis=1))
     sure = 1.25 * float(np.median(apart)) / np.sqrt(known.sum())
     expected = np.median((mine - change.apply(mine))[known][:, axes], axis=0)
-    allowed = 4 * sure + FINE_M if np.linalg.norm(expected) < 100 else COARSE_M
+    # Beside the noise, what the set-ups of the files differ by.
+    allowed = 4 * (sure + FINE_M) if np.linalg.norm(expected) < 100 else COARSE_M
     whole, rest = float(np.linalg.norm(was)), float(np.linalg.norm(left))
     if whole < SHRINKS * (sure + FINE_M) or rest > allowed or whole < SHRINKS * rest:
         return None
