@@ -69,7 +69,11 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
 @click.option("--recipe", "-r", required=True, type=PATH, help="The recipe (TOML) of the job.")
 @click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made or replaced.")
-def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
+@click.option(
+    "--apply-shift", "shifts", multiple=True, metavar="NAME",
+    help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
+)  # fmt: skip
+def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str, ...]) -> None:
     """Run the review and print its summary."""
     from geoqa import standard_input
     from geoqa.reviews import refuse_loss
@@ -78,7 +82,7 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
     refuse_loss(out, (*inputs, recipe))  # before an hour's work, not after it
     progress = Progress()
     with standard_input.files(inputs) as paths:
-        made = run_review(paths, recipe, progress)
+        made = run_review(paths, recipe, progress, shifts)
     written = made.write(out, progress)
     _print(made, written)
     raise SystemExit(made.exit_code)

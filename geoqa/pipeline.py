@@ -60,6 +60,17 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
     return ready
 
 
+def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
+    """Return the ordered steps that the step called `name` rests on, itself last."""
+    wanted: set[str] = set()
+    chosen: list[Analysis] = []
+    for step in reversed(steps):
+        if step.name == name or wanted.intersection(step.gives):
+            chosen.insert(0, step)
+            wanted.update(_wants(step))
+    return chosen
+
+
 class Frames:
     """Every frame of a run; columns are attached by key, and each has one owner."""
 

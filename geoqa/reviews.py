@@ -153,6 +153,7 @@ def review(
     inputs: str | Path | Iterable[str | Path],
     recipe: str | Path | Mapping[str, Any] | Job,
     progress: Progress = lambda _: None,
+    apply_shifts: Iterable[str] = (),
 ) -> Review:
     """Review a whole site.
 
@@ -164,18 +165,21 @@ def review(
         A recipe file, the same as a mapping, or a `Job`.
     progress
         Called with the name of each stage.
+    apply_shifts
+        Names of suspicious shifts to take off the occupations before they are judged, beside those the recipe
+        names as `apply` in ``[step.shifts]``; nothing is taken off unasked.
 
     Raises
     ------
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, file_rules, meaning
+    from geoqa.core import assembly, corrections, file_rules, meaning
     from geoqa.outputs import record
     from geoqa.readers import decisions as reviewer
     from geoqa.readers import field_test, lookup
 
-    job = _job(recipe)
+    job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
     sources.refuse_names(paths)
     found = plugins.catalogue()
@@ -213,8 +217,10 @@ def review(
     frames |= {"decisions": decided, "field_test": tested}
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
-    kept = pipeline.Frames(frames)
     optional = [step.name for step in steps if found.is_third_party(step.name)]
+    frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
+    kept = pipeline.Frames(frames)
+    messages += [*(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, optional)
     readers = {reader.name: reader for _, reader, _ in read}
     return Review(
@@ -233,12 +239,30 @@ def review(
             ],
             "steps": [step.as_record() for step in (*readers.values(), *steps, *layers.usable)],
             "versions": record.versions(),
+            "shifts_applied": applied,
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
         },
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
         layers=layers,
     )
+
+
+def _without_shifts(
+    frames: Mapping[str, pd.DataFrame], steps: list[Analysis], job: Job, progress: Progress
+) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
+    """Return the occupations with the shifts taken off that were asked for by name, and what was done."""
+    from geoqa.core import corrections
+
+    names = job.steps.get("shifts", {}).get("apply", ())
+    if not names:
+        return frames["occupations"], []
+    before = pipeline.Frames(frames)
+    pipeline.run(pipeline.leading_to("shifts", steps), before, job, progress)
+    shifts, shifted = corrections.chosen(before["shifts"], before["shifted"], names)
+    right = corrections.apply(frames["occupations"], shifted, job)
+    schema.check("occupations", right, by="--apply-shift")
+    return right, corrections.told(shifts, shifted)
 
 
 def refuse_loss(folder: Path, sources: Iterable[Path]) -> None:

@@ -94,3 +94,18 @@ def test_special_rows_take_no_part(reviewed):
     assert set(occupations.loc[copied, "use"].astype(str)) == {"copied"}
     deleted = set(rows.loc[rows["what"] == "deleted", "line"].astype(int))
     assert deleted <= set(review.frames["set_aside"]["source_line"])
+
+
+def test_the_mistyped_antenna_height_and_the_wrong_name_are_named_and_nothing_else(reviewed):
+    review, _, rows = reviewed
+    shifts = review.frames["shifts"][review.frames["shifts"]["suspicious"]]
+    assert sorted(shifts["kind"]) == ["height", "name"]
+    antenna, name = (shifts[shifts["kind"] == kind].iloc[0] for kind in ("height", "name"))
+    assert antenna["du_m"] == pytest.approx(-0.100, abs=0.015)
+    assert "2.100 m, 0.100 m more than the usual 2.000 m" in antenna["message"]
+    at = review.frames["occupations"].set_index("occupation_id")["source_line"]
+    shifted = review.frames["shifted"].set_index("kind")["occupation_id"].map(at)
+    for kind, what in (("height", "antenna height"), ("name", "wrong name")):
+        assert set(shifted[[kind]]) == set(rows.loc[rows["what"] == what, "line"].astype(int))
+    assert name["looks_like"] == "an occupation under another point's name"
+    assert sum(text.startswith("shift ") for text in review.messages) == 2

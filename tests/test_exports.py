@@ -121,6 +121,7 @@ PURE = {
     "control_checks": {f"{name}_{axis}" for name in ("score", "conforms") for axis in "hv"},
     "check_log": {"p_h", "p_v"},
     "gross_scales": {"share"},
+    "shifts": {"p"},
     "repeats": {"repeat", "repeat_prior"},
     "procedures": {
         f"{name}{end}"

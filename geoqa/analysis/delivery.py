@@ -30,10 +30,11 @@ REASONS = (
     "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
     "a wrong fix may have gone unseen: observe once more, hours later",
     "risk exceeds what the requirement allows",
+    "rests on occupations of a suspicious shift: settle it first",
     "strained, meets the requirement: deliver with a note",
     "confirmed, meets the requirement",
 )
-_DELIVERED = (13, 14)
+_DELIVERED = (14, 15)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,13 +44,14 @@ class Delivery(Analysis):
     The risk counts noise and the wrong fix nobody saw, so it also says whether fresh fixes of one visit
     are enough; how often a wrong fix repeats is a prior, so there its probability is limited by itself.
     Where the site cannot tell how often a fix is wrong, two visits are needed. Neither holds for a role
-    that says fresh fixes suffice.
+    that says fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong together: a
+    coordinate that rests on them waits until the shift is settled.
     """
 
     name = "delivery"
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
-        "points.wrong_h", "points.wrong_v", "classes", "occupations", "occupations.use",
+        "points.wrong_h", "points.wrong_v", "points.shift", "classes", "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -117,6 +119,7 @@ class Delivery(Analysis):
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2),
             too_much,
+            points["shift"].notna().to_numpy(),
             (status == "strained").to_numpy(),
             np.ones(len(points), bool),
         ]

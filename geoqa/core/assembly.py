@@ -68,14 +68,14 @@ def occupations(
     frame, matched = matching.match(frame, job, lookup)
     if decisions is not None:
         frame, decisions = reviewer.apply(frame, decisions, job)
-    frame, messages = _by_point(frame)
+    frame, messages = by_point(frame)
     messages += _shared_labels(frame)
     if job.input.initialization == "asserted" and not job.files:
         frame = frame.assign(initialization=_asserted(frame))
     return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
 
 
-def _by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the rows sorted by point and time, one role a point."""
     import numpy as np
     import pandas as pd

@@ -19,11 +19,14 @@ from geoqa.core.contract import text_column as _text
 from geoqa.core.control_contracts import AGAINST
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
+#: Those that speak against a point.
+BLAMED = ("conflict", "loose", "strained")
 #: Worst first.
 SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
@@ -184,6 +187,8 @@ POINTS = Frame(
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
+        "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
+        "explained": _text("shifts without which the point would not disagree"),
         "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },
@@ -315,6 +320,8 @@ FRAMES: dict[str, Frame] = {
     "procedures": PROCEDURES,
     "pairs_needed": PAIRS_NEEDED,
     "detection": DETECTION,
+    "shifts": SHIFTS,
+    "shifted": SHIFTED,
     "set_aside": SET_ASIDE,
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,

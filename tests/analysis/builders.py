@@ -35,6 +35,7 @@ from geoqa.analysis.places import ClosureLines, OccupationPlaces, PointPlaces
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.repeats import Repeats
 from geoqa.analysis.risk import Risk
+from geoqa.analysis.shifts import Shifts
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.uncertainty import Uncertainty
 from geoqa.analysis.visits import Visits
@@ -45,7 +46,10 @@ from geoqa.core.tolerances import Requirement, Tolerance
 CORNER = (1_600_000.0, 5_400_000.0, 100.0)
 DAY_ONE = pd.Timestamp("2026-02-02", tz="UTC")
 #: Every built-in analysis step that makes numbers, and those that make geometry.
-STEPS = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Combination, Repeats, Risk, Uncertainty, Delivery)
+STEPS = (
+    Visits, Closures, Calibration, ClosureStatus, PointStatus, Shifts, Combination, Repeats, Risk, Uncertainty,
+    Delivery,
+)  # fmt: skip
 DRAWN = (*STEPS, Ellipses, OccupationPlaces, ClosureLines, PointPlaces)
 
 _TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")

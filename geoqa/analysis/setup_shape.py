@@ -1,0 +1,223 @@
+"""Does a set-up's shift turn, grow, tilt or drift? Each only where it fits better than a shift alone. Kernels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from geoqa.analysis.site_adjustment import CONTRADICTS, FLANKS, MEDIAN
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.cells import Cells
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+#: Columns of the design of each kind: horizontal (rotation, scale, two rates) and height (two slopes, a rate).
+HORIZONTAL = {"rotation": (0,), "scale": (1,), "drift": (2, 3)}
+HEIGHT = {"tilt": (0, 1), "drift": (2,)}
+FEWEST = 8  # points a set-up must share
+_ROUNDS = 8
+
+
+@dataclass(frozen=True)
+class Term:
+    """One kind of change within a set-up.
+
+    Attributes
+    ----------
+    value, sigma
+        The parameters and their standard deviations: per metre, or metres per second.
+    p
+        Probability of a larger one when there is none.
+    reach_m
+        How much it changes from the middle to the farther points.
+    """
+
+    value: Array
+    sigma: Array
+    p: float
+    reach_m: float
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What one axis does: the shift in the middle, every term that could be tried, and those taken in."""
+
+    shift: Array
+    terms: dict[str, Term]
+    chosen: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What one set-up does within itself, from `points` shared points; its middle (3,) in place and in time."""
+
+    middle: Array
+    start_s: float
+    points: int
+    h: Fitted
+    v: Fitted | None
+
+    @property
+    def changes(self) -> bool:
+        """Whether any term was taken in."""
+        return bool(self.h.chosen or (self.v and self.v.chosen))
+
+    @property
+    def surest(self) -> float:
+        """The smallest probability of a term that was taken in."""
+        fits = [fitted for fitted in (self.h, self.v) if fitted]
+        return min(fitted.terms[kind].p for fitted in fits for kind in fitted.chosen)
+
+    def change(self, place: Array, start_s: Array, only: str | None = None) -> Array:
+        """Return the chosen terms (or one kind of them) at places (n, 3) and times, shape (n, 3), metres.
+
+        The shift itself is left out.
+        """
+        east, north = (place[:, :2] - self.middle[:2]).T
+        time = np.nan_to_num(start_s - self.start_s)
+        result = np.zeros((len(place), 3))
+        for fitted, axes in ((self.h, slice(0, 2)), (self.v, slice(2, 3))):
+            for kind in fitted.chosen if fitted else ():
+                if only is None or kind == only:
+                    assert fitted is not None
+                    result[:, axes] += _along(kind, fitted.terms[kind].value, east, north, time)
+        return result
+
+
+def _along(kind: str, value: Array, east: Array, north: Array, time: Array) -> Array:
+    """Return what one term makes of places and times from the middle, shape (n, axes)."""
+    if kind == "rotation":  # clockwise, as azimuths are
+        return np.asarray(value[0] * np.column_stack([north, -east]))
+    if kind == "scale":
+        return np.asarray(value[0] * np.column_stack([east, north]))
+    if kind == "tilt":
+        return np.asarray((value[0] * east + value[1] * north)[:, None])
+    return np.asarray(time[:, None] * value)
+
+
+def fit(horizontal: Cells, vertical: Cells, own_h: float, own_v: float, level: float) -> Shape | None:
+    """Return how one set-up's shift changes with place and time; None where too few points are shared.
+
+    Parameters
+    ----------
+    horizontal, vertical
+        Cells of the set-up, two axes and one.
+    own_h, own_v
+        Standard deviation that set-ups differ by anyway; as much at the farther points is no change.
+    level
+        Probability below which a term is taken in before the next is looked at.
+    """
+    if len(horizontal.d) < FEWEST:
+        return None
+    middle = np.average(horizontal.place, axis=0, weights=1 / horizontal.variance)
+    times = horizontal.start_s[np.isfinite(horizontal.start_s)]
+    start = float(times.mean()) if len(times) else np.nan
+    has_height = len(vertical.d) >= FEWEST
+    return Shape(
+        middle, start, len(horizontal.d), _fit_axis(horizontal, middle, start, HORIZONTAL, own_h, level),
+        _fit_axis(vertical, middle, start, HEIGHT, own_v, level) if has_height else None,
+    )  # fmt: skip
+
+
+def _fit_axis(
+    cells: Cells, middle: Array, start_s: float, kinds: dict[str, tuple[int, ...]], own: float, level: float
+) -> Fitted:
+    """Return the fit of one axis, its terms taken in one by one while they matter."""
+    k = cells.d.shape[1]
+    design, length, span = _design(cells, middle, start_s)
+    y = np.concatenate(list(cells.d.T))
+    possible = {kind: columns for kind, columns in kinds.items() if _possible(kind, length, span)}
+    weight = _weights(design, y, cells.variance, k, [c for columns in possible.values() for c in columns])
+    taken: list[int] = []
+    terms: dict[str, Term] = {}
+    chosen: list[str] = []
+    while possible:
+        now = {
+            kind: _term(design, y, weight, k, taken, columns, span if kind == "drift" else length, own)
+            for kind, columns in possible.items()
+        }
+        terms |= now
+        best = min(now, key=lambda kind: now[kind].p)
+        if now[best].p >= level:
+            break
+        chosen.append(best)
+        taken += possible.pop(best)
+    value, _ = _solve(design, y, weight, k, taken)
+    for kind in chosen:
+        at = [k + taken.index(c) for c in kinds[kind]]
+        terms[kind] = replace(terms[kind], value=value[at])
+    return Fitted(value[:k], terms, tuple(chosen))
+
+
+def _possible(kind: str, length: float, span: float) -> bool:
+    return span > 60.0 if kind == "drift" else length > 1.0
+
+
+def _design(cells: Cells, middle: Array, start_s: float) -> tuple[Array, float, float]:
+    """Return the columns after the shift's own, shape (k * cells, columns), and how far place and time reach."""
+    east, north = (cells.place[:, :2] - middle[:2]).T
+    time = cells.start_s - start_s
+    span = float(np.sqrt(np.mean(time**2))) if np.isfinite(time).all() else 0.0
+    time = np.nan_to_num(time)
+    length = float(np.sqrt(np.mean(east**2 + north**2)))
+    nothing = np.zeros(len(east))
+    if cells.d.shape[1] == 1:
+        return np.column_stack([east, north, time]), length, span
+    columns = (
+        np.r_[north, -east],  # clockwise, as azimuths are
+        np.r_[east, north],
+        np.r_[time, nothing],
+        np.r_[nothing, time],
+    )
+    return np.column_stack(columns), length, span
+
+
+def _solve(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -> tuple[Array, Array]:
+    """Return parameters (the shift first) and their covariance for a variance factor of one."""
+    n = len(y) // k
+    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
+    size = np.sqrt((whole**2 * weight[:, None]).sum(axis=0))
+    size = np.where(size > 0, size, 1.0)
+    scaled = whole / size
+    # Columns that say nothing, or the same, are held near zero instead of breaking the solution.
+    normal = scaled.T @ (scaled * weight[:, None]) + 1e-9 * np.eye(whole.shape[1])
+    cov = np.linalg.inv(normal)
+    return cov @ (scaled.T @ (weight * y)) / size, cov / np.outer(size, size)
+
+
+def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int]) -> Array:
+    """Return robust weights from the fullest model, so that a change within the set-up contradicts nothing."""
+    n = len(y) // k
+    plain = np.tile(1 / variance, k)
+    weight = plain
+    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
+    for i in range(_ROUNDS):
+        value, _ = _solve(design, y, weight, k, columns)
+        left = y - whole @ value
+        square = (left.reshape(k, n) ** 2).sum(axis=0) / variance
+        factor = max(float(np.median(square)) / MEDIAN[k], 0.05)
+        share = (FLANKS + k) / (FLANKS + square / factor)
+        weight = plain * np.tile(share if i < _ROUNDS - 1 else share * (square < CONTRADICTS[k] * factor), k)
+    freedom = max(float((weight > 0).sum()) - len(value), 1.0)
+    left = y - whole @ _solve(design, y, weight, k, columns)[0]
+    seen = max(float((left**2 * plain * (weight > 0)).sum() / freedom), 0.5)
+    return np.where(weight > 0, plain, 0.0) / seen
+
+
+def _term(
+    design: Array, y: Array, weight: Array, k: int, taken: list[int], columns: tuple[int, ...], reach: float, own: float
+) -> Term:
+    value, cov = _solve(design, y, weight, k, [*taken, *columns])
+    at = np.arange(len(value) - len(columns), len(value))
+    own_rate = own / reach
+    block = cov[np.ix_(at, at)] + np.eye(len(at)) * own_rate**2
+    square = float(value[at] @ np.linalg.solve(block, value[at]))
+    p = float(special.chdtrc(len(at), max(square, 0.0)))
+    return Term(value[at], np.sqrt(np.diag(block)), p, float(np.linalg.norm(value[at]) * reach))

@@ -1,0 +1,134 @@
+"""The rows a search for shifts looks at: labels of what they may have in common, and their stops."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from geoqa.analysis import against, setups, shift_table, spread, stops, usage
+from geoqa.analysis.rows import codes_of, seconds
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Uses of direct rows that tell of a place; copies, unsettled rows and rows that stand back do not.
+_TELLING = (usage.USED, usage.NO_HEIGHT, usage.HEIGHT_ONLY, usage.OUTVOTED, usage.DISPUTED)
+#: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
+KNOWN_H_M, KNOWN_V_M = 0.005, 0.010
+CONTROL = "control"
+
+
+class Site(NamedTuple):
+    """Stops of a site, where and when each row of the frame was, which set-ups are known coordinates, and names."""
+
+    stops: stops.Stops
+    place: Array
+    start_s: Array
+    known: Flags
+    names: shift_table.Names
+
+
+def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job: Job) -> Site:
+    """Return the stops of the direct rows and of known coordinates, with their labels.
+
+    Parameters
+    ----------
+    occupations
+        With `visit` and `use`.
+    """
+    place, start = against.places(occupations), seconds(occupations["start_utc"])
+    measured = against.flags(occupations, "origin", "measured") & ~against.flags(occupations, "decision", "rejected")
+    is_control = against.flags(occupations, "origin", "control") & ~against.flags(occupations, "decision", "rejected")
+    placed = setups.placements(occupations, rest_s, job)
+    setup = np.where(measured, placed.code, -1)
+    setup_names = placed.names
+    if is_control.any():
+        setup = np.where(is_control, len(setup_names), setup)
+        setup_names = [*setup_names, CONTROL]
+    crew = np.where(measured, codes_of(occupations["operator"]), -1)
+    people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
+    crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
+    antenna, antennas, usually = _antennas(occupations, crew, crews, measured)
+    label = {
+        "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
+        "antenna": antenna,
+    }  # fmt: skip
+    part = np.flatnonzero(np.isin(usage.codes_of(occupations["use"]), _TELLING) | is_control)
+    var_h, var_v = _variances(occupations, classes, is_control)
+    made = stops.gather(
+        part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
+        (var_h[part], var_v[part]),
+        {name: values[part] for name, values in label.items()},
+    )  # fmt: skip
+    known = np.zeros(len(setup_names), bool)
+    known[len(placed.names) :] = True
+    names = shift_table.Names(
+        setup=setup_names,
+        file=[str(name) for name in occupations["source_file"].astype("category").cat.categories],
+        crew=crews,
+        antenna=antennas,
+        recorded=usually,
+        point=[str(name) for name in occupations["point"].astype("category").cat.categories],
+        rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
+        zone=setups.zone_of(job),
+    )
+    return Site(made, place, start, known, names)
+
+
+def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:
+    """Return variances per horizontal axis and of the height: calibrated, those of control as it states them.
+
+    Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
+    """
+    cov, told = spread.calibrated(occupations, classes), spread.reported(occupations)
+    plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
+    up = np.where(is_control, told.var_u, cov.var_u)
+    return (
+        np.where(is_control & np.isnan(plane), KNOWN_H_M**2, np.where(np.isnan(plane), _usual(plane, 0.015), plane)),
+        np.where(is_control & np.isnan(up), KNOWN_V_M**2, np.where(np.isnan(up), _usual(up, 0.025), up)),
+    )
+
+
+def _usual(variance: Array, otherwise_m: float) -> float:
+    known = variance[variance > 0]
+    return float(np.median(known)) if len(known) else otherwise_m**2
+
+
+def _antennas(
+    occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags
+) -> tuple[Index, list[str], list[str]]:
+    """Return a number for each antenna height that is not its crew's usual one, its name, and how it compares."""
+    height = np.round(occupations["antenna_height_m"].to_numpy(dtype=float, na_value=np.nan), 4)
+    at = np.flatnonzero(measured & ~np.isnan(height))
+    result = np.full(len(height), -1, np.int64)
+    if not len(at):
+        return result, [], []
+    pairs = np.column_stack([crew[at], height[at]])
+    distinct, which, count = np.unique(pairs, axis=0, return_inverse=True, return_counts=True)
+    which = which.reshape(-1)
+    # The usual one of a crew: the most frequent.
+    order = np.lexsort((-count, distinct[:, 0]))
+    head = order[np.r_[True, np.diff(distinct[order, 0]) != 0]]
+    usual = dict(zip(distinct[head, 0].tolist(), distinct[head, 1].tolist(), strict=True))
+    number = np.full(len(distinct), -1, np.int64)
+    names: list[str] = []
+    usually: list[str] = []
+    for k, (who, value) in enumerate(distinct.tolist()):
+        if value != usual[who]:
+            number[k] = len(names)
+            name = crews[int(who)] if who >= 0 else "no crew named"
+            names.append(f"{name}, antenna height {value:.3f} m")
+            usually.append(
+                f"{value:.3f} m, {abs(value - usual[who]):.3f} m {'more' if value > usual[who] else 'less'} "
+                f"than the usual {usual[who]:.3f} m"
+            )
+    result[at] = number[which]
+    return result, names, usually

@@ -1,0 +1,293 @@
+"""The search for common errors: files, set-ups, crews, stretches of work, single occupations, one after the other.
+
+The largest common cause is set right first, in a working copy, and the rest is looked at again; so that what
+one cause explains is not found a second time under another name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import special
+
+from geoqa.analysis import cells, file_mixups, height_runs, majority, misfiled, setup_shape, site_adjustment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.file_mixups import Mixup
+    from geoqa.analysis.misfiled import Misfiled, Moved, Split
+    from geoqa.analysis.setup_shape import Shape
+    from geoqa.analysis.site_adjustment import Adjusted
+    from geoqa.analysis.stops import Stops
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Most common heights that are set right, and most mixups of files.
+MOST = 25
+#: A cause that tells nearly as much as the best, and is simpler, goes before it.
+NEARLY = 0.8
+#: Points that a set-up must share before it is called suspicious.
+FEWEST = 5
+#: Share of the points of a stretch that must lie nearer to its offset than to nothing.
+SUPPORT = 0.65
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What the search takes as usual; see the parameters of the step."""
+
+    own_h_m: float
+    own_v_m: float
+    level: float
+    rest_s: float
+    near_m: float
+    far_m: float
+    apart_s: float
+
+
+@dataclass(frozen=True)
+class CommonHeight:
+    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work."""
+
+    scope: str
+    number: int
+    stops: Index
+    du: float
+    variance: float
+    p: float
+    points: int
+
+
+@dataclass
+class Findings:
+    """Everything found; numbers are those of set-ups, files and stops."""
+
+    mixups: list[Mixup] = field(default_factory=list)
+    horizontal: Adjusted | None = None
+    vertical: Adjusted | None = None
+    apart_h: majority.Apart | None = None
+    apart_v: majority.Apart | None = None
+    heights: list[CommonHeight] = field(default_factory=list)
+    shapes: dict[int, Shape] = field(default_factory=dict)
+    strangers: Misfiled | None = None
+    split: Split | None = None
+    moved: list[Moved] = field(default_factory=list)
+    shifted_h: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    tests: int = 1
+    further: int = 1
+
+
+def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
+    """Return what is common to the stops of a site.
+
+    Parameters
+    ----------
+    stops
+        With the labels ``setup``, ``file``, ``crew`` and ``antenna``.
+    setups
+        Number of set-ups; `known`, shape (setups,), marks those that are known coordinates.
+    """
+    found = Findings()
+    y, place = stops.y.copy(), stops.place.copy()
+    _settle_files(found, stops, y, place)
+    setup = stops.label["setup"]
+    # Half of the level is for position and height of the set-ups; half for four changes within each, the crews and
+    # antenna heights. A stretch of work brings its own number.
+    labels = (stops.label[name] for name in ("crew", "antenna"))
+    count = max(int((~known).sum()), 1)
+    found.tests = 4 * count
+    found.further = 2 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
+    found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
+    found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
+    enough = ~known & (found.horizontal.points >= FEWEST)
+    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
+    for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
+        vertical = _apart(
+            site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups), rules.own_v_m, known
+        )
+        y[setup == number, :2] -= np.nan_to_num(found.apart_h.d[number])
+        y[setup == number, 2] -= np.nan_to_num(vertical.d[number, 0])
+    _settle_heights(found, stops, y, setups, known, rules)
+    for number in found.shifted_h:
+        y[setup == number, :2] -= found.apart_h.d[number]
+    _shapes(found, stops, y, place, known, rules)
+    _settle_single(found, stops, y, rules)
+    return found
+
+
+def _apart(adjusted: Adjusted, floor_m: float, known: Flags) -> majority.Apart:
+    return majority.compare(adjusted.x, adjusted.cov, adjusted.part, adjusted.points.astype(float), floor_m, known)
+
+
+def _settle_files(found: Findings, stops: Stops, y: Array, place: Array) -> None:
+    """Set files right one by one; where there is one file, its set-ups stand in."""
+    file = stops.label["file"]
+    group = file if len(np.unique(file)) > 1 else stops.label["setup"]
+    if len(np.unique(group)) < 2:
+        return
+    size = np.bincount(np.maximum(group, 0), group >= 0)
+    for _ in range(min(len(size) - 1, MOST)):
+        mixup = file_mixups.find(place, stops.var_h, stops.point, group, size)
+        if mixup is None:
+            return
+        found.mixups.append(mixup)
+        mine = group == mixup.group
+        right = mixup.change.apply(place[mine])
+        y[mine] += right - place[mine]
+        place[mine] = right
+
+
+def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known: Flags, rules: Rules) -> None:
+    """Find what heights have in common, the largest cause first; set each right in `y`."""
+    setup = stops.label["setup"]
+    sequence = height_runs.sequences(stops.label["crew"], stops.start_s, setup, rules.rest_s)
+    for _ in range(MOST):
+        found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
+        found.apart_v = _apart(found.vertical, rules.own_v_m, known)
+        candidates = (
+            _of_setups(found, stops, known)
+            + _of_labels(found, stops, y, rules)
+            + _of_stretch(stops, y, sequence, rules)
+        )
+        sure = [(gain, one) for gain, tried, one in candidates if one.p * tried < rules.level]
+        if not sure:
+            return
+        best = max(gain for gain, _ in sure)
+        chosen = next(one for gain, one in sure if gain >= NEARLY * best)
+        found.heights.append(chosen)
+        y[chosen.stops, 2] -= chosen.du
+
+
+_Candidate = tuple[float, float, CommonHeight]
+
+
+def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
+    assert found.apart_v is not None and found.vertical is not None
+    apart, setup = found.apart_v, stops.label["setup"]
+    at = np.flatnonzero(~known & ~np.isnan(apart.p) & (found.vertical.points >= FEWEST))
+    if not len(at):
+        return []
+    gain = apart.d[at, 0] ** 2 / np.maximum(apart.noise[at], 1e-12)
+    k = int(np.argmax(gain))
+    number = int(at[k])
+    one = CommonHeight(
+        "set-up", number, np.flatnonzero(setup == number), float(apart.d[number, 0]), float(apart.variance[number]),
+        float(apart.p[number]), int(found.vertical.points[number]),
+    )  # fmt: skip
+    return [(float(gain[k]), found.tests, one)]
+
+
+def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
+    """Return the antenna height of a crew, and the crew, that stand out most."""
+    made: list[_Candidate] = []
+    for scope in ("antenna", "crew"):
+        label = stops.label[scope]
+        if len(np.unique(label[label >= 0])) < (1 if scope == "antenna" else 2):
+            continue
+        formed = cells.form(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
+        best: _Candidate | None = None
+        for number in np.unique(formed.group):
+            one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), rules)
+            if one and (best is None or one[0] > best[0]):
+                best = one
+        made += [(best[0], found.further, best[2])] if best else []
+    return made
+
+
+def _of_stretch(stops: Stops, y: Array, sequence: tuple[Index, Index], rules: Rules) -> list[_Candidate]:
+    residual, variance = height_runs.against_others(y[:, 2], stops.var_v, stops.point)
+    run = height_runs.most_likely(residual, variance, *sequence)
+    if len(run.stops) < cells.FEWEST:
+        return []
+    group = np.full(len(y), -1)
+    group[run.stops] = 0
+    formed = cells.form(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
+    made = _height_of("stretch", 0, formed, np.sort(run.stops), rules)
+    return [(made[0], 4 * run.tried, made[2])] if made else []
+
+
+def _height_of(scope: str, number: int, formed: cells.Cells, at: Index, rules: Rules) -> _Candidate | None:
+    """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
+    effect = cells.common(formed)
+    if effect is None or effect.points < 5 or effect.support < SUPPORT:
+        return None
+    du = float(effect.value[0])
+    variance = effect.noise + rules.own_v_m**2
+    # Few cells: Student's t for a scatter of their own.
+    p = float(2 * special.stdtr(effect.points - 1, -abs(du) / np.sqrt(variance)))
+    return du**2 / effect.noise, 1.0, CommonHeight(scope, number, at, du, variance, p, effect.points)
+
+
+def _shapes(found: Findings, stops: Stops, y: Array, place: Array, known: Flags, rules: Rules) -> None:
+    """Fit every set-up's change with place and time, and set right in `y` what matters, the surest first.
+
+    A set-up mostly compared with one that turns seems to turn itself: once that one is set right it is fitted anew.
+    """
+    waiting = [int(number) for number in np.flatnonzero(~known)]
+    for _ in range(MOST):
+        made = _fitted(found, stops, y, place, waiting, rules)
+        found.shapes |= made
+        waiting = [number for number, shape in made.items() if shape.changes]
+        if not waiting:
+            return
+        surest = min(waiting, key=lambda number: made[number].surest)
+        waiting.remove(surest)
+        mine, shape = stops.label["setup"] == surest, made[surest]
+        y[mine] -= shape.change(place[mine], stops.start_s[mine])
+        # What is left of the set-up's shift once its change within is told.
+        if shape.h.chosen:
+            y[mine, :2] -= shape.h.shift
+        if shape.v and shape.v.chosen:
+            y[mine, 2] -= shape.v.shift[0]
+
+
+def _fitted(
+    found: Findings, stops: Stops, y: Array, place: Array, numbers: list[int], rules: Rules
+) -> dict[int, setup_shape.Shape]:
+    """Return how each of some set-ups changes within itself, those that share enough points."""
+    assert found.apart_h is not None and found.apart_v is not None
+    setup, made = stops.label["setup"], {}
+    if not numbers:
+        return {}
+    formed = [
+        cells.form(y[:, columns], variance, stops.point, setup, place, stops.start_s)
+        for columns, variance in (([0, 1], stops.var_h), ([2], stops.var_v))
+    ]
+    for number in numbers:
+        own_h, own_v = float(found.apart_h.own[number]), float(found.apart_v.own[number])
+        level = rules.level / found.further
+        shape = setup_shape.fit(formed[0].of(number), formed[1].of(number), own_h, own_v, level)
+        if shape is not None:
+            made[number] = shape
+    return made
+
+
+def _settle_single(found: Findings, stops: Stops, y: Array, rules: Rules) -> None:
+    """Find occupations under another point's name, names at two places, and marks that moved."""
+    at = stops.of_row
+    # Row by row: two rows of one visit may lie at two points.
+    now = stops.row_place + (y - stops.y)[at]
+    order = np.lexsort((np.arange(len(at)), stops.point[at]))
+    now, at = now[order], at[order]
+    sigma = np.nan_to_num(np.sqrt(np.column_stack([stops.var_h, stops.var_v])))[at]
+    made = misfiled.elsewhere(now, sigma, stops.point[at], rules.near_m, max(1.0, 10 * rules.near_m))
+    sure = made.chance < 0.05
+    made = misfiled.Misfiled(made.stop[sure], made.belongs[sure], made.vector[sure], made.chance[sure])
+    is_stranger = np.zeros(len(now), bool)
+    is_stranger[made.stop] = True
+    split = misfiled.two_places(now, stops.point[at], is_stranger, rules.far_m)
+    found.strangers = made._replace(stop=stops.row[order[made.stop]])
+    found.split = split._replace(stops=[stops.row[order[one]] for one in split.stops])
+    strangers = np.zeros(len(y), bool)
+    strangers[at[is_stranger]] = True
+    steady = np.flatnonzero(~strangers & (stops.var_h > 0) & ~np.isnan(stops.start_s))
+    found.moved = misfiled.moved_marks(
+        y[steady], (stops.var_h[steady], stops.var_v[steady]), stops.point[steady], stops.start_s[steady],
+        rules.apart_s, rules.level / max(stops.points, 1),
+    )  # fmt: skip
+    found.moved = [one._replace(after=steady[one.after]) for one in found.moved]

@@ -1,0 +1,413 @@
+"""Findings as rows of the `shifts` frame: what each looks like, how it shows, and what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.analysis import setups as base_setups
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import tzinfo
+
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.majority import Apart
+    from geoqa.analysis.setup_shape import Shape, Term
+    from geoqa.analysis.shift_search import CommonHeight, Findings
+    from geoqa.analysis.stops import Stops
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Pole heights and steps of poles, metres: common practice, no published source.
+POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)
+FOOT_M = 0.3048
+#: Steps of a foot count from here on: a tenth of one is near every length.
+NEAR_M = 0.01
+Z95 = 1.959964
+
+
+@dataclass
+class Shift:
+    """One row of `shifts`; `rows` and `vectors` (metres, too much) are the occupations concerned.
+
+    `new_point` is the number of the point they belong to, where that is what is wrong; `mends` says whether
+    `--apply-shift` can set it right.
+    """
+
+    scope: str
+    setup: str
+    kind: str
+    d: Array
+    sigma: Array
+    p: float
+    points: int
+    suspicious: bool = False
+    looks_like: str = ""
+    evidence: str = ""
+    remedy: str = ""
+    reach_m: tuple[float, float] = (np.nan, np.nan)
+    rate: float = np.nan
+    rows: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    vectors: Array = field(default_factory=lambda: np.zeros((0, 3)))
+    new_point: int = -1
+    mends: bool = True
+
+    @property
+    def name(self) -> str:
+        """The name people apply it by."""
+        return f"{self.setup} {self.kind}"
+
+    @property
+    def message(self) -> str:
+        """The finding in words, or that there is none."""
+        if not self.suspicious:
+            return "no more than set-ups differ by"
+        return f"{self.looks_like}: {self.evidence}. {self.remedy}"
+
+
+@dataclass(frozen=True)
+class Names:
+    """What numbers stand for, and the rows of the frame behind them.
+
+    Attributes
+    ----------
+    setup, file, crew, antenna, point
+        Names by number.
+    recorded
+        How each antenna height compares with its crew's usual one.
+    rows_of
+        Rows of the frame by kind of label and number.
+    """
+
+    setup: list[str]
+    file: list[str]
+    crew: list[str]
+    antenna: list[str]
+    recorded: list[str]
+    point: list[str]
+    rows_of: Callable[[str, int], Index]
+    zone: tzinfo
+
+
+def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, known: Flags, names: Names) -> list[Shift]:
+    """Return every test as a row, the suspicious ones named.
+
+    Parameters
+    ----------
+    place, start_s
+        East, north, up (rows, 3) and start of the rows of the frame.
+    """
+    made = _of_files(found, stops, place, names)
+    for number in np.flatnonzero(~known):
+        made += _of_setup(found, int(number), place, start_s, names)
+    made += [_of_height(one, stops, start_s, names) for one in found.heights if one.scope != "set-up"]
+    made += _of_single(found, stops, names)
+    return _distinct(made)
+
+
+def _distinct(made: list[Shift]) -> list[Shift]:
+    """Return the rows with names that no two share."""
+    seen: dict[str, int] = {}
+    for one in made:
+        seen[one.name] = seen.get(one.name, 0) + 1
+        if seen[one.name] > 1:
+            one.setup += f" ({seen[one.name]})"
+    return made
+
+
+def _of_files(found: Findings, stops: Stops, place: Array, names: Names) -> list[Shift]:
+    by_file = len(np.unique(stops.label["file"])) > 1
+    made = []
+    for mixup in found.mixups:
+        rows = names.rows_of("file" if by_file else "setup", mixup.group)
+        change = mixup.change
+        apart = float(np.linalg.norm(mixup.d))
+        ppm = apart / max(float(np.linalg.norm(np.nanmedian(place[rows], axis=0)[:2])), 1.0) * 1e6
+        share = f", {ppm:.2f} ppm of the coordinates" if change.kind == "unit" and change.up == 1 and ppm < 100 else ""
+        made.append(
+            Shift(
+                "file" if by_file else "set-up", (names.file if by_file else names.setup)[mixup.group], change.kind,
+                mixup.d, np.full(3, np.nan), 0.0, mixup.points, True,
+                looks_like=f"coordinates {change.said}" if change.up == 1 else change.said.removeprefix("with "),
+                evidence=f"at {mixup.points} points it lies {_far(apart)} from the others{share}, "
+                f"{_far(mixup.left_m)} once that is set right",
+                remedy="Which of the two is right only their origin can say: state the unit and the columns of each "
+                "file under [[file]] in the recipe",
+                rows=rows, vectors=place[rows] - change.apply(place[rows]),
+            )
+        )  # fmt: skip
+    return made
+
+
+def _far(metres: float) -> str:
+    return f"{metres:.3f} m" if metres < 100 else f"{metres:,.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
+
+
+def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names: Names) -> list[Shift]:
+    assert found.apart_h and found.apart_v and found.horizontal and found.vertical
+    setup, rows = names.setup[number], names.rows_of("setup", number)
+    raised = [one for one in found.heights if one.scope == "set-up" and one.number == number]
+    du = sum(one.du for one in raised)
+    level, noise_v = (du, raised[0].variance) if raised else _one(found.apart_v, number)
+    p_v = raised[0].p if raised else float(found.apart_v.p[number])
+    shape = found.shapes.get(number)
+    is_shifted = number in found.shifted_h
+    shift = found.apart_h.d[number] if is_shifted or not np.isnan(found.apart_h.d[number, 0]) else np.full(2, np.nan)
+    turned = shape is not None and bool(shape.h.chosen)
+    if turned:
+        assert shape is not None
+        shift = shape.h.shift + (shift if is_shifted else 0.0)
+    if np.isnan(shift[0]) and np.isnan(level):
+        return []
+    sigma_h = np.sqrt(found.apart_h.noise[number])
+    plane = Shift(
+        "set-up", setup, "translation", np.r_[shift, level], np.r_[sigma_h, sigma_h, np.sqrt(noise_v)],
+        float(found.apart_h.p[number]), int(found.horizontal.points[number]), is_shifted or turned,
+    )  # fmt: skip
+    height = Shift(
+        "set-up", setup, "height", np.array([np.nan, np.nan, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
+        int(found.vertical.points[number]), bool(raised),
+    )  # fmt: skip
+    terms = _terms(setup, shape) if shape else []
+    chosen = {one.kind for one in terms if one.suspicious}
+    alone = bool(found.apart_h.alone[number])
+    if plane.suspicious:
+        _name_translation(plane, chosen, bool(raised), alone)
+    if height.suspicious:
+        _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]))
+    plane.rows = height.rows = rows
+    plane.vectors = np.tile(np.r_[shift, 0.0], (len(rows), 1))
+    tilt = shape.v.shift[0] if shape and shape.v and shape.v.chosen else 0.0
+    height.vectors = np.tile(np.r_[0.0, 0.0, du + tilt], (len(rows), 1))
+    for one in terms:
+        if one.suspicious:
+            assert shape is not None
+            one.rows, one.vectors = rows, shape.change(place[rows], start_s[rows], one.kind)
+    return [one for one in (plane, height) if one.suspicious or not np.isnan(one.p)] + terms
+
+
+def _one(apart: Apart, number: int) -> tuple[float, float]:
+    return float(apart.d[number, 0]), float(apart.noise[number])
+
+
+def _terms(setup: str, shape: Shape) -> list[Shift]:
+    """Return rotation, scale, tilt and drift of a set-up, as far as they could be tested."""
+    parts = [(kind, term, kind in shape.h.chosen, "h") for kind, term in shape.h.terms.items()]
+    if shape.v:
+        parts += [(kind, term, kind in shape.v.chosen, "v") for kind, term in shape.v.terms.items()]
+    made: dict[str, Shift] = {}
+    for kind, term, is_chosen, axis in parts:
+        one = _term_row(setup, kind, term, is_chosen, axis, shape)
+        # A drift shows in one axis or the other; the surer one speaks.
+        if kind not in made or (is_chosen, -term.p) > (made[kind].suspicious, -made[kind].p):
+            made[kind] = one
+    for one in made.values():
+        one.vectors = np.zeros((0, 3))
+    return list(made.values())
+
+
+def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, shape: Shape) -> Shift:
+    size = float(np.linalg.norm(term.value))
+    rate = float(term.value[0]) if len(term.value) == 1 else size
+    span = term.reach_m / size if size > 0 else 0.0
+    d = np.full(3, np.nan)
+    if kind == "drift":
+        d[slice(0, 2) if axis == "h" else slice(2, 3)] = term.value * span
+        said = f"{abs(size) * 3_600_000:.1f} mm an hour"
+    else:
+        said = f"{np.degrees(rate) * 3600:.1f} arc seconds" if kind == "rotation" else f"{rate * 1e6:.1f} ppm"
+    said += f", {1000 * term.reach_m:.0f} mm at the {'later' if kind == 'drift' else 'farther'} points"
+    looks, remedy = {
+        "rotation": ("turned against the others: a localization done again, or another orientation",
+                     "Find which localization this set-up ran on, and compute its occupations with the one of the job"),
+        "scale": ("grows with distance: grid and ground mixed, or a localization with a scale of its own",
+                  "Check the combined factor and the projection in the rover for this set-up"),
+        "tilt": ("heights tilt across the site: a localization done again, or another geoid",
+                 "Find which height reference and localization this set-up ran on"),
+        "drift": ("drifts with time: a tripod or a base mount that was bumped or sank, or corrections that wandered",
+                  "Look at the base's log; observe the points of this set-up again"),
+    }[kind]  # fmt: skip
+    return Shift(
+        "set-up", setup, kind, d, np.full(3, np.nan), term.p, shape.points, is_chosen, looks,
+        f"{said}, from {shape.points} shared points", remedy, reach_m=(term.reach_m, float(np.max(term.sigma)) * span),
+        rate=float(np.degrees(rate)) if kind == "rotation" else rate * 1e6,
+    )  # fmt: skip
+
+
+def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool) -> None:
+    de, dn = one.d[:2]
+    azimuth = np.degrees(np.arctan2(de, dn)) % 360
+    up = f" and {one.d[2]:+.3f} m in height" if is_raised else ""
+    against = "the other set-up" if alone else "the majority of set-ups"
+    one.evidence = (
+        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at azimuth {azimuth:.0f} deg{up} from {against}"
+        f" (east {de:+.3f} m, north {dn:+.3f} m, each +/- {Z95 * one.sigma[0]:.3f} m at 95 %)"
+    )
+    one.looks_like = "base on another coordinate" if not chosen else "base on another coordinate or localization"
+    if chosen & {"rotation", "tilt"}:
+        one.looks_like = "a localization done again"
+    which = "Which of the two is off closures cannot say: a control tie can. " if alone else ""
+    one.remedy = (
+        f"{which}Compare the base coordinate entered for this set-up with the others'; if it was another, "
+        f"apply this shift or compute anew"
+    )
+
+
+def _name_height(one: Shift, with_plane: bool, alone: bool) -> None:
+    against = "the other set-up's" if alone else "those of the majority of set-ups"
+    one.evidence = (
+        f"the heights of its {one.points} shared points are {one.d[2]:+.3f} m against {against} (+/- "
+        f"{Z95 * one.sigma[2]:.3f} m at 95 %)"
+    )
+    if with_plane:
+        one.looks_like, one.remedy = "height of the base coordinate", "Settle it with the position of this base"
+        return
+    one.looks_like = "antenna height of the base, or the height of its coordinate"
+    one.evidence += f", the position agrees{near_step(one.d[2])}"
+    one.remedy = "Compare the base's antenna height and height in the field book with what was entered"
+
+
+def near_step(du: float) -> str:
+    """Return what a height offset is near to: a step of poles, feet; empty for nothing."""
+    size = abs(du)
+    step = min(POLES_M, key=lambda step: abs(size - step))
+    if abs(size - step) <= NEAR_M:
+        return f"; near {step:.2f} m, a common pole height or step (common practice, no published source)"
+    feet = round(size / FOOT_M)
+    if feet and abs(size - feet * FOOT_M) <= NEAR_M:
+        return f"; near {feet} ft"
+    # A pole of some feet entered as metres, or metres as feet.
+    for pole in (1.5, 1.8, 2.0):
+        if abs(size - pole * (1 - FOOT_M)) <= NEAR_M or abs(size - pole * (1 / FOOT_M - 1)) <= NEAR_M:
+            return f"; what feet and metres confused make of a {pole:.1f} m pole"
+    return ""
+
+
+def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) -> Shift:
+    """Return a crew's, an antenna height's or a stretch's common height as a row."""
+    rows = names.rows_of(one.scope, one.number) if one.scope != "stretch" else _stretch_rows(one, stops, start_s, names)
+    crew = stops.label["crew"][one.stops]
+    who = names.crew[crew[0]] if len(crew) and crew[0] >= 0 and (crew == crew[0]).all() else "no crew named"
+    begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
+    when = base_setups.clock(float(begin), names.zone)
+    until = base_setups.clock(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+    label = {"antenna": names.antenna, "crew": names.crew}.get(one.scope)
+    setup = label[one.number] if label else f"{who} {when} to {until}"
+    usual = _typed(one, stops, names)
+    return Shift(
+        {"antenna": "antenna height", "crew": "crew"}.get(one.scope, "stretch of work"), setup, "height",
+        np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
+        looks_like="antenna height mistyped",
+        evidence=f"from {when} to {until} the heights of {one.points} points are {one.du:+.3f} m (+/- "
+        f"{Z95 * np.sqrt(one.variance):.3f} m at 95 %) against their other visits, the positions agree{usual}"
+        f"{near_step(one.du)}",
+        remedy="Compare the antenna height in the field book with the one entered; apply this shift, or observe again",
+        rows=rows, vectors=np.tile([0.0, 0.0, one.du], (len(rows), 1)),
+    )  # fmt: skip
+
+
+def _stretch_rows(one: CommonHeight, stops: Stops, start_s: Array, names: Names) -> Index:
+    """Return the rows of a stretch: those of its crew, or of its set-up, from its first to its last stop."""
+    crew = stops.label["crew"][one.stops[0]]
+    mine = (
+        names.rows_of("crew", int(crew))
+        if crew >= 0
+        else names.rows_of("setup", int(stops.label["setup"][one.stops[0]]))
+    )
+    begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
+    last = start_s[stops.row[np.isin(stops.of_row, one.stops)]]
+    return mine[(start_s[mine] >= begin) & (start_s[mine] <= max(end, float(np.nanmax(last))))]
+
+
+def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
+    """Return what the recorded antenna heights say of a common height."""
+    antenna = stops.label["antenna"][one.stops]
+    if not len(antenna) or antenna[0] < 0 or not (antenna == antenna[0]).mean() > 0.9:
+        return ""
+    return f"; the antenna height recorded there is {names.recorded[antenna[0]]}"
+
+
+def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
+    assert found.strangers is not None and found.split is not None
+    made = []
+    for row, belongs, vector, chance in zip(*found.strangers, strict=True):
+        stop = int(stops.of_row[np.flatnonzero(stops.row == row)[0]])
+        own, other = names.point[stops.point[stop]], names.point[belongs]
+        when = base_setups.clock(float(stops.start_s[stop]), names.zone)
+        made.append(
+            Shift(
+                "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
+                float(chance), 1, True, "an occupation under another point's name",
+                f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])))} from its others, where {other} is; "
+                f"by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
+                rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
+            )
+        )  # fmt: skip
+    for point, at, vector in zip(*found.split, strict=True):
+        rows, name = at, names.point[point]
+        made.append(
+            Shift(
+                "point", name, "name", vector, np.full(3, np.nan), 0.0, 1, True, "one name for two points",
+                f"{name} lies at two places {_far(float(np.hypot(*vector[:2])))} apart, "
+                f"{_some(len(rows), 'occupation')} at the second, and no other point is there",
+                "Give one of them a name of its own (reassign in the decisions file), or observe again",
+                rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
+            )
+        )  # fmt: skip
+    for one in found.moved:
+        rows = stops.row[np.isin(stops.of_row, one.after)]
+        name, since = names.point[one.point], base_setups.clock(one.since_s, names.zone)
+        d_h = float(np.hypot(*one.d[:2]))
+        made.append(
+            Shift(
+                "point", f"mark {name} from {since}", "translation", one.d, np.sqrt(one.variance[[0, 0, 1]]), np.nan, 1,
+                True, "a disturbed mark",
+                f"{one.before} visits of {name} before {since} agree, {_some(len(one.after), 'visit')} after it agree, "
+                f"and {d_h:.3f} m and {one.d[2]:+.3f} m in height lie between",
+                "Look at the mark; coordinates before and after are two",
+                rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
+            )
+        )  # fmt: skip
+    return made
+
+
+def _some(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+def columns(made: list[Shift]) -> dict[str, Any]:
+    """Return the columns of the `shifts` frame."""
+    d = np.array([one.d for one in made]).reshape(-1, 3)
+    sigma = np.array([one.sigma for one in made]).reshape(-1, 3)
+    table: dict[str, Any] = {
+        "setup": [one.setup for one in made], "kind": [one.kind for one in made],
+        "scope": [one.scope for one in made],
+    }  # fmt: skip
+    for axis, name in enumerate(("de_m", "dn_m", "du_m")):
+        table |= {
+            name: d[:, axis],
+            f"{name}_low": d[:, axis] - Z95 * sigma[:, axis],
+            f"{name}_high": d[:, axis] + Z95 * sigma[:, axis],
+        }
+    reach, spread = np.array([one.reach_m for one in made], float).reshape(-1, 2).T
+    rate = np.array([one.rate for one in made], float)
+    kind = np.array([one.kind for one in made], dtype=object)
+    return table | {
+        "reach_m": reach, "reach_m_low": np.maximum(reach - Z95 * spread, 0), "reach_m_high": reach + Z95 * spread,
+        **{
+            f"{name}_{unit}": np.where(kind == name, rate, np.nan)
+            for name, unit in (("rotation", "deg"), ("scale", "ppm"), ("tilt", "ppm"))
+        },
+        "p": np.array([one.p for one in made], float), "points": np.array([one.points for one in made], np.int64),
+        "suspicious": np.array([one.suspicious for one in made], bool),
+        "looks_like": [one.looks_like if one.suspicious else None for one in made],
+        "remedy": [one.remedy if one.suspicious else None for one in made],
+        "message": [one.message for one in made],
+    }  # fmt: skip

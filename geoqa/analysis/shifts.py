@@ -1,0 +1,208 @@
+"""Shifts: errors that occupations share, which closures between them cannot see."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.schema import BLAMED
+from geoqa.core.steps import Analysis, Result, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.analysis.shift_table import Shift
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shifts(Analysis):
+    """Find what occupations of one base set-up, file, crew or stretch of work have in common, and name it.
+
+    A robust site adjustment x = point + set-up + error estimates a translation and a height for each base
+    set-up against the majority of set-ups, and rotation, scale, tilt and drift where they fit better than that
+    alone. A set-up is suspicious when it differs by more than set-ups of this site do. Further: files in
+    another unit or with swapped axes, mistyped antenna heights, occupations under another point's name, marks
+    that moved. No coordinate is changed: `geoqa review --apply-shift NAME` does that when asked.
+    """
+
+    name = "shifts"
+    needs = ("occupations", "occupations.visit", "occupations.use", "classes", "points")
+    gives = ("shifts", "shifted", "points.shift", "points.explained")
+
+    level: float = param(
+        0.02, unit="1", above=0, below=0.5,
+        help="Probability that a site without any shift shows one, all tests together",
+    )  # fmt: skip
+    setup_sigma_h_m: float = param(
+        0.005, unit="m", above=0, maximum=1,
+        help="Standard deviation per axis that set-ups usually differ by, averaged with what the site shows: centring "
+        "(common practice, no published source)",
+    )  # fmt: skip
+    setup_sigma_v_m: float = param(
+        0.005, unit="m", above=0, maximum=1,
+        help="The same for the height: measuring the antenna height (common practice, no published source)",
+    )  # fmt: skip
+    rest_h: float = param(
+        5.0, unit="h", above=0, maximum=240,
+        help="Time without an occupation after which a base counts as set up anew, and a crew's work as begun anew",
+    )  # fmt: skip
+    near_m: float = param(0.05, unit="m", above=0, maximum=10, help="Distance that still is another point's place")
+    far_m: float = param(
+        10.0, unit="m", above=0, maximum=1e6,
+        help="Distance no false fix reaches: one name beyond it is two points (common practice, no published source)",
+    )  # fmt: skip
+    apart_h: float = param(
+        2.0, unit="h", above=0, maximum=240,
+        help="Time between agreeing visits before, and after, a mark moved: a false fix may soon come back",
+    )  # fmt: skip
+    apply: tuple[str, ...] = param(
+        (), help="Names of shifts that `geoqa review` takes off the occupations before it judges; none unasked"
+    )
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return every test in `shifts`, the occupations of suspicious ones in `shifted`, and what they explain."""
+        import pandas as pd
+
+        from geoqa.analysis import shift_table
+
+        occupations, points = frames["occupations"], frames["points"]
+        made = self._found(occupations, frames["classes"], job)
+        table = pd.DataFrame(shift_table.columns(made)).astype(
+            dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
+        )
+        table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
+        suspicious = [one for one in made if one.suspicious]
+        shifted = _shifted(suspicious, occupations)
+        keyed = points[["point"]].copy()
+        keyed["shift"] = _resting_on(shifted, occupations, points)
+        keyed["explained"] = _explained(shifted, occupations, points, job)
+        return Result({"shifts": table, "shifted": shifted, "points": keyed}, _messages(suspicious, keyed))
+
+    def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[Shift]:
+        from geoqa.analysis import shift_rows, shift_search, shift_table
+
+        rules = shift_search.Rules(
+            own_h_m=self.setup_sigma_h_m, own_v_m=self.setup_sigma_v_m, level=self.level, rest_s=self.rest_h * 3600,
+            near_m=self.near_m, far_m=self.far_m, apart_s=self.apart_h * 3600,
+        )  # fmt: skip
+        site = shift_rows.gather(occupations, classes, rules.rest_s, job)
+        if not len(site.stops.point):
+            return []
+        found = shift_search.search(site.stops, len(site.known), site.known, rules)
+        return shift_table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
+
+
+def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame:
+    """Return each occupation of each suspicious shift, with what it has too much and the point it belongs to."""
+    import numpy as np
+    import pandas as pd
+
+    size = [len(one.rows) for one in suspicious]
+    rows = np.concatenate([np.zeros(0, np.int64), *(one.rows for one in suspicious)])
+    vectors = np.concatenate([np.zeros((0, 3)), *(one.vectors for one in suspicious)])
+    of = np.repeat(np.arange(len(suspicious)), size)
+    ids = occupations["occupation_id"].to_numpy()[rows]
+    own = occupations["point"].astype("str").to_numpy(dtype=object)[rows]
+    names = [str(name) for name in occupations["point"].astype("category").cat.categories]
+    new = np.array([names[one.new_point] if one.new_point >= 0 else None for one in suspicious], dtype=object)[of]
+    return pd.DataFrame(
+        {
+            "setup": pd.Series([suspicious[k].setup for k in of], dtype="str"),
+            "kind": pd.Series([suspicious[k].kind for k in of], dtype="str"),
+            "occupation_id": ids.astype(np.int64),
+            "point": pd.Series(own, dtype="str"),
+            "de_m": vectors[:, 0],
+            "dn_m": vectors[:, 1],
+            "du_m": np.nan_to_num(vectors[:, 2]),
+            "new_point": pd.Series(new, dtype="str"),
+            "mends": np.array([suspicious[k].mends for k in of], bool),
+        }
+    )
+
+
+def _resting_on(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
+    """Return the suspicious shifts that the occupations a point's coordinate rests on are part of, null for none."""
+    import numpy as np
+
+    from geoqa.analysis import usage
+    from geoqa.analysis.rows import positions
+
+    use = usage.codes_of(occupations["use"])
+    used = np.isin(use, (*usage.IN_POSITION, *usage.IN_HEIGHT))
+    at = positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy())
+    return _joined(shifted[used[at]], points)
+
+
+def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
+    """Return the names of the shifts of each point, joined; null for none."""
+    import pandas as pd
+
+    named = pd.DataFrame({"point": shifted["point"], "name": shifted["setup"] + " " + shifted["kind"]})
+    text = named.drop_duplicates().groupby("point", sort=False)["name"].agg("; ".join)
+    return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
+
+
+def _explained(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> pd.Categorical:
+    """Return the shifts that explain a point's disagreement: judged without them it would not be blamed.
+
+    The site is judged again from a corrected copy, calibration and all; the status itself stays what the
+    occupations as they are show. A name at two places and a mark that moved explain their point by themselves.
+    """
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core import corrections
+
+    blamed = points["status"].isin(BLAMED).to_numpy()
+    none = pd.Categorical([None] * len(points))
+    if not len(shifted) or not blamed.any():
+        return none
+    names = points["point"].astype("str")
+    cleared = np.zeros(len(points), bool)
+    mending = shifted[shifted["mends"]]
+    if len(mending):
+        right = corrections.apply(
+            occupations.drop(columns=["visit", "visit_v", "use", "fix"], errors="ignore"), mending, job
+        )
+        again = _judged(right, job).set_index("point")["status"].reindex(names)
+        cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
+    cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
+    # A point that a stranger was filed under, and the one it belongs to, are both told.
+    both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
+    told = _joined(both, points)
+    return pd.Categorical(np.where(cleared & blamed, told.astype(object), None))
+
+
+def _judged(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return the points of corrected occupations as the review would judge them."""
+    from geoqa.analysis.calibration import Calibration
+    from geoqa.analysis.closures import Closures
+    from geoqa.analysis.points import PointStatus
+    from geoqa.analysis.visits import Visits
+
+    frames: dict[str, pd.DataFrame] = {"occupations": occupations}
+    for kind in (Visits, Closures, Calibration, PointStatus):
+        step = kind(**job.steps.get(kind.name, {}))
+        for name, frame in step.run(frames, job).frames.items():
+            if name == "occupations":
+                extra = [c for c in frame.columns if c != "occupation_id"]
+                frames[name] = frames[name].assign(**{c: frame[c].array for c in extra})
+            else:
+                frames[name] = frame
+    return frames["points"].assign(status=lambda f: f["status"].astype(str))
+
+
+def _messages(suspicious: list[Shift], keyed: pd.DataFrame, most: int = 12) -> tuple[str, ...]:
+    """Return a message for each suspicious shift, the largest first of each kind, and what they explain."""
+    said = [f"shift {one.name!r}: {one.message}" for one in suspicious[:most]]
+    if len(suspicious) > most:
+        said.append(f"and {len(suspicious) - most} more shifts in the layer shifts of review.gpkg")
+    explained = int(keyed["explained"].notna().sum())
+    if explained:
+        said.append(
+            f"{explained} points that disagree are explained by these shifts and not to be blamed on the place; "
+            f"nothing is changed unasked, --apply-shift NAME judges the site without a shift"
+        )
+    return tuple(said)

@@ -1,0 +1,225 @@
+"""The site adjustment x = point + set-up + error: what each set-up adds to its positions. Kernels.
+
+The points are a diagonal block of the normal equations and are eliminated; what is left has one unknown a
+set-up (least squares with nuisance parameters eliminated; robust by iterated weights of Student's t with four
+degrees of freedom, then plain on what those do not contradict). Only differences of set-ups that share points
+are seen: the equations are solved with zero mean over each group of set-ups that hang together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from geoqa.core import groups
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Degrees of freedom of the weights, and the square beyond which a residual contradicts, by number of axes
+#: (chi-square at 99.9 %).
+FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
+#: Median of chi-square by number of axes.
+MEDIAN = {1: 0.45494, 2: 1.38629}
+#: Steps of the solution that no longer matter, metres.
+SETTLED_M = 1e-4
+#: A closure's weight between two set-ups stops growing here, metres.
+SMALL_M = 0.002
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """What an adjustment found.
+
+    Attributes
+    ----------
+    x
+        What each set-up adds, shape (setups, d), metres, mean zero over each `part`.
+    cov
+        Covariance of one axis, shape (setups, setups), metres squared, scatter as seen.
+    part
+        Number of the group of set-ups that hang together, shape (setups,).
+    points
+        Points each set-up shares with others, shape (setups,).
+    kept
+        Which stops the solution rests on, shape (n,).
+    factor
+        Seen over expected variance of the stops.
+    """
+
+    x: Array
+    cov: Array
+    part: Index
+    points: Index
+    kept: Flags
+    factor: float
+
+
+def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 6) -> Adjusted:
+    """Return the adjustment of stops by set-ups.
+
+    Parameters
+    ----------
+    y
+        Positions from each point's reference, shape (n, d), sorted by point, d 1 or 2.
+    variance
+        Per axis, shape (n,).
+    point, setup
+        Numbers, shape (n,); a stop of set-up -1 takes no part.
+    count
+        Number of set-ups.
+    """
+    d = y.shape[1]
+    there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
+    there = there[np.bincount(point[there], minlength=1)[point[there]] > 1] if len(there) else there
+    kept = np.zeros(len(y), bool)
+    if not len(there):
+        return Adjusted(
+            np.zeros((count, d)), np.zeros((count, count)), np.arange(count), np.zeros(count, int), kept, 1.0
+        )
+    _, of = np.unique(point[there], return_inverse=True)
+    y, weight, setup = y[there], 1 / variance[there], setup[there]
+    system = _System(of, setup, count)
+    part = system.parts(weight)
+    redundancy = 1 - weight / np.bincount(of, weight)[of]
+    x = _start(y, of, setup, count, part)
+    now = weight
+    factor = 1.0
+    for _ in range(rounds):
+        square = _square(y - x[setup], now, weight, of) / redundancy
+        factor = max(float(np.median(square)) / MEDIAN[d], 1e-6)
+        now = weight * (FLANKS + d) / (FLANKS + square / factor)
+        step = system.solve(y - x[setup], now, part)
+        x = x + step
+        if np.abs(step).max(initial=0.0) < SETTLED_M:
+            break
+    square = _square(y - x[setup], now, weight, of) / redundancy
+    sound = square <= CONTRADICTS[d] * factor
+    plain = np.where(sound, weight, 0.0)
+    x = x + system.solve(y - x[setup], plain, part)
+    cov, freedom = system.covariance(plain, part), d * system.redundancy(sound)
+    left = (_square(y - x[setup], plain, weight, of) * sound).sum()
+    factor = float(left / freedom) if freedom > 0 else factor
+    kept[there[sound]] = True
+    return Adjusted(x, cov * factor, part, system.shared(sound), kept, factor)
+
+
+class _System:
+    """The reduced normal equations of one set of stops."""
+
+    def __init__(self, point: Index, setup: Index, count: int) -> None:
+        self._point, self._setup, self._count = point, setup, count
+        self._points = int(point.max()) + 1
+
+    def _cells(self, weight: Array) -> sparse.csr_array:
+        shape = (self._points, self._count)
+        return sparse.coo_array((weight, (self._point, self._setup)), shape=shape).tocsr()
+
+    def _normal(self, weight: Array) -> Array:
+        cells = self._cells(weight)
+        total = np.bincount(self._point, weight, minlength=self._points)
+        inverse = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)
+        outer = cells.T @ sparse.diags_array(inverse) @ cells
+        return np.diag(np.bincount(self._setup, weight, minlength=self._count)) - outer.toarray()
+
+    def parts(self, weight: Array) -> Index:
+        """Return which set-ups hang together through shared points."""
+        cells = self._cells(weight)
+        return csgraph.connected_components(cells.T @ cells, directed=False)[1].astype(np.int64)
+
+    def solve(self, y: Array, weight: Array, part: Index) -> Array:
+        """Return what the set-ups add, shape (setups, d), mean zero over each part."""
+        total = np.bincount(self._point, weight, minlength=self._points)
+        mean = np.divide(
+            groups.sums(y * weight[:, None], self._point, self._points), total[:, None],
+            out=np.zeros((self._points, y.shape[1])), where=total[:, None] > 0,
+        )  # fmt: skip
+        right = groups.sums((y - mean[self._point]) * weight[:, None], self._setup, self._count)
+        return _solve(self._normal(weight), right, part)
+
+    def covariance(self, weight: Array, part: Index) -> Array:
+        """Return the covariance of the set-ups, zero mean over each part."""
+        return _solve(self._normal(weight), np.eye(self._count), part)
+
+    def redundancy(self, sound: Flags) -> int:
+        """Return how many stops are left over once points and set-ups are determined."""
+        points = len(np.unique(self._point[sound]))
+        setups = len(np.unique(self._setup[sound]))
+        return max(int(sound.sum()) - points - max(setups - 1, 0), 0)
+
+    def shared(self, sound: Flags) -> Index:
+        """Return how many points each set-up shares with others."""
+        cells = self._cells(sound.astype(float))
+        there = cells > 0
+        several = np.asarray(there.sum(axis=1)).ravel() > 1
+        return np.asarray(several.astype(int) @ there.astype(int)).ravel().astype(np.int64)
+
+
+def _solve(normal: Array, right: Array, part: Index) -> Array:
+    """Return the solution with zero mean over each part (the inner constraints of a free network)."""
+    same = part[:, None] == part[None, :]
+    size = np.bincount(part)[part]
+    scale = max(float(np.trace(normal)) / len(normal), 1e-12)
+    # A set-up whose stops are all contradicted hangs on nothing: it keeps what it has.
+    loose = np.diag(normal) <= 1e-9 * scale
+    lifted = normal + scale * same / size[:, None] + np.diag(np.where(loose, scale, 0.0))
+    found = np.linalg.solve(lifted, right)
+    mean = groups.sums(found, part, int(part.max()) + 1) / np.bincount(part)[:, None]
+    return np.asarray(found - mean[part])
+
+
+def _square(y: Array, now: Array, weight: Array, point: Index) -> Array:
+    """Return the weighted square of residuals about the points, shape (n,)."""
+    n = int(point.max()) + 1
+    total = np.bincount(point, now, minlength=n)
+    mean = groups.sums(y * now[:, None], point, n) / np.where(total > 0, total, 1.0)[:, None]
+    return np.asarray(((y - mean[point]) ** 2).sum(axis=1) * weight)
+
+
+def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Array:
+    """Return set-ups that fit the median closure between each two of them: gross closures do not move a median."""
+    a = np.flatnonzero((point[1:] == point[:-1]) & (setup[1:] != setup[:-1]))
+    b = a + 1
+    if not len(a):
+        return np.zeros((count, y.shape[1]))
+    turn = setup[a] > setup[b]
+    low, high = np.where(turn, setup[b], setup[a]), np.where(turn, setup[a], setup[b])
+    closure = np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a])
+    key = low * count + high
+    _, edge, size = np.unique(key, return_inverse=True, return_counts=True)
+    middle = np.column_stack([_medians(column, edge, size) for column in closure.T])
+    first = np.unique(key, return_index=True)[1]
+    return _least_absolute(middle, low[first], high[first], size.astype(float), count, part)
+
+
+def _medians(values: Array, group: Index, size: Index) -> Array:
+    order = np.lexsort((values, group))
+    begin = np.r_[0, np.cumsum(size)[:-1]]
+    return np.asarray((values[order[begin + (size - 1) // 2]] + values[order[begin + size // 2]]) / 2)
+
+
+def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, part: Index) -> Array:
+    """Return x that makes the sum of size * |d - (x_high - x_low)| small, by iterated weights."""
+    x = np.zeros((count, d.shape[1]))
+    weight = size
+    for _ in range(6):
+        beside = np.bincount(low * count + high, weight, minlength=count**2).reshape(count, count)
+        beside = beside + beside.T
+        normal = np.asarray(np.diag(beside.sum(axis=1)) - beside, float)
+        pull = weight[:, None] * d
+        right = groups.sums(pull, high, count) - groups.sums(pull, low, count)
+        new = _solve(normal, right, part)
+        done = np.abs(new - x).max() < SMALL_M / 4
+        x = new
+        if done:
+            break
+        weight = size / np.maximum(np.sqrt(((d - x[high] + x[low]) ** 2).sum(axis=1)), SMALL_M)
+    return x

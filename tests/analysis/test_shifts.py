@@ -1,0 +1,300 @@
+"""Errors that occupations share: found, named, told with their size; truth by construction."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import shifted_sites
+import simulate
+from builders import job, occupations, run
+
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.points import PointStatus
+from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.visits import Visits
+from geoqa.core import corrections, schema
+from geoqa.core.errors import CallError
+
+STEPS = (Visits, Closures, Calibration, PointStatus, Shifts)
+SETUPS = ("B1", "B2", "B3", "B4")
+
+
+def network(shift=(0.0, 0.0, 0.0), of="B2", points=40, setups=SETUPS, seed=3, sigma=0.006, **same):
+    """Return rows of `points` points, each observed from two of the set-ups, those of one of them shifted."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i in range(points):
+        at = np.array([rng.uniform(0, 800), rng.uniform(0, 600), rng.uniform(0, 30)])
+        first, second = rng.choice(len(setups), 2, replace=len(setups) < 2)
+        for k, which in enumerate((first, second)):
+            seen = at + rng.normal(size=3) * sigma * [1, 1, 1.5] + (np.array(shift) if setups[which] == of else 0.0)
+            e, n, u = np.round(seen, 3)
+            minutes = 1440.0 * which + 7 * i + 500 * k * (first == second)
+            rows.append(
+                {"p": f"P{i:02}", "e": e, "n": n, "u": u, "t": minutes, "s": sigma, "sv": 1.5 * sigma,
+                 "base": setups[which], "operator": "AB"} | same
+            )  # fmt: skip
+    return rows
+
+
+def found(rows, made=None, settings=None):
+    kept, messages = run(occupations(rows), made or job(), STEPS, settings)
+    shifts = kept["shifts"]
+    return shifts[shifts["suspicious"]].reset_index(drop=True), kept, messages
+
+
+def test_a_base_on_another_coordinate_is_found_with_its_size_and_told():
+    shifts, kept, messages = found(network((0.060, -0.045, 0.0)))
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
+    one = shifts.iloc[0]
+    assert one["de_m_low"] < 0.060 < one["de_m_high"]
+    assert one["dn_m_low"] < -0.045 < one["dn_m_high"]
+    assert one["looks_like"] == "base on another coordinate"
+    assert any(text.startswith("shift 'B2 translation': base on another coordinate") for text in messages)
+    rows = kept["occupations"].set_index("occupation_id")
+    assert set(rows.loc[kept["shifted"]["occupation_id"], "base"].astype(str)) == {"B2"}
+    assert len(kept["shifted"]) == (rows["base"] == "B2").sum()
+
+
+def test_every_setup_and_kind_has_its_test():
+    _, kept, _ = found(network(points=80))
+    shifts = kept["shifts"]
+    assert not shifts["suspicious"].any()
+    assert set(shifts["setup"]) == set(SETUPS)
+    assert set(shifts["kind"]) == {"translation", "height", "rotation", "scale", "tilt"} | (
+        {"drift"} & set(shifts["kind"])
+    )
+    assert shifts["p"].between(0, 1).all()
+    assert (shifts["message"] == "no more than set-ups differ by").all()
+    schema.check("shifts", shifts)
+    assert kept["points"]["explained"].isna().all()
+    assert kept["shifted"].empty
+
+
+def test_a_height_alone_is_the_antenna_of_the_base_near_a_step():
+    shifts, _, _ = found(network((0.0, 0.0, 0.10), points=60))
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "height"]]
+    assert shifts["du_m"][0] == pytest.approx(0.10, abs=0.01)
+    assert "common practice, no published source" in shifts["message"][0]
+    assert "antenna height of the base" in shifts["looks_like"][0]
+
+
+def test_both_are_one_base_coordinate():
+    shifts, _, _ = found(network((0.5, 0.2, -0.3), points=60))
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"], ["B2", "height"]]
+    assert "-0.3" in shifts["message"][0]
+
+
+def test_a_shift_of_metres_is_found_as_well_as_one_of_centimetres():
+    shifts, _, _ = found(network((3.2, -5.1, 0.0), points=60))
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
+    assert shifts["dn_m"][0] == pytest.approx(-5.1, abs=0.01)
+
+
+def test_points_that_a_shift_explains_are_told_and_the_status_stays():
+    plain, shifted = found(network(points=60))[1]["points"], found(network((0.2, 0.0, 0.0), points=60))[1]["points"]
+    blamed = shifted["status"].isin(schema.BLAMED)
+    assert blamed.sum() > 15
+    assert plain["status"].isin(schema.BLAMED).sum() <= 2
+    assert (shifted.loc[blamed, "explained"] == "B2 translation").mean() > 0.9
+    assert shifted.loc[shifted["status"] == "confirmed", "explained"].isna().all()
+
+
+def test_conflicts_do_not_move_the_adjustment():
+    rows = network((0.060, 0.0, 0.0), points=80)
+    rng = np.random.default_rng(1)
+    for k in rng.choice(len(rows), 12, replace=False):
+        rows[k] = rows[k] | {"e": rows[k]["e"] + 0.8, "u": rows[k]["u"] - 1.5}
+    shifts, _, _ = found(rows)
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
+    assert shifts["de_m"][0] == pytest.approx(0.060, abs=0.008)
+
+
+def test_of_two_setups_none_is_said_to_be_the_wrong_one():
+    shifts, _, _ = found(network((0.15, 0.0, 0.0), setups=("B1", "B2"), points=30, of="B2"))
+    assert len(shifts) == 1
+    assert abs(shifts["de_m"][0]) == pytest.approx(0.15, abs=0.01)
+    assert "closures cannot say" in shifts["message"][0]
+
+
+def test_control_says_which_of_two_setups_is_off():
+    rows = network((0.15, 0.0, 0.0), setups=("B1", "B2"), points=30, of="B2")
+    plain = network(setups=("B1", "B2"), points=30, sigma=0.001)
+    known = {row["p"]: row for row in plain[::2]}
+    for of in ("B1", "B2"):
+        off = 0.15 if of == "B1" else 0.0  # the control lies with the other one
+        control = [
+            {"p": p, "e": row["e"] + off, "n": row["n"], "u": row["u"], "t": None, "s": 0.003, "sv": 0.005,
+             "origin": "control", "fix": None} for p, row in list(known.items())[:10]
+        ]  # fmt: skip
+        shifts, _, _ = found(rows + control)
+        assert shifts["setup"].tolist() == [of]
+
+
+def test_setups_that_share_no_point_are_compared_with_none():
+    rows = network((1.0, 0.0, 0.0), points=30, setups=("B1", "B3", "B4"), of="B9")
+    apart = [row | {"p": "Q" + row["p"], "base": "B2", "e": row["e"] + 5000} for row in rows]
+    shifts, kept, _ = found(rows + apart)
+    assert shifts.empty
+    assert (kept["shifts"]["de_m"].abs().dropna() < 0.02).all()
+
+
+@pytest.mark.parametrize(
+    "same",
+    [{"base": None}, {"base": "only"}, {"t": None}, {"u": None}, {"s": None, "sv": None}, {"operator": None}],
+    ids=lambda same: " ".join(same),
+)
+def test_whatever_is_missing_nothing_breaks_and_nothing_is_seen(same):
+    shifts, kept, _ = found(network(**same))
+    assert shifts.empty
+    schema.check("shifts", kept["shifts"])
+
+
+@pytest.mark.parametrize("rows", [[{}], [{}, {"t": 60.0}], [{"p": "A"}, {"p": "B"}], [{"origin": "control"}]])
+def test_a_few_rows_show_nothing(rows):
+    assert found(rows)[0].empty
+
+
+def test_without_a_base_column_days_are_the_setups():
+    rows = [row | {"base": None} for row in network((0.08, 0.0, 0.0))]
+    shifts, _, _ = found(rows)
+    assert shifts["setup"].tolist() == ["no base named 2026-02-03"]
+
+
+@pytest.mark.parametrize("crs", ["EPSG:2193", "local", "EPSG:2229"])
+def test_the_same_in_a_local_frame_and_in_feet(crs):
+    # EPSG:2229 counts US survey feet; easting_m is metres all the same.
+    made = job(crs=crs)
+    corner = (1_968_000.0, 560_000.0, 100.0) if crs == "EPSG:2229" else (1_600_000.0, 5_400_000.0, 100.0)
+    frame = occupations(network((0.060, -0.045, 0.0)), corner)
+    kept, _ = run(frame, made, STEPS)
+    assert kept["shifts"].loc[kept["shifts"]["suspicious"], "setup"].tolist() == ["B2"]
+
+
+def test_what_was_applied_is_gone():
+    rows = network((0.12, -0.05, 0.0), points=60)
+    _, kept, _ = found(rows)
+    shifts, shifted = corrections.chosen(kept["shifts"], kept["shifted"], ["B2"])
+    base = kept["occupations"][[c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix")]]
+    before = base.copy(deep=True)
+    right = corrections.apply(base, shifted, job())
+    pd.testing.assert_frame_equal(base, before)
+    assert shifts["kind"].tolist() == ["translation"]
+    again, _ = run(right, job(), STEPS)
+    assert not again["shifts"]["suspicious"].any()
+    moved = right.set_index("occupation_id")["easting_m"] - base.set_index("occupation_id")["easting_m"]
+    assert np.allclose(moved[moved != 0], -kept["shifts"]["de_m"][0])
+
+
+def test_a_name_that_no_shift_has_is_refused_with_those_there_are():
+    _, kept, _ = found(network((0.12, -0.05, 0.0), points=60))
+    with pytest.raises(CallError, match=r"no suspicious shift is called 'B3'.*'B2 translation'"):
+        corrections.chosen(kept["shifts"], kept["shifted"], ["B3"])
+
+
+@pytest.mark.parametrize(
+    ("site", "kind", "looks_like"),
+    [
+        (shifted_sites.two_files(5, "feet", points=300), "unit", "US survey feet that were read as international feet"),
+        (shifted_sites.two_files(5, "axes", points=300), "axes", "east and north swapped"),
+    ],
+    ids=["feet", "axes"],
+)
+def test_a_file_in_another_unit_or_with_swapped_axes_is_named(site, kind, looks_like):
+    kept, _ = run(site.occupations, job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["second.csv", kind]]
+    assert looks_like in shifts["looks_like"].iloc[0]
+    if kind == "unit":
+        assert "2.00 ppm of the coordinates" in shifts["message"].iloc[0]
+        # CHECK_VALUES section 5: about 2 ppm of the coordinates; computed from the two feet.
+        assert shifts["dn_m"].iloc[0] == pytest.approx(simulate.CORNER[1] * (0.3048 / (1200 / 3937) - 1), rel=1e-3)
+    # Explained are those that are blamed here and would not be without the mixup.
+    plain, _ = run(shifted_sites.plain(5, points=300).occupations, job(), STEPS)
+    before, points = (frames["points"]["status"].isin(schema.BLAMED).to_numpy() for frames in (plain, kept))
+    explained = kept["points"]["explained"].notna().to_numpy()
+    assert (points & ~before).sum() > 5
+    assert (explained == (points & ~before)).mean() > 0.98
+
+
+@pytest.mark.parametrize("recorded", [True, False])
+def test_a_morning_with_a_mistyped_antenna_height_is_named(recorded):
+    site = shifted_sites.mistyped_antenna(4, points=1200, count=40, recorded=recorded)
+    kept, _ = run(site.occupations, job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    assert shifts["kind"].tolist() == ["height"]
+    assert site.subject in shifts["setup"].iloc[0]
+    assert abs(shifts["du_m"].iloc[0]) == pytest.approx(0.10, abs=0.025)
+    assert ("the antenna height recorded there is" in shifts["message"].iloc[0]) == recorded
+
+
+def test_an_occupation_under_another_points_name_is_named_and_can_be_moved_back():
+    site = shifted_sites.misfiled(2, points=400)
+    kept, _ = run(site.occupations, job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    assert shifts["kind"].tolist() == ["name"]
+    assert shifts["setup"].iloc[0].startswith(site.subject)
+    line = site.occupations.loc[site.changed, "source_line"].iloc[0]
+    at = kept["occupations"].set_index("occupation_id").loc[kept["shifted"]["occupation_id"], "source_line"]
+    assert at.tolist() == [line]
+    base = kept["occupations"].drop(columns=["visit", "visit_v", "use", "fix"])
+    right = corrections.apply(base, kept["shifted"], job())
+    assert right.set_index("source_line").loc[line, "point"] == site.subject.split(" at ")[1]
+
+
+def test_one_name_for_two_points_is_named_and_no_correction_offered():
+    site = shifted_sites.shared_name(3, points=300)
+    kept, _ = run(site.occupations, job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [[site.subject, "name"]]
+    with pytest.raises(CallError, match="cannot be set right"):
+        corrections.chosen(kept["shifts"], kept["shifted"], [site.subject])
+    assert kept["points"].set_index("point").loc[site.subject, "explained"] == f"{site.subject} name"
+
+
+@pytest.mark.parametrize(
+    ("kind", "size"), [("rotation", 25 / 206265), ("scale", 1e-4), ("tilt", 2e-4), ("drift", 0.03)]
+)
+def test_a_change_within_a_setup_is_named_as_what_it_is(kind, size):
+    site = shifted_sites.changed_within(6, kind, size, points=800)
+    kept, _ = run(site.occupations, job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    assert kind in set(shifts["kind"])
+    assert set(shifts["setup"].str[: len(site.subject)]) == {site.subject}
+    one = shifts[shifts["kind"] == kind].iloc[0]
+    true = {"rotation": np.degrees(size), "scale": size * 1e6, "tilt": size * 1e6}.get(kind)
+    if true:
+        assert one[{"rotation": "rotation_deg"}.get(kind, f"{kind}_ppm")] == pytest.approx(true, rel=0.15)
+    assert one["reach_m_low"] < one["reach_m"] < one["reach_m_high"]
+
+
+def test_a_mark_that_moved_is_told_from_one_wrong_visit():
+    day = 1440.0
+    steady = network(points=20)
+    places = [(0, 0), (0.004, -0.003), (0.003, 0.002), (0.201, 0.003), (0.198, -0.004)]
+    mark = [
+        {"p": "M", "e": e + 50, "n": n, "u": 0.0, "t": k * day, "s": 0.006, "sv": 0.009, "base": f"B{k % 4 + 1}"}
+        for k, (e, n) in enumerate(places)
+    ]
+    shifts, _, _ = found(steady + mark)
+    assert shifts["looks_like"].tolist() == ["a disturbed mark"]
+    assert shifts["de_m"][0] == pytest.approx(0.197, abs=0.003)
+    assert found(steady + mark[:4])[0].empty
+
+
+def test_a_step_is_a_step_of_poles_only_where_it_is_one():
+    from geoqa.analysis.shift_table import near_step
+
+    assert "0.10 m" in near_step(-0.103)
+    assert "1 ft" in near_step(0.3148) or "0.30 m" in near_step(0.3048)
+    assert near_step(0.127) == ""
+
+
+def test_the_result_does_not_hang_on_the_order_of_the_rows():
+    rows = network((0.060, -0.045, 0.0))
+    one = found(rows)[0]
+    other = found([rows[k] for k in np.random.default_rng(0).permutation(len(rows))])[0]
+    assert one["setup"].tolist() == other["setup"].tolist()
+    assert np.allclose(one["de_m"], other["de_m"], atol=1e-6)

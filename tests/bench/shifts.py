@@ -1,0 +1,130 @@
+"""Shifts on simulated sites: found and named, nobody else blamed, nothing seen where nothing is.
+
+python -m bench.shifts [seeds] from the folder tests; or python -m pytest -m bench -s tests/bench/test_shifts.py
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import shifted_sites
+from analysis import builders
+from shifted_sites import Site
+
+from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.closures import Closures
+from geoqa.analysis.points import PointStatus
+from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.visits import Visits
+from geoqa.core.schema import BLAMED
+
+STEPS = (Visits, Closures, Calibration, PointStatus, Shifts)
+
+
+def judged(site: Site) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the suspicious shifts of a site, and its points."""
+    kept, _ = builders.run(site.occupations, builders.job(), STEPS)
+    shifts = kept["shifts"]
+    return shifts[shifts["suspicious"]], kept["points"]
+
+
+def blamed(points: pd.DataFrame) -> int:
+    """Return how many points are blamed: they disagree and no shift explains it."""
+    return int((points["status"].isin(BLAMED) & points["explained"].isna()).sum())
+
+
+def named_base(seed: int, generator: str) -> tuple[bool, bool, int]:
+    """Return whether a 30 mm shift was named, whether anything else was, and how many more points were blamed."""
+    site = shifted_sites.shifted_base(seed, generator=generator)
+    shifts, points = judged(site)
+    _, before = judged(shifted_sites.plain(seed, generator=generator))
+    hit = shifts["setup"].str.startswith(site.subject) & (shifts["kind"] == "translation")
+    hit &= shifts["looks_like"].eq("base on another coordinate")
+    return bool(hit.any()), bool((~hit).any()), blamed(points) - blamed(before)
+
+
+def named_antenna(seed: int, generator: str, recorded: bool) -> tuple[bool, bool]:
+    """Return whether the morning was named, its occupations told by nine in ten; and whether anything else was."""
+    site = shifted_sites.mistyped_antenna(seed, generator=generator, recorded=recorded)
+    kept, _ = builders.run(site.occupations, builders.job(), STEPS)
+    shifts, shifted = kept["shifts"][kept["shifts"]["suspicious"]], kept["shifted"]
+    hit = (shifts["kind"] == "height") & shifts["setup"].str.contains(site.subject, regex=False)
+    hit &= shifts["looks_like"].eq("antenna height mistyped") & ((shifts["du_m"].abs() - 0.10).abs() < 0.03)
+    if not hit.any():
+        return False, bool(len(shifts))
+    said = kept["occupations"]["occupation_id"].isin(
+        shifted.loc[shifted["setup"].isin(shifts.loc[hit, "setup"]), "occupation_id"]
+    )
+    # Assembly sorts by point and time, as the generator did; rows keep their line.
+    true = pd.Series(site.changed, index=site.occupations["source_line"])
+    true = true.reindex(kept["occupations"]["source_line"]).to_numpy()
+    told = (said.to_numpy() & true).sum() / true.sum()
+    return bool(told >= 0.9 and (said.to_numpy() & ~true).sum() <= 4), bool((~hit).any())
+
+
+def shows_any(seed: int, generator: str) -> bool:
+    """Return whether a site without a shift shows one."""
+    return bool(len(judged(shifted_sites.plain(seed, generator=generator))[0]))
+
+
+def named_kind(site: Site, kind: str) -> tuple[bool, bool]:
+    """Return whether the subject was named with that kind, and whether anything else was."""
+    shifts, _ = judged(site)
+    about = shifts["setup"].str.startswith(site.subject)
+    return bool(((shifts["kind"] == kind) & about).any()), bool((~about).any())
+
+
+def table(seeds: range, generator: str, only: str = "") -> dict[str, np.ndarray]:
+    """Return the outcomes of every measure (or of those whose names begin with `only`), one row a seed."""
+    kinds: dict[str, Callable[[int], object]] = {
+        "30 mm": lambda s: named_base(s, generator),
+        "antenna, recorded": lambda s: named_antenna(s, generator, True),
+        "antenna, not recorded": lambda s: named_antenna(s, generator, False),
+        "none": lambda s: (shows_any(s, generator),),
+        "feet": lambda s: named_kind(shifted_sites.two_files(s, "feet", generator=generator), "unit"),
+        "axes": lambda s: named_kind(shifted_sites.two_files(s, "axes", generator=generator), "axes"),
+        "one name": lambda s: named_kind(shifted_sites.shared_name(s, generator=generator), "name"),
+        "misfiled": lambda s: named_kind(shifted_sites.misfiled(s, generator=generator), "name"),
+        "rotation 20 arc seconds": lambda s: named_kind(
+            shifted_sites.changed_within(s, "rotation", 20 / 206265, generator=generator), "rotation"
+        ),
+        "scale 80 ppm": lambda s: named_kind(
+            shifted_sites.changed_within(s, "scale", 80e-6, generator=generator), "scale"
+        ),
+        "tilt 150 ppm": lambda s: named_kind(
+            shifted_sites.changed_within(s, "tilt", 150e-6, generator=generator), "tilt"
+        ),
+        "drift 20 mm/h": lambda s: named_kind(
+            shifted_sites.changed_within(s, "drift", 0.020, generator=generator), "drift"
+        ),
+    }
+    found = {}
+    for name, measure in kinds.items():
+        if not name.startswith(only):
+            continue
+        begin = time.perf_counter()
+        found[name] = np.array([measure(seed) for seed in seeds], dtype=int)
+        print(f"  {name:<26} {_said(name, found[name])}   ({time.perf_counter() - begin:.0f} s)", flush=True)
+    return found
+
+
+def _said(name: str, rows: np.ndarray) -> str:
+    n = len(rows)
+    if name == "none":
+        return f"{rows[:, 0].sum()} of {n} sites show any"
+    text = f"named in {rows[:, 0].sum()} of {n}, anything else in {rows[:, 1].sum()}"
+    return text + (
+        f", points blamed more: at most {rows[:, 2].max()}, mean {rows[:, 2].mean():.1f}" if rows.shape[1] > 2 else ""
+    )
+
+
+if __name__ == "__main__":
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    for which in ("trees", "students"):
+        print(f"{which}, seeds {first} to {first + count - 1}")
+        table(range(first, first + count), which, sys.argv[3] if len(sys.argv) > 3 else "")
