@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 _LOOK = symbology.SYMBOLS["conflict"]
-_STYLE = Style("shift", "shared by several occupations", "diamond", _LOOK.light, "", _LOOK.dark, 3)
+_STYLE = Style("shift", "shared by several occupations", "lozenge", _LOOK.light, "", _LOOK.dark, 3)
 _ARROW = Style("shift", "what they have too much", "line", _LOOK.light, "", _LOOK.dark, 1)
 
 
@@ -54,7 +54,8 @@ class ShiftsLayer(MapLayer):
         turn = middle["turn_deg"].to_numpy()
         label = detail.texts(suspicious, "setup")
         vectors = {
-            **where, "style": style, "turn_deg": np.nan_to_num(turn),
+            # The way from one point to another is no size of an error.
+            **where, "style": np.where(suspicious["kind"] == "name", "", _ARROW.key), "turn_deg": np.nan_to_num(turn),
             "east_m": np.nan_to_num(detail.numbers(suspicious, "de_m")),
             "north_m": np.nan_to_num(detail.numbers(suspicious, "dn_m")),
         }  # fmt: skip

@@ -11,7 +11,7 @@
   var SPRITE = 44;
 
   /* What matters more is drawn larger. */
-  var radius = function (style) { return (4.4 + 0.7 * Math.max(0, Math.min(4, style.rank))) * (style.shape === "frame" ? 1.4 : 1); };
+  var radius = function (style) { return (4.4 + 0.7 * Math.max(0, Math.min(4, style.rank))) * (style.shape === "frame" ? 1.4 : style.shape === "lozenge" ? 1.2 : 1); };
 
   /* A drawing unpacked: anchors at zoom 0, drawing order; `site` is the drawing of the site's points, where it is another. */
   G.prepared = function (head, block, number, site) {

@@ -24,6 +24,7 @@
     square: function (g, r) { polygon(g, [[-r, -r], [r, -r], [r, r], [-r, r]]); },
     cross: function (g, r) { var a = r * 1.2, b = r * 0.4; polygon(g, [[-b, -a], [b, -a], [b, -b], [a, -b], [a, b], [b, b], [b, a], [-b, a], [-b, b], [-a, b], [-a, -b], [-b, -b]]); },
     star: function (g, r) { polygon(g, star(r)); },
+    lozenge: function (g, r) { var a = r * 2.2; polygon(g, [[0, -a], [a, 0], [0, a], [-a, 0]]); },
     frame: function (g, r) { var a = r * 1.6; polygon(g, [[-a, -a], [a, -a], [a, a], [-a, a]]); },
     area: function (g, r) { g.ellipse(0, 0, r * 1.6, r * 0.85, -0.4, 0, 2 * Math.PI); }
   };
@@ -34,7 +35,7 @@
     g.lineJoin = "round";
     g.beginPath(); paths[shape](g, r);
     g.lineWidth = 4; g.strokeStyle = paper; g.stroke();
-    if (shape === "frame") { g.lineWidth = 1.6; g.strokeStyle = colour; g.stroke(); return; }
+    if (shape === "frame" || shape === "lozenge") { g.lineWidth = 1.6; g.strokeStyle = colour; g.stroke(); return; }
     if (shape === "area") { g.globalAlpha = 0.14; } g.fillStyle = colour; g.fill(); g.globalAlpha = 1;
     g.lineWidth = 1.1; g.strokeStyle = shape === "area" ? colour : ink; g.stroke();
   };
