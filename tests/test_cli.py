@@ -150,11 +150,12 @@ def test_steps_lists_and_describes(capsys):
 
 
 def test_a_step_template_feeds_back_into_a_recipe(tmp_path, capsys):
-    """What `geoqa steps NAME` prints is a valid recipe block for every analysis step."""
+    """What `geoqa steps NAME` prints is a valid recipe block for every step."""
     from geoqa import plugins
 
     blocks = []
-    for name in plugins.catalogue().names("geoqa.analysis"):
+    found = plugins.catalogue()
+    for name in (name for group in plugins.GROUPS for name in found.names(group)):
         assert main(["steps", name]) == 0
         text = capsys.readouterr().out
         blocks += [text[text.index("[step.") :]] if "[step." in text else []

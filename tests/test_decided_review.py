@@ -7,6 +7,7 @@ import json
 import pyogrio
 import pytest
 import sites
+from outputs.unpacked import Page
 
 import geoqa
 from geoqa.core.errors import InputError
@@ -78,9 +79,12 @@ def test_decisions_are_in_every_output(decided, tmp_path):
     assert layer.geometry.x.tolist() == pytest.approx([1600040.0, 1600020.0, 1600000.004])
     assert "'=misnamed" not in (out / "points.csv").read_text()
     assert "accepted by J. Reid, 2026-02-20: single by plan" in (out / "points.csv").read_text()
-    drawn = (out / "map.html").read_text()
-    assert "accepted by J. Reid" in drawn
-    assert "name as read" in drawn
+    page = Page((out / "map.html").read_text())
+    entry = page.column(page.site, "label").index("A3")
+    (judgement, *_) = page.told(page.site, entry)
+    assert ["reviewer", "accepted by J. Reid, 2026-02-20: single by plan"] in judgement["rows"]
+    occupations = next(table for table in page.drawings[page.site]["tables"] if "each" in table)
+    assert "name as read" in [column["head"] for column in occupations["columns"]]
     again = load(out)
     again.write_map(tmp_path / "again.html")
     assert again.run_record()["decisions"] == record["decisions"]

@@ -21,13 +21,18 @@ FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
 WHOLE_SITE = (
     "calibration",
+    "check-log",
+    "control-checks",
     "detection",
+    "line-precision",
     "pairs-needed",
     "procedures",
     "repeats",
     "class-shares",
     "name-checks",
     "reviewer-decisions",
+    "shifts",
+    "statements",
 )
 
 

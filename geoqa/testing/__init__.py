@@ -102,6 +102,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
     from geoqa.core import assembly
     from geoqa.readers.decisions import read_decisions
+    from geoqa.readers.field_test import read_field_test
 
     given = dict(frames or {})
     found = plugins.catalogue()
@@ -120,6 +121,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "occupations": occupations,
         "set_aside": given.pop("set_aside", sample().set_aside()),
         "decisions": given.pop("decisions", none_decided),
+        "field_test": given.pop("field_test", read_field_test(None, 1.0)),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")

@@ -1,6 +1,6 @@
 """Shifts on simulated sites: found and named, nobody else blamed, nothing seen where nothing is.
 
-python -m bench.shifts [seeds] from the folder tests; or python -m pytest -m bench -s tests/bench/test_shifts.py
+python -m bench.shifts [seeds] from the folder tests; or python -m pytest -m bench -s tests/bench/test_shift_finding.py
 """
 
 from __future__ import annotations

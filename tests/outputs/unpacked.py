@@ -64,6 +64,8 @@ class Page:
         assert list(head) == ["geoqa-head", "geoqa-block"]
         self.context, self.drawings = head["geoqa-head"]["context"], head["geoqa-head"]["drawings"]
         self.data = block(head["geoqa-block"])
+        #: Index of the drawing that holds the points.
+        self.site = next((k for k, drawing in enumerate(self.drawings) if drawing["points"]), -1)
 
     def column(self, drawing: int, name: str):
         d = self.drawings[drawing]["columns"][name]

@@ -1,6 +1,6 @@
 """The table of shifts on simulated sites, and how long the site adjustment takes.
 
-OPENBLAS_NUM_THREADS=1 python -m pytest -m bench -s tests/bench/test_shifts.py
+OPENBLAS_NUM_THREADS=1 python -m pytest -m bench -s tests/bench/test_shift_finding.py
 
 On a loaded machine the threads of the linear algebra wait for each other; one is enough for these sizes.
 """
