@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from geoqa.analysis import against, setups, shift_table, spread, stops, usage
+from geoqa.analysis import known as known_points
 from geoqa.analysis.rows import codes_of, seconds
 
 if TYPE_CHECKING:
@@ -47,6 +48,8 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     place, start = against.places(occupations), seconds(occupations["start_utc"])
     measured = against.flags(occupations, "origin", "measured") & ~against.flags(occupations, "decision", "rejected")
     is_control = against.flags(occupations, "origin", "control") & ~against.flags(occupations, "decision", "rejected")
+    if not known_points.heights_compare(job):  # two height references are never differenced
+        place[is_control, 2] = np.nan
     placed = setups.placements(occupations, rest_s, job)
     setup = np.where(measured, placed.code, -1)
     setup_names = placed.names

@@ -246,7 +246,7 @@ def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool
     up = f" and {one.d[2]:+.3f} m in height" if is_raised else ""
     against = "the other set-up" if alone else "the majority of set-ups"
     one.evidence = (
-        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at azimuth {azimuth:.0f} deg{up} from {against}"
+        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at grid azimuth {azimuth:.0f} deg{up} from {against}"
         f" (east {de:+.3f} m, north {dn:+.3f} m, each +/- {Z95 * one.sigma[0]:.3f} m at 95 %)"
     )
     one.looks_like = "base on another coordinate" if not chosen else "base on another coordinate or localization"
