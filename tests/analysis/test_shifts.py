@@ -11,7 +11,7 @@ import shifted_sites
 import simulate
 from builders import job, occupations, run
 
-from geoqa.analysis import site_adjustment
+from geoqa.analysis import shift_rows, site_adjustment
 from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
@@ -126,6 +126,19 @@ def test_set_ups_on_their_own_do_not_hide_a_shift():
     y = rng.normal(0, 0.010, (len(point), 2))
     made = site_adjustment.adjust(y, np.full(len(point), 0.010**2), point, setup, lone + 2)
     assert made.factor == pytest.approx(1.0, rel=0.35)
+
+
+def test_of_too_many_set_ups_those_that_share_most_are_compared(monkeypatch):
+    """A base label for every connection must not cost the square of their number, and is told."""
+    rows = network((0.10, 0.0, 0.0), points=60)
+    lone = [
+        row | {"base": f"V{i}", "t": row["t"] + 20_000 + i, "operator": None} for i, row in enumerate(rows[:40:2])
+    ]  # fmt: skip
+    monkeypatch.setattr(shift_rows, "MOST_SETUPS", len(SETUPS))
+    shifts, kept, messages = found(rows + lone)
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
+    assert set(kept["shifts"]["setup"]) == set(SETUPS)
+    assert any(text.startswith("20 base set-ups that share the fewest points") for text in messages)
 
 
 def test_known_heights_above_another_reference_are_not_compared():
