@@ -109,5 +109,8 @@ def with_names(job: Job, names: Iterable[str]) -> Job:
     if not names:
         return job
     own = dict(job.steps.get("shifts", {}))
-    own["apply"] = tuple(dict.fromkeys([*own.get("apply", ()), *names]))
+    stated = own.get("apply", ())
+    if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
+        return job
+    own["apply"] = tuple(dict.fromkeys([*stated, *names]))
     return replace(job, steps={**job.steps, "shifts": own})

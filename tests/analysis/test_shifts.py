@@ -11,7 +11,7 @@ import shifted_sites
 import simulate
 from builders import job, occupations, run
 
-from geoqa.analysis import shift_rows, site_adjustment
+from geoqa.analysis import shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
@@ -139,6 +139,17 @@ def test_of_too_many_set_ups_those_that_share_most_are_compared(monkeypatch):
     assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
     assert set(kept["shifts"]["setup"]) == set(SETUPS)
     assert any(text.startswith("20 base set-ups that share the fewest points") for text in messages)
+
+
+def test_names_of_shifts_are_distinct_whatever_points_are_called():
+    at = np.zeros(3)
+    made = [shift_table.Shift("point", setup, "name", at, at, 0.0, 1) for setup in ("A", "A (2)", "A", "A", "A (2)")]
+    assert len({one.name for one in shift_table._distinct(made)}) == 5
+
+
+def test_a_shift_to_apply_that_is_no_list_is_left_to_the_check_of_the_recipe():
+    made = replace(job(), steps={"shifts": {"apply": "B2"}})
+    assert corrections.with_names(made, ["B3"]).steps["shifts"]["apply"] == "B2"
 
 
 def test_known_heights_above_another_reference_are_not_compared():
