@@ -204,7 +204,7 @@ def _split_in_time(
     apart = np.column_stack([(d[:, :2] ** 2).sum(axis=1), d[:, 2] ** 2]) / variance
     p = np.column_stack([spread.probability(apart[:, k], 2 - k, _FLANKS) for k in (0, 1)])
     inner = np.column_stack([
-        spread.probability(one[:, k], (2.0 - k) * (size - 1))
+        spread.probability(one[:, k], ((2 - k) * (size - 1)).astype(float))
         for one, size in ((square, cut), (square_after, n - cut)) for k in (0, 1)
     ])  # fmt: skip
     long = (when[cut - 1] - when[0] >= apart_s) & (when[-1] - when[cut] >= apart_s)
