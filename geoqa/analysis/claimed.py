@@ -109,6 +109,7 @@ def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level
 
     from geoqa.analysis.real_time import observed
     from geoqa.analysis.statements import ngs92, real_time
+    from geoqa.analysis.statements.statement import doubts
 
     _, found = observed(frames["occupations"])
     _, states = real_time.best(found)
@@ -118,7 +119,7 @@ def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level
     radius, up = (given[c].to_numpy(dtype=float, na_value=np.nan) for c in ("radius95_m", "up95_m"))
     stated = job.base.sigma_h_m is not None and (job.base.sigma_v_m is not None or bool(np.isnan(up).all()))
     biased = _biased(frames, job, level)
-    return [*made, ngs92.state(radius, up, job.site.height, stated, checks.n, biased)]
+    return [*made, ngs92.state(radius, up, job.site.height, stated, checks.n, biased, doubts(checks))]
 
 
 def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool | None:

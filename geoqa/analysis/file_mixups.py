@@ -74,14 +74,18 @@ def find(place: Array, variance: Array, point: Index, group: Index, size: Index)
         Stops of each group: of two that differ, the smaller is taken to be the other one.
     """
     best: Mixup | None = None
-    far = _far_off(place, variance, point, group, len(size))
-    for number in (k for k in np.argsort(size, kind="stable") if far[k]):
-        formed = cells.form(
-            place[:, :2], variance, point, np.where(group == number, 0, -1), place, np.zeros(len(point))
+    plane, up_too, height = (
+        cells.form(place[:, axes], known, point, group, place, np.zeros(len(point)))
+        for axes, known in (
+            ([0, 1], variance), ([0, 1, 2], np.where(np.isnan(place[:, 2]), np.nan, variance)), ([2], variance)
         )
+    )  # fmt: skip
+    far = _far_off((plane, up_too), len(size))
+    for number in (k for k in np.argsort(size, kind="stable") if far[k]):
+        formed = plane.of(number)
         if len(formed.d) < FEWEST:
             continue
-        up = _heights(place, variance, point, group == number, formed)
+        up = _heights(height.of(number), formed)
         others = np.column_stack([formed.place[:, :2] - formed.d, formed.place[:, 2] - up])
         for change in changes():
             found = _fits(formed.place, others, change, int(number))
@@ -91,20 +95,17 @@ def find(place: Array, variance: Array, point: Index, group: Index, size: Index)
     return best
 
 
-def _far_off(place: Array, variance: Array, point: Index, group: Index, n: int) -> NDArray[np.bool_]:
+def _far_off(formed: tuple[cells.Cells, ...], n: int) -> NDArray[np.bool_]:
     """Return which groups lie so far from the others, on most points they share, that a change may tell it."""
-    formed = cells.form(place, np.where(np.isnan(place[:, 2]), np.nan, variance), point, group, place, place[:, 0])
-    plane = cells.form(place[:, :2], variance, point, group, place, place[:, 0])
     far = np.zeros(n, bool)
-    for made in (formed, plane):
+    for made in formed:
         away = np.sqrt((made.d**2).sum(axis=1)) > SHRINKS * FINE_M
         far |= 2 * np.bincount(made.group, away, minlength=n) >= np.maximum(np.bincount(made.group, minlength=n), 1)
     return far
 
 
-def _heights(place: Array, variance: Array, point: Index, mine: NDArray[np.bool_], formed: cells.Cells) -> Array:
-    """Return the height differences of the cells already formed, NaN where there are none."""
-    up = cells.form(place[:, 2:], variance, point, np.where(mine, 0, -1), place, np.zeros(len(point)))
+def _heights(up: cells.Cells, formed: cells.Cells) -> Array:
+    """Return the height differences `up` of one group at its cells, NaN where there are none."""
     result = np.full(int(max(formed.point.max(), up.point.max(initial=0))) + 1, np.nan)
     result[up.point] = up.d[:, 0]
     return np.asarray(result[formed.point])

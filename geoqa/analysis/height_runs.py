@@ -29,9 +29,10 @@ class Run(NamedTuple):
 def sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -> tuple[Index, Index]:
     """Return the stops in the order each crew made them, and the number of the stretch of work each is in.
 
-    A new stretch begins after a rest. Without a crew the set-up stands in; stops without a time take no part.
+    A new stretch begins after a rest. Without a crew the set-up stands in; stops without a time, or without
+    either, take no part.
     """
-    at = np.flatnonzero(~np.isnan(start_s))
+    at = np.flatnonzero(~np.isnan(start_s) & ((crew >= 0) | (setup >= 0)))
     who = np.where(crew[at] >= 0, crew[at], crew.max(initial=-1) + 1 + setup[at])
     order = np.lexsort((start_s[at], who))
     at, who = at[order], who[order]

@@ -195,27 +195,36 @@ def moved_marks(
 def _split_in_time(
     y: Array, var: tuple[Array, Array], at: Index, start_s: Array, apart_s: float, level: float
 ) -> Moved | None:
-    for cut in range(2, len(at) - 1):
-        sides = (at[:cut], at[cut:])
-        if any(not np.ptp(start_s[side]) >= apart_s for side in sides):
-            continue
-        inner, means = [], []
-        for side in sides:
-            w_h, w_v = 1 / var[0][side], 1 / var[1][side]
-            mean = np.r_[(y[side, :2] * w_h[:, None]).sum(axis=0) / w_h.sum(), (y[side, 2] * w_v).sum() / w_v.sum()]
-            square = (
-                (((y[side, :2] - mean[:2]) ** 2).sum(axis=1) * w_h).sum(),
-                (((y[side, 2] - mean[2]) ** 2) * w_v).sum(),
-            )
-            m = len(side) - 1
-            inner += [
-                spread.probability(np.array([square[0]]), 2 * m)[0], spread.probability(np.array([square[1]]), m)[0]
-            ]  # fmt: skip
-            means.append((mean, np.array([1 / w_h.sum(), 1 / w_v.sum()])))
-        d, variance = means[1][0] - means[0][0], means[0][1] + means[1][1]
-        p = spread.probability(
-            np.array([(d[:2] ** 2).sum() / variance[0], d[2] ** 2 / variance[1]]), np.array([2, 1]), _FLANKS
-        )
-        if np.nanmin(p) < level and not any(value < 0.01 for value in inner):
-            return Moved(-1, sides[1], d, variance, cut, float(start_s[sides[1][0]]))
-    return None
+    """Return the first cut in time that parts a mark's visits into two sides as `moved_marks` has it."""
+    y, weight, when, n = y[at], 1 / np.column_stack(var)[at], start_s[at], len(at)
+    cut = np.arange(2, n - 1)
+    mean, variance, square = (part[cut - 1] for part in _growing(y, weight))
+    mean_after, variance_after, square_after = (part[n - cut - 1] for part in _growing(y[::-1], weight[::-1]))
+    d, variance = mean_after - mean, variance + variance_after
+    apart = np.column_stack([(d[:, :2] ** 2).sum(axis=1), d[:, 2] ** 2]) / variance
+    p = np.column_stack([spread.probability(apart[:, k], 2 - k, _FLANKS) for k in (0, 1)])
+    inner = np.column_stack([
+        spread.probability(one[:, k], ((2 - k) * (size - 1)).astype(float))
+        for one, size in ((square, cut), (square_after, n - cut)) for k in (0, 1)
+    ])  # fmt: skip
+    long = (when[cut - 1] - when[0] >= apart_s) & (when[-1] - when[cut] >= apart_s)
+    found = np.flatnonzero(long & (p < level).any(axis=1) & ~(inner < 0.01).any(axis=1))  # NaN compares false
+    if not len(found):
+        return None
+    k = int(found[0])
+    return Moved(-1, at[cut[k] :], d[k], variance[k], int(cut[k]), float(when[cut[k]]))
+
+
+def _growing(y: Array, weight: Array) -> tuple[Array, Array, Array]:
+    """Return of the first visit, the first two, and so on, the mean, its variance and the weighted square about it.
+
+    Parameters
+    ----------
+    y, weight
+        Shape (n, 3), and (n, 2) for the horizontal axes and the height.
+    """
+    total, each = np.cumsum(weight, axis=0), weight[:, [0, 0, 1]]
+    mean = np.cumsum(y * each, axis=0) / total[:, [0, 0, 1]]
+    square = np.cumsum(y**2 * each, axis=0) - mean**2 * total[:, [0, 0, 1]]
+    plane_and_up = np.column_stack([square[:, :2].sum(axis=1), square[:, 2]])
+    return mean, 1 / total, np.maximum(plane_and_up, 0.0)

@@ -134,13 +134,13 @@ def _fit_axis(
     design, length, span = _design(cells, middle, start_s)
     y = np.concatenate(list(cells.d.T))
     possible = {kind: columns for kind, columns in kinds.items() if _possible(kind, length, span)}
-    weight = _weights(design, y, cells.variance, k, [c for columns in possible.values() for c in columns])
+    weight, freedom = _weights(design, y, cells.variance, k, [c for columns in possible.values() for c in columns])
     taken: list[int] = []
     terms: dict[str, Term] = {}
     chosen: list[str] = []
     while possible:
         now = {
-            kind: _term(design, y, weight, k, taken, columns, span if kind == "drift" else length, own)
+            kind: _term(design, y, weight, k, taken, columns, span if kind == "drift" else length, own, freedom)
             for kind, columns in possible.items()
         }
         terms |= now
@@ -192,8 +192,11 @@ def _solve(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -
     return cov @ (scaled.T @ (weight * y)) / size, cov / np.outer(size, size)
 
 
-def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int]) -> Array:
-    """Return robust weights from the fullest model, so that a change within the set-up contradicts nothing."""
+def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int]) -> tuple[Array, float]:
+    """Return weights scaled by the scatter that is seen, and its degrees of freedom.
+
+    Robust, and from the fullest model, so that a change within the set-up contradicts nothing.
+    """
     n = len(y) // k
     plain = np.tile(1 / variance, k)
     weight = plain
@@ -208,16 +211,18 @@ def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int
     freedom = max(float((weight > 0).sum()) - len(value), 1.0)
     left = y - whole @ _solve(design, y, weight, k, columns)[0]
     seen = max(float((left**2 * plain * (weight > 0)).sum() / freedom), 0.5)
-    return np.where(weight > 0, plain, 0.0) / seen
+    return np.where(weight > 0, plain, 0.0) / seen, freedom
 
 
 def _term(
-    design: Array, y: Array, weight: Array, k: int, taken: list[int], columns: tuple[int, ...], reach: float, own: float
-) -> Term:
+    design: Array, y: Array, weight: Array, k: int, taken: list[int], columns: tuple[int, ...], reach: float,
+    own: float, freedom: float,
+) -> Term:  # fmt: skip
     value, cov = _solve(design, y, weight, k, [*taken, *columns])
     at = np.arange(len(value) - len(columns), len(value))
     own_rate = own / reach
     block = cov[np.ix_(at, at)] + np.eye(len(at)) * own_rate**2
     square = float(value[at] @ np.linalg.solve(block, value[at]))
-    p = float(special.chdtrc(len(at), max(square, 0.0)))
+    # Few points tell their own scatter badly: F, not chi-square.
+    p = float(special.fdtrc(len(at), freedom, max(square, 0.0) / len(at)))
     return Term(value[at], np.sqrt(np.diag(block)), p, float(np.linalg.norm(value[at]) * reach))

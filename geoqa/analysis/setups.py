@@ -62,6 +62,32 @@ def placements(occupations: pd.DataFrame, rest_s: float, job: Job) -> Labels:
     return Labels(code, _named([words[k] for k in base[heads]], start[heads], zone_of(job)))
 
 
+def busiest(labels: Labels, point: Index, most: int) -> tuple[Labels, int]:
+    """Return at most `most` set-ups, those that share the most points, the others as -1; and how many others there are.
+
+    A network that names a base of its own for every connection gives thousands of set-ups; an adjustment holds
+    a square of their number, and those that share next to nothing have nothing to show.
+
+    Parameters
+    ----------
+    labels
+        Set-ups, each used by a row; rows of none are -1.
+    point
+        Number of each row's point, shape (n,).
+    """
+    count = len(labels.names)
+    if count <= most:
+        return labels, 0
+    at = np.flatnonzero(labels.code >= 0)
+    pairs = np.unique(point[at] * count + labels.code[at])
+    several = np.bincount(pairs // count)[pairs // count] > 1
+    shared = np.bincount(pairs[several] % count, minlength=count)
+    kept = np.sort(np.argsort(-shared, kind="stable")[:most])
+    number = np.full(count + 1, -1, np.int64)  # the last is for rows of none
+    number[kept] = np.arange(len(kept))
+    return Labels(number[labels.code], [labels.names[k] for k in kept]), count - most
+
+
 def zone_of(job: Job) -> tzinfo:
     """Return the time zone that people of this job read clocks in; UTC where the recipe's is none by name."""
     try:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from geoqa.analysis import against, setups, shift_table, spread, stops, usage
+from geoqa.analysis import known as known_points
 from geoqa.analysis.rows import codes_of, seconds
 
 if TYPE_CHECKING:
@@ -24,16 +25,22 @@ _TELLING = (usage.USED, usage.NO_HEIGHT, usage.HEIGHT_ONLY, usage.OUTVOTED, usag
 #: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
 KNOWN_H_M, KNOWN_V_M = 0.005, 0.010
 CONTROL = "control"
+#: Set-ups that are compared with each other at most: time grows with the cube of their number.
+MOST_SETUPS = 1_000
 
 
 class Site(NamedTuple):
-    """Stops of a site, where and when each row of the frame was, which set-ups are known coordinates, and names."""
+    """Stops of a site, where and when each row of the frame was, which set-ups are known coordinates, and names.
+
+    `left_out` is how many set-ups are compared with none, because there are too many.
+    """
 
     stops: stops.Stops
     place: Array
     start_s: Array
     known: Flags
     names: shift_table.Names
+    left_out: int
 
 
 def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job: Job) -> Site:
@@ -47,7 +54,10 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     place, start = against.places(occupations), seconds(occupations["start_utc"])
     measured = against.flags(occupations, "origin", "measured") & ~against.flags(occupations, "decision", "rejected")
     is_control = against.flags(occupations, "origin", "control") & ~against.flags(occupations, "decision", "rejected")
+    if not known_points.heights_compare(job):  # two height references are never differenced
+        place[is_control, 2] = np.nan
     placed = setups.placements(occupations, rest_s, job)
+    placed, left_out = setups.busiest(placed, codes_of(occupations["point"]), MOST_SETUPS)
     setup = np.where(measured, placed.code, -1)
     setup_names = placed.names
     if is_control.any():
@@ -80,7 +90,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
         zone=setups.zone_of(job),
     )
-    return Site(made, place, start, known, names)
+    return Site(made, place, start, known, names, left_out)
 
 
 def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:

@@ -113,11 +113,14 @@ def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, kno
 
 def _distinct(made: list[Shift]) -> list[Shift]:
     """Return the rows with names that no two share."""
+    taken: set[str] = set()
     seen: dict[str, int] = {}
     for one in made:
-        seen[one.name] = seen.get(one.name, 0) + 1
-        if seen[one.name] > 1:
-            one.setup += f" ({seen[one.name]})"
+        setup, name = one.setup, one.name
+        while one.name in taken:  # a point may be called "A (2)"
+            seen[name] = seen.get(name, 1) + 1
+            one.setup = f"{setup} ({seen[name]})"
+        taken.add(one.name)
     return made
 
 
@@ -246,8 +249,8 @@ def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool
     up = f" and {one.d[2]:+.3f} m in height" if is_raised else ""
     against = "the other set-up" if alone else "the majority of set-ups"
     one.evidence = (
-        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at azimuth {azimuth:.0f} deg{up} from {against}"
-        f" (east {de:+.3f} m, north {dn:+.3f} m, each +/- {Z95 * one.sigma[0]:.3f} m at 95 %)"
+        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at grid azimuth {azimuth:.0f} deg{up} from "
+        f"{against} (east {de:+.3f} m, north {dn:+.3f} m, each +/- {Z95 * one.sigma[0]:.3f} m at 95 %)"
     )
     one.looks_like = "base on another coordinate" if not chosen else "base on another coordinate or localization"
     if chosen & {"rotation", "tilt"}:
@@ -336,8 +339,9 @@ def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
 def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     assert found.strangers is not None and found.split is not None
     made = []
-    for row, belongs, vector, chance in zip(*found.strangers, strict=True):
-        stop = int(stops.of_row[np.flatnonzero(stops.row == row)[0]])
+    order = np.argsort(stops.row)
+    stop_of = stops.of_row[order[np.searchsorted(stops.row, found.strangers.stop, sorter=order)]]
+    for row, belongs, vector, chance, stop in zip(*found.strangers, stop_of.tolist(), strict=True):
         own, other = names.point[stops.point[stop]], names.point[belongs]
         when = base_setups.clock(float(stops.start_s[stop]), names.zone)
         made.append(

@@ -68,7 +68,7 @@ class Shifts(Analysis):
         from geoqa.analysis import shift_table
 
         occupations, points = frames["occupations"], frames["points"]
-        made = self._found(occupations, frames["classes"], job)
+        made, left_out = self._found(occupations, frames["classes"], job)
         table = pd.DataFrame(shift_table.columns(made)).astype(
             dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
         )
@@ -78,9 +78,9 @@ class Shifts(Analysis):
         keyed = points[["point"]].copy()
         keyed["shift"] = _resting_on(shifted, occupations, points)
         keyed["explained"] = _explained(shifted, occupations, points, job)
-        return Result({"shifts": table, "shifted": shifted, "points": keyed}, _messages(suspicious, keyed))
+        return Result({"shifts": table, "shifted": shifted, "points": keyed}, _messages(suspicious, keyed, left_out))
 
-    def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[Shift]:
+    def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> tuple[list[Shift], int]:
         from geoqa.analysis import shift_rows, shift_search, shift_table
 
         rules = shift_search.Rules(
@@ -89,9 +89,10 @@ class Shifts(Analysis):
         )  # fmt: skip
         site = shift_rows.gather(occupations, classes, rules.rest_s, job)
         if not len(site.stops.point):
-            return []
+            return [], site.left_out
         found = shift_search.search(site.stops, len(site.known), site.known, rules)
-        return shift_table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
+        made = shift_table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
+        return made, site.left_out
 
 
 def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame:
@@ -194,11 +195,16 @@ def _judged(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
     return frames["points"].assign(status=lambda f: f["status"].astype(str))
 
 
-def _messages(suspicious: list[Shift], keyed: pd.DataFrame, most: int = 12) -> tuple[str, ...]:
+def _messages(suspicious: list[Shift], keyed: pd.DataFrame, left_out: int, most: int = 12) -> tuple[str, ...]:
     """Return a message for each suspicious shift, the largest first of each kind, and what they explain."""
     said = [f"shift {one.name!r}: {one.message}" for one in suspicious[:most]]
     if len(suspicious) > most:
         said.append(f"and {len(suspicious) - most} more shifts in the layer shifts of review.gpkg")
+    if left_out:
+        said.append(
+            f"{left_out:,} base set-ups that share the fewest points with others were not searched for shifts of "
+            f"their own: there are too many set-ups to compare"
+        )
     explained = int(keyed["explained"].notna().sum())
     if explained:
         said.append(

@@ -105,7 +105,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     sound = square <= CONTRADICTS[d] * factor
     plain = np.where(sound, weight, 0.0)
     x = x + system.solve(y - x[setup], plain, part)
-    cov, freedom = system.covariance(plain, part), d * system.redundancy(sound)
+    cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
     left = (_square(y - x[setup], plain, weight, of) * sound).sum()
     factor = float(left / freedom) if freedom > 0 else factor
     kept[there[sound]] = True
@@ -149,11 +149,11 @@ class _System:
         """Return the covariance of the set-ups, zero mean over each part."""
         return _solve(self._normal(weight), np.eye(self._count), part)
 
-    def redundancy(self, sound: Flags) -> int:
-        """Return how many stops are left over once points and set-ups are determined."""
+    def redundancy(self, sound: Flags, part: Index) -> int:
+        """Return how many stops are left over once points and set-ups are determined, all but one of each part."""
         points = len(np.unique(self._point[sound]))
-        setups = len(np.unique(self._setup[sound]))
-        return max(int(sound.sum()) - points - max(setups - 1, 0), 0)
+        setups = np.unique(self._setup[sound])
+        return max(int(sound.sum()) - points - (len(setups) - len(np.unique(part[setups]))), 0)
 
     def shared(self, sound: Flags) -> Index:
         """Return how many points each set-up shares with others."""

@@ -93,13 +93,11 @@ def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
         numbers = {
             c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
         }
-        made.append(
-            {
-                "shift": name, "kind": one.kind, "occupations": int(counts.get(name, 0)), **numbers,
-                "said": f"shift {name!r} was taken off {int(counts.get(name, 0))} occupations before they were judged; "
-                f"it was found as {one.looks_like}",
-            }
-        )  # fmt: skip
+        n = int(counts.get(name, 0))
+        rows = f"{n} occupation{'s' * (n != 1)}"
+        done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
+        said = f"shift {name!r} was {done} before the site was judged; it was found as {one.looks_like}"
+        made.append({"shift": name, "kind": one.kind, "occupations": n, **numbers, "said": said})
     return made
 
 
@@ -109,5 +107,8 @@ def with_names(job: Job, names: Iterable[str]) -> Job:
     if not names:
         return job
     own = dict(job.steps.get("shifts", {}))
-    own["apply"] = tuple(dict.fromkeys([*own.get("apply", ()), *names]))
+    stated = own.get("apply", ())
+    if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
+        return job
+    own["apply"] = tuple(dict.fromkeys([*stated, *names]))
     return replace(job, steps={**job.steps, "shifts": own})

@@ -205,19 +205,19 @@ def test_control_that_oriented_the_job_is_refused(state):
     assert "all 4 known points are no check: the job was oriented by them, a base stood there" in statement.refusal
 
 
-@pytest.mark.parametrize("state", ACCURACY)
+@pytest.mark.parametrize("state", [*ACCURACY, asprs.edition_2_vegetated])
 @pytest.mark.parametrize("cover", [0, 1])
 def test_control_of_unknown_origin_or_no_better_is_refused(state, cover):
     unknown = state(checks(60, cover=cover, source=None))
     worse = state(checks(60, cover=cover, sigma=0.010))
-    if "under this cover" in (unknown.refusal or ""):
+    if any(text in (unknown.refusal or "") for text in ("under this cover", "no height under vegetation")):
         return
     assert "state [control] source" in unknown.refusal
     assert "no more precise than what it would test" in worse.refusal
     assert unknown.figures is worse.figures is None
 
 
-@pytest.mark.parametrize("state", ACCURACY)
+@pytest.mark.parametrize("state", [*ACCURACY, asprs.edition_2_vegetated])
 def test_a_frame_fitted_to_nobody_says_what_is_refused(state):
     some = checks(60, cover=np.arange(60) % 2, oriented_unknown=True)
     assert "state [control] oriented_by" in state(some).refusal
@@ -248,6 +248,14 @@ def test_network_classes(horizontal, ellipsoidal, orthometric, name):
         radius = np.array([horizontal, horizontal + 0.01, horizontal]) / 100
         height = np.array([up, up, up + 0.01]) / 100
         assert (ngs92.best(radius, height, above_ellipsoid) == k).tolist() == [True, False, False]
+
+
+def test_heights_that_are_too_few_are_not_said_to_be_none():
+    difference = np.random.default_rng(1).normal(0, [0.002, 0.020, 0.015], (24, 3))
+    difference[9:, 2] = np.nan
+    assert "of the heights 9 are compared, fewer than 20" in nssda.state(checks(24, difference=difference)).refusal
+    difference[:, 2] = np.nan
+    assert "no heights are compared" in nssda.state(checks(24, difference=difference)).refusal
 
 
 def test_network_classes_need_the_bases_uncertainty_and_a_check():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,12 +11,14 @@ import shifted_sites
 import simulate
 from builders import job, occupations, run
 
+from geoqa.analysis import shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.shifts import Shifts
 from geoqa.analysis.visits import Visits
 from geoqa.core import corrections, schema
+from geoqa.core.control import Control
 from geoqa.core.errors import CallError
 
 STEPS = (Visits, Closures, Calibration, PointStatus, Shifts)
@@ -52,6 +56,7 @@ def test_a_base_on_another_coordinate_is_found_with_its_size_and_told():
     assert one["de_m_low"] < 0.060 < one["de_m_high"]
     assert one["dn_m_low"] < -0.045 < one["dn_m_high"]
     assert one["looks_like"] == "base on another coordinate"
+    assert "at grid azimuth 129 deg" in one["message"]
     assert any(text.startswith("shift 'B2 translation': base on another coordinate") for text in messages)
     rows = kept["occupations"].set_index("occupation_id")
     assert set(rows.loc[kept["shifted"]["occupation_id"], "base"].astype(str)) == {"B2"}
@@ -110,6 +115,57 @@ def test_conflicts_do_not_move_the_adjustment():
     shifts, _, _ = found(rows)
     assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
     assert shifts["de_m"][0] == pytest.approx(0.060, abs=0.008)
+
+
+def test_set_ups_on_their_own_do_not_hide_a_shift():
+    """Each set-up that shares no point is determined by nothing and costs no degree of freedom."""
+    rng = np.random.default_rng(5)
+    tied, lone = 20, 60
+    point = np.repeat(np.arange(tied + lone), 2)
+    setup = np.r_[np.tile([0, 1], tied), np.repeat(np.arange(2, lone + 2), 2)]
+    y = rng.normal(0, 0.010, (len(point), 2))
+    made = site_adjustment.adjust(y, np.full(len(point), 0.010**2), point, setup, lone + 2)
+    assert made.factor == pytest.approx(1.0, rel=0.35)
+
+
+def test_of_too_many_set_ups_those_that_share_most_are_compared(monkeypatch):
+    """A base label for every connection must not cost the square of their number, and is told."""
+    rows = network((0.10, 0.0, 0.0), points=60)
+    lone = [
+        row | {"base": f"V{i}", "t": row["t"] + 20_000 + i, "operator": None} for i, row in enumerate(rows[:40:2])
+    ]  # fmt: skip
+    monkeypatch.setattr(shift_rows, "MOST_SETUPS", len(SETUPS))
+    shifts, kept, messages = found(rows + lone)
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
+    assert set(kept["shifts"]["setup"]) == set(SETUPS)
+    assert any(text.startswith("20 base set-ups that share the fewest points") for text in messages)
+
+
+def test_names_of_shifts_are_distinct_whatever_points_are_called():
+    at = np.zeros(3)
+    made = [shift_table.Shift("point", setup, "name", at, at, 0.0, 1) for setup in ("A", "A (2)", "A", "A", "A (2)")]
+    assert len({one.name for one in shift_table._distinct(made)}) == 5
+
+
+def test_a_shift_to_apply_that_is_no_list_is_left_to_the_check_of_the_recipe():
+    made = replace(job(), steps={"shifts": {"apply": "B2"}})
+    assert corrections.with_names(made, ["B3"]).steps["shifts"]["apply"] == "B2"
+
+
+def test_known_heights_above_another_reference_are_not_compared():
+    rows = network(setups=("B1", "B2"), points=30)
+    control = [
+        row | {"u": row["u"] - 13.0 - 0.002 * row["e"], "t": None, "origin": "control", "fix": None, "base": None,
+               "operator": None} for row in rows[::2]
+    ]  # fmt: skip
+    made = replace(job(), control=Control(height="NZVD2016"))
+    shifts, kept, _ = found(rows + control, made)
+    assert shifts.empty
+    names = kept["points"].set_index("point")["shift"]
+    assert names.isna().all()
+    stray = next(row for row in rows if row["p"] == "P07") | {"p": "P05", "t": 9000.0}
+    shifts, _, _ = found([*rows, *control, stray], made)
+    assert shifts["looks_like"].tolist() == ["an occupation under another point's name"]
 
 
 def test_of_two_setups_none_is_said_to_be_the_wrong_one():

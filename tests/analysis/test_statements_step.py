@@ -64,7 +64,14 @@ def test_a_well_controlled_site_gets_its_accuracy():
 def test_the_same_site_without_the_source_of_its_control_gets_none():
     kept, _ = stated(good_site())
     refused = {name for name, outcome in outcomes(kept).items() if outcome == "refused"}
-    assert refused == {"NSSDA accuracy at 95 %", "ASPRS edition 1, open ground", "ASPRS edition 2, open ground"}
+    assert refused == {
+        "NSSDA accuracy at 95 %", "ASPRS edition 1, open ground", "ASPRS edition 2, open ground",
+        "NOAA NOS NGS 92 classes",
+    }  # fmt: skip
+    told = kept["statement_conditions"].set_index(["statement", "condition"])
+    checked = told.loc[("NOAA NOS NGS 92 classes", "checked against independent control")]
+    assert checked["met"] == "unknown"
+    assert "state [control] source" in checked["found"]
 
 
 def test_a_base_on_another_coordinate_shows_in_the_figure_and_refuses_the_network_classes():

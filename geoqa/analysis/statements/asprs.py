@@ -13,6 +13,7 @@ from geoqa.analysis.statements.statement import (
     Condition,
     Figure,
     Statement,
+    doubts,
     judged,
     reasons,
     standing,
@@ -121,6 +122,9 @@ def edition_2_vegetated(checks: Checks) -> Statement:
     if not mine.n or not found.n[2]:
         none = why_none(checks) if not checks.n else "no height under vegetation was compared with control"
         return withheld(VEGETATED_2, EDITION_2, mine.n, "check points", conditions, [none])
+    # Too few are reported all the same; control that is none is not.
+    if why := doubts(mine):
+        return withheld(VEGETATED_2, EDITION_2, mine.n, "check points", conditions, why)
     figures = (
         Figure("rmse_v_m", "RMSE height", with_survey(found.rmse[2], survey[1]), HEIGHT),
         Figure("mean_v_m", "mean height", found.mean[2], HEIGHT),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -55,8 +56,9 @@ def best(radius95_m: Array, up95_m: Array, ellipsoidal: bool) -> NDArray[np.int6
 
 
 def state(
-    radius95_m: Array, up95_m: Array, height: str | None, base_stated: bool, checks: int, biased: bool | None
-) -> Statement:
+    radius95_m: Array, up95_m: Array, height: str | None, base_stated: bool, checks: int, biased: bool | None,
+    doubts: Sequence[str] = (),
+) -> Statement:  # fmt: skip
     """Return how many delivered points are within the values of each class.
 
     Parameters
@@ -68,16 +70,19 @@ def state(
     base_stated
         Whether the uncertainty of the base's coordinate is stated.
     checks
-        Checks against independent control.
+        Checks against control.
     biased
         Whether those show an error that all points share; None where nothing tells.
+    doubts
+        Why that control is not shown to be independent and better; none where it is.
     """
     n = len(radius95_m)
-    told = f"{checks} check points against independent control" if checks else "no check against independent control"
+    told = f"{checks} check point{'s' * (checks != 1)}" if checks else "no check against independent control"
+    told = "; ".join([told, *(doubts if checks else ())])
     conditions = [
         Condition("uncertainty of the base's coordinate included", judged(base_stated), "[base] states it"
                   if base_stated else "[base] does not state it"),
-        Condition("checked against independent control", judged(checks > 0), told),
+        Condition("checked against independent control", judged(None if checks and doubts else checks > 0), told),
         Condition("no error that all points share", judged(None if biased is None else not biased),
                   "none shown" if biased is False else "shown by the checks" if biased else "nothing tells"),
         Condition("height reference stated", judged(height is not None), height or "not stated"),
@@ -93,6 +98,8 @@ def state(
             "without a check against independent control the uncertainties are repeatability and a stated base, and "
             "repeatability is no accuracy"
         )
+    if checks:
+        why += doubts
     if biased:
         why.append("the checks against control show an error that all points share")
     if why:

@@ -103,6 +103,8 @@ def state(checks: Checks) -> Statement:
     if found.n[2] >= FEWEST:
         figures.append(Figure("accuracy_z_m", "height", accuracy_z(found.rmse[2]), HEIGHT))
     if not figures:
-        unlike = f"the errors east and north differ too much for its form (ratio {ratio}), and no heights are compared"
+        few = f"of the heights {found.n[2]} are compared, fewer than {FEWEST}"
+        few = few if found.n[2] else "no heights are compared"
+        unlike = f"the errors east and north differ too much for its form (ratio {ratio}), and {few}"
         return withheld(NAME, STANDARD, checks.n, "check points", conditions, [unlike])
     return Statement(NAME, STANDARD, checks.n, "check points", tuple(figures), tuple(conditions))

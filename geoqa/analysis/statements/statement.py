@@ -220,6 +220,11 @@ def standing(checks: Checks) -> list[Condition]:
     ]
 
 
+def doubts(checks: Checks) -> list[str]:
+    """Return why control is not shown to be independent and better than what it tests; nothing without checks."""
+    return [condition.refusal for condition in standing(checks) if condition.refusal is not None] if checks.n else []
+
+
 def too_few(n: int, fewest: int, source: str) -> Condition:
     """Return the condition that there are enough check points."""
     short = f"at least {fewest} check points are needed and there {'is' if n == 1 else 'are'} {n}"
