@@ -57,7 +57,7 @@ def packed(drawings: Sequence[Drawing], grid: Mapping[str, Any] | None = None) -
 
 
 def _first_lon(drawings: Sequence[Drawing]) -> float:
-    """Return the first known longitude, next to which all others are pack."""
+    """Return the first known longitude, next to which all others are packed."""
     for drawing in drawings:
         if "path" in drawing.columns:
             lon = numbers(drawing, "path", [place[0] for path in drawing.columns["path"] for place in path])
