@@ -70,6 +70,29 @@ def test_the_worst_point_is_reached_by_keyboard_alone(sheet, site):
     assert sheet.focus() == entry
 
 
+def test_the_keyboard_stays_on_the_step_that_was_pressed(sheet, site):
+    order = worst_first(site["points"])
+    sheet.click_point(order[0])
+    assert walk(sheet, 2) == ["Previous", "Next"]
+    for k in (1, 2):
+        sheet.page.keyboard.press("Enter")
+        assert sheet.opened() == order[k]
+        assert sheet.focus() == "Next"
+    sheet.page.keyboard.press("Shift+Tab")
+    sheet.page.keyboard.press("Enter")
+    assert sheet.opened() == order[1]
+    assert sheet.focus() == "Previous"
+
+
+def test_escape_elsewhere_leaves_the_keyboard_there(sheet, site):
+    sheet.click_point(worst_first(site["points"])[0])
+    sheet.opened()
+    sheet.page.get_by_label("Point", exact=True).focus()
+    sheet.page.keyboard.press("Escape")
+    assert sheet.page.locator(".gq-detail").count() == 0
+    assert sheet.focus() == "Point"
+
+
 def test_what_is_opened_and_chosen_is_announced(sheet, site):
     live = sheet.page.locator("[aria-live=polite]")
     assert live.get_attribute("role") == "status"
@@ -90,6 +113,14 @@ def test_the_focus_is_seen(sheet):
         width = sheet.ask("() => parseFloat(getComputedStyle(document.activeElement).outlineWidth)")
         style = sheet.ask("() => getComputedStyle(document.activeElement).outlineStyle")
         assert (width >= 2, style) == (True, "solid"), sheet.focus()
+
+
+def test_large_counts_stay_inside_the_key(sheet):
+    sheet.ask("""() => { const put = (at, text) => document.querySelectorAll(at).forEach(e => { e.textContent = text; });
+        put('.gq-deliver .gq-count', '1,234,567'); put('.gq-deliver .gq-here', '1,234,567 in view'); }""")
+    assert sheet.ask("""() => [...document.querySelectorAll('.gq-deliver .gq-count')].every(
+        e => e.scrollWidth <= e.clientWidth + 1 && e.getBoundingClientRect().right
+            <= e.parentElement.getBoundingClientRect().right)""")
 
 
 def audit(sheet):

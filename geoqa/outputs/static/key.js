@@ -2,6 +2,8 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
+  /* More looks of one layer than this are not listed: nobody reads them. */
+  var STYLES = 30;
 
   G.key = function (host, layer, context, site, chosen, act) {
     var el = G.el, swatches = [], figure = function (n) { return n.toLocaleString("en"); };
@@ -86,7 +88,8 @@
       layers.append(check(d.on, function (on) { d.on = on; act.switched(d); }, [pic, el("span", {}, [G.own(d.title)])]));
       if (d.about && !d.points) { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
       if (d.listed) {
-        d.styles.forEach(function (s) { layers.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
+        d.styles.slice(0, STYLES).forEach(function (s) { layers.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
+        if (d.styles.length > STYLES) { layers.append(el("p", {"class": "gq-about", text: "and " + figure(d.styles.length - STYLES) + " more"})); }
       }
     });
     var names = check(true, function (on) { layer.names = on; layer.redraw(); }, [el("span", {text: "Names, where there is room"})]);

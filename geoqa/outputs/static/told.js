@@ -77,7 +77,7 @@
   };
 
   /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe, unless it is a number. */
-  var NUMBER = /^[+-]?\d[\d.,]*$/;
+  var NUMBER = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$/;
   api.cell = function (text) {
     var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !NUMBER.test(text) ? "'" + text : text;
     return /[",\r\n]/.test(safe) ? '"' + safe.replace(/"/g, '""') + '"' : safe;
