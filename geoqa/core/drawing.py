@@ -25,7 +25,8 @@ PLACE = ("lon_deg", "lat_deg")
 OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
 #: What the columns of a table may hold.
 CELLS = ("text", "number", "share", "span", "time")
-#: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes, area a filled outline.
+#: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes,
+#: area is a filled outline.
 SHAPES = (
     "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "line", "dash", "area",
 )  # fmt: skip

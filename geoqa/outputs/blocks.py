@@ -69,7 +69,7 @@ def _first_lon(drawings: Sequence[Drawing]) -> float:
 
 
 def _middle_lon(grid: Mapping[str, Any]) -> float:
-    """Return the longitude that the polynomial is fitted around: what is drawn must lie on its side of the date line."""
+    """Return the longitude of the polynomial's middle: what is drawn must lie on its side of the date line."""
     return float(lonlat(*(np.array([z]) for z in grid["centre"]))[0][0])
 
 
