@@ -116,7 +116,7 @@ def test_the_focus_is_seen(sheet):
 
 
 def test_large_counts_stay_inside_the_key(sheet):
-    sheet.ask("""() => { const put = (at, text) => document.querySelectorAll(at).forEach(e => { e.textContent = text; });
+    sheet.ask("""() => { const put = (at, text) => document.querySelectorAll(at).forEach(e => e.textContent = text);
         put('.gq-deliver .gq-count', '1,234,567'); put('.gq-deliver .gq-here', '1,234,567 in view'); }""")
     assert sheet.ask("""() => [...document.querySelectorAll('.gq-deliver .gq-count')].every(
         e => e.scrollWidth <= e.clientWidth + 1 && e.getBoundingClientRect().right
