@@ -9,6 +9,7 @@ import unicodedata
 import pytest
 from browsing import DESK, PHONE, ZONE, worst_first, zoned
 
+from geoqa.core.drawing import Drawing, Style
 from geoqa.core.schema import STATUSES
 from geoqa.outputs import cautions
 
@@ -260,6 +261,25 @@ def test_a_print_of_some_points_says_so(sheet, site):
     assert select.is_visible() and "dense" in select.locator("option:checked").text_content()
     assert not sheet.page.get_by_label("Role", exact=True).is_visible()
     assert not sheet.page.get_by_label("Point", exact=True).is_visible()
+
+
+def test_a_print_of_many_layers_keeps_the_enlargement_and_what_was_asked(open_map, pages, make_page, site, job):
+    looks = tuple(Style(f"look {k}", f"look {k}", "line", "#334455") for k in range(3))
+    columns = {"lon_deg": [173.238], "lat_deg": [-41.451], "style": ["look 0"], "east_m": [0.1], "north_m": [0.1]}
+    about = "A sentence that is long enough for two lines here. " * 2
+    more = [
+        Drawing("vectors", f"Layer {k}", columns, looks, about=about, exaggerated=True, shown=k > 1) for k in range(5)
+    ]
+    sheet = open_map(pages("many-layers", lambda: make_page(site, job, more=more)))
+    sheet.page.emulate_media(media="print")
+    sheet.frame()
+    # A layer that is not drawn is not explained.
+    assert sheet.page.get_by_text("look 2", exact=True).locator("visible=true").count() == 3
+    key = sheet.page.locator(".gq-key").bounding_box()
+    for part in (".gq-value", ".gq-asked"):
+        box = sheet.page.locator(part).bounding_box()
+        assert key["x"] <= box["x"] < box["x"] + box["width"] <= key["x"] + key["width"] + 1, part
+        assert box["y"] + box["height"] <= key["y"] + key["height"] + 1, part
 
 
 def test_many_notes_are_printed_in_whole_lines(open_map, pages, make_page, site, job):
