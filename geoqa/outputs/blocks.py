@@ -17,7 +17,7 @@ import pandas as pd
 from geoqa.core.drawing import PLACE, Drawing, Facet, Style
 from geoqa.core.errors import StepError
 from geoqa.outputs import grid_fit, told_tables
-from geoqa.outputs.mercator import mercator
+from geoqa.outputs.mercator import first_known, lonlat, mercator
 from geoqa.outputs.packing import Pack, counts
 from geoqa.outputs.text import display_text
 from geoqa.outputs.told_tables import STEPS, in_order, numbers
@@ -52,20 +52,25 @@ def packed(drawings: Sequence[Drawing], grid: Mapping[str, Any] | None = None) -
     if len(sites) > 1:
         raise StepError(f"{len(sites)} drawings hold the points of the site; only one may.")
     names = pd.Index(sites[0].columns["label"], dtype=object) if sites else pd.Index([], dtype=object)
-    lon0 = _first_lon(drawings)
+    lon0 = _first_lon(drawings) if grid is None else _middle_lon(grid)
     return [_head(drawing, pack, names, lon0, grid) for drawing in drawings], pack
 
 
 def _first_lon(drawings: Sequence[Drawing]) -> float:
-    """Return the first known longitude, next to which all others are pack."""
+    """Return the first known longitude, next to which all others are packed."""
     for drawing in drawings:
         if "path" in drawing.columns:
             lon = numbers(drawing, "path", [place[0] for path in drawing.columns["path"] for place in path])
         else:
             lon = numbers(drawing, "lon_deg", drawing.columns.get("lon_deg", ()))
         if np.isfinite(lon).any():
-            return float(lon[np.isfinite(lon)][0])
+            return first_known(lon)
     return 0.0
+
+
+def _middle_lon(grid: Mapping[str, Any]) -> float:
+    """Return the longitude of the polynomial's middle: what is drawn must lie on its side of the date line."""
+    return float(lonlat(*(np.array([z]) for z in grid["centre"]))[0][0])
 
 
 def _head(drawing: Drawing, pack: Pack, names: pd.Index, lon0: float, grid: Mapping[str, Any] | None) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.outputs.mercator import lonlat, mercator
+from geoqa.outputs.mercator import first_known, lonlat, mercator
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,7 +51,7 @@ def fit(system: System, lon_deg: Array, lat_deg: Array) -> dict[str, Any] | None
         ``easting`` and ``northing`` coefficients in metres, ``error_m`` the largest error at the nodes
         of a grid twice as dense.
     """
-    x, y = mercator(lon_deg, lat_deg, float(np.nanmedian(lon_deg)) if np.isfinite(lon_deg).any() else 0.0)
+    x, y = mercator(lon_deg, lat_deg, first_known(lon_deg))
     known = np.isfinite(x) & np.isfinite(y)
     if not known.any():
         return None

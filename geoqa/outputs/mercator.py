@@ -17,9 +17,21 @@ if TYPE_CHECKING:
 LAST_LAT_DEG = 85.06
 
 
+def unwrapped(lon_deg: Array, lon0_deg: float) -> Array:
+    """Return longitudes less than half a turn from `lon0_deg`, so that none jumps at the date line."""
+    lon = np.asarray(lon_deg, float)
+    return lon - 360 * np.round((lon - lon0_deg) / 360)
+
+
+def first_known(lon_deg: Array) -> float:
+    """Return the first longitude that is known, next to which others are unwrapped; 0 where none is."""
+    known = lon_deg[np.isfinite(lon_deg)]
+    return float(known[0]) if known.size else 0.0
+
+
 def mercator(lon_deg: Array, lat_deg: Array, lon0_deg: float) -> tuple[Array, Array]:
     """Return places in metres of EPSG:3857, unwrapped across the date line next to `lon0_deg`; NaN off its map."""
-    lon = lon0_deg + (np.asarray(lon_deg, float) - lon0_deg + 180) % 360 - 180
+    lon = unwrapped(lon_deg, lon0_deg)
     lat = np.asarray(lat_deg, float)
     lat = np.where(np.abs(lat) <= LAST_LAT_DEG, lat, np.nan)
     return SHEET_RADIUS_M * np.radians(lon), SHEET_RADIUS_M * np.arctanh(np.sin(np.radians(lat)))

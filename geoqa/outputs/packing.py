@@ -84,7 +84,8 @@ class Pack:
         with np.errstate(over="ignore"):
             steps = np.rint(given / step) + 0.0
         key = (steps.tobytes(), step)
-        if key not in self._columns:
+        # What a reader is to see without the guess is not left to one.
+        if key not in self._columns or (guess is None and "guess" in self._columns[key]):
             missed = steps if guess is None else steps - np.nan_to_num(guess.steps)
             whole = self._steps(missed, step)
             if whole is None:
@@ -128,13 +129,14 @@ class Pack:
         """
         column = pd.Series(values, dtype=object) if isinstance(values, (list, tuple)) else pd.Series(values)
         codes, words = pd.factorize(column, use_na_sentinel=False)
-        shown = display_texts(list(words))
+        # Texts that show alike, such as a missing and an empty one, are one.
+        alike, shown = pd.factorize(np.asarray(display_texts(list(words)), dtype=object))
         text = "\n".join(shown).encode("utf-8")
         return {
             "words": len(shown),
             "at": self._put(text, strategy=_TEXT),
             "bytes": len(text),
-            "index": self.numbers(codes),
+            "index": self.numbers(alike[codes]),
         }
 
     def _put(self, *parts: bytes, strategy: int = _NUMBERS) -> int:

@@ -14,8 +14,7 @@ import unicodedata
 from html import escape
 from typing import Any
 
-#: Longest name drawn beside a symbol, and the longest text in a line of a table.
-LABEL_LENGTH = 24
+#: Longest text in a line of a table.
 LINE_LENGTH = 200
 
 # Joiners are part of the spelling of several scripts; every other invisible mark is shown.

@@ -60,6 +60,17 @@ def test_areas_keep_their_holes_and_are_named_by_their_cover(frames, beside):
     assert page.column(0, "vertices").tolist() == [5, 5, 5, 5]
 
 
+def test_an_area_whose_cover_is_missing_is_drawn_and_says_so(frames, beside):
+    x, y = 1_620_000, 5_410_000
+    shapes = [square(x, y, 9), square(x + 50, y, 9), square(x + 99, y, 9), shapely.LineString([(x, y), (x, y + 9)])]
+    job = beside("stands.gpkg", shapes, Cover=["pine", None, " ", "a fence is no area"])
+    (drawing,) = CoverAreas(file="stands.gpkg", column="Cover").draw(frames, job)
+    assert drawing.columns["style"] == ["pine", "not stated", "not stated"]
+    numbers = beside("classes.gpkg", shapes[:2], Cover=[3.0, np.nan])
+    (drawing,) = CoverAreas(file="classes.gpkg", column="Cover").draw(frames, numbers)
+    assert drawing.columns["style"] == ["3.0", "not stated"]
+
+
 def test_a_file_of_another_system_is_drawn_by_its_own_and_says_so(frames, beside):
     job = beside("boundary.geojson", [shapely.box(173.2, -41.5, 173.3, -41.4)], crs=4326)
     (drawing,) = SiteBoundary(file="boundary.geojson").draw(frames, job)
@@ -78,10 +89,14 @@ def test_a_file_of_another_system_is_drawn_by_its_own_and_says_so(frames, beside
         (SiteBoundary(file="none.geojson"), r"\[step.site-boundary\] file 'none.geojson' cannot be read"),
         (CoverAreas(file="here.geojson", column="Stand"), r"\[step.cover-areas\] column is 'Stand'; .* has Cover"),
         (CoverAreas(file="bare.gpkg"), "states no coordinate system"),
+        (SiteBoundary(file="marks.geojson"), r"file 'marks.geojson' holds no polygon or line\."),
+        (CoverAreas(file="fence.geojson"), r"file 'fence.geojson' holds no polygon\."),
     ],
 )
 def test_what_cannot_be_drawn_is_told(layer, message, frames, beside):
     job = beside("here.geojson", [square(0, 0, 1)], Cover=["pine"])
+    beside("marks.geojson", [shapely.Point(0, 0)])
+    beside("fence.geojson", [shapely.LineString([(0, 0), (1, 1)])])
     with pytest.warns(UserWarning, match="crs"):
         beside("bare.gpkg", [square(0, 0, 1)], crs=None)
     with pytest.raises(ParameterError, match=message):

@@ -245,12 +245,56 @@ def test_points_may_be_chosen_by_what_their_occupations_had(frames, job):
     assert page.facet("Day, UTC") == [days[name] for name in frames["points"]["point"]]
 
 
+def test_a_day_begins_where_clocks_go_forward_at_midnight(frames, job):
+    # Chile, 8 September 2024: the clocks went from 24:00 to 01:00, so the day has no midnight.
+    occupations = frames["occupations"]
+    moved = pd.Timestamp("2024-09-08T12:00", tz="UTC") - occupations["start_utc"].min()
+    there = dataclasses.replace(job, input=dataclasses.replace(job.input, timezone="America/Santiago"))
+    frames = {**frames, "occupations": occupations.assign(start_utc=occupations["start_utc"] + moved)}
+    page = Page(build_map(PointsLayer().draw(frames, there), MapContext.of(frames, there)))
+    assert "2024-09-08" in set.union(*page.facet("Day, America/Santiago"))
+
+
+def test_what_is_not_stated_is_offered_once(frames, job):
+    frames = {**frames, "points": frames["points"].assign(canopy=[None, *[""] * 60])}
+    page = Page(build_map(PointsLayer().draw(frames, job), MapContext.of(frames, job)))
+    assert "Cover" not in [facet["title"] for facet in page.drawings[0]["facets"]]
+
+
+@pytest.fixture
+def date_line(frames, make_job):
+    """The site moved to Fiji, half of it beyond the date line."""
+    job = make_job(crs="EPSG:3460")
+    east, north = geodesy.of(job).from_lonlat(np.array([180.0]), np.array([-17.0]))
+    points = frames["points"].copy()
+    by = {"easting_m": east - points.geometry.x.mean(), "northing_m": north - points.geometry.y.mean()}
+    points["geometry"] = points.geometry.translate(*(float(d[0]) for d in by.values()))
+    occupations = frames["occupations"].copy()
+    for name, d in by.items():
+        points[name], occupations[name] = points[name] + d, occupations[name] + d
+    return {**frames, "points": points, "occupations": occupations}, job
+
+
+def test_a_site_across_the_date_line_has_its_grid_on_its_own_side(date_line):
+    frames, job = date_line
+    lon = PointsLayer().draw(frames, job)[0].columns["lon_deg"]
+    assert lon.min() < -179.9
+    assert lon.max() > 179.9
+    context = MapContext.of(frames, job)
+    page = Page(build_map(PointsLayer().draw(frames, job), context))
+    assert np.abs(page.column(0, "x") - context.grid["centre"][0]).max() < context.grid["half"][0]
+    row = frames["points"].iloc[20]
+    (said,) = (dict(s["rows"]) for s in page.told(0, 20) if s["title"] == "Position and uncertainty")
+    assert said["easting"] == f"{row['easting_m']:.3f} m"
+
+
 @pytest.mark.parametrize(
     ("program", "words"),
     [
         ("told.span(840)", "14 min"), ("told.span(5400)", "1.5 h"), ("told.span(86400 * 3)", "3.0 d"),
         ("told.share(0.00004)", "under 0.01 %"), ("told.share(0.0012)", "0.12 %"), ("told.share(0.0994)", "9.9 %"),
-        ("told.share(0.43)", "43 %"), ("told.share(1)", "over 99.99 %"),
+        ("told.share(0.43)", "43 %"), ("told.share(0.9949)", "99 %"), ("told.share(0.9963)", "99.63 %"),
+        ("told.share(1)", "over 99.99 %"),
         ("told.number(-0.0004, 3, true)", "0.000"), ("told.number(0.0104, 3, true)", "+0.010"),
         ("told.time(1738368060)", "2025-02-01 00:01"),
     ],

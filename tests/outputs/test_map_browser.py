@@ -147,6 +147,15 @@ def test_a_click_on_an_ellipse_or_an_arrow_opens_its_point(sheet, site):
     assert sheet.opened() == "KF110"
 
 
+def test_an_ellipse_too_large_to_be_drawn_opens_nothing(sheet):
+    sheet.near("KF121", 26)
+    sheet.ask("() => Geoqa.page.key.setStep(Geoqa.geometry.STEPS.length - 1)")
+    assert sheet.drawn()["ellipses"] == 0
+    box = sheet.page.locator(".folium-map").bounding_box()
+    sheet.page.mouse.click(box["x"] + 90, box["y"] + 200)
+    assert sheet.page.locator(".gq-detail").count() == 0
+
+
 def test_a_click_on_bare_ground_opens_nothing(sheet):
     box = sheet.page.locator(".gq-map").bounding_box()
     sheet.page.mouse.click(box["x"] + 5, box["y"] + 5)

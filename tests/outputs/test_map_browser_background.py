@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 from browsing import zoned
 
-from geoqa.core.drawing import Drawing, Style
+from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.outputs.layers.online import OnlineBackground
 
 pytestmark = pytest.mark.browser
@@ -57,3 +59,31 @@ def test_an_area_is_filled_but_for_its_hole_and_hides(open_map, pages, make_page
     assert ink(0.5e-4, -0.5e-4) == clear
     sheet.page.get_by_label("Areas of cover").uncheck()
     assert sheet.drawn()["polygons"] == 0
+
+
+def test_a_click_on_an_area_with_something_to_tell_opens_there(open_map, pages, make_page, site, job):
+    x, y = 173.238, -41.451
+    ring = [(x - 4e-4, y - 4e-4), (x + 4e-4, y - 4e-4), (x + 4e-4, y + 4e-4), (x - 4e-4, y + 4e-4)]
+    far = [(lon + 0.01, lat) for lon, lat in ring]
+    told = Table("Stand", (Cells("name", ["far", "near"]),))
+    area = Drawing("polygons", "Stands", {"path": [far, ring], "style": ["pine"] * 2, "label": ["far", "near"]},
+                   (AREA,), tables=(told,))  # fmt: skip
+    sheet = open_map(pages("told-area", lambda: make_page(site, job, more=[area])))
+    sheet.ask("() => Geoqa.page.map.setView([-41.451, 173.238], 18, {animate: false})")
+    sheet.frame()
+    box = sheet.page.locator(".folium-map").bounding_box()
+    sheet.page.mouse.click(box["x"] + box["width"] / 2 + 40, box["y"] + box["height"] / 2 + 30)
+    assert sheet.opened() == "near"
+    assert sheet.ask("() => Geoqa.page.map._popup.getLatLng().lng") == pytest.approx(x, abs=4e-4)
+
+
+def test_of_very_many_looks_the_key_lists_some_and_counts_the_rest(open_map, pages, make_page, site, job):
+    x, y = 173.238, -41.451
+    looks = [dataclasses.replace(AREA, key=f"stand {k}", label=f"stand {k}") for k in range(200)]
+    paths = [[(x, y), (x + 1e-5 * k, y), (x, y + 1e-4)] for k in range(200)]
+    columns = {"path": paths, "style": [look.key for look in looks]}
+    area = Drawing("polygons", "Stands", columns, tuple(looks))
+    sheet = open_map(pages("many-looks", lambda: make_page(site, job, more=[area])))
+    layers = sheet.page.get_by_role("region", name="Layers")
+    assert layers.locator(".gq-style").filter(has_text="stand ").count() == 30
+    assert layers.get_by_text("and 170 more").count() == 1

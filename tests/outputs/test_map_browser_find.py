@@ -162,6 +162,56 @@ def test_a_nonsense_address_is_let_be(open_map, site_map, site, address):
     assert sheet.page.locator("[aria-pressed=false]").count() == 0
 
 
+def test_another_address_in_the_same_window_is_shown(sheet):
+    with sheet.page.expect_navigation():
+        sheet.ask("() => { setTimeout(() => { location.hash = 'hide=loose'; }); }")
+    sheet.wait("() => window.Geoqa && Geoqa.page")
+    assert sheet.page.locator("[data-status=loose]").get_attribute("aria-pressed") == "false"
+
+
+@pytest.fixture
+def placeless(open_map, make_page, site, job, tmp_path):
+    """Open a map whose first point has no place."""
+    points = site["points"]
+    shapes = points.geometry.where(points["point"] != points["point"][0], None)
+    path = tmp_path / "map.html"
+    path.write_text(make_page({**site, "points": points.assign(geometry=shapes)}, job), encoding="utf-8")
+    return lambda address="": open_map(path, address)
+
+
+def test_a_point_without_a_place_is_told_of_where_the_map_is(placeless, site):
+    name = site["points"]["point"][0]
+    assert placeless(f"#point={name}").opened() == name
+    sheet = placeless()
+    before = sheet.ask("() => [Geoqa.page.map.getZoom(), Geoqa.page.map.getCenter().lat]")
+    sheet.page.get_by_label("Point", exact=True).fill(name)
+    sheet.page.keyboard.press("Enter")
+    assert sheet.opened() == name
+    assert sheet.page.locator(".gq-steps").count() == 0
+    assert sheet.ask("() => Geoqa.page.map.getZoom()") == before[0]
+
+
+def test_the_detail_follows_what_shows(sheet, open_map, site_map, site):
+    order, points = worst_first(site["points"]), site["points"].set_index("point")
+    loose = [name for name in order if points["status"][name] == "loose"]
+    name = next(name for name in order if points["status"][name] == "confirmed")
+    sheet.page.get_by_label("Point", exact=True).fill(name)
+    sheet.page.keyboard.press("Enter")
+    sheet.page.locator("[data-status=loose]").click()
+    # The button that was pressed keeps the focus, and the place in the list is that of now.
+    assert sheet.focus() == "loose"
+    kept = [other for other in order if other not in loose]
+    steps = sheet.page.locator(".gq-steps")
+    assert f"{kept.index(name) + 1} of {len(kept)}, worst first" in steps.inner_text()
+    steps.get_by_role("button", name="Next").click()
+    assert sheet.opened() == kept[kept.index(name) + 1]
+    sheet.page.locator("[data-status=confirmed]").click()
+    sheet.page.locator("[data-status=strained]").click()
+    assert sheet.page.locator(".gq-detail").count() == 0
+    assert sheet.focus() == "strained"
+    assert open_map(site_map, f"#hide=confirmed&point={name}").page.locator(".gq-detail").count() == 0
+
+
 def saved(sheet):
     """Save what shows, and return the rows of the file."""
     with sheet.page.expect_download() as waiting:

@@ -9,6 +9,7 @@ import unicodedata
 import pytest
 from browsing import DESK, PHONE, ZONE, worst_first, zoned
 
+from geoqa.core.drawing import Drawing, Style
 from geoqa.core.schema import STATUSES
 from geoqa.outputs import cautions
 
@@ -70,6 +71,29 @@ def test_the_worst_point_is_reached_by_keyboard_alone(sheet, site):
     assert sheet.focus() == entry
 
 
+def test_the_keyboard_stays_on_the_step_that_was_pressed(sheet, site):
+    order = worst_first(site["points"])
+    sheet.click_point(order[0])
+    assert walk(sheet, 2) == ["Previous", "Next"]
+    for k in (1, 2):
+        sheet.page.keyboard.press("Enter")
+        assert sheet.opened() == order[k]
+        assert sheet.focus() == "Next"
+    sheet.page.keyboard.press("Shift+Tab")
+    sheet.page.keyboard.press("Enter")
+    assert sheet.opened() == order[1]
+    assert sheet.focus() == "Previous"
+
+
+def test_escape_elsewhere_leaves_the_keyboard_there(sheet, site):
+    sheet.click_point(worst_first(site["points"])[0])
+    sheet.opened()
+    sheet.page.get_by_label("Point", exact=True).focus()
+    sheet.page.keyboard.press("Escape")
+    assert sheet.page.locator(".gq-detail").count() == 0
+    assert sheet.focus() == "Point"
+
+
 def test_what_is_opened_and_chosen_is_announced(sheet, site):
     live = sheet.page.locator("[aria-live=polite]")
     assert live.get_attribute("role") == "status"
@@ -90,6 +114,14 @@ def test_the_focus_is_seen(sheet):
         width = sheet.ask("() => parseFloat(getComputedStyle(document.activeElement).outlineWidth)")
         style = sheet.ask("() => getComputedStyle(document.activeElement).outlineStyle")
         assert (width >= 2, style) == (True, "solid"), sheet.focus()
+
+
+def test_large_counts_stay_inside_the_key(sheet):
+    sheet.ask("""() => { const put = (at, text) => document.querySelectorAll(at).forEach(e => e.textContent = text);
+        put('.gq-deliver .gq-count', '1,234,567'); put('.gq-deliver .gq-here', '1,234,567 in view'); }""")
+    assert sheet.ask("""() => [...document.querySelectorAll('.gq-deliver .gq-count')].every(
+        e => e.scrollWidth <= e.clientWidth + 1 && e.getBoundingClientRect().right
+            <= e.parentElement.getBoundingClientRect().right)""")
 
 
 def audit(sheet):
@@ -229,6 +261,25 @@ def test_a_print_of_some_points_says_so(sheet, site):
     assert select.is_visible() and "dense" in select.locator("option:checked").text_content()
     assert not sheet.page.get_by_label("Role", exact=True).is_visible()
     assert not sheet.page.get_by_label("Point", exact=True).is_visible()
+
+
+def test_a_print_of_many_layers_keeps_the_enlargement_and_what_was_asked(open_map, pages, make_page, site, job):
+    looks = tuple(Style(f"look {k}", f"look {k}", "line", "#334455") for k in range(3))
+    columns = {"lon_deg": [173.238], "lat_deg": [-41.451], "style": ["look 0"], "east_m": [0.1], "north_m": [0.1]}
+    about = "A sentence that is long enough for two lines here. " * 2
+    more = [
+        Drawing("vectors", f"Layer {k}", columns, looks, about=about, exaggerated=True, shown=k > 1) for k in range(5)
+    ]
+    sheet = open_map(pages("many-layers", lambda: make_page(site, job, more=more)))
+    sheet.page.emulate_media(media="print")
+    sheet.frame()
+    # A layer that is not drawn is not explained.
+    assert sheet.page.get_by_text("look 2", exact=True).locator("visible=true").count() == 3
+    key = sheet.page.locator(".gq-key").bounding_box()
+    for part in (".gq-value", ".gq-asked"):
+        box = sheet.page.locator(part).bounding_box()
+        assert key["x"] <= box["x"] < box["x"] + box["width"] <= key["x"] + key["width"] + 1, part
+        assert box["y"] + box["height"] <= key["y"] + key["height"] + 1, part
 
 
 def test_many_notes_are_printed_in_whole_lines(open_map, pages, make_page, site, job):

@@ -152,3 +152,19 @@ def test_the_browser_reads_base_64_and_gzip():
     pack.numbers(np.arange(5000) ** 2)
     program = "packed.inflate(packed.bytes(text)).then(b => Array.from(b))"
     assert unpacked.script(program, text=pack.text()) == list(data(pack))
+
+
+def test_a_column_like_a_guessed_one_is_read_without_the_guess():
+    pack = Pack()
+    guessed = pack.numbers([0.0], 0.001, Guess(np.array([3.0]), {"grid": "easting"}))
+    plain = pack.numbers([0.0], 0.001)
+    assert "guess" in guessed
+    assert "guess" not in plain
+    assert unpacked.numbers(data(pack), plain).tolist() == [0.0]
+
+
+def test_texts_that_show_alike_are_one_word():
+    pack = Pack()
+    d = pack.texts([None, "", "a\n", "a⟨U+000A⟩", float("nan")])
+    assert d["words"] == 2
+    assert unpacked.texts(data(pack), d) == ["", "", "a⟨U+000A⟩", "a⟨U+000A⟩", ""]

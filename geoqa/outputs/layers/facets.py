@@ -9,6 +9,7 @@ import pandas as pd
 
 from geoqa.core.drawing import Facet
 from geoqa.outputs.layers import detail
+from geoqa.outputs.text import display_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,12 +34,13 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp]
         Facet(f"Day, {zone}", at, _days(occupations, zone)),
         Facet("Crew", at, detail.text(occupations, "operator")),
     )
-    return tuple(facet for facet in offered if len(pd.unique(pd.Series(facet.texts))) > 1)
+    return tuple(facet for facet in offered if len({display_text(text) for text in pd.unique(facet.texts)}) > 1)
 
 
 def _days(occupations: pd.DataFrame, zone: str) -> pd.Series:
     """Return the day each occupation began on, as the crew counts days."""
     if "start_utc" not in occupations:
         return detail.text(occupations, "start_utc")
-    codes, days = pd.factorize(occupations["start_utc"].dt.tz_convert(zone).dt.normalize())
+    # Without its zone: where clocks go forward at midnight, a day has none.
+    codes, days = pd.factorize(occupations["start_utc"].dt.tz_convert(zone).dt.tz_localize(None).dt.normalize())
     return pd.Series(pd.Categorical.from_codes(codes, days.strftime("%Y-%m-%d")))

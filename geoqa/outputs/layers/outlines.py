@@ -10,6 +10,7 @@ from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import ParameterError
 from geoqa.core.steps import MapLayer, param
 from geoqa.outputs import symbology
+from geoqa.outputs.text import display_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,7 +35,7 @@ class SiteBoundary(MapLayer):
         """Return one drawing of lines; nothing without a file."""
         if not self.file:
             return ()
-        rings, _, said = _outlines(self.name, self.file, job)
+        rings, _, said = _outlines(self.name, self.file, job, ("Polygon", "LineString", "LinearRing"))
         style = Style("boundary", "boundary", "dash", symbology.PLAIN[0], "", symbology.PLAIN[1])
         lines = [ring for entry in rings for ring in entry]
         columns = {"path": lines, "style": [style.key] * len(lines)}
@@ -55,12 +56,13 @@ class CoverAreas(MapLayer):
         """Return one drawing of polygons, tinted by cover; nothing without a file."""
         if not self.file:
             return ()
-        rings, table, said = _outlines(self.name, self.file, job)
+        rings, table, said = _outlines(self.name, self.file, job, ("Polygon",))
         if self.column and self.column not in table:
             raise ParameterError(
                 f"[step.{self.name}] column is {self.column!r}; {self.file} has {', '.join(map(str, table.columns))}."
             )
-        cover = [str(word) for word in table[self.column]] if self.column else ["area"] * len(rings)
+        cover = [display_text(word).strip() or "not stated" for word in table[self.column]] if self.column else None
+        cover = cover or ["area"] * len(rings)
         words = sorted(set(cover))
         tints = {word: TINTS[k % len(TINTS)] for k, word in enumerate(words)}
         styles = tuple(Style(word, word, "area", tints[word][0], "", tints[word][1]) for word in words)
@@ -73,8 +75,11 @@ class CoverAreas(MapLayer):
         return (Drawing("polygons", "Areas of cover", columns, styles, about=f"From {self.file}{said}."),)
 
 
-def _outlines(step: str, file: str, job: Job) -> tuple[list[Sequence[Any]], pd.DataFrame, str]:
-    """Return the rings of each single part as longitude and latitude, the attributes, and what to say of the place."""
+def _outlines(step: str, file: str, job: Job, kinds: tuple[str, ...]) -> tuple[list[Sequence[Any]], pd.DataFrame, str]:
+    """Return the rings of each single part of these `kinds`, the attributes, and what to say of the place.
+
+    Rings hold longitude and latitude.
+    """
     import geopandas as gpd
     import numpy as np
     import shapely
@@ -92,7 +97,10 @@ def _outlines(step: str, file: str, job: Job) -> tuple[list[Sequence[Any]], pd.D
     own = geodesy.system(text)
     same = geodesy.compare(text, job.site.crs).same if job.site.crs != geodesy.LOCAL else False
     frame = frame[frame.geometry.notna() & ~frame.geometry.is_empty].explode(ignore_index=True)
-    frame = frame[frame.geom_type.isin(("Polygon", "LineString", "LinearRing"))].reset_index(drop=True)
+    frame = frame[frame.geom_type.isin(kinds)].reset_index(drop=True)
+    if frame.empty:
+        wanted = "polygon" if kinds == ("Polygon",) else "polygon or line"
+        raise ParameterError(f"[step.{step}] file {file!r} holds no {wanted}. Name a file that does, or leave it out.")
     rings: list[Sequence[Any]] = []
     for shape in frame.geometry:
         parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]

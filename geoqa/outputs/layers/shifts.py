@@ -70,9 +70,14 @@ class ShiftsLayer(MapLayer):
 
 def _places(points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
     from geoqa.outputs.layers import place
+    from geoqa.outputs.mercator import first_known, unwrapped
 
     at = place.places(points, job)
-    return {"lon_deg": at.lon_deg, "lat_deg": at.lat_deg, "turn_deg": place.turn_deg(points, job)}
+    return {
+        "lon_deg": unwrapped(at.lon_deg, first_known(at.lon_deg)),
+        "lat_deg": at.lat_deg,
+        "turn_deg": place.turn_deg(points, job),
+    }
 
 
 def _tables(shifts: pd.DataFrame, job: Job) -> tuple[Table, ...]:

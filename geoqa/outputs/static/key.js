@@ -2,6 +2,8 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
+  /* More looks of one layer than this are not listed: nobody reads them. */
+  var STYLES = 30;
 
   G.key = function (host, layer, context, site, chosen, act) {
     var el = G.el, swatches = [], figure = function (n) { return n.toLocaleString("en"); };
@@ -74,19 +76,22 @@
     var finder = site ? G.finder(site, chosen, Object.assign({painted: function () { paint(); }}, act), function (s, r) { return symbolOf(s, false, r, 20, 20); }) : null;
 
     /* Layers */
-    var layers = el("section", {"aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
+    var layers = el("section", {"class": "gq-layers", "aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
     var lineOf = function (d, s) {
       if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : 1.2); }, 30, 18); }
-      return symbolOf(s, false, s.shape === "lozenge" ? 3.6 : 5.5, 30, 18);
+      return symbolOf(s, false, {lozenge: 3.6, frame: 3.4}[s.shape] || 5.5, 30, 18);
     };
     var rows = layer.drawings.slice().sort(function (a, b) { return b.points - a.points || G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
     rows.forEach(function (d) {
       if (!d.n) { return; }
       var pic = d.kind !== "tiles" && !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
-      layers.append(check(d.on, function (on) { d.on = on; act.switched(d); }, [pic, el("span", {}, [G.own(d.title)])]));
-      if (d.about && !d.points) { layers.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
+      var box = el("div", {"class": "gq-layer"});
+      layers.append(box);
+      box.append(check(d.on, function (on) { d.on = on; act.switched(d); }, [pic, el("span", {}, [G.own(d.title)])]));
+      if (d.about && !d.points) { box.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }
       if (d.listed) {
-        d.styles.forEach(function (s) { layers.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
+        d.styles.slice(0, STYLES).forEach(function (s) { box.append(el("p", {"class": "gq-style"}, [lineOf(d, s), G.own(s.label + (s.about ? ": " + s.about : ""))])); });
+        if (d.styles.length > STYLES) { box.append(el("p", {"class": "gq-about", text: "and " + figure(d.styles.length - STYLES) + " more"})); }
       }
     });
     var names = check(true, function (on) { layer.names = on; layer.redraw(); }, [el("span", {text: "Names, where there is room"})]);

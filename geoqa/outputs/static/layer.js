@@ -13,6 +13,9 @@
   /* What matters more is drawn larger. */
   var radius = function (style) { return (4.4 + 0.7 * Math.max(0, Math.min(4, style.rank))) * (style.shape === "frame" ? 1.4 : style.shape === "lozenge" ? 1.2 : 1); };
 
+  /* Whether an ellipse is drawn: neither smaller than a pixel nor so large that its line lies far outside. */
+  var seen = function (e) { return e.rx > 0.5 && e.rx <= 6000; };
+
   /* A drawing unpacked: anchors at zoom 0, drawing order; `site` is the drawing of the site's points, where it is another. */
   G.prepared = function (head, block, number, site) {
     var d = {number: number, kind: head.kind, title: head.title, about: head.about, exaggerated: head.exaggerated, on: head.shown, listed: head.listed,
@@ -155,12 +158,12 @@
       },
       _shape: function (d, i) { return G.geometry.ellipse(d.semi_major_m[i], d.semi_minor_m[i], d.azimuth_deg[i], this.view.ppm, d.exaggerated ? this.view.ex : 1); },
       _ellipses: function (g, d, t) {
-        var self = this, fill = d.n <= FILLED, found = [];
+        var self = this, found = [];
         this._each(d, 3000, function (i, x, y, style) {
           var e = self._shape(d, i);
-          if (e.rx > 0.5 && e.rx <= 6000) { found.push([x, y, e, style]); }
+          if (seen(e)) { found.push([x, y, e, style]); }
         });
-        fill = found.length <= FILLED; g.lineWidth = 1;
+        var fill = found.length <= FILLED; g.lineWidth = 1;
         /* One path an ellipse: many in one path are slow to fill. */
         found.forEach(function (f) {
           g.beginPath(); g.ellipse(f[0], f[1], f[2].rx, f[2].ry, f[2].rotation, 0, 2 * Math.PI);
@@ -266,7 +269,7 @@
           var p = this._px(d, i);
           /* Far off: told without working out its shape. */
           if (Math.abs(p[0] - q.x) > v.w || Math.abs(p[1] - q.y) > v.h) { return false; }
-          if (d.kind === "ellipses") { return G.geometry.inEllipse(q.x - p[0], q.y - p[1], this._shape(d, i)); }
+          if (d.kind === "ellipses") { var e = this._shape(d, i); return seen(e) && G.geometry.inEllipse(q.x - p[0], q.y - p[1], e); }
           var a = this._arrow(d, i);
           return a.length > 0 && G.geometry.toSegment(q.x, q.y, p[0], p[1], p[0] + a.dx, p[1] + a.dy) < 6;
         }
@@ -274,10 +277,11 @@
         if (d.kind === "polygons") { return rings.filter(function (ring) { return G.geometry.inPolygon(q.x, q.y, ring); }).length % 2 === 1; }
         return rings.some(function (path) { return path.some(function (b, k) { return k && G.geometry.toSegment(q.x, q.y, path[k - 1][0], path[k - 1][1], b[0], b[1]) < 6; }); });
       },
-      latLng: function (d, i) { return L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i])); },
+      /* Where an entry stands; what has no place on the map is told of in the middle of it. */
+      latLng: function (d, i) { return isNaN(d.x[i]) ? this._map.getCenter() : L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i])); },
       _onClick: function (e) {
         var hit = this.at(e.containerPoint);
-        if (hit && hit.cell) { this._map.setView(e.latlng, Math.min(this._map.getZoom() + 2, this._map.getMaxZoom())); } else if (hit) { this.fire("pick", hit); }
+        if (hit && hit.cell) { this._map.setView(e.latlng, Math.min(this._map.getZoom() + 2, this._map.getMaxZoom())); } else if (hit) { this.fire("pick", hit.drawing.paths ? Object.assign({place: e.latlng}, hit) : hit); }
       },
       _onMove: function (e) { this._map.getContainer().classList.toggle("gq-over", !!this.at(e.containerPoint)); }
     });

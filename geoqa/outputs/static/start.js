@@ -29,7 +29,7 @@
         var pixel = 1 / G.geometry.pixelsPerMetre(e.latlng.lat, map.getZoom()), fine = Math.max(pixel, grid ? grid.error_m : 0);
         var decimals = Math.max(0, Math.min(3, Math.floor(1 - Math.log10(fine / per))));
         if (at) { box.textContent = "E " + (at[0] / per).toFixed(decimals) + "  N " + (at[1] / per).toFixed(decimals) + " " + context.unit; }
-        else { box.textContent = grid || !context.lonlat ? "" : "lon " + e.latlng.lng.toFixed(decimals + 5) + "°  lat " + e.latlng.lat.toFixed(decimals + 5) + "°"; }
+        else { box.textContent = grid || !context.lonlat ? "" : "lon " + e.latlng.wrap().lng.toFixed(decimals + 5) + "°  lat " + e.latlng.lat.toFixed(decimals + 5) + "°"; }
       });
       map.on("mouseout", function () { box.textContent = ""; });
       return box;
@@ -83,34 +83,49 @@
     var readers = [];
     var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid)); };
 
-    var opened = null, opener = null, popup = null;
+    /* The point whose detail is open, or -1. */
+    var opened = -1, opener = null, popup = null;
     var list = function () {
       order = order || G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.styles[site.style[i]].rank; });
       return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); });
     };
+    /* Where a point stands in the list of those that show now. */
+    var rank = function (i) { var all = list(), at = all.indexOf(i); return {all: all, at: at, text: (at + 1) + " of " + all.length + ", worst first"}; };
+    /* From a point to one before or after it; the keyboard stays on the button that was pressed. */
+    var step = function (i, by) {
+      return function () {
+        var r = rank(i);
+        go(r.all[(r.at + by + r.all.length) % r.all.length]);
+        var button = popup.getElement().querySelectorAll(".gq-steps button")[by < 0 ? 0 : 1];
+        if (button) { button.focus({preventScroll: true}); }
+      };
+    };
     var open = function (q) {
         var reader = tell(q.drawing), name = G.nameOf(q.drawing, q.entry), size = map.getSize(), steps = null, deliver = "";
         if (q.drawing.points) {
-          var all = list(), at = all.indexOf(q.entry), step = function (by) { return function () { go(all[(at + by + all.length) % all.length]); }; };
-          steps = at < 0 || all.length < 2 ? null : {text: (at + 1) + " of " + all.length + ", worst first", before: step(-1), after: step(1)};
+          var r = rank(q.entry);
+          steps = r.at < 0 || r.all.length < 2 ? null : {text: r.text, before: step(q.entry, -1), after: step(q.entry, 1)};
           deliver = site.mark ? ", " + context.delivery.filter(function (d) { return d.marked === (site.mark[q.entry] === 1); })[0].label : "";
           announce(name + ", " + site.styles[site.style[q.entry]].label + deliver + (steps ? ". " + steps.text : ""));
         }
         var content = G.detail(name, reader.sections(q.entry), steps), inside = document.activeElement && document.activeElement.closest(".gq-detail");
         /* The keyboard goes into the detail, and back to where it came from. */
         if (!inside) { opener = document.activeElement; }
-        opened = null;
         popup = L.popup({maxWidth: Math.min(700, size.x - 60), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
-          .setLatLng(layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
-        opened = q.drawing.points ? name : null;
+          .setLatLng(q.place || layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
+        opened = q.drawing.points ? q.entry : -1;
         content.focus({preventScroll: true});
         remember();
     };
-    var go = function (i) { map.setView(layer.latLng(site, i), Math.max(map.getZoom(), CLOSE), {animate: false}); return open({drawing: site, entry: i}); };
+    var go = function (i) {
+      if (!isNaN(site.x[i])) { map.setView(layer.latLng(site, i), Math.max(map.getZoom(), CLOSE), {animate: false}); }
+      open({drawing: site, entry: i});
+    };
     map.on("popupclose", function (e) {
       if (e.popup !== popup) { return; }
-      opened = null; remember();
-      if (opener && opener.isConnected) { opener.focus({preventScroll: true}); }
+      opened = -1; remember();
+      /* Only a focus that went with the detail is given back: whoever is elsewhere stays there. */
+      if (opener && opener.isConnected && document.activeElement === document.body) { opener.focus({preventScroll: true}); }
     });
     document.addEventListener("keydown", function (e) { if (e.key === "Escape") { map.closePopup(); } });
     layer.on("pick", open);
@@ -121,7 +136,7 @@
       timer = root.setTimeout(function () {
         var c = map.getCenter(), facet = {};
         facets.forEach(function (f, k) { if (chosen.facets[k] >= 0) { facet[f.title] = f.values[chosen.facets[k]]; } });
-        var text = G.state.write({view: [map.getZoom(), c.lat, c.lng], large: layer.exaggeration, hidden: Array.from(chosen.hidden).sort(), undelivered: Array.from(chosen.undelivered).sort(), facets: facet, point: opened});
+        var text = G.state.write({view: [map.getZoom(), c.lat, c.lng], large: layer.exaggeration, hidden: Array.from(chosen.hidden).sort(), undelivered: Array.from(chosen.undelivered).sort(), facets: facet, point: opened < 0 ? null : site.label.at(opened)});
         root.history.replaceState(null, "", "#" + text);
       }, REMEMBER_MS);
     };
@@ -138,7 +153,14 @@
       layer.redraw();
       return many;
     };
-    var changed = function () { var many = apply(); announce(many + " of " + n + " points show"); remember(); };
+    /* The detail that is open follows what shows. */
+    var follow = function () {
+      if (opened < 0) { return; }
+      if (!shown[opened]) { map.closePopup(popup); return; }
+      var said = popup.getElement().querySelector(".gq-steps .gq-mean");
+      if (said) { said.textContent = rank(opened).text; }
+    };
+    var changed = function () { var many = apply(); follow(); announce(many + " of " + n + " points show"); remember(); };
 
     var tiles = {}, credit = G.el("div", {"class": "gq-credit"});
     host(map).append(credit);
@@ -187,7 +209,9 @@
     apply();
     layer.on("drawn", tally); tally();
     map.on("moveend", remember);
-    if (given.point && site) { var i = act.names().indexOf(given.point); if (i >= 0) { open({drawing: site, entry: i}); } }
+    /* Another address put into the same window: what the page itself writes is not told here. */
+    root.addEventListener("hashchange", function () { root.location.reload(); });
+    if (given.point && site) { var i = act.names().indexOf(given.point); if (i >= 0 && shown[i]) { open({drawing: site, entry: i}); } }
 
     var repaint = function () { layer.drawNow(); key.paint(); };
     root.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);

@@ -15,7 +15,8 @@
     var percent = 100 * share;
     if (share < 0.0001) { return "under 0.01 %"; }
     if (share > 0.9999) { return "over 99.99 %"; }
-    return (percent < 9.95 ? String(Number(percent.toPrecision(2))) : percent.toFixed(0)) + " %";
+    /* Nothing is called certain that is not. */
+    return (percent < 9.95 ? String(Number(percent.toPrecision(2))) : percent < 99.5 ? percent.toFixed(0) : String(Number(percent.toFixed(2)))) + " %";
   };
   api.time = function (seconds) { return new Date(1000 * seconds).toISOString().slice(0, 16).replace("T", " "); };
   api.number = function (value, decimals, sign) { return (sign && value > 0 ? "+" : "") + value.toFixed(decimals).replace(/^-(0(\.0+)?)$/, "$1"); };
@@ -76,7 +77,7 @@
   };
 
   /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe, unless it is a number. */
-  var NUMBER = /^[+-]?\d[\d.,]*$/;
+  var NUMBER = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$/;
   api.cell = function (text) {
     var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !NUMBER.test(text) ? "'" + text : text;
     return /[",\r\n]/.test(safe) ? '"' + safe.replace(/"/g, '""') + '"' : safe;
