@@ -34,3 +34,8 @@ def decimals(unit: str) -> int:
 def length(metres: float, unit: str) -> str:
     """Return a length in `unit`, to the millimetre or better, with the unit's name behind it."""
     return f"{metres / METRES_PER[unit]:.{decimals(unit)}f} {unit}"
+
+
+def signed(metres: float, unit: str) -> str:
+    """Return a difference in `unit` with its sign and without the unit's name; a dash where there is none."""
+    return "–" if metres != metres else f"{metres / METRES_PER[unit]:+.{decimals(unit)}f}"

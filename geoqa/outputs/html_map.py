@@ -14,7 +14,7 @@ from folium.template import Template
 from geoqa.core import geodesy, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
-from geoqa.outputs import blocks, class_words, grid_fit, offline, shift_words, symbology
+from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import online
 from geoqa.outputs.text import display_text, json_for_html, map_text
@@ -176,6 +176,11 @@ def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...
     if "shifts" in frames:
         rows = shift_words.table(frames["shifts"], job)
         found.append(KeyTable(shift_words.TITLE, shift_words.head(job), tuple(rows), shift_words.ABOUT))
+    if "control_checks" in frames:
+        checks = frames["control_checks"]
+        rows = control_words.table(checks, job)
+        told = control_words.about(checks)
+        found.append(KeyTable(control_words.TITLE, control_words.head(job), tuple(rows), told))
     if "classes" in frames:
         rows = class_words.table(frames["classes"], job)
         found.append(KeyTable(class_words.TITLE, class_words.head(job), tuple(rows), class_words.ABOUT))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geoqa.core.units import METRES_PER, decimals
+from geoqa.core.units import signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,14 +32,10 @@ def table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
         (
             str(row.setup),
             str(row.looks_like) if row.looks_like == row.looks_like else str(row.kind),
-            _length(row.de_m, unit),
-            _length(row.dn_m, unit),
-            _length(row.du_m, up),
+            signed(row.de_m, unit),
+            signed(row.dn_m, unit),
+            signed(row.du_m, up),
             f"{int(row.points):,}",
         )
         for row in shown.itertuples(index=False)
     ]
-
-
-def _length(value_m: float, unit: str) -> str:
-    return "–" if value_m != value_m else f"{value_m / METRES_PER[unit]:+.{decimals(unit)}f}"

@@ -51,3 +51,20 @@ def test_a_site_without_control_has_no_frames(checked, job):
     assert ControlLayer().draw({**checked, "control_checks": checked["control_checks"].iloc[:0]}, job) == ()
     strange = checked["control_checks"].assign(point=["X", "Y", "Z"])
     assert ControlLayer().draw({**checked, "control_checks": strange}, job) == ()
+
+
+def test_the_key_tells_how_far_each_is_off_the_farthest_first(checked, job, make_job):
+    (table,) = MapContext.of(checked, job).tables
+    assert table.title == "Checks against control"
+    assert table.rows == (
+        ("KF120", "+0.090", "-0.120", "+0.020", "stands out"),
+        ("KF103", "+0.004", "+0.000", "+0.010", ""),
+        ("KF101", "-0.002", "+0.003", "–", "no check: a base stood on it"),
+    )
+    (feet,) = MapContext.of(checked, make_job("ft")).tables
+    assert feet.head[1] == "east, ft"
+    assert feet.rows[0][1] == "+0.295"
+    many = {**checked, "control_checks": pd.concat([checked["control_checks"]] * 20, ignore_index=True)}
+    (long,) = MapContext.of(many, job).tables
+    assert len(long.rows) == 30
+    assert long.about.endswith("The farthest 30 of 60.")

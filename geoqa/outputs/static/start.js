@@ -101,21 +101,21 @@
       };
     };
     var open = function (q) {
-        var reader = tell(q.drawing), name = G.nameOf(q.drawing, q.entry), size = map.getSize(), steps = null, deliver = "";
-        if (q.drawing.points) {
-          var r = rank(q.entry);
-          steps = r.at < 0 || r.all.length < 2 ? null : {text: r.text, before: step(q.entry, -1), after: step(q.entry, 1)};
-          deliver = site.mark ? ", " + context.delivery.filter(function (d) { return d.marked === (site.mark[q.entry] === 1); })[0].label : "";
-          announce(name + ", " + site.styles[site.style[q.entry]].label + deliver + (steps ? ". " + steps.text : ""));
-        }
-        var content = G.detail(name, reader.sections(q.entry), steps), inside = document.activeElement && document.activeElement.closest(".gq-detail");
-        /* The keyboard goes into the detail, and back to where it came from. */
-        if (!inside) { opener = document.activeElement; }
-        popup = L.popup({maxWidth: Math.min(700, size.x - 60), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
-          .setLatLng(q.place || layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
-        opened = q.drawing.points ? q.entry : -1;
-        content.focus({preventScroll: true});
-        remember();
+      var reader = tell(q.drawing), name = G.nameOf(q.drawing, q.entry), size = map.getSize(), steps = null, deliver = "";
+      if (q.drawing.points) {
+        var r = rank(q.entry);
+        steps = r.at < 0 || r.all.length < 2 ? null : {text: r.text, before: step(q.entry, -1), after: step(q.entry, 1)};
+        deliver = site.mark ? ", " + context.delivery.filter(function (d) { return d.marked === (site.mark[q.entry] === 1); })[0].label : "";
+        announce(name + ", " + site.styles[site.style[q.entry]].label + deliver + (steps ? ". " + steps.text : ""));
+      }
+      var content = G.detail(name, reader.sections(q.entry), steps), inside = document.activeElement && document.activeElement.closest(".gq-detail");
+      /* The keyboard goes into the detail, and back to where it came from. */
+      if (!inside) { opener = document.activeElement; }
+      popup = L.popup({maxWidth: Math.min(700, size.x - 60), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
+        .setLatLng(q.place || layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
+      opened = q.drawing.points ? q.entry : -1;
+      content.focus({preventScroll: true});
+      remember();
     };
     var go = function (i) {
       if (!isNaN(site.x[i])) { map.setView(layer.latLng(site, i), Math.max(map.getZoom(), CLOSE), {animate: false}); }
