@@ -1,0 +1,201 @@
+"""NMEA 0183 sentences found in bytes, their checksums verified; arrays in, arrays out.
+
+A sentence runs from ``$`` and a capital letter to the checksum, ``*`` and two hexadecimal digits: the
+exclusive-or of all between (NMEA 0183, open descriptions). It ends at a line end or where the next one
+starts, so that a line broken off by another costs one sentence and not two. What stands between sentences,
+binary messages for instance, is passed over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Bytes = NDArray[np.uint8]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Bytes looked at in one go: the work arrays are several times as large.
+BLOCK = 4 << 20
+#: What becomes of a sentence: good, or why it is set aside.
+GOOD, WRONG_SUM, NO_SUM, CUT_OFF, NO_START = range(5)
+REASONS = (
+    "", "its checksum is wrong", "it has no checksum", "it is cut off", "its start is missing",
+)  # fmt: skip
+_LF, _CR, _DOLLAR, _BANG, _STAR, _COMMA = b"\n\r$!*,"
+#: Value of each byte as a hexadecimal digit, 255 where it is none.
+_HEX = np.full(256, 255, np.uint8)
+_HEX[np.frombuffer(b"0123456789ABCDEF", np.uint8)] = np.arange(16)
+_HEX[np.frombuffer(b"abcdef", np.uint8)] = np.arange(10, 16)
+_CAPITAL = np.zeros(256, bool)
+_CAPITAL[65:91] = True
+
+
+@dataclass(frozen=True)
+class Block:
+    """The sentences of one stretch of a log.
+
+    Attributes
+    ----------
+    first
+        Where the stretch starts in the log.
+    data
+        Its bytes, padded with a few zeros.
+    start, end
+        Where each sentence starts, and the byte after it (its ``*`` where it is good), counted in `data`;
+        shape (n,), in the order of the log.
+    state
+        `GOOD`, or why it is set aside.
+    line
+        Line of each start in the log, from 1.
+    commas
+        Where the commas stand in `data`.
+    comma
+        How many of them stand before each sentence, and before its end; shape (2, n).
+    line_ends
+        Where the lines end in `data`.
+    """
+
+    first: int
+    data: Bytes
+    start: Index
+    end: Index
+    state: NDArray[np.int8]
+    line: Index
+    commas: Index
+    comma: Index
+    line_ends: Index
+
+    def kinds(self) -> Index:
+        """Return each sentence's three letters as one number (see `code`), 0 where they are none; shape (n,)."""
+        at, data = self.start, self.data
+        letters = (data[at + 3].astype(np.int64) << 16) | (data[at + 4].astype(np.int64) << 8) | data[at + 5]
+        plain = (self.end - at > 6) & (data[at + 6] == _COMMA) & (data[at] == _DOLLAR) & (data[at + 1] != ord("P"))
+        return np.where(plain, letters, 0)
+
+    def text(self, i: int, most: int = 200) -> str:
+        """Return a sentence as it stands, at most `most` characters of it."""
+        begin = int(self.start[i])
+        stop = int(self.end[i]) + (3 if self.state[i] in (GOOD, WRONG_SUM, NO_START) else 0)
+        return self.data[begin : min(stop, begin + most)].tobytes().decode("latin-1")
+
+
+def code(letters: str) -> int:
+    """Return the number of a sentence's three letters."""
+    return int.from_bytes(letters.encode(), "big")
+
+
+def blocks(log: bytes, size: int = BLOCK) -> Iterator[Block]:
+    """Return the sentences of a log, stretch by stretch; a stretch ends at a line end where there is one."""
+    first = line = 0
+    while first < len(log):
+        stop = _line_end(log, first, size)
+        found = _block(log, first, stop, line)
+        line += len(found.line_ends)
+        yield found
+        first = stop
+
+
+def _line_end(log: bytes, first: int, size: int) -> int:
+    """Return where the stretch from `first` ends: behind a line end, or before the start of a sentence."""
+    if first + size >= len(log):
+        return len(log)
+    stop = log.rfind(b"\n", first, first + size) + 1
+    if stop > first:
+        return stop
+    # Lines ended by CR alone, or one very long stretch of something else.
+    found = [log.rfind(b"\r", first, first + size) + 1, log.rfind(b"$", first + 1, first + size)]
+    return max([place for place in found if place > first], default=first + size)
+
+
+def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
+    data = np.frombuffer(log[first:stop] + b"\0" * 8, np.uint8)
+    body = data[: stop - first]
+    breaks, opens = _breaks(body, data)
+    start = breaks[opens]
+    after = np.append(breaks[1:], len(body))
+    end, by_line = after[opens], np.append(~opens[1:], False)[opens]
+    stars = np.flatnonzero(body == _STAR)
+    star = _first_from(stars, start, len(body))
+    inside = star < end
+    whole = inside & (star + 3 <= end) & _has_sum(data, np.where(inside, star, 0))
+    at = np.where(whole, star, start + 1)
+    right = whole & (_sums(body, start, at) == (_HEX[data[at + 1]] << 4 | _HEX[data[at + 2]]))
+    state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line & ~inside, NO_SUM, CUT_OFF)))
+    keep = ~(~whole & _is_noise(data, start, end))
+    start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep].astype(np.int8)
+    headless, tails = _headless(body, stars[_has_sum(data, stars)], breaks, opens)
+    if len(headless):
+        order = np.argsort(np.concatenate([start, headless]), kind="stable")
+        start, end = np.concatenate([start, headless])[order], np.concatenate([end, tails])[order]
+        state = np.concatenate([state, np.full(len(headless), NO_START, np.int8)])[order]
+    # A carriage return before a line feed ends no line of its own.
+    line_ends = breaks[~opens]
+    line_ends = line_ends[(data[line_ends] == _LF) | (data[line_ends + 1] != _LF)]
+    line = lines_before + np.searchsorted(line_ends, start) + 1
+    commas = np.flatnonzero(body == _COMMA)
+    before = np.cumsum(data == _COMMA, dtype=np.int32)
+    comma = np.stack([before[start], before[end]])
+    return Block(first, data, start, end, state, line, commas, comma, line_ends)
+
+
+def _breaks(body: Bytes, data: Bytes) -> tuple[Index, Flags]:
+    """Return where lines end and sentences start, in order, and which of these are starts."""
+    found = body == _DOLLAR
+    found |= body == _LF
+    found |= body == _CR
+    # Encapsulated sentences start with an exclamation mark, which may stand in text as well.
+    bang = np.flatnonzero(body == _BANG)
+    before = body[np.maximum(bang - 1, 0)] if len(bang) else bang
+    found[bang[(bang == 0) | (before == _LF) | (before == _CR)]] = True
+    breaks = np.flatnonzero(found)
+    byte = body[breaks]
+    is_end = (byte == _LF) | (byte == _CR)
+    opens = ~is_end & _CAPITAL[data[breaks + 1]]
+    known = is_end | opens
+    return breaks[known], opens[known]
+
+
+def _has_sum(data: Bytes, star: Index) -> Flags:
+    """Return whether two hexadecimal digits stand behind each star."""
+    return (_HEX[data[star + 1]] < 16) & (_HEX[data[star + 2]] < 16)
+
+
+def _first_from(places: Index, start: Index, none: int) -> Index:
+    """Return the first of `places` from each start on, `none` where there is none."""
+    return np.append(places, none)[np.searchsorted(places, start)].astype(np.int64)
+
+
+def _sums(body: Bytes, start: Index, star: Index) -> Bytes:
+    """Return the exclusive-or of the bytes between each start and its star, from running ones."""
+    if not len(body):
+        return np.zeros(0, np.uint8)
+    running = np.bitwise_xor.accumulate(body)
+    return running[star - 1] ^ running[start]
+
+
+def _is_noise(data: Bytes, start: Index, end: Index) -> Flags:
+    """Return which starts without a checksum are bytes of something else: their address is no text."""
+    printable = np.zeros(256, bool)
+    printable[32:127] = True
+    found = np.zeros(len(start), bool)
+    for place in range(2, 6):
+        found |= (start + place < end) & ~printable[data[np.minimum(start + place, len(data) - 1)]]
+    return found
+
+
+def _headless(body: Bytes, stars: Index, breaks: Index, opens: Flags) -> tuple[Index, Index]:
+    """Return where lines that end as a sentence and start as none begin, and their stars."""
+    place = np.searchsorted(breaks, stars)
+    before = place - 1
+    lone = (before < 0) | ~np.append(opens, False)[before]
+    ended = np.append(breaks, len(body))[place] == stars + 3
+    found = stars[lone & ended]
+    line = np.where(before >= 0, np.append(breaks, 0)[before] + 1, 0)[lone & ended]
+    return line.astype(np.int64), found.astype(np.int64)

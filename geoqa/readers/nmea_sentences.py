@@ -1,0 +1,238 @@
+"""Fields of NMEA 0183 sentences as arrays: one CSV table per kind of sentence, read by Arrow.
+
+Field order from open descriptions of NMEA 0183: GGA and GNS (positions), GST (their precision), RMC and ZDA
+(date), GSA (dilution of precision), GSV (satellites in view).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+from pyarrow import csv
+
+from geoqa.readers import nmea_framing
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.readers.nmea_framing import Block
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Columns = dict[str, NDArray[Any]]
+
+#: Fields read of each kind: the name we give it, its place behind the address, and whether it is text.
+NUMBER, TEXT = False, True
+FIELDS: Mapping[str, Mapping[str, tuple[int, bool]]] = {
+    "GGA": {
+        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, TEXT), "lon": (3, NUMBER), "ew": (4, TEXT),
+        "quality": (5, NUMBER), "satellites": (6, NUMBER), "hdop": (7, NUMBER), "altitude": (8, NUMBER),
+        "altitude_unit": (9, TEXT), "separation": (10, NUMBER), "separation_unit": (11, TEXT), "age": (12, NUMBER),
+    },
+    "GNS": {
+        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, TEXT), "lon": (3, NUMBER), "ew": (4, TEXT),
+        "mode": (5, TEXT), "satellites": (6, NUMBER), "hdop": (7, NUMBER), "altitude": (8, NUMBER),
+        "separation": (9, NUMBER), "age": (10, NUMBER),
+    },
+    "GST": {
+        "clock": (0, NUMBER), "major": (2, NUMBER), "minor": (3, NUMBER), "azimuth": (4, NUMBER),
+        "sigma_n": (5, NUMBER), "sigma_e": (6, NUMBER), "sigma_u": (7, NUMBER),
+    },
+    "RMC": {"clock": (0, NUMBER), "status": (1, TEXT), "date": (8, NUMBER)},
+    "ZDA": {"clock": (0, NUMBER), "day": (1, NUMBER), "month": (2, NUMBER), "year": (3, NUMBER)},
+    "GSA": {"pdop": (14, NUMBER), "vdop": (16, NUMBER)},
+    "GSV": {"part": (1, NUMBER), "in_view": (2, NUMBER)},
+}  # fmt: skip
+#: Kinds that hold a position.
+POSITIONS = ("GGA", "GNS")
+TOO_FEW = "it has too few fields"
+
+
+@dataclass(frozen=True)
+class Aside:
+    """Sentences set aside: where each starts in the log, its line, why, and its text; lists of equal length."""
+
+    at: list[int]
+    line: list[int]
+    reason: list[str]
+    text: list[str]
+
+
+@dataclass(frozen=True)
+class Sentences:
+    """What a log holds.
+
+    Attributes
+    ----------
+    kinds
+        Columns of each kind of sentence that is read, in the order of the log: those of `FIELDS`, and ``at``
+        (where the sentence starts), ``line`` (of the log, from 1), ``talker`` (two letters as a number) and, for
+        positions, ``decimals`` of the latitude's minutes as written. NaN and empty text stand for nothing.
+    good
+        Good sentences, read or not, of each file.
+    others
+        Those of them that are of other kinds, by their address.
+    aside
+        The sentences set aside.
+    lines_before
+        Line ends before each file.
+    """
+
+    kinds: Mapping[str, Columns]
+    good: Index
+    others: Mapping[str, int]
+    aside: Aside
+    lines_before: Index
+
+
+def read(log: bytes, files: Sequence[int] = (0,), size: int = nmea_framing.BLOCK) -> Sentences:
+    """Return the sentences of a log.
+
+    Parameters
+    ----------
+    log
+        Its bytes, whatever else they hold.
+    files
+        Where each of the files that make the log starts in it.
+    size
+        Bytes looked at in one go.
+    """
+    begins = np.asarray(files, np.int64)
+    parts: dict[str, list[Columns]] = {kind: [] for kind in FIELDS}
+    aside, others = Aside([], [], [], []), dict[str, int]()
+    good, before, lines = np.zeros(len(begins), np.int64), np.zeros(len(begins), np.int64), 0
+    known = [nmea_framing.code(kind) for kind in FIELDS]
+    for block in nmea_framing.blocks(log, size):
+        _set_aside(block, np.flatnonzero(block.state), aside)
+        right = np.flatnonzero(block.state == nmea_framing.GOOD)
+        codes = block.kinds()[right]
+        counted = block.start[right]
+        for kind, of_kind in parts.items():
+            enough, few = _split(block, right[codes == nmea_framing.code(kind)], kind)
+            if len(few):
+                _set_aside(block, few, aside, TOO_FEW)
+                counted = np.setdiff1d(counted, block.start[few], assume_unique=True)
+            if len(enough):
+                of_kind.append(_columns(block, enough, kind))
+        _count(block, right[~np.isin(codes, known)], others)
+        good += np.bincount(np.searchsorted(begins, counted + block.first, "right") - 1, minlength=len(begins))
+        here = (begins >= block.first) & (begins < block.first + len(block.data))
+        before[here] = lines + np.searchsorted(block.line_ends, begins[here] - block.first)
+        lines += len(block.line_ends)
+    return Sentences({kind: _joined(kind, found) for kind, found in parts.items()}, good, others, aside, before)
+
+
+def _set_aside(block: Block, which: Index, aside: Aside, reason: str = "") -> None:
+    for i in which.tolist():
+        aside.at.append(block.first + int(block.start[i]))
+        aside.line.append(int(block.line[i]))
+        aside.reason.append(reason or nmea_framing.REASONS[block.state[i]])
+        aside.text.append(block.text(i))
+
+
+def _count(block: Block, which: Index, others: dict[str, int]) -> None:
+    """Count sentences of kinds that are not read by their address; every proprietary one is ``P``."""
+    at = block.start[which]
+    letters = np.column_stack([block.data[at + place] for place in (1, 3, 4, 5)]).astype(np.int64)
+    number = letters @ np.array([1 << 24, 1 << 16, 1 << 8, 1])
+    number[letters[:, 0] == ord("P")] = ord("P")
+    for value, count in zip(*np.unique(number & 0xFFFFFF, return_counts=True), strict=True):
+        name = int(value).to_bytes(3, "big").strip(b"\0").decode("latin-1")
+        others[name] = others.get(name, 0) + int(count)
+
+
+def _split(block: Block, which: Index, kind: str) -> tuple[Index, Index]:
+    """Return the sentences that have all the fields that are read, and those that have not."""
+    if not len(which):
+        return which, which
+    enough = block.comma[1, which] - block.comma[0, which] > _last(kind)
+    return which[enough], which[~enough]
+
+
+def _last(kind: str) -> int:
+    return max(place for place, _ in FIELDS[kind].values())
+
+
+def _columns(block: Block, which: Index, kind: str) -> Columns:
+    """Return the fields of sentences of one kind."""
+    start, end = block.start[which], block.end[which]
+    first = block.comma[0, which]
+    behind = np.append(block.commas, len(block.data))[first + _last(kind) + 1]
+    stop = np.minimum(behind, end)
+    found = _fields(_gathered(block.data, start + 7, stop), kind)
+    found |= {
+        "at": start + block.first,
+        "line": block.line[which],
+        "talker": block.data[start + 1].astype(np.int16) << 8 | block.data[start + 2],
+    }
+    if kind in POSITIONS:
+        found["decimals"] = _decimals(block, block.commas[first + 1] + 1, block.commas[first + 2])
+    return found
+
+
+def _gathered(data: NDArray[np.uint8], start: Index, stop: Index) -> bytes:
+    """Return stretches of bytes, each as a line; what is no plain text in them as question marks."""
+    length = stop - start + 1
+    offset = np.cumsum(length) - length
+    index = np.arange(int(length.sum())) + np.repeat(start - offset, length)
+    text = data[index]
+    text[(text < 32) | (text > 126)] = ord("?")
+    text[offset + length - 1] = ord("\n")
+    return text.tobytes()
+
+
+def _fields(table: bytes, kind: str) -> Columns:
+    fields = FIELDS[kind]
+    names = [f"_{place}" for place in range(_last(kind) + 1)]
+    for name, (place, _) in fields.items():
+        names[place] = name
+    kinds = {name: pa.string() if is_text else pa.float64() for name, (_, is_text) in fields.items()}
+    try:
+        made = _read_csv(table, names, kinds)
+    except pa.ArrowInvalid:  # a number that is none: each is looked at
+        made = _read_csv(table, names, dict.fromkeys(kinds, pa.string()))
+    found: Columns = {}
+    for name, (_, is_text) in fields.items():
+        column = made.column(name)
+        if is_text:
+            found[name] = column.combine_chunks().dictionary_encode().to_pandas().to_numpy(dtype=object)
+        elif pa.types.is_string(column.type):
+            found[name] = pd.to_numeric(column.to_pandas().str.strip(), errors="coerce").to_numpy(float)
+        else:
+            found[name] = column.to_numpy().copy()
+    return found
+
+
+def _read_csv(table: bytes, names: list[str], kinds: dict[str, pa.DataType]) -> pa.Table:
+    return csv.read_csv(
+        pa.BufferReader(table),
+        read_options=csv.ReadOptions(column_names=names, block_size=len(table) + 1, use_threads=True),
+        parse_options=csv.ParseOptions(quote_char=False, double_quote=False, ignore_empty_lines=False),
+        convert_options=csv.ConvertOptions(
+            column_types=kinds, include_columns=list(kinds), null_values=[""], strings_can_be_null=False
+        ),
+    )
+
+
+def _decimals(block: Block, begin: Index, stop: Index) -> NDArray[np.int8]:
+    """Return how many digits stand behind the point of each latitude: four before it, as a rule."""
+    point = begin + 4
+    for i in np.flatnonzero(block.data[point] != ord(".")).tolist():
+        found = block.data[begin[i] : stop[i]].tobytes().find(b".")
+        point[i] = begin[i] + found if found >= 0 else stop[i] - 1
+    return np.clip(stop - point - 1, 0, 100).astype(np.int8)
+
+
+def _joined(kind: str, parts: list[Columns]) -> Columns:
+    """Return the columns of all stretches; those of a kind without any sentence are empty."""
+    names = [*FIELDS[kind], "at", "line", "talker", *(["decimals"] if kind in POSITIONS else [])]
+    if not parts:
+        text = {name for name, (_, is_text) in FIELDS[kind].items() if is_text}
+        whole = ("at", "line", "talker", "decimals")
+        return {n: np.zeros(0, object if n in text else np.int64 if n in whole else float) for n in names}
+    return {name: np.concatenate([part[name] for part in parts]) for name in names}
