@@ -56,14 +56,19 @@ class Review:
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
-        """Points by status and by delivery."""
+        """Points by status and by delivery, and epochs by solution where there are logs."""
+        from geoqa.core.job import SOLUTIONS
         from geoqa.core.schema import DELIVERIES, STATUSES
 
         points = self.frames["points"]
-        return {
+        counts = {
             "status": {name: int((points["status"] == name).sum()) for name in STATUSES},
             "deliver": {name: int((points["deliver"] == name).sum()) for name in DELIVERIES},
         }
+        if "epochs" in self.frames:
+            solution = self.frames["epochs"]["solution"].astype("str")
+            counts["solution"] = {name: int((solution == name).sum()) for name in SOLUTIONS}
+        return counts
 
     @property
     def exit_code(self) -> int:
@@ -183,13 +188,7 @@ def review(
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     jobs = [file_rules.job_of(path, job) for path in paths]
-    read = []
-    for path, own in zip(paths, jobs, strict=True):
-        progress(f"reading {path.name}")
-        reader = _reader(found, path, own)
-        result = reader.read(path, own)
-        _check_read(reader, path, result)
-        read.append((path, reader, result))
+    read = _read(found, paths, jobs, progress)
     names = sources.distinct([path for path, _, _ in read])
     hashes = [sources.sha256(path) for path in paths]
     sources.refuse_copies(names, hashes)
@@ -206,6 +205,8 @@ def review(
             messages += [*said, *meaning.told(frames[kind])]
         else:
             frames[kind] = assembly.stack(parts)
+    if any("epochs" in result.frames for _, _, result in read):
+        frames["epochs"] = _epochs(read, names, frames["occupations"], job)
     frames["decisions"] = decided
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
@@ -259,6 +260,8 @@ def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
 def _named_files(job: Job) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     named = {"lookup": job.match.file, "decisions": job.decisions.file}
+    marks = job.steps.get("nmea", {}).get("marks")
+    named |= {"marks": marks} if isinstance(marks, str) else {}
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 
@@ -299,6 +302,53 @@ def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
     return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
 
 
+def _read(
+    found: plugins.Catalogue, paths: Sequence[Path], jobs: Sequence[Job], progress: Progress
+) -> list[tuple[Path, Reader, ReadResult]]:
+    """Return each file with its reader and what it holds; files that may belong together are read at once."""
+    readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
+    results: dict[int, ReadResult] = {}
+    for i, reader in enumerate(readers):
+        if i in results:
+            continue
+        mine = [k for k, other in enumerate(readers) if k == i or (reader.together and type(other) is type(reader))]
+        for k in mine:
+            progress(f"reading {paths[k].name}")
+        read = reader.read_all([paths[k] for k in mine], [jobs[k] for k in mine])
+        if len(read) != len(mine):
+            raise StepError(f"the reader {reader.name!r} gave {len(read)} results for {len(mine)} files.")
+        for k, result in zip(mine, read, strict=True):
+            _check_read(reader, paths[k], result)
+            results[k] = result
+    return [(path, reader, results[k]) for k, (path, reader) in enumerate(zip(paths, readers, strict=True))]
+
+
+def _epochs(
+    read: Sequence[tuple[Path, Reader, ReadResult]], names: Sequence[str], occupations: pd.DataFrame, job: Job
+) -> pd.DataFrame:
+    """Return the epochs of all logs, with the point each stop became and a place."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core import assembly
+    from geoqa.readers import log_frames
+
+    parts = [
+        _named(result.frames["epochs"], name)
+        for name, (_, _, result) in zip(names, read, strict=True)
+        if "epochs" in result.frames
+    ]
+    frame = assembly.stack(parts)
+    points = occupations["point"].astype("category")
+    of_stop = np.full(int(frame["stop"].max() if len(frame) else 0) + 1, -1)
+    if "stop" in occupations:
+        known = occupations["stop"].notna().to_numpy()
+        of_stop[occupations.loc[known, "stop"].to_numpy(dtype=np.int64)] = points.cat.codes.to_numpy()[known]
+    point = pd.Categorical.from_codes(of_stop[frame["stop"].to_numpy()], categories=points.cat.categories)
+    frame = frame.assign(epoch_id=np.arange(1, len(frame) + 1), point=point)
+    return frame.assign(geometry=log_frames.places(frame, job))
+
+
 def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
     """Raise StepError unless a reader gave what assembly needs and accounts for every record."""
     for kind in pipeline.READ:
@@ -312,6 +362,8 @@ def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
     wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
     schema.check("occupations", occupations, by=reader.name, columns=wanted)
     schema.check("set_aside", result.frames["set_aside"], by=reader.name)
+    if "epochs" in result.frames:
+        schema.check("epochs", result.frames["epochs"], by=reader.name)
     for kind, n in result.accounts.items():
         if n["read"] != n["used"] + n["set_aside"]:
             raise StepError(

@@ -17,6 +17,7 @@ from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
+from geoqa.core.log_contracts import EPOCHS
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
 
 if TYPE_CHECKING:
@@ -307,6 +308,7 @@ CONTROL_CHECKS = Frame(
 )
 
 FRAMES: dict[str, Frame] = {
+    "epochs": EPOCHS,
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
     "points": POINTS,

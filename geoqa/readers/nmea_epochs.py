@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core.groups import starts_of
 from geoqa.core.job import SOLUTIONS
 from geoqa.readers import nmea_clock
 
@@ -147,11 +146,10 @@ def _degrees(value: Array, plus: Flags, minus: Flags, most: float) -> tuple[Arra
 def _refused(columns: Columns) -> tuple[Index, list[str]]:
     """Return why each position is set aside, as a place in the words, 0 for none."""
     us, quality = columns["us"], columns["quality"]
+    # The first with a position stands for its moment; a moment that is none has no others.
+    order = np.lexsort((np.isnan(columns["lat"]), us))
     repeats = np.zeros(len(us), bool)
-    for first, count in zip(*_runs(us), strict=True):
-        # The one with a position stands for its moment, the first of several.
-        stands = first + int(np.argmax(~np.isnan(columns["lat"][first : first + count])))
-        repeats[first : first + count] = np.arange(first, first + count) != stands
+    repeats[order[1:]] = (us[order[1:]] == us[order[:-1]]) & (us[order[1:]] != nmea_clock.NONE)
     reasons: list[tuple[Flags, str]] = [
         (us == nmea_clock.NONE, "its time is none"),
         (columns["odd"], "its latitude or longitude is none"),
@@ -164,14 +162,6 @@ def _refused(columns: Columns) -> tuple[Index, list[str]]:
     for number, (hit, _) in enumerate(reasons, 1):
         why[hit & (why == 0)] = number
     return why, ["", *(text for _, text in reasons)]
-
-
-def _runs(us: Index) -> tuple[list[int], list[int]]:
-    """Return where moments that stand more than once begin in sorted ones, and how often each stands."""
-    starts = starts_of(us)
-    counts = np.diff(np.append(starts, len(us)))
-    many = (counts > 1) & (us[starts] != nmea_clock.NONE) if len(us) else counts > 1
-    return starts[many].tolist(), counts[many].tolist()
 
 
 def _precision(found: Sentences, moments: Moments, columns: Columns) -> tuple[str, ...]:
@@ -263,3 +253,8 @@ def _digits(columns: Columns) -> int:
     while digits > 0 and len(whole) >= 20 and not (whole % 10).any():
         whole, digits = whole / 10, digits - 1
     return digits
+
+
+def digits_said(digit_m: float) -> str:
+    """Return in words how many decimals of a minute a last digit in metres stands for."""
+    return f"{round(np.log10(METRES_PER_MINUTE / digit_m))} decimals of a minute"

@@ -1,0 +1,395 @@
+"""Log files to frames: chained, read, searched for stops, and accounted for file by file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import compressed, geodesy
+from geoqa.core.errors import Fault, InputError
+from geoqa.core.steps import ReadResult
+from geoqa.readers import (
+    area, log_frames, log_stops, marks, nmea_clock, nmea_epochs, nmea_logs, nmea_sentences, placing, textfile,
+)  # fmt: skip
+from geoqa.readers.reasons import counted
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+    from geoqa.readers.log_stops import Found, Occupation
+    from geoqa.readers.marks import Mark
+    from geoqa.readers.nmea import NmeaReader
+    from geoqa.readers.nmea_epochs import Epochs
+    from geoqa.readers.nmea_sentences import Sentences
+
+    Index = NDArray[np.int64]
+
+
+@dataclass
+class Log:
+    """One log: the files that make it, where each begins, and what was found in it.
+
+    Attributes
+    ----------
+    files
+        Places of its files among those given, in the order of the log.
+    begins
+        Where each of them starts in the log, bytes.
+    """
+
+    files: list[int]
+    paths: list[Path]
+    job: Job
+    begins: Index
+    sentences: Sentences
+    epochs: Epochs
+    messages: list[str]
+    digit_v_m: float | None
+    found: Found
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return self.paths[0].name + (f" and {len(self.paths) - 1} more" if len(self.paths) > 1 else "")
+
+    def file_of(self, at: Index) -> Index:
+        """Return the file, counted within the log, in which each place of the log lies."""
+        return np.searchsorted(self.begins, at, "right") - 1
+
+
+def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+    """Return what each log file holds.
+
+    Raises
+    ------
+    InputError
+        See `geoqa.readers.nmea.NmeaReader.read`.
+    """
+    stated = marks.read_marks(jobs[0].beside(step.marks), jobs[0]) if step.marks is not None else None
+    contents = [compressed.unpacked(path, textfile.read_bytes(path)) for path in paths]
+    logs = []
+    for files in nmea_logs.chains(paths, contents, jobs):
+        parts = [contents[i] for i in files]
+        logs.append(_log(step, files, [paths[i] for i in files], parts, jobs[files[0]], stated))
+        for i in files:
+            contents[i] = b""
+    labels = _labels(step, logs)
+    results: list[ReadResult | None] = [None] * len(paths)
+    before = 0
+    for k in sorted(range(len(logs)), key=lambda k: _start(logs[k])):
+        for i, result in _results(step, logs[k], labels[k], before):
+            results[i] = result
+        before += int(logs[k].found.stop.max(initial=0))
+    ready = [result for result in results if result is not None]
+    return [_with_marks_told(ready[0], step, stated, logs), *ready[1:]]
+
+
+def _log(
+    step: NmeaReader, files: list[int], paths: list[Path], parts: list[bytes], job: Job, stated: list[Mark] | None
+) -> Log:
+    begins = np.cumsum([0, *(len(part) for part in parts)])[:-1].astype(np.int64)
+    sentences = nmea_sentences.read(b"".join(parts), begins.tolist())
+    name = paths[0].name
+    if not len(sentences.kinds["GGA"]["at"]) and not len(sentences.kinds["GNS"]["at"]):
+        raise InputError(_without_positions(name, sentences))
+    when = nmea_clock.moments(sentences, _day(job))
+    if not when.dated and job.input.date is None:
+        raise InputError(
+            f"{name}: no sentence with a right checksum tells the date (RMC or ZDA). State the day of its first "
+            'position, in UTC: add date = "2026-02-09" under [input], or under [[file]] for one of several.'
+        )
+    epochs = nmea_epochs.epochs(sentences, when)
+    log_frames.clean(epochs)
+    messages = [*_about(sentences), *epochs.messages]
+    if when.dated and job.input.date is not None and when.own_day not in (None, _day(job)):
+        own = np.datetime64(when.own_day, "D")
+        messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
+    _refuse_coarse(name, epochs, job)
+    digit_v = _heights(epochs, job, messages)
+    rules = log_stops.Rules(step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s)
+    own_marks = None if stated is None else [mark for mark in stated if mark.is_in(paths)]
+    found = log_stops.find(epochs, geodesy.of(job), rules, own_marks)
+    return Log(files, paths, job, begins, sentences, epochs, [*messages, *found.messages], digit_v, found)
+
+
+def _without_positions(name: str, sentences: Sentences) -> str:
+    reasons = counted(sentences.aside.reason, sentences.aside.line)
+    told = f" Set aside: {'; '.join(reasons)}." if reasons else ""
+    return (
+        f"{name}: holds no GGA or GNS sentence with a right checksum: {int(sentences.good.sum())} other sentences are "
+        f"good.{told} Let the receiver write GGA, with checksums."
+    )
+
+
+def _day(job: Job) -> int | None:
+    """Return the recipe's date as days since 1970."""
+    if job.input.date is None:
+        return None
+    try:
+        return (date.fromisoformat(job.input.date) - date(1970, 1, 1)).days
+    except ValueError:
+        fault = Fault("[input] date", f"{job.input.date[:40]!r} is no date.", 'Write it as "2026-02-09".')
+        raise InputError.from_faults("the recipe cannot be used for this log:", [fault]) from None
+
+
+def _about(sentences: Sentences) -> list[str]:
+    """Return what was set aside and what was passed over."""
+    said = []
+    aside = sentences.aside
+    if aside.at:
+        said.append(f"{len(aside.at)} sentences set aside: {'; '.join(counted(aside.reason, aside.line))}")
+    if sentences.others:
+        listed = ", ".join(f"{n} {word or 'unnamed'}" for word, n in sorted(sentences.others.items(), key=lambda x: -x[1])[:8])
+        listed = listed.replace(" P,", " proprietary,") + ("" if not listed.endswith(" P") else "roprietary")
+        said.append(f"good sentences that hold nothing used here, passed over: {listed}")
+    return said
+
+
+def _refuse_coarse(name: str, epochs: Epochs, job: Job) -> None:
+    limit = job.tolerance.horizontal_m
+    if len(epochs) and epochs.digit_m > limit:
+        raise InputError(
+            f"{name}: its positions are written to {epochs.digit_m:.2g} m ({nmea_epochs.digits_said(epochs.digit_m)}), "
+            f"coarser than the tolerance of {limit:g} m: no closure can be judged by them. Let the receiver write "
+            "latitude and longitude with 7 decimals of a minute (0.2 mm), or 6."
+        )
+
+
+def _heights(epochs: Epochs, job: Job, messages: list[str]) -> float | None:
+    """Add the height in the job's reference to the epochs; return its last digit."""
+    altitude, separation = epochs.columns["altitude"], epochs.columns["separation"]
+    if job.site.height in (None, "ellipsoidal"):
+        epochs.columns["up"] = altitude + separation
+        lacking = int((np.isnan(separation) & ~np.isnan(altitude)).sum())
+        if lacking:
+            messages.append(f"{lacking} epochs state no separation of geoid and ellipsoid: they have no height")
+        digits = [log_frames.last_digit(values) for values in (altitude, separation)]
+        return max((digit for digit in digits if digit is not None), default=None)
+    epochs.columns["up"] = altitude.copy()
+    messages.append(
+        f"its altitudes are above the geoid that the receiver knows: that these are {job.site.height} heights is taken "
+        "at the recipe's word"
+    )
+    return log_frames.last_digit(altitude)
+
+
+def _start(log: Log) -> tuple[int, str]:
+    us = log.epochs.columns["us"]
+    return (int(us[0]) if len(us) else 0, log.name)
+
+
+def _labels(step: NmeaReader, logs: list[Log]) -> list[list[str | None]]:
+    """Return the label of each fix of each log; None for one that was never held.
+
+    A log that begins fixed does not show where that fix was found: it is the last one of the log before, if
+    that ended fixed and little enough time lies between.
+    """
+    labels: list[list[str | None]] = [[] for _ in logs]
+    last: tuple[int, str] | None = None
+    for k in sorted(range(len(logs)), key=lambda k: _start(logs[k])):
+        fixes, us = logs[k].found.fixes, logs[k].epochs.columns["us"]
+        held = np.isfinite(fixes.hold_s)
+        names: list[str | None] = [
+            f"{logs[k].paths[0].name} fix {i + 1}" if held[i] else None for i in range(len(fixes.first))
+        ]
+        if last and len(names) and not fixes.found[0] and 0 < us[0] - last[0] <= step.carried_h * 3.6e9:
+            names[0] = last[1]
+        labels[k] = names
+        ends_fixed = len(names) and fixes.last[-1] == len(us) - 1 and names[-1]
+        if len(us) and (last is None or us[-1] > last[0]):
+            last = (int(us[-1]), str(names[-1])) if ends_fixed else None
+    return labels
+
+
+def _results(step: NmeaReader, log: Log, labels: list[str | None], before: int) -> list[tuple[int, ReadResult]]:
+    """Return what each file of a log holds, with its place among the files given."""
+    columns = log.epochs.columns
+    file_of = log.file_of(columns["at"])
+    line = columns["line"] - log.sentences.lines_before[file_of]
+    stop = np.where(log.found.stop > 0, log.found.stop + before, 0)
+    home = [int(file_of[one.used[0]]) for one in log.found.occupations]
+    aside_at = np.array([*log.sentences.aside.at, *(at for at, _, _ in log.epochs.aside)], np.int64)
+    aside_file = log.file_of(aside_at)
+    results = []
+    messages = [*log.messages]
+    heights = _wants_heights(step, log, messages)
+    for k, i in enumerate(log.files):
+        mine = [one for one, where in zip(log.found.occupations, home, strict=True) if where == k]
+        name = log.paths[k].name
+        facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in mine]
+        frame = log_frames.occupations_frame(
+            mine, log.epochs, geodesy.of(log.job), facts, name, (log.epochs.digit_m, log.digit_v_m)
+        )
+        which = np.flatnonzero(file_of == k)
+        aside = _aside_frame(log, np.flatnonzero(aside_file == k), k, name)
+        sentences_aside = int((aside_file[: len(log.sentences.aside.at)] == k).sum())
+        epochs_aside = int((aside_file[len(log.sentences.aside.at) :] == k).sum())
+        accounts = {
+            "sentences": _account(int(log.sentences.good[k]), sentences_aside),
+            "epochs": _account(len(which), epochs_aside),
+        }
+        frames = {
+            "occupations": frame,
+            "set_aside": aside,
+            "epochs": log_frames.epochs_frame(log.epochs, which, stop[which], line[which], name),
+        }
+        said = tuple(f"{log.name}: {text}" for text in messages) if k == 0 else ()
+        said += area.check(name, frame, log.job) + _told_epochs(log, name, k, aside_file)
+        results.append((i, ReadResult(frames, accounts, said)))
+    return results
+
+
+def _account(used: int, aside: int) -> dict[str, int]:
+    return {"read": used + aside, "used": used, "set_aside": aside}
+
+
+def _told_epochs(log: Log, name: str, k: int, aside_file: Index) -> tuple[str, ...]:
+    own = aside_file[len(log.sentences.aside.at) :] == k
+    refused = [log.epochs.aside[j] for j in np.flatnonzero(own).tolist()]
+    if not refused:
+        return ()
+    lines = [line - int(log.sentences.lines_before[k]) for _, line, _ in refused]
+    told = "; ".join(counted([why for _, _, why in refused], lines))
+    return (f"{name}: {len(refused)} epochs set aside: {told}",)
+
+
+def _wants_heights(step: NmeaReader, log: Log, messages: list[str]) -> bool:
+    """Return whether the heights of a log are used; say why not."""
+    if not step.heights or not log.found.occupations:
+        return False
+    stated = [_antenna_height(step, one) is not None for one in log.found.occupations]
+    if not all(stated):
+        missing = "no" if not any(stated) else f"{stated.count(False)} of its occupations have no"
+        messages.append(
+            f"{missing} antenna height is stated: positions are the antenna's, and heights are not judged. Add "
+            "antenna_height_m under [step.nmea], or a column antenna_height_m to the marks"
+        )
+    if not any(stated):
+        return False
+    placing.refuse(log.name, placing.heights(log.job, step.name))
+    limit = log.job.tolerance.vertical_m
+    if limit is not None and log.digit_v_m is not None and log.digit_v_m > limit:
+        messages.append(
+            f"its heights are written to {log.digit_v_m:g} m, coarser than the tolerance of {limit:g} m: not judged"
+        )
+        return False
+    return True
+
+
+def _antenna_height(step: NmeaReader, one: Occupation) -> float | None:
+    own = one.mark.antenna_height_m if one.mark else None
+    return step.antenna_height_m if own is None else own
+
+
+def _facts(
+    step: NmeaReader, one: Occupation, log: Log, labels: list[str | None], before: int, line: int, heights: bool
+) -> dict[str, Any]:
+    """Return what is known of an occupation beside its own epochs."""
+    fixes = log.found.fixes
+    us = log.epochs.columns["us"]
+    label = labels[one.fix] if one.fix >= 0 else None
+    if label and one.part:
+        label = f"{label}, solution {one.part + 1} at stop {before + one.number}"
+    height, mean = _antenna_height(step, one), float(one.average.mean[2])
+    up = mean - height if heights and height is not None else float("nan")
+    facts: dict[str, Any] = {
+        "point": one.mark.point if one.mark else f"stop-{before + one.number}",
+        "initialization": label,
+        "antenna_height_m": float("nan") if height is None else height,
+        "height_m": up,
+        "source_line": line,
+        "stop": one.number + before,
+        "first_fix_utc": us[fixes.first[one.fix]] if one.fix >= 0 and fixes.found[one.fix] else nmea_clock.NONE,
+        "hold_utc": round(fixes.hold_s[one.fix] * 1e6) if one.fix >= 0 else nmea_clock.NONE,
+    }
+    if not np.isfinite(up):
+        facts |= dict.fromkeys(("sigma_u_m", "cov_eu_m2", "cov_nu_m2"), float("nan"))
+    for name in ("canopy", "role", "operator", "base"):
+        facts[name] = one.mark.words.get(name) if one.mark else None
+    return facts
+
+
+def _aside_frame(log: Log, which: Index, k: int, name: str) -> pd.DataFrame:
+    """Return what is set aside of one file, one row a line: sentences, then epochs."""
+    aside, n = log.sentences.aside, len(log.sentences.aside.at)
+    lines, reasons, texts = [], [], []
+    for j in which.tolist():
+        sentence = j < n
+        at, line, why = (aside.at[j], aside.line[j], aside.reason[j]) if sentence else log.epochs.aside[j - n]
+        lines.append(line - int(log.sentences.lines_before[k]))
+        reasons.append(f"sentence: {why}" if sentence else f"epoch: {why}")
+        texts.append(aside.text[j] if sentence else f"position at byte {at - int(log.begins[k])}")
+    table = pd.DataFrame({"source_line": np.array(lines, np.int64), "reason": reasons, "row": texts})
+    if table["source_line"].duplicated().any():
+        joined = table.groupby("source_line", sort=False)
+        table = joined.agg({"reason": lambda r: "; ".join(dict.fromkeys(r)), "row": " | ".join}).reset_index()
+    table = table.sort_values("source_line", kind="stable", ignore_index=True)
+    file = pd.Categorical.from_codes(np.zeros(len(table), np.int8), pd.Index([name], dtype="str"))
+    return pd.DataFrame(
+        {
+            "source_file": file,
+            "source_line": table["source_line"].astype(np.int64),
+            "reason": table["reason"].astype("str").astype("category"),
+            "row": table["row"].astype("str"),
+        }
+    )
+
+
+def _with_marks_told(
+    result: ReadResult, step: NmeaReader, stated: list[Mark] | None, logs: Sequence[Log]
+) -> ReadResult:
+    """Return the first result with the marks that no log covers told."""
+    if stated is None:
+        return result
+    spans = [(log.epochs.columns["us"][[0, -1]] / 1e6, log.paths) for log in logs if len(log.epochs)]
+    lone = [
+        mark for mark in stated
+        if not any(a <= mark.end_s and mark.start_s <= b and mark.is_in(paths) for (a, b), paths in spans)
+    ]  # fmt: skip
+    if not lone:
+        return result
+    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in lone[:5])
+    more = f" and {len(lone) - 5} more" if len(lone) > 5 else ""
+    said = f"{step.marks}: no log covers the times of {named}{more}"
+    return ReadResult(result.frames, result.accounts, (*result.messages, said))
+
+
+def propose(path: Path) -> str:
+    """Return a recipe proposed for a log: what it says itself needs no line."""
+    content = compressed.unpacked(path, textfile.read_bytes(path))
+    found = nmea_sentences.read(content)
+    if not len(found.kinds["GGA"]["at"]) and not len(found.kinds["GNS"]["at"]):
+        raise InputError(_without_positions(path.name, found))
+    dated = nmea_clock.moments(found, None).dated
+    lines = [
+        "# Recipe for a receiver log. Replace every \"?\": these lines must be stated.",
+        "[site]",
+        'name = "?"',
+        'crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one',
+        'height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated',
+        "",
+        *([] if dated else ["[input]", 'date = "?"                # of the first position, in UTC: the log tells none', ""]),
+        "[match]",
+        'by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]',
+        "radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be",
+        "",
+        "[tolerance]",
+        'horizontal_m = "?"',
+        'vertical_m = "?"',
+        "",
+        "[requirement]",
+        'horizontal_m = "?"',
+        'vertical_m = "?"',
+        "",
+        "# [step.nmea]",
+        "# marks = \"marks.csv\"       # point,start,end",
+        "# antenna_height_m = 2.000",
+    ]
+    return "\n".join(lines) + "\n"
