@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import claims, pipeline, plugins, sources
+from geoqa import claims, pipeline, plugins, reading, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
 from geoqa.maplayers import MapLayers
@@ -188,7 +188,10 @@ def review(
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     jobs = [file_rules.job_of(path, job) for path in paths]
-    read = _read(found, paths, jobs, progress)
+    readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
+    read = list(zip(paths, readers, reading.read(readers, paths, jobs, progress), strict=True))
+    for path, reader, result in read:
+        _check_read(reader, path, result)
     names = sources.distinct([path for path, _, _ in read])
     hashes = [sources.sha256(path) for path in paths]
     sources.refuse_copies(names, hashes)
@@ -206,14 +209,14 @@ def review(
         else:
             frames[kind] = assembly.stack(parts)
     if any("epochs" in result.frames for _, _, result in read):
-        frames["epochs"] = _epochs(read, names, frames["occupations"], job)
+        frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["decisions"] = decided
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
     optional = [step.name for step in steps if found.is_third_party(step.name)]
     messages += pipeline.run(steps, kept, job, progress, optional)
-    readers = {reader.name: reader for _, reader, _ in read}
+    by_name = {reader.name: reader for reader in readers}
     return Review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
@@ -228,7 +231,7 @@ def review(
                 {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
                 for kind, path in named.items()
             ],
-            "steps": [step.as_record() for step in (*readers.values(), *steps, *layers.usable)],
+            "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "plugins": {"used": found.third_party(), "refused": found.refused},
             "local_origin": list(job.local_origin) if job.local_origin else None,
@@ -300,53 +303,6 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
     """Return the reader that claims the file most surely, configured."""
     return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
-
-
-def _read(
-    found: plugins.Catalogue, paths: Sequence[Path], jobs: Sequence[Job], progress: Progress
-) -> list[tuple[Path, Reader, ReadResult]]:
-    """Return each file with its reader and what it holds; files that may belong together are read at once."""
-    readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
-    results: dict[int, ReadResult] = {}
-    for i, reader in enumerate(readers):
-        if i in results:
-            continue
-        mine = [k for k, other in enumerate(readers) if k == i or (reader.together and type(other) is type(reader))]
-        for k in mine:
-            progress(f"reading {paths[k].name}")
-        read = reader.read_all([paths[k] for k in mine], [jobs[k] for k in mine])
-        if len(read) != len(mine):
-            raise StepError(f"the reader {reader.name!r} gave {len(read)} results for {len(mine)} files.")
-        for k, result in zip(mine, read, strict=True):
-            _check_read(reader, paths[k], result)
-            results[k] = result
-    return [(path, reader, results[k]) for k, (path, reader) in enumerate(zip(paths, readers, strict=True))]
-
-
-def _epochs(
-    read: Sequence[tuple[Path, Reader, ReadResult]], names: Sequence[str], occupations: pd.DataFrame, job: Job
-) -> pd.DataFrame:
-    """Return the epochs of all logs, with the point each stop became and a place."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core import assembly
-    from geoqa.readers import log_frames
-
-    parts = [
-        _named(result.frames["epochs"], name)
-        for name, (_, _, result) in zip(names, read, strict=True)
-        if "epochs" in result.frames
-    ]
-    frame = assembly.stack(parts)
-    points = occupations["point"].astype("category")
-    of_stop = np.full(int(frame["stop"].max() if len(frame) else 0) + 1, -1)
-    if "stop" in occupations:
-        known = occupations["stop"].notna().to_numpy()
-        of_stop[occupations.loc[known, "stop"].to_numpy(dtype=np.int64)] = points.cat.codes.to_numpy()[known]
-    point = pd.Categorical.from_codes(of_stop[frame["stop"].to_numpy()], categories=points.cat.categories)
-    frame = frame.assign(epoch_id=np.arange(1, len(frame) + 1), point=point)
-    return frame.assign(geometry=log_frames.places(frame, job))
 
 
 def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:

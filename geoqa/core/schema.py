@@ -17,8 +17,8 @@ from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
-from geoqa.core.log_contracts import EPOCHS
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
+from geoqa.core.log_contracts import EPOCHS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -195,9 +195,7 @@ def _short_marks(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
     return [f"{len(short)} marks hold less than {rules.least_s:g} s of rest and are no occupation: {named}"]
 
 
-def _by_fix(
-    stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules
-) -> list[Occupation]:
+def _by_fix(stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules) -> list[Occupation]:
     """Return one occupation for each fix that lasted long enough in a stop; of one without any, its commonest state."""
     here = np.arange(stop.first, stop.last + 1)
     solution = epochs.columns["solution"][here]

@@ -123,5 +123,7 @@ def _number(text: str, where: str, faults: list[Fault]) -> float | None:
         number = float("nan")
     if 0 <= number <= 100:
         return number
-    faults.append(Fault(where, f"{text[:40]!r} is no height between 0 and 100 m.", "Write it in metres, or leave it empty."))
+    faults.append(
+        Fault(where, f"{text[:40]!r} is no height between 0 and 100 m.", "Write it in metres, or leave it empty.")
+    )
     return None

@@ -13,7 +13,9 @@ from geoqa.core.steps import Reader, ReadResult, param
 if TYPE_CHECKING:
     from geoqa.core.job import Job
 
-_SENTENCE = re.compile(rb"\$([A-Z][A-Z0-9](?:GGA|GNS|GST|GSA|RMC|ZDA|GSV|VTG|GLL|TXT|[A-Z]{3}),[^$*\r\n]*)\*([0-9A-Fa-f]{2})")
+_SENTENCE = re.compile(
+    rb"\$([A-Z][A-Z0-9](?:GGA|GNS|GST|GSA|RMC|ZDA|GSV|VTG|GLL|TXT|[A-Z]{3}),[^$*\r\n]*)\*([0-9A-Fa-f]{2})"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,8 +42,14 @@ class NmeaReader(Reader):
         None, unit="m", minimum=0, maximum=100, help="From the mark up to the antenna's reference point"
     )
     heights: bool = param(True, help="Whether heights are used where the antenna height is stated")
-    still_m_s: float = param(0.1, unit="m/s", above=0, maximum=5, help="Speed from which the receiver moves; where the "
-        "solution is float twice, where it is worse four times as much")
+    still_m_s: float = param(
+        0.1,
+        unit="m/s",
+        above=0,
+        maximum=5,
+        help="Speed from which the receiver moves; where the "
+        "solution is float twice, where it is worse four times as much",
+    )
     gap_s: float = param(10.0, unit="s", above=0, maximum=3600, help="A longer silence ends a stop")
     least_s: float = param(10.0, unit="s", above=0, maximum=86_400, help="Shortest occupation")
     lost_s: float = param(

@@ -15,7 +15,16 @@ from geoqa.core import compressed, geodesy
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.steps import ReadResult
 from geoqa.readers import (
-    area, log_frames, log_stops, marks, nmea_clock, nmea_epochs, nmea_logs, nmea_sentences, placing, textfile,
+    area,
+    log_frames,
+    log_stops,
+    marks,
+    nmea_clock,
+    nmea_epochs,
+    nmea_logs,
+    nmea_sentences,
+    placing,
+    textfile,
 )  # fmt: skip
 from geoqa.readers.reasons import counted
 
@@ -146,7 +155,9 @@ def _about(sentences: Sentences) -> list[str]:
     if aside.at:
         said.append(f"{len(aside.at)} sentences set aside: {'; '.join(counted(aside.reason, aside.line))}")
     if sentences.others:
-        listed = ", ".join(f"{n} {word or 'unnamed'}" for word, n in sorted(sentences.others.items(), key=lambda x: -x[1])[:8])
+        listed = ", ".join(
+            f"{n} {word or 'unnamed'}" for word, n in sorted(sentences.others.items(), key=lambda x: -x[1])[:8]
+        )
         listed = listed.replace(" P,", " proprietary,") + ("" if not listed.endswith(" P") else "roprietary")
         said.append(f"good sentences that hold nothing used here, passed over: {listed}")
     return said
@@ -369,13 +380,17 @@ def propose(path: Path) -> str:
         raise InputError(_without_positions(path.name, found))
     dated = nmea_clock.moments(found, None).dated
     lines = [
-        "# Recipe for a receiver log. Replace every \"?\": these lines must be stated.",
+        '# Recipe for a receiver log. Replace every "?": these lines must be stated.',
         "[site]",
         'name = "?"',
         'crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one',
         'height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated',
         "",
-        *([] if dated else ["[input]", 'date = "?"                # of the first position, in UTC: the log tells none', ""]),
+        *(
+            []
+            if dated
+            else ["[input]", 'date = "?"                # of the first position, in UTC: the log tells none', ""]
+        ),
         "[match]",
         'by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]',
         "radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be",
@@ -389,7 +404,7 @@ def propose(path: Path) -> str:
         'vertical_m = "?"',
         "",
         "# [step.nmea]",
-        "# marks = \"marks.csv\"       # point,start,end",
+        '# marks = "marks.csv"       # point,start,end',
         "# antenna_height_m = 2.000",
     ]
     return "\n".join(lines) + "\n"

@@ -164,7 +164,7 @@ def _breaks(body: Bytes, data: Bytes) -> tuple[Index, Flags]:
 
 def _has_sum(data: Bytes, star: Index) -> Flags:
     """Return whether two hexadecimal digits stand behind each star."""
-    return (_HEX[data[star + 1]] < 16) & (_HEX[data[star + 2]] < 16)
+    return np.asarray((_HEX[data[star + 1]] < 16) & (_HEX[data[star + 2]] < 16), dtype=bool)
 
 
 def _first_from(places: Index, start: Index, none: int) -> Index:
@@ -177,7 +177,7 @@ def _sums(body: Bytes, start: Index, star: Index) -> Bytes:
     if not len(body):
         return np.zeros(0, np.uint8)
     running = np.bitwise_xor.accumulate(body)
-    return running[star - 1] ^ running[start]
+    return np.bitwise_xor(running[star - 1], running[start])
 
 
 def _is_noise(data: Bytes, start: Index, end: Index) -> Flags:

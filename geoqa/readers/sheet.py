@@ -261,7 +261,9 @@ def _refuse_unstated(name: str, job: Job) -> None:
     """Raise InputError where the recipe leaves to the file what a table does not say."""
     if job.input.initialization is not None:
         return
-    choices = '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    choices = (
+        '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    )
     faults = [
         Fault("[input] unit", "must be stated: a table does not say it.", 'Add unit = "m", "ft" or "ftUS".'),
         Fault("[input] initialization", "must be stated.", f"Add initialization = {choices}."),
