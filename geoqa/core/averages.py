@@ -141,7 +141,7 @@ def clusters(place: Array, apart: Array, least: int) -> Index:
 
 
 def step_sigma(place: Array) -> Array:
-    """Return the robust sigma of one epoch along each axis from the steps between neighbours; a jump leaves it alone."""
+    """Return the robust sigma of one epoch along each axis, from the steps between neighbours: jumps say nothing."""
     if len(place) < 3:
         return np.zeros(place.shape[1])
     return MAD * np.median(np.abs(np.diff(place, axis=0)), axis=0) / 2**0.5

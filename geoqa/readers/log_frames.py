@@ -123,10 +123,11 @@ def _row(one: Occupation, epochs: Epochs) -> dict[str, Any]:
     counts = np.bincount(columns["solution"][own], minlength=len(SOLUTIONS))
     us = columns["us"]
     covariance = one.average.covariance
+    sigma = np.sqrt(np.diag(covariance))
     return {
         "start_utc": us[used[0]], "end_utc": us[used[-1]], "duration_s": (us[used[-1]] - us[used[0]]) / 1e6,
         "epochs": float(len(used)), "effective_epochs": one.average.effective,
-        "sigma_e_m": covariance[0, 0] ** 0.5, "sigma_n_m": covariance[1, 1] ** 0.5, "sigma_u_m": covariance[2, 2] ** 0.5,
+        "sigma_e_m": sigma[0], "sigma_n_m": sigma[1], "sigma_u_m": sigma[2],
         "cov_en_m2": covariance[0, 1], "cov_eu_m2": covariance[0, 2], "cov_nu_m2": covariance[1, 2],
         "solution": SOLUTIONS[one.solution],
         "satellites": middle(columns["satellites"][used]), "pdop": middle(columns["pdop"][used]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -86,7 +87,7 @@ def read_marks(path: Path, job: Job) -> list[Mark]:
         is_dropped = dropped in _YES
         found.append(Mark(line, row["point"], start, end, row.get("file", ""), height, is_dropped, words))
     found.sort(key=lambda mark: (mark.start_s, mark.line))
-    for one, other in zip(found, found[1:], strict=False):
+    for one, other in itertools.pairwise(found):
         if other.start_s < one.end_s and one.file == other.file:
             problem = f"begins before line {one.line} ends."
             faults.append(Fault(f"line {other.line}", problem, "State the log of each in a column file."))

@@ -134,7 +134,7 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     form = _dated(_without(given, "columns", "values"))
     itself = _says_itself(given)
     if itself:
-        form = {"unit": "m", **form}
+        form = {"unit": "m"} | dict(form)
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
         height=_height(table.get("site", {})),
@@ -165,7 +165,9 @@ def _dated(form: Any) -> Any:
 
 def _says_itself(given: Any) -> bool:
     """Return whether ``[input]`` leaves what rows hold to the file: enough for a receiver's log, and for no table."""
-    return isinstance(given, Mapping) and not {"unit", "columns", "initialization", "asserted_by"} & set(given)
+    if not isinstance(given, Mapping) or given.get("columns"):
+        return False
+    return not {"initialization", "asserted_by"} & set(given) and not given.get("values")
 
 
 def _sound(table: Any) -> InputFormat:
