@@ -88,7 +88,10 @@ def stay(begin: float, end: float, place=(0.0, 0.0), quality=4, noise=0.004, see
     times = np.arange(begin, end, step)
     slow = np.cumsum(dice.normal(size=(len(times), 3)), axis=0) * noise / 20
     noisy = slow + dice.normal(size=(len(times), 3)) * noise
-    return [Epoch(float(t), place[0] + x, place[1] + y, z, quality) for t, (x, y, z) in zip(times, noisy.tolist(), strict=True)]
+    return [
+        Epoch(float(t), place[0] + x, place[1] + y, z, quality)
+        for t, (x, y, z) in zip(times, noisy.tolist(), strict=True)
+    ]
 
 
 def walk(begin: float, end: float, one, other, quality=4, seed=1, step=1.0):

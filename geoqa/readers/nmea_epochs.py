@@ -46,8 +46,8 @@ class Epochs:
         (in the log), ``line``.
     aside
         Where epochs set aside start in the log, their line and why.
-    digit_m
-        Last digit of the positions as written, in metres along the meridian.
+    digit_m, digit_up_m
+        Last digit of the positions as written, in metres along the meridian, and of the altitudes, metres.
     messages
         What a person should know.
     """
@@ -55,6 +55,7 @@ class Epochs:
     columns: Columns
     aside: tuple[tuple[int, int, str], ...]
     digit_m: float
+    digit_up_m: float | None
     messages: tuple[str, ...]
 
     def __len__(self) -> int:
@@ -85,9 +86,10 @@ def epochs(found: Sentences, moments: Moments) -> Epochs:
     columns["pdop"] = _since(found.kinds["GSA"], "pdop", moments, columns["us"])
     columns["in_view"] = _in_view(found.kinds["GSV"], moments, columns["us"])
     digit = 10.0 ** -_digits(columns) * METRES_PER_MINUTE
-    columns.pop("decimals")
-    columns.pop("minutes")
-    return Epochs(columns, aside, digit, messages)
+    up = columns.pop("decimals_up")[np.isfinite(columns["altitude"])]
+    for name in ("decimals", "minutes"):
+        columns.pop(name)
+    return Epochs(columns, aside, digit, 10.0 ** -int(up.max()) if len(up) else None, messages)
 
 
 def _positions(found: Sentences, moments: Moments) -> Columns:
@@ -101,7 +103,19 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
     alone[alone] &= placed[alone] | ~_repeated(of_gns[alone])
     quality = np.concatenate([_whole(gga["quality"]), _of_letters(gns["mode"])[alone]])
     made: Columns = {"us": np.concatenate([of_gga, of_gns[alone]]), "quality": quality}
-    for name in ("lat", "lon", "altitude", "separation", "satellites", "hdop", "age", "at", "line", "decimals"):
+    for name in (
+        "lat",
+        "lon",
+        "altitude",
+        "separation",
+        "satellites",
+        "hdop",
+        "age",
+        "at",
+        "line",
+        "decimals",
+        "decimals_up",
+    ):
         made[name] = np.concatenate([gga[name], gns[name][alone]])
     side = {name: np.concatenate([gga[name], gns[name][alone]]) for name in ("ns", "ew")}
     metres = (gga["altitude_unit"] == "M") & ((gga["separation_unit"] == "M") | np.isnan(gga["separation"]))
@@ -250,7 +264,7 @@ def _digits(columns: Columns) -> int:
     digits = min(int(columns["decimals"][placed].max()), 11)
     whole = np.rint(columns["minutes"][placed] * 10.0**digits)
     # A few positions can end in zeros by chance.
-    while digits > 0 and len(whole) >= 20 and not (whole % 10).any():
+    while digits > 0 and len(np.unique(whole[:10_000])) >= 20 and not (whole % 10).any():
         whole, digits = whole / 10, digits - 1
     return digits
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core import compressed, geodesy
-from geoqa.core.errors import Fault, InputError
+from geoqa.core.errors import InputError
 from geoqa.core.steps import ReadResult
 from geoqa.readers import (
     area,
@@ -139,13 +139,7 @@ def _without_positions(name: str, sentences: Sentences) -> str:
 
 def _day(job: Job) -> int | None:
     """Return the recipe's date as days since 1970."""
-    if job.input.date is None:
-        return None
-    try:
-        return (date.fromisoformat(job.input.date) - date(1970, 1, 1)).days
-    except ValueError:
-        fault = Fault("[input] date", f"{job.input.date[:40]!r} is no date.", 'Write it as "2026-02-09".')
-        raise InputError.from_faults("the recipe cannot be used for this log:", [fault]) from None
+    return None if job.input.date is None else (date.fromisoformat(job.input.date) - date(1970, 1, 1)).days
 
 
 def _about(sentences: Sentences) -> list[str]:
@@ -181,14 +175,16 @@ def _heights(epochs: Epochs, job: Job, messages: list[str]) -> float | None:
         lacking = int((np.isnan(separation) & ~np.isnan(altitude)).sum())
         if lacking:
             messages.append(f"{lacking} epochs state no separation of geoid and ellipsoid: they have no height")
-        digits = [log_frames.last_digit(values) for values in (altitude, separation)]
-        return max((digit for digit in digits if digit is not None), default=None)
+        # A separation that is one all over is one offset, however coarse.
+        varied = len(np.unique(separation[np.isfinite(separation)])) > 1
+        coarse = log_frames.last_digit(separation) if varied else None
+        return epochs.digit_up_m if coarse is None else max(coarse, epochs.digit_up_m or 0.0)
     epochs.columns["up"] = altitude.copy()
     messages.append(
         f"its altitudes are above the geoid that the receiver knows: that these are {job.site.height} heights is taken "
         "at the recipe's word"
     )
-    return log_frames.last_digit(altitude)
+    return epochs.digit_up_m
 
 
 def _start(log: Log) -> tuple[int, str]:

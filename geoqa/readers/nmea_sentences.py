@@ -50,6 +50,10 @@ FIELDS: Mapping[str, Mapping[str, tuple[int, bool]]] = {
 }  # fmt: skip
 #: Kinds that hold a position.
 POSITIONS = ("GGA", "GNS")
+#: A number from here on is none.
+ABSURD = 1e9
+#: Digits behind a point that are looked for.
+MOST_DIGITS = 12
 TOO_FEW = "it has too few fields"
 
 
@@ -72,7 +76,7 @@ class Sentences:
     kinds
         Columns of each kind of sentence that is read, in the order of the log: those of `FIELDS`, and ``at``
         (where the sentence starts), ``line`` (of the log, from 1), ``talker`` (two letters as a number) and, for
-        positions, ``decimals`` of the latitude's minutes as written. NaN and empty text stand for nothing.
+        positions, ``decimals`` of the latitude's minutes and ``decimals_up`` of the altitude as written. NaN and empty text stand for nothing.
     good
         Good sentences, read or not, of each file.
     others
@@ -171,7 +175,9 @@ def _columns(block: Block, which: Index, kind: str) -> Columns:
         "talker": block.data[start + 1].astype(np.int16) << 8 | block.data[start + 2],
     }
     if kind in POSITIONS:
-        found["decimals"] = _decimals(block, block.commas[first + 1] + 1, block.commas[first + 2])
+        for name, field in (("decimals", 1), ("decimals_up", 8)):
+            after = np.append(block.commas, len(block.data))[first + field + 1]
+            found[name] = _decimals(block.data, block.commas[first + field] + 1, np.minimum(after, end))
     return found
 
 
@@ -202,10 +208,15 @@ def _fields(table: bytes, kind: str) -> Columns:
         if is_text:
             found[name] = column.combine_chunks().dictionary_encode().to_pandas().to_numpy(dtype=object)
         elif pa.types.is_string(column.type):
-            found[name] = pd.to_numeric(column.to_pandas().str.strip(), errors="coerce").to_numpy(float)
+            found[name] = _sane(pd.to_numeric(column.to_pandas().str.strip(), errors="coerce").to_numpy(float))
         else:
-            found[name] = column.to_numpy().copy()
+            found[name] = _sane(column.to_numpy())
     return found
+
+
+def _sane(values: Array) -> Array:
+    """Return numbers without those that no sentence can mean: infinite and absurd ones."""
+    return np.where(np.abs(values) < ABSURD, values, np.nan)
 
 
 def _read_csv(table: bytes, names: list[str], kinds: dict[str, pa.DataType]) -> pa.Table:
@@ -219,20 +230,22 @@ def _read_csv(table: bytes, names: list[str], kinds: dict[str, pa.DataType]) -> 
     )
 
 
-def _decimals(block: Block, begin: Index, stop: Index) -> NDArray[np.int8]:
-    """Return how many digits stand behind the point of each latitude: four before it, as a rule."""
-    point = begin + 4
-    for i in np.flatnonzero(block.data[point] != ord(".")).tolist():
-        found = block.data[begin[i] : stop[i]].tobytes().find(b".")
-        point[i] = begin[i] + found if found >= 0 else stop[i] - 1
-    return np.clip(stop - point - 1, 0, 100).astype(np.int8)
+def _decimals(data: NDArray[np.uint8], begin: Index, stop: Index) -> NDArray[np.int8]:
+    """Return how many digits stand behind the point of each field, 0 where there is none."""
+    found = np.full(len(begin), -1, np.int8)
+    for digits in range(MOST_DIGITS + 1):
+        place = stop - 1 - digits
+        found[(found < 0) & (place >= begin) & (data[np.maximum(place, 0)] == ord("."))] = digits
+        if (found >= 0).all():
+            break
+    return np.maximum(found, 0)
 
 
 def _joined(kind: str, parts: list[Columns]) -> Columns:
     """Return the columns of all stretches; those of a kind without any sentence are empty."""
-    names = [*FIELDS[kind], "at", "line", "talker", *(["decimals"] if kind in POSITIONS else [])]
+    names = [*FIELDS[kind], "at", "line", "talker", *(["decimals", "decimals_up"] if kind in POSITIONS else [])]
     if not parts:
         text = {name for name, (_, is_text) in FIELDS[kind].items() if is_text}
-        whole = ("at", "line", "talker", "decimals")
+        whole = ("at", "line", "talker", "decimals", "decimals_up")
         return {n: np.zeros(0, object if n in text else np.int64 if n in whole else float) for n in names}
     return {name: np.concatenate([part[name] for part in parts]) for name in names}
