@@ -56,7 +56,8 @@ def gga(epoch: Epoch, start: datetime = START, decimals: int = 7, talker: str = 
         return sentence(f"{talker}GGA,{at},,,,,0,00,99.9,,M,,M,,")
     return sentence(
         f"{talker}GGA,{at},{angle(lat, 2, decimals)},{'S' if lat < 0 else 'N'},"
-        f"{angle(lon, 3, decimals)},{'W' if lon < 0 else 'E'},{epoch.quality},15,0.8,{120 + epoch.u:.4f},M,14.2000,M,1.0,0123"
+        f"{angle(lon, 3, decimals)},{'W' if lon < 0 else 'E'},{epoch.quality},15,0.8,{120 + epoch.u:.4f},M,"
+        "14.2000,M,1.0,0123"
     )
 
 

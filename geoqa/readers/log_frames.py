@@ -28,6 +28,12 @@ _EPOCHS = {
     "correction_age_s": "age", "sigma_e_m": "sigma_e", "sigma_n_m": "sigma_n", "sigma_u_m": "sigma_u",
     "cov_en_m2": "cov_en", "ellipse_major_m": "major", "ellipse_minor_m": "minor", "ellipse_azimuth_deg": "azimuth",
 }  # fmt: skip
+#: Columns of occupations beside the contract's.
+OWN = (
+    "stop", "starts_because", "ends_because", "first_fix_utc", "hold_utc", "epochs_outlying",
+    *(f"epochs_{word}" for word in SOLUTIONS),
+)  # fmt: skip
+EMPTY = ("point", "source_line", "lon_deg", "lat_deg", *OWN)
 #: Numbers that are a count, an age or a dilution: below zero they are none.
 _NOT_NEGATIVE = ("satellites", "in_view", "hdop", "pdop", "age")
 
@@ -100,7 +106,7 @@ def occupations_frame(
         for key, value in (_row(one, epochs) | fact).items():
             columns.setdefault(key, []).append(value)
     if not found:
-        columns = {key: [] for key in ("point", "source_line", "lon_deg", "lat_deg")}
+        columns = {key: [] for key in EMPTY}
     ready: dict[str, Any] = {key: _typed(key, values) for key, values in columns.items()}
     _place(ready, found, job_system)
     ready["resolution_h_m"] = np.full(len(found), digits_m[0])
@@ -113,6 +119,8 @@ def _typed(key: str, values: list[Any]) -> Any:
         return moments(np.array(values, np.int64))
     if key.startswith("epochs_") or key == "stop":
         return np.array(values, np.int64)
+    if key.endswith("_because"):
+        return pd.Series(values, dtype="str").astype("category")
     return values
 
 

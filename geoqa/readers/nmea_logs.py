@@ -34,7 +34,8 @@ def chains(paths: Sequence[PurePath], contents: Sequence[bytes], kin: Sequence[o
     """Return the files by the log they make, each log's in order.
 
     A file continues the one before it by name (numbers count as numbers) where a sentence that one breaks off
-    is completed by the other, or where its time goes on within `JOIN_S` at a place that can be reached.
+    is completed by the other, or where its time goes on within `JOIN_S` at a place that can be reached. One that
+    tells no time continues the one numbered before it.
 
     Parameters
     ----------
@@ -45,11 +46,21 @@ def chains(paths: Sequence[PurePath], contents: Sequence[bytes], kin: Sequence[o
     """
     order = sorted(range(len(paths)), key=lambda i: _natural(paths[i].as_posix()))
     found: list[list[int]] = []
+    last: _End | None = None
     for i in order:
-        if found and kin[found[-1][-1]] is kin[i] and _continues(contents[found[-1][-1]], contents[i]):
+        one = found[-1][-1] if found else -1
+        first, final = _end(contents[i][:_PEEK], last=False), _end(contents[i][-_PEEK:], last=True)
+        goes_on = found and kin[one] is kin[i] and (
+            _completes(contents[one], contents[i])
+            or _goes_on(last, first)
+            or (first is None and _is_next(paths[one].as_posix(), paths[i].as_posix()))
+        )  # fmt: skip
+        if goes_on:
             found[-1].append(i)
+            last = final or last
         else:
             found.append([i])
+            last = final
     return found
 
 
@@ -57,8 +68,13 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"([0-9]{1,18})", name)]
 
 
-def _continues(one: bytes, other: bytes) -> bool:
-    return _completes(one, other) or _goes_on(_end(one[-_PEEK:], last=True), _end(other[:_PEEK], last=False))
+def _is_next(one: str, other: str) -> bool:
+    """Return whether two names differ in one number alone, that goes up by one."""
+    before, behind = _natural(one), _natural(other)
+    if len(before) != len(behind):
+        return False
+    differ = [(a, b) for a, b in zip(before, behind, strict=True) if a != b]
+    return len(differ) == 1 and differ[0][0][0] >= 0 and differ[0][1][0] == differ[0][0][0] + 1
 
 
 def _completes(one: bytes, other: bytes) -> bool:

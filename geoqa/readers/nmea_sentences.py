@@ -76,7 +76,8 @@ class Sentences:
     kinds
         Columns of each kind of sentence that is read, in the order of the log: those of `FIELDS`, and ``at``
         (where the sentence starts), ``line`` (of the log, from 1), ``talker`` (two letters as a number) and, for
-        positions, ``decimals`` of the latitude's minutes and ``decimals_up`` of the altitude as written. NaN and empty text stand for nothing.
+        positions, ``decimals`` of the latitude's minutes and ``decimals_up`` of the altitude as written. NaN and
+        empty text stand for nothing.
     good
         Good sentences, read or not, of each file.
     others

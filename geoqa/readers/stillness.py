@@ -55,11 +55,13 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
         A longer silence ends a stretch.
     """
     n = len(time_s)
+    nothing = np.zeros(0, np.int64)
     if n < 2:
-        nothing = np.zeros(0, np.int64)
         return nothing, nothing
     segment = np.cumsum(np.append(0, np.diff(time_s) > gap_s))
     chosen = _thinned(time_s, segment)
+    if len(chosen) < 2:
+        return nothing, nothing
     t, e, w, part = time_s[chosen], east[chosen], north[chosen], segment[chosen]
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.where(np.diff(part) == 0, np.diff(t), np.nan)

@@ -190,7 +190,7 @@ def test_heights_need_the_antenna_height(read):
 
 def test_coarse_positions_are_refused_for_centimetres_and_not_for_metres(read):
     data = logs.log(stay(0, 60, A), decimals=4)
-    with pytest.raises(InputError, match="written to 0.19 m"):
+    with pytest.raises(InputError, match=r"written to 0\.19 m"):
         read(data)
     assert len(rows(read(data, {**logs.SITE, "tolerance": {"horizontal_m": 1.0}}))) == 1
 
