@@ -107,7 +107,7 @@ def moments(found: Sentences, day: int | None) -> Moments:
 def _told(found: Sentences) -> tuple[Index, Index]:
     """Return the days that RMC and ZDA sentences tell."""
     rmc, zda = found.kinds["RMC"], found.kinds["ZDA"]
-    date = np.where((rmc["status"] == "A") & (rmc["date"] >= 10100) & (rmc["date"] < 320000), rmc["date"], np.nan)
+    date = np.where((rmc["status"] == ord("A")) & (rmc["date"] >= 10100) & (rmc["date"] < 320000), rmc["date"], np.nan)
     year = date % 100
     of_rmc = day_number(date // 10000, date // 100 % 100, np.where(year >= CENTURY, 1900, 2000) + year)
     return of_rmc, day_number(zda["day"], zda["month"], zda["year"])
@@ -118,7 +118,7 @@ def _is_sure(found: Sentences, kind: str) -> Flags:
     columns: dict[str, NDArray[Any]] = dict(found.kinds[kind])
     if kind in ("GGA", "GNS"):
         return np.isfinite(columns["lat"]) & ~(columns.get("quality", np.ones(len(columns["lat"]))) == 0)
-    return columns["status"] == "A" if kind == "RMC" else np.zeros(len(columns["at"]), bool)
+    return columns["status"] == ord("A") if kind == "RMC" else np.zeros(len(columns["at"]), bool)
 
 
 def _days(clock: Index, told: Index, sure: Flags, first_day: int | None) -> Index:

@@ -118,11 +118,11 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
     ):
         made[name] = np.concatenate([gga[name], gns[name][alone]])
     side = {name: np.concatenate([gga[name], gns[name][alone]]) for name in ("ns", "ew")}
-    metres = (gga["altitude_unit"] == "M") & ((gga["separation_unit"] == "M") | np.isnan(gga["separation"]))
+    metres = (gga["altitude_unit"] == ord("M")) & ((gga["separation_unit"] == ord("M")) | np.isnan(gga["separation"]))
     made["unit"] = np.concatenate([metres | np.isnan(gga["altitude"]), np.ones(int(alone.sum()), bool)])
     made["minutes"] = made["lat"]
-    lat, odd_lat = _degrees(made["lat"], side["ns"] == "N", side["ns"] == "S", 90)
-    lon, odd_lon = _degrees(made["lon"], side["ew"] == "E", side["ew"] == "W", 180)
+    lat, odd_lat = _degrees(made["lat"], side["ns"] == ord("N"), side["ns"] == ord("S"), 90)
+    lon, odd_lon = _degrees(made["lon"], side["ew"] == ord("E"), side["ew"] == ord("W"), 180)
     nothing = (quality == 0) | (np.isnan(made["lat"]) & np.isnan(made["lon"]))
     made["lat"], made["lon"] = np.where(nothing, np.nan, lat), np.where(nothing, np.nan, lon)
     return made | {"odd": ~nothing & (odd_lat | odd_lon)}

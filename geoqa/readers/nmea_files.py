@@ -221,36 +221,49 @@ def _results(step: NmeaReader, log: Log, labels: list[str | None], before: int) 
     file_of = log.file_of(columns["at"])
     line = columns["line"] - log.sentences.lines_before[file_of]
     stop = np.where(log.found.stop > 0, log.found.stop + before, 0)
-    home = [int(file_of[one.used[0]]) for one in log.found.occupations]
-    aside_at = np.array([*log.sentences.aside.at, *(at for at, _, _ in log.epochs.aside)], np.int64)
-    aside_file = log.file_of(aside_at)
-    results = []
     messages = [*log.messages]
-    heights = _wants_heights(step, log, messages)
+    whole = _occupations(step, log, labels, before, line, messages)
+    home = np.array([file_of[one.used[0]] for one in log.found.occupations], np.int64)
+    aside_file = log.file_of(np.array([*log.sentences.aside.at, *(at for at, _, _ in log.epochs.aside)], np.int64))
+    sentences_aside, epochs_aside = (
+        np.bincount(part, minlength=len(log.files)).tolist()
+        for part in np.split(aside_file, [len(log.sentences.aside.at)])
+    )
+    told = [f"{log.name}: {text}" for text in messages] + [*area.check(log.name, whole, log.job)]
+    results = []
     for k, i in enumerate(log.files):
-        mine = [one for one, where in zip(log.found.occupations, home, strict=True) if where == k]
         name = log.paths[k].name
-        facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in mine]
-        frame = log_frames.occupations_frame(
-            mine, log.epochs, geodesy.of(log.job), facts, name, (log.epochs.digit_m, log.digit_v_m)
-        )
         which = np.flatnonzero(file_of == k)
-        aside = _aside_frame(log, np.flatnonzero(aside_file == k), k, name)
-        sentences_aside = int((aside_file[: len(log.sentences.aside.at)] == k).sum())
-        epochs_aside = int((aside_file[len(log.sentences.aside.at) :] == k).sum())
-        accounts = {
-            "sentences": _account(int(log.sentences.good[k]), sentences_aside),
-            "epochs": _account(len(which), epochs_aside),
-        }
         frames = {
-            "occupations": frame,
-            "set_aside": aside,
+            "occupations": _of_file(whole, np.flatnonzero(home == k), name),
+            "set_aside": _aside_frame(log, np.flatnonzero(aside_file == k), k, name),
             "epochs": log_frames.epochs_frame(log.epochs, which, stop[which], line[which], name),
         }
-        said = tuple(f"{log.name}: {text}" for text in messages) if k == 0 else ()
-        said += area.check(name, frame, log.job) + _told_epochs(log, name, k, aside_file)
+        accounts = {
+            "sentences": _account(int(log.sentences.good[k]), sentences_aside[k]),
+            "epochs": _account(len(which), epochs_aside[k]),
+        }
+        said = (*(told if k == 0 else ()), *_told_epochs(log, name, k, aside_file))
         results.append((i, ReadResult(frames, accounts, said)))
     return results
+
+
+def _occupations(
+    step: NmeaReader, log: Log, labels: list[str | None], before: int, line: Index, messages: list[str]
+) -> pd.DataFrame:
+    """Return the occupations of a whole log."""
+    heights = _wants_heights(step, log, messages)
+    found = log.found.occupations
+    facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in found]
+    digits = (log.epochs.digit_m, log.digit_v_m)
+    return log_frames.occupations_frame(found, log.epochs, geodesy.of(log.job), facts, log.name, digits)
+
+
+def _of_file(whole: pd.DataFrame, which: Index, name: str) -> pd.DataFrame:
+    """Return the occupations of a log that begin in one of its files."""
+    part = whole.take(which).reset_index(drop=True)
+    file = pd.Categorical.from_codes(np.zeros(len(part), np.int8), pd.Index([name], dtype="str"))
+    return part.assign(occupation_id=np.arange(1, len(part) + 1), source_file=file)
 
 
 def _account(used: int, aside: int) -> dict[str, int]:

@@ -55,7 +55,7 @@ class Block:
     line
         Line of each start in the log, from 1.
     commas
-        Where the commas stand in `data`.
+        Where the commas stand in `data`, and its end.
     comma
         How many of them stand before each sentence, and before its end; shape (2, n).
     line_ends
@@ -117,49 +117,51 @@ def _line_end(log: bytes, first: int, size: int) -> int:
 def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     data = np.frombuffer(log[first:stop] + b"\0" * 8, np.uint8)
     body = data[: stop - first]
-    breaks, opens = _breaks(body, data)
-    start = breaks[opens]
+    # Every byte that means something to the framing is a comma or below: the others are passed over at once.
+    low = np.flatnonzero(body <= _COMMA)
+    byte = body[low]
+    opens, ends = _breaks(data, low, byte)
+    marks = np.flatnonzero(opens | ends)
+    breaks, opening = low[marks], opens[marks]
     after = np.append(breaks[1:], len(body))
-    end, by_line = after[opens], np.append(~opens[1:], False)[opens]
-    stars = np.flatnonzero(body == _STAR)
+    start, end = breaks[opening], after[opening]
+    by_line = np.append(~opening[1:], False)[opening]
+    stars = low[byte == _STAR]
     star = _first_from(stars, start, len(body))
     inside = star < end
     whole = inside & (star + 3 <= end) & _has_sum(data, np.where(inside, star, 0))
     at = np.where(whole, star, start + 1)
-    right = whole & (_sums(body, start, at) == (_HEX[data[at + 1]] << 4 | _HEX[data[at + 2]]))
+    right = whole & (_sums(data, start, at) == (_HEX[data[at + 1]] << 4 | _HEX[data[at + 2]]))
     state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line & ~inside, NO_SUM, CUT_OFF)))
-    keep = ~(~whole & _is_noise(data, start, end))
+    keep = whole | ~_is_noise(data, start, end)
     start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep].astype(np.int8)
-    headless, tails = _headless(body, stars[_has_sum(data, stars)], breaks, opens)
+    headless, tails = _headless(body, stars[_has_sum(data, stars)], breaks, opening)
     if len(headless):
         order = np.argsort(np.concatenate([start, headless]), kind="stable")
         start, end = np.concatenate([start, headless])[order], np.concatenate([end, tails])[order]
         state = np.concatenate([state, np.full(len(headless), NO_START, np.int8)])[order]
     # A carriage return before a line feed ends no line of its own.
-    line_ends = breaks[~opens]
+    line_ends = low[ends]
     line_ends = line_ends[(data[line_ends] == _LF) | (data[line_ends + 1] != _LF)]
     line = lines_before + np.searchsorted(line_ends, start) + 1
-    commas = np.flatnonzero(body == _COMMA)
-    before = np.cumsum(data == _COMMA, dtype=np.int32)
-    comma = np.stack([before[start], before[end]])
-    return Block(first, data, start, end, state, line, commas, comma, line_ends)
+    is_comma = byte == _COMMA
+    before = np.append(0, np.cumsum(is_comma))
+    comma = np.stack([before[np.searchsorted(low, start)], before[np.searchsorted(low, end)]])
+    return Block(first, data, start, end, state, line, np.append(low[is_comma], len(body)), comma, line_ends)
 
 
-def _breaks(body: Bytes, data: Bytes) -> tuple[Index, Flags]:
-    """Return where lines end and sentences start, in order, and which of these are starts."""
-    found = body == _DOLLAR
-    found |= body == _LF
-    found |= body == _CR
+def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
+    """Return which of the low bytes start a sentence, and which end a line."""
+    ends = (byte == _LF) | (byte == _CR)
+    opens = byte == _DOLLAR
     # Encapsulated sentences start with an exclamation mark, which may stand in text as well.
-    bang = np.flatnonzero(body == _BANG)
-    before = body[np.maximum(bang - 1, 0)] if len(bang) else bang
-    found[bang[(bang == 0) | (before == _LF) | (before == _CR)]] = True
-    breaks = np.flatnonzero(found)
-    byte = body[breaks]
-    is_end = (byte == _LF) | (byte == _CR)
-    opens = ~is_end & _CAPITAL[data[breaks + 1]]
-    known = is_end | opens
-    return breaks[known], opens[known]
+    bang = np.flatnonzero(byte == _BANG)
+    if len(bang):
+        before = data[np.maximum(low[bang] - 1, 0)]
+        opens[bang[(low[bang] == 0) | (before == _LF) | (before == _CR)]] = True
+    some = np.flatnonzero(opens)
+    opens[some] = _CAPITAL[data[low[some] + 1]]
+    return opens, ends
 
 
 def _has_sum(data: Bytes, star: Index) -> Flags:
@@ -172,21 +174,20 @@ def _first_from(places: Index, start: Index, none: int) -> Index:
     return np.append(places, none)[np.searchsorted(places, start)].astype(np.int64)
 
 
-def _sums(body: Bytes, start: Index, star: Index) -> Bytes:
-    """Return the exclusive-or of the bytes between each start and its star, from running ones."""
-    if not len(body):
+def _sums(data: Bytes, start: Index, star: Index) -> Bytes:
+    """Return the exclusive-or of the bytes between each start and its star."""
+    if not len(start):
         return np.zeros(0, np.uint8)
-    running = np.bitwise_xor.accumulate(body)
-    return np.bitwise_xor(running[star - 1], running[start])
+    found = np.bitwise_xor.reduceat(data, np.column_stack([start + 1, star]).ravel())[::2]
+    return np.where(star > start + 1, found, 0).astype(np.uint8)
 
 
 def _is_noise(data: Bytes, start: Index, end: Index) -> Flags:
     """Return which starts without a checksum are bytes of something else: their address is no text."""
-    printable = np.zeros(256, bool)
-    printable[32:127] = True
     found = np.zeros(len(start), bool)
     for place in range(2, 6):
-        found |= (start + place < end) & ~printable[data[np.minimum(start + place, len(data) - 1)]]
+        letter = data[np.minimum(start + place, len(data) - 1)]
+        found |= (start + place < end) & ((letter < 32) | (letter > 126))
     return found
 
 

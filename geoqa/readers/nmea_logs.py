@@ -44,6 +44,8 @@ def chains(paths: Sequence[PurePath], contents: Sequence[bytes], kin: Sequence[o
     kin
         Only files with the same object here can be one log: the recipe that holds for them.
     """
+    if len(paths) == 1:
+        return [[0]]
     order = sorted(range(len(paths)), key=lambda i: _natural(paths[i].as_posix()))
     found: list[list[int]] = []
     last: _End | None = None
@@ -104,7 +106,7 @@ def _end(content: bytes, *, last: bool) -> _End | None:
     if len(placed):
         k = placed[-1 if last else 0]
         lat, lon = (float(v // 100 + v % 100 / 60) for v in (places["lat"][k], places["lon"][k]))
-        place = (-lat if places["ns"][k] == "S" else lat, -lon if places["ew"][k] == "W" else lon)
+        place = (-lat if places["ns"][k] == ord("S") else lat, -lon if places["ew"][k] == ord("W") else lon)
     return _End(us % nmea_clock.DAY_US, us // nmea_clock.DAY_US if when.dated else None, place)
 
 

@@ -26,16 +26,16 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
     Columns = dict[str, NDArray[Any]]
 
-#: Fields read of each kind: the name we give it, its place behind the address, and whether it is text.
-NUMBER, TEXT = False, True
-FIELDS: Mapping[str, Mapping[str, tuple[int, bool]]] = {
+#: Fields read of each kind: the name we give it, its place behind the address, and what it is.
+NUMBER, LETTER, TEXT = range(3)
+FIELDS: Mapping[str, Mapping[str, tuple[int, int]]] = {
     "GGA": {
-        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, TEXT), "lon": (3, NUMBER), "ew": (4, TEXT),
+        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, LETTER), "lon": (3, NUMBER), "ew": (4, LETTER),
         "quality": (5, NUMBER), "satellites": (6, NUMBER), "hdop": (7, NUMBER), "altitude": (8, NUMBER),
-        "altitude_unit": (9, TEXT), "separation": (10, NUMBER), "separation_unit": (11, TEXT), "age": (12, NUMBER),
+        "altitude_unit": (9, LETTER), "separation": (10, NUMBER), "separation_unit": (11, LETTER), "age": (12, NUMBER),
     },
     "GNS": {
-        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, TEXT), "lon": (3, NUMBER), "ew": (4, TEXT),
+        "clock": (0, NUMBER), "lat": (1, NUMBER), "ns": (2, LETTER), "lon": (3, NUMBER), "ew": (4, LETTER),
         "mode": (5, TEXT), "satellites": (6, NUMBER), "hdop": (7, NUMBER), "altitude": (8, NUMBER),
         "separation": (9, NUMBER), "age": (10, NUMBER),
     },
@@ -43,11 +43,12 @@ FIELDS: Mapping[str, Mapping[str, tuple[int, bool]]] = {
         "clock": (0, NUMBER), "major": (2, NUMBER), "minor": (3, NUMBER), "azimuth": (4, NUMBER),
         "sigma_n": (5, NUMBER), "sigma_e": (6, NUMBER), "sigma_u": (7, NUMBER),
     },
-    "RMC": {"clock": (0, NUMBER), "status": (1, TEXT), "date": (8, NUMBER)},
+    "RMC": {"clock": (0, NUMBER), "status": (1, LETTER), "date": (8, NUMBER)},
     "ZDA": {"clock": (0, NUMBER), "day": (1, NUMBER), "month": (2, NUMBER), "year": (3, NUMBER)},
     "GSA": {"pdop": (14, NUMBER), "vdop": (16, NUMBER)},
     "GSV": {"part": (1, NUMBER), "in_view": (2, NUMBER)},
 }  # fmt: skip
+_PLAIN = bytes(range(127)) + b"?" * 129
 #: Kinds that hold a position.
 POSITIONS = ("GGA", "GNS")
 #: A number from here on is none.
@@ -76,8 +77,8 @@ class Sentences:
     kinds
         Columns of each kind of sentence that is read, in the order of the log: those of `FIELDS`, and ``at``
         (where the sentence starts), ``line`` (of the log, from 1), ``talker`` (two letters as a number) and, for
-        positions, ``decimals`` of the latitude's minutes and ``decimals_up`` of the altitude as written. NaN and
-        empty text stand for nothing.
+        positions, ``decimals`` of the latitude's minutes and ``decimals_up`` of the altitude as written. NaN, 0 and
+        empty text stand for nothing; letters are numbers.
     good
         Good sentences, read or not, of each file.
     others
@@ -165,48 +166,48 @@ def _last(kind: str) -> int:
 
 def _columns(block: Block, which: Index, kind: str) -> Columns:
     """Return the fields of sentences of one kind."""
-    start, end = block.start[which], block.end[which]
-    first = block.comma[0, which]
-    behind = np.append(block.commas, len(block.data))[first + _last(kind) + 1]
-    stop = np.minimum(behind, end)
-    found = _fields(_gathered(block.data, start + 7, stop), kind)
+    start, end, first = block.start[which], block.end[which], block.comma[0, which]
+
+    def field(place: int) -> tuple[Index, Index]:
+        return block.commas[first + place] + 1, np.minimum(block.commas[first + place + 1], end)
+
+    found = _fields(_gathered(block.data, start + 7, field(_last(kind))[1]), kind)
+    for name, (place, what) in FIELDS[kind].items():
+        if what == LETTER:
+            begin, stop = field(place)
+            found[name] = np.where(stop == begin + 1, block.data[begin], 0).astype(np.uint8)
     found |= {
         "at": start + block.first,
         "line": block.line[which],
         "talker": block.data[start + 1].astype(np.int16) << 8 | block.data[start + 2],
     }
     if kind in POSITIONS:
-        for name, field in (("decimals", 1), ("decimals_up", 8)):
-            after = np.append(block.commas, len(block.data))[first + field + 1]
-            found[name] = _decimals(block.data, block.commas[first + field] + 1, np.minimum(after, end))
+        found["decimals"], found["decimals_up"] = (_decimals(block.data, *field(place)) for place in (1, 8))
     return found
 
 
 def _gathered(data: NDArray[np.uint8], start: Index, stop: Index) -> bytes:
     """Return stretches of bytes, each as a line; what is no plain text in them as question marks."""
-    length = stop - start + 1
-    offset = np.cumsum(length) - length
-    index = np.arange(int(length.sum())) + np.repeat(start - offset, length)
-    text = data[index]
-    text[(text < 32) | (text > 126)] = ord("?")
-    text[offset + length - 1] = ord("\n")
-    return text.tobytes()
+    log = data.tobytes()
+    text = b"\n".join([log[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
+    return text if text.isascii() else text.translate(_PLAIN)
 
 
 def _fields(table: bytes, kind: str) -> Columns:
-    fields = FIELDS[kind]
+    """Return the numbers and texts of a table; letters are looked at where they stand."""
+    fields = {name: field for name, field in FIELDS[kind].items() if field[1] != LETTER}
     names = [f"_{place}" for place in range(_last(kind) + 1)]
     for name, (place, _) in fields.items():
         names[place] = name
-    kinds = {name: pa.string() if is_text else pa.float64() for name, (_, is_text) in fields.items()}
+    kinds = {name: pa.string() if what == TEXT else pa.float64() for name, (_, what) in fields.items()}
     try:
         made = _read_csv(table, names, kinds)
     except pa.ArrowInvalid:  # a number that is none: each is looked at
         made = _read_csv(table, names, dict.fromkeys(kinds, pa.string()))
     found: Columns = {}
-    for name, (_, is_text) in fields.items():
+    for name, (_, what) in fields.items():
         column = made.column(name)
-        if is_text:
+        if what == TEXT:
             found[name] = column.combine_chunks().dictionary_encode().to_pandas().to_numpy(dtype=object)
         elif pa.types.is_string(column.type):
             found[name] = _sane(pd.to_numeric(column.to_pandas().str.strip(), errors="coerce").to_numpy(float))
@@ -245,8 +246,7 @@ def _decimals(data: NDArray[np.uint8], begin: Index, stop: Index) -> NDArray[np.
 def _joined(kind: str, parts: list[Columns]) -> Columns:
     """Return the columns of all stretches; those of a kind without any sentence are empty."""
     names = [*FIELDS[kind], "at", "line", "talker", *(["decimals", "decimals_up"] if kind in POSITIONS else [])]
-    if not parts:
-        text = {name for name, (_, is_text) in FIELDS[kind].items() if is_text}
-        whole = ("at", "line", "talker", "decimals", "decimals_up")
-        return {n: np.zeros(0, object if n in text else np.int64 if n in whole else float) for n in names}
-    return {name: np.concatenate([part[name] for part in parts]) for name in names}
+    if parts:
+        return {name: np.concatenate([part[name] for part in parts]) for name in names}
+    types: dict[int, type] = {NUMBER: float, LETTER: np.uint8, TEXT: object}
+    return {n: np.zeros(0, types[FIELDS[kind][n][1]] if n in FIELDS[kind] else np.int64) for n in names}
