@@ -120,15 +120,17 @@ def clusters(place: Array, apart: Array, least: int) -> Index:
     least
         Epochs that make a cluster; fewer are outlying.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
+    if (np.ptp(place, axis=0) <= apart).all():
+        return np.zeros(len(place), np.int64)
     # Cells of half the distance: few, however many epochs there are.
     cells, cell = np.unique(np.floor(place / (apart / 2)).astype(np.int64), axis=0, return_inverse=True)
     cell = cell.reshape(-1)
     if len(cells) == 1:
         return np.zeros(len(place), np.int64)
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
     tree = cKDTree(cells.astype(float))
     pairs = tree.query_pairs(2.0, p=np.inf, output_type="ndarray")
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(len(cells), len(cells)))

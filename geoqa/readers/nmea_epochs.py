@@ -243,7 +243,7 @@ def _last_moment(at: Index, moments: Moments) -> Index:
 
 def _in_view(gsv: Columns, moments: Moments, us: Index) -> Array:
     """Return the satellites in view at each epoch: the sum over the systems, of each the largest count."""
-    first = (gsv["part"] == 1) & np.isfinite(gsv["in_view"])
+    first = np.isfinite(gsv["in_view"])
     when, talker, count = _last_moment(gsv["at"], moments)[first], gsv["talker"][first], gsv["in_view"][first]
     order = np.lexsort((count, talker, when))
     when, talker, count = when[order], talker[order], count[order]

@@ -45,8 +45,8 @@ class Block:
     ----------
     first
         Where the stretch starts in the log.
-    data
-        Its bytes, padded with a few zeros.
+    raw, data
+        Its bytes, padded with a few zeros, and the same as an array.
     start, end
         Where each sentence starts, and the byte after it (its ``*`` where it is good), counted in `data`;
         shape (n,), in the order of the log.
@@ -54,22 +54,17 @@ class Block:
         `GOOD`, or why it is set aside.
     line
         Line of each start in the log, from 1.
-    commas
-        Where the commas stand in `data`, and its end.
-    comma
-        How many of them stand before each sentence, and before its end; shape (2, n).
     line_ends
         Where the lines end in `data`.
     """
 
     first: int
+    raw: bytes
     data: Bytes
     start: Index
     end: Index
     state: NDArray[np.int8]
     line: Index
-    commas: Index
-    comma: Index
     line_ends: Index
 
     def kinds(self) -> Index:
@@ -83,7 +78,7 @@ class Block:
         """Return a sentence as it stands, at most `most` characters of it."""
         begin = int(self.start[i])
         stop = int(self.end[i]) + (3 if self.state[i] in (GOOD, WRONG_SUM, NO_START) else 0)
-        return self.data[begin : min(stop, begin + most)].tobytes().decode("latin-1")
+        return self.raw[begin : min(stop, begin + most)].decode("latin-1")
 
 
 def code(letters: str) -> int:
@@ -115,20 +110,23 @@ def _line_end(log: bytes, first: int, size: int) -> int:
 
 
 def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
-    data = np.frombuffer(log[first:stop] + b"\0" * 8, np.uint8)
+    raw = log[first:stop] + b"\0" * 16
+    data = np.frombuffer(raw, np.uint8)
     body = data[: stop - first]
-    # Every byte that means something to the framing is a comma or below: the others are passed over at once.
-    low = np.flatnonzero(body <= _COMMA)
+    # Every byte that means something to the framing is a star or below: the others are passed over at once.
+    low = np.flatnonzero(body <= _STAR)
     byte = body[low]
     opens, ends = _breaks(data, low, byte)
+    places = np.append(low, len(body))
     marks = np.flatnonzero(opens | ends)
     breaks, opening = low[marks], opens[marks]
-    after = np.append(breaks[1:], len(body))
-    start, end = breaks[opening], after[opening]
+    # Starts, ends and stars first as places among the low bytes, which are few.
+    at_start, at_end = marks[opening], np.append(marks[1:], len(low))[opening]
     by_line = np.append(~opening[1:], False)[opening]
-    stars = low[byte == _STAR]
-    star = _first_from(stars, start, len(body))
-    inside = star < end
+    at_stars = np.flatnonzero(byte == _STAR)
+    at_star = np.append(at_stars, len(low))[np.searchsorted(at_stars, at_start)]
+    start, end, star, stars = low[at_start], places[at_end], places[at_star], low[at_stars]
+    inside = at_star < at_end
     whole = inside & (star + 3 <= end) & _has_sum(data, np.where(inside, star, 0))
     at = np.where(whole, star, start + 1)
     right = whole & (_sums(data, start, at) == (_HEX[data[at + 1]] << 4 | _HEX[data[at + 2]]))
@@ -144,10 +142,7 @@ def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     line_ends = low[ends]
     line_ends = line_ends[(data[line_ends] == _LF) | (data[line_ends + 1] != _LF)]
     line = lines_before + np.searchsorted(line_ends, start) + 1
-    is_comma = byte == _COMMA
-    before = np.append(0, np.cumsum(is_comma))
-    comma = np.stack([before[np.searchsorted(low, start)], before[np.searchsorted(low, end)]])
-    return Block(first, data, start, end, state, line, np.append(low[is_comma], len(body)), comma, line_ends)
+    return Block(first, raw, data, start, end, state, line, line_ends)
 
 
 def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
@@ -167,11 +162,6 @@ def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
 def _has_sum(data: Bytes, star: Index) -> Flags:
     """Return whether two hexadecimal digits stand behind each star."""
     return np.asarray((_HEX[data[star + 1]] < 16) & (_HEX[data[star + 2]] < 16), dtype=bool)
-
-
-def _first_from(places: Index, start: Index, none: int) -> Index:
-    """Return the first of `places` from each start on, `none` where there is none."""
-    return np.append(places, none)[np.searchsorted(places, start)].astype(np.int64)
 
 
 def _sums(data: Bytes, start: Index, star: Index) -> Bytes:

@@ -46,7 +46,7 @@ FIELDS: Mapping[str, Mapping[str, tuple[int, int]]] = {
     "RMC": {"clock": (0, NUMBER), "status": (1, LETTER), "date": (8, NUMBER)},
     "ZDA": {"clock": (0, NUMBER), "day": (1, NUMBER), "month": (2, NUMBER), "year": (3, NUMBER)},
     "GSA": {"pdop": (14, NUMBER), "vdop": (16, NUMBER)},
-    "GSV": {"part": (1, NUMBER), "in_view": (2, NUMBER)},
+    "GSV": {"in_view": (2, NUMBER)},
 }  # fmt: skip
 _PLAIN = bytes(range(127)) + b"?" * 129
 #: Kinds that hold a position.
@@ -119,12 +119,19 @@ def read(log: bytes, files: Sequence[int] = (0,), size: int = nmea_framing.BLOCK
         codes = block.kinds()[right]
         counted = block.start[right]
         for kind, of_kind in parts.items():
-            enough, few = _split(block, right[codes == nmea_framing.code(kind)], kind)
-            if len(few):
-                _set_aside(block, few, aside, TOO_FEW)
-                counted = np.setdiff1d(counted, block.start[few], assume_unique=True)
-            if len(enough):
-                of_kind.append(_columns(block, enough, kind))
+            which = right[codes == nmea_framing.code(kind)]
+            if kind == "GSV":
+                of_kind.append(_in_view(block, which))
+                continue
+            table = _table(block, which)
+            few = table.counts < _last(kind)
+            if few.any():
+                _set_aside(block, which[few], aside, TOO_FEW)
+                counted = np.setdiff1d(counted, block.start[which[few]], assume_unique=True)
+                which = which[~few]
+                table = _table(block, which)
+            if len(which):
+                of_kind.append(_columns(block, which, table, kind))
         _count(block, right[~np.isin(codes, known)], others)
         good += np.bincount(np.searchsorted(begins, counted + block.first, "right") - 1, minlength=len(begins))
         here = (begins >= block.first) & (begins < block.first + len(block.data))
@@ -152,51 +159,94 @@ def _count(block: Block, which: Index, others: dict[str, int]) -> None:
         others[name] = others.get(name, 0) + int(count)
 
 
-def _split(block: Block, which: Index, kind: str) -> tuple[Index, Index]:
-    """Return the sentences that have all the fields that are read, and those that have not."""
-    if not len(which):
-        return which, which
-    enough = block.comma[1, which] - block.comma[0, which] > _last(kind)
-    return which[enough], which[~enough]
+@dataclass(frozen=True)
+class _Table:
+    """Sentences of one kind as lines of text, without address and checksum.
+
+    Attributes
+    ----------
+    text, data
+        The lines, and the same as an array.
+    start, end
+        Where each begins and ends; shape (n,).
+    commas, first, counts
+        Where the commas stand; the first of each line as a place among them, and how many it has.
+    """
+
+    text: bytes
+    data: NDArray[np.uint8]
+    start: Index
+    end: Index
+    commas: Index
+    first: Index
+    counts: Index
+
+    def field(self, place: int) -> tuple[Index, Index]:
+        """Return where a field of each line begins and ends; every line must have it."""
+        begin = self.start if place == 0 else self.commas[self.first + place - 1] + 1
+        last = self.counts == place
+        stop = np.append(self.commas, len(self.data))[self.first + place]
+        return begin, np.where(last, self.end, stop)
+
+
+def _table(block: Block, which: Index, stop: Index | None = None) -> _Table:
+    """Return sentences as a table, each up to its checksum or up to `stop`; what is no plain text as question marks."""
+    start, stop = block.start[which] + 7, block.end[which] if stop is None else stop
+    raw = block.raw
+    text = b"\n".join([raw[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
+    text = text if text.isascii() else text.translate(_PLAIN)
+    data = np.frombuffer(text, np.uint8)
+    end = np.cumsum(stop - start + 1) - 1
+    begin = end - (stop - start)
+    commas = np.flatnonzero(data == ord(","))
+    first = np.searchsorted(commas, begin)
+    return _Table(text, data, begin, end, commas, first, np.searchsorted(commas, end) - first)
+
+
+def _in_view(block: Block, which: Index) -> Columns:
+    """Return the satellites in view from each first part of GSV: ``$GPGSV,3,1,10,``."""
+    data, start = block.data, block.start[which]
+    comma, end = ord(","), block.end[which]
+    fine = (data[start + 8] == comma) & (data[start + 9] == ord("1")) & (data[start + 10] == comma) & (end > start + 11)
+    which, start = which[fine], start[fine]
+    one, other, behind = (data[start + place].astype(float) - ord("0") for place in (11, 12, 13))
+    is_one, is_other = (one >= 0) & (one <= 9), (other >= 0) & (other <= 9)
+    number = np.where(is_other & ~((behind >= 0) & (behind <= 9)), 10 * one + other, np.where(is_other, np.nan, one))
+    return {
+        "in_view": np.where(is_one, number, np.nan), "at": start + block.first, "line": block.line[which],
+        "talker": data[start + 1].astype(np.int16) << 8 | data[start + 2],
+    }  # fmt: skip
 
 
 def _last(kind: str) -> int:
     return max(place for place, _ in FIELDS[kind].values())
 
 
-def _columns(block: Block, which: Index, kind: str) -> Columns:
+def _columns(block: Block, which: Index, table: _Table, kind: str) -> Columns:
     """Return the fields of sentences of one kind."""
-    start, end, first = block.start[which], block.end[which], block.comma[0, which]
-
-    def field(place: int) -> tuple[Index, Index]:
-        return block.commas[first + place] + 1, np.minimum(block.commas[first + place + 1], end)
-
-    found = _fields(_gathered(block.data, start + 7, field(_last(kind))[1]), kind)
+    if (table.counts != table.counts[0]).any():
+        # Some have more fields than others: all are cut behind the last that is read.
+        table = _table(block, which, block.start[which] + 7 + table.field(_last(kind))[1] - table.start)
+    found = _fields(table.text, kind, int(table.counts[0]))
     for name, (place, what) in FIELDS[kind].items():
         if what == LETTER:
-            begin, stop = field(place)
-            found[name] = np.where(stop == begin + 1, block.data[begin], 0).astype(np.uint8)
+            begin, stop = table.field(place)
+            found[name] = np.where(stop == begin + 1, table.data[begin], 0).astype(np.uint8)
+    start = block.start[which]
     found |= {
         "at": start + block.first,
         "line": block.line[which],
         "talker": block.data[start + 1].astype(np.int16) << 8 | block.data[start + 2],
     }
     if kind in POSITIONS:
-        found["decimals"], found["decimals_up"] = (_decimals(block.data, *field(place)) for place in (1, 8))
+        found["decimals"], found["decimals_up"] = (_decimals(table.data, *table.field(place)) for place in (1, 8))
     return found
 
 
-def _gathered(data: NDArray[np.uint8], start: Index, stop: Index) -> bytes:
-    """Return stretches of bytes, each as a line; what is no plain text in them as question marks."""
-    log = data.tobytes()
-    text = b"\n".join([log[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
-    return text if text.isascii() else text.translate(_PLAIN)
-
-
-def _fields(table: bytes, kind: str) -> Columns:
-    """Return the numbers and texts of a table; letters are looked at where they stand."""
+def _fields(table: bytes, kind: str, commas: int) -> Columns:
+    """Return the numbers and texts of a table with so many commas a line; letters are looked at where they stand."""
     fields = {name: field for name, field in FIELDS[kind].items() if field[1] != LETTER}
-    names = [f"_{place}" for place in range(_last(kind) + 1)]
+    names = [f"_{place}" for place in range(commas + 1)]
     for name, (place, _) in fields.items():
         names[place] = name
     kinds = {name: pa.string() if what == TEXT else pa.float64() for name, (_, what) in fields.items()}
