@@ -124,16 +124,18 @@ def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     at_start, at_end = marks[opening], np.append(marks[1:], len(low))[opening]
     by_line = np.append(~opening[1:], False)[opening]
     at_stars = np.flatnonzero(byte == _STAR)
-    at_star = np.append(at_stars, len(low))[np.searchsorted(at_stars, at_start)]
+    # In a sound log every sentence has one star, and there are no others.
+    plain = len(at_stars) == len(at_start) and bool(((at_start < at_stars) & (at_stars < at_end)).all())
+    at_star = at_stars if plain else np.append(at_stars, len(low))[np.searchsorted(at_stars, at_start)]
     start, end, star, stars = low[at_start], places[at_end], places[at_star], low[at_stars]
     inside = at_star < at_end
-    whole = inside & (star + 3 <= end) & _has_sum(data, np.where(inside, star, 0))
-    at = np.where(whole, star, start + 1)
-    right = whole & (_sums(data, start, at) == (_HEX[data[at + 1]] << 4 | _HEX[data[at + 2]]))
+    stated, has_sum = _stated(data, np.where(inside, star, 0))
+    whole = inside & (star + 3 <= end) & has_sum
+    right = whole & (_sums(data, start, np.where(whole, star, start + 1)) == stated)
     state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line & ~inside, NO_SUM, CUT_OFF)))
     keep = whole | ~_is_noise(data, start, end)
     start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep].astype(np.int8)
-    headless, tails = _headless(body, stars[_has_sum(data, stars)], breaks, opening)
+    headless, tails = (stars[:0],) * 2 if plain else _headless(body, stars[_stated(data, stars)[1]], breaks, opening)
     if len(headless):
         order = np.argsort(np.concatenate([start, headless]), kind="stable")
         start, end = np.concatenate([start, headless])[order], np.concatenate([end, tails])[order]
@@ -159,9 +161,10 @@ def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
     return opens, ends
 
 
-def _has_sum(data: Bytes, star: Index) -> Flags:
-    """Return whether two hexadecimal digits stand behind each star."""
-    return np.asarray((_HEX[data[star + 1]] < 16) & (_HEX[data[star + 2]] < 16), dtype=bool)
+def _stated(data: Bytes, star: Index) -> tuple[Bytes, Flags]:
+    """Return the checksum stated behind each star, and whether two hexadecimal digits stand there."""
+    high, low = _HEX[data[star + 1]], _HEX[data[star + 2]]
+    return high << 4 | low, (high | low) < 16
 
 
 def _sums(data: Bytes, start: Index, star: Index) -> Bytes:

@@ -114,14 +114,14 @@ def test_anything_is_framed_as_the_plain_loop_does(parts):
 def test_time_grows_with_the_length_and_not_with_its_square(piece):
     def took(n):
         data = piece * (n // len(piece))
-        begin = time.perf_counter()
+        begin = time.process_time()
         for _ in framing.blocks(data):
             pass
-        return time.perf_counter() - begin
+        return time.process_time() - begin
 
     took(100_000)
     few, many = (min(took(n) for _ in range(3)) for n in (1_000_000, 8_000_000))
-    assert many < 30 * few + 0.05
+    assert many < 40 * few + 0.2
 
 
 def test_the_address_of_a_kind_is_a_number():
