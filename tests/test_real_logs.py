@@ -7,6 +7,7 @@ Origins: google/gps-measurement-tools 42b7cc7 (Apache-2.0), ntpsec/gpsd 46977fa 
 from __future__ import annotations
 
 import gzip
+import itertools
 import random
 from pathlib import Path
 
@@ -145,7 +146,7 @@ def test_a_log_cut_in_a_hundred_pieces_reads_to_the_same_epochs(tmp_path, path, 
     if by == "lines":
         cuts = np.array([0, *(data.rfind(b"\n", 0, cut) + 1 for cut in cuts[1:-1]), len(data)])
     paths = []
-    for k, (a, b) in enumerate(zip(cuts, cuts[1:], strict=False)):
+    for k, (a, b) in enumerate(itertools.pairwise(cuts)):
         if b > a:
             paths.append(tmp_path / f"log_{k}.nmea")
             paths[-1].write_bytes(data[a:b])
