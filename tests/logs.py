@@ -131,15 +131,15 @@ def slow_sentences(data: bytes) -> list[tuple[int, int, int]]:
 def _state(text: bytes, is_start: bool, by_line: bool) -> int | None:
     if not is_start:
         return NO_START if re.search(rb"\*[0-9A-Fa-f]{2}$", text) else None
-    star = text.find(b"*")
-    if star >= 0 and re.match(rb"\*[0-9A-Fa-f]{2}", text[star:]):
+    found = re.search(rb"\*([0-9A-Fa-f]{2})", text)
+    if found:
         total = 0
-        for byte in text[1:star]:
+        for byte in text[1 : found.start()]:
             total ^= byte
-        return GOOD if total == int(text[star + 1 : star + 3], 16) else WRONG_SUM
+        return GOOD if total == int(found[1], 16) else WRONG_SUM
     if any(not 32 <= byte < 127 for byte in text[2:6]):
         return None
-    return NO_SUM if by_line and star < 0 else CUT_OFF
+    return NO_SUM if by_line else CUT_OFF
 
 
 def metres(lon, lat):

@@ -200,3 +200,35 @@ def test_a_log_without_any_stop_says_why(write):
         geoqa.review(write("crew.nmea", walk(0, 60, A, (60, 0))), logs.SITE)
     with pytest.raises(InputError, match="no GGA or GNS"):
         geoqa.review(write("x.nmea", (logs.rmc(Epoch(0)) + "\r\n").encode()), logs.SITE)
+
+
+def test_a_local_frame_and_a_system_far_away_are_refused(write):
+    path = write("crew.nmea", MORNING)
+    with pytest.raises(InputError, match=r'crs is "local"'):
+        geoqa.review(path, {**logs.SITE, "site": {"crs": "local"}})
+    with pytest.raises(InputError):
+        geoqa.review(path, {**logs.SITE, "site": {"crs": "EPSG:3995"}})
+
+
+def test_binary_before_the_first_sentence(write):
+    noise = b"\xb5\x62\x00\x01" * 3000
+    assert len(geoqa.review(write("crew.log", noise + logs.log(MORNING)), logs.SITE).frames["epochs"]) == len(MORNING)
+
+
+def test_a_log_between_that_was_never_fixed_hides_no_fix(write):
+    paths = [
+        write("a.nmea", stay(0, 60, A)),
+        write("b.nmea", stay(300, 360, B, 5, noise=0.03)),
+        write("c.nmea", stay(600, 660, A, seed=3)),
+    ]
+    labels = [result.frames["occupations"]["initialization"].astype(object).tolist() for result in read_all(paths)]
+    assert labels[0] == labels[2] == ["a.nmea fix 1"]
+
+
+def test_hostile_text_of_a_log_reaches_no_output(tmp_path, write):
+    bad = b"$GP\x00GGA,{{7*7}}</script>\x1b[31m*00\r\n"
+    review = geoqa.review(write("crew.nmea", bad + logs.log(MORNING)), logs.SITE)
+    review.write(tmp_path / "out")
+    row = review.frames["set_aside"]["row"].iloc[0]
+    assert row.isprintable() and row.isascii()
+    assert "{{7*7}}" not in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")

@@ -31,7 +31,7 @@ class Fixes:
     hold_s
         When it had been fixed without a break for the hold time, seconds; NaN where it never was.
     found
-        Whether the stream shows it being found: it does not begin fixed.
+        Whether the stream shows it being found: a loss or a drop stands before it.
     """
 
     of: Index
@@ -95,7 +95,7 @@ def fixes(time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float, hold_s: 
     np.minimum.at(hold, number, held[is_fixed])
     return Fixes(
         of=of, first=start[first_run], last=end[last_run], hold_s=np.where(np.isinf(hold), np.nan, hold),
-        found=(first_run > 0) | opens[start[first_run]],
+        found=broken[first_run] > 0,
     )  # fmt: skip
 
 

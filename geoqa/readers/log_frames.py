@@ -159,7 +159,8 @@ def _place(columns: dict[str, Any], found: Sequence[Occupation], system: System)
     e2 = system.flattening * (2 - system.flattening)
     w2 = 1 - e2 * np.sin(np.radians(lat)) ** 2
     lat = lat + np.degrees(means[:, 1] / (system.semi_major_m * (1 - e2) / w2**1.5))
-    lon = lon + np.degrees(means[:, 0] / (system.semi_major_m / np.sqrt(w2) * np.cos(np.radians(lat))))
+    parallel = np.maximum(np.cos(np.radians(lat)), 1e-12)  # at a pole any longitude will do
+    lon = lon + np.degrees(means[:, 0] / (system.semi_major_m / np.sqrt(w2) * parallel))
     if system.geographic:
         columns["lon_deg"], columns["lat_deg"] = (lon + 180) % 360 - 180, lat
         return
@@ -207,9 +208,10 @@ def places(frame: pd.DataFrame, job: Any) -> pd.Series:
         x, y = np.full(len(lon), np.nan), np.full(len(lon), np.nan)
         east, north = system.from_lonlat(lon[known], lat[known])
         x[known], y[known] = east / system.metres_per_unit, north / system.metres_per_unit
+        known &= np.isfinite(x) & np.isfinite(y)
     made = np.full(len(lon), None, dtype=object)
     flat = known & np.isnan(up)
     made[flat] = shapely.points(x[flat], y[flat])
     deep = known & ~np.isnan(up)
-    made[deep] = shapely.points(x[deep], y[deep], up[deep])
+    made[deep] = shapely.points(x[deep], y[deep], up[deep] / system.metres_per_unit)
     return pd.Series(gpd.array.GeometryArray(made), index=frame.index)

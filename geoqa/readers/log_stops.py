@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,7 +120,9 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
     """
     columns = epochs.columns
     time_s = columns["us"] / 1e6
-    dropped = np.array([mark.start_s for mark in marks or () if mark.dropped])
+    span = (time_s[0], time_s[-1]) if len(time_s) else (0.0, 0.0)
+    within = [mark for mark in marks or () if mark.dropped and span[0] <= mark.end_s and mark.start_s <= span[1]]
+    dropped = np.array([mark.start_s for mark in within])
     found = fixes.fixes(time_s, columns["solution"] == 0, dropped, rules.lost_s, rules.hold_s, rules.gap_s)
     placed = np.flatnonzero(~np.isnan(columns["lat"]))
     messages: list[str] = []
@@ -248,19 +250,27 @@ def _solutions(
     result = []
     for k in range(count):
         mine = cluster == k
-        one = part if count == 1 else _solution(part, part.used[mine], k)
-        one.used = part.used[mine] if count > 1 else one.used[mine]
-        one.average = averages.average(place[mine], stated[mine], interval, epochs.digit_m, rules.correlation_s)
+        used = part.used[mine]
+        one = part if count == 1 else _solution(part, used, k)
+        one.used = used
+        made = averages.average(place[mine], stated[mine], interval, epochs.digit_m, rules.correlation_s)
+        lone = int((cluster < 0).sum()) if k == 0 else 0
+        one.average = replace(made, outlying=made.outlying + lone)
         result.append(one)
     if count > 1:
-        centres = np.array([one.average.mean[:2] for one in result])
-        far = float(np.hypot(*(centres - centres[0]).T).max())
-        name = part.mark.point if part.mark else f"stop {part.number}"
-        messages.append(
-            f"{name}: its fixed positions fall into {count} places up to {far:.2f} m apart without the fix being lost: "
-            f"{count} solutions, or the antenna was shifted: not one average"
-        )
+        messages.append(_told_apart(part, result, time_s))
     return result
+
+
+def _told_apart(part: Occupation, found: list[Occupation], time_s: Array) -> str:
+    centres = np.array([one.average.mean[:2] for one in found])
+    far = float(np.hypot(*(centres - centres[0]).T).max())
+    clock = str(np.datetime64(round(time_s[part.own[0]]), "s"))[11:]
+    name = part.mark.point if part.mark else f"the stop at {clock} UTC"
+    return (
+        f"{name}: its fixed positions fall into {len(found)} places up to {far:.2f} m apart without the fix being "
+        f"lost: {len(found)} solutions, or the antenna was shifted: not one average"
+    )
 
 
 def _solution(part: Occupation, used: Index, k: int) -> Occupation:

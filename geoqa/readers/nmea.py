@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -70,7 +71,12 @@ class NmeaReader(Reader):
         """Return how surely a file is a log: a sentence with a right checksum near its start, or its suffix."""
         from geoqa.core import compressed
 
-        for found in _SENTENCE.finditer(compressed.head(head)):
+        start = compressed.head(head)
+        if b"\0" in start and start is head:
+            # Binary messages may stand before the first sentence.
+            with contextlib.suppress(OSError), path.open("rb") as file:
+                start = file.read(1 << 18)
+        for found in _SENTENCE.finditer(start):
             total = 0
             for byte in found[1]:
                 total ^= byte

@@ -81,6 +81,11 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
     InputError
         See `geoqa.readers.nmea.NmeaReader.read`.
     """
+    if any(job.site.crs == geodesy.LOCAL for job in jobs):
+        raise InputError(
+            '[site] crs is "local", and a receiver\'s log holds longitudes and latitudes. State the system that the '
+            "corrections are in, or its projected one, as crs."
+        )
     stated = marks.read_marks(jobs[0].beside(step.marks), jobs[0]) if step.marks is not None else None
     contents = [compressed.unpacked(path, textfile.read_bytes(path)) for path in paths]
     logs = []
@@ -117,6 +122,9 @@ def _log(
     epochs = nmea_epochs.epochs(sentences, when)
     log_frames.clean(epochs)
     messages = [*_about(sentences), *epochs.messages]
+    messages.append(
+        f"its positions are in the system of the corrections: that this is {job.site.crs} is taken at the recipe's word"
+    )
     if when.dated and job.input.date is not None and when.own_day not in (None, _day(job)):
         own = np.datetime64(when.own_day, "D")
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
@@ -195,23 +203,23 @@ def _start(log: Log) -> tuple[int, str]:
 def _labels(step: NmeaReader, logs: list[Log]) -> list[list[str | None]]:
     """Return the label of each fix of each log; None for one that was never held.
 
-    A log that begins fixed does not show where that fix was found: it is the last one of the log before, if
-    that ended fixed and little enough time lies between.
+    A log that begins fixed does not show where that fix was found: it is the one that the last log before it ended
+    with, if little enough time lies between.
     """
     labels: list[list[str | None]] = [[] for _ in logs]
-    last: tuple[int, str] | None = None
+    ended: list[tuple[int, str]] = []
     for k in sorted(range(len(logs)), key=lambda k: _start(logs[k])):
         fixes, us = logs[k].found.fixes, logs[k].epochs.columns["us"]
         held = np.isfinite(fixes.hold_s)
         names: list[str | None] = [
             f"{logs[k].paths[0].name} fix {i + 1}" if held[i] else None for i in range(len(fixes.first))
         ]
-        if last and len(names) and not fixes.found[0] and 0 < us[0] - last[0] <= step.carried_h * 3.6e9:
-            names[0] = last[1]
+        before = [one for one in ended if len(us) and 0 < us[0] - one[0] <= step.carried_h * 3.6e9]
+        if before and names and not fixes.found[0]:
+            names[0] = max(before)[1]
         labels[k] = names
-        ends_fixed = len(names) and fixes.last[-1] == len(us) - 1 and names[-1]
-        if len(us) and (last is None or us[-1] > last[0]):
-            last = (int(us[-1]), str(names[-1])) if ends_fixed else None
+        if names and fixes.last[-1] == len(us) - 1 and names[-1]:
+            ended.append((int(us[-1]), str(names[-1])))
     return labels
 
 
@@ -256,7 +264,11 @@ def _occupations(
     found = log.found.occupations
     facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in found]
     digits = (log.epochs.digit_m, log.digit_v_m)
-    return log_frames.occupations_frame(found, log.epochs, geodesy.of(log.job), facts, log.name, digits)
+    frame = log_frames.occupations_frame(found, log.epochs, geodesy.of(log.job), facts, log.name, digits)
+    place = frame[["easting_m", "northing_m"]].to_numpy(float)
+    if not geodesy.of(log.job).geographic and not np.isfinite(place).all():
+        raise InputError(f"{log.name}: its positions lie where {log.job.site.crs} is not defined. Check [site] crs.")
+    return frame
 
 
 def _of_file(whole: pd.DataFrame, which: Index, name: str) -> pd.DataFrame:

@@ -26,9 +26,11 @@ BLOCK = 4 << 20
 #: What becomes of a sentence: good, or why it is set aside.
 GOOD, WRONG_SUM, NO_SUM, CUT_OFF, NO_START = range(5)
 REASONS = (
-    "", "its checksum is wrong", "it has no checksum", "it is cut off", "its start is missing",
+    "", "its checksum is wrong", "it has no checksum or half of one", "it is cut off", "its start is missing",
 )  # fmt: skip
 _LF, _CR, _DOLLAR, _BANG, _STAR, _COMMA = b"\n\r$!*,"
+#: Bytes that are no plain text as question marks.
+PLAIN = b"?" * 32 + bytes(range(32, 127)) + b"?" * 129
 #: Value of each byte as a hexadecimal digit, 255 where it is none.
 _HEX = np.full(256, 255, np.uint8)
 _HEX[np.frombuffer(b"0123456789ABCDEF", np.uint8)] = np.arange(16)
@@ -75,10 +77,10 @@ class Block:
         return np.where(plain, letters, 0)
 
     def text(self, i: int, most: int = 200) -> str:
-        """Return a sentence as it stands, at most `most` characters of it."""
+        """Return a sentence as it stands, at most `most` characters; what is no plain text as question marks."""
         begin = int(self.start[i])
         stop = int(self.end[i]) + (3 if self.state[i] in (GOOD, WRONG_SUM, NO_START) else 0)
-        return self.raw[begin : min(stop, begin + most)].decode("latin-1")
+        return self.raw[begin : min(stop, begin + most)].translate(PLAIN).decode()
 
 
 def code(letters: str) -> int:
@@ -124,18 +126,20 @@ def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     at_start, at_end = marks[opening], np.append(marks[1:], len(low))[opening]
     by_line = np.append(~opening[1:], False)[opening]
     at_stars = np.flatnonzero(byte == _STAR)
+    sums, has_sum = _stated(data, low[at_stars])
+    if not has_sum.all():
+        at_stars, sums = at_stars[has_sum], sums[has_sum]
     # In a sound log every sentence has one star, and there are no others.
     plain = len(at_stars) == len(at_start) and bool(((at_start < at_stars) & (at_stars < at_end)).all())
-    at_star = at_stars if plain else np.append(at_stars, len(low))[np.searchsorted(at_stars, at_start)]
+    which = np.arange(len(at_stars)) if plain else np.searchsorted(at_stars, at_start)
+    at_star = np.append(at_stars, len(low))[which]
     start, end, star, stars = low[at_start], places[at_end], places[at_star], low[at_stars]
-    inside = at_star < at_end
-    stated, has_sum = _stated(data, np.where(inside, star, 0))
-    whole = inside & (star + 3 <= end) & has_sum
-    right = whole & (_sums(data, start, np.where(whole, star, start + 1)) == stated)
-    state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line & ~inside, NO_SUM, CUT_OFF)))
+    whole = at_star < at_end
+    right = whole & (_sums(data, start, np.where(whole, star, start + 1)) == np.append(sums, 0)[which])
+    state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line, NO_SUM, CUT_OFF)))
     keep = whole | ~_is_noise(data, start, end)
     start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep].astype(np.int8)
-    headless, tails = (stars[:0],) * 2 if plain else _headless(body, stars[_stated(data, stars)[1]], breaks, opening)
+    headless, tails = (stars[:0],) * 2 if plain else _headless(body, stars, breaks, opening)
     if len(headless):
         order = np.argsort(np.concatenate([start, headless]), kind="stable")
         start, end = np.concatenate([start, headless])[order], np.concatenate([end, tails])[order]
@@ -164,7 +168,7 @@ def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
 def _stated(data: Bytes, star: Index) -> tuple[Bytes, Flags]:
     """Return the checksum stated behind each star, and whether two hexadecimal digits stand there."""
     high, low = _HEX[data[star + 1]], _HEX[data[star + 2]]
-    return high << 4 | low, (high | low) < 16
+    return np.asarray(high << 4 | low, np.uint8), np.asarray((high | low) < 16, bool)
 
 
 def _sums(data: Bytes, start: Index, star: Index) -> Bytes:

@@ -48,7 +48,8 @@ FIELDS: Mapping[str, Mapping[str, tuple[int, int]]] = {
     "GSA": {"pdop": (14, NUMBER), "vdop": (16, NUMBER)},
     "GSV": {"in_view": (2, NUMBER)},
 }  # fmt: skip
-_PLAIN = bytes(range(127)) + b"?" * 129
+#: Bytes that are no plain text as question marks, but for the line ends that part sentences.
+_KEPT = nmea_framing.PLAIN[:10] + b"\n" + nmea_framing.PLAIN[11:]
 #: Kinds that hold a position.
 POSITIONS = ("GGA", "GNS")
 #: A number from here on is none.
@@ -194,7 +195,7 @@ def _table(block: Block, which: Index, stop: Index | None = None) -> _Table:
     start, stop = block.start[which] + 7, block.end[which] if stop is None else stop
     raw = block.raw
     text = b"\n".join([raw[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
-    text = text if text.isascii() else text.translate(_PLAIN)
+    text = text if text.isascii() else text.translate(_KEPT)
     data = np.frombuffer(text, np.uint8)
     end = np.cumsum(stop - start + 1) - 1
     begin = end - (stop - start)

@@ -267,18 +267,20 @@ def test_faults_of_marks_are_named(read, row, said):
 def test_fixes_end_with_a_loss_and_not_with_a_flicker():
     s = np.arange(60)
     fixed = np.ones(60, bool)
-    fixed[:5] = fixed[20:24] = fixed[40:52] = False
+    fixed[:12] = fixed[20:24] = fixed[40:52] = False
     found = fix_of(s, fixed)
-    assert found.first.tolist() == [5, 52]
+    assert found.first.tolist() == [12, 52]
     assert found.last.tolist() == [39, 59]
     assert found.found.tolist() == [True, True]
     assert found.of[20:24].tolist() == [0] * 4
     assert (found.of[40:52] == -1).all()
-    assert found.hold_s.tolist() == [10, 57]
+    assert found.hold_s.tolist() == [17, 57]
 
 
 def test_a_stream_that_begins_fixed_shows_no_finding():
     assert fix_of(range(20), [True] * 20).found.tolist() == [False]
+    # A moment without a fix is a flicker, also at the beginning.
+    assert fix_of(range(20), [False] * 3 + [True] * 17).found.tolist() == [False]
     assert fix_of(range(20), [True] * 20, dropped=[0.0]).found.tolist() == [True]
 
 
