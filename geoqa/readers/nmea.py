@@ -104,6 +104,6 @@ class NmeaReader(Reader):
     @classmethod
     def propose(cls, path: Path) -> str:
         """Return a recipe proposed for the log at `path`."""
-        from geoqa.readers import nmea_files
+        from geoqa.readers import nmea_proposal
 
-        return nmea_files.propose(path)
+        return nmea_proposal.propose(path)
