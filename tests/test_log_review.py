@@ -137,6 +137,18 @@ def test_two_solutions_of_one_fix_are_a_conflict(write):
     assert by_point(review)["status"].tolist() == ["conflict"]
 
 
+def test_what_was_taken_without_moving_on_is_one_place_however_far_apart(write):
+    """A radius must not hide the large closure: one stop, two fixes, 3 m apart."""
+    epochs = [*stay(0, 20, A, 5), *stay(20, 60, A), *stay(60, 80, A, 5), *stay(80, 120, (3.0, 0.0))]
+    review = geoqa.review(write("crew.nmea", epochs), logs.SITE)
+    points = by_point(review)
+    assert points["status"].tolist() == ["conflict"]
+    assert points["worst_horizontal_m"].iloc[0] == pytest.approx(3.0, abs=0.05)
+    beside = [stay(k * 40, k * 40 + 40, (1.7 * k, 0.9 * (k % 3))) for k in range(6)]
+    many = geoqa.review(write("wall.nmea", [epoch for part in beside for epoch in part]), logs.SITE)
+    assert by_point(many)["status"].tolist() == ["conflict"]
+
+
 def read_all(paths, recipe=logs.SITE, **parameters):
     return NmeaReader(**parameters).read_all(paths, [job_from_table(recipe)] * len(paths))
 
