@@ -31,6 +31,8 @@ FINEST_M = np.array([0.01, 0.01, 0.015])
 WANDERS = np.array([1.0, 2.0, 4.0, 4.0, 4.0])
 #: Clusters are two solutions where the empty space between them is wider than so many sigmas of one epoch.
 APART = 6.0
+#: A log with a longer interval is a row of single positions, seconds.
+SLOWEST_S = 60.0
 #: Epochs that make a cluster, at least.
 FEWEST = 5
 
@@ -120,6 +122,7 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
     """
     columns = epochs.columns
     time_s = columns["us"] / 1e6
+    rules = _for_rate(rules, time_s)
     span = (time_s[0], time_s[-1]) if len(time_s) else (0.0, 0.0)
     within = [mark for mark in marks or () if mark.dropped and span[0] <= mark.end_s and mark.start_s <= span[1]]
     dropped = np.array([mark.start_s for mark in within])
@@ -144,6 +147,12 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         parts = _by_fix(stop, number, found, epochs, time_s, rules)
         occupations += [one for part in parts for one in _solutions(part, epochs, system, time_s, rules, messages)]
     return Found(occupations, found, number_of, messages)
+
+
+def _for_rate(rules: Rules, time_s: Array) -> Rules:
+    """Return the rules for a log's own rate: a slow one is no row of gaps, and one epoch of it is no loss."""
+    interval = min(float(np.median(np.diff(time_s))), SLOWEST_S) if len(time_s) > 2 else 0.0
+    return replace(rules, gap_s=max(rules.gap_s, 2.5 * interval), lost_s=max(rules.lost_s, 1.5 * interval))
 
 
 def _reasons(first: Index, last: Index, placed: Index, time_s: Array, rules: Rules) -> list[Stop]:

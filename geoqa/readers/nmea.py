@@ -51,7 +51,9 @@ class NmeaReader(Reader):
         help="Speed from which the receiver moves; where the "
         "solution is float twice, where it is worse four times as much",
     )
-    gap_s: float = param(10.0, unit="s", above=0, maximum=3600, help="A longer silence ends a stop")
+    gap_s: float = param(
+        10.0, unit="s", above=0, maximum=3600, help="A longer silence ends a stop, if longer than 2.5 epochs"
+    )
     least_s: float = param(10.0, unit="s", above=0, maximum=86_400, help="Shortest occupation")
     lost_s: float = param(
         10.0, unit="s", above=0, maximum=3600, help="A fix that is away for so long is lost; for less it flickers"

@@ -156,6 +156,15 @@ def test_ten_hertz_gives_the_same_stops(read):
     assert (stop[430:620] == 0).all()
 
 
+def test_a_log_of_an_epoch_in_thirty_seconds(read):
+    epochs = stay(0, 1800, A, step=30.0)
+    for k in (20, 40, 41, 42):
+        epochs[k].quality = 5
+    found = rows(read(epochs))
+    assert list(found["point"]) == ["stop-1", "stop-1"]
+    assert list(found["epochs"]) == [39, 17]
+
+
 def test_no_sigma_is_smaller_than_the_rounding_or_what_the_receiver_states(read):
     still = [Epoch(float(k)) for k in range(60)]
     found = rows(read(still))
