@@ -136,9 +136,12 @@ def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     start, end, star, stars = low[at_start], places[at_end], places[at_star], low[at_stars]
     whole = at_star < at_end
     right = whole & (_sums(data, start, np.where(whole, star, start + 1)) == np.append(sums, 0)[which])
-    state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line, NO_SUM, CUT_OFF)))
-    keep = whole | ~_is_noise(data, start, end)
-    start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep].astype(np.int8)
+    state = np.where(right, GOOD, np.where(whole, WRONG_SUM, np.where(by_line, NO_SUM, CUT_OFF))).astype(np.int8)
+    if whole.all():
+        end = star
+    else:
+        keep = whole | ~_is_noise(data, start, end)
+        start, end, state = start[keep], np.where(whole, star, end)[keep], state[keep]
     headless, tails = (stars[:0],) * 2 if plain else _headless(body, stars, breaks, opening)
     if len(headless):
         order = np.argsort(np.concatenate([start, headless]), kind="stable")
