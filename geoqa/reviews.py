@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import claims, pipeline, plugins, sources
+from geoqa import claims, pipeline, plugins, reading, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
 from geoqa.core.units import METRES_PER
@@ -57,14 +57,19 @@ class Review:
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
-        """Points by status and by delivery."""
+        """Points by status and by delivery, and epochs by solution where there are logs."""
+        from geoqa.core.job import SOLUTIONS
         from geoqa.core.schema import DELIVERIES, STATUSES
 
         points = self.frames["points"]
-        return {
+        counts = {
             "status": {name: int((points["status"] == name).sum()) for name in STATUSES},
             "deliver": {name: int((points["deliver"] == name).sum()) for name in DELIVERIES},
         }
+        if "epochs" in self.frames:
+            solution = self.frames["epochs"]["solution"].astype("str")
+            counts["solution"] = {name: int((solution == name).sum()) for name in SOLUTIONS}
+        return counts
 
     @property
     def exit_code(self) -> int:
@@ -191,13 +196,10 @@ def review(
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     jobs = [file_rules.job_of(path, job) for path in paths]
-    read = []
-    for path, own in zip(paths, jobs, strict=True):
-        progress(f"reading {path.name}")
-        reader = _reader(found, path, own)
-        result = reader.read(path, own)
+    readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
+    read = list(zip(paths, readers, reading.read(readers, paths, jobs, progress), strict=True))
+    for path, reader, result in read:
         _check_read(reader, path, result)
-        read.append((path, reader, result))
     names = sources.distinct([path for path, _, _ in read])
     hashes = [sources.sha256(path) for path in paths]
     sources.refuse_copies(names, hashes)
@@ -214,6 +216,8 @@ def review(
             messages += [*said, *meaning.told(frames[kind])]
         else:
             frames[kind] = assembly.stack(parts)
+    if any("epochs" in result.frames for _, _, result in read):
+        frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested}
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
@@ -222,7 +226,7 @@ def review(
     kept = pipeline.Frames(frames)
     messages += [*(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, optional)
-    readers = {reader.name: reader for _, reader, _ in read}
+    by_name = {reader.name: reader for reader in readers}
     return Review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
@@ -237,7 +241,7 @@ def review(
                 {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
                 for kind, path in named.items()
             ],
-            "steps": [step.as_record() for step in (*readers.values(), *steps, *layers.usable)],
+            "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "shifts_applied": applied,
             "plugins": {"used": found.third_party(), "refused": found.refused},
@@ -287,6 +291,8 @@ def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
 def _named_files(job: Job) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
+    marks = job.steps.get("nmea", {}).get("marks")
+    named |= {"marks": marks} if isinstance(marks, str) else {}
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 
@@ -340,6 +346,8 @@ def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
     wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
     schema.check("occupations", occupations, by=reader.name, columns=wanted)
     schema.check("set_aside", result.frames["set_aside"], by=reader.name)
+    if "epochs" in result.frames:
+        schema.check("epochs", result.frames["epochs"], by=reader.name)
     for kind, n in result.accounts.items():
         if n["read"] != n["used"] + n["set_aside"]:
             raise StepError(

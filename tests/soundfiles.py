@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import logs
 import sites
 
 from geoqa import plugins
@@ -67,7 +68,7 @@ class Seed:
 
 def seeds() -> list[Seed]:
     """Return small sound files of every kind the installed readers take."""
-    return [*_text(), *_odd_text(), *_samples(), *_landxml(), *_vector(), *_sheets()]
+    return [*_text(), *_odd_text(), *_samples(), *_landxml(), *_vector(), *_sheets(), *_logs()]
 
 
 def without_seed(found: list[Seed]) -> list[str]:
@@ -81,6 +82,12 @@ def taker(seed: Seed) -> type[Reader]:
     head = (seed.beside.get(seed.name) or seed.pack(seed.content))[:4096]
     classes = catalogue().load_all("geoqa.readers").values()
     return max(classes, key=lambda cls: cls.sniff(Path(seed.name), head))  # type: ignore[attr-defined,return-value]
+
+
+def _logs() -> list[Seed]:
+    epochs = [*logs.stay(0, 20), *logs.walk(20, 30, (0, 0), (9, 4)), *logs.stay(30, 45, (9, 4))]
+    content = logs.log(epochs, precision=(0.012, 0.01, 0.02))
+    return [Seed("crew.nmea", content, logs.SITE), Seed("crew.nmea.gz", content, logs.SITE, gzip.compress)]
 
 
 def _changed(**changes: Any) -> dict[str, Any]:

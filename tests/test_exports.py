@@ -107,11 +107,12 @@ def test_every_number_declared_ends_in_its_unit_or_is_pure(declared):
             assert parameter.unit == "1", parameter.name
         elif parameter.unit != "1":
             assert parameter.unit, f"{parameter.name} states no unit"
-            assert parameter.name.endswith(f"_{parameter.unit}"), parameter.name
+            assert parameter.name.endswith(f"_{parameter.unit.replace('/', '_')}"), parameter.name
 
 
 #: Columns of the schema that are pure numbers: counts, ratios, probabilities, test statistics.
 PURE = {
+    "epochs": {"satellites", "satellites_in_view", "hdop", "pdop"},
     "occupations": {"epochs", "effective_epochs", "satellites", "pdop"},
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {

@@ -123,12 +123,17 @@ def _as_text(values: pd.Series) -> pd.Series:
 
 
 def _asserted(frame: pd.DataFrame) -> pd.Categorical:
-    """Return a label of its own for every row: the user asserts that each is a fresh initialization."""
+    """Return a label of its own for every row without one: the user asserts that each is a fresh initialization.
+
+    A log shows its initializations itself; what is asserted of the tables beside it does not hold for it.
+    """
     import numpy as np
     import pandas as pd
 
     labels = "asserted " + frame["occupation_id"].astype("str")
-    return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
+    if frame["initialization"].isna().all():
+        return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
+    return pd.Categorical(frame["initialization"].astype("str").where(frame["initialization"].notna(), labels))
 
 
 def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:

@@ -54,5 +54,8 @@ def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) 
     if kind == "time":
         values = pd.Series(pd.NaT, index=rows) if values is None else values
         return pd.to_datetime(values, utc=True).astype("datetime64[us, UTC]")
-    words = pd.Series(None, index=rows, dtype="str") if values is None else values.astype("str")
+    if values is None:
+        labels = pd.Index([usual] if usual else [], dtype="str")
+        return pd.Series(pd.Categorical.from_codes([0 if usual else -1] * len(rows), labels), index=rows)
+    words = values.astype("str")
     return (words.fillna(usual) if usual else words).astype("category")

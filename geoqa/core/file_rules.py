@@ -77,7 +77,8 @@ def settled(
     path_of = {id(rule.job): rule.path for rule in job.files}
     kept, messages, whole = [], [], job
     for number, (frame, name, own) in enumerate(zip(frames, names, jobs, strict=True), 1):
-        if own.input.initialization == "asserted":
+        # A log shows its initializations itself.
+        if own.input.initialization == "asserted" and frame["initialization"].isna().all():
             frame = frame.assign(initialization=_asserted(len(frame), number))
         if own is not job:
             frame, whole, renamed = _with_own_roles(frame, own, whole, job, path_of[id(own)])

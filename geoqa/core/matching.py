@@ -140,7 +140,7 @@ def _looked_up(names: pd.Categorical, lookup: Mapping[str, str]) -> tuple[NDArra
 
 def _by_place(frame: pd.DataFrame, radius_m: float) -> Matched:
     east, north = (frame[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m"))
-    number = places(east, north, radius_m)
+    number = places(east, north, radius_m, _linked(frame))
     count = int(number.max(initial=0))
     words = [f"place {k}" for k in range(1, count + 1)]
     point = pd.Categorical.from_codes(number - 1, pd.Index(words, dtype="str"))
@@ -149,10 +149,21 @@ def _by_place(frame: pd.DataFrame, radius_m: float) -> Matched:
     return frame.assign(point=point, name_read=pd.Categorical(read)), (said,)
 
 
-def places(east_m: Array, north_m: Array, radius_m: float) -> Index:
+def _linked(frame: pd.DataFrame) -> Index:
+    """Return pairs of rows that a log shows to be one place whatever lies between: taken without moving on."""
+    if "stop" not in frame:
+        return np.zeros((0, 2), np.int64)
+    stop = frame["stop"].to_numpy(dtype=float, na_value=0.0)
+    at = np.flatnonzero(stop > 0)
+    at = at[np.argsort(stop[at], kind="stable")]
+    same = stop[at[1:]] == stop[at[:-1]]
+    return np.column_stack([at[:-1][same], at[1:][same]])
+
+
+def places(east_m: Array, north_m: Array, radius_m: float, linked: Index | None = None) -> Index:
     """Return the number of each stop's place, from 1 in reading order; shape (n,).
 
-    Stops linked by steps of at most `radius_m` are one place.
+    Stops linked by steps of at most `radius_m` are one place, and so are those `linked` in pairs, shape (m, 2).
 
     Raises
     ------
@@ -171,6 +182,7 @@ def places(east_m: Array, north_m: Array, radius_m: float) -> Index:
             "Is it in metres? Write a smaller one."
         )
     pairs = tree.query_pairs(radius_m, output_type="ndarray")
+    pairs = pairs if linked is None else np.concatenate([pairs.reshape(-1, 2), linked])
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     _, label = connected_components(links, directed=False)
     _, first, which = np.unique(label, return_index=True, return_inverse=True)

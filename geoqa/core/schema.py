@@ -19,6 +19,7 @@ from geoqa.core.contract import text_column as _text
 from geoqa.core.control_contracts import AGAINST
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.log_contracts import EPOCHS
 from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 
 if TYPE_CHECKING:
@@ -311,6 +312,7 @@ AVERAGES = Frame(
 )
 
 FRAMES: dict[str, Frame] = {
+    "epochs": EPOCHS,
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
     "points": POINTS,

@@ -10,7 +10,7 @@ heavy libraries inside the method that does the work, so that listing steps stay
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -50,7 +50,7 @@ class ReadResult:
     Attributes
     ----------
     frames
-        ``occupations`` and ``set_aside`` (see `geoqa.core.schema`).
+        ``occupations`` and ``set_aside``, and ``epochs`` where the file has them (see `geoqa.core.schema`).
     accounts
         Per kind of record (``rows``): how many were ``read``, ``used`` and ``set_aside``.
     messages
@@ -84,6 +84,8 @@ class Reader(Step):
     """Turns one file into an ``occupations`` frame, and keeps account of every record."""
 
     suffixes: ClassVar[tuple[str, ...]] = ()
+    #: Whether files of this kind may belong together, so that `read_all` is given all of a review at once.
+    together: ClassVar[bool] = False
 
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:
@@ -93,6 +95,10 @@ class Reader(Step):
     @abstractmethod
     def read(self, path: Path, job: Job) -> ReadResult:
         """Return what `path` holds."""
+
+    def read_all(self, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+        """Return what each of several files holds, each with its own job."""
+        return [self.read(path, job) for path, job in zip(paths, jobs, strict=True)]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -91,7 +91,7 @@ def _date(draft: Draft) -> list[Fault]:
         date.fromisoformat(fmt.date)
     except ValueError:
         faults.append(Fault("[input] date", f"{fmt.date[:60]!r} is not a date.", "Write year-month-day: 2026-02-09."))
-    if "start" not in draft.names:
+    if "start" not in draft.names and not draft.itself:
         faults.append(Fault("[input] date", "stands without a time.", 'Add start = "heading" to [input.columns].'))
     if fmt.time_format == GPS:
         faults.append(Fault("[input] date", f'stands beside "{GPS}", which holds the date.', "Remove it."))

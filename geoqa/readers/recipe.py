@@ -137,6 +137,9 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     mapped = _table(given, "columns", f"{where}: [input", faults)
     values = _table(given, "values", f"{where}: [input", faults)
     form = _dated(_without(given, "columns", "values"))
+    itself = _says_itself(given)
+    if itself:
+        form = {"unit": "m"} | dict(form)
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
         height=_height(table.get("site", {})),
@@ -144,6 +147,7 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
         keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
         columns=column_tables.columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
+        itself=itself,
         values=_values(values, mapped, f"{where}: [input.values", faults),
         match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
         # Stand-ins for what is at fault, so that the rules across keys can still be checked.
@@ -162,6 +166,13 @@ def _dated(form: Any) -> Any:
     if isinstance(stated, date) and not isinstance(stated, datetime):
         return {**form, "date": stated.isoformat()}
     return form
+
+
+def _says_itself(given: Any) -> bool:
+    """Return whether ``[input]`` leaves what rows hold to the file: enough for a receiver's log, and for no table."""
+    if not isinstance(given, Mapping) or given.get("columns"):
+        return False
+    return not {"initialization", "asserted_by"} & set(given) and not given.get("values")
 
 
 def _sound(table: Any) -> InputFormat:

@@ -30,6 +30,8 @@ class Draft:
         What is sound of ``[input.columns]``.
     names
         The columns stated there, sound or not.
+    itself
+        Whether the files say themselves what rows hold, as receivers' logs do.
     """
 
     site: Site | None
@@ -38,6 +40,7 @@ class Draft:
     keys: frozenset[str]
     columns: Mapping[str, str | int | Source]
     names: frozenset[str]
+    itself: bool
     values: Mapping[str, Mapping[str, str]]
     match: Match | None
     tolerance: Tolerance | None
@@ -69,7 +72,7 @@ def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
 def _coordinates(draft: Draft) -> list[Fault]:
     plane, globe = {"easting", "northing"} & draft.names, {"longitude", "latitude"} & draft.names
     faults = []
-    if "point" not in draft.names and not (draft.match and draft.match.by == "place"):
+    if "point" not in draft.names and not draft.itself and not (draft.match and draft.match.by == "place"):
         faults.append(_column("point", "must be stated."))
     if plane and globe:
         problem = "holds both easting, northing and longitude, latitude."
@@ -141,6 +144,8 @@ def _pairs(draft: Draft) -> list[Fault]:
 
 
 def _heights(draft: Draft) -> list[Fault]:
+    if draft.itself:
+        return []
     if "height" not in draft.names:
         return [
             Fault(table.replace("tolerance", "requirement"), 'judge = "v", and there is no height.', _HEIGHT_COLUMN)
@@ -235,7 +240,7 @@ def _initialization(draft: Draft) -> list[Fault]:
         '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
     )
     faults = []
-    if "initialization" not in draft.keys and not mapped:
+    if "initialization" not in draft.keys and not mapped and not draft.itself:
         problem = "must be stated: nothing in the file shows which fixes are fresh."
         faults.append(Fault(place, problem, f"Add initialization = {choices}."))
     if stated == "column" and not mapped:

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from geoqa.core.errors import InputError
+from geoqa.core.errors import Fault, InputError
 from geoqa.core.job import WORDS
 from geoqa.core.source import sources, wanted
 from geoqa.core.units import METRES_PER
@@ -40,6 +40,7 @@ class Sheet:
     """
 
     def __init__(self, name: str, table: Table, job: Job) -> None:
+        _refuse_unstated(name, job)
         self.name, self.table, self.job = name, table, job
         self.reasons = Reasons(len(table))
         self.messages: list[str] = []
@@ -254,6 +255,21 @@ class Sheet:
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."
         )
+
+
+def _refuse_unstated(name: str, job: Job) -> None:
+    """Raise InputError where the recipe leaves to the file what a table does not say."""
+    if job.input.initialization is not None:
+        return
+    choices = (
+        '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
+    )
+    faults = [
+        Fault("[input] unit", "must be stated: a table does not say it.", 'Add unit = "m", "ft" or "ftUS".'),
+        Fault("[input] initialization", "must be stated.", f"Add initialization = {choices}."),
+        Fault("[input.columns]", "must be stated.", "Map the columns: `geoqa recipe FILE` proposes them."),
+    ]
+    raise InputError.from_faults(f"{name}: the recipe is enough for a receiver's log, and not for this table:", faults)
 
 
 def _units(job: Job) -> dict[str, tuple[str, str]]:

@@ -1,0 +1,149 @@
+"""What an average of epochs is worth: a robust mean, its honest covariance, and whether it is one place at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.core import effective
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Median absolute deviation to one sigma of a normal distribution.
+MAD = 1.482602218505602
+#: Huber's constant: 95 % efficient where errors are normal (Huber 1964, Annals of Mathematical Statistics 35:73-101).
+HUBER = 1.345
+#: Epochs farther than so many robust sigmas from the mean are outlying and say nothing of the scatter.
+OUTLYING = 5.0
+
+
+@dataclass(frozen=True)
+class Average:
+    """The average of a stretch of epochs.
+
+    Attributes
+    ----------
+    mean
+        East, north, up from the frame's origin, metres; up is NaN without heights.
+    covariance
+        Of the mean, shape (3, 3), m2; NaN in the rows of an axis without values.
+    effective
+        Number of independent epochs it is worth.
+    outlying
+        Epochs that were left out of it as outlying.
+    """
+
+    mean: Array
+    covariance: Array
+    effective: float
+    outlying: int
+
+
+def average(place: Array, stated: Array, interval_s: float, digit_m: float, correlation_s: float) -> Average:
+    """Return the robust mean of epochs and what it is worth.
+
+    The scatter, or what the receiver states for one epoch where that is larger, is divided by the effective
+    number of epochs; no sigma is smaller than the rounding of the coordinates, last digit / sqrt(12).
+
+    Parameters
+    ----------
+    place
+        East, north, up; shape (n, 3), metres, up NaN where there is no height.
+    stated
+        Sigmas the receiver states, shape (n, 3), NaN where it states none.
+    interval_s
+        Seconds between epochs.
+    digit_m
+        Last digit of the coordinates.
+    correlation_s
+        The correlation time that short records are not believed below.
+    """
+    axes = np.flatnonzero(np.isfinite(place).all(axis=0))
+    used = place[:, axes]
+    mean, scale = robust_mean(used)
+    inside = (np.abs(used - mean) <= OUTLYING * np.maximum(scale, digit_m)).all(axis=1)
+    kept = used[inside] if inside.any() else used
+    worth = effective.epochs(kept, interval_s, correlation_s)
+    scatter = np.atleast_2d(np.cov(kept.T)) if len(kept) > 1 else np.zeros((len(axes), len(axes)))
+    sigma = np.sqrt(np.diag(scatter))
+    own = _middle(stated[:, axes])
+    floor = np.maximum(np.fmax(sigma, own) / worth**0.5, digit_m / 12**0.5)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        correlation = np.where(np.outer(sigma, sigma) > 0, scatter / np.outer(sigma, sigma), 0.0)
+    np.fill_diagonal(correlation, 1.0)
+    full, covariance = np.full(3, np.nan), np.full((3, 3), np.nan)
+    full[axes] = mean
+    covariance[np.ix_(axes, axes)] = correlation * np.outer(floor, floor)
+    return Average(full, covariance, worth, int((~inside).sum()))
+
+
+def _middle(stated: Array) -> Array:
+    """Return the median of what is stated along each axis, NaN where nothing is."""
+    known = np.isfinite(stated).any(axis=0)
+    result = np.full(stated.shape[1], np.nan)
+    result[known] = np.nanmedian(stated[:, known], axis=0)
+    return result
+
+
+def robust_mean(values: Array, rounds: int = 12) -> tuple[Array, Array]:
+    """Return Huber's mean of each column and the robust sigma of one value, from the median absolute deviation."""
+    mean = np.median(values, axis=0)
+    scale = MAD * np.median(np.abs(values - mean), axis=0)
+    limit = np.where(scale > 0, HUBER * scale, np.inf)
+    for _ in range(rounds):
+        off = values - mean
+        weight = np.minimum(1.0, limit / np.maximum(np.abs(off), 1e-12))
+        mean = mean + (weight * off).sum(axis=0) / weight.sum(axis=0)
+    return mean, scale
+
+
+def clusters(place: Array, apart: Array, least: int) -> Index:
+    """Return the cluster of each epoch, from 0 for the largest; -1 for epochs outside every one.
+
+    Two stretches of positions are two clusters where an empty space wider than `apart` (up to half as much
+    again, for positions are looked at in cells) lies between them: noise and drift fill it, a second solution
+    of the ambiguities does not.
+
+    Parameters
+    ----------
+    place
+        Shape (n, k), metres, without NaN.
+    apart
+        The empty space along each axis; shape (k,), metres.
+    least
+        Epochs that make a cluster; fewer are outlying.
+    """
+    if (np.ptp(place, axis=0) <= apart).all():
+        return np.zeros(len(place), np.int64)
+    # Cells of half the distance: few, however many epochs there are.
+    cells, cell = np.unique(np.floor(place / (apart / 2)).astype(np.int64), axis=0, return_inverse=True)
+    cell = cell.reshape(-1)
+    if len(cells) == 1:
+        return np.zeros(len(place), np.int64)
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(cells.astype(float))
+    pairs = tree.query_pairs(2.0, p=np.inf, output_type="ndarray")
+    links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(len(cells), len(cells)))
+    label = connected_components(links, directed=False)[1][cell]
+    counts = np.bincount(label)
+    rank = np.empty(len(counts), np.int64)
+    rank[np.argsort(-counts, kind="stable")] = np.arange(len(counts))
+    real = counts >= least
+    return np.where(real[label], rank[label], -1)
+
+
+def step_sigma(place: Array) -> Array:
+    """Return the robust sigma of one epoch along each axis, from the steps between neighbours: jumps say nothing."""
+    if len(place) < 3:
+        return np.zeros(place.shape[1])
+    return MAD * np.median(np.abs(np.diff(place, axis=0)), axis=0) / 2**0.5

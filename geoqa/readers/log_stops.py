@@ -1,0 +1,313 @@
+"""Occupations in a receiver's stream: stops cut by initialization, averaged, with why each starts and ends."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.core import averages, geodesy
+from geoqa.core.job import SOLUTIONS
+from geoqa.readers import fixes, stillness
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.averages import Average
+    from geoqa.core.geodesy import System
+    from geoqa.readers.fixes import Fixes
+    from geoqa.readers.marks import Mark
+    from geoqa.readers.nmea_epochs import Epochs
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: No receiver's fixed solution is believed to be better than this from epoch to epoch: east, north, up, metres.
+FINEST_M = np.array([0.01, 0.01, 0.015])
+#: How much faster than a fixed one each solution wanders by itself, in the order of `SOLUTIONS`.
+WANDERS = np.array([1.0, 2.0, 4.0, 4.0, 4.0])
+#: Clusters are two solutions where the empty space between them is wider than so many sigmas of one epoch.
+APART = 6.0
+#: A log with a longer interval is a row of single positions, seconds.
+SLOWEST_S = 60.0
+#: Epochs that make a cluster, at least.
+FEWEST = 5
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What makes an occupation; see the parameters of the step ``nmea``."""
+
+    still_m_s: float
+    gap_s: float
+    least_s: float
+    lost_s: float
+    hold_s: float
+    correlation_s: float
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A stretch in which the receiver stood still: positions `first` to `last` of the stream, and why it is one."""
+
+    first: int
+    last: int
+    starts: str
+    ends: str
+    mark: Mark | None = None
+
+
+@dataclass
+class Occupation:
+    """One occupation of a log.
+
+    Attributes
+    ----------
+    number
+        Of the stop it belongs to, from 1.
+    used
+        The epochs that are averaged, as places in the stream.
+    own
+        The first and last epoch that it accounts for: with those before the fix and those left out.
+    solution, fix
+        Place in `SOLUTIONS`, and number of the fix, -1 where none was held.
+    part
+        0, or the number of a further solution within the fix, from 1.
+    lon, lat
+        The place that `average` counts from, degrees.
+    average
+        Its mean and what it is worth.
+    """
+
+    number: int
+    used: Index
+    own: tuple[int, int]
+    solution: int
+    fix: int
+    starts: str
+    ends: str
+    mark: Mark | None = None
+    part: int = 0
+    lon: float = np.nan
+    lat: float = np.nan
+    average: Average = field(init=False)
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a stream holds: its occupations, its fixes, the stop of each epoch (0 for none), and messages."""
+
+    occupations: list[Occupation]
+    fixes: Fixes
+    stop: Index
+    messages: list[str]
+
+
+def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | None) -> Found:
+    """Return the occupations of a stream.
+
+    Parameters
+    ----------
+    epochs
+        The stream.
+    system
+        The job's coordinate system, for its ellipsoid.
+    rules
+        What makes an occupation.
+    marks
+        When points were occupied; None to find the stops.
+    """
+    columns = epochs.columns
+    time_s = columns["us"] / 1e6
+    rules = _for_rate(rules, time_s)
+    span = (time_s[0], time_s[-1]) if len(time_s) else (0.0, 0.0)
+    within = [mark for mark in marks or () if mark.dropped and span[0] <= mark.end_s and mark.start_s <= span[1]]
+    dropped = np.array([mark.start_s for mark in within])
+    found = fixes.fixes(time_s, columns["solution"] == 0, dropped, rules.lost_s, rules.hold_s, rules.gap_s)
+    placed = np.flatnonzero(~np.isnan(columns["lat"]))
+    messages: list[str] = []
+    stops: list[Stop] = []
+    if len(placed):
+        east, north = stillness.metres(
+            columns["lon"][placed], columns["lat"][placed], system.semi_major_m, system.flattening
+        )
+        speed = rules.still_m_s * WANDERS[columns["solution"][placed]]
+        still = stillness.stops(time_s[placed], east, north, speed, rules.gap_s)
+        seen = _reasons(placed[still[0]], placed[still[1]], placed, time_s, rules)
+        stops = seen if marks is None else _of_marks(seen, marks, time_s, messages)
+    long = [stop for stop in stops if time_s[stop.last] - time_s[stop.first] >= rules.least_s - 1e-6]
+    messages += _short_marks(stops, time_s, rules)
+    number_of = np.zeros(len(epochs), np.int64)
+    occupations: list[Occupation] = []
+    for number, stop in enumerate(long, 1):
+        number_of[stop.first : stop.last + 1] = number
+        parts = _by_fix(stop, number, found, epochs, time_s, rules)
+        occupations += [one for part in parts for one in _solutions(part, epochs, system, time_s, rules, messages)]
+    return Found(occupations, found, number_of, messages)
+
+
+def _for_rate(rules: Rules, time_s: Array) -> Rules:
+    """Return the rules for a log's own rate: a slow one is no row of gaps, and one epoch of it is no loss."""
+    interval = min(float(np.median(np.diff(time_s))), SLOWEST_S) if len(time_s) > 2 else 0.0
+    return replace(rules, gap_s=max(rules.gap_s, 2.5 * interval), lost_s=max(rules.lost_s, 1.5 * interval))
+
+
+def _reasons(first: Index, last: Index, placed: Index, time_s: Array, rules: Rules) -> list[Stop]:
+    """Return the stretches with why each starts and ends."""
+    found = []
+    rank = np.searchsorted(placed, np.stack([first, last]))
+    for a, b, i, j in zip(first.tolist(), last.tolist(), *rank.tolist(), strict=True):
+        starts, ends = "it came to rest", "it moved on"
+        if i == 0:
+            starts = "the log begins"
+        elif time_s[a] - time_s[placed[i - 1]] > rules.gap_s:
+            starts = f"the log goes on after a gap of {time_s[a] - time_s[placed[i - 1]]:.0f} s"
+        if j == len(placed) - 1:
+            ends = "the log ends"
+        elif time_s[placed[j + 1]] - time_s[b] > rules.gap_s:
+            ends = f"a gap of {time_s[placed[j + 1]] - time_s[b]:.0f} s"
+        found.append(Stop(a, b, starts, ends))
+    return found
+
+
+def _of_marks(stops: list[Stop], marks: Sequence[Mark], time_s: Array, messages: list[str]) -> list[Stop]:
+    """Return for each mark the longest still stretch within its times."""
+    begins, ends = (np.array([getattr(stop, name) for stop in stops], np.int64) for name in ("first", "last"))
+    found, missing = [], []
+    for mark in marks:
+        a, b = np.searchsorted(time_s, [mark.start_s, mark.end_s + 1e-6])
+        if a == b:
+            continue
+        first, last = np.maximum(begins, a), np.minimum(ends, b - 1)
+        inside = np.flatnonzero(first < last)
+        if not len(inside):
+            missing.append(mark)
+            continue
+        k = inside[np.argmax(time_s[last[inside]] - time_s[first[inside]])]
+        stop = stops[k]
+        starts = stop.starts if first[k] == begins[k] else "its mark begins"
+        until = stop.ends if last[k] == ends[k] else "its mark ends"
+        found.append(Stop(int(first[k]), int(last[k]), starts, until, mark))
+    if missing:
+        named = ", ".join(f"{mark.point} (line {mark.line})" for mark in missing[:5])
+        more = f" and {len(missing) - 5} more" if len(missing) > 5 else ""
+        messages.append(f"the receiver never stood still within the times of {named}{more}: no occupation")
+    return found
+
+
+def _short_marks(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
+    short = [s.mark for s in stops if s.mark is not None and time_s[s.last] - time_s[s.first] < rules.least_s - 1e-6]
+    if not short:
+        return []
+    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in short[:5])
+    return [f"{len(short)} marks hold less than {rules.least_s:g} s of rest and are no occupation: {named}"]
+
+
+def _by_fix(stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules) -> list[Occupation]:
+    """Return one occupation for each fix that lasted long enough in a stop; of one without any, its commonest state."""
+    here = np.arange(stop.first, stop.last + 1)
+    solution = epochs.columns["solution"][here]
+    fix = np.where(solution == 0, found.of[here], -1)
+    parts: list[Occupation] = []
+    for one in np.unique(fix[fix >= 0]).tolist():
+        used = here[fix == one]
+        held = np.isfinite(found.hold_s[one])
+        if held and time_s[used[-1]] - time_s[used[0]] >= rules.least_s - 1e-6:
+            parts.append(Occupation(number, used, (0, 0), 0, one, "", "", stop.mark))
+    if not parts:
+        counts = np.bincount(solution[~np.isnan(epochs.columns["lat"][here])], minlength=len(SOLUTIONS))
+        state = int(np.argmax(counts))
+        used = here[(solution == state) & ~np.isnan(epochs.columns["lat"][here])]
+        return [Occupation(number, used, (stop.first, stop.last), state, -1, stop.starts, stop.ends, stop.mark)]
+    behind = stop.first
+    for part in parts:
+        first, last = int(part.used[0]), int(part.used[-1])
+        is_last = part is parts[-1]
+        part.own = (behind, stop.last if is_last else last)
+        part.starts = stop.starts if first == stop.first else "the fix was found"
+        part.ends = stop.ends if last == stop.last else "the fix was lost"
+        if any(mark_s <= time_s[first] for mark_s in _dropped(stop)) and first == stop.first:
+            part.starts = "its mark begins, the solution dropped as stated"
+        behind = last + 1
+    return parts
+
+
+def _dropped(stop: Stop) -> list[float]:
+    return [stop.mark.start_s] if stop.mark is not None and stop.mark.dropped else []
+
+
+def _solutions(
+    part: Occupation, epochs: Epochs, system: System, time_s: Array, rules: Rules, messages: list[str]
+) -> list[Occupation]:
+    """Return the occupation with its average, or one for each solution that its positions split into."""
+    columns = epochs.columns
+    place, part.lon, part.lat = _local(epochs, part.used, system)
+    stated = np.column_stack([columns[name][part.used] for name in ("sigma_e", "sigma_n", "sigma_u")])
+    interval = float(np.median(np.diff(time_s[part.used]))) if len(part.used) > 1 else 1.0
+    cluster = np.zeros(len(part.used), np.int64)
+    if part.solution == 0:
+        axes = np.flatnonzero(np.isfinite(place).all(axis=0))
+        apart = _apart(place, stated, epochs.digit_m)[axes]
+        fewest = max(FEWEST, round(rules.hold_s / max(interval, 1e-3)))
+        cluster = averages.clusters(place[:, axes], apart, fewest)
+    count = max(int(cluster.max(initial=0)) + 1, 1)
+    if not (cluster >= 0).any():
+        cluster[:] = 0
+    result = []
+    for k in range(count):
+        mine = cluster == k
+        used = part.used[mine]
+        one = part if count == 1 else _solution(part, used, k)
+        one.used = used
+        made = averages.average(place[mine], stated[mine], interval, epochs.digit_m, rules.correlation_s)
+        lone = int((cluster < 0).sum()) if k == 0 else 0
+        one.average = replace(made, outlying=made.outlying + lone)
+        result.append(one)
+    if count > 1:
+        messages.append(_told_apart(part, result, time_s))
+    return result
+
+
+def _told_apart(part: Occupation, found: list[Occupation], time_s: Array) -> str:
+    centres = np.array([one.average.mean[:2] for one in found])
+    far = float(np.hypot(*(centres - centres[0]).T).max())
+    clock = str(np.datetime64(round(time_s[part.own[0]]), "s"))[11:]
+    name = part.mark.point if part.mark else f"the stop at {clock} UTC"
+    return (
+        f"{name}: its fixed positions fall into {len(found)} places up to {far:.2f} m apart without the fix being "
+        f"lost: {len(found)} solutions, or the antenna was shifted: not one average"
+    )
+
+
+def _solution(part: Occupation, used: Index, k: int) -> Occupation:
+    """Return one of several solutions of a fix; the largest accounts for the epochs that belong to none."""
+    own = part.own if k == 0 else (int(used[0]), int(used[-1]))
+    note = f"solution {k + 1} of a fix that holds several"
+    one = Occupation(part.number, used, own, 0, part.fix, note, note, part.mark, k)
+    one.lon, one.lat = part.lon, part.lat
+    return one
+
+
+def _local(epochs: Epochs, used: Index, system: System) -> tuple[Array, float, float]:
+    """Return east, north and up of epochs from their middle, shape (n, 3), and that middle in degrees."""
+    lon, lat = epochs.columns["lon"][used], epochs.columns["lat"][used]
+    # Longitudes around the date line are near each other.
+    turned = (lon - lon[0] + 180) % 360 - 180
+    lon0 = float((np.median(turned) + lon[0] + 180) % 360 - 180)
+    lat0 = float(np.median(lat))
+    origin = np.full(len(lon), lon0), np.full(len(lat), lat0)
+    east, north = geodesy.enu_difference(*origin, lon, lat, system.semi_major_m, system.flattening)
+    return np.column_stack([east, north, epochs.columns["up"][used]]), lon0, lat0
+
+
+def _apart(place: Array, stated: Array, digit_m: float) -> Array:
+    """Return the empty space along each axis that noise does not explain."""
+    own = np.zeros(3)
+    known = np.isfinite(stated).any(axis=0)
+    own[known] = np.nanmedian(stated[:, known], axis=0)
+    steps = averages.step_sigma(np.nan_to_num(place))
+    sigma = np.maximum(np.maximum(own, steps), FINEST_M)
+    return np.maximum(APART * sigma, 3 * digit_m)

@@ -1,0 +1,121 @@
+"""When a receiver stood still, from its positions alone. Arrays in, arrays out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core.groups import starts_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Steps over which speed is taken, and the window of its median, seconds.
+STEP_S, WINDOW_S = 1.0, 5.0
+#: Stretches so near in time are one where the place is the same: noise alone looked like motion.
+NEAR_S = 10.0
+#: The same place, at least: metres.
+SAME_M = 0.05
+
+
+def metres(lon_deg: Array, lat_deg: Array, semi_major_m: float, flattening: float) -> tuple[Array, Array]:
+    """Return east and north of positions from their middle, metres, good for steps between neighbours.
+
+    By the radii of curvature at each latitude; NaN where there is no position.
+    """
+    lon0, lat0 = (float(np.nanmedian(values)) for values in (lon_deg, lat_deg))
+    e2 = flattening * (2 - flattening)
+    w2 = 1 - e2 * np.sin(np.radians((lat_deg + lat0) / 2)) ** 2
+    prime = semi_major_m / np.sqrt(1 - e2 * np.sin(np.radians(lat_deg)) ** 2)
+    east = np.radians((lon_deg - lon0 + 180) % 360 - 180) * prime * np.cos(np.radians(lat_deg))
+    return east, np.radians(lat_deg - lat0) * semi_major_m * (1 - e2) / w2**1.5
+
+
+def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: float) -> tuple[Index, Index]:
+    """Return the first and last epoch of each stretch in which the receiver stood still.
+
+    Still is where the median velocity over `WINDOW_S`, along both axes, stays below `speed_m_s`: noise has no
+    direction and a jump is one step among several, while walking has both.
+
+    Parameters
+    ----------
+    time_s
+        Times, growing, seconds; shape (n,).
+    east, north
+        Metres, without NaN.
+    speed_m_s
+        Speed from which a receiver moves, at each epoch: a worse solution wanders by itself; shape (n,).
+    gap_s
+        A longer silence ends a stretch.
+    """
+    n = len(time_s)
+    nothing = np.zeros(0, np.int64)
+    if n < 2:
+        return nothing, nothing
+    segment = np.cumsum(np.append(0, np.diff(time_s) > gap_s))
+    chosen = _thinned(time_s, segment)
+    if len(chosen) < 2:
+        return nothing, nothing
+    t, e, w, part = time_s[chosen], east[chosen], north[chosen], segment[chosen]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = np.where(np.diff(part) == 0, np.diff(t), np.nan)
+        speed = np.hypot(_middle(np.diff(e) / step, t, part), _middle(np.diff(w) / step, t, part))
+    # Each epoch is as still as the step it stands in; the last of a segment as the step before.
+    still_step = speed < speed_m_s[chosen[:-1]]
+    at = np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(still_step) - 1)
+    own = still_step[at] & np.isfinite(speed[at])
+    before = np.maximum(at - 1, 0)
+    ends = ~np.isfinite(step[at]) & (part[before] == segment)
+    still = np.where(ends, still_step[before], own)
+    key = np.where(still, segment, -1)
+    start = starts_of(key)
+    end = np.append(start[1:], n) - 1
+    return _merged(start[still[start]], end[still[start]], time_s, np.column_stack([east, north]), segment)
+
+
+def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Index) -> tuple[Index, Index]:
+    """Return the stretches, those made one that noise has parted: soon after each other, at the same place."""
+    near = (time_s[first[1:]] - time_s[last[:-1]] <= NEAR_S) & (segment[first[1:]] == segment[last[:-1]])
+    parted = np.ones(len(first), bool)
+    for k in np.flatnonzero(near).tolist():
+        until = np.searchsorted(time_s, time_s[first[k + 1]] + NEAR_S)
+        since = np.searchsorted(time_s, time_s[last[k]] - NEAR_S)
+        before = place[max(int(since), int(first[k])) : last[k] + 1]
+        behind = place[first[k + 1] : min(int(until), int(last[k + 1]) + 1)]
+        parted[k + 1] = not _same(before, behind)
+    opens = np.flatnonzero(parted)
+    return first[opens], last[np.append(opens[1:], len(first)) - 1] if len(first) else last
+
+
+def _same(before: Array, behind: Array) -> bool:
+    """Return whether two handfuls of positions lie around one place, by their medians and their scatter."""
+    middles = [np.median(part, axis=0) for part in (before, behind)]
+    scatter = max(
+        float(np.median(np.hypot(*(part - middle).T))) for part, middle in zip((before, behind), middles, strict=True)
+    )
+    return float(np.hypot(*(middles[0] - middles[1]))) <= max(SAME_M, 2 * scatter)
+
+
+def _thinned(time_s: Array, segment: Index) -> Index:
+    """Return one epoch a second, and the first of each segment."""
+    tick = np.floor((time_s - time_s[0]) / STEP_S + 1e-6).astype(np.int64)
+    keep = np.append(True, (np.diff(tick) > 0) | (np.diff(segment) > 0))
+    return np.flatnonzero(keep)
+
+
+def _middle(speed: Array, time_s: Array, part: Index) -> Array:
+    """Return the running median of speeds, each segment for itself."""
+    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else STEP_S
+    width = max(round(WINDOW_S / max(interval, 1e-3)) | 1, 3)
+    # Segments are set apart by a window of nothing, so that none looks into the next.
+    place = np.arange(len(speed)) + part[:-1] * width
+    padded = np.full(int(place[-1]) + 1, np.nan)
+    padded[place] = speed
+    middle = pd.Series(padded).rolling(width, center=True, min_periods=1).median().to_numpy()
+    return np.where(np.isfinite(speed), middle[place], np.nan)

@@ -1,0 +1,246 @@
+"""Reviews of receiver logs: from the stream to the map, beside tables, and one log after another."""
+
+from __future__ import annotations
+
+import gzip
+from datetime import timedelta
+from pathlib import Path
+
+import logs
+import pytest
+from logs import START, Epoch, stay, walk
+
+import geoqa
+from geoqa import stored
+from geoqa.cli import main
+from geoqa.core.errors import InputError, RecipeError
+from geoqa.readers.delimited import DelimitedReader
+from geoqa.readers.nmea import NmeaReader
+from geoqa.readers.recipe import job_from_table
+
+A, B = (0.0, 0.0), (25.0, 10.0)
+TOML = """
+[site]
+name = "Logs"
+crs = "EPSG:4167"
+height = "ellipsoidal"
+[match]
+by = "place"
+radius_m = 0.5
+[tolerance]
+horizontal_m = 0.05
+vertical_m = 0.08
+[requirement]
+horizontal_m = 0.05
+vertical_m = 0.10
+"""
+#: Two visits of A an hour apart, each with its own fix, and one of B.
+MORNING = [*stay(0, 15, A, 5), *stay(15, 60, A), *walk(60, 80, A, B), *stay(80, 120, B)]
+LATER = [*stay(3600, 3630, A, 5, seed=8), *stay(3630, 3680, A, seed=9)]
+
+
+@pytest.fixture
+def write(tmp_path):
+    def writer(name, epochs, **more):
+        path = tmp_path / name
+        path.write_bytes(epochs if isinstance(epochs, bytes) else logs.log(epochs, **more))
+        return path
+
+    return writer
+
+
+def by_point(review):
+    return review.frames["points"].set_index("point")
+
+
+def test_from_stream_to_map_with_a_recipe_that_says_what_the_log_does_not(tmp_path, write, capsys):
+    data = write("crew.nmea", [*MORNING, *LATER], precision=(0.008, 0.008, 0.015))
+    recipe = tmp_path / "site.toml"
+    recipe.write_text(TOML)
+    out = tmp_path / "out"
+    assert main(["review", str(data), "--recipe", str(recipe), "--out", str(out)]) == 1
+    assert "crew.nmea" in capsys.readouterr().out
+    review = stored.load(out)
+    assert {"epochs", "occupations", "points"} <= set(review.frames)
+    points = by_point(review)
+    assert points.loc["place 1", "visits"] == 2
+    assert points.loc["place 1", "status"] == "confirmed"
+    assert points.loc["place 2", "status"] == "unproven"
+    assert points["height_m"].isna().all()
+    epochs = review.frames["epochs"]
+    assert (epochs["point"] == "place 1").sum() > 100
+    assert epochs["point"].isna().sum() > 10
+    assert review.record["counts"]["solution"]["float"] == 45
+    assert review.record["accounts"]["crew.nmea"]["epochs"]["read"] == len(MORNING) + len(LATER)
+
+
+def test_the_completed_recipe_reads_as_the_same_job():
+    job = job_from_table(logs.SITE)
+    assert job_from_table(job.as_table()) == job
+
+
+def test_a_table_is_refused_under_a_recipe_that_is_enough_for_a_log(tmp_path):
+    path = tmp_path / "site.csv"
+    path.write_text("Mark,E,N\nA,1,2\n")
+    with pytest.raises(InputError, match="enough for a receiver's log") as caught:
+        DelimitedReader().read(path, job_from_table({**logs.SITE, "match": {"by": "name"}}))
+    assert "[input] initialization" in str(caught.value) and "[input.columns]" in str(caught.value)
+
+
+def test_an_input_with_columns_still_needs_the_rest():
+    table = {**logs.SITE, "input": {"columns": {"longitude": "X", "latitude": "Y"}}}
+    with pytest.raises(RecipeError, match=r"\[input\] unit: must be stated"):
+        job_from_table(table)
+
+
+def test_logs_stand_beside_tables(tmp_path, write):
+    log = write("crew.nmea", MORNING)
+    table = tmp_path / "book.csv"
+    table.write_text(f"Mark,X,Y,Init\nA,{logs.LON},{logs.LAT},k1\nC,{logs.LON + 0.01},{logs.LAT},k1\n")
+    recipe = {
+        **logs.SITE,
+        "input": {
+            "unit": "m",
+            "columns": {"point": "Mark", "longitude": "X", "latitude": "Y", "initialization": "Init"},
+        },
+    }
+    review = geoqa.review([table, log], recipe)
+    assert by_point(review).loc["place 1", "occupations"] == 2
+    assert len(review.frames["epochs"]) == len(MORNING)
+    asserted = {**recipe, "input": {"unit": "m", "initialization": "asserted", "asserted_by": "crew",
+                "columns": {"point": "Mark", "longitude": "X", "latitude": "Y"}}}  # fmt: skip
+    occupations = geoqa.review([table, log], asserted).frames["occupations"]
+    # What is asserted holds for the rows of the table; the log shows its own.
+    own = occupations[occupations["source_file"] == "crew.nmea"]["initialization"].astype(str)
+    assert set(own) == {"crew.nmea fix 1"}
+    assert (
+        occupations[occupations["source_file"] == "book.csv"]["initialization"].astype(str).str.match("asserted").all()
+    )
+
+
+def test_points_never_fixed_are_unproven(write):
+    epochs = [*stay(0, 60, A, 5, noise=0.03), *walk(60, 80, A, B, 5), *stay(3600, 3660, A, 5, noise=0.03, seed=4)]
+    points = by_point(geoqa.review(write("crew.nmea", epochs), logs.SITE))
+    assert set(points["status"]) <= {"loose", "unproven"}
+
+
+def test_one_fix_all_day_proves_nothing(write):
+    epochs = [*stay(0, 60, A), *walk(60, 80, A, B), *walk(80, 100, B, A), *stay(100, 160, A, seed=4)]
+    review = geoqa.review(write("crew.nmea", epochs), logs.SITE)
+    assert set(review.frames["closures"]["independence_h"]) == {"same-fix"}
+    assert by_point(review).loc["place 1", "status"] == "unproven"
+
+
+def test_two_solutions_of_one_fix_are_a_conflict(write):
+    epochs = [*stay(0, 60, A), *stay(60, 100, (0.40, 0.05))]
+    review = geoqa.review(write("crew.nmea", epochs), logs.SITE)
+    assert by_point(review)["status"].tolist() == ["conflict"]
+
+
+def test_what_was_taken_without_moving_on_is_one_place_however_far_apart(write):
+    """A radius must not hide the large closure: one stop, two fixes, 3 m apart."""
+    epochs = [*stay(0, 20, A, 5), *stay(20, 60, A), *stay(60, 80, A, 5), *stay(80, 120, (3.0, 0.0))]
+    review = geoqa.review(write("crew.nmea", epochs), logs.SITE)
+    points = by_point(review)
+    assert points["status"].tolist() == ["conflict"]
+    assert points["worst_horizontal_m"].iloc[0] == pytest.approx(3.0, abs=0.05)
+    beside = [stay(k * 40, k * 40 + 40, (1.7 * k, 0.9 * (k % 3))) for k in range(6)]
+    many = geoqa.review(write("wall.nmea", [epoch for part in beside for epoch in part]), logs.SITE)
+    assert by_point(many)["status"].tolist() == ["conflict"]
+
+
+def read_all(paths, recipe=logs.SITE, **parameters):
+    return NmeaReader(**parameters).read_all(paths, [job_from_table(recipe)] * len(paths))
+
+
+def test_a_log_that_begins_fixed_goes_on_with_the_fix_before(write):
+    paths = [write("a.nmea", stay(0, 60, A)), write("b.nmea", stay(600, 660, A, seed=3))]
+    labels = [result.frames["occupations"]["initialization"].astype(str).tolist() for result in read_all(paths)]
+    assert labels == [["a.nmea fix 1"], ["a.nmea fix 1"]]
+    labels = [r.frames["occupations"]["initialization"].astype(str).tolist() for r in read_all(paths, carried_h=0.1)]
+    assert labels == [["a.nmea fix 1"], ["b.nmea fix 1"]]
+
+
+def test_logs_of_two_receivers_at_once_are_two(write):
+    paths = [write("a.nmea", stay(0, 60, A)), write("b.nmea", stay(5, 65, B, seed=3))]
+    results = read_all(paths)
+    assert [r.frames["occupations"]["point"].astype(str).tolist() for r in results] == [["stop-1"], ["stop-2"]]
+    assert results[1].frames["occupations"]["initialization"].astype(str).tolist() == ["b.nmea fix 1"]
+
+
+def test_hourly_logs_are_one_and_the_date_of_one_serves_the_next(write):
+    first = write("log_2.nmea", stay(0, 30, A))
+    second = write("log_10.nmea", stay(30, 60, A, seed=2), dated=False)
+    results = read_all([second, first])
+    assert [len(r.frames["occupations"]) for r in results] == [0, 1]
+    assert results[1].frames["occupations"]["epochs"].tolist() == [60.0]
+    assert [r.accounts["epochs"]["read"] for r in results] == [30, 30]
+    assert results[0].frames["epochs"]["source_line"].min() == 1
+    assert str(results[0].frames["epochs"]["time_utc"].iloc[0])[:10] == "2026-02-09"
+
+
+def test_a_log_over_midnight_in_pieces(write):
+    start = START.replace(hour=23, minute=59, second=30)
+    whole = logs.log(stay(0, 60, A), start=start)
+    cut = len(whole) // 2 + 7
+    results = read_all([write("p1.nmea", whole[:cut]), write("p2.nmea", whole[cut:])])
+    assert str(results[1].frames["epochs"]["time_utc"].iloc[-1]) == str(start + timedelta(seconds=59))
+    assert sum(r.accounts["sentences"]["set_aside"] for r in results) == 0
+
+
+@pytest.mark.parametrize("name", ["crew.nmea", "crew.log", "crew.txt", "crew", "crew.nmea.gz", "crew.dat"])
+def test_a_log_is_known_by_what_it_holds(write, name):
+    content = logs.log(stay(0, 60, A))
+    path = write(name, gzip.compress(content) if name.endswith(".gz") else content)
+    assert len(geoqa.review(path, logs.SITE).frames["epochs"]) == 60
+
+
+def test_a_table_with_a_name_like_a_log_is_none():
+    assert NmeaReader.sniff(Path("site.csv"), b"Mark,E,N\n$A,1,2\n") == 0.0
+
+
+def test_a_recipe_is_proposed_that_asks_for_what_must_be_stated(write, capsys):
+    assert main(["recipe", str(write("crew.nmea", MORNING))]) == 0
+    said = capsys.readouterr().out
+    assert 'crs = "?"' in said and "date" not in said
+    assert main(["recipe", str(write("bare.nmea", logs.log(MORNING, dated=False)))]) == 0
+    assert 'date = "?"' in capsys.readouterr().out
+
+
+def test_a_log_without_any_stop_says_why(write):
+    with pytest.raises(InputError, match="no row can be used"):
+        geoqa.review(write("crew.nmea", walk(0, 60, A, (60, 0))), logs.SITE)
+    with pytest.raises(InputError, match="no GGA or GNS"):
+        geoqa.review(write("x.nmea", (logs.rmc(Epoch(0)) + "\r\n").encode()), logs.SITE)
+
+
+def test_a_local_frame_and_a_system_far_away_are_refused(write):
+    path = write("crew.nmea", MORNING)
+    with pytest.raises(InputError, match=r'crs is "local"'):
+        geoqa.review(path, {**logs.SITE, "site": {"crs": "local"}})
+    with pytest.raises(InputError):
+        geoqa.review(path, {**logs.SITE, "site": {"crs": "EPSG:3995"}})
+
+
+def test_binary_before_the_first_sentence(write):
+    noise = b"\xb5\x62\x00\x01" * 3000
+    assert len(geoqa.review(write("crew.log", noise + logs.log(MORNING)), logs.SITE).frames["epochs"]) == len(MORNING)
+
+
+def test_a_log_between_that_was_never_fixed_hides_no_fix(write):
+    paths = [
+        write("a.nmea", stay(0, 60, A)),
+        write("b.nmea", stay(300, 360, B, 5, noise=0.03)),
+        write("c.nmea", stay(600, 660, A, seed=3)),
+    ]
+    labels = [result.frames["occupations"]["initialization"].astype(object).tolist() for result in read_all(paths)]
+    assert labels[0] == labels[2] == ["a.nmea fix 1"]
+
+
+def test_hostile_text_of_a_log_reaches_no_output(tmp_path, write):
+    bad = b"$GP\x00GGA,{{7*7}}</script>\x1b[31m*00\r\n"
+    review = geoqa.review(write("crew.nmea", bad + logs.log(MORNING)), logs.SITE)
+    review.write(tmp_path / "out")
+    row = review.frames["set_aside"]["row"].iloc[0]
+    assert row.isprintable() and row.isascii()
+    assert "{{7*7}}" not in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
