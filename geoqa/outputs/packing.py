@@ -84,8 +84,8 @@ class Pack:
         with np.errstate(over="ignore"):
             steps = np.rint(given / step) + 0.0
         key = (steps.tobytes(), step)
-        # What a reader is to see without the guess is not left to one.
-        if key not in self._columns or (guess is None and "guess" in self._columns[key]):
+        # What a reader is to see without what the caller and it agreed on is not left to that.
+        if key not in self._columns or (guess is None and "terms" not in self._columns[key].get("guess", {"terms": 0})):
             missed = steps if guess is None else steps - np.nan_to_num(guess.steps)
             whole = self._steps(missed, step)
             if whole is None:

@@ -117,7 +117,7 @@ def compare(points: int, beside: bool) -> None:
         )
         path = Path(folder) / "ours.html"
         path.write_text(page, encoding="utf-8")
-        runs = [shown(browser, path, "window.Geoqa && Geoqa.page", drag=k == 0) for k in range(REPEATS)]
+        runs = [shown(browser, path, "() => window.Geoqa && Geoqa.page", drag=k == 0) for k in range(REPEATS)]
         after, pan = statistics.median(run[0] for run in runs), runs[0][1]
         assert pan is not None
         print(f"{points:>7,} points  build {build:.2f} s, file {size:.2f} MB, shown after {after:.0f} ms, "
@@ -126,7 +126,7 @@ def compare(points: int, beside: bool) -> None:
         if beside:
             build_g, page_g = timed(geojson, frames, job, 1)
             path.write_text(page_g, encoding="utf-8")
-            after_g, _ = shown(browser, path, "document.readyState === 'complete'", drag=False)
+            after_g, _ = shown(browser, path, "() => document.readyState === 'complete'", drag=False)
             print(f"        GeoJSON  build {build_g:.2f} s, file {len(page_g) / 1e6:.2f} MB, "
                   f"shown after {after_g:.0f} ms; ratios: build 1/{build_g / build:.0f}, "
                   f"shown 1/{after_g / after:.0f}", flush=True)  # fmt: skip
