@@ -214,6 +214,7 @@ def review(
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     kept = pipeline.Frames(frames)
+    steps = pipeline.possible(steps, frames)
     optional = [step.name for step in steps if found.is_third_party(step.name)]
     messages += pipeline.run(steps, kept, job, progress, optional)
     by_name = {reader.name: reader for reader in readers}

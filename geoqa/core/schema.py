@@ -19,6 +19,7 @@ from geoqa.core.contract import text_column as _text
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, PROCEDURES, REPEATS
 from geoqa.core.log_contracts import EPOCHS
+from geoqa.core.wait_contracts import CONVERGENCE, DURATIONS, WAIT_TESTS, WAITS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -325,6 +326,10 @@ FRAMES: dict[str, Frame] = {
     "stakes": STAKES,
     "averages": AVERAGES,
     "control_checks": CONTROL_CHECKS,
+    "convergence": CONVERGENCE,
+    "waits": WAITS,
+    "wait_tests": WAIT_TESTS,
+    "durations": DURATIONS,
 }
 
 
