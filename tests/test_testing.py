@@ -28,6 +28,8 @@ WHOLE_SITE = (
     "class-shares",
     "name-checks",
     "reviewer-decisions",
+    "convergence",
+    "durations",
 )
 
 

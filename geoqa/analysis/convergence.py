@@ -9,9 +9,14 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,14 +94,14 @@ def _attempts(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _stated(epochs: pd.DataFrame):  # type: ignore[no-untyped-def]
+def _stated(epochs: pd.DataFrame) -> Array:
     """Return the distance root mean square that the receiver states for each epoch, metres; NaN for none."""
     import numpy as np
 
     return np.hypot(*(epochs[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m")))
 
 
-def _where(known, wait):  # type: ignore[no-untyped-def]
+def _where(known: Flags, wait: tuple[Array, Flags]) -> tuple[Array, Flags]:
     """Return a wait without what is not known."""
     import numpy as np
 

@@ -40,7 +40,7 @@ class Durations(Analysis):
         import pandas as pd
 
         from geoqa.analysis import held, lengths, wait_table
-        from geoqa.core import schema
+        from geoqa.core.wait_contracts import DURATIONS
 
         found, left_out = held.fixes(frames["epochs"], frames["occupations"], frames["points"], job)
         found = found.with_correlation(self.correlation_s)
@@ -49,7 +49,7 @@ class Durations(Analysis):
             mine = _rows(canopy, found.of(wait_table.of_class(found.canopy, canopy)))
             flat = lengths.flat(*(np.array([row[c] for row in mine], float) for c in ("duration_s", "spread_h_m")))
             rows += [row | {"flat": bool(one)} for row, one in zip(mine, flat.tolist(), strict=True)]
-        columns = {n: c.kind for n, c in schema.DURATIONS.columns.items()}
+        columns = {n: c.kind for n, c in DURATIONS.columns.items()}
         kinds = {"text": "str", "float": float, "int": np.int64, "bool": bool}
         table = pd.DataFrame(rows, columns=list(columns)).astype({n: kinds[kind] for n, kind in columns.items()})
         return Result({"durations": table}, tuple(_sentences(table, left_out)))
@@ -120,8 +120,7 @@ def _gain(rows: pd.DataFrame) -> str:
     first, last = known.iloc[0], known.iloc[-1]
     spread = (
         f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per axis "
-        "across fixes, "
-        f"those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
+        f"across fixes, those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
     )
     flat = known[known["flat"]]
     if flat.empty:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
 
 
 def of_stops(number: Index, occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Array, Array]:
@@ -62,14 +63,14 @@ def of_stops(number: Index, occupations: pd.DataFrame, points: pd.DataFrame, job
     return lon, lat
 
 
-def _confirmed(points: pd.DataFrame, names: pd.Index) -> Array:
+def _confirmed(points: pd.DataFrame, names: pd.Index) -> Flags:
     status = points.set_index(points["point"].astype("str"))["status_h"].astype(object)
     return (status.reindex(names.astype("str")) == "confirmed").to_numpy()
 
 
-def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confirmed: Array) -> Array:
+def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confirmed: Flags) -> Array:
     """Return for each row the mean of the used visits of its point without its own; its control where there is one."""
-    finite = np.isfinite(place).all(axis=1)
+    finite = np.isfinite(place[:, 0]) & np.isfinite(place[:, 1])
     used = np.isin(usage.codes_of(occupations["use"]), usage.IN_POSITION) & finite
     visit = occupations["visit"].to_numpy().astype(np.int64)
     width = int(visit.max(initial=0)) + 1

@@ -120,6 +120,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "occupations": occupations,
         "set_aside": given.pop("set_aside", sample().set_aside()),
         "decisions": given.pop("decisions", none_decided),
+        "epochs": given.pop("epochs", sample().epochs()),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")
