@@ -208,6 +208,24 @@ def draw_map(folder: Path, out: Path | None) -> None:
     _say(f"Wrote {target}")
 
 
+@cli.command(short_help="Plot the receiver logs of an earlier review.")
+@click.argument("folder", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Folder to write; by default plots in FOLDER.")
+@click.option("--point", "-p", "points", multiple=True, help="Point to plot; may be repeated. By default the worst.")
+@click.option("--most", type=click.IntRange(0, 1000), default=12, show_default=True, help="Points at most.")
+def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) -> None:
+    """Plot the receiver logs of an earlier review as SVG: waits, lengths of averages, positions and series of points.
+
+    Needs matplotlib (pip install 'geoqa-survey[plots]').
+    """
+    from geoqa.outputs.plots import album
+    from geoqa.stored import load
+
+    review = load(folder)
+    for path in album.write(out or folder / "plots", review.frames, review.job, points, most, Progress()):
+        _say(f"Wrote {path}")
+
+
 def _step_command(cls: type[Step]) -> click.Command:
     options: list[click.Parameter] = [
         click.Argument(["folder"], type=PATH),
