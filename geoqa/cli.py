@@ -86,7 +86,8 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path) -> None:
 
 @cli.command(short_help="Write an invented site and review it.")
 @click.argument("out", type=PATH)
-def demo(out: Path) -> None:
+@click.option("--logs", is_flag=True, help="Also three receiver logs in OUT/logs, reviewed, with plots.")
+def demo(out: Path, logs: bool) -> None:
     """Write an invented site into OUT and review it there.
 
     Makes occupations.csv and site.toml, a recipe with comments to start your own from, and reviews
@@ -108,6 +109,29 @@ def demo(out: Path) -> None:
     _print(made, written)
     _say(f"This is a demonstration and ends with 0. On these data `geoqa review` would end with {made.exit_code}.")
     _say(f"Open {out / 'map.html'} in a browser; it needs no network.")
+    if logs:
+        _demo_logs(out / "logs", progress)
+
+
+def _demo_logs(folder: Path, progress: Progress) -> None:
+    """Write the receiver logs of the demo into a folder, review and plot them there."""
+    from geoqa import demo as site
+    from geoqa.outputs.folder import replacing
+    from geoqa.outputs.plots import album, canvas
+    from geoqa.reviews import refuse_loss
+    from geoqa.reviews import review as run_review
+
+    refuse_loss(folder, ())
+    with replacing(folder) as staging:
+        names = [path.name for path in site.write_logs(staging)]
+        _refuse_changed(folder, staging)
+    made = run_review([folder / name for name in names], folder / "logs.toml", progress)
+    _print(made, made.write(folder, progress))
+    if not canvas.is_installed():
+        _say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
+        return
+    written = album.write(folder / "plots", made.frames, made.job, (), 12, progress)
+    _say(f"{len(written)} plots in {folder / 'plots'}")
 
 
 @cli.command(short_help="Propose a recipe for a file of occupations.")

@@ -91,6 +91,7 @@ def test_units_numbers_and_names_are_on_every_plot(review, drawn):
     for kind, texts in expected.items():
         told = words(drawn[kind])
         assert [text for text in texts if text not in told] == []
+        assert "$" not in told
 
 
 def test_the_same_frames_give_the_same_bytes(review, drawn):

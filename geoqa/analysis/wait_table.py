@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -83,8 +82,11 @@ def sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
     """Return what a crew should know, a sentence for each class and wait."""
     single = (waits["canopy"] == WHOLE_SITE).all()
     told = waits[waits["until"].isin(TOLD) & ((waits["canopy"] != WHOLE_SITE) | single)]
-    said = [_sentence(row) for row in told.to_dict("records")]
-    said += list(_differences(tests))
+    said = [
+        f"{under(str(canopy))}, {'; '.join(_wait(row) for row in rows.to_dict('records'))}"
+        for canopy, rows in told.groupby("canopy", sort=False)
+    ]
+    said += _differences(tests)
     if (told["reached"] < told["attempts"]).any():
         said.append("crews give up where it is worst: where attempts were given up, waits are rather longer than these")
     return said
@@ -97,27 +99,21 @@ def under(canopy: str) -> str:
     return "in the open" if canopy.casefold() == "open" else f"under {canopy}"
 
 
-def _sentence(row: dict[str, Any]) -> str:
-    n, never, where, until = row["attempts"], row["attempts"] - row["reached"], under(row["canopy"]), row["until"]
-    words = UNTIL_WORDS[until]
+def _wait(row: dict[str, Any]) -> str:
+    n, never, words = row["attempts"], row["attempts"] - row["reached"], UNTIL_WORDS[row["until"]]
     settled = f"{never} of {n} never settled" if never else f"all {n} settled"
     if np.isnan(row["half_s"]):
-        return (
-            f"{where}, until {words}: not seen for half of {n} attempts, the longest tried for "
-            f"{duration(row['longest_s'])}; {settled}"
-        )
-    most = "nine in ten were not seen" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
-    return f"{where}, wait {duration(row['half_s'])} for half, {most}, until {words}; {settled}"
+        longest = duration(row["longest_s"])
+        return f"until {words}: not seen for half of {n} attempts, the longest tried for {longest}, {settled}"
+    most = "not seen for nine in ten" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
+    return f"wait {duration(row['half_s'])} for half, {most}, until {words} ({settled})"
 
 
-def _differences(tests: pd.DataFrame) -> Iterable[str]:
+def _differences(tests: pd.DataFrame) -> list[str]:
     """Return which classes wait differently until a fix holds, at 5 % over all pairs."""
     shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)]
-    for row in shown.to_dict("records"):
-        yield (
-            f"waits until a fix holds differ between {row['canopy']} and {row['other']} (log-rank test, "
-            f"p = {row['p_adjusted']:.2g})"
-        )
+    pairs = [f"{row['canopy']} and {row['other']} (p = {row['p_adjusted']:.1g})" for row in shown.to_dict("records")]
+    return [f"waits until a fix holds differ, by the log-rank test, between {', '.join(pairs)}"] if pairs else []
 
 
 def duration(seconds: float) -> str:

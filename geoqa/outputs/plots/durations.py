@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def plot(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
     """Return the curves of ``durations`` as SVG: spread above, effective epochs below."""
-    return canvas.drawn(lambda figure: _draw(figure, frames["durations"], job), 6.4, 6.2)
+    return canvas.drawn(lambda figure: _draw(figure, frames["durations"], job), 6.4, 7.0)
 
 
 def _draw(figure: Figure, table: pd.DataFrame, job: Job) -> None:
@@ -31,15 +31,30 @@ def _draw(figure: Figure, table: pd.DataFrame, job: Job) -> None:
         spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.0)
         text = f"horizontal tolerance {1000 * tolerance:g} mm"
         spread.text(0.01, 1000 * tolerance, text, transform=spread.get_yaxis_transform(), va="bottom", fontsize=8)
-    spread.set_title("Averages of fixed epochs: full symbols across the fixes of a point, hollow ones under one fix")
+    spread.set_title("Averages of fixed epochs")
     spread.set_ylabel("spread per horizontal axis (mm)")
     worth.set(xlabel="length of the average (s)", ylabel="independent epochs")
     if table.empty:
         canvas.say_nothing(spread, "no fix was held at a stop")
         return
     spread.set(xscale="log", yscale="log")
+    for axis in (spread.xaxis, spread.yaxis):
+        _plain_numbers(axis)
     worth.set_ylim(bottom=0)
-    spread.legend(loc="best", title="thick: a longer average spreads less by no tenth", title_fontsize=8)
+    words = (
+        "full: across the fixes of a point; hollow: under one fix;\nthick: no longer average spreads less by a tenth"
+    )
+    handles, labels = spread.get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", title=words, title_fontsize=8)
+
+
+def _plain_numbers(axis: Any) -> None:
+    """Write 1, 2, 5, 10 ... along a logarithmic axis, not powers of ten."""
+    from matplotlib import ticker
+
+    axis.set_major_locator(ticker.LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(ticker.FormatStrFormatter("%g"))
+    axis.set_minor_formatter(ticker.NullFormatter())
 
 
 def _curves(spread: Any, worth: Any, rows: pd.DataFrame, canopy: str, look: tuple[str, str, str]) -> None:
