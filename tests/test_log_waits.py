@@ -157,7 +157,7 @@ def test_what_longer_averages_spread(reviewed):
     rows = review.frames["durations"]
     light = rows[rows["canopy"] == "light"]
     assert light["duration_s"].tolist() == [1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120]
-    assert (light["fixes"] == 20).all() and (light["fixes_compared"] == 20).all()
+    assert not light["one_visit"].any() and (light["fixes"] == 20).all() and (light["fixes_compared"] == 20).all()
     assert light["same_fix_h_m"].iloc[0] == pytest.approx(0.004, rel=0.25)
     assert light["same_fix_h_m"].iloc[-3] < 0.5 * light["same_fix_h_m"].iloc[0]
     assert light["spread_h_m"].between(0.0055, 0.0115).all()
@@ -176,3 +176,11 @@ def test_fixes_of_points_in_conflict_are_no_matter_of_time(reviewed):
     review = reviewed(epochs, recipe={"match": {"by": "place", "radius_m": 2.0}})
     assert review.frames["points"]["status"].tolist() == ["conflict"]
     assert len(review.frames["durations"]) == 0
+
+
+def test_fixes_of_one_visit_are_compared_and_said_to_share_a_sky(reviewed):
+    parts = [stay(40 * k, 40 * k + 14, quality=5, seed=k) + stay(40 * k + 14, 40 * k + 40, seed=k) for k in range(4)]
+    review = reviewed([epoch for part in parts for epoch in part])
+    rows = review.frames["durations"]
+    assert rows["one_visit"].all() and (rows["fixes_compared"] == 4).all()
+    assert any("fixes of one visit" in text for text in review.messages)

@@ -26,7 +26,7 @@ class Durations(Analysis):
     """
 
     name = "durations"
-    needs = ("epochs", "occupations", "points")
+    needs = ("epochs", "occupations", "occupations.visit", "points")
     gives = ("durations",)
 
     correlation_s: float = param(
@@ -79,6 +79,7 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
                 "fixes": int(long.sum()),
                 "averages": int(level.count.sum()),
                 "fixes_compared": int(points[points > 1].sum()),
+                "one_visit": bool((points > 1).any()) and found.one_visit(long),
                 "effective_epochs": lengths.worth(length, found.interval_s[long], found.correlation_s[long]),
                 "same_fix_h_m": lengths.same_fix(level),
                 "same_fix_v_m": lengths.same_fix(height),
@@ -102,7 +103,7 @@ def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
     ]
     if said and left_out:
         said.append(
-            f"{left_out} fixes at points in conflict are not in what averages spread: no length mends a wrong fix"
+            f"what averages spread is without points in conflict ({left_out} fixes): no length mends a wrong fix"
         )
     return said
 
@@ -110,18 +111,19 @@ def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
 def _gain(rows: pd.DataFrame) -> str:
     from geoqa.analysis.wait_table import duration
 
-    first, last = rows.iloc[0], rows.iloc[-1]
     known = rows[rows["spread_h_m"].notna()]
     if known.empty:
         return (
-            f"no point has two fixes held for {duration(first['duration_s'])}: how much of an error stays however long "
-            "one averages cannot be seen"
+            f"no point has two fixes held for {duration(rows.iloc[0]['duration_s'])}: how much of an error stays "
+            "however long one averages cannot be seen"
         )
     first, last = known.iloc[0], known.iloc[-1]
     spread = (
-        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per axis "
-        f"across fixes, those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
+        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per axis across "
+        f"{last['fixes_compared']} fixes, those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
     )
+    if last["one_visit"]:
+        spread += " (fixes of one visit: what they share is not seen)"
     flat = known[known["flat"]]
     if flat.empty:
         return f"{spread}: where it ends to pay is not seen"

@@ -29,8 +29,8 @@ class Held:
     fix, time_s, place, up
         Fix of each epoch from 0, its time, east and north from its point (shape (m, 2)), and the height of its
         mark where the antenna height is known, else of the antenna, NaN without; shape (m,).
-    point, interval_s, correlation_s, canopy, above_mark
-        Of each fix: its point, its interval, how long its errors last, its class, and whether heights are the
+    point, visit, interval_s, correlation_s, canopy, above_mark
+        Of each fix: its point and visit, its interval, how long its errors last, its class, and whether heights are the
         mark's; shape (n,).
     """
 
@@ -39,6 +39,7 @@ class Held:
     place: Array
     up: Array
     point: Index
+    visit: Index
     interval_s: Array
     correlation_s: Array
     canopy: pd.Series
@@ -65,8 +66,14 @@ class Held:
         number = np.cumsum(chosen) - 1
         return Held(
             number[self.fix[rows]], self.time_s[rows], self.place[rows], self.up[rows], self.point[chosen],
-            self.interval_s[chosen], self.correlation_s[chosen], self.canopy[chosen], self.above_mark[chosen],
+            self.visit[chosen], self.interval_s[chosen], self.correlation_s[chosen], self.canopy[chosen],
+            self.above_mark[chosen],
         )  # fmt: skip
+
+    def one_visit(self, chosen: Flags) -> bool:
+        """Return whether no point has some of the chosen fixes in two visits."""
+        places = np.unique(np.column_stack([self.point[chosen], self.visit[chosen]]), axis=0)
+        return len(np.unique(places[:, 0])) == len(places)
 
     def heights(self) -> Held:
         """Return the epochs that have a height, with it as their place."""
@@ -93,10 +100,12 @@ def fixes(epochs: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame,
     number, fix = np.unique(found.of[at], return_inverse=True)
     stop = here.stop[found.first[number]]
     place = _from_their_point(epochs, here.row[at], codes[at], job)
+    visit = np.nan_to_num(_of_stops(here.number, occupations, "visit")).astype(np.int64)[stop]
     antenna = _of_stops(here.number, occupations, "antenna_height_m")[stop]
     up = epochs["height_m"].to_numpy(dtype=float)[here.row[at]] - np.nan_to_num(antenna)[fix]
     return Held(
-        fix, here.time_s[at], place, up, codes[found.first[number]], here.interval_s[stop], np.zeros(len(number)),
+        fix, here.time_s[at], place, up, codes[found.first[number]], visit, here.interval_s[stop],
+        np.zeros(len(number)),
         stays.facts(here, occupations, "canopy").iloc[stop].reset_index(drop=True), np.isfinite(antenna),
     ), left_out  # fmt: skip
 

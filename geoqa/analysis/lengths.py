@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 LENGTHS_S = (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 300, 450, 600, 900, 1800, 3600)
 #: An average counts with so many of the epochs it should have.
 COMPLETE = 0.8
+#: Averages beyond the first of each fix that show a spread under one fix.
+FEWEST = 4
 #: What a longer average must gain to be worth the time.
 GAIN = 0.1
 
@@ -79,12 +81,12 @@ def _sums(values: Array, group: Index, n: int) -> Array:
 
 
 def same_fix(made: Averages) -> float:
-    """Return the spread per axis of averages under one fix, about its own mean; NaN with fewer than two in every fix.
+    """Return the spread per axis of averages under one fix, about its own mean; NaN where too few show it.
 
     What a whole fix is off is not in it.
     """
     freedom = int((made.count - 1).clip(min=0).sum())
-    if not freedom:
+    if freedom < FEWEST:
         return float("nan")
     total = np.nansum(made.variance * made.count[:, None])
     return float(np.sqrt(total / (freedom * made.variance.shape[1])))

@@ -84,6 +84,9 @@ DURATIONS = Frame(
         "same_fix_v_m": float_column("the same for the height", minimum=0),
         "spread_h_m": float_column("spread of averages across the fixes of a point, per horizontal axis", minimum=0),
         "spread_v_m": float_column("the same for the height", minimum=0),
+        "one_visit": bool_column(
+            "whether the fixes compared are of one visit at each point: what they share is not seen"
+        ),
         "flat": bool_column("whether no longer average spreads less by a tenth"),
     },
 )
