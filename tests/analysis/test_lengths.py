@@ -84,7 +84,9 @@ def test_by_hand_with_gaps_and_a_rest():
     assert made.count.tolist() == [2, 1]
     np.testing.assert_allclose(made.mean[:, 0], [4, 3])
     np.testing.assert_allclose(made.variance[:, 0], [4, 0])
-    assert lengths.same_fix(made) == pytest.approx(np.sqrt(8))
+    assert np.isnan(lengths.same_fix(made))  # one difference shows no spread
+    more = lengths.averages(np.zeros(5, np.int64), 1, np.arange(5.0), place[:5], 1.0, np.ones(1))
+    assert lengths.same_fix(more) == pytest.approx(np.std([1, 3, 5, 7, 99], ddof=1))
     # (4 - 3.5)^2 + (3 - 3.5)^2 over one degree of freedom, plus the mean variance inside, 2.
     assert lengths.across_fixes(made, np.array([7, 7])) == pytest.approx(np.sqrt(2.5))
     assert np.isnan(lengths.across_fixes(made, np.array([7, 8])))
