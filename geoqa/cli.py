@@ -90,7 +90,8 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str,
 
 @cli.command(short_help="Write an invented site and review it.")
 @click.argument("out", type=PATH)
-def demo(out: Path) -> None:
+@click.option("--logs", is_flag=True, help="Also three receiver logs in OUT/logs, reviewed, with plots.")
+def demo(out: Path, logs: bool) -> None:
     """Write an invented site into OUT and review it there.
 
     Makes occupations.csv and site.toml, a recipe with comments to start your own from, and reviews
@@ -112,6 +113,29 @@ def demo(out: Path) -> None:
     _print(made, written)
     _say(f"This is a demonstration and ends with 0. On these data `geoqa review` would end with {made.exit_code}.")
     _say(f"Open {out / 'map.html'} in a browser; it needs no network.")
+    if logs:
+        _demo_logs(out / "logs", progress)
+
+
+def _demo_logs(folder: Path, progress: Progress) -> None:
+    """Write the receiver logs of the demo into a folder, review and plot them there."""
+    from geoqa import demo as site
+    from geoqa.outputs.folder import replacing
+    from geoqa.outputs.plots import album, canvas
+    from geoqa.reviews import refuse_loss
+    from geoqa.reviews import review as run_review
+
+    refuse_loss(folder, ())
+    with replacing(folder) as staging:
+        names = [path.name for path in site.write_logs(staging)]
+        _refuse_changed(folder, staging)
+    made = run_review([folder / name for name in names], folder / "logs.toml", progress)
+    _print(made, made.write(folder, progress))
+    if not canvas.is_installed():
+        _say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
+        return
+    written = album.write(folder / "plots", made.frames, made.job, (), 12, progress)
+    _say(f"{len(written)} plots in {folder / 'plots'}")
 
 
 @cli.command(short_help="Propose a recipe for a file of occupations.")
@@ -210,6 +234,24 @@ def draw_map(folder: Path, out: Path | None) -> None:
     target = out or folder / "map.html"
     load(folder).write_map(target)
     _say(f"Wrote {target}")
+
+
+@cli.command(short_help="Plot the receiver logs of an earlier review.")
+@click.argument("folder", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Folder to write; by default plots in FOLDER.")
+@click.option("--point", "-p", "points", multiple=True, help="Point to plot; may be repeated. By default the worst.")
+@click.option("--most", type=click.IntRange(0, 1000), default=12, show_default=True, help="Points at most.")
+def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) -> None:
+    """Plot the receiver logs of an earlier review as SVG: waits, lengths of averages, positions and series of points.
+
+    Needs matplotlib (pip install 'geoqa-survey[plots]').
+    """
+    from geoqa.outputs.plots import album
+    from geoqa.stored import load
+
+    review = load(folder)
+    for path in album.write(out or folder / "plots", review.frames, review.job, points, most, Progress()):
+        _say(f"Wrote {path}")
 
 
 def _step_command(cls: type[Step]) -> click.Command:

@@ -17,8 +17,10 @@ if TYPE_CHECKING:
 
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
+#: What only some input has: a step that needs it is left out where it is missing.
+SOME_READ = ("epochs",)
 #: What is there before any analysis step runs.
-GIVEN = (*READ, "decisions", "field_test")
+GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
 
 
 def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analysis]:
@@ -68,6 +70,18 @@ def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
         if step.name == name or wanted.intersection(step.gives):
             chosen.insert(0, step)
             wanted.update(_wants(step))
+    return chosen
+
+
+def possible(steps: Iterable[Analysis], there: Collection[str]) -> list[Analysis]:
+    """Return the ordered steps that can run on what was read: `there` holds the frames of `SOME_READ` that it has."""
+    lacking = {name for name in SOME_READ if name not in there}
+    chosen = []
+    for step in steps:
+        if any(address in lacking or address.partition(".")[0] in lacking for address in _wants(step)):
+            lacking |= set(step.gives)
+        else:
+            chosen.append(step)
     return chosen
 
 

@@ -221,6 +221,7 @@ def review(
     frames |= {"decisions": decided, "field_test": tested}
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
+    steps = pipeline.possible(steps, frames)
     optional = [step.name for step in steps if found.is_third_party(step.name)]
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
     kept = pipeline.Frames(frames)

@@ -52,6 +52,19 @@ def test_a_column_waits_for_the_frame_it_is_attached_to():
     assert names(pipeline.order(steps)) == ["pairs", "colour"]
 
 
+def test_what_needs_epochs_is_left_out_where_there_are_none_and_so_is_what_builds_on_it():
+    steps = pipeline.order(
+        [
+            step("pairs", ("occupations",), ("closures",)),
+            step("waits", ("epochs", "closures"), ("convergence", "closures.waited")),
+            step("told", ("convergence",), ("report",)),
+            step("late", ("closures.waited",), ("lateness",)),
+        ]
+    )
+    assert names(pipeline.possible(steps, ("occupations", "epochs"))) == ["pairs", "waits", "told", "late"]
+    assert names(pipeline.possible(steps, ("occupations",))) == ["pairs"]
+
+
 def test_two_owners_of_an_address_are_both_named():
     steps = [step("one", gives=("closures.status",)), step("two", gives=("closures.status",))]
     with pytest.raises(StepError, match=r"'closures.status' would have two owners: 'one' and 'two'"):

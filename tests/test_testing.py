@@ -33,6 +33,8 @@ WHOLE_SITE = (
     "reviewer-decisions",
     "shifts",
     "statements",
+    "convergence",
+    "durations",
 )
 
 

@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geoqa.core.log_contracts import CORRELATION_S
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
 #: Correlation time of L1 phase residuals, seconds (Miller, O'Keefe and Gao 2012).
-PRIOR_S = 115.0
+PRIOR_S = CORRELATION_S
 #: A record of so many correlation times can tell its own.
 LONG = 10.0
 

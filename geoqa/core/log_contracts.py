@@ -5,6 +5,10 @@ from __future__ import annotations
 from geoqa.core.contract import Column, Frame, float_column, int_column, text_column
 from geoqa.core.job import SOLUTIONS
 
+#: What makes a fix and a silence unless the recipe says otherwise, seconds: a fix that is away for so long is lost, it
+#: must last so long without a break to be held, a longer silence is a gap, errors last so long at least.
+LOST_S, HOLD_S, GAP_S, CORRELATION_S = 10.0, 5.0, 10.0, 115.0
+
 EPOCHS = Frame(
     key=("epoch_id",),
     base=("epoch_id", "time_utc", "lon_deg", "lat_deg", "height_m", "solution", "source_file", "source_line"),

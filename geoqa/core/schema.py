@@ -21,6 +21,7 @@ from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 from geoqa.core.log_contracts import EPOCHS
 from geoqa.core.shift_contracts import SHIFTED, SHIFTS
+from geoqa.core.wait_contracts import CONVERGENCE, DURATIONS, WAIT_TESTS, WAITS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -331,6 +332,10 @@ FRAMES: dict[str, Frame] = {
     "stakes": STAKES,
     "averages": AVERAGES,
     **control_contracts.CONTRACTS,
+    "convergence": CONVERGENCE,
+    "waits": WAITS,
+    "wait_tests": WAIT_TESTS,
+    "durations": DURATIONS,
 }
 
 

@@ -4,9 +4,10 @@ A seeded simulation that writes the same bytes everywhere: random numbers come f
 `random.Random.random` alone and coordinates are whole millimetres. Nothing in it was observed.
 
 ground -> fieldwork -> blunders -> files: the marks and the trees, the visits and what the receiver
-stores, what goes wrong afterwards, and the files.
+stores, what goes wrong afterwards, and the files. streams: receiver logs beside them.
 """
 
 from geoqa.demo.files import truth_rows, write_site, write_truth
+from geoqa.demo.streams import write_logs
 
-__all__ = ["truth_rows", "write_site", "write_truth"]
+__all__ = ["truth_rows", "write_logs", "write_site", "write_truth"]

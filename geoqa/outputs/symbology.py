@@ -80,6 +80,24 @@ SYMBOLS: dict[str, Symbol] = {symbol.status: symbol for symbol in _ALL}
 PLAIN = ("#3c4654", "#c3cad3")
 
 
+#: Shape and colour of each solution state on a plot, from the same palette: they differ in grey as well.
+SOLUTION_MARKS = {
+    "fixed": ("circle", SYMBOLS["confirmed"].light),
+    "float": ("triangle", SYMBOLS["strained"].light),
+    "differential": ("square", SYMBOLS["loose"].light),
+    "autonomous": ("star", SYMBOLS["conflict"].light),
+    "none": ("ring", PLAIN[1]),
+}
+#: Colour, dashes and shape of the curves of a plot, one for each class: any two differ in dashes and shape.
+CURVES = tuple(
+    (SYMBOLS[status].light, dashes, shape)
+    for status, dashes, shape in (
+        ("confirmed", "-", "circle"), ("loose", "--", "square"), ("conflict", "-.", "triangle"),
+        ("strained", ":", "star"),
+    )
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class DeliveryMark:
     """The second mark: a bar under the symbol of a point that may be delivered."""

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import averages, geodesy
+from geoqa.core import averages, fixes, geodesy
 from geoqa.core.job import SOLUTIONS
-from geoqa.readers import fixes, stillness
+from geoqa.readers import stillness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.averages import Average
+    from geoqa.core.fixes import Fixes
     from geoqa.core.geodesy import System
-    from geoqa.readers.fixes import Fixes
     from geoqa.readers.marks import Mark
     from geoqa.readers.nmea_epochs import Epochs
 

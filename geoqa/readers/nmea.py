@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from geoqa.core.log_contracts import CORRELATION_S, GAP_S, HOLD_S, LOST_S
 from geoqa.core.steps import Reader, ReadResult, param
 
 if TYPE_CHECKING:
@@ -52,19 +53,21 @@ class NmeaReader(Reader):
         "solution is float twice, where it is worse four times as much",
     )
     gap_s: float = param(
-        10.0, unit="s", above=0, maximum=3600, help="A longer silence ends a stop, if longer than 2.5 epochs"
+        GAP_S, unit="s", above=0, maximum=3600, help="A longer silence ends a stop, if longer than 2.5 epochs"
     )
     least_s: float = param(10.0, unit="s", above=0, maximum=86_400, help="Shortest occupation")
     lost_s: float = param(
-        10.0, unit="s", above=0, maximum=3600, help="A fix that is away for so long is lost; for less it flickers"
+        LOST_S, unit="s", above=0, maximum=3600, help="A fix that is away for so long is lost; for less it flickers"
     )
-    hold_s: float = param(5.0, unit="s", above=0, maximum=3600, help="A fix must last so long without a break to count")
+    hold_s: float = param(
+        HOLD_S, unit="s", above=0, maximum=3600, help="A fix must last so long without a break to count"
+    )
     carried_h: float = param(
         12.0, unit="h", minimum=0, maximum=1000,
         help="A log that begins fixed goes on with the fix of the log before, if no more lies between",
     )  # fmt: skip
     correlation_s: float = param(
-        115.0, unit="s", minimum=0, maximum=7200,
+        CORRELATION_S, unit="s", minimum=0, maximum=7200,
         help="How long errors last at least, for records too short to tell (Miller, O'Keefe and Gao 2012)",
     )  # fmt: skip
 

@@ -122,6 +122,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "set_aside": given.pop("set_aside", sample().set_aside()),
         "decisions": given.pop("decisions", none_decided),
         "field_test": given.pop("field_test", read_field_test(None, 1.0)),
+        "epochs": given.pop("epochs", sample().epochs()),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")

@@ -45,10 +45,45 @@ def occupations() -> pd.DataFrame:
     rows = _rows()
     columns = {name: [row.get(name) for row in rows] for name in dict.fromkeys(key for row in rows for key in row)}
     columns["source_line"] = list(range(2, len(rows) + 2))
+    columns["stop"] = list(range(1, len(rows) + 1))
     columns["start_utc"] = pd.Timestamp("2026-02-02", tz="UTC") + pd.to_timedelta(columns.pop("minute"), unit="min")
     columns["end_utc"] = columns["start_utc"] + pd.Timedelta(seconds=30)
     columns["duration_s"] = [30.0] * len(rows)
     return complete_occupations(columns, "sample.csv")
+
+
+def epochs() -> pd.DataFrame:
+    """Return the epochs of a log in which those occupations are stops: eight float ones each, then 22 fixed."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core import geodesy
+    from geoqa.readers import log_frames
+
+    rows = occupations()
+    n, each = len(rows), 30
+    of, second = np.repeat(np.arange(n), each), np.tile(np.arange(each), n)
+    noise = np.random.default_rng(7).normal(size=(3, n * each)) * 0.006
+    east, north = (rows[axis].to_numpy()[of] for axis in ("easting_m", "northing_m"))
+    lon, lat = geodesy.of(job()).to_lonlat(east + noise[0], north + noise[1])
+    table = pd.DataFrame(
+        {
+            "epoch_id": np.arange(1, n * each + 1),
+            "point": rows["point"].array.take(of),
+            "stop": rows["stop"].to_numpy()[of],
+            "time_utc": rows["start_utc"].array.take(of) + pd.to_timedelta(second, unit="s"),
+            "lon_deg": lon,
+            "lat_deg": lat,
+            "height_m": rows["height_m"].to_numpy()[of] + 2.0 + noise[2],
+            "solution": pd.Categorical.from_codes((second < 8).astype(np.int8), ["fixed", "float"]),
+            "sigma_e_m": np.where(second < 12, 0.2, 0.01),
+            "sigma_n_m": np.where(second < 12, 0.2, 0.01),
+            "sigma_u_m": np.where(second < 12, 0.4, 0.02),
+            "source_file": pd.Categorical.from_codes(np.zeros(n * each, np.int8), ["sample.nmea"]),
+            "source_line": np.arange(1, n * each + 1),
+        }
+    )
+    return table.assign(geometry=log_frames.places(table, job()))
 
 
 def set_aside() -> pd.DataFrame:

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 from logs import Epoch, stay, walk
 
-from geoqa.core import schema
+from geoqa.core import fixes, schema
 from geoqa.core.errors import GeoqaError, InputError, RecipeError
-from geoqa.readers import fixes, stillness
+from geoqa.readers import stillness
 from geoqa.readers.nmea import NmeaReader
 from geoqa.readers.recipe import job_from_table
 

@@ -41,7 +41,9 @@ class Fixes:
     found: Flags
 
 
-def fixes(time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float, hold_s: float, gap_s: float) -> Fixes:
+def fixes(
+    time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float | Array, hold_s: float, gap_s: float | Array
+) -> Fixes:
     """Return the fixes of a stream.
 
     A fix ends where the solution is not fixed for at least `lost_s`, or is dropped as stated: a shorter
@@ -56,11 +58,11 @@ def fixes(time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float, hold_s: 
     dropped_s
         When it was dropped on purpose, as stated.
     lost_s
-        Shortest absence that is a loss.
+        Shortest absence that is a loss; one number, or one for each epoch.
     hold_s
         How long a fix must last without a break to be held.
     gap_s
-        A longer silence counts as this long.
+        A longer silence counts as this long; one number, or one for each epoch.
     """
     n = len(time_s)
     if not n or not fixed.any():
@@ -74,7 +76,7 @@ def fixes(time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float, hold_s: 
     is_fixed = fixed[start]
     until = time_s[np.minimum(end + 1, n - 1)]
     absent = until - time_s[start]
-    lost = ~is_fixed & (absent >= lost_s)
+    lost = ~is_fixed & (absent >= np.broadcast_to(lost_s, n)[start])
     # A run opens a fix where it is the first fixed one behind a loss or a drop.
     broken = np.cumsum(lost | opens[start])
     of_run = np.where(is_fixed, broken, -1)
@@ -99,8 +101,8 @@ def fixes(time_s: Array, fixed: Flags, dropped_s: Array, lost_s: float, hold_s: 
     )  # fmt: skip
 
 
-def _held(time_s: Array, start: Index, end: Index, is_fixed: Flags, hold_s: float, gap_s: float) -> Array:
+def _held(time_s: Array, start: Index, end: Index, is_fixed: Flags, hold_s: float, gap_s: float | Array) -> Array:
     """Return when each run had lasted for the hold time, infinite where it did not; silences are cut to `gap_s`."""
-    lasting = np.append(0.0, np.cumsum(np.minimum(np.diff(time_s), gap_s)))
+    lasting = np.append(0.0, np.cumsum(np.minimum(np.diff(time_s), np.broadcast_to(gap_s, len(time_s))[1:])))
     place = np.searchsorted(lasting, lasting[start] + hold_s - 1e-9)
     return np.where(is_fixed & (place <= end), time_s[np.minimum(place, len(time_s) - 1)], np.inf)

@@ -1,0 +1,130 @@
+"""How long is enough: what averages of each length spread, by canopy class."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.log_contracts import CORRELATION_S
+from geoqa.core.steps import Analysis, Result, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Durations(Analysis):
+    """Say what more time on a fix buys, from the receivers' logs: the spread of averages against their length.
+
+    Fixed solutions that were held are cut into averages of 1 s to an hour. Their spread under one fix shrinks with
+    the number of independent epochs; across the fixes of a point it does not fall below what a whole fix is off,
+    and from there more time on the same fix buys nothing. Points in conflict are left out: no length mends a
+    wrong fix. A length is shown where at least half of the fixes of a class lasted so long.
+    """
+
+    name = "durations"
+    needs = ("epochs", "occupations", "occupations.visit", "points")
+    gives = ("durations",)
+
+    correlation_s: float = param(
+        CORRELATION_S, unit="s", minimum=0, maximum=7200,
+        help="How long errors last at least, for records too short to tell (Miller, O'Keefe and Gao 2012)",
+    )  # fmt: skip
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the frame ``durations``, a row for each class and length."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis import held, lengths, wait_table
+        from geoqa.core.wait_contracts import DURATIONS
+
+        found, left_out = held.fixes(frames["epochs"], frames["occupations"], frames["points"], job)
+        found = found.with_correlation(self.correlation_s)
+        rows: list[dict[str, Any]] = []
+        for canopy in wait_table.classes(found.canopy):
+            mine = _rows(canopy, found.of(wait_table.of_class(found.canopy, canopy)))
+            flat = lengths.flat(*(np.array([row[c] for row in mine], float) for c in ("duration_s", "spread_h_m")))
+            rows += [row | {"flat": bool(one)} for row, one in zip(mine, flat.tolist(), strict=True)]
+        columns = {n: c.kind for n, c in DURATIONS.columns.items()}
+        kinds = {"text": "str", "float": float, "int": np.int64, "bool": bool}
+        table = pd.DataFrame(rows, columns=list(columns)).astype({n: kinds[kind] for n, kind in columns.items()})
+        return Result({"durations": table}, tuple(_sentences(table, left_out)))
+
+
+def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
+    """Return what the averages of a class spread, a row for each length that half of its fixes lasted."""
+    import numpy as np
+
+    from geoqa.analysis import lengths
+
+    rows = []
+    for length in lengths.LENGTHS_S:
+        if not found.n or length < np.median(found.interval_s) - 1e-6:
+            continue
+        level = lengths.averages(found.fix, found.n, found.time_s, found.place, length, found.interval_s)
+        long = level.count > 0
+        if 2 * long.sum() < found.n:
+            break
+        up = found.heights()
+        height = lengths.averages(up.fix, up.n, up.time_s, up.place, length, up.interval_s)
+        points = np.bincount(found.point[long])
+        rows.append(
+            {
+                "canopy": canopy,
+                "duration_s": float(length),
+                "fixes": int(long.sum()),
+                "averages": int(level.count.sum()),
+                "fixes_compared": int(points[points > 1].sum()),
+                "one_visit": bool((points > 1).any()) and found.one_visit(long),
+                "effective_epochs": lengths.worth(length, found.interval_s[long], found.correlation_s[long]),
+                "same_fix_h_m": lengths.same_fix(level),
+                "same_fix_v_m": lengths.same_fix(height),
+                "spread_h_m": lengths.across_fixes(level, found.point),
+                "spread_v_m": lengths.across_fixes(height, up.point) if found.comparable_heights else np.nan,
+            }
+        )
+    return rows
+
+
+def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
+    """Return what more time buys, a sentence for each class."""
+    from geoqa.analysis.wait_table import under
+    from geoqa.core.schema import WHOLE_SITE
+
+    single = (table["canopy"] == WHOLE_SITE).all()
+    said = [
+        f"{under(str(canopy))}, {_gain(rows)}"
+        for canopy, rows in table.groupby("canopy", sort=False)
+        if canopy != WHOLE_SITE or single
+    ]
+    if said and left_out:
+        said.append(
+            f"what averages spread is without points in conflict ({left_out} fixes): no length mends a wrong fix"
+        )
+    return said
+
+
+def _gain(rows: pd.DataFrame) -> str:
+    from geoqa.analysis.wait_table import duration
+
+    known = rows[rows["spread_h_m"].notna()]
+    if known.empty:
+        return (
+            f"no point has two fixes held for {duration(rows.iloc[0]['duration_s'])}: how much of an error stays "
+            "however long one averages cannot be seen"
+        )
+    first, last = known.iloc[0], known.iloc[-1]
+    spread = (
+        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per axis across "
+        f"{last['fixes_compared']} fixes, those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
+    )
+    if last["one_visit"]:
+        spread += " (fixes of one visit: what they share is not seen)"
+    flat = known[known["flat"]]
+    if flat.empty:
+        return f"{spread}: where it ends to pay is not seen"
+    return f"{spread}; from {duration(flat.iloc[0]['duration_s'])} on more time on the same fix buys less than a tenth"

@@ -1,0 +1,128 @@
+"""Waits by canopy class: shares with bounds, classes compared, and the sentences a crew can use."""
+
+from __future__ import annotations
+
+import itertools
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import survival
+from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.wait_contracts import UNTIL, UNTIL_WORDS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+    Sample = tuple[Array, Flags]
+
+#: What the sentences speak of: the first fix that flickers helps nobody.
+TOLD = ("hold", "precision", "truth")
+SHARES = {"half": 0.5, "most": 0.9}
+
+
+def classes(words: pd.Series) -> list[str]:
+    """Return the canopy classes of a column, by name, and the whole site last."""
+    return [*sorted(set(words.dropna().astype("str")) - {WHOLE_SITE}), WHOLE_SITE]
+
+
+def of_class(words: pd.Series, canopy: str) -> Flags:
+    """Return which rows a class speaks for."""
+    return np.ones(len(words), bool) if canopy == WHOLE_SITE else (words.astype("str") == canopy).to_numpy()
+
+
+def sample(attempts: pd.DataFrame, canopy: str, until: str) -> Sample:
+    """Return how long the attempts of a class waited, and whether they came there; without those not known."""
+    seconds = attempts[f"{until}_s"].to_numpy(dtype=float)
+    kept = of_class(attempts["canopy"], canopy) & np.isfinite(seconds)
+    return seconds[kept], attempts[f"{until}_reached"].to_numpy(dtype=bool)[kept]
+
+
+def waits(attempts: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame ``waits`` from the frame ``convergence``."""
+    rows = [
+        _row(canopy, until, *sample(attempts, canopy, until))
+        for canopy in classes(attempts["canopy"])
+        for until in UNTIL
+    ]
+    table = pd.DataFrame([row for row in rows if row["attempts"]] or rows[:1])
+    kept = table[table["attempts"] > 0].reset_index(drop=True)
+    return kept.astype({"canopy": "str", "until": "str", "attempts": np.int64, "reached": np.int64})
+
+
+def _row(canopy: str, until: str, seconds: Array, reached: Flags) -> dict[str, Any]:
+    curve = survival.curve(seconds, reached)
+    row = {"canopy": canopy, "until": until, "attempts": len(seconds), "reached": int(reached.sum())}
+    for name, share in SHARES.items():
+        row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = curve.quantile(share)
+    return row | {"longest_s": float(seconds.max(initial=0.0))}
+
+
+def tests(attempts: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame ``wait_tests``: each two classes, for each wait that both have seen."""
+    found = []
+    named = classes(attempts["canopy"])[:-1]
+    for until in UNTIL:
+        samples = {canopy: sample(attempts, canopy, until) for canopy in named}
+        pairs = [pair for pair in itertools.combinations(named, 2) if all(len(samples[one][0]) for one in pair)]
+        results = [survival.log_rank(*samples[one], *samples[other]) for one, other in pairs]
+        adjusted = survival.holm(np.array([p for _, p in results], float))
+        found += [
+            {"until": until, "canopy": one, "other": other, "chi_square": chi, "p": p, "p_adjusted": both}
+            for (one, other), (chi, p), both in zip(pairs, results, adjusted.tolist(), strict=True)
+        ]
+    kinds = {"until": "str", "canopy": "str", "other": "str", "chi_square": float, "p": float, "p_adjusted": float}
+    return pd.DataFrame(found, columns=list(kinds)).astype(kinds)
+
+
+def sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
+    """Return what a crew should know, a sentence for each class and wait."""
+    single = (waits["canopy"] == WHOLE_SITE).all()
+    told = waits[waits["until"].isin(TOLD) & ((waits["canopy"] != WHOLE_SITE) | single)]
+    said = [
+        f"{under(str(canopy))}, {'; '.join(_wait(row) for row in rows.to_dict('records'))}"
+        for canopy, rows in told.groupby("canopy", sort=False)
+    ]
+    said += _differences(tests)
+    if (told["reached"] < told["attempts"]).any():
+        said.append("crews give up where it is worst: where attempts were given up, waits are rather longer than these")
+    return said
+
+
+def under(canopy: str) -> str:
+    """Return where, in words."""
+    if canopy == WHOLE_SITE:
+        return "over the whole site"
+    return "in the open" if canopy.casefold() == "open" else f"under {canopy}"
+
+
+def _wait(row: dict[str, Any]) -> str:
+    n, never, words = row["attempts"], row["attempts"] - row["reached"], UNTIL_WORDS[row["until"]]
+    settled = f"{never} of {n} never settled" if never else f"all {n} settled"
+    if np.isnan(row["half_s"]):
+        longest = duration(row["longest_s"])
+        return f"until {words}: not seen for half of {n} attempts, the longest tried for {longest}, {settled}"
+    most = "not seen for nine in ten" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
+    return f"wait {duration(row['half_s'])} for half, {most}, until {words} ({settled})"
+
+
+def _differences(tests: pd.DataFrame) -> list[str]:
+    """Return which classes wait differently until a fix holds, at 5 % over all pairs."""
+    shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)]
+    pairs = [f"{row['canopy']} and {row['other']} (p = {row['p_adjusted']:.1g})" for row in shown.to_dict("records")]
+    return [f"waits until a fix holds differ, by the log-rank test, between {', '.join(pairs)}"] if pairs else []
+
+
+def duration(seconds: float) -> str:
+    """Return seconds in words: 8 s, 3 min 10 s, 1 h 5 min."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, rest = divmod(round(whole / 60), 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"

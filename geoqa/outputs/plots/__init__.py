@@ -1,0 +1,1 @@
+"""Plots of receiver logs as SVG text: frames in, the same bytes out every time."""

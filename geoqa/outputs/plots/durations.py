@@ -1,0 +1,74 @@
+"""What averages spread against how long they are, by canopy class, with the tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.schema import WHOLE_SITE
+from geoqa.outputs.plots import canvas
+from geoqa.outputs.symbology import CURVES, PLAIN
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from geoqa.core.job import Job
+
+
+def plot(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
+    """Return the curves of ``durations`` as SVG: spread above, effective epochs below."""
+    return canvas.drawn(lambda figure: _draw(figure, frames["durations"], job), 6.4, 7.0)
+
+
+def _draw(figure: Figure, table: pd.DataFrame, job: Job) -> None:
+    spread, worth = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
+    named = [name for name in dict.fromkeys(table["canopy"].astype("str")) if name != WHOLE_SITE] or [WHOLE_SITE]
+    for k, canopy in enumerate(named):
+        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k % len(CURVES)])
+    tolerance = job.tolerance.horizontal_m
+    if tolerance:
+        spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.0)
+        text = f"horizontal tolerance {1000 * tolerance:g} mm"
+        spread.text(0.01, 1000 * tolerance, text, transform=spread.get_yaxis_transform(), va="bottom", fontsize=8)
+    spread.set_title("Averages of fixed epochs")
+    spread.set_ylabel("spread per horizontal axis (mm)")
+    worth.set(xlabel="length of the average (s)", ylabel="independent epochs")
+    if table.empty:
+        canvas.say_nothing(spread, "no fix was held at a stop")
+        return
+    spread.set(xscale="log", yscale="log")
+    for axis in (spread.xaxis, spread.yaxis):
+        _plain_numbers(axis)
+    worth.set_ylim(bottom=0)
+    words = (
+        "full: across the fixes of a point; hollow: under one fix;\nthick: no longer average spreads less by a tenth"
+    )
+    handles, labels = spread.get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", title=words, title_fontsize=8)
+
+
+def _plain_numbers(axis: Any) -> None:
+    """Write 1, 2, 5, 10 ... along a logarithmic axis, not powers of ten."""
+    from matplotlib import ticker
+
+    axis.set_major_locator(ticker.LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(ticker.FormatStrFormatter("%g"))
+    axis.set_minor_formatter(ticker.NullFormatter())
+
+
+def _curves(spread: Any, worth: Any, rows: pd.DataFrame, canopy: str, look: tuple[str, str, str]) -> None:
+    if rows.empty:
+        return
+    colour, dashes, shape = look
+    marker = canvas.MARKERS[shape]
+    length = rows["duration_s"].to_numpy(dtype=float)
+    across, own = (1000 * rows[name].to_numpy(dtype=float) for name in ("spread_h_m", "same_fix_h_m"))
+    n, compared = int(rows["fixes"].max()), int(rows["fixes_compared"].max())
+    label = f"n = {n} fixes, {compared} compared: {canvas.shown(canopy)}"
+    common = {"color": colour, "marker": marker, "markersize": 5}
+    spread.plot(length, own, linestyle=":", linewidth=0.9, fillstyle="none", **common)
+    spread.plot(length, across, linestyle=dashes, linewidth=1.5, label=label, **common)
+    flat = rows["flat"].to_numpy(dtype=bool)
+    spread.plot(length[flat], across[flat], color=colour, linewidth=5, alpha=0.35, solid_capstyle="butt")
+    worth.plot(length, rows["effective_epochs"].to_numpy(dtype=float), linestyle=dashes, linewidth=1.2, **common)

@@ -1,0 +1,90 @@
+"""East, north and up of a point's epochs against time, with the state of the solution."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.core.groups import starts_of
+from geoqa.core.job import SOLUTIONS
+from geoqa.outputs.plots import canvas, spots
+from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+    from geoqa.outputs.plots.spots import Spot
+
+    Array = NDArray[np.float64]
+
+#: Stops stand so far apart on the time axis, as a share of all time at rest.
+APART = 0.03
+#: More stops are not each marked with their time.
+MARKED = 8
+
+
+def plot(frames: Mapping[str, pd.DataFrame], job: Job, point: str) -> str:
+    """Return the series of a point as SVG, its stops side by side."""
+    spot = spots.spot(frames, job, point)
+    return canvas.drawn(lambda figure: _draw(figure, spot, point), 7.2, 6.0)
+
+
+def _draw(figure: Figure, spot: Spot, point: str) -> None:
+    panels = figure.subplots(3, 1, sharex=True)
+    time, begins = _at_rest(spot)
+    shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
+    panels[0].set_title(f"{canvas.shown(point)}: {spot.total} epochs{shown} at {len(begins)} stops")
+    for axes, name, values in zip(panels, ("east", "north", "up"), spot.place.T, strict=True):
+        _panel(axes, time, values, spot)
+        axes.set_ylabel(f"{name} of the middle (m)" if name != "up" else "above the middle (m)")
+        for at in begins:
+            axes.axvline(at, color=PLAIN[0], linewidth=0.6)
+    for at, clock in zip(begins[:MARKED], _clocks(spot)[:MARKED], strict=True):
+        text = {
+            "transform": panels[2].get_xaxis_transform(),
+            "rotation": 90,
+            "fontsize": 7,
+            "va": "bottom",
+            "ha": "right",
+        }
+        panels[2].text(at, 0.02, clock, **text)
+    panels[2].set_xlabel("time at rest (s), stops one after the other; lines: begin of a stop, UTC")
+    handles, labels = panels[0].get_legend_handles_labels()
+    if handles:
+        figure.legend(handles, labels, loc="outside lower center", ncols=len(handles))
+
+
+def _panel(axes: Any, time: Array, values: Array, spot: Spot) -> None:
+    for k, word in enumerate(SOLUTIONS):
+        mine = (spot.state == k) & np.isfinite(values)
+        counted = int((spot.state == k).sum())
+        if not counted:
+            continue
+        shape, colour = SOLUTION_MARKS[word]
+        look = {"marker": canvas.MARKERS[shape], "color": colour, "fillstyle": "none" if shape == "ring" else "full"}
+        axes.plot(time[mine], values[mine], linestyle="none", markersize=2.5, label=f"n = {counted} {word}", **look)
+    if not np.isfinite(values).any():
+        canvas.say_nothing(axes, "not known")
+
+
+def _at_rest(spot: Spot) -> tuple[Array, list[float]]:
+    """Return the time of each epoch with the stops moved together, seconds, and where each stop begins."""
+    stop = spot.epochs["stop"].to_numpy()
+    us = spot.epochs["time_utc"].dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64)
+    start = starts_of(stop)
+    if not len(start):
+        return np.zeros(0), []
+    own = (us - np.repeat(us[start], np.diff(np.append(start, len(us))))) / 1e6
+    lasts = own[np.append(start[1:], len(us)) - 1]
+    begins = np.append(0.0, np.cumsum(lasts + APART * lasts.sum())[:-1])
+    return own + np.repeat(begins, np.diff(np.append(start, len(us)))), begins.tolist()
+
+
+def _clocks(spot: Spot) -> list[str]:
+    start = starts_of(spot.epochs["stop"].to_numpy())
+    return spot.epochs["time_utc"].iloc[start].dt.strftime("%Y-%m-%d %H:%M:%S").tolist()

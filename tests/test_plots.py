@@ -1,0 +1,157 @@
+"""Plots of whole reviews of logs: sound SVG, the same bytes every time, nothing in a name interpreted."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree
+
+import logs
+import pytest
+from logs import START, Epoch, stay, walk
+
+import geoqa
+from geoqa import stored
+from geoqa.cli import main
+from geoqa.core.errors import CallError
+from geoqa.outputs.plots import album, canvas, durations, positions, series, waits
+
+pytest.importorskip("matplotlib")
+
+NAMES = (r"$\frac{1}{0}$", "</text><script>alert(1)</script>", "_hidden", "{{ 7*7 }}", "雪‮")
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def crew(tmp_path, names=("A", "B"), precision=(0.008, 0.012, 0.02), heights=True):
+    """Review a log in which every point is occupied twice, half a minute after ten seconds without a fix."""
+    from datetime import timedelta
+
+    epochs, t, rows = [], 0, ["point,start,end,canopy"]
+    for visit in range(2):
+        for k, name in enumerate(names):
+            at, nearby = (20.0 * k, 0.0), (20.0 * k + 20, 0.0)
+            epochs += stay(t, t + 12, (at[0] + 0.2, 0), 5, seed=visit) + stay(t + 12, t + 42, at, seed=9 * visit + k)
+            begin, end = ((START + timedelta(seconds=s)).isoformat() for s in (t, t + 41))
+            rows.append(f'"{name}",{begin},{end},"{name}"')
+            epochs += [Epoch(e.s, e.e, e.n, e.u, 5) for e in walk(t + 42, t + 62, at, nearby)]
+            t += 62
+        t += 7200
+    (tmp_path / "crew.nmea").write_bytes(logs.log(epochs, precision=precision))
+    (tmp_path / "marks.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    recipe = {
+        **logs.SITE,
+        "match": {"by": "name"},
+        "step": {"nmea": {"marks": str(tmp_path / "marks.csv")} | ({"antenna_height_m": 2.0} if heights else {})},
+        "site": {"name": "Logs", "crs": "EPSG:2193", "height": "ellipsoidal"},
+    }
+    return geoqa.review(tmp_path / "crew.nmea", recipe)
+
+
+def every(review, point):
+    frames = review.frames
+    return {
+        "waits": waits.plot(frames), "durations": durations.plot(frames, review.job),
+        "positions": positions.plot(frames, review.job, point), "series": series.plot(frames, review.job, point),
+    }  # fmt: skip
+
+
+def words(svg):
+    return " | ".join("".join(text.itertext()) for text in ElementTree.fromstring(svg).iter(f"{SVG}text"))
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory):
+    return crew(tmp_path_factory.mktemp("logs"))
+
+
+@pytest.fixture(scope="module")
+def drawn(review):
+    return every(review, "A")
+
+
+def counts(review, point):
+    """Return how many epochs at stops a point has, all of them and fixed."""
+    epochs = review.frames["epochs"]
+    mine = epochs[(epochs["stop"] > 0) & (epochs["point"].astype("str") == point)]
+    return len(mine), int((mine["solution"] == "fixed").sum())
+
+
+def test_units_numbers_and_names_are_on_every_plot(review, drawn):
+    total, fixed = counts(review, "A")
+    expected = {
+        "waits": ("4 attempts", "(s)", "share still waiting", "n = 2, 0 given up: A", "until a fix holds"),
+        "durations": ("(mm)", "(s)", "horizontal tolerance 50 mm", "n = 2 fixes, 2 compared: B"),
+        "positions": (
+            f"A: {total} epochs", f"n = {fixed} fixed", f"n = {total - fixed} float", "(m)", "tolerance 0.05 m",
+            "stated for one epoch, 95 %", "n = 2 averages, with 95 % ellipses",
+        ),
+        "series": (
+            f"A: {total} epochs at 2 stops", "east of the middle (m)", "above the middle (m)", f"n = {fixed} fixed",
+            "2026-02-09 01:00:00",
+        ),
+    }  # fmt: skip
+    for kind, texts in expected.items():
+        told = words(drawn[kind])
+        assert [text for text in texts if text not in told] == []
+        assert "$" not in told
+
+
+def test_the_same_frames_give_the_same_bytes(review, drawn):
+    import matplotlib
+
+    with matplotlib.rc_context({"axes.facecolor": "red", "svg.hashsalt": None, "font.size": 30}):
+        assert every(review, "A") == drawn
+    assert all("<dc:date>" not in svg and "<script" not in svg for svg in drawn.values())
+
+
+def test_names_are_names_whatever_they_hold(tmp_path):
+    made = crew(tmp_path, NAMES)
+    for name in NAMES:
+        told = {kind: words(svg) for kind, svg in every(made, name).items()}
+        shown = canvas.shown(name)
+        assert all(f"{shown}: {counts(made, name)[0]} epochs" in told[kind] for kind in ("positions", "series"))
+        assert all(shown in told[kind] for kind in ("waits", "durations"))
+    written = album.write(tmp_path / "plots", made.frames, made.job)
+    assert len(written) == 2 + 2 * len(NAMES)
+    assert all(path.parent == tmp_path / "plots" and path.name.isascii() and " " not in path.name for path in written)
+
+
+def test_a_stored_review_is_plotted_from_the_command_line(tmp_path, review, capsys):
+    out = tmp_path / "out"
+    review.write(out)
+    (out / "plots").mkdir()
+    (out / "plots" / "mine.txt").write_text("kept")
+    assert main(["plots", str(out), "--most", "1"]) == 0
+    made = {path.name for path in (out / "plots").iterdir()}
+    assert made == {"mine.txt", "waits.svg", "durations.svg", "01-A-positions.svg", "01-A-series.svg"}
+    assert "waits.svg" in capsys.readouterr().out
+    assert main(["plots", str(out), "--point", "nobody"]) == 2
+    assert "No log holds epochs of the point 'nobody'" in capsys.readouterr().err
+    again = stored.load(out)
+    assert positions.plot(again.frames, again.job, "A") == positions.plot(review.frames, review.job, "A")
+
+
+def test_without_matplotlib_or_logs_it_says_what_to_do(tmp_path, review, monkeypatch):
+    import sites
+
+    table = geoqa.review(*sites.write(tmp_path))
+    with pytest.raises(CallError, match="no receiver logs"):
+        album.write(tmp_path / "plots", table.frames, table.job)
+    monkeypatch.setattr(canvas, "is_installed", lambda: False)
+    with pytest.raises(CallError, match=r"geoqa-survey\[plots\]"):
+        album.write(tmp_path / "plots", review.frames, review.job)
+    assert not (tmp_path / "plots").exists()
+
+
+@pytest.mark.parametrize("kind", ["never fixed", "brought along", "one epoch a minute", "no positions at times"])
+def test_thin_logs_are_plotted(tmp_path, kind):
+    epochs = {
+        "never fixed": stay(0, 60, quality=5),
+        "brought along": stay(0, 60),
+        "one epoch a minute": stay(0, 600, step=60),
+        "no positions at times": [Epoch(e.s, e.e, e.n, e.u, 0 if e.s % 7 == 0 else 4) for e in stay(0, 60)],
+    }[kind]
+    (tmp_path / "crew.nmea").write_bytes(logs.log(epochs))
+    made = geoqa.review(tmp_path / "crew.nmea", logs.SITE)
+    for svg in every(made, "place 1").values():
+        ElementTree.fromstring(svg)
+    nobody = every(made, "nobody")
+    assert "no position" in words(nobody["positions"]) and "not known" in words(nobody["series"])
