@@ -307,16 +307,7 @@ def _describe(cls: type[Step]) -> None:
     if cls.parameters():
         _say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():
-            # What has no value unless it is stated stands there as a remark.
-            lead = "# " if parameter.default is None else ""
-            value = "" if parameter.default is None else _toml(parameter.default)
-            _say(f"{lead}{parameter.name} = {value}   # {parameter.help} ({parameter.rule})")
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, tuple):
-        return f"[{', '.join(map(_toml, value))}]"
-    return str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else str(value)
+            _say(parameter.recipe_line)
 
 
 def _first_line(cls: type[Step]) -> str:

@@ -95,6 +95,13 @@ class Parameter:
         unit = "" if self.unit in ("", "1") else f" in {self.unit}"
         return words + unit + (", " + " and ".join(limits) if limits else "")
 
+    @property
+    def recipe_line(self) -> str:
+        """The line of a recipe that sets the default; what has none stands there as a remark."""
+        stated = not (self.default is None or self.required)
+        value = _toml(self.default) if stated else ""
+        return f"{'' if stated else '# '}{self.name} = {value}   # {self.help} ({self.rule})"
+
     def check(self, value: Any) -> Any:
         """Return `value` in its declared type, or raise ValueError saying what is allowed."""
         if value is None and self.default is None:
@@ -232,6 +239,12 @@ def _types(hint: Any) -> tuple[type, ...]:
     if get_origin(hint) in (Union, types.UnionType):
         return tuple(kind for part in get_args(hint) for kind in _types(part) if kind is not type(None))
     return (get_origin(hint) or hint,)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else str(value)
 
 
 def _shown(value: Any) -> str:
