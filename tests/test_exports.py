@@ -128,6 +128,8 @@ PURE = {
     },
     "detection": {f"power_{name}_{axis}" for name in ("tolerance", "test") for axis in "hv"},
     "ellipses": {"confidence"},
+    "wait_tests": {"chi_square", "p", "p_adjusted"},
+    "durations": {"effective_epochs"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
