@@ -131,7 +131,7 @@ PURE = {
     },
     "detection": {f"power_{name}_{axis}" for name in ("tolerance", "test") for axis in "hv"},
     "ellipses": {"confidence"},
-    "wait_tests": {"p_adjusted"},
+    "wait_tests": {"chi_square", "p", "p_adjusted"},
     "durations": {"effective_epochs"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
