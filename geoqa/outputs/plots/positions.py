@@ -46,7 +46,7 @@ def _draw(figure: Figure, spot: Spot, point: str, limit: float | None) -> None:
         mine = (spot.state == k) & np.isfinite(place).all(axis=1)
         if mine.any():
             shape, colour = SOLUTION_MARKS[word]
-            look = {
+            look: dict[str, Any] = {
                 "marker": canvas.MARKERS[shape],
                 "color": colour,
                 "fillstyle": "none" if shape == "ring" else "full",
