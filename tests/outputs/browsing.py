@@ -114,6 +114,13 @@ class Sheet:
         )
         return f"#{red:02x}{green:02x}{blue:02x}"
 
+    def list_worst(self) -> Any:
+        """Open the list of the worst; return its entries once it has them: it is filled after the click."""
+        self.page.locator("summary", has_text="Worst first").click()
+        entries = self.page.locator(".gq-worst > .gq-list button")
+        entries.first.wait_for()
+        return entries
+
     def announced(self) -> str:
         return self.page.locator(".gq-live").text_content()
 

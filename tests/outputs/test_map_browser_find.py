@@ -94,8 +94,7 @@ def _centred(sheet, name):
 
 
 def test_the_worst_come_first_and_each_entry_moves_and_opens(sheet, site):
-    sheet.page.locator("summary", has_text="Worst first").click()
-    entries, order = sheet.page.locator(".gq-worst > .gq-list button"), worst_first(site["points"])
+    entries, order = sheet.list_worst(), worst_first(site["points"])
     assert entries.locator("bdi").all_text_contents() == order
     points = site["points"].set_index("point")
     conflicts = int((points["status"] == "conflict").sum())

@@ -146,7 +146,7 @@ def test_axe_finds_nothing_serious(open_map, site_map, theme, state):
         sheet.ask("() => { Geoqa.page.go(Geoqa.page.act.order()[0]); }")
         sheet.opened()
     if state == "lists":
-        sheet.page.locator("summary", has_text="Worst first").click()
+        sheet.list_worst()
         sheet.page.get_by_label("Point", exact=True).fill("KF1")
     if state == "hidden":
         sheet.page.locator("[data-status=confirmed]").click()

@@ -77,8 +77,7 @@ def test_hostile_names_in_the_detail_are_inert(hostile_sheet, names, hostile):
 
 def test_hostile_names_in_the_lists_are_inert(hostile_sheet, hostile_site, names):
     sheet, page = hostile_sheet, hostile_sheet.page
-    page.locator("summary", has_text="Worst first").click()
-    listed = page.locator(".gq-worst > .gq-list bdi").all_text_contents()
+    listed = sheet.list_worst().locator("bdi").all_text_contents()
     expected = [display_text(name) for name in worst_first(hostile_site["points"])]
     assert [text[:39] for text in listed] == [name[:39] for name in expected]
     for name in names:
