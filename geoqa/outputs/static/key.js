@@ -11,11 +11,11 @@
     var swatch = function (paint, w, h) {
       var c = el("canvas", {"class": "gq-swatch", width: 2 * w, height: 2 * h, "aria-hidden": "true"});
       c.style.width = w + "px"; c.style.height = h + "px";
-      var draw = function () {
-        var g = c.getContext("2d"), t = layer.theme();
+      var draw = function (t) {
+        var g = c.getContext("2d");
         g.setTransform(2, 0, 0, 2, 0, 0); g.clearRect(0, 0, w, h); g.translate(w / 2, h / 2); paint(g, t);
       };
-      swatches.push({canvas: c, draw: draw}); draw();
+      swatches.push({canvas: c, draw: draw});
       return c;
     };
     var symbolOf = function (s, marked, r, w, h) {
@@ -135,7 +135,8 @@
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });
-      swatches.forEach(function (s) { s.draw(); });
+      var t = layer.theme();
+      swatches.forEach(function (s) { s.draw(t); });
     };
     paint();
     return {
