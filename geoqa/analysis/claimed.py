@@ -47,7 +47,7 @@ class Statements(Analysis):
             *_field_test(frames, job),
             *_lines(frames),
         ]
-        unit, up = job.input.unit, job.input.unit_height or job.input.unit
+        unit, up = job.input.unit, job.input.height_unit
         return Result(_frames(made, unit, up))
 
 

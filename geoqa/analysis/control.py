@@ -153,7 +153,7 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
 
 def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
     """Return whether the checks agree in being off, horizontally and in height."""
-    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, up = job.input.unit, job.input.height_unit
     plan, height = biases(table, points, job)
     said = []
     if plan.p < level:

@@ -112,9 +112,14 @@ class InputFormat(Declared):
         return METRES_PER[self.unit]
 
     @property
+    def height_unit(self) -> str:
+        """The unit of the heights: that of the coordinates unless another is stated."""
+        return self.unit_height or self.unit
+
+    @property
     def metres_per_height(self) -> float:
         """Metres in one unit of the heights."""
-        return METRES_PER[self.unit_height or self.unit]
+        return METRES_PER[self.height_unit]
 
     @property
     def metres_per_precision(self) -> float:

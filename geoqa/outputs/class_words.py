@@ -101,7 +101,7 @@ def _percent(share: float) -> str:
 
 def _unit(axis: str, job: Job) -> str:
     """Return the unit of the job's coordinates, or of its heights."""
-    return (job.input.unit_height or job.input.unit) if axis == "v" else job.input.unit
+    return job.input.height_unit if axis == "v" else job.input.unit
 
 
 def _spoken(unit: str) -> str:

@@ -19,13 +19,13 @@ MOST = 30
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table."""
-    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, up = job.input.unit, job.input.height_unit
     return ("point", f"east, {unit}", f"north, {unit}", f"up, {up}", "remark")
 
 
 def table(checks: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text for each of the points farthest off their control: determined minus known."""
-    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, up = job.input.unit, job.input.height_unit
     return [
         (str(row.point), signed(row.de_m, unit), signed(row.dn_m, unit), signed(row.du_m, up), _remark(row))
         for row in checks.nlargest(MOST, "horizontal_m").itertuples(index=False)

@@ -20,13 +20,13 @@ ABOUT = (
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table."""
-    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, up = job.input.unit, job.input.height_unit
     return ("of", "looks like", f"east, {unit}", f"north, {unit}", f"up, {up}", "points")
 
 
 def table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text for each suspicious shift."""
-    unit, up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, up = job.input.unit, job.input.height_unit
     shown = shifts[shifts["suspicious"].astype(bool)]
     return [
         (

@@ -92,7 +92,7 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
 
     Horizontally each in the unit of the coordinates, vertically in the unit of the heights.
     """
-    unit, unit_up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, unit_up = job.input.unit, job.input.height_unit
     factor, up = METRES_PER[unit], METRES_PER[unit_up]
     bad = points[points["status"].isin(["conflict", "loose", "strained"])]
     shown = (bad if len(bad) else points).nlargest(most, "worst_horizontal_m")

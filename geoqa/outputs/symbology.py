@@ -78,6 +78,8 @@ _ALL = (
 SYMBOLS: dict[str, Symbol] = {symbol.status: symbol for symbol in _ALL}
 #: Colours of strokes that say nothing of status: on a light and on a dark ground.
 PLAIN = ("#3c4654", "#c3cad3")
+#: Colours of what stands out as the worst status does.
+STRONG = (SYMBOLS[SEVERITY[0]].light, SYMBOLS[SEVERITY[0]].dark)
 
 
 #: Shape and colour of each solution state on a plot, from the same palette: they differ in grey as well.

@@ -34,7 +34,7 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    unit, unit_up = job.input.unit, job.input.unit_height or job.input.unit
+    unit, unit_up = job.input.unit, job.input.height_unit
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
     result = {"point": _text(points["point"]), "role": _text(points["role"])}
     east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))

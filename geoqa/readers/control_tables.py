@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from geoqa.core.control import Control, FieldTest, Line
 from geoqa.core.errors import Fault
+from geoqa.readers import overrides
 
 _SHAPE = 'Write [[line]], then name = "north boundary" and points = ["A1", "A2", "A3"].'
 
@@ -30,13 +31,10 @@ def read(
     if test and test.file is None and test.as_table():
         problem = "is not stated, and nothing else under [field_test] means anything without it."
         faults.append(Fault(f"{where}: [field_test] file", problem, 'Add file = "sets.csv", or remove the table.'))
-    return control, test, _lines(table.get("line", []), where, faults)
+    return control, test, _lines(overrides.tables(table, "line", where, _SHAPE, faults), where, faults)
 
 
-def _lines(entries: Any, where: str, faults: list[Fault]) -> tuple[Line, ...]:
-    if not isinstance(entries, list) or not all(isinstance(entry, Mapping) for entry in entries):
-        faults.append(Fault(f"{where}: [[line]]", "is not a list of tables.", _SHAPE))
-        return ()
+def _lines(entries: Iterable[Mapping[str, Any]], where: str, faults: list[Fault]) -> tuple[Line, ...]:
     found: list[Line] = []
     seen: set[str] = set()
     for number, entry in enumerate(entries, 1):

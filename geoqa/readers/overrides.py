@@ -33,10 +33,7 @@ def rules(
     complete
         Makes a job of a merged recipe, or raises RecipeError with every fault.
     """
-    entries = table.get("file", [])
-    if not isinstance(entries, list) or not all(isinstance(entry, Mapping) for entry in entries):
-        faults.append(Fault(f"{where}: [[file]]", "is not a list of tables.", _SHAPE))
-        return ()
+    entries = tables(table, "file", where, _SHAPE, faults)
     rest, found = {key: value for key, value in table.items() if key != "file"}, []
     known, seen = {_said(fault) for fault in faults}, set()
     for number, entry in enumerate(entries, 1):
@@ -54,6 +51,17 @@ def rules(
             found += [FileRule(path=path, job=job)] if not own and isinstance(path, str) else []
         faults += own
     return tuple(found)
+
+
+def tables(
+    table: Mapping[str, Any], name: str, where: str, remedy: str, faults: list[Fault]
+) -> list[Mapping[str, Any]]:
+    """Return the tables under ``[[name]]``; none, and a fault, where something else stands there."""
+    entries = table.get(name, [])
+    if isinstance(entries, list) and all(isinstance(entry, Mapping) for entry in entries):
+        return entries
+    faults.append(Fault(f"{where}: [[{name}]]", "is not a list of tables.", remedy))
+    return []
 
 
 def merged(rest: Mapping[str, Any], entry: Mapping[str, Any]) -> dict[str, Any]:

@@ -276,7 +276,7 @@ def _units(job: Job) -> dict[str, tuple[str, str]]:
     """Return the unit that each of our lengths is read in, and the key that states it."""
     fmt = job.input
     plane = ("unit", fmt.unit)
-    up = ("unit_height", fmt.unit_height or fmt.unit)
+    up = ("unit_height", fmt.height_unit)
     precise = ("unit_precision", fmt.unit_precision or fmt.unit)
     return {
         **dict.fromkeys(("easting", "northing", "base_distance"), plane),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.schema import NO_EVIDENCE, SEVERITY
+from geoqa.core.schema import NO_EVIDENCE
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 
@@ -54,8 +54,8 @@ def _side(status: str) -> str:
 
 
 def _styles() -> tuple[Style, ...]:
-    plain, strong = symbology.PLAIN, symbology.SYMBOLS[SEVERITY[0]]
+    plain, strong = symbology.PLAIN, symbology.STRONG
     return (
         Style("within", "within tolerance", "line", plain[0], "", plain[1], 0),
-        Style("beyond", "beyond tolerance", "line", strong.light, "", strong.dark, 1),
+        Style("beyond", "beyond tolerance", "line", strong[0], "", strong[1], 1),
     )

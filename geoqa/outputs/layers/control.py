@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 _LIGHT, _DARK = symbology.PLAIN
-_STRONG = symbology.SYMBOLS["conflict"]
+_STRONG = symbology.STRONG
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,11 +65,11 @@ class ControlLayer(MapLayer):
 _FRAMES = (
     Style("none", "known, but no check: see its use", "frame", "#7a828b", "", "#8f979f", 0),
     Style("check", "check", "frame", _LIGHT, "", _DARK, 1),
-    Style("outlier", "check that stands out from the others", "frame", _STRONG.light, "", _STRONG.dark, 2),
+    Style("outlier", "check that stands out from the others", "frame", _STRONG[0], "", _STRONG[1], 2),
 )
 _ARROWS = (
     Style("check", "as the others", "line", _LIGHT, "", _DARK, 0),
-    Style("outlier", "stands out", "line", _STRONG.light, "", _STRONG.dark, 1),
+    Style("outlier", "stands out", "line", _STRONG[0], "", _STRONG[1], 1),
 )
 
 

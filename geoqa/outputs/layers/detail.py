@@ -56,7 +56,7 @@ class Length:
 
 def lengths(job: Job) -> tuple[Length, Length]:
     """Return how the job writes horizontal lengths, and heights."""
-    return Length(job.input.unit), Length(job.input.unit_height or job.input.unit)
+    return Length(job.input.unit), Length(job.input.height_unit)
 
 
 def in_time(occupations: pd.DataFrame) -> pd.DataFrame:

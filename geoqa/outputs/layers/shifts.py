@@ -16,9 +16,8 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
-_LOOK = symbology.SYMBOLS["conflict"]
-_STYLE = Style("shift", "shared by several occupations", "lozenge", _LOOK.light, "", _LOOK.dark, 3)
-_ARROW = Style("shift", "what they have too much", "line", _LOOK.light, "", _LOOK.dark, 1)
+_STYLE = Style("shift", "shared by several occupations", "lozenge", symbology.STRONG[0], "", symbology.STRONG[1], 3)
+_ARROW = Style("shift", "what they have too much", "line", symbology.STRONG[0], "", symbology.STRONG[1], 1)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 from geoqa.core import covariance
 from geoqa.core.job import SOLUTIONS
 from geoqa.outputs.plots import canvas, spots
-from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, SYMBOLS
+from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, STRONG
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,7 +70,7 @@ def _draw(figure: Figure, spot: Spot, point: str, limit: float | None) -> None:
 
 def _averages(axes: Any, spot: Spot) -> None:
     """Draw the average of each occupation with its ellipse at 95 %."""
-    colour = SYMBOLS["conflict"].light
+    colour = STRONG[0]
     var_e, var_n = (spot.occupations[name].to_numpy(dtype=float) ** 2 for name in ("sigma_e_m", "sigma_n_m"))
     both = spot.occupations["cov_en_m2"].to_numpy(dtype=float)
     good = np.isfinite(spot.centre).all(axis=1)
