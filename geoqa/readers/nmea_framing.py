@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Bytes looked at in one go: the work arrays are several times as large.
 BLOCK = 4 << 20
+#: Bytes behind a stretch, so that what is looked at from a place within it may reach beyond its end.
+PADDING = 256
 #: What becomes of a sentence: good, or why it is set aside.
 GOOD, WRONG_SUM, NO_SUM, CUT_OFF, NO_START = range(5)
 REASONS = (
@@ -47,8 +49,10 @@ class Block:
     ----------
     first
         Where the stretch starts in the log.
-    raw, data
-        Its bytes, padded with a few zeros, and the same as an array.
+    data
+        Its bytes, and `PADDING` more behind them.
+    size
+        How many are its own.
     start, end
         Where each sentence starts, and the byte after it (its ``*`` where it is good), counted in `data`;
         shape (n,), in the order of the log.
@@ -61,8 +65,8 @@ class Block:
     """
 
     first: int
-    raw: bytes
     data: Bytes
+    size: int
     start: Index
     end: Index
     state: NDArray[np.int8]
@@ -80,7 +84,7 @@ class Block:
         """Return a sentence as it stands, at most `most` characters; what is no plain text as question marks."""
         begin = int(self.start[i])
         stop = int(self.end[i]) + (3 if self.state[i] in (GOOD, WRONG_SUM, NO_START) else 0)
-        return self.raw[begin : min(stop, begin + most)].translate(PLAIN).decode()
+        return self.data[begin : min(stop, begin + most)].tobytes().translate(PLAIN).decode()
 
 
 def code(letters: str) -> int:
@@ -112,8 +116,7 @@ def _line_end(log: bytes, first: int, size: int) -> int:
 
 
 def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
-    raw = log[first:stop] + b"\0" * 16
-    data = np.frombuffer(raw, np.uint8)
+    data = _padded(log, first, stop)
     body = data[: stop - first]
     # Every byte that means something to the framing is a star or below: the others are passed over at once.
     low = np.flatnonzero(body <= _STAR)
@@ -151,7 +154,14 @@ def _block(log: bytes, first: int, stop: int, lines_before: int) -> Block:
     line_ends = low[ends]
     line_ends = line_ends[(data[line_ends] == _LF) | (data[line_ends + 1] != _LF)]
     line = lines_before + np.searchsorted(line_ends, start) + 1
-    return Block(first, raw, data, start, end, state, line, line_ends)
+    return Block(first, data, len(body), start, end, state, line, line_ends)
+
+
+def _padded(log: bytes, first: int, stop: int) -> Bytes:
+    """Return a stretch and the `PADDING` bytes behind it: those of the log, not copied, while there are so many."""
+    if stop + PADDING <= len(log):
+        return np.frombuffer(log, np.uint8, stop - first + PADDING, first)
+    return np.frombuffer(log[first:] + b"\0" * PADDING, np.uint8)
 
 
 def _breaks(data: Bytes, low: Index, byte: Bytes) -> tuple[Flags, Flags]:
@@ -178,7 +188,9 @@ def _sums(data: Bytes, start: Index, star: Index) -> Bytes:
     """Return the exclusive-or of the bytes between each start and its star."""
     if not len(start):
         return np.zeros(0, np.uint8)
-    found = np.bitwise_xor.reduceat(data, np.column_stack([start + 1, star]).ravel())[::2]
+    ends = np.empty(2 * len(start), np.int64)
+    ends[::2], ends[1::2] = start + 1, star
+    found = np.bitwise_xor.reduceat(data, ends)[::2]
     return np.where(star > start + 1, found, 0).astype(np.uint8)
 
 

@@ -50,6 +50,7 @@ FIELDS: Mapping[str, Mapping[str, tuple[int, int]]] = {
 }  # fmt: skip
 #: Bytes that are no plain text as question marks, but for the line ends that part sentences.
 _KEPT = nmea_framing.PLAIN[:10] + b"\n" + nmea_framing.PLAIN[11:]
+_LF = ord("\n")
 #: Kinds that hold a position.
 POSITIONS = ("GGA", "GNS")
 #: A number from here on is none.
@@ -135,7 +136,7 @@ def read(log: bytes, files: Sequence[int] = (0,), size: int = nmea_framing.BLOCK
                 of_kind.append(_columns(block, which, table, kind))
         _count(block, right[~np.isin(codes, known)], others)
         good += np.bincount(np.searchsorted(begins, counted + block.first, "right") - 1, minlength=len(begins))
-        here = (begins >= block.first) & (begins < block.first + len(block.data))
+        here = (begins >= block.first) & (begins < block.first + block.size)
         before[here] = lines + np.searchsorted(block.line_ends, begins[here] - block.first)
         lines += len(block.line_ends)
     return Sentences({kind: _joined(kind, found) for kind, found in parts.items()}, good, others, aside, before)
@@ -193,15 +194,27 @@ class _Table:
 def _table(block: Block, which: Index, stop: Index | None = None) -> _Table:
     """Return sentences as a table, each up to its checksum or up to `stop`; what is no plain text as question marks."""
     start, stop = block.start[which] + 7, block.end[which] if stop is None else stop
-    raw = block.raw
-    text = b"\n".join([raw[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
+    text, begin = _lines(block, start, stop)
     text = text if text.isascii() else text.translate(_KEPT)
     data = np.frombuffer(text, np.uint8)
-    end = np.cumsum(stop - start + 1) - 1
-    begin = end - (stop - start)
     commas = np.flatnonzero(data == ord(","))
     first = np.searchsorted(commas, begin)
-    return _Table(text, data, begin, end, commas, first, np.searchsorted(commas, end) - first)
+    return _Table(text, data, begin, begin + stop - start, commas, first, np.diff(first, append=len(commas)))
+
+
+def _lines(block: Block, start: Index, stop: Index) -> tuple[bytes, Index]:
+    """Return stretches of a block as lines of text, and where each begins."""
+    length = stop - start
+    width = int(length.max(initial=0)) + 1
+    if width <= nmea_framing.PADDING and width * len(start) <= 2 * int(length.sum()) + width:
+        # Windows of one width are copied much faster than slices; line ends fill them up, as empty lines are skipped.
+        seen = np.lib.stride_tricks.sliding_window_view(block.data, width)[start]
+        shortest = int(length.min(initial=width))
+        seen[:, shortest:][np.arange(shortest, width) >= length[:, None]] = _LF
+        return seen.tobytes(), np.arange(len(start)) * width
+    raw = block.data.tobytes()
+    text = b"\n".join([raw[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True)]) + b"\n"
+    return text, np.cumsum(length + 1) - (length + 1)
 
 
 def _in_view(block: Block, which: Index) -> Columns:
@@ -276,7 +289,7 @@ def _read_csv(table: bytes, names: list[str], kinds: dict[str, pa.DataType]) -> 
     return csv.read_csv(
         pa.BufferReader(table),
         read_options=csv.ReadOptions(column_names=names, block_size=len(table) + 1, use_threads=True),
-        parse_options=csv.ParseOptions(quote_char=False, double_quote=False, ignore_empty_lines=False),
+        parse_options=csv.ParseOptions(quote_char=False, double_quote=False, ignore_empty_lines=True),
         convert_options=csv.ConvertOptions(
             column_types=kinds, include_columns=list(kinds), null_values=[""], strings_can_be_null=False
         ),

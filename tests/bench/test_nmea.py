@@ -94,8 +94,8 @@ def test_sentences_a_second_against_a_loop(tmp_path, kind):
     loops, sentences, whole = rates(data, count, path, job_from_table(recipe))
     print(f"\n{kind}: sentences a second: loop {loops:,.0f}, read {sentences:,.0f}, to occupations {whole:,.0f}")
     print(f"{kind}: ratio {sentences / loops:.1f} read, {whole / loops:.1f} to occupations")
-    # A log as receivers write it; one of nothing but positions and their precision is dearer, sentence by sentence.
-    assert sentences >= (12 if kind == "drive" else 5) * loops
+    # Twelve times is asked; the survey log reached 12.4 to 13.0 when it was measured, and noise is a tenth.
+    assert sentences >= (12 if kind == "drive" else 11) * loops
 
 
 READ = """
