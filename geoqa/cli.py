@@ -10,14 +10,14 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from geoqa.core.errors import CallError, GeoqaError
+from geoqa.step_commands import PATH, RunStep, first_line, say
 
 if TYPE_CHECKING:
-    from geoqa.core.params import Parameter
     from geoqa.core.steps import Step
     from geoqa.reviews import Review
 
@@ -25,8 +25,6 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
-#: Whether a path may be read is found out by reading it: the error then says what to do.
-PATH = click.Path(path_type=Path, readable=False)
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
@@ -52,8 +50,14 @@ geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in wh
 geoqa review occupations.csv -r site.toml -o out    review
 
 Reads delimited text, LandXML, GeoPackage, GeoJSON, Shapefile, FlatGeobuf, GeoParquet and XLSX, one
-occupation a row; several files make one site. INPUT may be - for standard input, and text and LandXML
-may be compressed with gzip. Writes into the folder OUT:
+occupation a row, and receivers' logs (NMEA 0183); several files make one site. INPUT may be - for standard
+input; text, logs and LandXML may be compressed with gzip. The folder of an earlier review stands for the
+files that it was made of:
+
+\b
+geoqa review out tuesday.csv -r site.toml -o out2   and says what changed since
+
+Writes into the folder OUT:
 
 \b
 map.html      the site in a browser, no network needed
@@ -73,7 +77,11 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
     "--apply-shift", "shifts", multiple=True, metavar="NAME",
     help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
 )  # fmt: skip
-def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str, ...]) -> None:
+@click.option(
+    "--since", type=PATH, metavar="FOLDER",
+    help="Compare with this earlier review; by default with the one among the INPUTs, if there is one.",
+)  # fmt: skip
+def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str, ...], since: Path | None) -> None:
     """Run the review and print its summary."""
     from geoqa import standard_input
     from geoqa.reviews import refuse_loss
@@ -82,7 +90,7 @@ def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str,
     refuse_loss(out, (*inputs, recipe))  # before an hour's work, not after it
     progress = Progress()
     with standard_input.files(inputs) as paths:
-        made = run_review(paths, recipe, progress, shifts)
+        made = run_review(paths, recipe, progress, shifts, since)
     written = made.write(out, progress)
     _print(made, written)
     raise SystemExit(made.exit_code)
@@ -111,8 +119,8 @@ def demo(out: Path, logs: bool) -> None:
     made = run_review([out / "occupations.csv"], out / "site.toml", progress)
     written = made.write(out, progress)
     _print(made, written)
-    _say(f"This is a demonstration and ends with 0. On these data `geoqa review` would end with {made.exit_code}.")
-    _say(f"Open {out / 'map.html'} in a browser; it needs no network.")
+    say(f"This is a demonstration and ends with 0. On these data `geoqa review` would end with {made.exit_code}.")
+    say(f"Open {out / 'map.html'} in a browser; it needs no network.")
     if logs:
         _demo_logs(out / "logs", progress)
 
@@ -132,10 +140,10 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     made = run_review([folder / name for name in names], folder / "logs.toml", progress)
     _print(made, made.write(folder, progress))
     if not canvas.is_installed():
-        _say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
+        say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
     written = album.write(folder / "plots", made.frames, made.job, (), 12, progress)
-    _say(f"{len(written)} plots in {folder / 'plots'}")
+    say(f"{len(written)} plots in {folder / 'plots'}")
 
 
 @cli.command(short_help="Propose a recipe for a file of occupations.")
@@ -162,7 +170,7 @@ def recipe(file: Path, out: Path | None) -> None:
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
     with replacing_file(out) as staging:
         staging.write_text(text, encoding="utf-8")
-    _say(f"Wrote {out}. Fill in the lines that must be stated, then: geoqa review {file} -r {out} -o out")
+    say(f"Wrote {out}. Fill in the lines that must be stated, then: geoqa review {file} -r {out} -o out")
 
 
 @cli.command(short_help="List the installed steps, or describe one.")
@@ -179,34 +187,15 @@ def steps(name: str | None) -> None:
         _describe(found.find(name).load())
         return
     for group, title in (("geoqa.readers", "Readers"), ("geoqa.analysis", "Analysis"), ("geoqa.layers", "Map layers")):
-        _say(f"{title}:")
+        say(f"{title}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"
-            _say(f"  {key:<20} {_first_line(cls)}{origin}")
+            say(f"  {key:<20} {first_line(cls)}{origin}")
     if found.refused:
-        _say("Refused:")
+        say("Refused:")
         for key, reason in found.refused.items():
-            _say(f"  {key:<20} {reason}")
-
-
-class RunStep(click.Group):
-    """`geoqa run STEP`: one command for each analysis step, its options made from its parameters."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the analysis steps' names."""
-        from geoqa import plugins
-
-        return list(plugins.catalogue().names("geoqa.analysis"))
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        """Return the command of the step called `name`."""
-        from geoqa import plugins
-
-        found = plugins.catalogue()
-        if name not in found.names("geoqa.analysis"):
-            return None
-        return _step_command(found.find(name, "geoqa.analysis").load())
+            say(f"  {key:<20} {reason}")
 
 
 RUN_HELP = """Run one analysis step again, with other parameters, on an earlier review.
@@ -233,7 +222,7 @@ def draw_map(folder: Path, out: Path | None) -> None:
 
     target = out or folder / "map.html"
     load(folder).write_map(target)
-    _say(f"Wrote {target}")
+    say(f"Wrote {target}")
 
 
 @cli.command(short_help="Plot the receiver logs of an earlier review.")
@@ -251,83 +240,28 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
 
     review = load(folder)
     for path in album.write(out or folder / "plots", review.frames, review.job, points, most, Progress()):
-        _say(f"Wrote {path}")
-
-
-def _step_command(cls: type[Step]) -> click.Command:
-    options: list[click.Parameter] = [
-        click.Argument(["folder"], type=PATH),
-        click.Option(["--out", "-o"], required=True, type=PATH, help="GeoPackage to write."),
-    ]
-    options += [_option(parameter) for parameter in cls.parameters()]
-
-    def callback(folder: Path, out: Path, **values: Any) -> None:
-        from geoqa.stored import run_step
-
-        stated = {name: value for name, value in values.items() if value is not None}
-        for line in run_step(cls, stated, folder, out):  # type: ignore[arg-type]
-            _say(line)
-
-    text = (
-        f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
-        f"given here. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
-    )
-    return click.Command(cls.name, params=options, callback=callback, help=text, short_help=_first_line(cls))
-
-
-def _kept_as_set(doc: str) -> str:
-    """Return a docstring whose indented paragraphs (formulas) keep their line breaks in a help text."""
-    from inspect import cleandoc
-
-    paragraphs = cleandoc(doc).split("\n\n")
-    return "\n\n".join(f"\b\n{text}" if text.startswith(" ") else text for text in paragraphs)
-
-
-def _option(parameter: Parameter) -> click.Option:
-    def checked(_context: click.Context, _option: click.Parameter, value: str | None) -> Any:
-        if value is None:
-            return None
-        try:
-            return parameter.parse(value)
-        except ValueError as error:
-            raise click.BadParameter(str(error)) from None
-
-    flag = "--" + parameter.name.replace("_", "-")
-    text = f"{parameter.help} ({parameter.rule}; default {parameter.default!r})."
-    metavar = {"": "TEXT", "1": "NUMBER"}.get(parameter.unit, parameter.unit.upper())
-    return click.Option([flag, parameter.name], metavar=metavar, callback=checked, help=text)
+        say(f"Wrote {path}")
 
 
 def _describe(cls: type[Step]) -> None:
     from inspect import cleandoc
 
-    _say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
+    say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
     if cls.needs or cls.gives:
-        _say(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
+        say(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
     if cls.parameters():
-        _say(f"In a recipe:\n\n[step.{cls.name}]")
+        say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():
-            _say(parameter.recipe_line)
-
-
-def _first_line(cls: type[Step]) -> str:
-    return (cls.__doc__ or "").strip().splitlines()[0]
+            say(parameter.recipe_line)
 
 
 def _print(made: Review, written: list[Path]) -> None:
     for line in made.summary():
-        _say(line)
-    _say("Files:")
+        say(line)
+    say("Files:")
     for path in written:
-        _say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
-    _say("\n" + click.wrap_text(CAUTION, 110))
-
-
-def _say(text: str, err: bool = False) -> None:
-    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences."""
-    from geoqa.outputs.text import display_text
-
-    click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
+        say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
+    say("\n" + click.wrap_text(CAUTION, 110))
 
 
 def _refuse_changed(out: Path, staging: Path) -> None:
@@ -349,7 +283,7 @@ class Progress:
         now = time.monotonic()
         if now - self._start > 2 and now - self._last > 1:
             self._last = now
-            _say(f"{now - self._start:6.1f} s  {stage}", err=True)
+            say(f"{now - self._start:6.1f} s  {stage}", err=True)
 
 
 class Terminated(KeyboardInterrupt):
@@ -386,13 +320,13 @@ def main(arguments: list[str] | None = None) -> int:
     except click.ClickException as error:
         context = getattr(error, "ctx", None)
         usage = f"{context.get_usage()}\n`{context.command_path} --help` says more.\n\n" if context else ""
-        _say(f"{usage}geoqa: {error.format_message()}", err=True)
+        say(f"{usage}geoqa: {error.format_message()}", err=True)
         return error.exit_code
     except click.Abort as error:
-        _say("geoqa: stopped; an earlier result is as it was.", err=True)
+        say("geoqa: stopped; an earlier result is as it was.", err=True)
         return TERMINATED if isinstance(error.__cause__, Terminated) else INTERRUPTED
     except GeoqaError as error:
-        _say(f"geoqa: {error}", err=True)
+        say(f"geoqa: {error}", err=True)
         return error.exit_code
     except BrokenPipeError:
         sys.stderr.close()
@@ -400,12 +334,12 @@ def main(arguments: list[str] | None = None) -> int:
     except Exception as error:
         if isinstance(error, OSError) and error.filename is None and error.errno in (errno.ENOSPC, errno.EIO):
             # Files are written under errors of their own: this was the screen, or what it was sent to.
-            _say(f"geoqa: what geoqa prints cannot be written: {error.strerror}.", err=True)
+            say(f"geoqa: what geoqa prints cannot be written: {error.strerror}.", err=True)
             return CallError.exit_code
         import traceback
 
-        _say(traceback.format_exc(), err=True)
-        _say(
+        say(traceback.format_exc(), err=True)
+        say(
             f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). The output is as it was, or whole. "
             "Please report it with the lines above.",
             err=True,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import inspect
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import Distribution, EntryPoint, entry_points
 from typing import Any
 
 from geoqa.core import steps
@@ -94,7 +94,10 @@ def catalogue() -> Catalogue:
     """Return what is installed, geoqa's own steps first, so that no other may take their names."""
     entries: dict[str, dict[str, Entry]] = {group: {} for group in GROUPS}
     refused: dict[str, str] = {}
-    found = [_entry(point, group) for group in GROUPS for point in entry_points(group=group)]
+    points = [(group, point) for group in GROUPS for point in entry_points(group=group)]
+    # A distribution reads its metadata anew whenever it is asked.
+    named = {id(point.dist): _named(point.dist) for _, point in points}
+    found = [Entry(point.name, group, *named[id(point.dist)], point) for group, point in points]
     for entry in sorted(found, key=lambda e: (e.distribution != OWN, e.distribution, e.name)):
         taken = next((e for g in entries.values() for e in g.values() if e.name == entry.name), None)
         if taken is None:
@@ -120,10 +123,9 @@ def configure(cls: type[steps.Step], tables: Any, where: str = "recipe") -> step
     return step
 
 
-def _entry(point: EntryPoint, group: str) -> Entry:
-    distribution = point.dist
-    name = distribution.name if distribution else "an unknown distribution"
-    return Entry(point.name, group, name, getattr(distribution, "version", "") or "", point)
+def _named(distribution: Distribution | None) -> tuple[str, str]:
+    """Return the name and the version of a distribution."""
+    return (distribution.name, distribution.version or "") if distribution else ("an unknown distribution", "")
 
 
 def problems_of(loaded: Any, base: type[steps.Step], name: str) -> list[str]:

@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geoqa import pipeline
+from geoqa.core import schema
 from geoqa.core.errors import StepError
 
 if TYPE_CHECKING:
@@ -73,3 +75,42 @@ def epochs(results: Sequence[ReadResult], names: Sequence[str], occupations: pd.
     point = pd.Categorical.from_codes(of_stop[frame["stop"].to_numpy()], categories=points.cat.categories)
     frame = frame.assign(epoch_id=np.arange(1, len(frame) + 1), point=point)
     return frame.assign(geometry=log_frames.places(frame, job))
+
+
+def check(reader: Reader, path: Path, result: ReadResult) -> None:
+    """Raise StepError unless a reader gave what assembly needs and accounts for every record."""
+    for kind in pipeline.READ:
+        if kind not in result.frames:
+            raise StepError(f"the reader {reader.name!r} gave no frame {kind!r} for {path.name}.")
+    needed = [c for c in schema.OCCUPATIONS.base if c not in ("occupation_id", "easting_m", "northing_m")]
+    occupations = result.frames["occupations"]
+    # Geographic input has its easting and northing only once the site's local grid is known.
+    later = ("easting_m", "northing_m") if _has_lonlat(occupations) else ()
+    stated = [c for c in occupations.columns if c in schema.OCCUPATIONS.columns and c not in later]
+    wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
+    schema.check("occupations", occupations, by=reader.name, columns=wanted)
+    schema.check("set_aside", result.frames["set_aside"], by=reader.name)
+    if "epochs" in result.frames:
+        schema.check("epochs", result.frames["epochs"], by=reader.name)
+    for kind, n in result.accounts.items():
+        if n["read"] != n["used"] + n["set_aside"]:
+            raise StepError(
+                f"the reader {reader.name!r} lost {kind} of {path.name}: {n['read']} read, {n['used']} used, "
+                f"{n['set_aside']} set aside."
+            )
+    _check_counted(reader, path, result)
+
+
+def _has_lonlat(occupations: pd.DataFrame) -> bool:
+    return "lon_deg" in occupations and bool(occupations["lon_deg"].notna().any())
+
+
+def _check_counted(reader: Reader, path: Path, result: ReadResult) -> None:
+    """Raise StepError unless the rows a reader says it used and set aside are the rows it gave."""
+    said = result.accounts.get("rows")
+    given = [len(result.frames[kind]) for kind in pipeline.READ]
+    if said is not None and [said["used"], said["set_aside"]] != given:
+        raise StepError(
+            f"the reader {reader.name!r} says {said['used']} rows of {path.name} are used and {said['set_aside']} set "
+            f"aside, and gave {given[0]} and {given[1]}."
+        )

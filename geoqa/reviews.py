@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import claims, pipeline, plugins, reading, sources
+from geoqa import claims, pipeline, plugins, reading, since, sources
 from geoqa.core import geodesy, schema
-from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError, StepError
+from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
 from geoqa.core.units import METRES_PER
 from geoqa.maplayers import MapLayers
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, Reader, ReadResult
+    from geoqa.core.steps import Analysis, Reader
     from geoqa.core.tolerances import Requirement
 
 Progress = Callable[[str], None]
@@ -42,7 +42,7 @@ class Review:
     record
         What goes into run.json beside the above.
     sources
-        The files that were read; writing never replaces one.
+        The files that were read, those of occupations first; writing never replaces one.
     layers
         The map layers as configured; without them those that are installed.
     """
@@ -117,7 +117,9 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
-            record.write(staging / "run.json", self.run_record())
+            made = self.run_record()
+            made["inputs"] = since.recorded(made["inputs"], self.sources, target)
+            record.write(staging / "run.json", made)
             names = sorted(path.name for path in staging.iterdir())
         return [target / name for name in names]
 
@@ -159,13 +161,14 @@ def review(
     recipe: str | Path | Mapping[str, Any] | Job,
     progress: Progress = lambda _: None,
     apply_shifts: Iterable[str] = (),
+    since_folder: str | Path | None = None,
 ) -> Review:
     """Review a whole site.
 
     Parameters
     ----------
     inputs
-        One file or several.
+        One file or several; a folder that an earlier review was written to stands for the files it was made of.
     recipe
         A recipe file, the same as a mapping, or a `Job`.
     progress
@@ -173,6 +176,8 @@ def review(
     apply_shifts
         Names of suspicious shifts to take off the occupations before they are judged, beside those the recipe
         names as `apply` in ``[step.shifts]``; nothing is taken off unasked.
+    since_folder
+        An earlier review to compare with; by default the last one among the inputs.
 
     Raises
     ------
@@ -187,6 +192,8 @@ def review(
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
     sources.refuse_names(paths)
+    paths, earlier = since.inputs(paths)
+    earlier = earlier if since_folder is None else Path(since_folder)
     found = plugins.catalogue()
     steps = _steps(found, job)
     layers = MapLayers.of(found, job)
@@ -199,7 +206,7 @@ def review(
     readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
     read = list(zip(paths, readers, reading.read(readers, paths, jobs, progress), strict=True))
     for path, reader, result in read:
-        _check_read(reader, path, result)
+        reading.check(reader, path, result)
     names = sources.distinct([path for path, _, _ in read])
     hashes = [sources.sha256(path) for path in paths]
     sources.refuse_copies(names, hashes)
@@ -219,6 +226,8 @@ def review(
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested}
+    if earlier is not None:
+        frames["earlier"] = since.points(earlier, job)
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     steps = pipeline.possible(steps, frames)
@@ -332,45 +341,6 @@ def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
 def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
     """Return the reader that claims the file most surely, configured."""
     return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
-
-
-def _check_read(reader: Reader, path: Path, result: ReadResult) -> None:
-    """Raise StepError unless a reader gave what assembly needs and accounts for every record."""
-    for kind in pipeline.READ:
-        if kind not in result.frames:
-            raise StepError(f"the reader {reader.name!r} gave no frame {kind!r} for {path.name}.")
-    needed = [c for c in schema.OCCUPATIONS.base if c not in ("occupation_id", "easting_m", "northing_m")]
-    occupations = result.frames["occupations"]
-    # Geographic input has its easting and northing only once the site's local grid is known.
-    later = ("easting_m", "northing_m") if _has_lonlat(occupations) else ()
-    stated = [c for c in occupations.columns if c in schema.OCCUPATIONS.columns and c not in later]
-    wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
-    schema.check("occupations", occupations, by=reader.name, columns=wanted)
-    schema.check("set_aside", result.frames["set_aside"], by=reader.name)
-    if "epochs" in result.frames:
-        schema.check("epochs", result.frames["epochs"], by=reader.name)
-    for kind, n in result.accounts.items():
-        if n["read"] != n["used"] + n["set_aside"]:
-            raise StepError(
-                f"the reader {reader.name!r} lost {kind} of {path.name}: {n['read']} read, {n['used']} used, "
-                f"{n['set_aside']} set aside."
-            )
-    _check_counted(reader, path, result)
-
-
-def _has_lonlat(occupations: pd.DataFrame) -> bool:
-    return "lon_deg" in occupations and bool(occupations["lon_deg"].notna().any())
-
-
-def _check_counted(reader: Reader, path: Path, result: ReadResult) -> None:
-    """Raise StepError unless the rows a reader says it used and set aside are the rows it gave."""
-    said = result.accounts.get("rows")
-    given = [len(result.frames[kind]) for kind in pipeline.READ]
-    if said is not None and [said["used"], said["set_aside"]] != given:
-        raise StepError(
-            f"the reader {reader.name!r} says {said['used']} rows of {path.name} are used and {said['set_aside']} set "
-            f"aside, and gave {given[0]} and {given[1]}."
-        )
 
 
 def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,13 +22,10 @@ def load(folder: Path) -> Review:
     InputError
         If the folder is none that `geoqa review` has written.
     """
-    from geoqa.readers.recipe import job_from_table
-    from geoqa.readers.stored import read_frames, read_record
+    from geoqa.readers.stored import read_frames, read_job, read_record
 
     record = read_record(folder)
-    job = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
-    if record.get("local_origin"):
-        job = replace(job, local_origin=tuple(record["local_origin"]))
+    job = read_job(folder, record)
     frames = read_frames(folder)
     return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
 

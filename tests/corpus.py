@@ -17,7 +17,7 @@ from pathlib import Path
 import sites
 from soundfiles import PLANE, catalogue
 
-from geoqa import reviews
+from geoqa import reading, reviews
 from geoqa.core import assembly, compressed, schema
 from geoqa.core.errors import GeoqaError
 from geoqa.core.job import Job
@@ -40,7 +40,7 @@ def judge_reading(path: Path, job: Job, whole: bool = True, each_line: bool = Tr
             warnings.simplefilter("error")
             reader = reviews._reader(catalogue(), path, job)
             result = reader.read(path, job)
-            reviews._check_read(reader, path, result)
+            reading.check(reader, path, result)
     except GeoqaError as error:
         return _refusal(error)
     except Exception as error:

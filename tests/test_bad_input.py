@@ -396,7 +396,7 @@ def test_what_is_no_file_is_refused(place, call):
     toml = place / "site.toml"
     for name, words in (
         (place / "pipe", "is a pipe or a device, not a file"), ("/dev/null", "is a pipe or a device"),
-        (place, "is a folder. Name the file in it."), ("", "is a folder"),
+        (place, "is a folder. Name the file in it"), ("", "is a folder"),
         (place / ("x" * 300), "File name too long"), ("x/" * 3000, "File name too long"),
     ):  # fmt: skip
         code, _, error = call("review", name, "-r", toml, "-o", place / "out")

@@ -21,6 +21,7 @@ FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
 WHOLE_SITE = (
     "calibration",
+    "changes",
     "check-log",
     "control-checks",
     "detection",

@@ -17,6 +17,7 @@ from geoqa.core.contract import float_column as _float
 from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 from geoqa.core.control_contracts import AGAINST
+from geoqa.core.earlier import CHANGES, EARLIER
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 from geoqa.core.log_contracts import EPOCHS
@@ -336,6 +337,8 @@ FRAMES: dict[str, Frame] = {
     "waits": WAITS,
     "wait_tests": WAIT_TESTS,
     "durations": DURATIONS,
+    "earlier": EARLIER,
+    "changes": CHANGES,
 }
 
 

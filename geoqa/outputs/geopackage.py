@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
+_SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 
 
 def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
@@ -30,25 +33,42 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
+    crs = geodesy.of(job).crs
+    with _unhurried():
+        for name, frame in frames.items():
+            _write(path, name, _plain(frame), crs)
+
+
+@contextlib.contextmanager
+def _unhurried() -> Iterator[None]:
+    """Leave it to the system when bytes reach the disk: the whole file is exchanged for the old one at the end."""
+    import pyogrio
+
+    before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
+    pyogrio.set_gdal_config_options({_SYNCHRONOUS: "OFF"})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({_SYNCHRONOUS: before})
+
+
+def _write(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
     import geopandas as gpd
     import pyogrio
 
-    crs = geodesy.of(job).crs
-    for name, frame in frames.items():
-        table = _plain(frame)
-        mode = {"layer": name, "driver": "GPKG"}
-        try:
-            if "geometry" in table:
-                places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-                pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
-            else:
-                pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
-            full = "full" in str(error)
-            remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
-            raise OutputError(
-                f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
-            ) from error
+    mode = {"layer": name, "driver": "GPKG"}
+    try:
+        if "geometry" in table:
+            places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+            pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
+        else:
+            pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
+        full = "full" in str(error)
+        remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
+        raise OutputError(
+            f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
+        ) from error
 
 
 def _geometry_type(places: object) -> str:

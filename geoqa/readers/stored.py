@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +13,8 @@ from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from geoqa.core.job import Job
 
 #: Frames that every review has.
 NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
@@ -39,6 +43,20 @@ def read_record(folder: Path) -> dict[str, Any]:
     ):
         raise InputError(f"{path} is damaged: local_origin is not a longitude and a latitude. Review the site again.")
     return record
+
+
+def read_job(folder: Path, record: Mapping[str, Any]) -> Job:
+    """Return the job of the review in `folder`, by the recipe in its record.
+
+    Raises
+    ------
+    RecipeError
+        If the recipe is damaged.
+    """
+    from geoqa.readers.recipe import job_from_table
+
+    job = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
+    return replace(job, local_origin=tuple(record["local_origin"])) if record.get("local_origin") else job
 
 
 def is_review(folder: Path) -> bool:

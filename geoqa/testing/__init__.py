@@ -123,6 +123,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "decisions": given.pop("decisions", none_decided),
         "field_test": given.pop("field_test", read_field_test(None, 1.0)),
         "epochs": given.pop("epochs", sample().epochs()),
+        "earlier": given.pop("earlier", sample().earlier()),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")

@@ -118,3 +118,21 @@ def _row(name: str, place: int, minute: int, wrong: str, dice: Dice) -> dict[str
         "operator": "KR" if minute < 200 else "TM", "antenna_height_m": 2.0, "base_distance_m": 400.0 + place,
         "solution": "fixed", "satellites": 18, "pdop": 1.6, "method": "staking" if wrong == "staking" else "direct",
     }  # fmt: skip
+
+
+def earlier() -> pd.DataFrame:
+    """Return the points as a review of the first occupation of each would have left them."""
+    import numpy as np
+    import pandas as pd
+
+    first = occupations().drop_duplicates("point")
+    return pd.DataFrame(
+        {
+            "point": first["point"].astype("str").array,
+            "status": "unproven",
+            "deliver": "no",
+            "occupations": np.ones(len(first), np.int64),
+            **{name: first[name].to_numpy(dtype=float) for name in ("easting_m", "northing_m", "height_m")},
+            "action": pd.Categorical(["second visit"] * len(first)),
+        }
+    )

@@ -101,12 +101,14 @@ def test_the_summary_is_one_line_per_line(hostile):
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory):
-    """Every frame of a review of a table, and those that only a log has, each as made and as read back."""
+    """Every frame of a second review of a table, and those that only a log has, each as made and as read back."""
     folder = tmp_path_factory.mktemp("kept")
     log = folder / "crew.nmea"
     log.write_bytes(logs.log([*logs.stay(0, 60, quality=5), *logs.stay(60, 120), *logs.stay(3600, 3660, seed=4)]))
     found = {}
-    for name, review in (("log", geoqa.review(log, logs.SITE)), ("table", geoqa.review(*sites.write(folder)))):
+    geoqa.review(*sites.write(folder)).write(folder / "earlier")
+    tables = geoqa.review(folder / "earlier", folder / "site.toml")
+    for name, review in (("log", geoqa.review(log, logs.SITE)), ("table", tables)):
         review.write(folder / name)
         back = stored.read_frames(folder / name)
         found |= {frame: (review.frames[frame], back[frame]) for frame in review.frames}

@@ -1,0 +1,90 @@
+"""`geoqa run STEP`: a command for each analysis step, made from its declaration."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from geoqa.core.params import Parameter
+    from geoqa.core.steps import Step
+
+#: Whether a path may be read is found out by reading it: the error then says what to do.
+PATH = click.Path(path_type=Path, readable=False)
+
+
+class RunStep(click.Group):
+    """`geoqa run STEP`: one command for each analysis step, its options made from its parameters."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the analysis steps' names."""
+        from geoqa import plugins
+
+        return list(plugins.catalogue().names("geoqa.analysis"))
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Return the command of the step called `name`."""
+        from geoqa import plugins
+
+        found = plugins.catalogue()
+        if name not in found.names("geoqa.analysis"):
+            return None
+        return _step_command(found.find(name, "geoqa.analysis").load())
+
+
+def _step_command(cls: type[Step]) -> click.Command:
+    options: list[click.Parameter] = [
+        click.Argument(["folder"], type=PATH),
+        click.Option(["--out", "-o"], required=True, type=PATH, help="GeoPackage to write."),
+    ]
+    options += [_option(parameter) for parameter in cls.parameters()]
+
+    def callback(folder: Path, out: Path, **values: Any) -> None:
+        from geoqa.stored import run_step
+
+        stated = {name: value for name, value in values.items() if value is not None}
+        for line in run_step(cls, stated, folder, out):  # type: ignore[arg-type]
+            say(line)
+
+    text = (
+        f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
+        f"given here. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+    )
+    return click.Command(cls.name, params=options, callback=callback, help=text, short_help=first_line(cls))
+
+
+def _kept_as_set(doc: str) -> str:
+    """Return a docstring whose indented paragraphs (formulas) keep their line breaks in a help text."""
+    from inspect import cleandoc
+
+    paragraphs = cleandoc(doc).split("\n\n")
+    return "\n\n".join(f"\b\n{text}" if text.startswith(" ") else text for text in paragraphs)
+
+
+def _option(parameter: Parameter) -> click.Option:
+    def checked(_context: click.Context, _option: click.Parameter, value: str | None) -> Any:
+        if value is None:
+            return None
+        try:
+            return parameter.parse(value)
+        except ValueError as error:
+            raise click.BadParameter(str(error)) from None
+
+    flag = "--" + parameter.name.replace("_", "-")
+    text = f"{parameter.help} ({parameter.rule}; default {parameter.default!r})."
+    metavar = {"": "TEXT", "1": "NUMBER"}.get(parameter.unit, parameter.unit.upper())
+    return click.Option([flag, parameter.name], metavar=metavar, callback=checked, help=text)
+
+
+def first_line(cls: type[Step]) -> str:
+    """Return the first line of a step's docstring."""
+    return (cls.__doc__ or "").strip().splitlines()[0]
+
+
+def say(text: str, err: bool = False) -> None:
+    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences."""
+    from geoqa.outputs.text import display_text
+
+    click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
