@@ -186,7 +186,9 @@ def steps(name: str | None) -> None:
     if name is not None:
         _describe(found.find(name).load())
         return
-    for group, title in (("geoqa.readers", "Readers"), ("geoqa.analysis", "Analysis"), ("geoqa.layers", "Map layers")):
+    titles = {"geoqa.layers": "Map layers", "geoqa.writers": "Writers, for --also without -file"}
+    for group in plugins.GROUPS:
+        title = titles.get(group, group.removeprefix("geoqa.").capitalize())
         say(f"{title}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]

@@ -213,6 +213,12 @@ def _plain_frame(origin: tuple[float, float], unit: str) -> System:
     )
 
 
+def datum(system: System) -> str:
+    """Return the name of the datum that the system's coordinates refer to."""
+    found = system.crs.datum
+    return "not stated" if found is None else str(found.name)
+
+
 @dataclass(frozen=True)
 class _Sheet:
     """Positions of a plain frame on the map's sphere, around its zero point, where a metre is drawn as a metre.

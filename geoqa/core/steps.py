@@ -1,4 +1,4 @@
-"""The three kinds of processing step: readers, analysis, map layers.
+"""The kinds of processing step: readers, analysis, map layers, writers.
 
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
@@ -20,10 +20,11 @@ from geoqa.core.params import Declared, param
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.core.deliverable import Deliverable
     from geoqa.core.drawing import Drawing
     from geoqa.core.job import Job
 
-__all__ = ["API", "Analysis", "MapLayer", "ReadResult", "Reader", "Result", "Step", "param"]
+__all__ = ["API", "Analysis", "MapLayer", "ReadResult", "Reader", "Result", "Step", "Writer", "param"]
 
 API = 1
 
@@ -117,3 +118,31 @@ class MapLayer(Step):
     @abstractmethod
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return drawings: columns of numbers and text, never markup."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Writer(Step):
+    """Writes the points of a review to one more file, for other people's software; its name ends in ``-file``.
+
+    Attributes
+    ----------
+    suffix
+        End of the file's name, with its dot.
+    libraries, extra
+        Packages that it imports beside geoqa's own, and the extra of geoqa that brings them, if one does.
+    place
+        ``plane`` if the format holds easting and northing only, ``earth`` if longitude and latitude only.
+    skips_unplaced
+        Whether points without a coordinate cannot stand in it and are left out.
+    """
+
+    needs: ClassVar[tuple[str, ...]] = ("points",)
+    suffix: ClassVar[str] = ""
+    libraries: ClassVar[tuple[str, ...]] = ()
+    extra: ClassVar[str] = ""
+    place: ClassVar[str] = ""
+    skips_unplaced: ClassVar[bool] = False
+
+    @abstractmethod
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write the file at `path`: the same bytes for the same points, whatever the hour."""

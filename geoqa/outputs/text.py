@@ -26,6 +26,13 @@ _SUSPECT = re.compile(r"[\x00-\x1f\x7f-\x9f\xad\u061c\u0600-\u0605\u06dd\u070f\u
 _TAG = re.compile(r"\{(?=[{%#])")
 _NOT_PLAIN = re.compile(r"[<>&'`\u2028\u2029\ud800-\udfff]")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+# What XML 1.0 has no way to write, production [2] Char turned around.
+_NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_XML = {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\t": "&#9;", "\n": "&#10;", "\r": "&#13;"}
+_NOT_PLAIN_XML = re.compile('[&<>"\t\n\r]')
+# In a text of a drawing file a backslash may start a code point, a caret a control sign, two percent signs a switch.
+_DXF = {"\\": "＼", "^": "＾", "%%": "％％"}
+_NOT_PLAIN_DXF = re.compile(r"\\|\^|%%")
 #: What a spreadsheet takes for the start of a formula, its full-width forms too.
 _FORMULA = tuple("=+-@\t\r\n＝＋－＠")
 
@@ -81,9 +88,28 @@ def cell_text(value: Any) -> Any:
         return "" if value is None else value
     if hasattr(value, "dtype") and getattr(value.dtype, "kind", "") in "iub":
         return value
-    text = _as_text(value).replace("\x00", "␀")
-    text = re.sub("[\ud800-\udfff]", "\ufffd", text)
+    text = utf8_text(value).replace("\x00", "␀")
     return f"'{text}" if text.startswith(_FORMULA) and not _NUMBER.fullmatch(text) else text
+
+
+def utf8_text(value: Any) -> str:
+    """Return text as it stands, but for half surrogates, which no file in UTF-8 can hold."""
+    return re.sub("[\ud800-\udfff]", "\ufffd", _as_text(value))
+
+
+def xml_chars(value: Any) -> str:
+    """Return text as it stands, but for signs that no XML file can hold, which become their code point."""
+    return _NO_XML.sub(lambda found: _code_point(found[0]), _as_text(value))
+
+
+def xml_text(value: Any) -> str:
+    """Return text as content of an XML element or between the double quotes of an attribute, read back unchanged."""
+    return _NOT_PLAIN_XML.sub(lambda found: _XML[found[0]], xml_chars(value))
+
+
+def dxf_text(value: Any) -> str:
+    """Return text for a drawing file, on one line: what such a file takes for a switch becomes its full-width sign."""
+    return _NOT_PLAIN_DXF.sub(lambda found: _DXF[found[0]], display_text(value))
 
 
 def _as_text(value: Any) -> str:
@@ -98,4 +124,8 @@ def _as_text(value: Any) -> str:
 def _visible(sign: str) -> str:
     if sign in _JOINERS or unicodedata.category(sign) not in _INVISIBLE:
         return sign
+    return _code_point(sign)
+
+
+def _code_point(sign: str) -> str:
     return "\ufffd" if "\ud800" <= sign <= "\udfff" else f"⟨U+{ord(sign):04X}⟩"

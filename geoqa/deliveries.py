@@ -1,0 +1,146 @@
+"""The further files a review is asked for: which writers make them, what they are called, what is said of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geoqa import plugins
+from geoqa.core import geodesy
+from geoqa.core.errors import CallError, Fault, GeoqaError, OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+
+    from geoqa.core.job import Job
+    from geoqa.core.steps import Writer
+
+#: What the files are called, before the suffix of their format.
+DELIVERED, ALL = "delivered", "all-points"
+_NEEDS = {
+    "plane": "holds easting and northing, and the job counts in longitude and latitude",
+    "earth": "needs a place on the Earth, and the job's frame is local",
+}
+
+
+@dataclass(frozen=True)
+class Deliveries:
+    """Writers as asked for and configured.
+
+    Attributes
+    ----------
+    writers
+        In the order asked.
+    every
+        Whether points that may not be delivered are written too, marked as such.
+    """
+
+    writers: tuple[Writer, ...] = ()
+    every: bool = False
+
+    @classmethod
+    def of(cls, formats: Iterable[str], job: Job, *, every: bool = False) -> Deliveries:
+        """Return the writers of `formats`, so that what speaks against one is said before any work is done.
+
+        Parameters
+        ----------
+        formats
+            Words such as ``landxml``; each may hold several with commas between.
+        job
+            The recipe, whose ``[step.NAME]`` may set parameters of a writer.
+
+        Raises
+        ------
+        CallError
+            If a format is not known, its library is not installed, or it cannot hold the job's coordinates.
+        RecipeError
+            If the recipe's parameters of a writer cannot be used.
+        """
+        found = plugins.catalogue()
+        words = dict.fromkeys(word.strip() for text in formats for word in text.split(",") if word.strip())
+        faults = [fault for word in words for fault in _faults(found, word, job)]
+        if faults:
+            raise CallError.from_faults("--also cannot be done:", faults)
+        steps = [found.find(f"{word}{plugins.FILE}", "geoqa.writers").load() for word in words]
+        return cls(tuple(plugins.configure(step, job.steps) for step in steps), every)  # type: ignore[misc]
+
+    def names(self) -> dict[str, Writer]:
+        """Return the writers by the name of their file."""
+        return {f"{ALL if self.every else DELIVERED}{writer.suffix}": writer for writer in self.writers}
+
+    def notes(self, points: pd.DataFrame) -> list[str]:
+        """Return what a person should know of the files that are made of the frame `points`."""
+        if not self.writers:
+            return []
+        chosen = points if self.every else points[(points["deliver"] == "yes").to_numpy()]
+        names = ", ".join(self.names())
+        if chosen.empty:
+            return [f"no point may be delivered: {names} hold none"]
+        unplaced = int(chosen["easting_m"].isna().sum())
+        skipping = ", ".join(name for name, writer in self.names().items() if writer.skips_unplaced)
+        if unplaced and skipping:
+            return [f"{unplaced} of {len(chosen)} points have no coordinate to give and are not in {skipping}"]
+        return []
+
+    def write(
+        self, folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, progress: Callable[[str], None]
+    ) -> list[dict[str, Any]]:
+        """Write the files into a folder; return what the run record says of each.
+
+        Raises
+        ------
+        OutputError
+            If one cannot be written.
+        """
+        from geoqa.outputs.deliver import rows
+
+        if not self.writers:
+            return []
+        points = rows.deliverable(frames, job, every=self.every)
+        made = []
+        for name, writer in self.names().items():
+            progress(name)
+            try:
+                writer.write(folder / name, points, job)
+            except (GeoqaError, OSError):
+                raise
+            except Exception as error:  # a library's, or a third party's, may fail in any way
+                raise OutputError(f"{name} cannot be written: {type(error).__name__}: {error}") from error
+            placed = int(points.placed().sum()) if writer.skips_unplaced else len(points)
+            made.append({"file": name, **writer.as_record(), "points": placed, "every": self.every})
+        return made
+
+
+def formats() -> tuple[str, ...]:
+    """Return the words that `--also` knows."""
+    return tuple(name.removesuffix(plugins.FILE) for name in plugins.catalogue().names("geoqa.writers"))
+
+
+def refuse_stated(found: plugins.Catalogue, job: Job) -> None:
+    """Raise RecipeError if the recipe sets parameters of a writer that cannot be used, whether it is asked for or not."""
+    for name in found.names("geoqa.writers"):
+        if name in job.steps:
+            plugins.configure(found.find(name, "geoqa.writers").load(), job.steps)
+
+
+def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
+    """Return what speaks against a format."""
+    if f"{word}{plugins.FILE}" not in found.names("geoqa.writers"):
+        refused = found.refused.get(f"{word}{plugins.FILE}")
+        known = f"Installed: {', '.join(formats())}."
+        return [Fault(word, "is no format that is installed." if not refused else f"was refused: {refused}", known)]
+    writer: Any = found.find(f"{word}{plugins.FILE}", "geoqa.writers").load()
+    missing = [name for name in writer.libraries if find_spec(name) is None]
+    if missing:
+        wanted = f"'geoqa-survey[{writer.extra}]'" if writer.extra else " ".join(missing)
+        return [Fault(word, f"needs {', '.join(missing)}, which is not installed.", f"pip install {wanted}")]
+    here = "earth" if geodesy.of(job).geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
+    if writer.place and writer.place != here and (writer.place, here) != ("plane", "none"):
+        others = [f for f in formats() if f in ("csv", "xlsx", "geoparquet")]
+        return [Fault(word, f"{_NEEDS[writer.place]}.", f"Ask for {', '.join(others)}.")]
+    return []

@@ -1,0 +1,1 @@
+"""Files of points for other people's software, one module a format."""

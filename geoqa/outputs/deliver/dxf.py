@@ -1,0 +1,140 @@
+"""DXF: a block with attributes for each point, on a layer for each status."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.steps import Writer, param
+
+if TYPE_CHECKING:
+    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.job import Job
+
+#: The header variable $INSUNITS: metres, international feet, US survey feet.
+UNITS = {"m": 6, "ft": 2, "ftUS": 21}
+#: Attributes of a block, top down: its tag, and the column it holds. The first is the one that shows.
+TAGS = {"NAME": "point", "HEIGHT": "height", "STATUS": "status", "DELIVER": "deliver", "RADIUS95": "radius95",
+        "UP95": "up95"}  # fmt: skip
+#: Longest text of an attribute: what the format allows a string.
+LONGEST = 2000
+#: The colour that a viewer draws black on white and white on black, for shapes whose own would vanish on one of them.
+CONTRAST = 7
+
+
+@dataclass(frozen=True, kw_only=True)
+class DxfFile(Writer):
+    """DXF with an attributed block a point, on a layer a status, in the job's unit.
+
+    Layers are called by the status; points that may not be delivered, where they are asked for, stand on
+    layers whose names end in NOT-DELIVERED. A point without a height is drawn at height zero and its
+    attribute HEIGHT is empty.
+    """
+
+    name = "dxf-file"
+    suffix = ".dxf"
+    libraries = ("ezdxf",)
+    extra = "dxf"
+    place = "plane"
+    skips_unplaced = True
+
+    symbol_m: float = param(0.5, unit="m", above=0, maximum=1000, help="Width of a symbol; names are as high")
+
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write one drawing in one unit: heights in another are converted to that of the coordinates."""
+        import ezdxf
+        import numpy as np
+
+        from geoqa.core.units import METRES_PER
+        from geoqa.outputs.text import cut, dxf_text
+
+        unit = job.input.unit
+        size = self.symbol_m / METRES_PER[unit]
+        rise = METRES_PER[job.input.height_unit] / METRES_PER[unit]
+        with _steady():
+            drawing = ezdxf.new("R2010", units=UNITS[unit])
+            drawing.header["$MEASUREMENT"] = int(unit == "m")
+            drawing.header["$LUNITS"] = 2
+            _blocks(drawing, size)
+            for label, text in points.facts:
+                drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
+            columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
+            z = np.round(np.nan_to_num(points.height * rise), 4)
+            space, made = drawing.modelspace(), set()
+            for k in np.flatnonzero(points.placed()):
+                texts = [column[k] for column in columns]
+                layer = _layer(drawing, made, texts[2], texts[3])
+                insert = space.add_blockref(
+                    texts[2].upper(), (points.easting[k], points.northing[k], z[k]), dxfattribs={"layer": layer}
+                )
+                _attributes(insert, texts, size, layer)
+            drawing.saveas(path)
+
+
+@contextlib.contextmanager
+def _steady() -> Iterator[None]:
+    """Let the library write fixed dates and identifiers in place of today's."""
+    import ezdxf
+
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:
+    """Return the layer of a point, made when it is first needed."""
+    from geoqa.outputs.symbology import SYMBOLS
+
+    name = status.upper() if deliver == "yes" else f"{status.upper()}-NOT-DELIVERED"
+    if name not in made:
+        made.add(name)
+        layer = drawing.layers.add(name, color=CONTRAST)
+        red, green, blue = (int(SYMBOLS[status].light[i : i + 2], 16) for i in (1, 3, 5))
+        if 60 < (red + green + blue) / 3 < 220:
+            layer.rgb = (red, green, blue)
+    return name
+
+
+def _attributes(insert: Any, texts: list[str], size: float, layer: str) -> None:
+    """Add the attributes to the right of the symbol; all but the name are hidden, and read by whoever asks."""
+    x, y, z = insert.dxf.insert
+    for n, (tag, text) in enumerate(zip(TAGS, texts, strict=True)):
+        at = (x + 0.7 * size, y - 0.5 * size - 1.2 * n * size, z)
+        attribute = insert.add_attrib(tag, text, at, dxfattribs={"height": size, "layer": layer})
+        attribute.is_invisible = n > 0
+
+
+def _blocks(drawing: Any, size: float) -> None:
+    """Define a block for each status: the map's shapes, in the colour of the layer it is put on."""
+    from geoqa.outputs.symbology import SYMBOLS
+
+    for status, symbol in SYMBOLS.items():
+        block = drawing.blocks.new(status.upper())
+        _shape(block, symbol.shape, size / 2)
+        for n, tag in enumerate(TAGS):
+            at = (0.7 * size, -0.5 * size - 1.2 * n * size)
+            block.add_attdef(tag, at, dxfattribs={"height": size, "flags": 0 if n == 0 else 1})
+
+
+def _shape(block: Any, shape: str, radius: float) -> None:
+    """Draw a shape: circles have a dot or none, corners are counted from the top."""
+    if shape in ("circle", "ring"):
+        block.add_circle((0, 0), radius)
+        if shape == "circle":
+            block.add_circle((0, 0), radius / 3)
+        return
+    corners = {"triangle": 3, "square": 4, "star": 10}[shape]
+    start = 45 if shape == "square" else 90
+    places = []
+    for k in range(corners):
+        angle = math.radians(start + 360 * k / corners)
+        reach = radius * (0.4 if shape == "star" and k % 2 else 1)
+        places.append((reach * math.cos(angle), reach * math.sin(angle)))
+    block.add_lwpolyline(places, close=True)

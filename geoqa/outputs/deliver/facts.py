@@ -1,0 +1,114 @@
+"""What stands beside delivered points: what they are, their system, units, tolerance and cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core import geodesy
+from geoqa.core.deliverable import Field
+from geoqa.core.units import METRES_PER, spoken
+from geoqa.outputs.cautions import CAUTIONS
+from geoqa.outputs.text import cut, display_text
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+
+#: Longest name of a site in a title.
+LONGEST = 120
+#: Stands where degrees are written for navigation.
+NAVIGATION = (
+    "Approximate, for finding the way only: longitude and latitude in the datum of the job, which WGS 84 may differ from "
+    "by metres and more. The delivered coordinates are those of the job."
+)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What there is to say of a job's points.
+
+    Attributes
+    ----------
+    job
+        The recipe.
+    given, whole
+        Points in the file, and in the review.
+    every
+        Whether those that may not be delivered are among them.
+    system, code, datum
+        Name of the coordinate system, its code (empty where it has none), and its datum.
+    """
+
+    job: Job
+    given: int
+    whole: int
+    every: bool
+    system: str
+    code: str
+    datum: str
+
+    @classmethod
+    def of(cls, job: Job, given: int, whole: int, *, every: bool) -> Facts:
+        """Return what there is to say of `given` of `whole` points."""
+        system = geodesy.of(job)
+        code = "" if job.site.crs == geodesy.LOCAL else geodesy.code(job.site.crs)
+        return cls(job, given, whole, every, system.name, code, geodesy.datum(system))
+
+    @property
+    def title(self) -> str:
+        """One line for a heading."""
+        what = "all points" if self.every else "points that may be delivered"
+        return f"{cut(display_text(self.job.site.name), LONGEST)}: {what}"
+
+    @property
+    def height_reference(self) -> str:
+        """What the heights are above."""
+        return display_text(self.job.site.height or "not stated")
+
+    @property
+    def named(self) -> str:
+        """The coordinate system: code and name."""
+        return " ".join(part for part in (self.code, self.system) if part)
+
+    def labels(self, n: int) -> tuple[Field, ...]:
+        """Return the columns that say of `n` rows what their coordinates are in."""
+        import numpy as np
+
+        said = {
+            "crs": (self.code or self.system, "coordinate system"),
+            "height_reference": (self.height_reference, "what heights are above"),
+            "unit": (self._units(short=True), "unit of the coordinates; of the heights, where another"),
+        }
+        return tuple(Field(k, k, np.full(n, text, dtype=object), about=about) for k, (text, about) in said.items())
+
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        """Return labels and sentences."""
+        job, unit = self.job, self.job.input.unit
+        factor = METRES_PER[unit]
+        held = "; only those marked deliver = yes may be delivered" if self.every else " that may be delivered"
+        base = job.base.sigma_h_m is None or job.base.sigma_v_m is None
+        relative = "; relative to the base where its own uncertainty is not stated" if base else ""
+        said = [
+            ("Site", display_text(job.site.name)),
+            ("Points", f"{self.given} of {self.whole}{held}"),
+            ("Coordinate system", self.named),
+            ("Datum", self.datum),
+            ("Epoch", "not stated"),
+            ("Heights", self.height_reference),
+            ("Units", self._units()),
+            ("Tolerance", f"{job.tolerance.spoken(unit, factor)}; source: {display_text(job.tolerance.reference)}"),
+            ("Requirement", job.requirement.spoken(unit, factor)),
+            ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
+        ]
+        local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
+        return (*said, *local, *(("Caution", text) for text in CAUTIONS))
+
+    def _units(self, *, short: bool = False) -> str:
+        plan = "deg" if geodesy.of(self.job).geographic else self.job.input.unit
+        up = self.job.input.height_unit
+        both = [plan] if plan == up else [plan, up]
+        if short:
+            return "; ".join(both)
+        words = {"deg": "degrees"}
+        said = [words.get(unit, spoken(unit)) for unit in both]
+        return said[0] if len(said) == 1 else f"{said[0]}, heights in {said[1]}"

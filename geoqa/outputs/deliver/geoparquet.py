@@ -1,0 +1,47 @@
+"""GeoParquet: a point geometry in the job's own coordinate system, and every column."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core.steps import Writer
+
+if TYPE_CHECKING:
+    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class GeoParquetFile(Writer):
+    """GeoParquet in the job's coordinate system, east (or longitude) first; every column with its kind."""
+
+    name = "geoparquet-file"
+    suffix = ".parquet"
+
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write a row for each point; without a geometry where it has no coordinate."""
+        import geopandas as gpd
+        import numpy as np
+        import pandas as pd
+        import shapely
+
+        from geoqa.core import geodesy
+        from geoqa.outputs.text import utf8_text
+
+        placed, deep = points.placed(), points.placed() & ~np.isnan(points.z)
+        shapes = np.full(len(points), None, dtype=object)
+        shapes[placed] = shapely.points(points.x[placed], points.y[placed])
+        shapes[deep] = shapely.points(points.x[deep], points.y[deep], points.z[deep])
+        columns = {
+            field.heading: pd.Series([utf8_text(v) or None for v in field.values], dtype="str")
+            if field.is_text
+            else pd.Series(field.values, dtype=float)
+            for field in (*points.fields, *points.labels)
+        }
+        name = "geometry"
+        while any(name == heading for heading in columns):
+            name += "_"
+        frame = pd.DataFrame(columns).assign(**{name: gpd.GeoSeries(shapes)})
+        gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.of(job).crs).to_parquet(path, index=False)

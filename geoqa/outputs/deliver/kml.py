@@ -1,0 +1,64 @@
+"""KML 2.2: the points on a globe. Approximate, for finding the way only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core.steps import Writer
+
+if TYPE_CHECKING:
+    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.job import Job
+
+#: Columns of our own words and numbers that a balloon shows; text of the file stands in the name alone.
+SHOWN = ("status", "deliver", "easting", "northing", "longitude", "latitude", "height", "radius95", "up95", "risk")
+
+
+@dataclass(frozen=True, kw_only=True)
+class KmlFile(Writer):
+    """KML 2.2 placemarks on the ground: approximate, for finding the way only; a colour for each status."""
+
+    name = "kml-file"
+    suffix = ".kml"
+    place = "earth"
+    skips_unplaced = True
+
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write a placemark for each point that has a coordinate."""
+        import numpy as np
+
+        from geoqa.outputs.deliver import facts, gpx
+        from geoqa.outputs.symbology import SYMBOLS
+        from geoqa.outputs.text import cut, display_text, xml_text
+
+        names, status = points.field("point").written(), points.field("status").written()
+        # The unit stands in the label: our word for the column, never the file's.
+        fields = [field for field in points.fields if field.key in SHOWN]
+        columns = [(f"{f.key}_{f.unit}" if f.unit else f.key, f.written()) for f in fields]
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(
+                '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n'
+                f"  <name>{xml_text(points.title)}</name>\n  <description>{xml_text(facts.NAVIGATION)}</description>\n"
+            )
+            file.writelines(_style(word, symbol.light) for word, symbol in SYMBOLS.items())
+            for k in np.flatnonzero(points.placed()):
+                name = xml_text(cut(display_text(names[k]), gpx.LONGEST))
+                data = "".join(
+                    f'<Data name="{label}"><value>{xml_text(column[k])}</value></Data>'
+                    for label, column in columns
+                    if column[k]
+                )
+                file.write(
+                    f"  <Placemark><name>{name}</name><styleUrl>#{status[k]}</styleUrl><ExtendedData>{data}</ExtendedData>"
+                    f"<Point><coordinates>{points.lon_deg[k]:.{gpx.DECIMALS}f},{points.lat_deg[k]:.{gpx.DECIMALS}f}"
+                    "</coordinates></Point></Placemark>\n"
+                )
+            file.write("</Document>\n</kml>\n")
+
+
+def _style(word: str, colour: str) -> str:
+    """Return a style; KML counts its colours from opacity over blue and green to red."""
+    red, green, blue = colour[1:3], colour[3:5], colour[5:7]
+    return f'  <Style id="{word}"><IconStyle><color>ff{blue}{green}{red}</color></IconStyle></Style>\n'

@@ -1,0 +1,115 @@
+"""LandXML 1.2: every point a CgPoint, what the review says of it in a Feature that the point refers to.
+
+Written as text with the standard library: the elements are few and flat, a tree of 100,000 points would
+only cost memory, and no library brings the schema that could be validated against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core.steps import Writer
+
+if TYPE_CHECKING:
+    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.job import Job
+
+#: LandXML's own words: the element, the unit of lengths, areas, volumes, and the nearest it has for elevations.
+UNITS = {
+    "m": ("Metric", "meter", "squareMeter", "cubicMeter", "meter", 'temperatureUnit="celsius" pressureUnit="milliBars"'),
+    "ft": ("Imperial", "foot", "squareFoot", "cubicFeet", "feet", 'temperatureUnit="fahrenheit" pressureUnit="inchHG"'),
+    "ftUS": (
+        "Imperial", "USSurveyFoot", "squareFoot", "cubicFeet", "feet",
+        'temperatureUnit="fahrenheit" pressureUnit="inchHG"',
+    ),
+}  # fmt: skip
+#: The schema demands a date and a time; this one stands where no occupation has any.
+NO_MOMENT = "2000-01-01T00:00:00Z"
+#: Standard deviations that a point has attributes for.
+_SIGMAS = {"sigma_n": "northingStdError", "sigma_e": "eastingStdError", "sigma_u": "elevationStdError"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class LandXmlFile(Writer):
+    """LandXML 1.2 CgPoints: northing, easting, elevation, standard errors; status and the rest as properties."""
+
+    name = "landxml-file"
+    suffix = ".xml"
+    place = "plane"
+    skips_unplaced = True
+
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write one document in one unit: heights in another are converted to that of the coordinates."""
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            file.writelines(_head(points, job))
+            file.writelines(_points(points, job))
+            file.write("  </CgPoints>\n</LandXML>\n")
+
+
+def _head(points: Deliverable, job: Job) -> Iterator[str]:
+    from geoqa.outputs.text import xml_text
+
+    date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
+    element, linear, area, volume, elevation, rest = UNITS[job.input.unit]
+    code = points.code.removeprefix("EPSG:") if points.code.startswith("EPSG:") else ""
+    epsg = f' epsgCode="{code}"' if code else ""
+    yield (
+        '<?xml version="1.0" encoding="UTF-8"?>\n<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2" '
+        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="http://www.landxml.org/schema/'
+        'LandXML-1.2 http://www.landxml.org/schema/LandXML-1.2/LandXML-1.2.xsd" version="1.2" language="English" '
+        f'readOnly="false" date="{date}" time="{time}">\n'
+    )
+    yield (
+        f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {rest} '
+        f'angularUnit="decimal degrees" directionUnit="decimal degrees" elevationUnit="{elevation}"/></Units>\n'
+    )
+    yield (
+        f'  <CoordinateSystem name="{xml_text(points.system)}"{epsg} horizontalDatum="{xml_text(points.datum)}" '
+        f'verticalDatum="{xml_text(points.height_reference)}"/>\n'
+    )
+    yield f'  <Project name="{xml_text(job.site.name)}" desc="{xml_text(points.title)}">\n    <Feature name="about">\n'
+    yield from (_property(label, text) for label, text in points.facts)
+    yield '    </Feature>\n  </Project>\n  <Application name="geoqa"/>\n'
+    yield f'  <CgPoints name="{"all" if points.every else "delivered"}">\n'
+
+
+def _points(points: Deliverable, job: Job) -> Iterator[str]:
+    """Return each point that has a coordinate, and its properties."""
+    import numpy as np
+
+    from geoqa.core.units import METRES_PER
+    from geoqa.outputs.text import xml_text
+
+    rise = METRES_PER[job.input.height_unit] / METRES_PER[job.input.unit]
+    numbers = [points.northing, points.easting, points.height * rise]
+    north, east, up = (np.char.mod("%.4f", values) for values in numbers)
+    high = ~np.isnan(points.height)
+    errors = [
+        [f' {word}="{value:.4f}"' if value == value else "" for value in points.field(key).values * factor]
+        for (key, word), factor in zip(_SIGMAS.items(), (1, 1, rise), strict=True)
+    ]
+    names = points.field("point").written()
+    told = [field for field in points.fields if field.key not in ("point", "easting", "northing", "height", *_SIGMAS)]
+    properties = [_column(field.heading, field.written()) for field in told]
+    for k in np.flatnonzero(points.placed()):
+        coordinate = f"{north[k]} {east[k]} {up[k]}" if high[k] else f"{north[k]} {east[k]}"
+        yield (
+            f'    <CgPoint name="{xml_text(names[k])}" featureRef="p{k + 1}" role="calculated"'
+            f'{"".join(column[k] for column in errors)}>{coordinate}</CgPoint>\n    <Feature name="p{k + 1}">\n'
+            f"{''.join(column[k] for column in properties)}    </Feature>\n"
+        )
+
+
+def _column(label: str, texts: Sequence[str]) -> list[str]:
+    """Return a property for each text, nothing where there is none; each distinct one is made once."""
+    made = {text: _property(label, text) if text else "" for text in set(texts)}
+    return [made[text] for text in texts]
+
+
+def _property(label: str, text: str) -> str:
+    from geoqa.outputs.text import xml_text
+
+    return f'      <Property label="{xml_text(label)}" value="{xml_text(text)}"/>\n'
