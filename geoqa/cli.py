@@ -225,6 +225,33 @@ def draw_map(folder: Path, out: Path | None) -> None:
     say(f"Wrote {target}")
 
 
+COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,
+delivery or coordinate.
+
+\b
+geoqa review day.csv -r site.toml -o strict
+geoqa compare out strict
+
+Ends with 0 where no point differs, with 1 otherwise.
+"""
+
+
+@cli.command(help=COMPARE_HELP, short_help="Compare two reviews: statuses and numbers that moved.")
+@click.argument("a", type=PATH)
+@click.argument("b", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Also write a row for each point to this new CSV file, in metres.")
+def compare(a: Path, b: Path, out: Path | None) -> None:
+    """Print what differs."""
+    from geoqa.compare import compare as compare_reviews
+
+    said, differs = compare_reviews(a, b, out)
+    for line in said:
+        say(line)
+    if out is not None:
+        say(f"Wrote {out}")
+    raise SystemExit(int(differs))
+
+
 @cli.command(short_help="Plot the receiver logs of an earlier review.")
 @click.argument("folder", type=PATH)
 @click.option("--out", "-o", type=PATH, help="Folder to write; by default plots in FOLDER.")

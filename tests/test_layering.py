@@ -11,7 +11,7 @@ ROOT = Path(geoqa.__file__).parent
 #: Rank of each part: a module may import a lower rank, or its own part.
 RANK = {
     "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "standard_input": 1,
-    "plugins": 2, "since": 2, "claims": 3, "pipeline": 3, "reading": 4, "maplayers": 4,
+    "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "reading": 4, "maplayers": 4,
     "proposals": 4, "testing": 4, "reviews": 5, "stored": 6,
     "step_commands": 7, "cli": 8, "__main__": 9, "__init__": 9,
 }  # fmt: skip
