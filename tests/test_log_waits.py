@@ -72,7 +72,10 @@ def test_waits_by_class_as_laid_down(reviewed):
     tests = review.frames["wait_tests"]
     assert (tests["p"] < 0.01).all() and set(tests["other"]) == {"open"}
     said = " | ".join(review.messages)
-    assert "under dense conifer, until a fix holds: wait 1 min 40 s for half, 4 min 5 s for nine in ten; 1 of 8 nev" in said
+    assert (
+        "under dense conifer, until a fix holds: wait 1 min 40 s for half, 4 min 5 s for nine in ten; 1 of 8 nev"
+        in said
+    )
     assert "in the open, until a fix holds: wait" in said
     assert "dense conifer and open (p = 0.0" in said or "dense conifer and open (p below" in said
     assert "over the whole site" not in said
@@ -121,7 +124,9 @@ def test_nobody_ever_got_a_fix(reviewed):
     review = reviewed(stay(0, 60, quality=5))
     waits = review.frames["waits"].set_index("until")
     assert waits.loc["hold", ["attempts", "reached"]].tolist() == [1, 0]
-    assert any("only 1 attempt, 1 of 1 never settled, the longest took 59 s; too few" in text for text in review.messages)
+    assert any(
+        "only 1 attempt, 1 of 1 never settled, the longest took 59 s; too few" in text for text in review.messages
+    )
 
 
 def test_one_fix_all_day_is_no_attempt(reviewed):

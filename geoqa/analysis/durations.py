@@ -67,7 +67,7 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
         return rows
     shortest = np.median(found.interval_s) - 1e-6
     lasted = [(length, found.lasted(length)) for length in lengths.LENGTHS_S if length >= shortest]
-    longest = max((length for length, fixes in lasted if 2 * fixes.sum() >= found.n), default=0.0)
+    longest = max((length for length, fixes in lasted if 2 * fixes.sum() >= found.n), default=0)
     found = found.of(dict(lasted).get(longest, np.zeros(found.n, bool)))
     for length in (length for length, _ in lasted if length <= longest):
         level = found.averages(length)

@@ -27,7 +27,9 @@ FEWEST = 5
 #: Pairs of classes that a sentence names.
 NAMED = 5
 #: Labels that say how much cover there is, not what it is.
-_AMOUNTS = frozenset("closed dense full heavy light medium mixed moderate partial sparse thick thin".split())
+_AMOUNTS = (
+    "closed", "dense", "full", "heavy", "light", "medium", "mixed", "moderate", "partial", "sparse", "thick", "thin",
+)  # fmt: skip
 
 
 def classes(words: pd.Series) -> list[str]:
