@@ -12,10 +12,12 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from geoqa.core.deliverable import Deliverable
     from geoqa.core.drawing import Cells, Drawing, Facet, Style, Table
     from geoqa.core.errors import GeoqaError
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
+    from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, ReadResult, Result, Writer, param
     from geoqa.core.tolerances import Requirement, Tolerance
     from geoqa.reviews import Review, review
 
@@ -24,11 +26,14 @@ __version__ = "0.1.0"
 __all__ = [
     "Analysis",
     "Cells",
+    "Deliverable",
     "Drawing",
     "Facet",
+    "Figure",
     "GeoqaError",
     "Job",
     "MapLayer",
+    "Plot",
     "ReadResult",
     "Reader",
     "Requirement",
@@ -37,15 +42,18 @@ __all__ = [
     "Style",
     "Table",
     "Tolerance",
+    "Writer",
     "param",
     "review",
 ]
 
 _HOME = {
+    "geoqa.core.deliverable": ("Deliverable",),
     "geoqa.core.drawing": ("Cells", "Drawing", "Facet", "Style", "Table"),
     "geoqa.core.errors": ("GeoqaError",),
+    "geoqa.core.figure": ("Figure",),
     "geoqa.core.job": ("Job",),
-    "geoqa.core.steps": ("Analysis", "MapLayer", "ReadResult", "Reader", "Result", "param"),
+    "geoqa.core.steps": ("Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "Writer", "param"),
     "geoqa.core.tolerances": ("Requirement", "Tolerance"),
     "geoqa.reviews": ("Review", "review"),
 }

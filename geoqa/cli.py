@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from geoqa.core.errors import CallError, GeoqaError
-from geoqa.step_commands import PATH, RunStep, first_line, say
+from geoqa.step_commands import PATH, RunStep, also_options, first_line, refuse_all_of_none, say
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -77,22 +77,35 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
     "--apply-shift", "shifts", multiple=True, metavar="NAME",
     help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
 )  # fmt: skip
+@also_options
 @click.option(
     "--since", type=PATH, metavar="FOLDER",
     help="Compare with this earlier review; by default with the one among the INPUTs, if there is one.",
 )  # fmt: skip
-def review(inputs: tuple[Path, ...], recipe: Path, out: Path, shifts: tuple[str, ...], since: Path | None) -> None:
+def review(
+    inputs: tuple[Path, ...],
+    recipe: Path,
+    out: Path,
+    shifts: tuple[str, ...],
+    also: tuple[str, ...],
+    all_points: bool,
+    since: Path | None,
+) -> None:
     """Run the review and print its summary."""
     from geoqa import standard_input
-    from geoqa.reviews import refuse_loss
+    from geoqa.reviews import asked, refuse_loss
     from geoqa.reviews import review as run_review
 
-    refuse_loss(out, (*inputs, recipe))  # before an hour's work, not after it
+    refuse_all_of_none(also, all_points)
+    further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
+    refuse_loss(out, (*inputs, recipe), further.names() if further else ())
     progress = Progress()
     with standard_input.files(inputs) as paths:
         made = run_review(paths, recipe, progress, shifts, since)
-    written = made.write(out, progress)
+    written = made.write(out, progress, also, all_points)
     _print(made, written)
+    for note in further.notes(made.frames["points"]) if further else ():
+        say(f"Note: {note}")
     raise SystemExit(made.exit_code)
 
 
@@ -128,8 +141,9 @@ def demo(out: Path, logs: bool) -> None:
 def _demo_logs(folder: Path, progress: Progress) -> None:
     """Write the receiver logs of the demo into a folder, review and plot them there."""
     from geoqa import demo as site
+    from geoqa import figures
     from geoqa.outputs.folder import replacing
-    from geoqa.outputs.plots import album, canvas
+    from geoqa.outputs.plots import canvas
     from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
@@ -142,7 +156,7 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     if not canvas.is_installed():
         say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
-    written = album.write(folder / "plots", made.frames, made.job, (), 12, progress)
+    written, _ = figures.write(folder / "plots", made.frames, made.job, progress=progress)
     say(f"{len(written)} plots in {folder / 'plots'}")
 
 
@@ -186,10 +200,15 @@ def steps(name: str | None) -> None:
     if name is not None:
         _describe(found.find(name).load())
         return
-    titles = {"geoqa.layers": "Map layers", "geoqa.writers": "Writers, for --also without -file"}
+    titles = {
+        "readers": "Readers",
+        "analysis": "Analysis",
+        "layers": "Map layers",
+        "plots": "Plots",
+        "writers": "Writers",
+    }
     for group in plugins.GROUPS:
-        title = titles.get(group, group.removeprefix("geoqa.").capitalize())
-        say(f"{title}:")
+        say(f"{titles[group.removeprefix('geoqa.')]}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"
@@ -227,22 +246,71 @@ def draw_map(folder: Path, out: Path | None) -> None:
     say(f"Wrote {target}")
 
 
-@cli.command(short_help="Plot the receiver logs of an earlier review.")
+COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,
+delivery or coordinate.
+
+\b
+geoqa review day.csv -r site.toml -o strict
+geoqa compare out strict
+
+Ends with 0 where no point differs, with 1 otherwise.
+"""
+
+
+@cli.command(help=COMPARE_HELP, short_help="Compare two reviews: statuses and numbers that moved.")
+@click.argument("a", type=PATH)
+@click.argument("b", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Also write a row for each point to this new CSV file, in metres.")
+def compare(a: Path, b: Path, out: Path | None) -> None:
+    """Print what differs."""
+    from geoqa.compare import compare as compare_reviews
+
+    said, differs = compare_reviews(a, b, out)
+    for line in said:
+        say(line)
+    if out is not None:
+        say(f"Wrote {out}")
+    raise SystemExit(int(differs))
+
+
+@cli.command(short_help="Write the points of an earlier review in other formats.")
+@click.argument("folder", type=PATH)
+@also_options
+def deliver(folder: Path, also: tuple[str, ...], all_points: bool) -> None:
+    r"""Write the points of an earlier review into its FOLDER in other formats, as `geoqa review --also` would have.
+
+    \b
+    geoqa deliver out --also landxml,dxf
+    """
+    from geoqa import stored
+
+    if not also:
+        raise CallError("Say which formats to write: --also csv,landxml. `geoqa deliver --help` lists them.")
+    written, notes = stored.deliver(folder, also, all_points, Progress())
+    for path in written:
+        say(f"Wrote {path}  ({path.stat().st_size / 1000:,.0f} kB)")
+    for note in notes:
+        say(f"Note: {note}")
+
+
+@cli.command(short_help="Draw the plots of an earlier review as SVG.")
 @click.argument("folder", type=PATH)
 @click.option("--out", "-o", type=PATH, help="Folder to write; by default plots in FOLDER.")
 @click.option("--point", "-p", "points", multiple=True, help="Point to plot; may be repeated. By default the worst.")
 @click.option("--most", type=click.IntRange(0, 1000), default=12, show_default=True, help="Points at most.")
 def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) -> None:
-    """Plot the receiver logs of an earlier review as SVG: waits, lengths of averages, positions and series of points.
+    """Draw every plot of an earlier review as SVG; `geoqa steps` lists them.
 
-    Needs matplotlib (pip install 'geoqa-survey[plots]').
+    Of receiver logs also waits, lengths of averages, and positions and series of points. Needs matplotlib
+    (pip install 'geoqa-survey[plots]').
     """
-    from geoqa.outputs.plots import album
+    from geoqa import figures
     from geoqa.stored import load
 
     review = load(folder)
-    for path in album.write(out or folder / "plots", review.frames, review.job, points, most, Progress()):
-        say(f"Wrote {path}")
+    written, notes = figures.write(out or folder / "plots", review.frames, review.job, points, most, Progress())
+    for line in (*(f"Wrote {path}" for path in written), *(f"Note: {note}" for note in notes)):
+        say(line)
 
 
 def _describe(cls: type[Step]) -> None:

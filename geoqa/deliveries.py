@@ -64,9 +64,13 @@ class Deliveries:
         found = plugins.catalogue()
         words = dict.fromkeys(word.strip() for text in formats for word in text.split(",") if word.strip())
         faults = [fault for word in words for fault in _faults(found, word, job)]
+        steps: list[Any] = []
+        for word in () if faults else words:
+            steps.append(found.find(f"{word}{plugins.FILE}", "geoqa.writers").load())
+            if steps[-1].suffix in [step.suffix for step in steps[:-1]]:
+                faults.append(Fault(word, f"would write {steps[-1].suffix} as another does.", "Ask for one of them."))
         if faults:
             raise CallError.from_faults("--also cannot be done:", faults)
-        steps = [found.find(f"{word}{plugins.FILE}", "geoqa.writers").load() for word in words]
         return cls(tuple(plugins.configure(step, job.steps) for step in steps), every)  # type: ignore[misc]
 
     def names(self) -> dict[str, Writer]:
@@ -122,7 +126,7 @@ def formats() -> tuple[str, ...]:
 
 
 def refuse_stated(found: plugins.Catalogue, job: Job) -> None:
-    """Raise RecipeError if the recipe sets parameters of a writer that cannot be used, whether it is asked for or not."""
+    """Raise RecipeError if the recipe sets parameters of a writer, asked for or not, that cannot be used."""
     for name in found.names("geoqa.writers"):
         if name in job.steps:
             plugins.configure(found.find(name, "geoqa.writers").load(), job.steps)
@@ -133,7 +137,7 @@ def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
     if f"{word}{plugins.FILE}" not in found.names("geoqa.writers"):
         refused = found.refused.get(f"{word}{plugins.FILE}")
         known = f"Installed: {', '.join(formats())}."
-        return [Fault(word, "is no format that is installed." if not refused else f"was refused: {refused}", known)]
+        return [Fault(word, "there is no such format." if not refused else f"was refused: {refused}", known)]
     writer: Any = found.find(f"{word}{plugins.FILE}", "geoqa.writers").load()
     missing = [name for name in writer.libraries if find_spec(name) is None]
     if missing:

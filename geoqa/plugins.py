@@ -1,4 +1,4 @@
-"""Find readers, analysis steps, map layers and writers by name; built-in and third-party steps use one door.
+"""Find readers, analysis steps, map layers, plots and writers by name; built-in and third-party steps use one door.
 
 Every step is an entry point of an installed distribution, geoqa's own as well. Nothing is imported
 before it is asked for; what cannot be used is named with the reason and left out; a built-in name
@@ -20,6 +20,7 @@ GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.readers": steps.Reader,
     "geoqa.analysis": steps.Analysis,
     "geoqa.layers": steps.MapLayer,
+    "geoqa.plots": steps.Plot,
     "geoqa.writers": steps.Writer,
 }
 #: What the name of a writer ends in; what stands before it is the word for `--also`.
@@ -144,7 +145,8 @@ def problems_of(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
         problems.append(f"it was written for step API {getattr(loaded, 'api', None)}, this is {steps.API}")
     if getattr(loaded, "name", None) != name:
         problems.append(f"it calls itself {getattr(loaded, 'name', None)!r}")
-    if base is steps.Writer and not (name.endswith(FILE) and name != FILE and loaded.suffix.startswith(".")):
+    suffix = getattr(loaded, "suffix", ".")
+    if base is steps.Writer and not (name.endswith(FILE) and name != FILE and suffix.startswith(".")):
         problems.append(f"a writer's name ends in {FILE} and its suffix starts with a dot")
     doc = vars(loaded).get("__doc__")
     # A dataclass without a docstring gets its own signature for one.

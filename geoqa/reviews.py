@@ -7,10 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import claims, pipeline, plugins, reading, since, sources
+from geoqa import claims, pipeline, plugins, reading, since, sources, standing
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
 from geoqa.core.units import METRES_PER
+from geoqa.deliveries import Deliveries, refuse_stated
+from geoqa.figures import Plots
 from geoqa.maplayers import MapLayers
 
 if TYPE_CHECKING:
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
     from geoqa.core.steps import Analysis, Reader
-    from geoqa.core.tolerances import Requirement
 
 Progress = Callable[[str], None]
 #: What a review writes.
@@ -85,8 +86,17 @@ class Review:
 
         return summary.lines(self.frames, self.accounts, self.messages, self.job)
 
-    def write(self, folder: str | Path, progress: Progress = lambda _: None) -> list[Path]:
+    def write(
+        self,
+        folder: str | Path,
+        progress: Progress = lambda _: None,
+        also: Iterable[str] = (),
+        all_points: bool = False,
+    ) -> list[Path]:
         """Write map.html, review.gpkg, points.csv and run.json; the old folder stays whole if anything fails.
+
+        Further files that an earlier review wrote there are removed unless they are made again: they speak of
+        other results.
 
         Parameters
         ----------
@@ -94,6 +104,10 @@ class Review:
             Folder to make or to replace; files in it that geoqa did not make are kept.
         progress
             Called with the name of each file.
+        also
+            Formats of further files, such as ``landxml``: the points that may be delivered, as delivered.xml.
+        all_points
+            Whether these hold every point, marked, as all-points.xml.
 
         Returns
         -------
@@ -104,13 +118,17 @@ class Review:
         ------
         OutputError
             If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
+        CallError
+            If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
+        from geoqa.readers import stored
 
         target = Path(folder)
-        refuse_loss(target, self.sources)
-        with folders.replacing(target) as staging:
+        deliveries = Deliveries.of(also, self.job, every=all_points)
+        refuse_loss(target, self.sources, deliveries.names())
+        with folders.replacing(target, without=stored.further_files(target)) as staging:
             progress("map.html")
             self.write_map(staging / "map.html")
             progress("review.gpkg")
@@ -118,6 +136,8 @@ class Review:
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             made = self.run_record()
+            made["also"] = deliveries.write(staging, self.frames, self.job, progress)
+            made["messages"] += deliveries.notes(self.frames["points"])
             made["inputs"] = since.recorded(made["inputs"], self.sources, target)
             record.write(staging / "run.json", made)
             names = sorted(path.name for path in staging.iterdir())
@@ -198,6 +218,8 @@ def review(
     steps = _steps(found, job)
     layers = MapLayers.of(found, job)
     layers.refuse_stated(job)
+    refuse_stated(found, job)
+    Plots.of(found, job).refuse_stated(job)
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
@@ -241,7 +263,7 @@ def review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
-        messages=(*messages, *_standing_messages(job, found, frames["occupations"])),
+        messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
                 {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
@@ -279,12 +301,20 @@ def _without_shifts(
     return right, corrections.told(shifts, shifted)
 
 
-def refuse_loss(folder: Path, sources: Iterable[Path]) -> None:
-    """Raise OutputError if a review of `sources` cannot be written to `folder` without losing what is there."""
+def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Job, all_points: bool = False) -> Deliveries:
+    """Return the further files asked for, or raise what speaks against one; see `Review.write`."""
+    return Deliveries.of(also, _job(recipe), every=all_points)
+
+
+def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ()) -> None:
+    """Raise OutputError if a review of `sources` cannot be written to `folder` without losing what is there.
+
+    `also` names the files to be written beside those of every review.
+    """
     from geoqa.outputs import folder as folders
     from geoqa.readers import stored
 
-    folders.refuse_loss(folder, FILES, sources, ours=stored.is_review(folder))
+    folders.refuse_loss(folder, (*FILES, *also), sources, ours=stored.is_review(folder))
 
 
 def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
@@ -356,32 +386,3 @@ def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     import pandas as pd
 
     return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))
-
-
-def _requirements(job: Job) -> list[Requirement]:
-    return [job.requirement, *(role.requirement for role in job.roles.values())]
-
-
-def _standing_messages(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
-    messages = [f"step left out: {reason}" for reason in found.refused.values()]
-    messages += geodesy.frame_said(job.site)
-    if occupations["height_m"].isna().all():
-        messages.append("the input has no heights: everything is judged horizontally only")
-    if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:
-        messages.append(
-            "no requirement is stated: nothing can be delivered where the role has none of its own. Add [requirement] "
-            "with horizontal_m and vertical_m, the largest error of a delivered coordinate"
-        )
-    if not occupations["height_m"].isna().all() and not any("v" in r.judge for r in _requirements(job)):
-        messages.append('heights are read and not judged: judge = "h" under [requirement]')
-    silent = [w for w, sigma in (("position", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if sigma is None]
-    if silent:
-        messages.append(
-            f"no uncertainty of the base's {' and '.join(silent)} is stated in [base]: coordinates and uncertainties "
-            f"are relative to the base"
-        )
-    if job.input.initialization == "asserted":
-        messages.append(f"that every row is a fresh initialization is asserted by {job.input.asserted_by}, not shown")
-    if job.input.initialization == "unknown":
-        messages.append("initializations are unknown: nothing shows that any two occupations are independent")
-    return messages

@@ -98,10 +98,15 @@ def points(folder: Path, job: Job) -> pd.DataFrame:
     InputError
         If the folder is none that `geoqa review` has written.
     """
+    return earlier_points(folder, job)[0]
+
+
+def earlier_points(folder: Path, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return `points`, and the frame of points as the review in `folder` has it."""
     from geoqa.readers import stored
 
     then, frames = stored.read_job(folder, stored.read_record(folder)), stored.read_frames(folder)
-    return _in_system(earlier.view(frames["points"], frames.get("revisits")), then, job)
+    return _in_system(earlier.view(frames["points"], frames.get("revisits")), then, job), frames["points"]
 
 
 def _in_system(frame: pd.DataFrame, then: Job, now: Job) -> pd.DataFrame:

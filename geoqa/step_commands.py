@@ -1,11 +1,14 @@
-"""`geoqa run STEP`: a command for each analysis step, made from its declaration."""
+"""`geoqa run STEP`: a command for each analysis step, made from its declaration; and the options of writers."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from geoqa.core.errors import CallError
 
 if TYPE_CHECKING:
     from geoqa.core.params import Parameter
@@ -76,6 +79,26 @@ def _option(parameter: Parameter) -> click.Option:
     text = f"{parameter.help} ({parameter.rule}; default {parameter.default!r})."
     metavar = {"": "TEXT", "1": "NUMBER"}.get(parameter.unit, parameter.unit.upper())
     return click.Option([flag, parameter.name], metavar=metavar, callback=checked, help=text)
+
+
+def also_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that ask for further files."""
+    every = click.option(
+        "--all-points", is_flag=True,
+        help="The files of --also hold every point, marked, as all-points.*, not only those that may be delivered.",
+    )  # fmt: skip
+    formats = click.option(
+        "--also", multiple=True, metavar="FORMAT,...",
+        help="Also write the points that may be delivered as delivered.*: csv, landxml, dxf, gpx, kml, xlsx, geojson, "
+        "geoparquet, and what plugins add.",
+    )  # fmt: skip
+    return formats(every(command))
+
+
+def refuse_all_of_none(also: tuple[str, ...], all_points: bool) -> None:
+    """Raise CallError if every point is asked for in no file."""
+    if all_points and not also:
+        raise CallError("--all-points says what the files of --also hold, and none is asked for. Add --also csv.")
 
 
 def first_line(cls: type[Step]) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline
 from geoqa.core.errors import CallError
-from geoqa.reviews import Review
+from geoqa.reviews import Progress, Review, asked, refuse_loss
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Analysis
@@ -28,6 +28,39 @@ def load(folder: Path) -> Review:
     job = read_job(folder, record)
     frames = read_frames(folder)
     return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
+
+
+def deliver(
+    folder: Path, also: Iterable[str], all_points: bool = False, progress: Progress = lambda _: None
+) -> tuple[list[Path], list[str]]:
+    """Write further files of an earlier review into its folder, as the review itself would have done.
+
+    Parameters
+    ----------
+    folder
+        An earlier review.
+    also, all_points
+        As for `Review.write`.
+    progress
+        Called with the name of each file.
+
+    Returns
+    -------
+    tuple
+        The files written, and what a person should know of them.
+    """
+    from geoqa.outputs import folder as folders
+    from geoqa.outputs import record
+
+    review = load(folder)
+    deliveries = asked(also, review.job, all_points)
+    names = deliveries.names()
+    refuse_loss(folder, (), names)
+    before = [one for one in review.record.get("also", ()) if one["file"] not in names]
+    with folders.replacing(folder) as staging:
+        made = deliveries.write(staging, review.frames, review.job, progress)
+        record.write(staging / "run.json", {**review.record, "also": [*before, *made]})
+    return [folder / name for name in names], deliveries.notes(review.frames["points"])
 
 
 def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:

@@ -55,6 +55,17 @@ def test_every_layer_of_geoqa_keeps_the_contract(name):
     check_step(FOUND.find(name, "geoqa.layers").load())
 
 
+@pytest.mark.parametrize("name", FOUND.names("geoqa.writers"))
+def test_every_writer_of_geoqa_keeps_the_contract(name):
+    check_step(FOUND.find(name, "geoqa.writers").load())
+
+
+@pytest.mark.parametrize("name", FOUND.names("geoqa.plots"))
+def test_every_plot_of_geoqa_keeps_the_contract(name):
+    pytest.importorskip("matplotlib")
+    check_step(FOUND.find(name, "geoqa.plots").load())
+
+
 def test_the_delimited_reader_keeps_the_contract(tmp_path):
     file = tmp_path / "site.csv"
     file.write_text("Mark,E,N,H\nA,1.000,2.000,3.000\nA,1.004,2.001,3.010\nB,x,2.000,3.000\n")
@@ -119,7 +130,7 @@ def test_an_undeclared_step_is_told_every_fault():
 
 
 def test_what_is_no_step_is_named():
-    assert "geoqa.Analysis" in told(dict)
+    assert "an Analysis" in told(dict)
 
 
 def variant(run, gives=("points.rows",), needs=("occupations", "points")):

@@ -1,4 +1,4 @@
-"""What a writer of a further file is given: the points as columns, in the job's order and unit, and what to say of them."""
+"""What a writer is given: the points as columns, in the job's order and unit, and what to say of them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The kinds of processing step: readers, analysis, map layers, writers.
+"""The five kinds of processing step: readers, analysis, map layers, plots, writers.
 
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 
     from geoqa.core.deliverable import Deliverable
     from geoqa.core.drawing import Drawing
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
 
-__all__ = ["API", "Analysis", "MapLayer", "ReadResult", "Reader", "Result", "Step", "Writer", "param"]
+__all__ = ["API", "Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "Step", "Writer", "param"]
 
 API = 1
 
@@ -118,6 +119,15 @@ class MapLayer(Step):
     @abstractmethod
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return drawings: columns of numbers and text, never markup."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plot(Step):
+    """Draws frames as figures for a report or for files of their own."""
+
+    @abstractmethod
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Figure, ...]:
+        """Return figures, the same for the same frames; none where there is nothing to show."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -68,6 +68,14 @@ def is_review(folder: Path) -> bool:
     return True
 
 
+def further_files(folder: Path) -> list[str]:
+    """Return the names of the files that the review in `folder` has written beside those of every review."""
+    if not is_review(folder):
+        return []
+    also = read_record(folder).get("also")
+    return [str(one.get("file")) for one in also if isinstance(one, dict)] if isinstance(also, list) else []
+
+
 def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
     """Return the frames of review.gpkg, in the kinds their contracts ask for.
 

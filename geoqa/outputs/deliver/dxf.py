@@ -46,8 +46,8 @@ class DxfFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write one drawing in one unit: heights in another are converted to that of the coordinates."""
-        import ezdxf
         import numpy as np
+        from ezdxf.filemanagement import new
 
         from geoqa.core.units import METRES_PER
         from geoqa.outputs.text import cut, dxf_text
@@ -56,7 +56,7 @@ class DxfFile(Writer):
         size = self.symbol_m / METRES_PER[unit]
         rise = METRES_PER[job.input.height_unit] / METRES_PER[unit]
         with _steady():
-            drawing = ezdxf.new("R2010", units=UNITS[unit])
+            drawing = new("R2010", units=UNITS[unit])
             drawing.header["$MEASUREMENT"] = int(unit == "m")
             drawing.header["$LUNITS"] = 2
             _blocks(drawing, size)
@@ -64,7 +64,7 @@ class DxfFile(Writer):
                 drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
             columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
             z = np.round(np.nan_to_num(points.height * rise), 4)
-            space, made = drawing.modelspace(), set()
+            space, made = drawing.modelspace(), set[str]()
             for k in np.flatnonzero(points.placed()):
                 texts = [column[k] for column in columns]
                 layer = _layer(drawing, made, texts[2], texts[3])
@@ -80,12 +80,13 @@ def _steady() -> Iterator[None]:
     """Let the library write fixed dates and identifiers in place of today's."""
     import ezdxf
 
-    before = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True
+    options = ezdxf.options  # type: ignore[attr-defined]
+    before = options.write_fixed_meta_data_for_testing
+    options.write_fixed_meta_data_for_testing = True
     try:
         yield
     finally:
-        ezdxf.options.write_fixed_meta_data_for_testing = before
+        options.write_fixed_meta_data_for_testing = before
 
 
 def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:

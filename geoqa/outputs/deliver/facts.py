@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 LONGEST = 120
 #: Stands where degrees are written for navigation.
 NAVIGATION = (
-    "Approximate, for finding the way only: longitude and latitude in the datum of the job, which WGS 84 may differ from "
-    "by metres and more. The delivered coordinates are those of the job."
+    "Approximate, for finding the way only: longitude and latitude in the datum of the job, which may differ from "
+    "WGS 84 by metres and more. The delivered coordinates are those of the job."
 )
 
 

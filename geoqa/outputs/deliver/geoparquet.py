@@ -35,7 +35,7 @@ class GeoParquetFile(Writer):
         shapes[placed] = shapely.points(points.x[placed], points.y[placed])
         shapes[deep] = shapely.points(points.x[deep], points.y[deep], points.z[deep])
         columns = {
-            field.heading: pd.Series([utf8_text(v) or None for v in field.values], dtype="str")
+            field.heading: pd.Series([utf8_text(text) or None for text in field.written()], dtype="str")
             if field.is_text
             else pd.Series(field.values, dtype=float)
             for field in (*points.fields, *points.labels)

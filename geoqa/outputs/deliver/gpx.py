@@ -41,7 +41,7 @@ class GpxFile(Writer):
         from geoqa.outputs.deliver import facts, words
 
         at = np.flatnonzero(points.placed())
-        names, told = points.field("point").written(), words.sentences(points, job)
+        names, told = points.field("point").written(), words.sentences(points)
         status = points.field("status").written()
         write_gpx(
             path, [names[k] for k in at], points.lon_deg[at], points.lat_deg[at],

@@ -51,7 +51,8 @@ class KmlFile(Writer):
                     if column[k]
                 )
                 file.write(
-                    f"  <Placemark><name>{name}</name><styleUrl>#{status[k]}</styleUrl><ExtendedData>{data}</ExtendedData>"
+                    f"  <Placemark><name>{name}</name><styleUrl>#{status[k]}</styleUrl>"
+                    f"<ExtendedData>{data}</ExtendedData>"
                     f"<Point><coordinates>{points.lon_deg[k]:.{gpx.DECIMALS}f},{points.lat_deg[k]:.{gpx.DECIMALS}f}"
                     "</coordinates></Point></Placemark>\n"
                 )

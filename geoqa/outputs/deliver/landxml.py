@@ -19,13 +19,15 @@ if TYPE_CHECKING:
 
 #: LandXML's own words: the element, the unit of lengths, areas, volumes, and the nearest it has for elevations.
 UNITS = {
-    "m": ("Metric", "meter", "squareMeter", "cubicMeter", "meter", 'temperatureUnit="celsius" pressureUnit="milliBars"'),
-    "ft": ("Imperial", "foot", "squareFoot", "cubicFeet", "feet", 'temperatureUnit="fahrenheit" pressureUnit="inchHG"'),
-    "ftUS": (
-        "Imperial", "USSurveyFoot", "squareFoot", "cubicFeet", "feet",
-        'temperatureUnit="fahrenheit" pressureUnit="inchHG"',
-    ),
-}  # fmt: skip
+    "m": ("Metric", "meter", "squareMeter", "cubicMeter", "meter"),
+    "ft": ("Imperial", "foot", "squareFoot", "cubicFeet", "feet"),
+    "ftUS": ("Imperial", "USSurveyFoot", "squareFoot", "cubicFeet", "feet"),
+}
+#: Units that the schema demands and no point has.
+REST = {
+    "Metric": 'temperatureUnit="celsius" pressureUnit="milliBars"',
+    "Imperial": 'temperatureUnit="fahrenheit" pressureUnit="inchHG"',
+}
 #: The schema demands a date and a time; this one stands where no occupation has any.
 NO_MOMENT = "2000-01-01T00:00:00Z"
 #: Standard deviations that a point has attributes for.
@@ -53,7 +55,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
     from geoqa.outputs.text import xml_text
 
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
-    element, linear, area, volume, elevation, rest = UNITS[job.input.unit]
+    element, linear, area, volume, elevation = UNITS[job.input.unit]
     code = points.code.removeprefix("EPSG:") if points.code.startswith("EPSG:") else ""
     epsg = f' epsgCode="{code}"' if code else ""
     yield (
@@ -63,7 +65,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'readOnly="false" date="{date}" time="{time}">\n'
     )
     yield (
-        f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {rest} '
+        f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {REST[element]} '
         f'angularUnit="decimal degrees" directionUnit="decimal degrees" elevationUnit="{elevation}"/></Units>\n'
     )
     yield (

@@ -157,6 +157,8 @@ def _words(values: pd.Series) -> Any:
 
 def _last(occupations: pd.DataFrame | None) -> str:
     """Return the time of the last occupation, to the second."""
-    times = [occupations[c].max() for c in ("start_utc", "end_utc") if c in occupations] if occupations is not None else []
+    times = (
+        [occupations[c].max() for c in ("start_utc", "end_utc") if c in occupations] if occupations is not None else []
+    )
     known = [time for time in times if pd.notna(time)]
     return max(known).strftime("%Y-%m-%dT%H:%M:%SZ") if known else ""

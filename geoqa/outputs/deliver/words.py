@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from geoqa.core.deliverable import Deliverable
-    from geoqa.core.job import Job
 
 _DELIVER = {"yes": "may be delivered", "no": "not to be delivered"}
 
 
-def sentences(points: Deliverable, job: Job) -> list[str]:
+def sentences(points: Deliverable) -> list[str]:
     """Return status, delivery, coordinate with its system, and uncertainty of each point."""
     unit, unit_up = points.field("radius95").unit, points.field("up95").unit
     keys = [field.key for field in points.fields if field.key in ("easting", "northing", "longitude", "latitude")]

@@ -44,7 +44,8 @@ class XlsxFile(Writer):
 
         if len(points) > MOST_ROWS:
             raise OutputError(
-                f"{path.name}: a sheet holds {MOST_ROWS:,} points and there are {len(points):,}. Ask for csv or geoparquet."
+                f"{path.name}: a sheet holds {MOST_ROWS:,} points and there are {len(points):,}. "
+                "Ask for csv or geoparquet."
             )
         book = xlsxwriter.Workbook(str(path), _OPTIONS)
         # The document demands a time: that of the last occupation, else the first day the format can count.
@@ -63,7 +64,7 @@ def _table(book: Any, points: Deliverable) -> None:
     sheet = book.add_worksheet("points")
     head = book.add_format({"bold": True, "num_format": "@", "bottom": 1})
     kinds = [_format(book, field) for field in points.fields]
-    columns = [field.values.tolist() if not field.is_text else field.written() for field in points.fields]
+    columns: list[list[Any]] = [f.written() if f.is_text else f.values.tolist() for f in points.fields]
     for j, field in enumerate(points.fields):
         sheet.set_column(j, j, max(10, min(40, len(field.title) + 2)))
         sheet.write_string(0, j, _cell(field.title), head)
