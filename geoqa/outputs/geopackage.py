@@ -1,4 +1,4 @@
-"""Frames as GeoPackage layers, through Arrow."""
+"""Frames as GeoPackage layers, through Arrow; then what the file says of them: styles, titles of columns, times."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.errors import OutputError
+from geoqa.outputs import metadata
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +20,7 @@ _SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 
 
 def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
-    """Write every frame as a layer of its name.
+    """Write every frame as a layer of its name; the same bytes for the same frames.
 
     Parameters
     ----------
@@ -37,6 +38,7 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     with _unhurried():
         for name, frame in frames.items():
             _write(path, name, _plain(frame), crs)
+    metadata.describe(path, frames)
 
 
 @contextlib.contextmanager

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Frames that every review has.
 NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
+#: Tables of the GeoPackage that are no frames: how a desktop GIS draws the others.
+NO_FRAMES = ("layer_styles",)
 
 
 def read_record(folder: Path) -> dict[str, Any]:
@@ -88,7 +90,7 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
 
     path = folder / "review.gpkg"
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        names = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in NO_FRAMES]
         frames = {name: pyogrio.read_dataframe(path, layer=name, use_arrow=True) for name in names}
         frames = {name: _typed(name, frame) for name, frame in frames.items()}
         for name, frame in frames.items():

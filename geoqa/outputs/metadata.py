@@ -1,0 +1,136 @@
+"""What a GeoPackage says of its layers: how they are drawn, what their columns mean, and when they are from.
+
+Written with the standard library's SQLite once the layers are. The columns stand in `gpkg_data_columns`
+and are announced in `gpkg_extensions`, as the schema extension of the GeoPackage standard wants it (OGC
+12-128r19, annex F.9). The styles stand in `layer_styles`, an open convention of desktop GIS: a table of
+attributes that must be listed in `gpkg_contents` to be found. All times are that of the last
+occupation, so that the same review gives the same file.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoqa.core.errors import OutputError
+from geoqa.core.schema import FRAMES
+from geoqa.outputs.styles import qml, rules, sld
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STYLES = "layer_styles"
+#: The time of a file of frames that know none.
+NO_MOMENT = "2000-01-01T00:00:00.000Z"
+#: Endings of column names that are units, and how people write them; a trailing _h or _v is an axis.
+UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm"}
+_EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
+_TABLES = f"""
+CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT,
+ description TEXT, mime_type TEXT, constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+ CONSTRAINT gdc_tn UNIQUE (table_name, name));
+CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT,
+ min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,
+ CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value));
+CREATE TABLE {STYLES} (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT, f_table_schema TEXT,
+ f_table_name TEXT, f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN,
+ description TEXT, owner TEXT, ui TEXT, update_time DATETIME);
+"""
+_LAYERS = """
+SELECT c.table_name, coalesce(g.column_name, ''), coalesce(g.geometry_type_name, '')
+FROM gpkg_contents c LEFT JOIN gpkg_geometry_columns g USING (table_name) ORDER BY c.rowid
+"""
+_ADD_STYLE = f"""
+INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD,
+ useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)
+"""
+
+
+def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Add styles, titles of columns and times to a GeoPackage of `frames`.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    moment = _moment(frames)
+    try:
+        with closing(sqlite3.connect(path, isolation_level=None)) as file:
+            # The whole file takes the place of the old one at the end: nothing has to survive a crash in between.
+            file.execute("PRAGMA journal_mode = OFF")
+            file.execute("PRAGMA synchronous = OFF")
+            file.execute("BEGIN")
+            _write(file, moment)
+            file.execute("COMMIT")
+        _reset_counter(path)
+    except (sqlite3.Error, OSError) as error:
+        remedy = "Free some space, or write to another disk." if "full" in str(error) else "Is there room on the disk?"
+        raise OutputError(f"{path.name}: its styles cannot be written: {error}. {remedy}") from error
+
+
+def _write(file: sqlite3.Connection, moment: str) -> None:
+    for statement in filter(str.strip, _TABLES.split(";")):
+        file.execute(statement)
+    for layer, place, geometry in file.execute(_LAYERS).fetchall():
+        columns = [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
+        file.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _told(layer, columns))
+        drawn = rules.of(layer, geometry, columns)
+        if drawn:
+            documents = (qml.document(drawn), sld.document(layer, drawn))
+            file.execute(_ADD_STYLE, (layer, place, layer, *documents, f"{layer} as on the map", moment))
+    file.executemany(
+        "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+        [("gpkg_data_columns", _EXTENSION), ("gpkg_data_column_constraints", _EXTENSION)],
+    )
+    file.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
+        "VALUES (?, 'attributes', ?, 'How the layers are drawn', 0)",
+        (STYLES, STYLES),
+    )
+    file.execute("UPDATE gpkg_contents SET last_change = ?", (moment,))
+
+
+def _reset_counter(path: Path) -> None:
+    """Set SQLite's count of changes, and the copy it is checked against, to 1: how often depends on the hour.
+
+    Database header, offsets 24 and 92, of the SQLite file format. No one has the file open yet.
+    """
+    with path.open("r+b") as file:
+        for offset in (24, 92):
+            file.seek(offset)
+            file.write((1).to_bytes(4, "big"))
+
+
+def _told(layer: str, columns: list[str]) -> Iterator[tuple[str, str, str, str, str]]:
+    """Return of each column in the contract: table, column, name, title with the unit, and what it means."""
+    contract = FRAMES.get(layer)
+    for column in columns if contract else ():
+        rule = contract.columns.get(column) if contract else None
+        if rule is not None:
+            yield layer, column, column, title(column), rule.about
+
+
+def title(column: str) -> str:
+    """Return a column's name as people read it: ``worst_horizontal_m`` is "worst horizontal (m)"."""
+    for ending, unit in UNITS.items():
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending).replace('_', ' ')} ({unit})"
+    return column.replace("_", " ")
+
+
+def _moment(frames: Mapping[str, pd.DataFrame]) -> str:
+    """Return the time of the last occupation as a GeoPackage writes it."""
+    import pandas as pd
+
+    occupations = frames.get("occupations")
+    times = [] if occupations is None else [occupations[c].max() for c in ("start_utc", "end_utc") if c in occupations]
+    known = [time for time in times if pd.notna(time)]
+    return max(known).strftime("%Y-%m-%dT%H:%M:%S.000Z") if known else NO_MOMENT
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'

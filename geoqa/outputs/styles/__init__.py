@@ -1,0 +1,1 @@
+"""How a desktop GIS draws the layers of the GeoPackage: one set of rules, written in two languages."""
