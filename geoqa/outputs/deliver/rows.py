@@ -58,7 +58,7 @@ def deliverable(frames: Mapping[str, pd.DataFrame], job: Job, *, every: bool = F
     decimals = ANGLE if system.geographic else LENGTH
     first, second = (_rounded(values, decimals) for values in place)
     height = _rounded(up_m / unit_up, LENGTH)
-    factor = 1.0 if system.geographic else unit / system.metres_per_unit
+    factor = 1.0 if system.geographic else _factor(unit, system)
     names = (*_PLACES[system.geographic], "height")
     fields = _file_fields(points, job, dict(zip(names, (first, second, height), strict=True)))
     own = _own_fields(points, job)
@@ -67,10 +67,16 @@ def deliverable(frames: Mapping[str, pd.DataFrame], job: Job, *, every: bool = F
     return Deliverable(
         title=told.title, every=every, fields=_distinct(fields, own, labels), labels=labels,
         easting=first, northing=second, height=height,
-        x=first * factor, y=second * factor, z=height * unit_up / system.metres_per_unit,
+        x=first * factor, y=second * factor, z=height * _factor(unit_up, system),
         lon_deg=lon, lat_deg=lat, facts=told.pairs(), system=told.system, code=told.code, datum=told.datum,
         height_reference=told.height_reference, moment=_last(frames.get("occupations")),
     )  # fmt: skip
+
+
+def _factor(unit_m: float, system: geodesy.System) -> float:
+    """Return how many of the system's units one of ours is: exactly 1 where they are the same, no digit moves."""
+    factor = unit_m / system.metres_per_unit
+    return 1.0 if abs(factor - 1) < 1e-12 else factor
 
 
 def _lonlat(east_m: Any, north_m: Any, system: geodesy.System) -> tuple[Any, Any]:
