@@ -60,6 +60,7 @@ geoqa review out tuesday.csv -r site.toml -o out2   and says what changed since
 Writes into the folder OUT:
 
 \b
+report.html   the report, the client's page first (and report.pdf, with the extra `report`)
 map.html      the site in a browser, no network needed
 points.csv    coordinates, uncertainty, status, what to deliver
 review.gpkg   everything, as layers for a desktop GIS
@@ -225,6 +226,21 @@ def draw_map(folder: Path, out: Path | None) -> None:
     say(f"Wrote {target}")
 
 
+@cli.command(name="report", short_help="Write the report of an earlier review again.")
+@click.argument("folder", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Folder to write to; by default FOLDER itself.")
+def write_report(folder: Path, out: Path | None) -> None:
+    """Write the report of an earlier review again, from its review.gpkg and run.json."""
+    from geoqa.outputs.folder import replacing
+    from geoqa.stored import load
+
+    review, target = load(folder), out or folder
+    with replacing(target, ("report.html", "report.pdf")) as staging:
+        names = [path.name for path in review.write_report(staging)]
+    for name in names:
+        say(f"Wrote {target / name}")
+
+
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,
 delivery or coordinate.
 
@@ -288,6 +304,8 @@ def _print(made: Review, written: list[Path]) -> None:
     say("Files:")
     for path in written:
         say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
+    if not any(path.name == "report.pdf" for path in written):
+        say("  no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well")
     say("\n" + click.wrap_text(CAUTION, 110))
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 #: What a review writes.
-FILES = ("map.html", "review.gpkg", "points.csv", "run.json")
+FILES = ("map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json")
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,9 @@ class Review:
         return summary.lines(self.frames, self.accounts, self.messages, self.job)
 
     def write(self, folder: str | Path, progress: Progress = lambda _: None) -> list[Path]:
-        """Write map.html, review.gpkg, points.csv and run.json; the old folder stays whole if anything fails.
+        """Write the map, the report and the files beside them; the old folder stays whole if anything fails.
+
+        report.pdf is made where typst is installed.
 
         Parameters
         ----------
@@ -110,9 +112,11 @@ class Review:
 
         target = Path(folder)
         refuse_loss(target, self.sources)
-        with folders.replacing(target) as staging:
+        with folders.replacing(target, FILES) as staging:
             progress("map.html")
             self.write_map(staging / "map.html")
+            progress("report.html")
+            self.write_report(staging)
             progress("review.gpkg")
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
@@ -133,6 +137,18 @@ class Review:
         context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
+
+    def write_report(self, folder: Path) -> list[Path]:
+        """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
+        from geoqa.outputs.report import build, paper, web
+
+        document = build.document(self.frames, self.job, self.run_record())
+        written = [folder / "report.html"]
+        written[0].write_text(web.page(document), encoding="utf-8")
+        if paper.is_installed():
+            written.append(folder / "report.pdf")
+            written[1].write_bytes(paper.pdf(document))
+        return written
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
