@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from geoqa.core.drawing import Cells, Drawing, Facet, Style, Table
     from geoqa.core.errors import GeoqaError
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
+    from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, ReadResult, Result, param
     from geoqa.core.tolerances import Requirement, Tolerance
     from geoqa.reviews import Review, review
 
@@ -26,9 +27,11 @@ __all__ = [
     "Cells",
     "Drawing",
     "Facet",
+    "Figure",
     "GeoqaError",
     "Job",
     "MapLayer",
+    "Plot",
     "ReadResult",
     "Reader",
     "Requirement",
@@ -44,8 +47,9 @@ __all__ = [
 _HOME = {
     "geoqa.core.drawing": ("Cells", "Drawing", "Facet", "Style", "Table"),
     "geoqa.core.errors": ("GeoqaError",),
+    "geoqa.core.figure": ("Figure",),
     "geoqa.core.job": ("Job",),
-    "geoqa.core.steps": ("Analysis", "MapLayer", "ReadResult", "Reader", "Result", "param"),
+    "geoqa.core.steps": ("Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "param"),
     "geoqa.core.tolerances": ("Requirement", "Tolerance"),
     "geoqa.reviews": ("Review", "review"),
 }

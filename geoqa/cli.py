@@ -129,8 +129,9 @@ def demo(out: Path, logs: bool) -> None:
 def _demo_logs(folder: Path, progress: Progress) -> None:
     """Write the receiver logs of the demo into a folder, review and plot them there."""
     from geoqa import demo as site
+    from geoqa import figures
     from geoqa.outputs.folder import replacing
-    from geoqa.outputs.plots import album, canvas
+    from geoqa.outputs.plots import canvas
     from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
@@ -143,7 +144,7 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     if not canvas.is_installed():
         say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
-    written = album.write(folder / "plots", made.frames, made.job, (), 12, progress)
+    written, _ = figures.write(folder / "plots", made.frames, made.job, progress=progress)
     say(f"{len(written)} plots in {folder / 'plots'}")
 
 
@@ -187,8 +188,9 @@ def steps(name: str | None) -> None:
     if name is not None:
         _describe(found.find(name).load())
         return
-    for group, title in (("geoqa.readers", "Readers"), ("geoqa.analysis", "Analysis"), ("geoqa.layers", "Map layers")):
-        say(f"{title}:")
+    titles = {"readers": "Readers", "analysis": "Analysis", "layers": "Map layers", "plots": "Plots"}
+    for group in plugins.GROUPS:
+        say(f"{titles[group.removeprefix('geoqa.')]}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"
@@ -268,22 +270,24 @@ def compare(a: Path, b: Path, out: Path | None) -> None:
     raise SystemExit(int(differs))
 
 
-@cli.command(short_help="Plot the receiver logs of an earlier review.")
+@cli.command(short_help="Draw the plots of an earlier review as SVG.")
 @click.argument("folder", type=PATH)
 @click.option("--out", "-o", type=PATH, help="Folder to write; by default plots in FOLDER.")
 @click.option("--point", "-p", "points", multiple=True, help="Point to plot; may be repeated. By default the worst.")
 @click.option("--most", type=click.IntRange(0, 1000), default=12, show_default=True, help="Points at most.")
 def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) -> None:
-    """Plot the receiver logs of an earlier review as SVG: waits, lengths of averages, positions and series of points.
+    """Draw every plot of an earlier review as SVG; `geoqa steps` lists them.
 
-    Needs matplotlib (pip install 'geoqa-survey[plots]').
+    Of receiver logs also waits, lengths of averages, and positions and series of points. Needs matplotlib
+    (pip install 'geoqa-survey[plots]').
     """
-    from geoqa.outputs.plots import album
+    from geoqa import figures
     from geoqa.stored import load
 
     review = load(folder)
-    for path in album.write(out or folder / "plots", review.frames, review.job, points, most, Progress()):
-        say(f"Wrote {path}")
+    written, notes = figures.write(out or folder / "plots", review.frames, review.job, points, most, Progress())
+    for line in (*(f"Wrote {path}" for path in written), *(f"Note: {note}" for note in notes)):
+        say(line)
 
 
 def _describe(cls: type[Step]) -> None:

@@ -1,4 +1,4 @@
-"""Find readers, analysis steps and map layers by name; built-in and third-party steps use one door.
+"""Find readers, analysis steps, map layers and plots by name; built-in and third-party steps use one door.
 
 Every step is an entry point of an installed distribution, geoqa's own as well. Nothing is imported
 before it is asked for; what cannot be used is named with the reason and left out; a built-in name
@@ -20,6 +20,7 @@ GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.readers": steps.Reader,
     "geoqa.analysis": steps.Analysis,
     "geoqa.layers": steps.MapLayer,
+    "geoqa.plots": steps.Plot,
 }
 #: The distribution whose names no other may take.
 OWN = "geoqa-survey"

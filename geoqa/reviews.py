@@ -11,6 +11,7 @@ from geoqa import claims, pipeline, plugins, reading, since, sources
 from geoqa.core import geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
 from geoqa.core.units import METRES_PER
+from geoqa.figures import Plots
 from geoqa.maplayers import MapLayers
 
 if TYPE_CHECKING:
@@ -214,6 +215,7 @@ def review(
     steps = _steps(found, job)
     layers = MapLayers.of(found, job)
     layers.refuse_stated(job)
+    Plots.of(found, job).refuse_stated(job)
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None

@@ -155,10 +155,11 @@ def test_every_float_column_ends_in_its_unit_or_is_pure(frame):
 
 
 def test_every_kind_of_step_is_a_step():
-    for base in (steps.Reader, steps.Analysis, steps.MapLayer):
+    for base in (steps.Reader, steps.Analysis, steps.MapLayer, steps.Plot):
         assert issubclass(base, steps.Step)
     assert {typing.cast(type, group) for group in plugins.GROUPS.values()} == {
         steps.Reader,
         steps.Analysis,
         steps.MapLayer,
+        steps.Plot,
     }

@@ -11,8 +11,8 @@ ROOT = Path(geoqa.__file__).parent
 #: Rank of each part: a module may import a lower rank, or its own part.
 RANK = {
     "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "standard_input": 1,
-    "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "reading": 4, "maplayers": 4,
-    "proposals": 4, "testing": 4, "reviews": 5, "stored": 6,
+    "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "drawers": 3, "reading": 4, "maplayers": 4,
+    "figures": 4, "proposals": 4, "testing": 4, "reviews": 5, "stored": 6,
     "step_commands": 7, "cli": 8, "__main__": 9, "__init__": 9,
 }  # fmt: skip
 MODULES = sorted(path.relative_to(ROOT) for path in ROOT.rglob("*.py"))
@@ -92,7 +92,19 @@ def test_this_test_accepts_the_right_way():
     assert faults(Path("readers/table.py"), ast.parse(source)) == []
 
 
-HEAVY = {"numpy", "pandas", "geopandas", "pyarrow", "shapely", "pyproj", "pyogrio", "scipy", "folium", "branca"}
+HEAVY = {
+    "numpy",
+    "pandas",
+    "geopandas",
+    "pyarrow",
+    "shapely",
+    "pyproj",
+    "pyogrio",
+    "scipy",
+    "folium",
+    "branca",
+    "matplotlib",
+}
 
 
 def at_the_top(tree):
@@ -108,7 +120,7 @@ def holds_a_step(tree):
     bases = {
         ast.unparse(base).split(".")[-1] for n in ast.walk(tree) if isinstance(n, ast.ClassDef) for base in n.bases
     }
-    return bool(bases & {"Analysis", "Reader", "MapLayer"})
+    return bool(bases & {"Analysis", "Reader", "MapLayer", "Plot"})
 
 
 @pytest.mark.parametrize("path", [p for p in MODULES if holds_a_step(tree_of(p))], ids=str)

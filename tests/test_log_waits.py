@@ -72,8 +72,12 @@ def test_waits_by_class_as_laid_down(reviewed):
     tests = review.frames["wait_tests"]
     assert (tests["p"] < 0.01).all() and set(tests["other"]) == {"open"}
     said = " | ".join(review.messages)
-    assert "under dense conifer, wait 1 min 40 s for half, 4 min 5 s for nine in ten, until a fix holds (1 of 8" in said
-    assert "in the open, wait" in said
+    assert (
+        "under dense conifer, until a fix holds: wait 1 min 40 s for half, 4 min 5 s for nine in ten; 1 of 8 nev"
+        in said
+    )
+    assert "in the open, until a fix holds: wait" in said
+    assert "dense conifer and open (p = 0.0" in said or "dense conifer and open (p below" in said
     assert "over the whole site" not in said
 
 
@@ -98,19 +102,31 @@ def test_the_stated_precision_within_tolerance(reviewed):
     assert reviewed(epochs, marks).frames["convergence"]["precision_s"].isna().all()
 
 
+def test_precision_that_is_not_stated_is_not_within_tolerance(tmp_path):
+    """A receiver that states its precision only once it is fixed, and then every third epoch."""
+    epochs, _ = crew({"light": (20, 40)})
+    parts = [logs.log([e], precision=(0.01, 0.01, 0.02) if e.quality == 4 and e.s % 3 == 0 else None) for e in epochs]
+    (tmp_path / "crew.nmea").write_bytes(b"".join(parts))
+    attempts = geoqa.review(tmp_path / "crew.nmea", logs.SITE).frames["convergence"]
+    assert attempts["precision_reached"].all()
+    assert ((attempts["precision_s"] - attempts["fix_s"]).between(0, 2.01)).all()
+
+
 def test_without_canopy_the_whole_site_speaks(reviewed):
     epochs, _ = crew({"x": (20, 40, 60)})
     review = reviewed(epochs)
     assert set(review.frames["waits"]["canopy"]) == {"whole site"}
     assert len(review.frames["wait_tests"]) == 0
-    assert any(text.startswith("over the whole site, wait") for text in review.messages)
+    assert any(text.startswith("over the whole site, until a fix holds: wait") for text in review.messages)
 
 
 def test_nobody_ever_got_a_fix(reviewed):
     review = reviewed(stay(0, 60, quality=5))
     waits = review.frames["waits"].set_index("until")
     assert waits.loc["hold", ["attempts", "reached"]].tolist() == [1, 0]
-    assert any("not seen for half of 1 attempts" in text for text in review.messages)
+    assert any(
+        "only 1 attempt, 1 of 1 never settled, the longest took 59 s; too few" in text for text in review.messages
+    )
 
 
 def test_one_fix_all_day_is_no_attempt(reviewed):
@@ -163,7 +179,28 @@ def test_what_longer_averages_spread(reviewed):
     assert light["spread_h_m"].between(0.0055, 0.0115).all()
     assert light["flat"].any() and light["spread_v_m"].isna().all()
     assert light["effective_epochs"].is_monotonic_increasing and light["effective_epochs"].max() < 2
-    assert any("more time on the same fix buys less than a tenth" in text for text in review.messages)
+    assert any("and 2 min more time on the same fix took off less than a tenth" in text for text in review.messages)
+
+
+def test_the_curve_shows_time_and_not_which_fixes_lasted(reviewed):
+    """Half of the points under fixes 20 mm off that are left after 30 s, half under good ones of 2 min."""
+    dice = np.random.default_rng(4)
+    epochs, marks, t = [], ["point,start,end,canopy"], 0
+    for visit in range(2):
+        for k in range(8):
+            spread, held = ((0.012, 30), (0.001, 120))[k % 2]
+            off = dice.normal(size=2) * spread
+            epochs += stay(t, t + 12, (30 * k, 0), 5, seed=visit)
+            epochs += stay(t + 12, t + 12 + held, (30 * k + off[0], off[1]), noise=0.001, seed=7 + visit)
+            marks.append(f"P{k},{moment(t)},{moment(t + 11 + held)},light")
+            t += 12 + held
+            epochs += [Epoch(e.s, e.e, e.n, e.u, 5) for e in walk(t, t + 30, (30 * k, 0), (30 * k + 30, 0))]
+            t += 30
+        t += 7200
+    rows = reviewed(epochs, "\n".join(marks) + "\n").frames["durations"]
+    assert rows["duration_s"].max() == 120
+    assert (rows["fixes"] == 8).all()
+    assert rows["spread_h_m"].max() < 0.004
 
 
 def test_fixes_of_points_in_conflict_are_no_matter_of_time(reviewed):

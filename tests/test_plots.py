@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from xml.etree import ElementTree
 
 import logs
@@ -9,10 +10,10 @@ import pytest
 from logs import START, Epoch, stay, walk
 
 import geoqa
-from geoqa import stored
+from geoqa import figures, stored
 from geoqa.cli import main
 from geoqa.core.errors import CallError
-from geoqa.outputs.plots import album, canvas, durations, positions, series, waits
+from geoqa.outputs.plots import canvas, positions, series
 
 pytest.importorskip("matplotlib")
 
@@ -46,15 +47,18 @@ def crew(tmp_path, names=("A", "B"), precision=(0.008, 0.012, 0.02), heights=Tru
 
 
 def every(review, point):
-    frames = review.frames
-    return {
-        "waits": waits.plot(frames), "durations": durations.plot(frames, review.job),
-        "positions": positions.plot(frames, review.job, point), "series": series.plot(frames, review.job, point),
-    }  # fmt: skip
+    """Return the figures of a review by kind, those of one point."""
+    stated = {name: {"named": (point,)} for name in figures.OF_POINTS}
+    drawn, _ = figures.figures(review.frames, review.job, stated)
+    found = {}
+    for one in drawn:
+        found.setdefault(re.search(r"[a-z]+(?=(-[0-9]+)?$)", one.name)[0], []).append(one.svg)
+    return found
 
 
-def words(svg):
-    return " | ".join("".join(text.itertext()) for text in ElementTree.fromstring(svg).iter(f"{SVG}text"))
+def words(svgs):
+    texts = (text for svg in svgs for text in ElementTree.fromstring(svg).iter(f"{SVG}text"))
+    return " | ".join("".join(text.itertext()) for text in texts)
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +81,8 @@ def counts(review, point):
 def test_units_numbers_and_names_are_on_every_plot(review, drawn):
     total, fixed = counts(review, "A")
     expected = {
-        "waits": ("4 attempts", "(s)", "share still waiting", "n = 2, 0 given up: A", "until a fix holds"),
+        "waits": ("n = 4 attempts", "(s)", "share still waiting", "n = 2, 0 given up:", "until a fix holds"),
+        "closures": ("n = 2 at 2 points", "east (m)", "north (m)", "tolerance 0.05 m", "n = 2 confirmed"),
         "durations": ("(mm)", "(s)", "horizontal tolerance 50 mm", "n = 2 fixes, 2 compared: B"),
         "positions": (
             f"A: {total} epochs", f"n = {fixed} fixed", f"n = {total - fixed} float", "(m)", "tolerance 0.05 m",
@@ -99,7 +104,7 @@ def test_the_same_frames_give_the_same_bytes(review, drawn):
 
     with matplotlib.rc_context({"axes.facecolor": "red", "svg.hashsalt": None, "font.size": 30}):
         assert every(review, "A") == drawn
-    assert all("<dc:date>" not in svg and "<script" not in svg for svg in drawn.values())
+    assert all("<dc:date>" not in svg and "<script" not in svg for svgs in drawn.values() for svg in svgs)
 
 
 def test_names_are_names_whatever_they_hold(tmp_path):
@@ -108,9 +113,9 @@ def test_names_are_names_whatever_they_hold(tmp_path):
         told = {kind: words(svg) for kind, svg in every(made, name).items()}
         shown = canvas.shown(name)
         assert all(f"{shown}: {counts(made, name)[0]} epochs" in told[kind] for kind in ("positions", "series"))
-        assert all(shown in told[kind] for kind in ("waits", "durations"))
-    written = album.write(tmp_path / "plots", made.frames, made.job)
-    assert len(written) == 2 + 2 * len(NAMES)
+        assert canvas.shown(name, 24) in told["waits"] and shown in told["durations"]
+    written, _ = figures.write(tmp_path / "plots", made.frames, made.job)
+    assert len(written) == 2 + 2 + 1 + 2 * len(NAMES)
     assert all(path.parent == tmp_path / "plots" and path.name.isascii() and " " not in path.name for path in written)
 
 
@@ -121,24 +126,44 @@ def test_a_stored_review_is_plotted_from_the_command_line(tmp_path, review, caps
     (out / "plots" / "mine.txt").write_text("kept")
     assert main(["plots", str(out), "--most", "1"]) == 0
     made = {path.name for path in (out / "plots").iterdir()}
-    assert made == {"mine.txt", "waits.svg", "durations.svg", "01-A-positions.svg", "01-A-series.svg"}
+    assert made == {
+        "mine.txt", "waits.svg", "durations.svg", "closures.svg", "01-A-positions.svg", "01-A-series.svg",
+    }  # fmt: skip
     assert "waits.svg" in capsys.readouterr().out
     assert main(["plots", str(out), "--point", "nobody"]) == 2
     assert "No log holds epochs of the point 'nobody'" in capsys.readouterr().err
     again = stored.load(out)
-    assert positions.plot(again.frames, again.job, "A") == positions.plot(review.frames, review.job, "A")
+    assert every(again, "A") == every(review, "A")
 
 
-def test_without_matplotlib_or_logs_it_says_what_to_do(tmp_path, review, monkeypatch):
+def test_a_table_has_the_plots_that_need_no_log_and_says_what_is_left_out(tmp_path):
     import sites
 
     table = geoqa.review(*sites.write(tmp_path))
-    with pytest.raises(CallError, match="no receiver logs"):
-        album.write(tmp_path / "plots", table.frames, table.job)
+    drawn, notes = figures.figures(table.frames, table.job)
+    assert {one.name for one in drawn} <= {"closures", "classes"} and "closures" in {one.name for one in drawn}
+    assert "the plot 'waits-plot' is left out: the review has no convergence" in notes
+    with pytest.raises(CallError, match=r"nothing to plot:\n  - the plot 'classes-plot' is left out"):
+        figures.write(tmp_path / "plots", {"points": table.frames["points"]}, table.job)
+
+
+def test_without_matplotlib_it_says_what_to_do(tmp_path, review, monkeypatch):
     monkeypatch.setattr(canvas, "is_installed", lambda: False)
     with pytest.raises(CallError, match=r"geoqa-survey\[plots\]"):
-        album.write(tmp_path / "plots", review.frames, review.job)
+        figures.write(tmp_path / "plots", review.frames, review.job)
     assert not (tmp_path / "plots").exists()
+
+
+def test_figures_stand_in_one_page_with_ids_of_their_own(review):
+    drawn, _ = figures.figures(review.frames, review.job)
+    ids = [node.get("id") for one in drawn for node in ElementTree.fromstring(one.svg).iter() if node.get("id")]
+    assert len(ids) == len(set(ids)) > 20
+    for one in drawn:
+        root = ElementTree.fromstring(one.svg)
+        own = {node.get("id") for node in root.iter()}
+        asked = re.findall(r'url\(#([^)]+)\)|href="#([^"]+)"', one.svg)
+        assert asked and {a or b for a, b in asked} <= own
+        assert root.get("aria-label") == one.alt and one.caption and one.title
 
 
 @pytest.mark.parametrize("kind", ["never fixed", "brought along", "one epoch a minute", "no positions at times"])
@@ -151,7 +176,6 @@ def test_thin_logs_are_plotted(tmp_path, kind):
     }[kind]
     (tmp_path / "crew.nmea").write_bytes(logs.log(epochs))
     made = geoqa.review(tmp_path / "crew.nmea", logs.SITE)
-    for svg in every(made, "place 1").values():
-        ElementTree.fromstring(svg)
-    nobody = every(made, "nobody")
-    assert "no position" in words(nobody["positions"]) and "not known" in words(nobody["series"])
+    every(made, "place 1")  # a figure reads its own SVG
+    assert "no position" in words([positions.figure(made.frames, made.job, "nobody", "p").svg])
+    assert "not known" in words([series.figure(made.frames, made.job, "nobody", "s").svg])

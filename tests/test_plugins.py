@@ -7,7 +7,7 @@ import pytest
 
 from geoqa import plugins
 from geoqa.core.errors import PluginError, RecipeError
-from geoqa.core.steps import Analysis, MapLayer, Reader
+from geoqa.core.steps import Analysis, MapLayer, Plot, Reader
 
 GOOD = '''
 from dataclasses import dataclass
@@ -81,7 +81,10 @@ def test_every_step_class_of_geoqa_is_installed():
         return {cls}.union(*(below(sub) for sub in cls.__subclasses__()))
 
     written = {
-        c for base in (Analysis, Reader, MapLayer) for c in below(base) - {base} if c.__module__.startswith("geoqa.")
+        c
+        for base in (Analysis, Reader, MapLayer, Plot)
+        for c in below(base) - {base}
+        if c.__module__.startswith("geoqa.")
     }
     assert written == installed
 

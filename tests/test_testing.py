@@ -55,6 +55,12 @@ def test_every_layer_of_geoqa_keeps_the_contract(name):
     check_step(FOUND.find(name, "geoqa.layers").load())
 
 
+@pytest.mark.parametrize("name", FOUND.names("geoqa.plots"))
+def test_every_plot_of_geoqa_keeps_the_contract(name):
+    pytest.importorskip("matplotlib")
+    check_step(FOUND.find(name, "geoqa.plots").load())
+
+
 def test_the_delimited_reader_keeps_the_contract(tmp_path):
     file = tmp_path / "site.csv"
     file.write_text("Mark,E,N,H\nA,1.000,2.000,3.000\nA,1.004,2.001,3.010\nB,x,2.000,3.000\n")

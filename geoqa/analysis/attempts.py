@@ -100,6 +100,18 @@ def settled(stays: Stays, made: Attempts, beyond: Flags, hold_s: float) -> tuple
     return time - stays.time_s[made.begin], there
 
 
+def carried(made: Attempts, values: Array) -> Array:
+    """Return values with what is missing filled from the epoch before in the same attempt; shape (n,).
+
+    Receivers may state their precision less often than their position: the last statement holds until the next,
+    and before the first one nothing is stated.
+    """
+    n = len(values)
+    known = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(n), -1))
+    since = np.append(0, made.begin)[np.searchsorted(made.begin, np.arange(n), "right")]
+    return np.where(known >= since, values[np.maximum(known, 0)], np.nan)
+
+
 def any_of(made: Attempts, flags: Flags) -> Flags:
     """Return whether any epoch of each attempt is marked; shape (k,)."""
     total = np.append(0, np.cumsum(flags))

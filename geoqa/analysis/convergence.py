@@ -30,7 +30,7 @@ class Convergence(Analysis):
     """
 
     name = "convergence"
-    needs = ("epochs", "occupations", "occupations.visit", "occupations.use", "points")
+    needs = ("epochs", "occupations", "occupations.visit", "occupations.use", "occupations.fix", "points")
     gives = ("convergence", "waits", "wait_tests")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -60,9 +60,9 @@ def _attempts(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     limit = tolerance.by_role(stays.facts(here, occupations, "role"), job, lambda role: role.tolerance.horizontal_m)
     waits = {"fix": attempts.first_fix(here, made, found), "hold": attempts.hold(here, made, found)}
     placed = epochs["lon_deg"].notna().to_numpy()[here.row]
-    stated = _stated(epochs)[here.row]
+    stated = attempts.carried(made, _stated(epochs)[here.row])
     known = attempts.any_of(made, np.isfinite(stated)) & np.isfinite(limit[stop])
-    beyond = ~placed | (stated > limit[here.stop])
+    beyond = ~placed | ~(stated <= limit[here.stop])
     waits["precision"] = _where(known, attempts.settled(here, made, beyond, rules.hold_s))
     lon, lat = truths.of_stops(here.number, occupations, frames["points"], job)
     off = np.hypot(*stays.local(epochs, here.row, lon[here.stop], lat[here.stop], job))

@@ -22,7 +22,8 @@ class Durations(Analysis):
     Fixed solutions that were held are cut into averages of 1 s to an hour. Their spread under one fix shrinks with
     the number of independent epochs; across the fixes of a point it does not fall below what a whole fix is off,
     and from there more time on the same fix buys nothing. Points in conflict are left out: no length mends a
-    wrong fix. A length is shown where at least half of the fixes of a class lasted so long.
+    wrong fix. Lengths go as far as at least half of the fixes of a class lasted; those fixes alone are averaged, at
+    every length the same, so that the curve shows time and not which fixes lasted.
     """
 
     name = "durations"
@@ -56,21 +57,25 @@ class Durations(Analysis):
 
 
 def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
-    """Return what the averages of a class spread, a row for each length that half of its fixes lasted."""
+    """Return what the averages of a class spread, a row for each length up to what half of its fixes lasted."""
     import numpy as np
 
     from geoqa.analysis import lengths
 
-    rows = []
-    for length in lengths.LENGTHS_S:
-        if not found.n or length < np.median(found.interval_s) - 1e-6:
-            continue
-        level = lengths.averages(found.fix, found.n, found.time_s, found.place, length, found.interval_s)
+    rows: list[dict[str, Any]] = []
+    if not found.n:
+        return rows
+    shortest = np.median(found.interval_s) - 1e-6
+    lasted = [(length, found.lasted(length)) for length in lengths.LENGTHS_S if length >= shortest]
+    longest = max((length for length, fixes in lasted if 2 * fixes.sum() >= found.n), default=0)
+    found = found.of(dict(lasted).get(longest, np.zeros(found.n, bool)))
+    for length in (length for length, _ in lasted if length <= longest):
+        level = found.averages(length)
         long = level.count > 0
-        if 2 * long.sum() < found.n:
-            break
+        if not long.any():
+            continue
         up = found.heights()
-        height = lengths.averages(up.fix, up.n, up.time_s, up.place, length, up.interval_s)
+        height = up.averages(length)
         points = np.bincount(found.point[long])
         rows.append(
             {
@@ -118,13 +123,15 @@ def _gain(rows: pd.DataFrame) -> str:
             "however long one averages cannot be seen"
         )
     first, last = known.iloc[0], known.iloc[-1]
+    longest = duration(last["duration_s"])
     spread = (
-        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per axis across "
-        f"{last['fixes_compared']} fixes, those of {duration(last['duration_s'])} {1000 * last['spread_h_m']:.0f} mm"
+        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per horizontal axis "
+        f"across {last['fixes_compared']} fixes, those of {longest} {1000 * last['spread_h_m']:.0f} mm"
     )
     if last["one_visit"]:
         spread += " (fixes of one visit: what they share is not seen)"
     flat = known[known["flat"]]
     if flat.empty:
-        return f"{spread}: where it ends to pay is not seen"
-    return f"{spread}; from {duration(flat.iloc[0]['duration_s'])} on more time on the same fix buys less than a tenth"
+        return f"{spread}: how long more time on the same fix pays was not seen"
+    begin = duration(flat.iloc[0]["duration_s"])
+    return f"{spread}; between {begin} and {longest} more time on the same fix took off less than a tenth"

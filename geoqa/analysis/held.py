@@ -60,6 +60,14 @@ class Held:
         times = lengths.correlation_times(self.fix, self.n, self.place, self.interval_s, prior_s)
         return replace(self, correlation_s=times)
 
+    def averages(self, length_s: float) -> lengths.Averages:
+        """Return the averages of one length, by fix."""
+        return lengths.averages(self.fix, self.n, self.time_s, self.place, length_s, self.interval_s)
+
+    def lasted(self, length_s: float) -> Flags:
+        """Return which fixes hold an average of that length, shape (n,)."""
+        return self.averages(length_s).count > 0
+
     def of(self, chosen: Flags) -> Held:
         """Return some of the fixes; shape (n,) flags."""
         rows = chosen[self.fix]

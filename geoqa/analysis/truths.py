@@ -24,14 +24,14 @@ def of_stops(number: Index, occupations: pd.DataFrame, points: pd.DataFrame, job
     """Return longitude and latitude of the truth of each stop, degrees; NaN where none is known.
 
     A control row of the point counts first. Else, where the point's position is confirmed, the mean of its other
-    visits: a stop is never compared with itself.
+    visits: a stop is never compared with itself, nor with a visit to which the same fix was carried.
 
     Parameters
     ----------
     number
         Numbers of the stops, growing, shape (stops,).
     occupations, points
-        The frames, with ``visit``, ``use`` and ``status_h``.
+        The frames, with ``visit``, ``use``, ``fix`` and ``status_h``.
     """
     nothing = np.full(len(number), np.nan)
     if "stop" not in occupations or not len(occupations):
@@ -69,7 +69,7 @@ def _confirmed(points: pd.DataFrame, names: pd.Index) -> Flags:
 
 
 def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confirmed: Flags) -> Array:
-    """Return for each row the mean of the used visits of its point without its own; its control where there is one."""
+    """Return for each row the mean of the used visits of its point that share nothing with its own; or its control."""
     finite = np.isfinite(place[:, 0]) & np.isfinite(place[:, 1])
     used = np.isin(usage.codes_of(occupations["use"]), usage.IN_POSITION) & finite
     visit = occupations["visit"].to_numpy().astype(np.int64)
@@ -77,18 +77,32 @@ def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confi
     key, group = np.unique(codes * width + visit, return_inverse=True)
     count = np.bincount(group, used, minlength=len(key))
     of_point = key // width
+    kin = _kin(group, codes, occupations["fix"].to_numpy().astype(np.int64))
     with np.errstate(divide="ignore", invalid="ignore"):
         means = _sums(np.where(used[:, None], place, 0.0), group, len(key)) / count[:, None]
         means = np.where(count[:, None] > 0, means, 0.0)
-        visits = np.bincount(of_point, count > 0, minlength=n)
-        others = (visits[codes] - (count[group] > 0))[:, None]
-        other = (_sums(means, of_point, n)[codes] - means[group]) / others
+        visits, own = np.bincount(of_point, count > 0, minlength=n), np.bincount(kin, count > 0)
+        others = (visits[codes] - own[kin[group]])[:, None]
+        other = (_sums(means, of_point, n)[codes] - _sums(means, kin, len(own))[kin[group]]) / others
         known = finite & (occupations["origin"].astype("str") == "control").to_numpy()
         control = (
             _sums(np.where(known[:, None], place, 0.0), codes, n) / np.bincount(codes, known, minlength=n)[:, None]
         )
     other = np.where((others > 0) & confirmed[codes][:, None], other, np.nan)
     return np.where(np.isfinite(control[codes]), control[codes], other)
+
+
+def _kin(visit: Index, point: Index, fix: Index) -> Index:
+    """Return for each visit the number of those it shares fixes with, itself among them, from the rows' visits."""
+    from scipy import sparse
+
+    shared = np.flatnonzero(fix > 0)
+    _, number = np.unique(point[shared] * (int(fix.max(initial=0)) + 1) + fix[shared], return_inverse=True)
+    visits = int(visit.max(initial=-1)) + 1
+    size = visits + int(number.max(initial=-1)) + 1
+    links = sparse.coo_array((np.ones(len(shared)), (visit[shared], visits + number)), (size, size))
+    _, component = sparse.csgraph.connected_components(links, directed=False)
+    return np.unique(component[:visits], return_inverse=True)[1].astype(np.int64)
 
 
 def _sums(values: Array, group: Index, n: int) -> Array:

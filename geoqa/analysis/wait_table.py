@@ -22,6 +22,14 @@ if TYPE_CHECKING:
 #: What the sentences speak of: the first fix that flickers helps nobody.
 TOLD = ("hold", "precision", "truth")
 SHARES = {"half": 0.5, "most": 0.9}
+#: Of fewer attempts no share is told.
+FEWEST = 5
+#: Pairs of classes that a sentence names.
+NAMED = 5
+#: Labels that say how much cover there is, not what it is.
+_AMOUNTS = (
+    "closed", "dense", "full", "heavy", "light", "medium", "mixed", "moderate", "partial", "sparse", "thick", "thin",
+)  # fmt: skip
 
 
 def classes(words: pd.Series) -> list[str]:
@@ -83,37 +91,65 @@ def sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
     single = (waits["canopy"] == WHOLE_SITE).all()
     told = waits[waits["until"].isin(TOLD) & ((waits["canopy"] != WHOLE_SITE) | single)]
     said = [
-        f"{under(str(canopy))}, {'; '.join(_wait(row) for row in rows.to_dict('records'))}"
+        f"{under(str(canopy))}, {_wait(row)}"
         for canopy, rows in told.groupby("canopy", sort=False)
+        for row in rows.to_dict("records")
     ]
     said += _differences(tests)
     if (told["reached"] < told["attempts"]).any():
-        said.append("crews give up where it is worst: where attempts were given up, waits are rather longer than these")
-    return said
+        said.append(
+            "crews give up where it is worst: where attempts were given up, the true waits are rather longer than these"
+        )
+    return said + _unknown(waits)
 
 
 def under(canopy: str) -> str:
     """Return where, in words."""
     if canopy == WHOLE_SITE:
         return "over the whole site"
-    return "in the open" if canopy.casefold() == "open" else f"under {canopy}"
+    if canopy.casefold() in ("open", "open sky"):
+        return "in the open"
+    return f"under {canopy} cover" if canopy.casefold() in _AMOUNTS else f"under {canopy}"
 
 
 def _wait(row: dict[str, Any]) -> str:
+    """Return what is known of one wait of one class, from "until" to a count."""
     n, never, words = row["attempts"], row["attempts"] - row["reached"], UNTIL_WORDS[row["until"]]
     settled = f"{never} of {n} never settled" if never else f"all {n} settled"
+    longest = duration(row["longest_s"])
+    if n < FEWEST:
+        count = f"{n} attempt" if n == 1 else f"{n} attempts"
+        kept = "settled" if n == row["reached"] else settled
+        return f"until {words}: only {count}, {kept}, the longest took {longest}; too few to say how long to wait"
     if np.isnan(row["half_s"]):
-        longest = duration(row["longest_s"])
-        return f"until {words}: not seen for half of {n} attempts, the longest tried for {longest}, {settled}"
+        return f"until {words}: not seen for half, the longest attempt took {longest}; {settled}"
     most = "not seen for nine in ten" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
-    return f"wait {duration(row['half_s'])} for half, {most}, until {words} ({settled})"
+    return f"until {words}: wait {duration(row['half_s'])} for half, {most}; {settled}"
 
 
 def _differences(tests: pd.DataFrame) -> list[str]:
-    """Return which classes wait differently until a fix holds, at 5 % over all pairs."""
-    shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)]
-    pairs = [f"{row['canopy']} and {row['other']} (p = {row['p_adjusted']:.1g})" for row in shown.to_dict("records")]
-    return [f"waits until a fix holds differ, by the log-rank test, between {', '.join(pairs)}"] if pairs else []
+    """Return which classes wait differently until a fix holds, at 5 % over all pairs; the surest first."""
+    shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)].sort_values("p_adjusted", kind="stable")
+    pairs = [f"{row['canopy']} and {row['other']} ({_p(row['p_adjusted'])})" for row in shown.to_dict("records")]
+    more = f" and {len(pairs) - NAMED} more pairs" if len(pairs) > NAMED else ""
+    told = ", ".join(pairs[:NAMED]) + more
+    return [f"waits until a fix holds differ, by the log-rank test, between {told}"] if pairs else []
+
+
+def _p(value: float) -> str:
+    return "p below 0.001" if value < 0.001 else f"p = {value:.1g}"
+
+
+def _unknown(waits: pd.DataFrame) -> list[str]:
+    """Return of how many attempts the true wait is known, where not of all: the others are no better."""
+    site = waits[waits["canopy"] == WHOLE_SITE].set_index("until")["attempts"]
+    known, every = int(site.get("truth", 0)), int(site.get("hold", 0))
+    if not 0 < known < every:
+        return []
+    return [
+        f"where the position truly was is known for {known} of {every} attempts, those at control and at points that "
+        "other visits confirm: the others may have waited longer"
+    ]
 
 
 def duration(seconds: float) -> str:

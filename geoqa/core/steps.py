@@ -1,4 +1,4 @@
-"""The three kinds of processing step: readers, analysis, map layers.
+"""The four kinds of processing step: readers, analysis, map layers, plots.
 
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
@@ -21,9 +21,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.drawing import Drawing
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
 
-__all__ = ["API", "Analysis", "MapLayer", "ReadResult", "Reader", "Result", "Step", "param"]
+__all__ = ["API", "Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "Step", "param"]
 
 API = 1
 
@@ -117,3 +118,12 @@ class MapLayer(Step):
     @abstractmethod
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return drawings: columns of numbers and text, never markup."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plot(Step):
+    """Draws frames as figures for a report or for files of their own."""
+
+    @abstractmethod
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Figure, ...]:
+        """Return figures, the same for the same frames; none where there is nothing to show."""

@@ -76,7 +76,7 @@ DURATIONS = Frame(
     columns={
         **_CANOPY,
         "duration_s": float_column("how long is averaged", above=0, nulls=False),
-        "fixes": int_column("fixes held so long at a stop", minimum=1),
+        "fixes": int_column("fixes averaged: those held longest at stops, the same at every length", minimum=1),
         "averages": int_column("averages of that duration in them", minimum=1),
         "fixes_compared": int_column("of these fixes, those at points with more than one", minimum=0),
         "effective_epochs": float_column("independent epochs that such an average is worth", minimum=1),
@@ -87,6 +87,6 @@ DURATIONS = Frame(
         "one_visit": bool_column(
             "whether the fixes compared are of one visit at each point: what they share is not seen"
         ),
-        "flat": bool_column("whether no longer average spreads less by a tenth"),
+        "flat": bool_column("whether no longer average that was seen spreads less by a tenth"),
     },
 )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa import pipeline, plugins
 from geoqa.core import schema
 from geoqa.core.errors import Fault, GeoqaError, StepError
-from geoqa.core.steps import Analysis, MapLayer, Reader, Result, Step
+from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, Result, Step
 from geoqa.testing.comparison import changed, compared, mixed, refused, sample
 from geoqa.testing.declaration import declared
 from geoqa.testing.reading import reader_faults
@@ -43,7 +43,7 @@ def check_step(
     Every step: it is declared completely (docstring, help, units), gives what it declares and no more,
     changes nothing it was given, and gives the same when it runs again. An analysis step also gives the
     same for rows in another order and, unless `whole_site`, for parts of the site that hold whole
-    points. A map layer draws hostile names. A reader accounts for every row, leaves its file alone, and
+    points. A map layer and a plot draw hostile names. A reader accounts for every row, leaves its file alone, and
     refuses files it cannot use with one of geoqa's errors.
 
     Parameters
@@ -51,7 +51,7 @@ def check_step(
     step
         The step, or its class (then with its default parameters).
     frames
-        For analysis steps and layers: what the readers give (``occupations``, ``set_aside``), and the frames
+        For analysis steps, layers and plots: what the readers give (``occupations``, ``set_aside``), and the frames
         of other plugins that the step needs. By default a sample of a dozen points. What geoqa's own steps
         give is computed from them.
     job
@@ -72,6 +72,8 @@ def check_step(
         faults = reader_faults(made, job, path)
     elif isinstance(made, Analysis):
         faults = _analysis_faults(made, frames, job, whole_site)
+    elif isinstance(made, Plot):
+        faults = _plot_faults(made, frames, job)
     else:
         faults = _layer_faults(made, frames, job)  # type: ignore[arg-type]
     if faults:
@@ -194,20 +196,46 @@ def _only(view: Frames, names: set[str]) -> dict[str, pd.DataFrame]:
     }
 
 
+def _view(step: Step, kept: pipeline.Frames) -> dict[str, pd.DataFrame]:
+    return {name: kept[name] for name in dict.fromkeys(address.partition(".")[0] for address in step.needs)}
+
+
+def _drawn(step: MapLayer | Plot, view: Frames, job: Job) -> Any:
+    try:
+        return step.draw(view, job)
+    except GeoqaError:
+        raise
+    except Exception as error:  # a third party's code may fail in any way
+        kind = "plot" if isinstance(step, Plot) else "layer"
+        raise StepError(f"the {kind} {step.name!r} failed: {type(error).__name__}: {error}") from error
+
+
+def _plot_faults(plot: Plot, frames: Frames | None, job: Job) -> list[Fault]:
+    from geoqa.core.figure import Figure
+
+    kept, job = _before(plot, frames, job)
+    view = _view(plot, kept)
+    before = {name: frame.copy(deep=True) for name, frame in view.items()}
+    figures = _drawn(plot, view, job)
+    if not isinstance(figures, (tuple, list)) or not all(isinstance(figure, Figure) for figure in figures):
+        return [Fault("draw", f"returned {type(figures).__name__}; it must return a tuple of geoqa.Figure.")]
+    faults = changed(before, view)
+    if len({figure.name.casefold() for figure in figures}) < len(figures):
+        faults.append(Fault("draw", "gave two figures one name."))
+    if tuple(figures) != tuple(_drawn(plot, view, job)):
+        remedy = "Leave out dates and random ids."
+        faults.append(Fault("draw", "the figures come out otherwise run a second time.", remedy))
+    return faults
+
+
 def _layer_faults(layer: MapLayer, frames: Frames | None, job: Job) -> list[Fault]:
     from geoqa.core.drawing import Drawing
     from geoqa.outputs import html_map
 
     kept, job = _before(layer, frames, job, ON_THE_MAP)
-    needed = dict.fromkeys(address.partition(".")[0] for address in layer.needs)
-    view = {name: kept[name] for name in needed}
+    view = _view(layer, kept)
     before = {name: frame.copy(deep=True) for name, frame in view.items()}
-    try:
-        drawings: Any = layer.draw(view, job)
-    except GeoqaError:
-        raise
-    except Exception as error:  # a third party's code may fail in any way
-        raise StepError(f"the layer {layer.name!r} failed: {type(error).__name__}: {error}") from error
+    drawings = _drawn(layer, view, job)
     if not isinstance(drawings, (tuple, list)) or not all(isinstance(drawing, Drawing) for drawing in drawings):
         return [Fault("draw", f"returned {type(drawings).__name__}; it must return a tuple of geoqa.Drawing.")]
     faults = changed(before, view)

@@ -6,7 +6,7 @@ import inspect
 
 from geoqa import plugins
 from geoqa.core.errors import Fault, ParameterError, StepError
-from geoqa.core.steps import Analysis, MapLayer, Reader, Step
+from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, Step
 
 
 def declared(step: Step | type[Step]) -> Step:
@@ -14,9 +14,9 @@ def declared(step: Step | type[Step]) -> Step:
     cls = step if inspect.isclass(step) else type(step)
     name = getattr(cls, "name", None)
     shown = f"the step {name!r}" if isinstance(name, str) else cls.__name__
-    base = next((kind for kind in (Reader, Analysis, MapLayer) if issubclass(cls, kind)), None)
+    base = next((kind for kind in (Reader, Analysis, MapLayer, Plot) if issubclass(cls, kind)), None)
     if base is None:
-        raise StepError(f"{shown} is none: a step is a geoqa.Reader, geoqa.Analysis or geoqa.MapLayer.")
+        raise StepError(f"{shown} is none: a step is a geoqa.Reader, geoqa.Analysis, geoqa.MapLayer or geoqa.Plot.")
     problems = plugins.problems_of(cls, base, name if isinstance(name, str) else "its entry point")
     faults = [Fault("declaration", f"{problem}.") for problem in problems]
     if not faults:
@@ -41,8 +41,8 @@ def _address_faults(cls: type[Step], base: type[Step]) -> list[Fault]:
             )
     if base is Analysis and not cls.gives:
         faults.append(Fault("gives", "is empty: nothing would ever run this step.", "Name the frame or the column."))
-    if base is MapLayer and not cls.needs:
-        faults.append(Fault("needs", "is empty: the layer would be shown no frame.", "Name the frames it draws."))
+    if base in (MapLayer, Plot) and not cls.needs:
+        faults.append(Fault("needs", "is empty: it would be shown no frame.", "Name the frames it draws."))
     return faults
 
 

@@ -135,3 +135,12 @@ def slow(states):
 def test_attempts_against_a_loop(parts):
     states = "".join(state * n for state, n in parts)
     assert found(frame(states)) == slow(states)
+
+
+def test_the_last_statement_holds_until_the_next_within_an_attempt():
+    made = attempts.Attempts(np.array([1, 5]), np.array([4, 7]), np.array([False, True]))
+    nan = np.nan
+    stated = np.array([9.0, nan, 2.0, nan, 3.0, nan, 1.0, nan])
+    np.testing.assert_array_equal(attempts.carried(made, stated), [9, nan, 2, 2, 3, nan, 1, 1])
+    nothing = attempts.Attempts(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, bool))
+    np.testing.assert_array_equal(attempts.carried(nothing, stated[:2]), [9, 9])

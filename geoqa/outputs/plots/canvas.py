@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import importlib.util
 import io
+import re
 import warnings
 from collections.abc import Callable
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import CallError
+from geoqa.core.figure import Figure
 from geoqa.outputs import text
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Canvas
 
 #: Longest text from a file that a plot shows.
 LONGEST = 40
@@ -45,8 +48,11 @@ def is_installed() -> bool:
     return importlib.util.find_spec("matplotlib") is not None
 
 
-def drawn(draw: Callable[[Figure], None], width_in: float = 6.4, height_in: float = 4.4) -> str:
-    """Return what `draw` draws on a new figure, as SVG text; the same for the same figure.
+def figure(
+    name: str, title: str, alt: str, caption: str, draw: Callable[[Canvas], None],
+    width_in: float = 6.4, height_in: float = 4.4,
+) -> Figure:  # fmt: skip
+    """Return what `draw` draws on a new canvas as a figure; the same for the same canvas.
 
     Raises
     ------
@@ -55,24 +61,51 @@ def drawn(draw: Callable[[Figure], None], width_in: float = 6.4, height_in: floa
     """
     if not is_installed():
         raise CallError("Plots need matplotlib, which is not installed: pip install 'geoqa-survey[plots]'.")
+    return Figure(name, title, _fit_for_pages(_svg(draw, width_in, height_in), name, alt), alt, caption)
+
+
+def _svg(draw: Callable[[Canvas], None], width_in: float, height_in: float) -> str:
     from matplotlib import style
     from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Empty
 
     # A person's own settings must not change the bytes.
     with style.context(["default", _STYLE]), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing")  # the viewer's font may have it
-        figure = Figure(figsize=(width_in, height_in))
-        FigureCanvasSVG(figure)
-        draw(figure)
+        empty = Empty(figsize=(width_in, height_in))
+        FigureCanvasSVG(empty)
+        draw(empty)
         buffer = io.StringIO()
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "geoqa"})
+        empty.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     return buffer.getvalue()
 
 
-def shown(value: Any) -> str:
+def _fit_for_pages(svg: str, name: str, alt: str) -> str:
+    """Return an SVG that may stand in a page beside others: no declaration, no style sheet, ids of its own."""
+    body = svg[svg.index("<svg") :]
+    for element in ("metadata", "style"):
+        body = re.sub(rf"\s*<{element}\b.*?</{element}>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<[^<>]*>", lambda tag: _own_ids(tag[0], name), body)
+    told = escape(alt, quote=True)
+    # What the style sheet said holds for all that is inside.
+    look = 'stroke-linejoin="round" stroke-linecap="butt"'
+    return body.replace("<svg", f'<svg role="img" aria-label="{told}" {look}', 1)
+
+
+def _own_ids(tag: str, name: str) -> str:
+    tag = re.sub(r"""(\sid="|url\(#|href="#)""", rf"\g<1>{name}-", tag)
+    return tag.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif")
+
+
+def shown(value: Any, longest: int = LONGEST) -> str:
     """Return text from a file as a plot shows it: on one line, cut, without what acts on a reader."""
-    return text.cut(text.display_text(value), LONGEST)
+    return text.cut(text.display_text(value), longest)
+
+
+def groups_of(named: list[str], most: int) -> list[tuple[str, list[str]]]:
+    """Return names in groups that one figure can tell apart, and what to put behind the name of each figure."""
+    parts = [named[k : k + most] for k in range(0, len(named), most)]
+    return [(f"-{k}" if len(parts) > 1 else "", part) for k, part in enumerate(parts, 1)]
 
 
 def say_nothing(axes: Any, why: str) -> None:

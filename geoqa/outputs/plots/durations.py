@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.schema import WHOLE_SITE
@@ -11,21 +10,36 @@ from geoqa.outputs.symbology import CURVES, PLAIN
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Canvas
 
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
 
 
-def plot(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
-    """Return the curves of ``durations`` as SVG: spread above, effective epochs below."""
-    return canvas.drawn(lambda figure: _draw(figure, frames["durations"], job), 6.4, 7.0)
-
-
-def _draw(figure: Figure, table: pd.DataFrame, job: Job) -> None:
-    spread, worth = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
+def figures(table: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
+    """Return the curves of ``durations``: spread above, effective epochs below."""
     named = [name for name in dict.fromkeys(table["canopy"].astype("str")) if name != WHOLE_SITE] or [WHOLE_SITE]
+    if table.empty:
+        return ()
+    return tuple(_figure(table, job, part, f"durations{more}") for more, part in canvas.groups_of(named, len(CURVES)))
+
+
+def _figure(table: pd.DataFrame, job: Job, named: list[str], name: str) -> Figure:
+    listed = ", ".join(canvas.shown(canopy) for canopy in named)
+    alt = f"Spread of averages of fixed epochs against how long they are, and what they are worth, for {listed}."
+    caption = (
+        "Filled: spread across the fixes of a point. Hollow: under one fix, where what the whole fix is off does not "
+        "show. Pale band: no longer average that was seen spreads less by a tenth. The tolerance is for the distance "
+        "between two fixes."
+    )
+    return canvas.figure(name, "How long is enough", alt, caption,
+                         lambda empty: _draw(empty, table, job, named), 6.4, 7.0)  # fmt: skip
+
+
+def _draw(empty: Canvas, table: pd.DataFrame, job: Job, named: list[str]) -> None:
+    spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
     for k, canopy in enumerate(named):
-        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k % len(CURVES)])
+        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k])
     tolerance = job.tolerance.horizontal_m
     if tolerance:
         spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.0)
@@ -33,19 +47,17 @@ def _draw(figure: Figure, table: pd.DataFrame, job: Job) -> None:
         spread.text(0.01, 1000 * tolerance, text, transform=spread.get_yaxis_transform(), va="bottom", fontsize=8)
     spread.set_title("Averages of fixed epochs")
     spread.set_ylabel("spread per horizontal axis (mm)")
-    worth.set(xlabel="length of the average (s)", ylabel="independent epochs")
-    if table.empty:
-        canvas.say_nothing(spread, "no fix was held at a stop")
-        return
+    worth.set(xlabel="length of the average (s)", ylabel="independent epochs (1)")
     spread.set(xscale="log", yscale="log")
     for axis in (spread.xaxis, spread.yaxis):
         _plain_numbers(axis)
     worth.set_ylim(bottom=0)
     words = (
-        "full: across the fixes of a point; hollow: under one fix;\nthick: no longer average spreads less by a tenth"
+        "filled: across the fixes of a point; hollow: under one fix;\n"
+        "pale band: no longer average that was seen spreads less by a tenth"
     )
     handles, labels = spread.get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower center", title=words, title_fontsize=8)
+    empty.legend(handles, labels, loc="outside lower center", title=words, title_fontsize=8)
 
 
 def _plain_numbers(axis: Any) -> None:

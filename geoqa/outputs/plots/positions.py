@@ -14,9 +14,10 @@ from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, STRONG
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Canvas
     from numpy.typing import NDArray
 
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
     from geoqa.outputs.plots.spots import Spot
 
@@ -26,11 +27,20 @@ if TYPE_CHECKING:
 TO_95 = float(covariance.ellipse_factor(0.95))
 
 
-def plot(frames: Mapping[str, pd.DataFrame], job: Job, point: str) -> str:
-    """Return the positions of a point's epochs as SVG, to scale."""
+def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) -> Figure:
+    """Return the positions of a point's epochs, to scale."""
     spot = spots.spot(frames, job, point)
     limit = job.role(_role(spot)).tolerance.horizontal_m
-    return canvas.drawn(lambda figure: _draw(figure, spot, point, limit), 6.0, 6.0)
+    title = f"{canvas.shown(point)}: where its epochs fell"
+    alt = (
+        f"East and north of {len(spot.state)} epochs of {canvas.shown(point)}, {int((spot.state == 0).sum())} of them "
+        f"fixed, and of {len(spot.occupations)} averages."
+    )
+    caption = (
+        "Metres from the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
+        "Dashed: what the receiver states for one epoch, the median, 95 %. Dotted: the tolerance between two fixes."
+    )
+    return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point, limit), 6.0, 6.4)
 
 
 def _role(spot: Spot) -> str | None:
@@ -38,8 +48,8 @@ def _role(spot: Spot) -> str | None:
     return str(roles.iloc[0]) if len(roles) else None
 
 
-def _draw(figure: Figure, spot: Spot, point: str, limit: float | None) -> None:
-    axes = figure.add_subplot()
+def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None) -> None:
+    axes = empty.add_subplot()
     axes.set_aspect("equal", adjustable="box")
     place = spot.place[:, :2]
     for k, word in reversed(list(enumerate(SOLUTIONS))):
@@ -65,14 +75,14 @@ def _draw(figure: Figure, spot: Spot, point: str, limit: float | None) -> None:
     if not np.isfinite(place).all(axis=1).any():
         canvas.say_nothing(axes, "no position")
     elif axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=3)
+        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=2)
 
 
 def _averages(axes: Any, spot: Spot) -> None:
     """Draw the average of each occupation with its ellipse at 95 %."""
     colour = STRONG[0]
     var_e, var_n = (spot.occupations[name].to_numpy(dtype=float) ** 2 for name in ("sigma_e_m", "sigma_n_m"))
-    both = spot.occupations["cov_en_m2"].to_numpy(dtype=float)
+    both = _tied(spot.occupations)
     good = np.isfinite(spot.centre).all(axis=1)
     if good.any():
         label = f"n = {good.sum()} averages, with 95 % ellipses"
@@ -85,7 +95,8 @@ def _averages(axes: Any, spot: Spot) -> None:
 def _stated(axes: Any, spot: Spot) -> None:
     """Draw what the receiver states for one fixed epoch, the median, at 95 % about the middle."""
     chosen = spot.epochs[spot.state == 0] if (spot.state == 0).any() else spot.epochs
-    sigma_e, sigma_n, both = (chosen[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m", "cov_en_m2"))
+    sigma_e, sigma_n = (chosen[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m"))
+    both = _tied(chosen)
     known = np.isfinite(sigma_e) & np.isfinite(sigma_n)
     if not known.any():
         return
@@ -96,6 +107,11 @@ def _stated(axes: Any, spot: Spot) -> None:
     turn = np.array([[c, -s], [s, c]])
     axes.plot(*(TO_95 * _round(turn @ matrix @ turn.T)), color=PLAIN[0], linewidth=1.2, linestyle="--",
               label="stated for one epoch, 95 %")  # fmt: skip
+
+
+def _tied(rows: pd.DataFrame) -> Array:
+    """Return the covariance of east and north, NaN where none is known."""
+    return rows["cov_en_m2"].to_numpy(dtype=float) if "cov_en_m2" in rows else np.full(len(rows), np.nan)
 
 
 def _round(matrix: Array) -> Array:

@@ -14,9 +14,10 @@ from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Canvas
     from numpy.typing import NDArray
 
+    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
     from geoqa.outputs.plots.spots import Spot
 
@@ -28,14 +29,23 @@ APART = 0.03
 MARKED = 8
 
 
-def plot(frames: Mapping[str, pd.DataFrame], job: Job, point: str) -> str:
-    """Return the series of a point as SVG, its stops side by side."""
+def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) -> Figure:
+    """Return the series of a point, its stops side by side."""
     spot = spots.spot(frames, job, point)
-    return canvas.drawn(lambda figure: _draw(figure, spot, point), 7.2, 6.0)
+    title = f"{canvas.shown(point)}: east, north and up against time"
+    alt = (
+        f"Three series of {len(spot.state)} epochs of {canvas.shown(point)} at "
+        f"{spot.epochs['stop'].nunique()} stops, {int((spot.state == 0).sum())} of them fixed."
+    )
+    caption = (
+        "Metres from the middle of the fixed epochs. Stops stand one after the other, each begins at a line with its "
+        "time, UTC; the time between them is left out."
+    )
+    return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point), 7.2, 6.0)
 
 
-def _draw(figure: Figure, spot: Spot, point: str) -> None:
-    panels = figure.subplots(3, 1, sharex=True)
+def _draw(empty: Canvas, spot: Spot, point: str) -> None:
+    panels = empty.subplots(3, 1, sharex=True)
     time, begins = _at_rest(spot)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     panels[0].set_title(f"{canvas.shown(point)}: {spot.total} epochs{shown} at {len(begins)} stops")
@@ -56,7 +66,7 @@ def _draw(figure: Figure, spot: Spot, point: str) -> None:
     panels[2].set_xlabel("time at rest (s), stops one after the other; lines: begin of a stop, UTC")
     handles, labels = panels[0].get_legend_handles_labels()
     if handles:
-        figure.legend(handles, labels, loc="outside lower center", ncols=len(handles))
+        empty.legend(handles, labels, loc="outside lower center", ncols=len(handles))
 
 
 def _panel(axes: Any, time: Array, values: Array, spot: Spot) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,39 +14,60 @@ from geoqa.outputs.symbology import CURVES, PLAIN
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Canvas
+
+    from geoqa.core.figure import Figure
 
 #: What has a panel, where it is known.
 PANELS = ("hold", "precision", "truth")
 
 
-def plot(frames: Mapping[str, pd.DataFrame]) -> str:
-    """Return the survival curves of ``convergence`` as SVG: a panel a wait, a curve with its bounds a class."""
-    attempts = frames["convergence"]
+def figures(attempts: pd.DataFrame) -> tuple[Figure, ...]:
+    """Return the survival curves of ``convergence``: a panel a wait, a curve with its bounds a class."""
+    if attempts.empty:
+        return ()
     panels = [until for until in PANELS if attempts[f"{until}_s"].notna().any()] or ["hold"]
-    return canvas.drawn(lambda figure: _draw(figure, attempts, panels), 6.4, 1.0 + 2.9 * len(panels))
-
-
-def _draw(figure: Figure, attempts: pd.DataFrame, panels: list[str]) -> None:
-    figure.suptitle(f"Waiting for a solution, {len(attempts)} attempts (bounds: 95 %, crosses: given up)", fontsize=10)
-    for axes, until in zip(figure.subplots(len(panels), 1, squeeze=False)[:, 0], panels, strict=True):
-        _panel(axes, attempts[attempts[f"{until}_s"].notna()], until)
-
-
-def _panel(axes: Any, attempts: pd.DataFrame, until: str) -> None:
     named = sorted(set(attempts["canopy"].dropna().astype("str"))) or [WHOLE_SITE]
+    return tuple(_figure(attempts, panels, part, f"waits{more}") for more, part in canvas.groups_of(named, len(CURVES)))
+
+
+def _figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: str) -> Figure:
+    mine = attempts if named == [WHOLE_SITE] else attempts[attempts["canopy"].astype("str").isin(named)]
+    reached = int(mine["hold_reached"].sum())
+    listed = ", ".join(canvas.shown(canopy) for canopy in named)
+    alt = (
+        f"Share of attempts still waiting for a solution against time, for {listed}: {reached} of {len(mine)} attempts "
+        "came to a fix that held."
+    )
+    caption = (
+        "Kaplan-Meier curves with pointwise 95 % bounds; crosses: attempts that were given up or cut off by then. "
+        "Dotted: half and nine in ten are there."
+    )
+    return canvas.figure(name, "Waiting for a solution", alt, caption,
+                         lambda empty: _draw(empty, mine, panels, named), 6.4, 1.0 + 2.9 * len(panels))  # fmt: skip
+
+
+def _draw(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
+    empty.suptitle(
+        f"Waiting for a solution, n = {len(attempts)} attempts (bounds: 95 %, crosses: given up)", fontsize=10
+    )
+    for axes, until in zip(empty.subplots(len(panels), 1, squeeze=False)[:, 0], panels, strict=True):
+        _panel(axes, attempts[attempts[f"{until}_s"].notna()], until, named)
+
+
+def _panel(axes: Any, attempts: pd.DataFrame, until: str, named: list[str]) -> None:
     for k, canopy in enumerate(named):
         mine = attempts if canopy == WHOLE_SITE else attempts[attempts["canopy"].astype("str") == canopy]
-        _curve(axes, mine, until, canopy, CURVES[k % len(CURVES)])
-    if attempts.empty:
-        canvas.say_nothing(axes, "no attempt at a fix in these logs")
-    else:
-        axes.legend(loc="upper right")
+        _curve(axes, mine, until, canopy, CURVES[k])
     for share in (0.5, 0.1):
-        axes.axhline(share, color=PLAIN[0], linewidth=0.7, linestyle=(0, (1, 3)))
-    axes.set(ylim=(0, 1.03), xlabel="time from the begin of the attempt (s)", ylabel="share still waiting")
+        axes.axhline(share, color=PLAIN[0], linewidth=0.9, linestyle=(0, (1, 3)))
+    axes.set(ylim=(0, 1.03), xlabel="time from the begin of the attempt (s)", ylabel="share still waiting (1)")
     axes.set_xlim(left=0)
     axes.set_title(f"until {UNTIL_WORDS[until]}")
+    if attempts.empty:
+        canvas.say_nothing(axes, "not known for these classes")
+    else:
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
 
 def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tuple[str, str, str]) -> None:
@@ -63,7 +83,7 @@ def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tup
     )
     given_up = int((~reached).sum())
     # A label that begins with an underscore would be left out of the key.
-    label = f"n = {len(seconds)}, {given_up} given up: {canvas.shown(canopy)}"
+    label = f"n = {len(seconds)}, {given_up} given up:\n{canvas.shown(canopy, 24)}"
     axes.fill_between(time, low, high, step="post", color=colour, alpha=0.12, linewidth=0)
     axes.step(time, waiting, where="post", color=colour, linestyle=dashes, linewidth=1.6, label=label)
     cut = np.sort(seconds[~reached])

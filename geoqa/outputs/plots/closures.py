@@ -1,0 +1,83 @@
+"""East and north of the closures between independent fixes, with the tolerance, by status."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.core.schema import NO_EVIDENCE, SEVERITY
+from geoqa.outputs.plots import canvas
+from geoqa.outputs.symbology import PLAIN, SYMBOLS
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure as Canvas
+    from numpy.typing import NDArray
+
+    from geoqa.core.figure import Figure
+
+    Array = NDArray[np.float64]
+
+#: The frame holds so many tolerances; what lies further out is drawn on its rim.
+FRAME = 3.0
+
+
+def figures(closures: pd.DataFrame) -> tuple[Figure, ...]:
+    """Return the plot of ``closures``, nothing where no two independent fixes of a point were compared."""
+    compared = ~closures["independence_h"].astype("str").isin(NO_EVIDENCE).to_numpy()
+    place = closures[["de_m", "dn_m"]].to_numpy(dtype=float)
+    mine = compared & np.isfinite(place).all(axis=1)
+    if not mine.any():
+        return ()
+    shown = closures[mine]
+    place, limits = place[mine], np.unique(shown["tolerance_h_m"].dropna().to_numpy(dtype=float))
+    n, points = len(shown), shown["point"].nunique()
+    beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
+    title = f"Horizontal closures, n = {n} at {points} points"
+    alt = f"Scatter of {n} horizontal closures at {points} points: {beyond} lie beyond the tolerance."
+    caption = (
+        "Each mark is the difference of two independent fixes of a point, later minus earlier, with the shape of its "
+        "horizontal status. Circles: the tolerance, the smallest and the largest where there are several. Hollow marks "
+        "on the rim lie outside the frame, in that direction."
+    )
+    status = shown["status_h"].astype("str").to_numpy()
+    return (
+        canvas.figure("closures", "Closures against the tolerance", alt, caption,
+                      lambda empty: _draw(empty, place, status, limits, title), 6.0, 6.3),
+    )  # fmt: skip
+
+
+def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str) -> None:
+    axes = empty.add_subplot()
+    axes.set_aspect("equal", adjustable="box")
+    far = np.hypot(*place.T)
+    edge = max(1.1 * float(far.max()), 0.005)
+    if len(limits):
+        edge = max(1.2 * limits[-1], min(edge, FRAME * limits[-1]))
+    outside = far > edge
+    drawn = np.where(outside[:, None], place * (edge / np.maximum(far, 1e-12))[:, None], place)
+    for word in reversed(SEVERITY):
+        _marks(axes, drawn, outside, status == word, word)
+    for limit, dots in zip(limits[[0, -1]] if len(limits) > 1 else limits, ((1, 2), (5, 2)), strict=False):
+        angle = np.linspace(0, 2 * np.pi, 181)
+        curve = (limit * np.sin(angle), limit * np.cos(angle))
+        axes.plot(*curve, color=PLAIN[0], linewidth=1.2, linestyle=(0, dots), label=f"tolerance {limit:g} m")
+    for line in (axes.axhline, axes.axvline):
+        line(0, color=PLAIN[0], linewidth=0.6)
+    half = 1.06 * edge
+    axes.set(xlim=(-half, half), ylim=(-half, half), xlabel="east (m)", ylabel="north (m)")
+    axes.set_title(f"{title}, {outside.sum()} outside the frame" if outside.any() else title)
+    axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=3)
+
+
+def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str) -> None:
+    if not mine.any():
+        return
+    symbol = SYMBOLS[word]
+    hollow = symbol.shape == "ring"
+    look = {"linestyle": "none", "marker": canvas.MARKERS[symbol.shape], "color": PLAIN[0] if hollow else symbol.light}
+    for rim, size in ((False, 4), (True, 6)):
+        there = place[mine & (outside == rim)]
+        label = f"n = {mine.sum()} {word}" if rim == bool(outside[mine].all()) else None
+        axes.plot(*there.T, markersize=size, fillstyle="none" if rim or hollow else "full", label=label, **look)
