@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from geoqa.core.tolerances import Requirement
 
 Progress = Callable[[str], None]
+#: Points with a receiver's log that the report plots.
+MOST_PLOTTED = 3
 #: What a review writes.
 FILES = ("map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json")
 
@@ -141,9 +143,13 @@ class Review:
 
     def write_report(self, folder: Path) -> list[Path]:
         """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
+        from geoqa import figures
+        from geoqa.outputs.plots import canvas
         from geoqa.outputs.report import build, paper, web
 
-        document = build.document(self.frames, self.job, self.run_record())
+        few = {name: {"most": MOST_PLOTTED} for name in figures.OF_POINTS}
+        drawn = figures.figures(self.frames, self.job, few)[0] if canvas.is_installed() else []
+        document = build.document(self.frames, self.job, self.run_record(), drawn)
         written = [folder / "report.html"]
         written[0].write_text(web.page(document), encoding="utf-8")
         if paper.is_installed():

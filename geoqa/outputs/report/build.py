@@ -19,7 +19,7 @@ def document(
     frames: Mapping[str, pd.DataFrame],
     job: Job,
     record: Mapping[str, Any],
-    figures: Mapping[str, Sequence[Figure]] | None = None,
+    figures: Sequence[Figure] = (),
 ) -> Document:
     """Return the report.
 
@@ -30,7 +30,7 @@ def document(
     record
         What run.json holds.
     figures
-        The figures of each plot, by the plot's name.
+        What the plots draw of them; each stands in the section that its name begins with.
     """
     version = record.get("versions", {}).get("geoqa", "")
     messages = [str(text) for text in record.get("messages", ())]
@@ -39,7 +39,7 @@ def document(
         subtitle=f"A review of internal evidence, not a certification. Made by geoqa {version}.",
         first=client.sections(frames, job),
         rest=(
-            *evidence.sections(frames, job, figures or {}),
+            *evidence.sections(frames, job, figures),
             *lists.sections(frames, job, record, messages),
         ),
     )

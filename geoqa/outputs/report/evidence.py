@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from geoqa.core.control_contracts import REFUSED, YES
@@ -22,29 +22,30 @@ Frames = Mapping[str, "pd.DataFrame"]
 MOST = 60
 
 
-def sections(frames: Frames, job: Job, figures: Mapping[str, Sequence[Figure]]) -> list[Section]:
-    """Return the sections, in the order of the review.
-
-    Parameters
-    ----------
-    figures
-        The figures of each plot, by the plot's name.
-    """
-    made: list[tuple[str, Callable[[], Iterable[Block]]]] = [
-        ("Tolerance and requirement", lambda: _limits(job)),
-        ("How independent the observations are", lambda: _independence(frames, job)),
-        (
-            "What the stated precision is worth",
-            lambda: [*_classes(frames, job), *figures.get("classes", ()), *figures.get("closures", ())],
-        ),
-        ("Errors that observations share", lambda: _shifts(frames, job)),
-        ("Control", lambda: _control(frames, job)),
-        ("What may be stated of accuracy", lambda: _statements(frames)),
-        ("Receivers' logs", lambda: [*_logs(frames), *figures.get("waits", ()), *figures.get("durations", ())]),
-        ("What canopy costs", lambda: [*_canopy(frames), *figures.get("canopy", ())]),
-        ("Problem zones", lambda: _zones(frames, job)),
+def sections(frames: Frames, job: Job, figures: Sequence[Figure]) -> list[Section]:
+    """Return the sections, in the order of the review, each with the figures that belong to it."""
+    made: list[tuple[str, list[Block], tuple[str, ...]]] = [
+        ("Tolerance and requirement", _limits(job), ()),
+        ("How independent the observations are", _independence(frames, job), ()),
+        ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
+        ("Errors that observations share", _shifts(frames, job), ()),
+        ("Control", _control(frames, job), ()),
+        ("What may be stated of accuracy", _statements(frames), ()),
+        ("Receivers' logs", _logs(frames), ("waits", "durations", "positions", "series")),
+        ("What canopy costs", _canopy(frames), ("canopy",)),
+        ("Problem zones", _zones(frames, job), ()),
     ]
-    return [Section(title, tuple(blocks())) for title, blocks in made]
+    placed = {name for _, _, names in made for name in names}
+    found = [
+        Section(title, (*blocks, *(one for one in figures if _kind(one) in names))) for title, blocks, names in made
+    ]
+    others = [one for one in figures if _kind(one) not in placed]
+    return [*found, *([Section("Single points, and further figures", tuple(others))] if others else [])]
+
+
+def _kind(figure: Figure) -> str:
+    """Return what a figure shows: the first word of its name."""
+    return figure.name.partition("-")[0]
 
 
 def has(frames: Frames, name: str) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 from functools import singledispatch
 from importlib import resources
 from pathlib import Path
@@ -12,6 +13,9 @@ from typing import Any
 from geoqa.core.errors import CallError, OutputError
 from geoqa.core.figure import Figure
 from geoqa.outputs.report.document import Beside, Document, Facts, Items, Lines, Section, Table, Text
+
+#: Width of a figure, and its height, as shares of the page's width.
+WIDEST, TALLEST = 0.86, 0.68
 
 
 def is_installed() -> bool:
@@ -102,7 +106,15 @@ def _widths(block: Table) -> list[float]:
 
 @_block.register
 def _figure(block: Figure) -> dict[str, Any]:
-    return {"kind": "figure", "svg": block.svg, "title": block.title, "caption": block.caption, "alt": block.alt}
+    told = {"svg": block.svg, "title": block.title, "caption": block.caption, "alt": block.alt}
+    return {"kind": "figure", "width": _share(block.svg), **told}
+
+
+def _share(svg: str) -> float:
+    """Return the share of the page's width that a figure takes: a tall one less, so that text finds room beside it."""
+    found = re.search(r'viewBox="[-\d.]+ [-\d.]+ ([\d.]+) ([\d.]+)"', svg[:2000])
+    wide, tall = (float(found[1]), float(found[2])) if found else (1.0, 1.0)
+    return min(WIDEST, TALLEST * wide / tall)
 
 
 @_block.register
