@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import json
 import re
@@ -35,8 +36,7 @@ def pdf(document: Document) -> bytes:
     """
     if not is_installed():
         raise CallError("The PDF needs typst, which is not installed: pip install 'geoqa-survey[report]'.")
-    import typst
-
+    typst: Any = importlib.import_module("typst")
     source = resources.files("geoqa.outputs").joinpath("static/report.typ").read_bytes()
     data = json.dumps(
         {
