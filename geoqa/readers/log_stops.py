@@ -10,7 +10,7 @@ import numpy as np
 
 from geoqa.core import averages, fixes, geodesy
 from geoqa.core.job import SOLUTIONS
-from geoqa.readers import stillness
+from geoqa.readers import halts, stillness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,6 +47,7 @@ class Rules:
     lost_s: float
     hold_s: float
     correlation_s: float
+    vehicle_m_s: float
 
 
 @dataclass(frozen=True)
@@ -137,7 +138,12 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         speed = rules.still_m_s * WANDERS[columns["solution"][placed]]
         still = stillness.stops(time_s[placed], east, north, speed, rules.gap_s)
         seen = _reasons(placed[still[0]], placed[still[1]], placed, time_s, rules)
-        stops = seen if marks is None else _of_marks(seen, marks, time_s, messages)
+        if marks is None:
+            halted = halts.halts(time_s[placed], east, north, still, rules.vehicle_m_s, rules.gap_s)
+            messages += _halted([stop for stop, is_halt in zip(seen, halted, strict=True) if is_halt], time_s, rules)
+            stops = [stop for stop, is_halt in zip(seen, halted, strict=True) if not is_halt]
+        else:
+            stops = _of_marks(seen, marks, time_s, messages)
     long = [stop for stop in stops if time_s[stop.last] - time_s[stop.first] >= rules.least_s - 1e-6]
     messages += _short_marks(stops, time_s, rules)
     number_of = np.zeros(len(epochs), np.int64)
@@ -204,6 +210,24 @@ def _short_marks(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
         return []
     named = ", ".join(f"{mark.point} (line {mark.line})" for mark in short[:5])
     return [f"{len(short)} marks hold less than {rules.least_s:g} s of rest and are no occupation: {named}"]
+
+
+def _halted(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
+    """Return what is told of halts that were long enough for an occupation."""
+    rest = [float(time_s[stop.last] - time_s[stop.first]) for stop in stops]
+    long = [k for k, length in enumerate(rest) if length >= rules.least_s - 1e-6]
+    if not long:
+        return []
+    return [
+        f"{len(long)} stops (the first at {_clock(time_s[stops[long[0]].first])} UTC, {sum(rest[k] for k in long):.0f} "
+        f"s together) are halts of a vehicle and no occupations: it came and left faster than {rules.vehicle_m_s:g} "
+        f"m/s within {halts.SOON_S:g} s. If points were measured from the vehicle, name them in marks, or set "
+        "vehicle_m_s = 0 under [step.nmea]"
+    ]
+
+
+def _clock(time_s: float) -> str:
+    return str(np.datetime64(round(time_s), "s"))[11:]
 
 
 def _by_fix(stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules) -> list[Occupation]:
@@ -274,8 +298,7 @@ def _solutions(
 def _told_apart(part: Occupation, found: list[Occupation], time_s: Array) -> str:
     centres = np.array([one.average.mean[:2] for one in found])
     far = float(np.hypot(*(centres - centres[0]).T).max())
-    clock = str(np.datetime64(round(time_s[part.own[0]]), "s"))[11:]
-    name = part.mark.point if part.mark else f"the stop at {clock} UTC"
+    name = part.mark.point if part.mark else f"the stop at {_clock(time_s[part.own[0]])} UTC"
     return (
         f"{name}: its fixed positions fall into {len(found)} places up to {far:.2f} m apart without the fix being "
         f"lost: {len(found)} solutions, or the antenna was shifted: not one average"

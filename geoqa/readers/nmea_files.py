@@ -128,7 +128,9 @@ def _log(
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
     _refuse_coarse(name, epochs, job)
     digit_v = _heights(epochs, job, messages)
-    rules = log_stops.Rules(step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s)
+    rules = log_stops.Rules(
+        step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s
+    )
     own_marks = None if stated is None else [mark for mark in stated if mark.is_in(paths)]
     found = log_stops.find(epochs, geodesy.of(job), rules, own_marks)
     return Log(files, paths, job, begins, sentences, epochs, [*messages, *found.messages], digit_v, found)

@@ -58,25 +58,42 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     nothing = np.zeros(0, np.int64)
     if n < 2:
         return nothing, nothing
-    segment = np.cumsum(np.append(0, np.diff(time_s) > gap_s))
-    chosen = _thinned(time_s, segment)
-    if len(chosen) < 2:
+    segment = segments(time_s, gap_s)
+    chosen, velocity = velocities(time_s, east, north, segment)
+    if not len(velocity):
         return nothing, nothing
-    t, e, w, part = time_s[chosen], east[chosen], north[chosen], segment[chosen]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        step = np.where(np.diff(part) == 0, np.diff(t), np.nan)
-        speed = np.hypot(_middle(np.diff(e) / step, t, part), _middle(np.diff(w) / step, t, part))
+    speed = np.hypot(*velocity.T)
     # Each epoch is as still as the step it stands in; the last of a segment as the step before.
     still_step = speed < speed_m_s[chosen[:-1]]
     at = np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(still_step) - 1)
     own = still_step[at] & np.isfinite(speed[at])
     before = np.maximum(at - 1, 0)
-    ends = ~np.isfinite(step[at]) & (part[before] == segment)
+    ends = ~np.isfinite(speed[at]) & (segment[chosen[before]] == segment)
     still = np.where(ends, still_step[before], own)
     key = np.where(still, segment, -1)
     start = starts_of(key)
     end = np.append(start[1:], n) - 1
     return _merged(start[still[start]], end[still[start]], time_s, np.column_stack([east, north]), segment)
+
+
+def segments(time_s: Array, gap_s: float) -> Index:
+    """Return the number of the stretch without a gap that each epoch stands in, from 0."""
+    return np.cumsum(np.append(0, np.diff(time_s) > gap_s)) if len(time_s) else np.zeros(0, np.int64)
+
+
+def velocities(time_s: Array, east: Array, north: Array, segment: Index) -> tuple[Index, Array]:
+    """Return one epoch a second, shape (m,), and the median velocity over `WINDOW_S` around the step from each.
+
+    Velocities are east and north, shape (m - 1, 2), metres a second; NaN where the step crosses a gap.
+    """
+    chosen = _thinned(time_s, segment)
+    if len(chosen) < 2:
+        return chosen, np.zeros((0, 2))
+    t, part = time_s[chosen], segment[chosen]
+    step = np.where(np.diff(part) == 0, np.diff(t), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        velocity = [_middle(np.diff(values[chosen]) / step, t, part) for values in (east, north)]
+    return chosen, np.column_stack(velocity)
 
 
 def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Index) -> tuple[Index, Index]:

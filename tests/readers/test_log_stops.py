@@ -305,6 +305,8 @@ def test_streams_of_next_to_nothing(n):
     s = np.arange(n, dtype=float)
     first, _ = stillness.stops(s, np.zeros(n), np.zeros(n), np.full(n, 0.1), 10.0)
     assert len(first) == (n == 2)
+    # All within one second.
+    assert len(stillness.stops(s / 100, np.zeros(n), np.zeros(n), np.full(n, 0.1), 10.0)[0]) == 0
 
 
 def test_fixes_against_a_loop():
