@@ -168,6 +168,36 @@ def test_logs_of_two_receivers_at_once_are_two(write):
     assert results[1].frames["occupations"]["initialization"].astype(str).tolist() == ["b.nmea fix 1"]
 
 
+def test_sessions_that_begin_without_corrections_are_fixes_of_their_own(write):
+    paths = [
+        write(
+            f"s{k}.nmea", [*stay(t, t + 3, A, 1, noise=0.4), *stay(t + 3, t + 8, A, 5), *stay(t + 8, t + 90, A, seed=k)]
+        )
+        for k, t in enumerate((0, 1500, 3000))
+    ]
+    review = geoqa.review(paths, logs.SITE)
+    assert by_point(review)["status"].tolist() == ["confirmed"]
+    assert set(review.frames["closures"]["independence_h"]) == {"separated"}
+    fixed = [write(f"t{k}.nmea", stay(t, t + 90, A, seed=k)) for k, t in enumerate((0, 1500))]
+    assert by_point(geoqa.review(fixed, logs.SITE))["status"].tolist() == ["unproven"]
+
+
+@pytest.mark.parametrize("cut", [slice(None, None), slice(40, None), slice(20, 70), slice(50, 120)])
+def test_one_stream_logged_twice_is_no_second_witness(write, cut):
+    stream = [*stay(0, 15, A, 5), *stay(15, 100, A), *walk(100, 110, A, B), *stay(110, 150, B)]
+    paths = [write("a.nmea", stream[:110]), write("b.nmea", stream[cut], precision=(0.01, 0.01, 0.02))]
+    review = geoqa.review(paths, logs.SITE)
+    assert set(by_point(review)["status"]) == {"unproven"}
+    copies = len(range(150)[cut]) - len([k for k in range(150)[cut] if k >= 110])
+    assert review.accounts["b.nmea"]["epochs"]["set_aside"] == copies
+    assert f"{copies} x it stands in a.nmea already" in " ".join(review.messages)
+    aside = review.frames["set_aside"]
+    assert (aside["source_file"] == "b.nmea").sum() == copies
+    # The other order of the files changes nothing.
+    turned = geoqa.review(paths[::-1], logs.SITE)
+    assert turned.accounts == review.accounts
+
+
 def test_hourly_logs_are_one_and_the_date_of_one_serves_the_next(write):
     first = write("log_2.nmea", stay(0, 30, A))
     second = write("log_10.nmea", stay(30, 60, A, seed=2), dated=False)

@@ -92,7 +92,7 @@ def test_the_drive_by_solution_and_its_stops():
     assert occupations["solution"].tolist() == ["fixed", "fixed"]
     assert occupations["epochs"].tolist() == [54, 42]
     assert occupations["epochs_float"].tolist() == [67, 0]
-    assert any("11 stops" in text and "are halts of a vehicle" in text for text in result.messages)
+    assert any("11 stops" in text and "halts of a vehicle" in text for text in result.messages)
     assert occupations["height_m"].isna().all()
 
 

@@ -30,8 +30,8 @@ def halts(
     """Return which stops are halts of a vehicle on its way.
 
     A stop is one where the receiver came and left faster than `vehicle_m_s`, both within `SOON_S`. Of a queue
-    that creeps from one stop to the next, each within `SOON_S` and forward, the first is come to and the last is
-    left so. Where the log begins, ends or has a gap nobody sees a vehicle come or leave: such a stop is none.
+    that creeps from one stop to the next, each within `SOON_S` and forward, the first is come to and the last
+    is left so. Where the log begins, ends or has a gap nobody sees a vehicle come or leave: such a stop is none.
 
     Parameters
     ----------
@@ -58,11 +58,10 @@ def halts(
     soon = (time_s[first[1:]] - time_s[last[:-1]] <= SOON_S) & (segment[first[1:]] == segment[last[:-1]])
     for k in np.flatnonzero(came).tolist():
         end = k
-        while not left[end] and end + 1 < len(first) and soon[end]:
-            if not _forward(middle[end + 1] - middle[end], heading[before[k]]):
-                break
+        while end + 1 < len(first) and soon[end] and _forward(middle[end + 1] - middle[end], heading[before[k]]):
             end += 1
-        found[k : end + 1] |= left[end]
+        leaves = np.flatnonzero(left[k : end + 1])
+        found[k : k + leaves[-1] + 1 if len(leaves) else k] = True
     return found
 
 

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 #: Steps over which speed is taken, and the window of its median, seconds.
 STEP_S, WINDOW_S = 1.0, 5.0
+#: A receiver whose solution jumps was or will be at its place again so many times within so many seconds: one that is
+#: carried is not.
+BACK_S, RETURNS = 10.0, 3
 #: Stretches so near in time are one where the place is the same: noise alone looked like motion.
 NEAR_S = 10.0
 #: The same place, at least: metres.
@@ -41,7 +44,8 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     """Return the first and last epoch of each stretch in which the receiver stood still.
 
     Still is where the median velocity over `WINDOW_S`, along both axes, stays below `speed_m_s`: noise has no
-    direction and a jump is one step among several, while walking has both.
+    direction and a jump is one step among several, while walking has both. Still is also where the receiver comes
+    back to its place again and again, as one whose solution jumps to and fro does.
 
     Parameters
     ----------
@@ -70,6 +74,9 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     before = np.maximum(at - 1, 0)
     ends = ~np.isfinite(speed[at]) & (segment[chosen[before]] == segment)
     still = np.where(ends, still_step[before], own)
+    still |= _comes_back(time_s[chosen], east[chosen], north[chosen], speed_m_s[chosen] * STEP_S)[
+        np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(chosen) - 1)
+    ]
     key = np.where(still, segment, -1)
     start = starts_of(key)
     end = np.append(start[1:], n) - 1
@@ -94,6 +101,19 @@ def velocities(time_s: Array, east: Array, north: Array, segment: Index) -> tupl
     with np.errstate(divide="ignore", invalid="ignore"):
         velocity = [_middle(np.diff(values[chosen]) / step, t, part) for values in (east, north)]
     return chosen, np.column_stack(velocity)
+
+
+def _comes_back(time_s: Array, east: Array, north: Array, radius_m: Array) -> Flags:
+    """Return at which epochs, one a second, a receiver is where it was or will be, having been away between."""
+    n = len(time_s)
+    count, away = np.zeros(n, np.int64), np.zeros(n, bool)
+    for k in range(1, min(round(BACK_S / STEP_S) + 1, n)):
+        near = np.hypot(east[k:] - east[:-k], north[k:] - north[:-k]) <= np.minimum(radius_m[k:], radius_m[:-k])
+        back = near & away[:-k] & (time_s[k:] - time_s[:-k] <= BACK_S + STEP_S / 2)
+        count[k:] += back
+        count[:-k] += back
+        away[:-k] |= ~near
+    return count >= RETURNS
 
 
 def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Index) -> tuple[Index, Index]:

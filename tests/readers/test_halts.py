@@ -70,7 +70,7 @@ def test_halts_on_a_drive_are_no_occupations_and_parking_at_its_ends_is(read, st
     result = read(journey(*DRIVE, step=step))
     begun, told = starts(result)
     assert begun == pytest.approx([0, 350], abs=3)
-    assert len(told) == 1 and "3 stops (the first at 01:01:" in told[0]
+    assert len(told) == 1 and "3 stops (from 01:01:" in told[0]
     stop = result.frames["epochs"]["stop"].to_numpy()
     assert set(stop) == {0, 1, 2}
     assert (stop[round(62 / step) : round(347 / step)] == 0).all()
