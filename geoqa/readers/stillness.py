@@ -21,8 +21,12 @@ STEP_S, WINDOW_S = 1.0, 5.0
 #: A receiver whose solution jumps was or will be at its place again so many times within so many seconds: one that is
 #: carried is not.
 BACK_S, RETURNS = 10.0, 3
+#: Seconds over which a place is taken where single epochs are too noisy to tell.
+LONG_S = 10.0
 #: Stretches so near in time are one where the place is the same: noise alone looked like motion.
 NEAR_S = 10.0
+#: From rest to rest within so many seconds nobody goes faster than this on average: metres a second.
+MOMENT_S, CARRIED_M_S = 2.0, 1.0
 #: The same place, at least: metres.
 SAME_M = 0.05
 
@@ -45,7 +49,8 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
 
     Still is where the median velocity over `WINDOW_S`, along both axes, stays below `speed_m_s`: noise has no
     direction and a jump is one step among several, while walking has both. Still is also where the receiver comes
-    back to its place again and again, as one whose solution jumps to and fro does.
+    back to its place again and again, as one whose solution jumps to and fro does, and where the places around which
+    it is before and after lie so near each other that it did not go: a float solution throws each epoch far.
 
     Parameters
     ----------
@@ -74,9 +79,9 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     before = np.maximum(at - 1, 0)
     ends = ~np.isfinite(speed[at]) & (segment[chosen[before]] == segment)
     still = np.where(ends, still_step[before], own)
-    still |= _comes_back(time_s[chosen], east[chosen], north[chosen], speed_m_s[chosen] * STEP_S)[
-        np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(chosen) - 1)
-    ]
+    t, e, w, limit = time_s[chosen], east[chosen], north[chosen], speed_m_s[chosen]
+    rests = _comes_back(t, e, w, limit * STEP_S) | (_drift(t, e, w, segment[chosen], limit) < limit)
+    still |= rests[np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(chosen) - 1)]
     key = np.where(still, segment, -1)
     start = starts_of(key)
     end = np.append(start[1:], n) - 1
@@ -116,6 +121,25 @@ def _comes_back(time_s: Array, east: Array, north: Array, radius_m: Array) -> Fl
     return count >= RETURNS
 
 
+def _drift(time_s: Array, east: Array, north: Array, segment: Index, limit: Array) -> Array:
+    """Return the speed from the median place over `LONG_S` before each epoch, one a second, to that behind it.
+
+    Each solution for itself: where it changes, the place jumps and nobody went. Infinite where too little is seen.
+    """
+    n = len(time_s)
+    segment = np.cumsum(np.append(0, (np.diff(segment) > 0) | (np.diff(limit) != 0)))
+    interval = float(np.median(np.diff(time_s))) if n > 1 else STEP_S
+    width = max(round(LONG_S / max(interval, 1e-3)), 2)
+    # Segments are set apart by windows of nothing, so that none looks into another.
+    place = np.arange(n) + segment * width
+    table = np.full((int(place[-1]) + width, 3), np.nan)
+    table[place] = np.column_stack([time_s - time_s[0], east, north])
+    middle = pd.DataFrame(table).rolling(width, min_periods=1).median().to_numpy()
+    span, de, dn = (middle[place + width - 1] - middle[place]).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(span > LONG_S / 3, np.hypot(de, dn) / span, np.inf)
+
+
 def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Index) -> tuple[Index, Index]:
     """Return the stretches, those made one that noise has parted: soon after each other, at the same place."""
     near = (time_s[first[1:]] - time_s[last[:-1]] <= NEAR_S) & (segment[first[1:]] == segment[last[:-1]])
@@ -125,7 +149,8 @@ def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Ind
         since = np.searchsorted(time_s, time_s[last[k]] - NEAR_S)
         before = place[max(int(since), int(first[k])) : last[k] + 1]
         behind = place[first[k + 1] : min(int(until), int(last[k + 1]) + 1)]
-        parted[k + 1] = not _same(before, behind)
+        between = time_s[first[k + 1]] - time_s[last[k]]
+        parted[k + 1] = not (_same(before, behind) or _jumped(before, behind, between))
     opens = np.flatnonzero(parted)
     return first[opens], last[np.append(opens[1:], len(first)) - 1] if len(first) else last
 
@@ -137,6 +162,12 @@ def _same(before: Array, behind: Array) -> bool:
         float(np.median(np.hypot(*(part - middle).T))) for part, middle in zip((before, behind), middles, strict=True)
     )
     return float(np.hypot(*(middles[0] - middles[1]))) <= max(SAME_M, 2 * scatter)
+
+
+def _jumped(before: Array, behind: Array, within_s: float) -> bool:
+    """Return whether two handfuls of positions lie so far apart that nobody went from one to the other in a moment."""
+    far = float(np.hypot(*(np.median(behind, axis=0) - np.median(before, axis=0))))
+    return within_s <= MOMENT_S + 1e-6 and far > CARRIED_M_S * within_s
 
 
 def _thinned(time_s: Array, segment: Index) -> Index:

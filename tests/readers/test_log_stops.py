@@ -149,6 +149,31 @@ def test_a_solution_that_jumps_to_and_fro_is_at_rest_in_several_places(read, pat
     assert (result.frames["epochs"]["stop"][-round(15 / step) :] == 0).all()
 
 
+@pytest.mark.parametrize("step", [1.0, 0.1])
+def test_a_noisy_float_between_two_fixes_is_no_motion(read, step):
+    """A receiver that stays where it is and is fixed 3 m off: one stop, two occupations that disagree."""
+    dice = np.random.default_rng(4)
+    epochs = [*stay(0, 60, A, step=step), *stay(60, 100, A, 5, step=step), *stay(100, 160, (3.0, 0.0), step=step)]
+    for epoch in epochs:
+        if epoch.quality == 5:
+            epoch.e, epoch.n = epoch.e + dice.normal() * 0.4, epoch.n + dice.normal() * 0.4
+    found = rows(read([*epochs, *walk(160, 190, (3.0, 0.0), (30.0, 20.0), step=step)]))
+    assert list(found["point"]) == ["stop-1", "stop-1"]
+    assert list(found["initialization"]) == ["crew.nmea fix 1", "crew.nmea fix 2"]
+    assert found["duration_s"][1] == pytest.approx(60, abs=2)
+
+
+@pytest.mark.parametrize("quality", [4, 5, 1])
+@pytest.mark.parametrize("pace", [0.6, 1.2])
+def test_a_noisy_walk_is_no_rest(read, quality, pace):
+    dice = np.random.default_rng(6)
+    epochs = [*walk(0, 60, A, (60 * pace, 0), quality), *walk(60, 90, (60 * pace, 0), (60 * pace, 30 * pace), quality)]
+    for epoch in epochs:
+        sigma = {4: 0.01, 5: 0.2, 1: 0.5}[quality]
+        epoch.e, epoch.n = epoch.e + dice.normal() * sigma, epoch.n + dice.normal() * sigma
+    assert rows(read(epochs)).empty
+
+
 def test_pacing_and_turning_are_no_rest(read):
     for pace in (0.3, 0.8, 1.3):
         legs = [((0.0, 0.0), (10 * pace, 0.0)), ((10 * pace, 0.0), (0.0, 0.0))] * 6
