@@ -26,7 +26,7 @@ LONG_S = 10.0
 #: Stretches so near in time are one where the place is the same: noise alone looked like motion.
 NEAR_S = 10.0
 #: From rest to rest within so many seconds nobody goes faster than this on average: metres a second.
-MOMENT_S, CARRIED_M_S = 2.0, 1.0
+MOMENT_S, CARRIED_M_S = 3.0, 0.75
 #: The same place, at least: metres.
 SAME_M = 0.05
 
@@ -80,7 +80,10 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     ends = ~np.isfinite(speed[at]) & (segment[chosen[before]] == segment)
     still = np.where(ends, still_step[before], own)
     t, e, w, limit = time_s[chosen], east[chosen], north[chosen], speed_m_s[chosen]
-    rests = _comes_back(t, e, w, limit * STEP_S) | (_drift(t, e, w, segment[chosen], limit) < limit)
+    # Each solution for itself: where it changes, the place jumps and nobody went.
+    alike = np.cumsum(np.append(0, (np.diff(segment[chosen]) > 0) | (np.diff(limit) != 0)))
+    rests = _comes_back(t, e, w, limit * STEP_S) | (_drift(t, e, w, alike) < limit)
+    rests = _inside(still[chosen], rests, segment[chosen])
     still |= rests[np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(chosen) - 1)]
     key = np.where(still, segment, -1)
     start = starts_of(key)
@@ -108,6 +111,15 @@ def velocities(time_s: Array, east: Array, north: Array, segment: Index) -> tupl
     return chosen, np.column_stack(velocity)
 
 
+def _inside(still: Flags, rests: Flags, segment: Index) -> Flags:
+    """Return which epochs rest without being still, but for the one next to motion: where it ends, speed says."""
+    both = still | rests
+    joined = np.diff(segment) == 0
+    before = np.append(True, both[:-1] | ~joined)
+    behind = np.append(both[1:] | ~joined, True)
+    return rests & ~still & before & behind
+
+
 def _comes_back(time_s: Array, east: Array, north: Array, radius_m: Array) -> Flags:
     """Return at which epochs, one a second, a receiver is where it was or will be, having been away between."""
     n = len(time_s)
@@ -121,13 +133,12 @@ def _comes_back(time_s: Array, east: Array, north: Array, radius_m: Array) -> Fl
     return count >= RETURNS
 
 
-def _drift(time_s: Array, east: Array, north: Array, segment: Index, limit: Array) -> Array:
+def _drift(time_s: Array, east: Array, north: Array, segment: Index) -> Array:
     """Return the speed from the median place over `LONG_S` before each epoch, one a second, to that behind it.
 
-    Each solution for itself: where it changes, the place jumps and nobody went. Infinite where too little is seen.
+    Each segment for itself; infinite where too little is seen.
     """
     n = len(time_s)
-    segment = np.cumsum(np.append(0, (np.diff(segment) > 0) | (np.diff(limit) != 0)))
     interval = float(np.median(np.diff(time_s))) if n > 1 else STEP_S
     width = max(round(LONG_S / max(interval, 1e-3)), 2)
     # Segments are set apart by windows of nothing, so that none looks into another.
