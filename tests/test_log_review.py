@@ -118,6 +118,19 @@ def test_logs_stand_beside_tables(tmp_path, write):
     )
 
 
+def test_an_undated_log_beside_a_table_takes_its_day_from_its_own_file_table(tmp_path, write):
+    log = write("crew.nmea", stay(0, 60, A), dated=False)
+    table = tmp_path / "book.csv"
+    table.write_text(f"Mark,X,Y,Init,T\nA,{logs.LON},{logs.LAT},k1,2026-02-08T01:00:00Z\n")
+    columns = {"point": "Mark", "longitude": "X", "latitude": "Y", "initialization": "Init", "start": "T"}
+    recipe = {**logs.SITE, "input": {"unit": "m", "columns": columns, "time_format": "iso"}}
+    with pytest.raises(InputError, match=r'path = "crew.nmea": input.date = "2026-02-09"'):
+        geoqa.review([table, log], recipe)
+    recipe["file"] = [{"path": "crew.nmea", "input": {"date": "2026-02-09"}}]
+    starts = geoqa.review([table, log], recipe).frames["occupations"]["start_utc"]
+    assert sorted(str(start)[:10] for start in starts) == ["2026-02-08", "2026-02-09"]
+
+
 def test_points_never_fixed_are_unproven(write):
     epochs = [*stay(0, 60, A, 5, noise=0.03), *walk(60, 80, A, B, 5), *stay(3600, 3660, A, 5, noise=0.03, seed=4)]
     points = by_point(geoqa.review(write("crew.nmea", epochs), logs.SITE))

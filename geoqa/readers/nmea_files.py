@@ -128,7 +128,8 @@ def _log(files: list[int], paths: list[Path], parts: list[bytes], job: Job) -> L
     if not when.dated and job.input.date is None:
         raise InputError(
             f"{name}: no sentence with a right checksum tells the date (RMC or ZDA). State the day of its first "
-            'position, in UTC: add date = "2026-02-09" under [input], or under [[file]] for one of several.'
+            'position, in UTC: add date = "2026-02-09" under [input], or, beside tables and other logs, under [[file]] '
+            f'with path = "{name}": input.date = "2026-02-09".'
         )
     epochs = nmea_epochs.epochs(sentences, when)
     log_frames.clean(epochs)
