@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
-import signal
 import sys
-import threading
-import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from geoqa.core.errors import CallError, GeoqaError
+from geoqa.progress import Progress, Terminated, terminating
 from geoqa.step_commands import PATH, RunStep, also_options, first_line, refuse_all_of_none, say
 
 if TYPE_CHECKING:
@@ -60,6 +56,7 @@ geoqa review out tuesday.csv -r site.toml -o out2   and says what changed since
 Writes into the folder OUT:
 
 \b
+report.html   the report, the client's page first (and report.pdf, with the extra `report`)
 map.html      the site in a browser, no network needed
 points.csv    coordinates, uncertainty, status, what to deliver
 review.gpkg   everything, as layers for a desktop GIS
@@ -246,6 +243,21 @@ def draw_map(folder: Path, out: Path | None) -> None:
     say(f"Wrote {target}")
 
 
+@cli.command(name="report", short_help="Write the report of an earlier review again.")
+@click.argument("folder", type=PATH)
+@click.option("--out", "-o", type=PATH, help="Folder to write to; by default FOLDER itself.")
+def write_report(folder: Path, out: Path | None) -> None:
+    """Write the report of an earlier review again, from its review.gpkg and run.json."""
+    from geoqa.outputs.folder import replacing
+    from geoqa.stored import load
+
+    review, target = load(folder), out or folder
+    with replacing(target, ("report.html", "report.pdf")) as staging:
+        names = [path.name for path in review.write_report(staging)]
+    for name in names:
+        say(f"Wrote {target / name}")
+
+
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,
 delivery or coordinate.
 
@@ -331,6 +343,8 @@ def _print(made: Review, written: list[Path]) -> None:
     say("Files:")
     for path in written:
         say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
+    if not any(path.name == "report.pdf" for path in written):
+        say("  no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well")
     say("\n" + click.wrap_text(CAUTION, 110))
 
 
@@ -342,45 +356,10 @@ def _refuse_changed(out: Path, staging: Path) -> None:
             raise CallError(f"{old} is there and is not the demo's own. Name a new folder for the demo.")
 
 
-class Progress:
-    """Names the stage on the error stream once a run takes longer than two seconds."""
-
-    def __init__(self) -> None:
-        self._start = self._last = time.monotonic()
-
-    def __call__(self, stage: str) -> None:
-        """Name the stage that begins, a line a second at most."""
-        now = time.monotonic()
-        if now - self._start > 2 and now - self._last > 1:
-            self._last = now
-            say(f"{now - self._start:6.1f} s  {stage}", err=True)
-
-
-class Terminated(KeyboardInterrupt):
-    """The system asks to end: cleaned up after like Ctrl-C."""
-
-
-@contextlib.contextmanager
-def _terminating() -> Iterator[None]:
-    """Turn the signal to terminate into an exception, so that a half-written folder is removed."""
-
-    def stop(*_: object) -> None:
-        raise Terminated
-
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; return the exit code instead of raising."""
     try:
-        with _terminating():
+        with terminating():
             cli.main(args=arguments, prog_name="geoqa", standalone_mode=False)
     except SystemExit as stop:
         return int(stop.code or 0)

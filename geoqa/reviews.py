@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from geoqa.core.steps import Analysis, Reader
 
 Progress = Callable[[str], None]
+#: Points with a receiver's log that the report plots.
+MOST_PLOTTED = 3
 #: What a review writes.
-FILES = ("map.html", "review.gpkg", "points.csv", "run.json")
+FILES = ("map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json")
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,9 @@ class Review:
         also: Iterable[str] = (),
         all_points: bool = False,
     ) -> list[Path]:
-        """Write map.html, review.gpkg, points.csv and run.json; the old folder stays whole if anything fails.
+        """Write the map, the report and the files beside them; the old folder stays whole if anything fails.
+
+        report.pdf is made where typst is installed.
 
         Further files that an earlier review wrote there are removed unless they are made again: they speak of
         other results.
@@ -128,9 +132,11 @@ class Review:
         target = Path(folder)
         deliveries = Deliveries.of(also, self.job, every=all_points)
         refuse_loss(target, self.sources, deliveries.names())
-        with folders.replacing(target, without=stored.further_files(target)) as staging:
+        with folders.replacing(target, (*FILES, *stored.further_files(target))) as staging:
             progress("map.html")
             self.write_map(staging / "map.html")
+            progress("report.html")
+            self.write_report(staging)
             progress("review.gpkg")
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
@@ -153,6 +159,22 @@ class Review:
         context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
+
+    def write_report(self, folder: Path) -> list[Path]:
+        """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
+        from geoqa import figures
+        from geoqa.outputs.plots import canvas
+        from geoqa.outputs.report import build, paper, web
+
+        few = {name: {"most": MOST_PLOTTED} for name in figures.OF_POINTS}
+        drawn = figures.figures(self.frames, self.job, few)[0] if canvas.is_installed() else []
+        document = build.document(self.frames, self.job, self.run_record(), drawn)
+        written = [folder / "report.html"]
+        written[0].write_text(web.page(document), encoding="utf-8")
+        if paper.is_installed():
+            written.append(folder / "report.pdf")
+            written[1].write_bytes(paper.pdf(document))
+        return written
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""

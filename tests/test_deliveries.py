@@ -11,20 +11,18 @@ import pytest
 import sites
 
 import geoqa
-from geoqa import deliveries, plugins
+from geoqa import deliveries, plugins, reviews
 from geoqa.cli import main
 from geoqa.core.errors import CallError, OutputError, RecipeError
 from geoqa.core.steps import Writer
 from geoqa.deliveries import Deliveries
 from geoqa.outputs import geopackage
-from geoqa.reviews import asked
 
 ALL = ("csv", "landxml", "dxf", "gpx", "kml", "xlsx", "geojson", "geoparquet")
 FILES = {
     "delivered.csv", "delivered.xml", "delivered.dxf", "delivered.gpx", "delivered.kml", "delivered.xlsx",
     "delivered.geojson", "delivered.parquet",
 }  # fmt: skip
-ALWAYS = {"map.html", "review.gpkg", "points.csv", "run.json"}
 
 
 @pytest.fixture(scope="module")
@@ -32,8 +30,9 @@ def review(tmp_path_factory):
     return geoqa.review(*sites.write(tmp_path_factory.mktemp("site")))
 
 
-def names(folder):
-    return {path.name for path in folder.iterdir()}
+def further(folder):
+    """Return the names of the files beside those of every review."""
+    return {path.name for path in folder.iterdir()} - set(reviews.FILES)
 
 
 def record(folder):
@@ -44,7 +43,7 @@ def test_all_formats_on_the_command_line(tmp_path, capsys):
     data, recipe = sites.write(tmp_path)
     call = ["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out"), "--also", "csv,landxml,dxf"]
     assert main([*call, "--also", "gpx, kml,xlsx,geojson,geoparquet"]) == 1
-    assert names(tmp_path / "out") == ALWAYS | FILES
+    assert further(tmp_path / "out") == FILES
     assert "delivered.xml" in capsys.readouterr().out
     also = record(tmp_path / "out")["also"]
     assert {one["file"] for one in also} == FILES
@@ -75,7 +74,7 @@ def test_the_same_bytes_at_another_hour(tmp_path, review):
 
 def test_all_points_stand_in_files_of_another_name(tmp_path, review):
     review.write(tmp_path / "out", also=["csv", "landxml"], all_points=True)
-    assert names(tmp_path / "out") == ALWAYS | {"all-points.csv", "all-points.xml"}
+    assert further(tmp_path / "out") == {"all-points.csv", "all-points.xml"}
     assert (tmp_path / "out" / "all-points.csv").read_text(encoding="utf-8").count("\n") == 4
     assert (
         "1 of 3 points have no coordinate to give and are not in all-points.xml" in record(tmp_path / "out")["messages"]
@@ -87,7 +86,7 @@ def test_files_of_other_results_do_not_stay(tmp_path, review):
     review.write(out, also=["csv", "gpx"])
     (out / "mine.txt").write_text("kept", encoding="utf-8")
     review.write(out, also=["gpx"])
-    assert names(out) == ALWAYS | {"delivered.gpx", "mine.txt"}
+    assert further(out) == {"delivered.gpx", "mine.txt"}
 
 
 def test_delivering_again_keeps_what_was_delivered(tmp_path, review):
@@ -95,7 +94,7 @@ def test_delivering_again_keeps_what_was_delivered(tmp_path, review):
     review.write(out, also=["csv"])
     main(["deliver", str(out), "--also", "gpx"])
     main(["deliver", str(out), "--also", "csv", "--all-points"])
-    assert names(out) == ALWAYS | {"delivered.csv", "delivered.gpx", "all-points.csv"}
+    assert further(out) == {"delivered.csv", "delivered.gpx", "all-points.csv"}
     assert {one["file"] for one in record(out)["also"]} == {"delivered.csv", "delivered.gpx", "all-points.csv"}
 
 
@@ -104,7 +103,7 @@ def test_nothing_to_deliver_is_said(tmp_path, capsys):
     call = ["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out"), "--also", ",".join(ALL)]
     assert main(call) == 1
     assert "no point may be delivered" in capsys.readouterr().out
-    assert names(tmp_path / "out") == ALWAYS | FILES
+    assert further(tmp_path / "out") == FILES
     assert all((tmp_path / "out" / name).stat().st_size for name in FILES)
 
 
@@ -205,7 +204,7 @@ def test_degrees_are_delivered_as_degrees(tmp_path, geographic):
 def test_parameters_of_a_writer_come_from_the_recipe(tmp_path):
     recipe = sites.RECIPE + "[step.dxf-file]\nsymbol_m = 2.5\n"
     _, toml = sites.write(tmp_path, recipe=recipe)
-    (writer,) = asked(["dxf"], toml).writers
+    (writer,) = reviews.asked(["dxf"], toml).writers
     assert writer.symbol_m == 2.5
     assert writer.as_record()["parameters"] == {"symbol_m": {"value": 2.5, "unit": "m"}}
     with pytest.raises(RecipeError, match="symbol_m"):  # whether it is asked for or not

@@ -107,7 +107,7 @@ def test_the_command_keeps_its_exit_codes_and_the_old_folder(tmp_path, capsys):
         codes.add(code)
         assert "Traceback" not in capsys.readouterr().err
         after = {path.name: path.read_bytes() for path in out.iterdir()}
-        assert set(after) == {"map.html", "review.gpkg", "points.csv", "run.json"}
+        assert set(after) == {"map.html", "report.html", "review.gpkg", "points.csv", "run.json"}
         if code > 1:
             assert after == before
     assert 2 in codes

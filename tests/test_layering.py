@@ -14,7 +14,7 @@ RANK = {
     "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "drawers": 3, "standing": 3,
     "reading": 4, "maplayers": 4, "deliveries": 4, "figures": 4, "proposals": 4, "testing": 4,
     "reviews": 5, "stored": 6,
-    "step_commands": 7, "cli": 8, "__main__": 9, "__init__": 9,
+    "step_commands": 7, "progress": 8, "cli": 9, "__main__": 10, "__init__": 10,
 }  # fmt: skip
 MODULES = sorted(path.relative_to(ROOT) for path in ROOT.rglob("*.py"))
 

@@ -118,6 +118,19 @@ def test_logs_stand_beside_tables(tmp_path, write):
     )
 
 
+def test_an_undated_log_beside_a_table_takes_its_day_from_its_own_file_table(tmp_path, write):
+    log = write("crew.nmea", stay(0, 60, A), dated=False)
+    table = tmp_path / "book.csv"
+    table.write_text(f"Mark,X,Y,Init,T\nA,{logs.LON},{logs.LAT},k1,2026-02-08T01:00:00Z\n")
+    columns = {"point": "Mark", "longitude": "X", "latitude": "Y", "initialization": "Init", "start": "T"}
+    recipe = {**logs.SITE, "input": {"unit": "m", "columns": columns, "time_format": "iso"}}
+    with pytest.raises(InputError, match=r'path = "crew.nmea": input.date = "2026-02-09"'):
+        geoqa.review([table, log], recipe)
+    recipe["file"] = [{"path": "crew.nmea", "input": {"date": "2026-02-09"}}]
+    starts = geoqa.review([table, log], recipe).frames["occupations"]["start_utc"]
+    assert sorted(str(start)[:10] for start in starts) == ["2026-02-08", "2026-02-09"]
+
+
 def test_points_never_fixed_are_unproven(write):
     epochs = [*stay(0, 60, A, 5, noise=0.03), *walk(60, 80, A, B, 5), *stay(3600, 3660, A, 5, noise=0.03, seed=4)]
     points = by_point(geoqa.review(write("crew.nmea", epochs), logs.SITE))
@@ -166,6 +179,36 @@ def test_logs_of_two_receivers_at_once_are_two(write):
     results = read_all(paths)
     assert [r.frames["occupations"]["point"].astype(str).tolist() for r in results] == [["stop-1"], ["stop-2"]]
     assert results[1].frames["occupations"]["initialization"].astype(str).tolist() == ["b.nmea fix 1"]
+
+
+def test_sessions_that_begin_without_corrections_are_fixes_of_their_own(write):
+    paths = [
+        write(
+            f"s{k}.nmea", [*stay(t, t + 3, A, 1, noise=0.4), *stay(t + 3, t + 8, A, 5), *stay(t + 8, t + 90, A, seed=k)]
+        )
+        for k, t in enumerate((0, 1500, 3000))
+    ]
+    review = geoqa.review(paths, logs.SITE)
+    assert by_point(review)["status"].tolist() == ["confirmed"]
+    assert set(review.frames["closures"]["independence_h"]) == {"separated"}
+    fixed = [write(f"t{k}.nmea", stay(t, t + 90, A, seed=k)) for k, t in enumerate((0, 1500))]
+    assert by_point(geoqa.review(fixed, logs.SITE))["status"].tolist() == ["unproven"]
+
+
+@pytest.mark.parametrize("cut", [slice(None, None), slice(40, None), slice(20, 70), slice(50, 120)])
+def test_one_stream_logged_twice_is_no_second_witness(write, cut):
+    stream = [*stay(0, 15, A, 5), *stay(15, 100, A), *walk(100, 110, A, B), *stay(110, 150, B)]
+    paths = [write("a.nmea", stream[:110]), write("b.nmea", stream[cut], precision=(0.01, 0.01, 0.02))]
+    review = geoqa.review(paths, logs.SITE)
+    assert set(by_point(review)["status"]) == {"unproven"}
+    copies = len(range(150)[cut]) - len([k for k in range(150)[cut] if k >= 110])
+    assert review.accounts["b.nmea"]["epochs"]["set_aside"] == copies
+    assert f"{copies} x it stands in a.nmea already" in " ".join(review.messages)
+    aside = review.frames["set_aside"]
+    assert (aside["source_file"] == "b.nmea").sum() == copies
+    # The other order of the files changes nothing.
+    turned = geoqa.review(paths[::-1], logs.SITE)
+    assert turned.accounts == review.accounts
 
 
 def test_hourly_logs_are_one_and_the_date_of_one_serves_the_next(write):

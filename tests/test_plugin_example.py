@@ -82,7 +82,7 @@ def reviewed(installed, tmp_path_factory):
 def test_its_steps_are_listed_with_their_distribution(installed):
     done = run(["steps"], installed)
     assert done.returncode == 0, done.stderr
-    for name in ("line-book", "time-span", "long-span-on-map"):
+    for name in ("line-book", "time-span", "long-span-on-map", "span-bars"):
         line = next(line for line in done.stdout.splitlines() if line.strip().startswith(name))
         assert line.endswith("[geoqa-example 1.0]")
     assert "Refused" not in done.stdout
@@ -115,7 +115,7 @@ def test_its_analysis_step_takes_part(reviewed):
     step = next(s for s in record["steps"] if s["step"] == "time-span")
     assert step["parameters"] == {"long_h": {"value": 4.0, "unit": "h"}}
     used = {(p["step"], p["distribution"], p["version"]) for p in record["plugins"]["used"]}
-    assert used == {(n, "geoqa-example", "1.0") for n in ("line-book", "time-span", "long-span-on-map")}
+    assert used == {(n, "geoqa-example", "1.0") for n in ("line-book", "time-span", "long-span-on-map", "span-bars")}
 
 
 def test_its_parameter_is_set_in_the_recipe_and_on_the_command_line(installed, reviewed, tmp_path):
@@ -143,6 +143,13 @@ def test_the_text_of_its_layer_is_inert(reviewed):
     layers = Page(page)
     (drawing,) = (k for k, d in enumerate(layers.drawings) if d["title"] == "Long spans")
     assert HOSTILE in layers.column(drawing, "label")  # shown, not swallowed
+
+
+def test_its_plot_is_drawn_and_the_text_in_it_is_inert(installed, reviewed, tmp_path):
+    done = run(["plots", reviewed[1], "-o", tmp_path / "plots"], installed)
+    assert done.returncode == 0, done.stderr
+    svg = (tmp_path / "plots/spans.svg").read_text(encoding="utf-8")
+    assert "5.0 h, {{ 7*7 }}&lt;/script&gt;&lt;img src=x onerror=hurt()&gt;" in svg
 
 
 BAD = '''\
@@ -324,12 +331,13 @@ def test_what_its_reader_returns_is_checked_and_the_reader_named(liar, tmp_path,
     assert "Traceback" not in error
 
 
-def test_check_step_passes_the_three_and_refuses_the_liar(installed, liar, tmp_path):
+def test_check_step_passes_them_and_refuses_the_liar(installed, liar, tmp_path):
     book, _ = files(tmp_path)
     code = (
-        "import sys; from geoqa.testing import check_step; from geoqa_example import line_book, time_span, long_span\n"
+        "import sys; from geoqa.testing import check_step; from geoqa_example import line_book, time_span, span_bars\n"
         "check_step(line_book.LineBook, path=sys.argv[1]); check_step(time_span.TimeSpan)\n"
         "import pandas as pd; from geoqa.testing import sample_rows as sample\n"
+        "check_step(span_bars.SpanBars, {'spans': pd.DataFrame({'point': ['<b>'], 'span_h': [2.0]})})\n"
         "import liar\n"
         "try:\n    check_step(liar.Liar)\nexcept Exception as error:\n    print(error)\n"
     )

@@ -134,4 +134,4 @@ def _gain(rows: pd.DataFrame) -> str:
     if flat.empty:
         return f"{spread}: how long more time on the same fix pays was not seen"
     begin = duration(flat.iloc[0]["duration_s"])
-    return f"{spread}; between {begin} and {longest} more time on the same fix took off less than a tenth"
+    return f"{spread}; between {begin} and {longest} more time on the same fix lowered that by less than a tenth"

@@ -18,8 +18,14 @@ if TYPE_CHECKING:
 
 #: Median absolute deviation to one sigma of a normal distribution.
 MAD = 1.482602218505602
+#: A quarter of the absolute values of a normal distribution is smaller, in sigmas.
+QUARTILE = 0.318639363964375
 #: Huber's constant: 95 % efficient where errors are normal (Huber 1964, Annals of Mathematical Statistics 35:73-101).
 HUBER = 1.345
+#: A cell with a smaller share of the fullest one's epochs is passed through, not dwelt in.
+SPARSE = 0.1
+#: Clusters hold so much of all epochs, at least: an average of what is left would be worth more than is known.
+MOST = 2 / 3
 #: Epochs farther than so many robust sigmas from the mean are outlying and say nothing of the scatter.
 OUTLYING = 5.0
 
@@ -109,7 +115,9 @@ def clusters(place: Array, apart: Array, least: int) -> Index:
 
     Two stretches of positions are two clusters where an empty space wider than `apart` (up to half as much
     again, for positions are looked at in cells) lies between them: noise and drift fill it, a second solution
-    of the ambiguities does not.
+    of the ambiguities does not. A receiver that smooths its output slides from one to the other: cells with
+    less than `SPARSE` of the fullest are empty, as long as the clusters hold `MOST` of all epochs. Where they do
+    not, the positions wander and are one cluster.
 
     Parameters
     ----------
@@ -123,27 +131,60 @@ def clusters(place: Array, apart: Array, least: int) -> Index:
     if (np.ptp(place, axis=0) <= apart).all():
         return np.zeros(len(place), np.int64)
     # Cells of half the distance: few, however many epochs there are.
-    cells, cell = np.unique(np.floor(place / (apart / 2)).astype(np.int64), axis=0, return_inverse=True)
+    cells, cell, counts = np.unique(
+        np.floor(place / (apart / 2)).astype(np.int64), axis=0, return_inverse=True, return_counts=True
+    )
     cell = cell.reshape(-1)
-    if len(cells) == 1:
-        return np.zeros(len(place), np.int64)
+    for full in (counts >= SPARSE * counts.max(), np.ones(len(cells), bool)):
+        found = _largest_first(_joined(cells, full)[cell], least)
+        if full.all() or (found >= 0).mean() >= MOST:
+            break
+    return found
+
+
+def _joined(cells: Index, full: Flags) -> Index:
+    """Return the cluster of each cell: full ones near each other are one; others are of the nearest, -1 of none."""
+    label = np.full(len(cells), -1)
+    if full.sum() == 1:
+        label[full] = 0
+    else:
+        label[full] = _connected(cells[full])
+    if full.all():
+        return label
+    from scipy.spatial import cKDTree
+
+    far, nearest = cKDTree(cells[full].astype(float)).query(cells[~full], p=np.inf, distance_upper_bound=2.5)
+    label[~full] = np.where(np.isfinite(far), np.append(label[full], -1)[nearest], -1)
+    return label
+
+
+def _connected(cells: Index) -> Index:
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(cells.astype(float))
-    pairs = tree.query_pairs(2.0, p=np.inf, output_type="ndarray")
+    pairs = cKDTree(cells.astype(float)).query_pairs(2.0, p=np.inf, output_type="ndarray")
     links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(len(cells), len(cells)))
-    label = connected_components(links, directed=False)[1][cell]
-    counts = np.bincount(label)
+    found: Index = connected_components(links, directed=False)[1].astype(np.int64)
+    return found
+
+
+def _largest_first(label: Index, least: int) -> Index:
+    """Return labels by falling count, from 0; -1 where there are fewer than `least`, or none."""
+    counts = np.bincount(label[label >= 0], minlength=int(label.max(initial=0)) + 1)
     rank = np.empty(len(counts), np.int64)
     rank[np.argsort(-counts, kind="stable")] = np.arange(len(counts))
-    real = counts >= least
-    return np.where(real[label], rank[label], -1)
+    return np.where((label >= 0) & (counts[label] >= least), rank[label], -1)
 
 
 def step_sigma(place: Array) -> Array:
-    """Return the robust sigma of one epoch along each axis, from the steps between neighbours: jumps say nothing."""
+    """Return the robust sigma of one epoch along each axis, from the steps between neighbours: jumps say nothing.
+
+    The lower quartile of the steps, of one, two or three epochs, whichever is smallest: where a solution jumps at
+    every other epoch, or at every one, some steps still show the noise.
+    """
+    lags = range(1, min(4, len(place) - 1))
     if len(place) < 3:
         return np.zeros(place.shape[1])
-    return MAD * np.median(np.abs(np.diff(place, axis=0)), axis=0) / 2**0.5
+    quartiles = [np.percentile(np.abs(place[k:] - place[:-k]), 25, axis=0) for k in lags]
+    return np.min(quartiles, axis=0) / QUARTILE / 2**0.5

@@ -101,6 +101,35 @@ def fixes(
     )  # fmt: skip
 
 
+def restarts(time_s: Array, fixed: Flags, bare: Flags, quiet_s: float, lost_s: float, hold_s: float) -> Array:
+    """Return when the stream shows a receiver that began anew: a silence, or its own begin, without corrections.
+
+    A receiver that is switched off and on comes back without corrections, and the time it was silent belongs to
+    the absence of its fix: `lost_s` since the last fixed epoch, of which it is seen for `hold_s`. A silence
+    behind which it is float or fixed shows nothing: it may have gone on.
+
+    Parameters
+    ----------
+    time_s, fixed
+        See `fixes`.
+    bare
+        Whether an epoch has no position, or one without carrier phase.
+    quiet_s
+        A longer time between two epochs is a silence.
+    lost_s, hold_s
+        See `fixes`.
+    """
+    n = len(time_s)
+    if not n:
+        return np.zeros(0)
+    start = starts_of(fixed)
+    until = time_s[np.minimum(np.append(start[1:], n), n - 1)]
+    before = np.where(start > 0, time_s[np.maximum(start - 1, 0)], -np.inf)
+    silent = time_s[start] - before > quiet_s
+    anew = ~fixed[start] & bare[start] & silent & (until - before >= lost_s) & (until - time_s[start] >= hold_s)
+    return time_s[start[anew]]
+
+
 def _held(time_s: Array, start: Index, end: Index, is_fixed: Flags, hold_s: float, gap_s: float | Array) -> Array:
     """Return when each run had lasted for the hold time, infinite where it did not; silences are cut to `gap_s`."""
     lasting = np.append(0.0, np.cumsum(np.minimum(np.diff(time_s), np.broadcast_to(gap_s, len(time_s))[1:])))

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.control import Control, FieldTest, Line
+from geoqa.core.facts import Facts
 from geoqa.core.params import Declared, param
 from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
@@ -203,6 +204,8 @@ class Job:
         What single input files have otherwise.
     lines
         Corners in their order along a boundary, for statements on the lines between them.
+    report
+        What the report names beside what is computed.
     """
 
     site: Site
@@ -221,6 +224,7 @@ class Job:
     control: Control = field(default_factory=Control)
     field_test: FieldTest = field(default_factory=FieldTest)
     lines: tuple[Line, ...] = ()
+    report: Facts = field(default_factory=Facts)
     folder: str | None = field(default=None, compare=False)
 
     def beside(self, name: str) -> Path:
@@ -252,6 +256,7 @@ class Job:
             "decisions": self.decisions.as_table(),
             "control": self.control.as_table(),
             "field_test": self.field_test.as_table(),
+            "report": self.report.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
         if self.lines:

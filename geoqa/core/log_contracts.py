@@ -15,7 +15,9 @@ EPOCHS = Frame(
     columns={
         "epoch_id": int_column("running number in reading order", minimum=1),
         "point": text_column("name of the point it was measured at; null where the receiver moved"),
-        "stop": int_column("number of the stop in the logs, 0 where the receiver moved", minimum=0),
+        "stop": int_column(
+            "number of the stop in the logs, 0 where the receiver moved or halted on a drive", minimum=0
+        ),
         "time_utc": Column("time", "when", nulls=False),
         "lon_deg": float_column("longitude; null where there is no position"),
         "lat_deg": float_column("latitude, likewise"),

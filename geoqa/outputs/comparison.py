@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.earlier import GONE, NEW, SAME
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import METRES_PER
+from geoqa.outputs.recipe_keys import flat
 from geoqa.outputs.text import cell_text, cut, display_text
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def _inputs(records: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _recipe(records: Sequence[Mapping[str, Any]]) -> list[str]:
     """Return the keys of the recipe that differ, each with both values."""
-    a, b = (dict(_flat(record.get("recipe", {}))) for record in records)
+    a, b = (dict(flat(record.get("recipe", {}))) for record in records)
     told = [
         f"  {cut(display_text(key), 80)}: {_value(a, key)} → {_value(b, key)}"
         for key in dict.fromkeys([*a, *b])
@@ -66,17 +67,6 @@ def _recipe(records: Sequence[Mapping[str, Any]]) -> list[str]:
     ]
     more = [f"  and {len(told) - MOST} more"] if len(told) > MOST else []
     return ["Recipe:", *(told[:MOST] + more or ["  the same"])]
-
-
-def _flat(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
-    """Return the keys of nested tables as ``[table] key``, deeper ones joined by points."""
-    if isinstance(value, Mapping):
-        for key, item in value.items():
-            yield from _flat(
-                item, f"[{key}]" if not name else f"{name} {key}" if name.endswith("]") else f"{name}.{key}"
-            )
-    else:
-        yield name, value
 
 
 def _value(table: Mapping[str, Any], key: str) -> str:

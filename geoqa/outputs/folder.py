@@ -9,17 +9,18 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
 
 from geoqa.core.errors import OutputError
 
 
 @contextlib.contextmanager
-def replacing(target: Path, without: Iterable[str] = ()) -> Iterator[Path]:
+def replacing(target: Path, makes: Collection[str] = ()) -> Iterator[Path]:
     """Give a new folder to write into; on success it takes the place of `target`, on failure nothing changes.
 
-    Files of the old folder that the new one does not hold are kept, except those called as in `without`.
+    Files of the old folder that the new one does not hold are kept, but for those of the names `makes`: an old
+    report beside new results would be taken for theirs.
 
     Raises
     ------
@@ -39,7 +40,7 @@ def replacing(target: Path, without: Iterable[str] = ()) -> Iterator[Path]:
         os.umask(umask)
         staging.chmod(0o777 & ~umask)
         yield staging
-        _keep_others(target, staging, set(without))
+        _keep_others(target, staging, makes)
         _exchange(staging, target)
     except OSError as error:
         raise _told(target, error) from error
@@ -152,13 +153,13 @@ def _refuse_unusable(target: Path) -> None:
         raise OutputError(f"{target} is a link or a mounted disk and cannot be exchanged. Name a folder inside it.")
 
 
-def _keep_others(old: Path, new: Path, without: set[str]) -> None:
-    """Link (or copy) what the new folder does not have, and is not to do without."""
+def _keep_others(old: Path, new: Path, but: Collection[str]) -> None:
+    """Link (or copy) what the new folder does not have, but for some names."""
     if not old.is_dir():
         return
     for entry in old.iterdir():
         kept = new / entry.name
-        if kept.exists() or (entry.name in without and not entry.is_dir()):
+        if kept.exists() or entry.name in but:
             continue
         if entry.is_dir():
             shutil.copytree(entry, kept, symlinks=True, copy_function=_link)

@@ -10,7 +10,8 @@ import numpy as np
 
 from geoqa.core import averages, fixes, geodesy
 from geoqa.core.job import SOLUTIONS
-from geoqa.readers import stillness
+from geoqa.readers import halts, stillness
+from geoqa.readers.nmea_epochs import FIXED, FLOAT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +32,8 @@ FINEST_M = np.array([0.01, 0.01, 0.015])
 WANDERS = np.array([1.0, 2.0, 4.0, 4.0, 4.0])
 #: Clusters are two solutions where the empty space between them is wider than so many sigmas of one epoch.
 APART = 6.0
+#: Fixed positions that scatter so many times wider than the receiver states are told.
+BEYOND_STATED = 5.0
 #: A log with a longer interval is a row of single positions, seconds.
 SLOWEST_S = 60.0
 #: Epochs that make a cluster, at least.
@@ -47,6 +50,7 @@ class Rules:
     lost_s: float
     hold_s: float
     correlation_s: float
+    vehicle_m_s: float
 
 
 @dataclass(frozen=True)
@@ -80,6 +84,9 @@ class Occupation:
         The place that `average` counts from, degrees.
     average
         Its mean and what it is worth.
+    scatter_m, stated_m
+        Of one epoch, along the worse of east and north: as seen, and as the receiver states it (NaN where it does
+        not).
     """
 
     number: int
@@ -94,6 +101,8 @@ class Occupation:
     lon: float = np.nan
     lat: float = np.nan
     average: Average = field(init=False)
+    scatter_m: float = np.nan
+    stated_m: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -122,11 +131,14 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
     """
     columns = epochs.columns
     time_s = columns["us"] / 1e6
-    rules = _for_rate(rules, time_s)
+    interval = min(float(np.median(np.diff(time_s))), SLOWEST_S) if len(time_s) > 2 else 0.0
+    rules = _for_rate(rules, interval)
     span = (time_s[0], time_s[-1]) if len(time_s) else (0.0, 0.0)
     within = [mark for mark in marks or () if mark.dropped and span[0] <= mark.end_s and mark.start_s <= span[1]]
-    dropped = np.array([mark.start_s for mark in within])
-    found = fixes.fixes(time_s, columns["solution"] == 0, dropped, rules.lost_s, rules.hold_s, rules.gap_s)
+    fixed, bare = columns["solution"] == FIXED, columns["solution"] > FLOAT
+    anew = fixes.restarts(time_s, fixed, bare, 2.5 * interval, rules.lost_s, rules.hold_s)
+    dropped = np.append(anew, [mark.start_s for mark in within])
+    found = fixes.fixes(time_s, fixed, dropped, rules.lost_s, rules.hold_s, rules.gap_s)
     placed = np.flatnonzero(~np.isnan(columns["lat"]))
     messages: list[str] = []
     stops: list[Stop] = []
@@ -137,7 +149,12 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         speed = rules.still_m_s * WANDERS[columns["solution"][placed]]
         still = stillness.stops(time_s[placed], east, north, speed, rules.gap_s)
         seen = _reasons(placed[still[0]], placed[still[1]], placed, time_s, rules)
-        stops = seen if marks is None else _of_marks(seen, marks, time_s, messages)
+        if marks is None:
+            halted = halts.halts(time_s[placed], east, north, still, rules.vehicle_m_s, rules.gap_s)
+            messages += _halted([stop for stop, is_halt in zip(seen, halted, strict=True) if is_halt], time_s, rules)
+            stops = [stop for stop, is_halt in zip(seen, halted, strict=True) if not is_halt]
+        else:
+            stops = _of_marks(seen, marks, time_s, messages)
     long = [stop for stop in stops if time_s[stop.last] - time_s[stop.first] >= rules.least_s - 1e-6]
     messages += _short_marks(stops, time_s, rules)
     number_of = np.zeros(len(epochs), np.int64)
@@ -146,12 +163,12 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         number_of[stop.first : stop.last + 1] = number
         parts = _by_fix(stop, number, found, epochs, time_s, rules)
         occupations += [one for part in parts for one in _solutions(part, epochs, system, time_s, rules, messages)]
+    messages += _beyond_stated(occupations, time_s)
     return Found(occupations, found, number_of, messages)
 
 
-def _for_rate(rules: Rules, time_s: Array) -> Rules:
+def _for_rate(rules: Rules, interval: float) -> Rules:
     """Return the rules for a log's own rate: a slow one is no row of gaps, and one epoch of it is no loss."""
-    interval = min(float(np.median(np.diff(time_s))), SLOWEST_S) if len(time_s) > 2 else 0.0
     return replace(rules, gap_s=max(rules.gap_s, 2.5 * interval), lost_s=max(rules.lost_s, 1.5 * interval))
 
 
@@ -206,6 +223,25 @@ def _short_marks(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
     return [f"{len(short)} marks hold less than {rules.least_s:g} s of rest and are no occupation: {named}"]
 
 
+def _halted(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
+    """Return what is told of halts that were long enough for an occupation."""
+    rest = [float(time_s[stop.last] - time_s[stop.first]) for stop in stops]
+    long = [k for k, length in enumerate(rest) if length >= rules.least_s - 1e-6]
+    if not long:
+        return []
+    first, total = _clock(time_s[stops[long[0]].first]), sum(rest[k] for k in long)
+    return [
+        f"{len(long)} stop{'s'[: len(long) > 1]} (from {first} UTC on, {total:.0f} s of rest) taken for halts of a "
+        f"vehicle, not for occupations: it came and left faster than {rules.vehicle_m_s:g} m/s within "
+        f"{halts.SOON_S:g} s. If points were measured from the vehicle, name them in marks, or set vehicle_m_s = 0 "
+        "under [step.nmea]"
+    ]
+
+
+def _clock(time_s: float) -> str:
+    return str(np.datetime64(round(time_s), "s"))[11:]
+
+
 def _by_fix(stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules) -> list[Occupation]:
     """Return one occupation for each fix that lasted long enough in a stop; of one without any, its commonest state."""
     here = np.arange(stop.first, stop.last + 1)
@@ -248,7 +284,7 @@ def _solutions(
     stated = np.column_stack([columns[name][part.used] for name in ("sigma_e", "sigma_n", "sigma_u")])
     interval = float(np.median(np.diff(time_s[part.used]))) if len(part.used) > 1 else 1.0
     cluster = np.zeros(len(part.used), np.int64)
-    if part.solution == 0:
+    if part.solution == FIXED:
         axes = np.flatnonzero(np.isfinite(place).all(axis=0))
         apart = _apart(place, stated, epochs.digit_m)[axes]
         fewest = max(FEWEST, round(rules.hold_s / max(interval, 1e-3)))
@@ -263,6 +299,7 @@ def _solutions(
         one = part if count == 1 else _solution(part, used, k)
         one.used = used
         made = averages.average(place[mine], stated[mine], interval, epochs.digit_m, rules.correlation_s)
+        one.scatter_m, one.stated_m = _strain(place[mine, :2], stated[mine, :2])
         lone = int((cluster < 0).sum()) if k == 0 else 0
         one.average = replace(made, outlying=made.outlying + lone)
         result.append(one)
@@ -271,11 +308,34 @@ def _solutions(
     return result
 
 
+def _strain(place: Array, stated: Array) -> tuple[float, float]:
+    """Return the scatter of east and north and the stated sigma along the axis where they differ most."""
+    if len(place) < FEWEST or not np.isfinite(stated).any(axis=0).all():
+        return np.nan, np.nan
+    seen, said = place.std(axis=0), np.nanmedian(stated, axis=0)
+    worst = int(np.argmax(seen / said))
+    return float(seen[worst]), float(said[worst])
+
+
+def _beyond_stated(found: list[Occupation], time_s: Array) -> list[str]:
+    """Return what is told of fixed stops whose positions scatter far wider than the receiver states."""
+    wide = [one for one in found if one.solution == FIXED and one.scatter_m > BEYOND_STATED * one.stated_m]
+    if not wide:
+        return []
+    worst = max(wide, key=lambda one: one.scatter_m)
+    name = worst.mark.point if worst.mark else f"the stop at {_clock(time_s[worst.own[0]])} UTC"
+    many = f"{len(wide)} occupation{'s'[: len(wide) > 1]}"
+    return [
+        f"the fixed positions of {many} scatter more than {BEYOND_STATED:g} times as wide as the receiver states, the "
+        f"worst, {name}, by {worst.scatter_m:.2f} m where {worst.stated_m:.3f} m is stated: it cannot be taken at its "
+        "word there, and the scatter counts"
+    ]
+
+
 def _told_apart(part: Occupation, found: list[Occupation], time_s: Array) -> str:
     centres = np.array([one.average.mean[:2] for one in found])
     far = float(np.hypot(*(centres - centres[0]).T).max())
-    clock = str(np.datetime64(round(time_s[part.own[0]]), "s"))[11:]
-    name = part.mark.point if part.mark else f"the stop at {clock} UTC"
+    name = part.mark.point if part.mark else f"the stop at {_clock(time_s[part.own[0]])} UTC"
     return (
         f"{name}: its fixed positions fall into {len(found)} places up to {far:.2f} m apart without the fix being "
         f"lost: {len(found)} solutions, or the antenna was shifted: not one average"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -60,6 +61,34 @@ class Epochs:
 
     def __len__(self) -> int:
         return len(self.columns["us"])
+
+
+def without_copies(streams: Sequence[Epochs], names: Sequence[str]) -> list[Epochs]:
+    """Return streams, in order of their names given, without epochs that an earlier one holds: set aside.
+
+    One stream logged twice, by two programs for instance, has the same positions at the same moments, to the last
+    digit: they are one fix and no second witness of it.
+    """
+    if len(streams) < 2:
+        return list(streams)
+    of = np.repeat(np.arange(len(streams)), [len(one) for one in streams])
+    us, lat, lon = (np.concatenate([one.columns[name] for one in streams]) for name in ("us", "lat", "lon"))
+    order = np.lexsort((of, lon, lat, us))
+    # Without a position nothing is the same: NaN is not equal to itself.
+    same = (np.diff(us[order]) == 0) & (np.diff(lat[order]) == 0) & (np.diff(lon[order]) == 0)
+    first = np.maximum.accumulate(np.where(np.append(True, ~same), np.arange(len(us)), 0)) if len(us) else order
+    holder = np.empty(len(us), np.int64)
+    holder[order] = of[order[first]]
+    return [_kept(one, holder[of == k] == k, [names[j] for j in holder[of == k]]) for k, one in enumerate(streams)]
+
+
+def _kept(one: Epochs, kept: Flags, holders: list[str]) -> Epochs:
+    if kept.all():
+        return one
+    at, line = one.columns["at"], one.columns["line"]
+    copies = [(int(at[i]), int(line[i]), f"it stands in {holders[i]} already") for i in np.flatnonzero(~kept).tolist()]
+    columns = {name: values[kept] for name, values in one.columns.items()}
+    return replace(one, columns=columns, aside=(*one.aside, *copies))
 
 
 def epochs(found: Sentences, moments: Moments) -> Epochs:

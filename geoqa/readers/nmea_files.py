@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -59,7 +59,7 @@ class Log:
     epochs: Epochs
     messages: list[str]
     digit_v_m: float | None
-    found: Found
+    found: Found = field(init=False)
 
     @property
     def name(self) -> str:
@@ -89,9 +89,10 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
     logs = []
     for files in nmea_logs.chains(paths, contents, jobs):
         parts = [contents[i] for i in files]
-        logs.append(_log(step, files, [paths[i] for i in files], parts, jobs[files[0]], stated))
+        logs.append(_log(files, [paths[i] for i in files], parts, jobs[files[0]]))
         for i in files:
             contents[i] = b""
+    _search(step, logs, stated)
     labels = _labels(step, logs)
     results: list[ReadResult | None] = [None] * len(paths)
     before = 0
@@ -103,9 +104,21 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
     return [_with_marks_told(ready[0], step, stated, logs), *ready[1:]]
 
 
-def _log(
-    step: NmeaReader, files: list[int], paths: list[Path], parts: list[bytes], job: Job, stated: list[Mark] | None
-) -> Log:
+def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> None:
+    """Find the occupations of each log, in what no earlier one holds already."""
+    rules = log_stops.Rules(
+        step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s
+    )
+    order = sorted(logs, key=_start)
+    own = nmea_epochs.without_copies([log.epochs for log in order], [log.paths[0].name for log in order])
+    for log, epochs in zip(order, own, strict=True):
+        log.epochs = epochs
+        marks = None if stated is None else [mark for mark in stated if mark.is_in(log.paths)]
+        log.found = log_stops.find(epochs, geodesy.of(log.job), rules, marks)
+        log.messages += log.found.messages
+
+
+def _log(files: list[int], paths: list[Path], parts: list[bytes], job: Job) -> Log:
     begins = np.cumsum([0, *(len(part) for part in parts)])[:-1].astype(np.int64)
     sentences = nmea_sentences.read(b"".join(parts), begins.tolist())
     name = paths[0].name
@@ -115,7 +128,8 @@ def _log(
     if not when.dated and job.input.date is None:
         raise InputError(
             f"{name}: no sentence with a right checksum tells the date (RMC or ZDA). State the day of its first "
-            'position, in UTC: add date = "2026-02-09" under [input], or under [[file]] for one of several.'
+            'position, in UTC: add date = "2026-02-09" under [input], or, beside tables and other logs, under [[file]] '
+            f'with path = "{name}": input.date = "2026-02-09".'
         )
     epochs = nmea_epochs.epochs(sentences, when)
     log_frames.clean(epochs)
@@ -128,10 +142,7 @@ def _log(
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
     _refuse_coarse(name, epochs, job)
     digit_v = _heights(epochs, job, messages)
-    rules = log_stops.Rules(step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s)
-    own_marks = None if stated is None else [mark for mark in stated if mark.is_in(paths)]
-    found = log_stops.find(epochs, geodesy.of(job), rules, own_marks)
-    return Log(files, paths, job, begins, sentences, epochs, [*messages, *found.messages], digit_v, found)
+    return Log(files, paths, job, begins, sentences, epochs, messages, digit_v)
 
 
 def without_positions(name: str, sentences: Sentences) -> str:

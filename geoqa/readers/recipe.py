@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
+from geoqa.core.facts import Facts
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
@@ -19,7 +20,7 @@ from geoqa.readers import column_tables, control_tables, overrides, rules, textf
 
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "line", "file",
+    "report", "line", "file",
 )  # fmt: skip
 #: Tables the recipe language knows and this version cannot do yet.
 PLANNED_TABLES: tuple[str, ...] = ()
@@ -114,6 +115,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     draft = _draft(table, where, faults)
     fmt = rules.check(draft, where, faults)
     control, field_test, lines = control_tables.read(table, where, faults)
+    facts = Facts.from_table(table.get("report", {}), f"{where}: [report]", faults)
     files = overrides.rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
@@ -122,11 +124,12 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
-    assert control and field_test
+    assert control and field_test and facts
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
+        report=facts,
     )  # fmt: skip
 
 

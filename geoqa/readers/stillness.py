@@ -18,8 +18,15 @@ if TYPE_CHECKING:
 
 #: Steps over which speed is taken, and the window of its median, seconds.
 STEP_S, WINDOW_S = 1.0, 5.0
+#: A receiver whose solution jumps was or will be at its place again so many times within so many seconds: one that is
+#: carried is not.
+BACK_S, RETURNS = 10.0, 3
+#: Seconds over which a place is taken where single epochs are too noisy to tell.
+LONG_S = 10.0
 #: Stretches so near in time are one where the place is the same: noise alone looked like motion.
 NEAR_S = 10.0
+#: From rest to rest within so many seconds nobody goes faster than this on average: metres a second.
+MOMENT_S, CARRIED_M_S = 3.0, 0.75
 #: The same place, at least: metres.
 SAME_M = 0.05
 
@@ -41,7 +48,9 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     """Return the first and last epoch of each stretch in which the receiver stood still.
 
     Still is where the median velocity over `WINDOW_S`, along both axes, stays below `speed_m_s`: noise has no
-    direction and a jump is one step among several, while walking has both.
+    direction and a jump is one step among several, while walking has both. Still is also where the receiver comes
+    back to its place again and again, as one whose solution jumps to and fro does, and where the places around which
+    it is before and after lie so near each other that it did not go: a float solution throws each epoch far.
 
     Parameters
     ----------
@@ -58,25 +67,88 @@ def stops(time_s: Array, east: Array, north: Array, speed_m_s: Array, gap_s: flo
     nothing = np.zeros(0, np.int64)
     if n < 2:
         return nothing, nothing
-    segment = np.cumsum(np.append(0, np.diff(time_s) > gap_s))
-    chosen = _thinned(time_s, segment)
-    if len(chosen) < 2:
+    segment = segments(time_s, gap_s)
+    chosen, velocity = velocities(time_s, east, north, segment)
+    if not len(velocity):
         return nothing, nothing
-    t, e, w, part = time_s[chosen], east[chosen], north[chosen], segment[chosen]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        step = np.where(np.diff(part) == 0, np.diff(t), np.nan)
-        speed = np.hypot(_middle(np.diff(e) / step, t, part), _middle(np.diff(w) / step, t, part))
+    speed = np.hypot(*velocity.T)
     # Each epoch is as still as the step it stands in; the last of a segment as the step before.
     still_step = speed < speed_m_s[chosen[:-1]]
     at = np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(still_step) - 1)
     own = still_step[at] & np.isfinite(speed[at])
     before = np.maximum(at - 1, 0)
-    ends = ~np.isfinite(step[at]) & (part[before] == segment)
+    ends = ~np.isfinite(speed[at]) & (segment[chosen[before]] == segment)
     still = np.where(ends, still_step[before], own)
+    t, e, w, limit = time_s[chosen], east[chosen], north[chosen], speed_m_s[chosen]
+    # Each solution for itself: where it changes, the place jumps and nobody went.
+    alike = np.cumsum(np.append(0, (np.diff(segment[chosen]) > 0) | (np.diff(limit) != 0)))
+    rests = _comes_back(t, e, w, limit * STEP_S) | (_drift(t, e, w, alike) < limit)
+    rests = _inside(still[chosen], rests, segment[chosen])
+    still |= rests[np.clip(np.searchsorted(chosen, np.arange(n), "right") - 1, 0, len(chosen) - 1)]
     key = np.where(still, segment, -1)
     start = starts_of(key)
     end = np.append(start[1:], n) - 1
     return _merged(start[still[start]], end[still[start]], time_s, np.column_stack([east, north]), segment)
+
+
+def segments(time_s: Array, gap_s: float) -> Index:
+    """Return the number of the stretch without a gap that each epoch stands in, from 0."""
+    return np.cumsum(np.append(0, np.diff(time_s) > gap_s)) if len(time_s) else np.zeros(0, np.int64)
+
+
+def velocities(time_s: Array, east: Array, north: Array, segment: Index) -> tuple[Index, Array]:
+    """Return one epoch a second, shape (m,), and the median velocity over `WINDOW_S` around the step from each.
+
+    Velocities are east and north, shape (m - 1, 2), metres a second; NaN where the step crosses a gap.
+    """
+    chosen = _thinned(time_s, segment)
+    if len(chosen) < 2:
+        return chosen, np.zeros((0, 2))
+    t, part = time_s[chosen], segment[chosen]
+    step = np.where(np.diff(part) == 0, np.diff(t), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        velocity = [_middle(np.diff(values[chosen]) / step, t, part) for values in (east, north)]
+    return chosen, np.column_stack(velocity)
+
+
+def _inside(still: Flags, rests: Flags, segment: Index) -> Flags:
+    """Return which epochs rest without being still, but for the one next to motion: where it ends, speed says."""
+    both = still | rests
+    joined = np.diff(segment) == 0
+    before = np.append(True, both[:-1] | ~joined)
+    behind = np.append(both[1:] | ~joined, True)
+    return rests & ~still & before & behind
+
+
+def _comes_back(time_s: Array, east: Array, north: Array, radius_m: Array) -> Flags:
+    """Return at which epochs, one a second, a receiver is where it was or will be, having been away between."""
+    n = len(time_s)
+    count, away = np.zeros(n, np.int64), np.zeros(n, bool)
+    for k in range(1, min(round(BACK_S / STEP_S) + 1, n)):
+        near = np.hypot(east[k:] - east[:-k], north[k:] - north[:-k]) <= np.minimum(radius_m[k:], radius_m[:-k])
+        back = near & away[:-k] & (time_s[k:] - time_s[:-k] <= BACK_S + STEP_S / 2)
+        count[k:] += back
+        count[:-k] += back
+        away[:-k] |= ~near
+    return count >= RETURNS
+
+
+def _drift(time_s: Array, east: Array, north: Array, segment: Index) -> Array:
+    """Return the speed from the median place over `LONG_S` before each epoch, one a second, to that behind it.
+
+    Each segment for itself; infinite where too little is seen.
+    """
+    n = len(time_s)
+    interval = float(np.median(np.diff(time_s))) if n > 1 else STEP_S
+    width = max(round(LONG_S / max(interval, 1e-3)), 2)
+    # Segments are set apart by windows of nothing, so that none looks into another.
+    place = np.arange(n) + segment * width
+    table = np.full((int(place[-1]) + width, 3), np.nan)
+    table[place] = np.column_stack([time_s - time_s[0], east, north])
+    middle = pd.DataFrame(table).rolling(width, min_periods=1).median().to_numpy()
+    span, de, dn = (middle[place + width - 1] - middle[place]).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(span > LONG_S / 3, np.hypot(de, dn) / span, np.inf)
 
 
 def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Index) -> tuple[Index, Index]:
@@ -88,7 +160,8 @@ def _merged(first: Index, last: Index, time_s: Array, place: Array, segment: Ind
         since = np.searchsorted(time_s, time_s[last[k]] - NEAR_S)
         before = place[max(int(since), int(first[k])) : last[k] + 1]
         behind = place[first[k + 1] : min(int(until), int(last[k + 1]) + 1)]
-        parted[k + 1] = not _same(before, behind)
+        between = time_s[first[k + 1]] - time_s[last[k]]
+        parted[k + 1] = not (_same(before, behind) or _jumped(before, behind, between))
     opens = np.flatnonzero(parted)
     return first[opens], last[np.append(opens[1:], len(first)) - 1] if len(first) else last
 
@@ -100,6 +173,12 @@ def _same(before: Array, behind: Array) -> bool:
         float(np.median(np.hypot(*(part - middle).T))) for part, middle in zip((before, behind), middles, strict=True)
     )
     return float(np.hypot(*(middles[0] - middles[1]))) <= max(SAME_M, 2 * scatter)
+
+
+def _jumped(before: Array, behind: Array, within_s: float) -> bool:
+    """Return whether two handfuls of positions lie so far apart that nobody went from one to the other in a moment."""
+    far = float(np.hypot(*(np.median(behind, axis=0) - np.median(before, axis=0))))
+    return within_s <= MOMENT_S + 1e-6 and far > CARRIED_M_S * within_s
 
 
 def _thinned(time_s: Array, segment: Index) -> Index:

@@ -85,6 +85,13 @@ def test_noise_and_drift_are_one():
     assert (averages.clusters(drawn(600)[:, :2], APART, 5) == 0).all()
 
 
+def test_positions_that_wander_everywhere_are_one_however_long_they_dwell_somewhere():
+    dice = np.random.default_rng(2)
+    wander = np.cumsum(dice.normal(size=(400, 2)) * 0.03, axis=0)
+    place = np.vstack([wander, wander[-1] + drawn(100)[:, :2]])
+    assert (averages.clusters(place, APART, 5) == 0).mean() > 0.95
+
+
 def test_a_few_wild_epochs_are_no_cluster():
     place = drawn(60)[:, :2]
     place[[5, 20]] += 3.0
@@ -108,3 +115,5 @@ def test_a_jump_says_nothing_of_the_noise():
     place = np.vstack([drawn(50), drawn(50, seed=1, place=(9, 9, 9))])
     assert averages.step_sigma(place) == pytest.approx([0.01] * 3, rel=0.35)
     assert averages.step_sigma(place[:2]).tolist() == [0, 0, 0]
+    to_and_fro = drawn(200) + 5.0 * (np.arange(200) % 2)[:, None]
+    assert averages.step_sigma(to_and_fro) == pytest.approx([0.01] * 3, rel=0.35)

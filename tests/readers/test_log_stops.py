@@ -131,6 +131,103 @@ def test_two_places_of_one_fix_are_two_solutions_and_no_average(read):
     np.testing.assert_allclose(np.column_stack([east, north]), [A, (0.40, 0.25)], atol=0.01)
 
 
+@pytest.mark.parametrize("pattern", [[0, 1], [0, 0, 1, 1], [0, 1, 2], [0, 0, 0, 1, 0, 1, 1]])
+@pytest.mark.parametrize("step", [1.0, 0.2])
+def test_a_solution_that_jumps_to_and_fro_is_at_rest_in_several_places(read, pattern, step):
+    far = np.array([pattern[int(s) % len(pattern)] for s in np.arange(0, 120, step)])
+    epochs = [*stay(0, 120, A, step=step), *walk(120, 140, A, B, step=step)]
+    for epoch, k in zip(epochs, far, strict=False):
+        epoch.e, epoch.n = epoch.e + 1.6 * k, epoch.n + 0.8 * k
+    result = read(epochs)
+    found = rows(result)
+    assert set(found["point"]) == {"stop-1"}
+    places = len(set(pattern))
+    assert len(found) == places and len(set(found["initialization"])) == places
+    assert sorted(found["epochs"]) == pytest.approx(sorted(np.bincount(far)), abs=2 + 1 / step)
+    east, _ = logs.metres(found["lon_deg"], found["lat_deg"])
+    assert sorted(east) == pytest.approx([1.6 * k for k in range(places)], abs=0.02)
+    assert (result.frames["epochs"]["stop"][-round(15 / step) :] == 0).all()
+
+
+@pytest.mark.parametrize("step", [1.0, 0.1])
+def test_a_noisy_float_between_two_fixes_is_no_motion(read, step):
+    """A receiver that stays where it is and is fixed 3 m off: one stop, two occupations that disagree."""
+    dice = np.random.default_rng(4)
+    epochs = [*stay(0, 60, A, step=step), *stay(60, 100, A, 5, step=step), *stay(100, 160, (3.0, 0.0), step=step)]
+    for epoch in epochs:
+        if epoch.quality == 5:
+            epoch.e, epoch.n = epoch.e + dice.normal() * 0.4, epoch.n + dice.normal() * 0.4
+    found = rows(read([*epochs, *walk(160, 190, (3.0, 0.0), (30.0, 20.0), step=step)]))
+    assert list(found["point"]) == ["stop-1", "stop-1"]
+    assert list(found["initialization"]) == ["crew.nmea fix 1", "crew.nmea fix 2"]
+    assert found["duration_s"][1] == pytest.approx(60, abs=2)
+
+
+@pytest.mark.parametrize("quality", [4, 5, 1])
+@pytest.mark.parametrize("pace", [0.6, 1.2])
+def test_a_noisy_walk_is_no_rest(read, quality, pace):
+    dice = np.random.default_rng(6)
+    epochs = [*walk(0, 60, A, (60 * pace, 0), quality), *walk(60, 90, (60 * pace, 0), (60 * pace, 30 * pace), quality)]
+    for epoch in epochs:
+        sigma = {4: 0.01, 5: 0.2, 1: 0.5}[quality]
+        epoch.e, epoch.n = epoch.e + dice.normal() * sigma, epoch.n + dice.normal() * sigma
+    assert rows(read(epochs)).empty
+
+
+def test_pacing_and_turning_are_no_rest(read):
+    for pace in (0.3, 0.8, 1.3):
+        legs = [((0.0, 0.0), (10 * pace, 0.0)), ((10 * pace, 0.0), (0.0, 0.0))] * 6
+        epochs = [epoch for k, (one, other) in enumerate(legs) for epoch in walk(10 * k, 10 * k + 10, one, other)]
+        assert rows(read(epochs)).empty
+
+
+def test_a_slide_from_one_place_to_another_is_two_solutions(read):
+    epochs = stay(0, 240, A)
+    for epoch in epochs:
+        epoch.e += 3.0 * min(max((epoch.s - 80) / 60, 0), 1)
+    found = rows(read(epochs))
+    east, _ = logs.metres(found["lon_deg"], found["lat_deg"])
+    assert sorted(east) == pytest.approx([0, 3], abs=0.02)
+    assert found["epochs_outlying"].sum() == pytest.approx(58, abs=6)
+
+
+def test_a_fixed_solution_that_wanders_is_worth_its_scatter_and_told(read):
+    epochs = stay(0, 120, A)
+    for epoch in epochs:
+        epoch.e += 3.0 * epoch.s / 120
+    result = read(logs.log(epochs, precision=(0.01, 0.01, 0.02)))
+    found = rows(result)
+    assert len(found) == 1 and found["sigma_e_m"][0] > 0.8
+    (told,) = [text for text in result.messages if "scatter more than" in text]
+    assert "1 occupation scatter" in told and "by 0.86 m where 0.010 m is stated" in told
+    assert not any("scatter more" in text for text in read(logs.log(stay(0, 60), precision=(0.01,) * 3)).messages)
+
+
+def switched_off(silent, bare, floating, quality=1):
+    """Return a stop whose receiver is silent and then needs a few seconds for its fix."""
+    at = 60 + silent
+    begin = [Epoch(float(at + k), quality=quality) for k in range(bare)]
+    ready = at + bare + floating
+    return [*stay(0, 20, A, 5), *stay(20, 60), *begin, *stay(at + bare, ready, A, 5), *stay(ready, ready + 60, seed=3)]
+
+
+@pytest.mark.parametrize(("silent", "bare", "floating"), [(4, 3, 4), (20, 3, 3), (90, 6, 0), (600, 2, 4)])
+@pytest.mark.parametrize("quality", [0, 1, 2])
+def test_a_receiver_switched_off_and_on_finds_a_new_fix(read, silent, bare, floating, quality):
+    found = rows(read(switched_off(silent, bare, floating, quality)))
+    assert list(found["initialization"]) == ["crew.nmea fix 1", "crew.nmea fix 2"]
+    assert list(found["epochs"]) == [40, 60]
+
+
+@pytest.mark.parametrize(
+    ("silent", "bare", "floating"),
+    # Silent but floating after it; a flicker; seen without a fix too short; back too soon.
+    [(60, 0, 7), (0, 3, 3), (60, 2, 1), (1, 3, 3)],
+)
+def test_a_silence_alone_or_a_flicker_shows_no_restart(read, silent, bare, floating):
+    assert set(rows(read(switched_off(silent, bare, floating)))["initialization"]) == {"crew.nmea fix 1"}
+
+
 def test_a_few_wild_epochs_are_left_out_and_make_no_solution(read):
     epochs = stay(0, 60, A)
     for k in (10, 30, 31):
@@ -305,6 +402,8 @@ def test_streams_of_next_to_nothing(n):
     s = np.arange(n, dtype=float)
     first, _ = stillness.stops(s, np.zeros(n), np.zeros(n), np.full(n, 0.1), 10.0)
     assert len(first) == (n == 2)
+    # All within one second.
+    assert len(stillness.stops(s / 100, np.zeros(n), np.zeros(n), np.full(n, 0.1), 10.0)[0]) == 0
 
 
 def test_fixes_against_a_loop():

@@ -102,6 +102,11 @@ def shown(value: Any, longest: int = LONGEST) -> str:
     return text.cut(text.display_text(value), longest)
 
 
+def counted(n: int, word: str) -> str:
+    """Return a number with its noun: 1 point, 2 points."""
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
 def groups_of(named: list[str], most: int) -> list[tuple[str, list[str]]]:
     """Return names in groups that one figure can tell apart, and what to put behind the name of each figure."""
     parts = [named[k : k + most] for k in range(0, len(named), most)]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core.schema import OWN_PAIRS
+from geoqa.core.schema import OWN_PAIRS, WHOLE_SITE
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Axis, its words, and how far its marks stand from the middle of a row.
 AXES = (("h", "horizontal, per axis", -0.16), ("v", "height", 0.16))
+#: Classes in one figure.
+MOST = 14
 #: What has a panel: column, heading, axis label, and what its values are multiplied with.
 PANELS = (
     ("repeatability", "Repeatability", "one sigma (mm)", 1000.0),
@@ -26,25 +28,29 @@ PANELS = (
 
 
 def figures(classes: pd.DataFrame) -> tuple[Figure, ...]:
-    """Return the plot of ``classes``, nothing where nothing of them is known."""
+    """Return plots of ``classes``, the site on each; nothing where nothing of them is known."""
     known = [_column(classes, name, axis) for name, *_ in PANELS for axis, *_ in AXES]
     if not len(classes) or not np.isfinite(np.concatenate(known)).any():
         return ()
+    words = classes["canopy"].astype("str")
+    parts = canvas.groups_of([name for name in words if name != WHOLE_SITE], MOST) or [("", [])]
+    return tuple(_figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}") for more, part in parts)
+
+
+def _figure(classes: pd.DataFrame, name: str) -> Figure:
     worst = np.nan_to_num(_column(classes, "repeatability", "h")).argmax()
-    name = canvas.shown(classes["canopy"].astype("str").iloc[worst])
+    largest = canvas.shown(classes["canopy"].astype("str").iloc[worst])
     alt = (
-        f"Horizontal repeatability and precision ratio of {len(classes)} rows, the site and its canopy classes; the "
-        f"largest horizontal repeatability is that of {name}."
+        f"Repeatability and precision ratio of {canvas.counted(len(classes), 'row')}, the site and its canopy classes; "
+        f"the largest horizontal repeatability is that of {largest}."
     )
     caption = (
         "Repeatability: one standard deviation of a visit as repeated visits show it. Ratio: above 1, receivers state "
         "less than visits show. Bars: 95 % intervals. Hollow marks lean on the pairs of other classes."
     )
-    height = 1.6 + 0.42 * len(classes)
-    return (
-        canvas.figure("classes", "Precision under each cover", alt, caption,
-                      lambda empty: _draw(empty, classes), 7.0, height),
-    )  # fmt: skip
+    height = 1.8 + 0.42 * len(classes)
+    return canvas.figure(name, "Precision under each cover", alt, caption,
+                         lambda empty: _draw(empty, classes), 7.0, height)  # fmt: skip
 
 
 def _column(classes: pd.DataFrame, name: str, axis: str, end: str = "") -> Any:

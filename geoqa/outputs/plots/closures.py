@@ -34,8 +34,9 @@ def figures(closures: pd.DataFrame) -> tuple[Figure, ...]:
     place, limits = place[mine], np.unique(shown["tolerance_h_m"].dropna().to_numpy(dtype=float))
     n, points = len(shown), shown["point"].nunique()
     beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
-    title = f"Horizontal closures, n = {n} at {points} points"
-    alt = f"Scatter of {n} horizontal closures at {points} points: {beyond} lie beyond the tolerance."
+    at = canvas.counted(points, "point")
+    title = f"Horizontal closures, n = {n} at {at}"
+    alt = f"Scatter of {canvas.counted(n, 'horizontal closure')} at {at}, {beyond} beyond the tolerance."
     caption = (
         "Each mark is the difference of two independent fixes of a point, later minus earlier, with the shape of its "
         "horizontal status. Circles: the tolerance, the smallest and the largest where there are several. Hollow marks "

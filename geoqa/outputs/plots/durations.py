@@ -42,9 +42,8 @@ def _draw(empty: Canvas, table: pd.DataFrame, job: Job, named: list[str]) -> Non
         _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k])
     tolerance = job.tolerance.horizontal_m
     if tolerance:
-        spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.0)
-        text = f"horizontal tolerance {1000 * tolerance:g} mm"
-        spread.text(0.01, 1000 * tolerance, text, transform=spread.get_yaxis_transform(), va="bottom", fontsize=8)
+        label = f"horizontal tolerance {1000 * tolerance:g} mm"
+        spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.2, label=label)
     spread.set_title("Averages of fixed epochs")
     spread.set_ylabel("spread per horizontal axis (mm)")
     worth.set(xlabel="length of the average (s)", ylabel="independent epochs (1)")

@@ -32,9 +32,10 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
     spot = spots.spot(frames, job, point)
     limit = job.role(_role(spot)).tolerance.horizontal_m
     title = f"{canvas.shown(point)}: where its epochs fell"
+    fixed = int((spot.state == 0).sum())
     alt = (
-        f"East and north of {len(spot.state)} epochs of {canvas.shown(point)}, {int((spot.state == 0).sum())} of them "
-        f"fixed, and of {len(spot.occupations)} averages."
+        f"East and north of {canvas.counted(len(spot.state), 'epoch')} of {canvas.shown(point)}, {fixed} fixed, "
+        f"and of {canvas.counted(len(spot.occupations), 'average')}."
     )
     caption = (
         "Metres from the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
@@ -70,7 +71,7 @@ def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None) -> None:
     outside = _frame(axes, spot, limit or 0.0)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     beyond = f", {outside} outside the frame" if outside else ""
-    axes.set_title(f"{canvas.shown(point)}: {spot.total} epochs{shown}{beyond}")
+    axes.set_title(f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown}{beyond}")
     axes.set(xlabel="east of the middle (m)", ylabel="north of the middle (m)")
     if not np.isfinite(place).all(axis=1).any():
         canvas.say_nothing(axes, "no position")

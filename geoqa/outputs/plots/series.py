@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 #: Stops stand so far apart on the time axis, as a share of all time at rest.
 APART = 0.03
-#: More stops are not each marked with their time.
+#: Stops that are marked with their time; of more, some.
 MARKED = 8
 
 
@@ -34,12 +34,12 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
     spot = spots.spot(frames, job, point)
     title = f"{canvas.shown(point)}: east, north and up against time"
     alt = (
-        f"Three series of {len(spot.state)} epochs of {canvas.shown(point)} at "
-        f"{spot.epochs['stop'].nunique()} stops, {int((spot.state == 0).sum())} of them fixed."
+        f"Three series of {canvas.counted(len(spot.state), 'epoch')} of {canvas.shown(point)} at "
+        f"{canvas.counted(spot.epochs['stop'].nunique(), 'stop')}, {int((spot.state == 0).sum())} of them fixed."
     )
     caption = (
-        "Metres from the middle of the fixed epochs. Stops stand one after the other, each begins at a line with its "
-        "time, UTC; the time between them is left out."
+        "Metres from the middle of the fixed epochs. Stops stand one after the other, each begins at a line, marked "
+        "with its time, UTC; the time between them is left out."
     )
     return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point), 7.2, 6.0)
 
@@ -48,25 +48,27 @@ def _draw(empty: Canvas, spot: Spot, point: str) -> None:
     panels = empty.subplots(3, 1, sharex=True)
     time, begins = _at_rest(spot)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
-    panels[0].set_title(f"{canvas.shown(point)}: {spot.total} epochs{shown} at {len(begins)} stops")
+    panels[0].set_title(
+        f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown} at {canvas.counted(len(begins), 'stop')}"
+    )
     for axes, name, values in zip(panels, ("east", "north", "up"), spot.place.T, strict=True):
         _panel(axes, time, values, spot)
         axes.set_ylabel(f"{name} of the middle (m)" if name != "up" else "above the middle (m)")
         for at in begins:
             axes.axvline(at, color=PLAIN[0], linewidth=0.6)
-    for at, clock in zip(begins[:MARKED], _clocks(spot)[:MARKED], strict=True):
-        text = {
-            "transform": panels[2].get_xaxis_transform(),
-            "rotation": 90,
-            "fontsize": 7,
-            "va": "bottom",
-            "ha": "right",
-        }
-        panels[2].text(at, 0.02, clock, **text)
+    _mark(panels[2], begins, _clocks(spot))
     panels[2].set_xlabel("time at rest (s), stops one after the other; lines: begin of a stop, UTC")
     handles, labels = panels[0].get_legend_handles_labels()
     if handles:
         empty.legend(handles, labels, loc="outside lower center", ncols=len(handles))
+
+
+def _mark(axes: Any, begins: list[float], clocks: list[str]) -> None:
+    """Write the time beside the lines of stops, beside some where there are many."""
+    ground = {"facecolor": "white", "alpha": 0.75, "edgecolor": "none", "pad": 0.5}
+    look = {"rotation": 90, "fontsize": 7, "va": "bottom", "ha": "right", "bbox": ground}
+    for k in sorted({round(k) for k in np.linspace(0, len(begins) - 1, min(MARKED, len(begins)))}):
+        axes.text(begins[k], 0.02, clocks[k], transform=axes.get_xaxis_transform(), **look)
 
 
 def _panel(axes: Any, time: Array, values: Array, spot: Spot) -> None:

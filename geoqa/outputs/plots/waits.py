@@ -49,7 +49,8 @@ def _figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: s
 
 def _draw(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
     empty.suptitle(
-        f"Waiting for a solution, n = {len(attempts)} attempts (bounds: 95 %, crosses: given up)", fontsize=10
+        f"Waiting for a solution, n = {canvas.counted(len(attempts), 'attempt')} (bounds: 95 %, crosses: given up)",
+        fontsize=10,
     )
     for axes, until in zip(empty.subplots(len(panels), 1, squeeze=False)[:, 0], panels, strict=True):
         _panel(axes, attempts[attempts[f"{until}_s"].notna()], until, named)

@@ -1,0 +1,1 @@
+"""The report: one document made of plain blocks, written as HTML and as PDF."""

@@ -1,0 +1,245 @@
+"""The sections that list: what to do, changes, decisions, conflicts, what is not delivered, rows set aside, the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core import geodesy
+from geoqa.core.schema import SEVERITY
+from geoqa.core.units import length, signed, spoken
+from geoqa.outputs import recipe_keys
+from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
+from geoqa.outputs.report.evidence import Frames, has, none, table
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+
+NOT_STATED = "not stated"
+
+
+def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequence[str]) -> list[Section]:
+    """Return the sections.
+
+    Parameters
+    ----------
+    record
+        What run.json holds: inputs, recipe, accounts, versions, steps.
+    messages
+        What the run said.
+    """
+    made = [Section("What to observe again", tuple(_revisits(frames)))]
+    if "changes" in frames:
+        made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
+    return [
+        *made,
+        Section("The reviewer's decisions", tuple(_decisions(frames))),
+        Section("Conflicts and their closures", tuple(_conflicts(frames, job))),
+        Section("Points not delivered", tuple(_withheld(frames, job))),
+        Section("Rows set aside", tuple(_aside(frames, record))),
+        Section("Coordinates and equipment", tuple(_frame(job))),
+        Section("The run", tuple(_run(record, messages))),
+    ]
+
+
+def _revisits(frames: Frames) -> list[Block]:
+    if "revisits" not in frames:
+        return none("Revisits were not planned.")
+    revisits = frames["revisits"]
+    if revisits.empty:
+        return none("Nothing has to be observed again.")
+    rows = [
+        (
+            f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
+            shown(row.reason, 200), _when(row.earliest_utc), _chance(row),
+        )
+        for row in revisits.sort_values("rank").itertuples(index=False)
+    ]  # fmt: skip
+    head = (
+        "order of need",
+        "point",
+        "status",
+        "what to do",
+        "why",
+        "not before, UTC",
+        "chance that one visit settles it",
+    )
+    return [
+        Text("In the order of need; the field sheet (revisits.html) has them in walking order."),
+        table("Points to observe again", head, rows, (0,), "revisits"),
+    ]
+
+
+def _when(value: Any) -> str:
+    return "" if value is None or value != value else f"{value:%Y-%m-%d %H:%M}"
+
+
+def _chance(row: Any) -> str:
+    if row.chance != row.chance:
+        return "no record"
+    return f"{100 * row.chance:.0f} % ({100 * row.chance_low:.0f} to {100 * row.chance_high:.0f}, n {row.chance_n:,})"
+
+
+def _changes(frames: Frames) -> list[Block]:
+    changes = frames["changes"]
+    moved = changes[changes["change"].astype("str") != "same"]
+    if moved.empty:
+        return none("No point has changed.")
+    rows = [
+        (
+            shown(row.point, 40), str(row.change), _word(row.status_before), _word(row.status),
+            _word(row.deliver_before), _word(row.deliver), _word(row.revisit),
+        )
+        for row in moved.itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "change", "status before", "status now", "delivered before", "now", "revisit")
+    return [table("Points that changed", head, rows, (), "changes")]
+
+
+def _word(value: object) -> str:
+    return value if isinstance(value, str) else "–"
+
+
+def _decisions(frames: Frames) -> list[Block]:
+    if not has(frames, "decisions"):
+        return none("No decision of a reviewer was given.")
+    rows = [
+        (
+            str(row.action), str(row.kind), shown(row.target, 80), shown(row.who, 60), shown(row.when, 40),
+            shown(row.why, 200),
+        )
+        for row in frames["decisions"].itertuples(index=False)
+    ]  # fmt: skip
+    return [
+        Text("Status and delivery stay what the evidence says."),
+        table("Decisions", ("what", "of", "target", "who", "when", "why"), rows, (), "decisions"),
+    ]
+
+
+def _conflicts(frames: Frames, job: Job) -> list[Block]:
+    points = frames["points"]
+    names = points.loc[points["status"] == "conflict"].sort_values("worst_horizontal_m", ascending=False)["point"]
+    if names.empty:
+        return none("No point contradicts itself.")
+    closures = frames["closures"]
+    closures = closures[closures["point"].isin(set(names.astype("str"))) & (closures["status"] == "conflict")]
+    unit, up = job.input.unit, job.input.height_unit
+    rows = [
+        (
+            shown(row.point, 40), _gap(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
+            signed(row.dn_m, unit), signed(row.du_m, up), length(row.horizontal_m, unit),
+            length(row.tolerance_h_m, unit),
+        )
+        for row in closures.sort_values("horizontal_m", ascending=False).itertuples(index=False)
+    ]  # fmt: skip
+    head = (
+        "point", "time between", "independence", f"east, {unit}", f"north, {unit}", f"up, {up}", "horizontal",
+        "accepted",
+    )  # fmt: skip
+    return [
+        Text("Each closure that is beyond tolerance and unusual for its precision: later minus earlier."),
+        table(f"Conflicts of {len(names):,} points", head, rows, (1, 3, 4, 5, 6, 7), "closures"),
+    ]
+
+
+def _gap(seconds: float) -> str:
+    if seconds != seconds:
+        return "unknown"
+    hours, rest = divmod(round(seconds / 60), 60)
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours:02d} h {rest:02d} min" if days else f"{hours} h {rest:02d} min" if hours else f"{rest} min"
+
+
+def _withheld(frames: Frames, job: Job) -> list[Block]:
+    points = frames["points"]
+    held = points[points["deliver"] == "no"]
+    if held.empty:
+        return none("Every point may be delivered.")
+    rank = held["status"].astype("str").map({name: k for k, name in enumerate(SEVERITY)})
+    held = held.assign(_rank=rank).sort_values(["_rank", "point"], kind="stable")
+    rows = [
+        (
+            shown(row.point, 40), shown(_word(row.role), 30), str(row.status), f"{row.visits:,}",
+            "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
+            shown(row.deliver_reason, 200),
+        )
+        for row in held.itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "role", "status", "visits", "largest closure", "why not")
+    return [table(f"{len(held):,} points", head, rows, (3, 4), "points")]
+
+
+def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
+    accounts = tuple(
+        f"{shown(file, 120)}: {n['read']:,} {kind} read, {n['used']:,} used, {n['set_aside']:,} set aside"
+        for file, kinds in record.get("accounts", {}).items()
+        for kind, n in kinds.items()
+    )
+    found: list[Block] = [Items(accounts)] if accounts else []
+    if not has(frames, "set_aside"):
+        return [*found, Text("No row was set aside.")]
+    rows = [
+        (shown(str(row.source_file), 60), f"{row.source_line:,}", shown(row.reason, 200), shown(row.row, 100))
+        for row in frames["set_aside"].itertuples(index=False)
+    ]
+    return [*found, table("Rows that are not used", ("file", "line", "reason", "row"), rows, (1,), "set_aside")]
+
+
+def _frame(job: Job) -> list[Block]:
+    """Return in what the coordinates are, and what was used; what nobody stated is said not to be."""
+    told = job.report
+    local = job.site.crs == geodesy.LOCAL
+    system = "a local frame" if local else f"{geodesy.of(job).name} ({job.site.crs})"
+    base = [
+        (word, value) for word, value in (("horizontal", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if value
+    ]
+    unit = job.input.unit
+    rows = (
+        ("Coordinate system", shown(system)),
+        ("Datum and realization", shown(told.datum or NOT_STATED)),
+        ("Epoch", shown(told.epoch or NOT_STATED)),
+        ("Heights", shown(job.site.height or NOT_STATED)),
+        ("Geoid model", shown(told.geoid or NOT_STATED)),
+        ("Localization", shown(job.site.localization or NOT_STATED)),
+        ("Combined factor", NOT_STATED if job.site.combined_factor is None else f"{job.site.combined_factor:.8f}"),
+        (
+            "Unit",
+            f"{spoken(unit)}"
+            + ("" if job.input.height_unit == unit else f"; heights in {spoken(job.input.height_unit)}"),
+        ),
+        ("Base coordinates", shown(told.base_coordinates or NOT_STATED)),
+        ("Source of the base coordinates", shown(told.base_source or NOT_STATED)),
+        (
+            "Uncertainty of the base, one sigma",
+            ", ".join(f"{word} {length(value, unit)}" for word, value in base)
+            or f"{NOT_STATED}: coordinates and uncertainties are relative to the base",
+        ),
+        ("Equipment", shown(told.equipment or NOT_STATED)),
+        ("Corrections", shown(told.corrections or NOT_STATED)),
+    )
+    return [Facts(rows)]
+
+
+def _said(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+
+
+def _run(record: Mapping[str, Any], messages: Sequence[str]) -> list[Block]:
+    files = [
+        (shown(str(entry["file"]), 80), shown(str(entry["reader"]), 30), f"{entry['bytes']:,}", str(entry["sha256"]))
+        for entry in record.get("inputs", ())
+    ]
+    versions = ", ".join(f"{name} {version}" for name, version in record.get("versions", {}).items())
+    recipe = [(shown(key, 80), shown(_said(value), 160)) for key, value in recipe_keys.flat(record.get("recipe", {}))]
+    plugins = record.get("plugins", {})
+    used = ", ".join(f"{one['step']} ({one['distribution']} {one['version']})" for one in plugins.get("used", ()))
+    found: list[Block] = [
+        table("Files that were read", ("file", "read as", "bytes", "SHA-256"), files, (2,), "run.json"),
+        Facts((("Versions", versions), ("Steps of other distributions", shown(used) or "none"))),
+    ]
+    if messages:
+        found += [Text("What the run said:"), Items(tuple(shown(text, 800) for text in messages[:80]))]
+    if len(messages) > 80:
+        found.append(Text(f"and {len(messages) - 80:,} more in run.json", small=True))
+    found.append(table("The recipe as completed", ("key", "value"), recipe, (), "run.json", 400))
+    return found

@@ -1,0 +1,191 @@
+"""The site as a picture for paper: every point by its status, in the job's own grid, with a scale and north."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
+
+import numpy as np
+
+from geoqa.core import geodesy
+from geoqa.core.figure import Figure
+from geoqa.core.schema import SEVERITY, STATUSES
+from geoqa.core.units import METRES_PER
+from geoqa.outputs import symbology
+from geoqa.outputs.layers import place
+from geoqa.outputs.report import marks
+from geoqa.outputs.report.document import shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+
+#: Size of the picture, and of the margin around the points, pixels.
+WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 640.0, 30.0
+#: More points than this are drawn as cells of the ground, so many pixels wide, by the worst status in each.
+MANY, CELL = 1500, 11.0
+#: Statuses whose points are named, and how many names at most.
+NAMED, NAMES = ("conflict", "loose"), 40
+_FONT = 'font-family="DejaVu Sans, sans-serif"'
+
+
+def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
+    """Return the picture; None where no point has a place."""
+    points = frames["points"]
+    at = place.places(points, job)
+    known = np.flatnonzero(np.isfinite(at.easting_m) & np.isfinite(at.northing_m))
+    if not len(known):
+        return None
+    frame = _Frame(at.easting_m[known], at.northing_m[known])
+    status = points["status"].astype("str").to_numpy()[known]
+    many = len(known) > MANY
+    parts = [*_zones(frames.get("zones"), frame, job)]
+    parts += _cells(frame, status) if many else _symbols(frame, status, points, known)
+    parts += [_scale(frame, job), _north(frame)]
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {frame.height:g}" width="{WIDTH:g}" '
+        f'height="{frame.height:g}"><rect width="{WIDTH:g}" height="{frame.height:g}" fill="#ffffff"/>'
+        f"{''.join(parts)}</svg>"
+    )
+    counts = ", ".join(f"{n} {name}" for name in STATUSES if (n := int((status == name).sum())))
+    bar = "" if many else " A bar under a symbol: it may be delivered."
+    drawn = "Each square of the ground by the worst status in it." if many else "Each point by its status."
+    zones = " Outlined: problem zones." if _has(frames.get("zones")) else ""
+    return Figure("site", "The site", svg, f"Map of {len(known)} points: {counts}.", f"{drawn}{bar}{zones}")
+
+
+class _Frame:
+    """Where easting and northing stand on the picture."""
+
+    def __init__(self, east: Array, north: Array) -> None:
+        self.west, self.south = float(east.min()), float(north.min())
+        wide, tall = float(np.ptp(east)), float(np.ptp(north))
+        room = WIDTH - 2 * MARGIN
+        across = room / wide if wide > 0 else np.inf
+        up = (MOST - 2 * MARGIN) / tall if tall > 0 else np.inf
+        scale = min(across, up)
+        self.per_m = float(scale) if np.isfinite(scale) else 1.0
+        self.height = float(np.clip(tall * self.per_m + 2 * MARGIN, LEAST, MOST))
+        self.left = (WIDTH - wide * self.per_m) / 2
+        self.below = (self.height - tall * self.per_m) / 2
+        self.x, self.y = self.pixels(east, north)
+
+    def pixels(self, east: Any, north: Any) -> tuple[Array, Array]:
+        """Return pixels from the upper left corner."""
+        x = self.left + (np.asarray(east, float) - self.west) * self.per_m
+        return x, self.height - self.below - (np.asarray(north, float) - self.south) * self.per_m
+
+
+def _has(zones: pd.DataFrame | None) -> bool:
+    return zones is not None and not zones.empty
+
+
+def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> list[str]:
+    """Return the outlines of the problem zones, each named at its northern end."""
+    import shapely
+
+    if zones is None or zones.empty:
+        return []
+    system = geodesy.of(job)
+    parts, colour = [], symbology.STRONG[0]
+    for name, shape in zip(zones["zone"].astype("str"), zones["geometry"], strict=True):
+        rings = [ring for part in getattr(shape, "geoms", [shape]) for ring in (part.exterior, *part.interiors)]
+        paths, top = [], (0.0, np.inf)
+        for ring in rings:
+            x, y = shapely.get_coordinates(ring).T
+            east, north = (
+                system.from_lonlat(x, y) if system.geographic else (v * system.metres_per_unit for v in (x, y))
+            )
+            px, py = frame.pixels(east, north)
+            paths.append("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(px, py, strict=True)) + "Z")
+            k = int(np.argmin(py))
+            top = min(top, (float(px[k]), float(py[k])), key=lambda p: p[1])
+        parts.append(
+            f'<path d="{"".join(paths)}" fill="{colour}" fill-opacity="0.10" fill-rule="evenodd" stroke="{colour}" '
+            'stroke-width="1.6" stroke-dasharray="6 3"/>'
+        )
+        parts.append(_text(top[0], max(top[1] - 5, 12), shown(name, 24), 11, "middle", True))
+    return parts
+
+
+def _symbols(frame: _Frame, status: Any, points: pd.DataFrame, known: Any) -> list[str]:
+    """Return each point's symbol, the worst on top, with the bar of those that may be delivered, and some names."""
+    deliver = (points["deliver"] == "yes").to_numpy()[known]
+    r = 4.6 if len(known) <= 400 else 3.2
+    parts = []
+    for name in reversed(SEVERITY):
+        for k in np.flatnonzero(status == name).tolist():
+            x, y = frame.x[k], frame.y[k]
+            parts.append(marks.mark(name, r, f"translate({x:.1f} {y:.1f})"))
+            if deliver[k]:
+                parts.append(
+                    f'<path d="M{x - r:.1f} {y + r + 2.6:.1f}h{2 * r:.1f}" stroke="{marks.INK}" stroke-width="1.5"/>'
+                )
+    return parts + _names(frame, status, points["point"].astype("str").to_numpy()[known], r)
+
+
+def _names(frame: _Frame, status: Any, names: Any, r: float) -> list[str]:
+    """Return the names of points that need looking at, as far as they find room beside their symbol."""
+    taken = np.stack([frame.x - r, frame.y - r, frame.x + r, frame.y + r], axis=1)
+    parts: list[str] = []
+    for word in NAMED:
+        for k in np.flatnonzero(status == word).tolist():
+            if len(parts) >= NAMES:
+                return parts
+            text = shown(names[k], 16)
+            wide = 6.3 * len(text) + 2
+            for x, y in ((r + 3, 3), (-r - 3 - wide, 3), (-wide / 2, -r - 4), (-wide / 2, r + 12)):
+                box = np.array([frame.x[k] + x, frame.y[k] + y - 9, frame.x[k] + x + wide, frame.y[k] + y + 2])
+                apart = (
+                    (taken[:, 0] > box[2]) | (taken[:, 2] < box[0]) | (taken[:, 1] > box[3]) | (taken[:, 3] < box[1])
+                )
+                if apart.all() and box[0] > 0 and box[2] < WIDTH and box[1] > 0:
+                    parts.append(_text(box[0], box[3] - 2, text, 10, "start", False))
+                    taken = np.vstack([taken, box])
+                    break
+    return parts
+
+
+def _cells(frame: _Frame, status: Any) -> list[str]:
+    """Return squares of the ground, each with the symbol of the worst status in it."""
+    rank = np.array([SEVERITY.index(name) for name in status])
+    columns = int(WIDTH // CELL) + 1
+    cell = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)
+    order = np.lexsort((rank, cell))
+    first = order[np.append(True, np.diff(cell[order]) > 0)]
+    parts = []
+    for k in sorted(first.tolist(), key=lambda k: -rank[k]):
+        x, y = (cell[k] % columns + 0.5) * CELL, (cell[k] // columns + 0.5) * CELL
+        parts.append(marks.mark(status[k], 0.34 * CELL, f"translate({x:.1f} {y:.1f})"))
+    return parts
+
+
+def _scale(frame: _Frame, job: Job) -> str:
+    """Return a bar of a round length in the job's unit, at most a third of the picture."""
+    unit = job.input.unit
+    per_unit = frame.per_m * METRES_PER[unit]
+    most = WIDTH / 3 / per_unit
+    step = 10.0 ** np.floor(np.log10(most))
+    length = float(max(k * step for k in (1, 2, 5) if k * step <= most))
+    wide, y = length * per_unit, frame.height - 10
+    bar = f'<path d="M10 {y - 4:.1f}v4h{wide:.1f}v-4" fill="none" stroke="{marks.INK}" stroke-width="1.4"/>'
+    return bar + _text(10 + wide + 6, y, f"{length:,g} {unit}", 11, "start", False)
+
+
+def _north(frame: _Frame) -> str:
+    x, y = WIDTH - 18, frame.height - 10
+    arrow = f'<path d="M{x} {y}v-26l-5 9m5 -9l5 9" fill="none" stroke="{marks.INK}" stroke-width="1.4"/>'
+    return arrow + _text(x - 9, y, "grid north", 11, "end", False)
+
+
+def _text(x: float, y: float, text: str, size: float, anchor: str, strong: bool) -> str:
+    weight = ' font-weight="bold"' if strong else ""
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" {_FONT} font-size="{size:g}" text-anchor="{anchor}"{weight} fill="{marks.INK}" '
+        f'stroke="#ffffff" stroke-width="2.5" stroke-linejoin="round" paint-order="stroke">{escape(text)}</text>'
+    )
