@@ -19,6 +19,7 @@ from outputs.unpacked import Page
 from geoqa.cli import main
 
 EXAMPLE = Path(__file__).parent / "plugin_example"
+STEPS = ("line-book", "time-span", "long-span-on-map", "span-bars", "names-file")
 HOSTILE = "{{ 7*7 }}</script><img src=x onerror=hurt()>"
 BOOK = """\
 * an invented line book
@@ -82,7 +83,7 @@ def reviewed(installed, tmp_path_factory):
 def test_its_steps_are_listed_with_their_distribution(installed):
     done = run(["steps"], installed)
     assert done.returncode == 0, done.stderr
-    for name in ("line-book", "time-span", "long-span-on-map", "span-bars"):
+    for name in STEPS:
         line = next(line for line in done.stdout.splitlines() if line.strip().startswith(name))
         assert line.endswith("[geoqa-example 1.0]")
     assert "Refused" not in done.stdout
@@ -115,7 +116,7 @@ def test_its_analysis_step_takes_part(reviewed):
     step = next(s for s in record["steps"] if s["step"] == "time-span")
     assert step["parameters"] == {"long_h": {"value": 4.0, "unit": "h"}}
     used = {(p["step"], p["distribution"], p["version"]) for p in record["plugins"]["used"]}
-    assert used == {(n, "geoqa-example", "1.0") for n in ("line-book", "time-span", "long-span-on-map", "span-bars")}
+    assert used == {(n, "geoqa-example", "1.0") for n in STEPS}
 
 
 def test_its_parameter_is_set_in_the_recipe_and_on_the_command_line(installed, reviewed, tmp_path):
@@ -150,6 +151,16 @@ def test_its_plot_is_drawn_and_the_text_in_it_is_inert(installed, reviewed, tmp_
     assert done.returncode == 0, done.stderr
     svg = (tmp_path / "plots/spans.svg").read_text(encoding="utf-8")
     assert "5.0 h, {{ 7*7 }}&lt;/script&gt;&lt;img src=x onerror=hurt()&gt;" in svg
+
+
+def test_its_writer_writes_what_may_be_delivered(installed, reviewed):
+    done = run(["deliver", reviewed[1], "--also", "names"], installed)
+    assert done.returncode == 0, done.stderr
+    text = (reviewed[1] / "delivered.txt").read_text(encoding="utf-8")
+    assert text.splitlines()[1:] == ["* 'A1' 1600000.0040 5400000.0030"]
+    refused = run(["deliver", reviewed[1], "--also", "names"])
+    assert refused.returncode == 2
+    assert "names: there is no such format" in refused.stderr
 
 
 BAD = '''\
