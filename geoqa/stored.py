@@ -56,7 +56,9 @@ def deliver(
     deliveries = asked(also, review.job, all_points)
     names = deliveries.names()
     refuse_loss(folder, (), names)
-    before = [one for one in review.record.get("also", ()) if one["file"] not in names]
+    also_before = review.record.get("also")
+    listed = also_before if isinstance(also_before, list) else []
+    before = [one for one in listed if isinstance(one, dict) and one.get("file") not in names]
     with folders.replacing(folder) as staging:
         made = deliveries.write(staging, review.frames, review.job, progress)
         record.write(staging / "run.json", {**review.record, "also": [*before, *made]})

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
+import openpyxl
 import pytest
 import sites
+from lxml import etree
 
 import geoqa
 from geoqa import deliveries, plugins, reviews
@@ -96,6 +99,31 @@ def test_delivering_again_keeps_what_was_delivered(tmp_path, review):
     main(["deliver", str(out), "--also", "csv", "--all-points"])
     assert further(out) == {"delivered.csv", "delivered.gpx", "all-points.csv"}
     assert {one["file"] for one in record(out)["also"]} == {"delivered.csv", "delivered.gpx", "all-points.csv"}
+
+
+def test_a_damaged_list_of_files_is_no_hindrance(tmp_path, review):
+    out = tmp_path / "out"
+    review.write(out)
+    for damaged in ("x", [1, {"file": None}, {}], {"file": "map.html"}):
+        (out / "run.json").write_text(json.dumps({**record(out), "also": damaged}), encoding="utf-8")
+        assert main(["deliver", str(out), "--also", "csv"]) == 0
+        assert record(out)["also"][-1]["file"] == "delivered.csv"
+
+
+def test_headings_may_hold_anything(tmp_path, review):
+    heading = 'E "x" <y> =1 %%d \\P\n&amp;\u202e'
+    job = replace(review.job, columns={**review.job.columns, "easting": heading, "point": "=1+1"})
+    Deliveries.of(ALL, job).write(tmp_path, review.frames, job, lambda _: None)
+    with (tmp_path / "delivered.csv").open(encoding="utf-8", newline="") as file:
+        first = next(csv.reader(file))
+    assert first[:2] == ["'=1+1", heading]
+    assert list(gpd.read_parquet(tmp_path / "delivered.parquet").columns[:2]) == ["=1+1", heading]
+    told = json.loads((tmp_path / "delivered.geojson").read_text(encoding="utf-8"))
+    assert told["features"][0]["properties"]["=1+1"] == "A1"
+    head = next(openpyxl.load_workbook(tmp_path / "delivered.xlsx")["points"].iter_rows())
+    assert (head[0].value, head[0].data_type) == ("=1+1", "s")
+    assert etree.parse(tmp_path / "delivered.xml").getroot() is not None
+    assert etree.parse(tmp_path / "delivered.kml").getroot() is not None
 
 
 def test_nothing_to_deliver_is_said(tmp_path, capsys):

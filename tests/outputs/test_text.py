@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+from xml.etree import ElementTree
 
 import jinja2
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.outputs.text import cell_text, cut, display_text, json_for_html, map_text
+from geoqa.outputs.text import cell_text, cut, display_text, dxf_text, json_for_html, map_text, xml_chars, xml_text
 
 TRICKY = st.text(alphabet=st.sampled_from("{}%#<>&'\"`\\$/!-= \n\u2028\u202e\x00x7*"), max_size=30) | st.text(
     max_size=20
@@ -96,3 +97,44 @@ def test_a_missing_cell_is_empty(value):
 
 def test_a_cell_can_be_written():
     assert cell_text("a\x00\ud800").encode("utf-8").decode() == "a␀\ufffd"
+
+
+@given(st.text(max_size=30) | TRICKY)
+def test_xml_text_comes_back_from_a_parser_in_an_element_and_in_an_attribute(value):
+    text = xml_text(value)
+    element = ElementTree.fromstring(f'<a b="{text}">{text}</a>')
+    assert element.get("b") == element.text or not text
+    assert (element.text or "") == xml_chars(value)
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        ("a]]>b", "a]]&gt;b"),
+        ("line\nbreak\ttab\r", "line&#10;break&#9;tab&#13;"),
+        ("bell\x07", "bell⟨U+0007⟩"),
+        ("\ufffe\uffff", "⟨U+FFFE⟩⟨U+FFFF⟩"),
+        ("\ud800", "\ufffd"),
+        ("abc\u202etxt", "abc\u202etxt"),  # kept as it is: programs read it
+        (None, ""),
+    ],
+)
+def test_xml_text_keeps_what_xml_can_hold(value, shown):
+    assert xml_text(value) == shown
+
+
+@given(st.text(alphabet=st.sampled_from("%\\^{}PUJ+0041 \n\x07"), max_size=20))
+def test_dxf_text_holds_no_switch(value):
+    text = dxf_text(value)
+    assert "\\" not in text
+    assert "^" not in text
+    assert "%%" not in text
+    assert text.isprintable()
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [("50%", "50%"), ("%%d", "％％d"), ("%%%", "％％%"), ("\\U+0041", "＼U+0041"), ("{a}", "{a}"), ("^J", "＾J")],
+)
+def test_dxf_text_changes_only_switches(value, shown):
+    assert dxf_text(value) == shown

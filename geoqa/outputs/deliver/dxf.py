@@ -6,6 +6,7 @@ import contextlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -68,9 +69,8 @@ class DxfFile(Writer):
             for k in np.flatnonzero(points.placed()):
                 texts = [column[k] for column in columns]
                 layer = _layer(drawing, made, texts[2], texts[3])
-                insert = space.add_blockref(
-                    texts[2].upper(), (points.easting[k], points.northing[k], z[k]), dxfattribs={"layer": layer}
-                )
+                place = (points.easting[k], points.northing[k], z[k])
+                insert = space.add_blockref(layer, place, dxfattribs={"layer": layer})
                 _attributes(insert, texts, size, layer)
             drawing.saveas(path)
 
@@ -93,7 +93,7 @@ def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:
     """Return the layer of a point, made when it is first needed."""
     from geoqa.outputs.symbology import SYMBOLS
 
-    name = status.upper() if deliver == "yes" else f"{status.upper()}-NOT-DELIVERED"
+    name = _called(status, deliver)
     if name not in made:
         made.add(name)
         layer = drawing.layers.add(name, color=CONTRAST)
@@ -101,6 +101,11 @@ def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:
         if 60 < (red + green + blue) / 3 < 220:
             layer.rgb = (red, green, blue)
     return name
+
+
+def _called(status: str, deliver: str) -> str:
+    """Return what the layer and the block of a point are called."""
+    return status.upper() if deliver == "yes" else f"{status.upper()}-NOT-DELIVERED"
 
 
 def _attributes(insert: Any, texts: list[str], size: float, layer: str) -> None:
@@ -113,12 +118,14 @@ def _attributes(insert: Any, texts: list[str], size: float, layer: str) -> None:
 
 
 def _blocks(drawing: Any, size: float) -> None:
-    """Define a block for each status: the map's shapes, in the colour of the layer it is put on."""
-    from geoqa.outputs.symbology import SYMBOLS
+    """Define the blocks: the map's shapes in the colour of their layer, a bar under what may be delivered."""
+    from geoqa.outputs.symbology import DELIVERY, SYMBOLS
 
-    for status, symbol in SYMBOLS.items():
-        block = drawing.blocks.new(status.upper())
-        _shape(block, symbol.shape, size / 2)
+    for status, deliver in product(SYMBOLS, DELIVERY):
+        block = drawing.blocks.new(_called(status, deliver))
+        _shape(block, SYMBOLS[status].shape, size / 2)
+        if DELIVERY[deliver].marked:
+            block.add_line((-0.5 * size, -0.65 * size), (0.5 * size, -0.65 * size))
         for n, tag in enumerate(TAGS):
             at = (0.7 * size, -0.5 * size - 1.2 * n * size)
             block.add_attdef(tag, at, dxfattribs={"height": size, "flags": 0 if n == 0 else 1})

@@ -54,6 +54,9 @@ def test_layers_by_status_and_held_points_apart(tmp_path, every, job):
     layers = {attributes(one)["NAME"]: one.dxf.layer for one in drawing.modelspace().query("INSERT")}
     assert layers["A1"] == "CONFIRMED"
     assert layers["S1"] == "UNPROVEN-NOT-DELIVERED"
+    assert all(one.dxf.name == one.dxf.layer for one in drawing.modelspace().query("INSERT"))
+    bars = {name: len(drawing.blocks[name].query("LINE")) for name in ("CONFIRMED", "UNPROVEN-NOT-DELIVERED")}
+    assert bars == {"CONFIRMED": 1, "UNPROVEN-NOT-DELIVERED": 0}  # the mark of delivery
     assert "K1" not in layers  # no coordinate
     assert set(layers.values()) <= {layer.dxf.name for layer in drawing.layers}
 
