@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.canopy import Canopy
 from geoqa.core.control import Control, FieldTest, Line
 from geoqa.core.params import Declared, param
 from geoqa.core.source import Source
@@ -203,6 +204,8 @@ class Job:
         What single input files have otherwise.
     lines
         Corners in their order along a boundary, for statements on the lines between them.
+    canopy
+        What is known of the overhead cover beside the crew's labels.
     """
 
     site: Site
@@ -221,6 +224,7 @@ class Job:
     control: Control = field(default_factory=Control)
     field_test: FieldTest = field(default_factory=FieldTest)
     lines: tuple[Line, ...] = ()
+    canopy: Canopy = field(default_factory=Canopy)
     folder: str | None = field(default=None, compare=False)
 
     def beside(self, name: str) -> Path:
@@ -252,6 +256,7 @@ class Job:
             "decisions": self.decisions.as_table(),
             "control": self.control.as_table(),
             "field_test": self.field_test.as_table(),
+            "canopy": self.canopy.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
         if self.lines:
