@@ -100,8 +100,11 @@ CURVES = tuple(
 )  # fmt: skip
 
 
-#: Canopy heights, low to high: one green, ever darker, paler than any status even where it is darkest.
-CANOPY = ("#e9f3eb", "#d0e2d4", "#b8d2bd", "#a0c2a8", "#89b293", "#71a27e", "#5a926a")
+#: Canopy heights, low to high: one mauve, ever darker. A green would be the natural one, and to protanopia it is the
+#: colour of `loose`; of all hues this is farthest from every status (29 as drawn, in light and in dark, to any sight).
+CANOPY = ("#f4eff4", "#e4dbe6", "#d5c7d8", "#c5b3c9", "#b69fbb", "#a78cad", "#9879a0")
+#: How opaque the picture of them is, as the style sheet has it.
+CANOPY_OPACITY = 0.75
 
 
 def turned(colour: str) -> str:

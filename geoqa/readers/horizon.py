@@ -18,7 +18,7 @@ Index = NDArray[np.int64]
 #: Less of the cells known than this, and what they would say is null.
 ENOUGH = 0.9
 #: Cells looked at in one go.
-MANY = 2_000_000
+MANY = 50_000
 
 
 class Around(NamedTuple):
@@ -72,8 +72,8 @@ def sky_view(
 
     1 minus the mean of the sine of the horizon's elevation over equally spaced directions: what the
     hemisphere holds above an elevation h is 2 pi (1 - sin h). Zaksek, Ostir and Kokalj 2011, Remote
-    Sensing 3:398-415 (from memory). Heights are taken as solid, the cell of the place itself is left
-    out, and the horizon is never below the level of the eye.
+    Sensing 3:398-415 (from memory). A cell is a solid column as wide as it is, the cell of the place
+    itself is left out, and the horizon is never below the level of the eye.
 
     Parameters
     ----------
@@ -106,15 +106,20 @@ def _horizon(
     tile: Heights, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
 ) -> tuple[Array, Array]:
     """Return how many cells are known along one direction, and the sine of the horizon's elevation."""
-    c = np.floor(column[:, None] + along_c).astype(np.int64)
-    r = np.floor(row[:, None] + along_r).astype(np.int64)
-    own = (c == np.floor(column)[:, None]) & (r == np.floor(row)[:, None])
-    rise = tile[r, c] - eye_m[:, None]
+    c = (column[:, None] + along_c).astype(np.int32)  # never negative: the tile holds them all
+    r = (row[:, None] + along_r).astype(np.int32)
+    rise = tile.ravel().take(r * np.int32(tile.shape[1]) + c) - eye_m[:, None].astype(np.float32)
     # To the middle of the cell, whose height it is.
-    away = _distance(metres, c + 0.5 - column[:, None], r + 0.5 - row[:, None])
-    known = ~np.isnan(rise)
-    slope = np.where(known & ~own, rise / away, 0.0).max(axis=1, initial=0.0)
-    return known.sum(axis=1).astype(float), slope / np.sqrt(1 + slope**2)
+    dc, dr = c - (column[:, None] - 0.5), r - (row[:, None] - 0.5)
+    east, north = (metres[k, 0] * dc + metres[k, 1] * dr for k in (0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = rise / np.sqrt(east * east + north * north)
+    # The cell of the place itself, at no distance: only the first steps can still be in it.
+    near = slice(0, 1 + int(np.hypot(*metres).sum() / np.hypot(*metres).min()))
+    slope[:, near][(c[:, near] == column.astype(np.int32)[:, None]) & (r[:, near] == row.astype(np.int32)[:, None])] = 0
+    known = slope == slope
+    best = np.fmax.reduce(slope, axis=1, initial=0.0)
+    return known.sum(axis=1).astype(float), best / np.sqrt(1 + best**2)
 
 
 def _offsets(metres: Array, radius_m: float) -> tuple[Index, Index]:

@@ -46,23 +46,27 @@ def measures(x: Array, y: Array, job: Job) -> tuple[dict[str, Array], tuple[str,
         found = _around(canopy, x, y, rules)
         messages = [*_said(canopy, rules), *_outside(canopy, found["canopy_mean_m"], len(x))]
         if rules.surface is None:
-            eye = np.full(len(x), rules.antenna_height_m)
-            found["sky_view"] = _sky(canopy, x, y, eye, rules)
             messages.append(f"sky view from {canopy.name} alone: the terrain is not in it")
     if rules.surface is not None:
         with raster.opened(job.beside(rules.surface), job, rules.unit, raster.SURFACE_M) as surface:
             # Where the antenna is: on the ground below the canopy.
-            eye = _heights(surface, x, y) - found["canopy_height_m"] + rules.antenna_height_m
-            found["sky_view"] = _sky(surface, x, y, eye, rules)
+            ground = _heights(surface, x, y) - found["canopy_height_m"]
+            found["sky_view"] = _sky(surface, x, y, ground + rules.antenna_height_m, rules)
             messages += _said(surface, rules)
     return {name: found[name] for name in MEASURES}, tuple(messages)
 
 
 def _around(canopy: HeightRaster, x: Array, y: Array, rules: Canopy) -> dict[str, Array]:
-    found = np.full((4, len(x)), np.nan)
-    for at, tile, column, row in _tiles(canopy, x, y, rules.radius_m):
-        found[:, at] = horizon.around(tile, column, row, canopy.metres, rules.radius_m, rules.cover_above_m)
-    return dict(zip(MEASURES, found, strict=False))
+    """Return every measure that the canopy's own raster gives: without one of the surface, the sky view too."""
+    found = np.full((5, len(x)), np.nan)
+    level = rules.surface is None
+    for at, tile, column, row in _tiles(canopy, x, y, max(rules.radius_m, rules.reach_m if level else 0.0)):
+        place = (tile, column, row, canopy.metres)
+        found[:4, at] = horizon.around(*place, rules.radius_m, rules.cover_above_m)
+        if level:
+            eye = np.full(len(at), rules.antenna_height_m)
+            found[4, at] = horizon.sky_view(*place, eye, rules.directions, rules.reach_m)
+    return dict(zip(MEASURES, found, strict=True))
 
 
 def _heights(surface: HeightRaster, x: Array, y: Array) -> Array:
@@ -75,9 +79,8 @@ def _heights(surface: HeightRaster, x: Array, y: Array) -> Array:
 def _sky(heights: HeightRaster, x: Array, y: Array, eye_m: Array, rules: Canopy) -> Array:
     found = np.full(len(x), np.nan)
     for at, tile, column, row in _tiles(heights, x, y, rules.reach_m):
-        found[at] = horizon.sky_view(
-            tile, column, row, heights.metres, eye_m[at], rules.directions, rules.reach_m
-        )  # fmt: skip
+        place = (tile, column, row, heights.metres)
+        found[at] = horizon.sky_view(*place, eye_m[at], rules.directions, rules.reach_m)
     return found
 
 

@@ -33,7 +33,7 @@ AROUND, LEAST_M = 0.08, 60.0
 
 @dataclass(frozen=True, kw_only=True)
 class CanopyRaster(MapLayer):
-    """Draw the canopy heights of ``[canopy] raster`` below the points, in steps of one green; off until it is ticked.
+    """Draw the canopy heights of ``[canopy] raster`` below the points, in steps of one mauve; off until it is ticked.
 
     Each cell of the picture has the height of the raster's cells it lies on, averaged where it is coarser. It is
     placed as the points are, by longitude and latitude in the job's own datum.
