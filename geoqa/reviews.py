@@ -181,8 +181,8 @@ def review(
     """
     from geoqa.core import assembly, corrections, file_rules, meaning
     from geoqa.outputs import record
-    from geoqa.readers import decisions as reviewer
     from geoqa.readers import canopy, field_test, lookup
+    from geoqa.readers import decisions as reviewer
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]

@@ -121,5 +121,7 @@ def _messages(checks: pd.DataFrame, keyed: pd.DataFrame, occupations: pd.DataFra
         against = int((both & (_plain(checks["labelled"]) != _plain(checks[name]))).sum())
         if against:
             listed = f"{against} points: their label is not what {who} say (layer canopy_checks)"
-            found.append(listed.replace("1 points: their label is", "1 point: its label is") if against == 1 else listed)
+            found.append(
+                listed.replace("1 points: their label is", "1 point: its label is") if against == 1 else listed
+            )
     return tuple(found)

@@ -20,9 +20,9 @@ class CanopyCosts(Analysis):
     """Compare closures, shares beyond tolerance and late fixes between canopy classes, and against what a raster says.
 
     A point counts once: its closure is the median over its pairs of different visits, its wait that of the first
-    attempt there; one whose closures a shift explains is left out. Classes are compared by Kruskal and Wallis, one class with another by Mann and Whitney; a yes or no
-    against a measure by a logistic fit on a curve that may bend. What differs between places differs in more than
-    canopy: crews, days, slopes.
+    attempt there; one whose closures a shift explains is left out. Classes are compared by Kruskal and Wallis, one
+    class with another by Mann and Whitney; a yes or no against a measure by a logistic fit on a curve that may bend.
+    What differs between places differs in more than canopy: crews, days, slopes.
     """
 
     name = "canopy-costs"

@@ -15,7 +15,17 @@ import pandas as pd
 from geoqa.analysis import class_table, contrasts, logistic, visit_pairs
 from geoqa.core import survival
 from geoqa.core.canopy_contracts import (
-    BEYOND, CANOPY_COSTS, CANOPY_CURVES, CANOPY_TESTS, CLASS, CLOSURE_H, CLOSURE_V, KRUSKAL, LATE, LOGISTIC, MEASURED,
+    BEYOND,
+    CANOPY_COSTS,
+    CANOPY_CURVES,
+    CANOPY_TESTS,
+    CLASS,
+    CLOSURE_H,
+    CLOSURE_V,
+    KRUSKAL,
+    LATE,
+    LOGISTIC,
+    MEASURED,
 )  # fmt: skip
 from geoqa.core.schema import STATUSES, WHOLE_SITE
 
@@ -86,7 +96,9 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     status = table["status"].astype("object").to_numpy()
     cost = _closures(occupations, pairs, of_pair, len(names))
     cost[BEYOND] = np.where(status == "unproven", np.nan, np.isin(status, OVER).astype(float))
-    cost[LATE] = _late(frames["convergence"], names, patience_s) if "convergence" in frames else np.full(len(names), np.nan)
+    cost[LATE] = (
+        _late(frames["convergence"], names, patience_s) if "convergence" in frames else np.full(len(names), np.nan)
+    )
     canopy = table["canopy"].astype("object").where(table["canopy"].notna() & (table["canopy"] != _MIXED), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
     return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair)
@@ -235,7 +247,9 @@ def _logistic(cost: str, by: str, values: Array, measure: Array, least: int) -> 
                            "statistic": np.nan, "p": np.nan, "note": None}  # fmt: skip
     nothing = _framed([], CANOPY_CURVES)
     if min(events, len(x) - events) < least:
-        return row | {"note": f"no curve: {events} of {len(x)} points are so, {least} of either kind are needed"}, nothing
+        return row | {
+            "note": f"no curve: {events} of {len(x)} points are so, {least} of either kind are needed"
+        }, nothing
     if np.ptp(x) == 0:
         return row | {"note": "no curve: all points have the same value"}, nothing
     knots = logistic.knots(x)
@@ -243,7 +257,8 @@ def _logistic(cost: str, by: str, values: Array, measure: Array, least: int) -> 
     row |= {"groups": len(found.beta) - 1, "statistic": found.statistic, "p": found.p}
     if found.separated:
         return row | {"note": "no curve: the measure parts the points without an exception"}, nothing
-    at = np.linspace(*np.quantile(x, ENDS), STEPS)
+    first, last = (float(np.quantile(x, q)) for q in ENDS)
+    at = np.linspace(first, last, STEPS)
     share, low, high = found.shares(logistic.curve(at, knots))
     line = pd.DataFrame({"cost": cost, "by": by, "x": at, "share": share, "low": low, "high": high})
     return row, line.astype({"cost": "str", "by": "str"})

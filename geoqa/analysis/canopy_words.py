@@ -56,7 +56,9 @@ def _classes(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
 def _times(row: dict[str, Any], reference: str, n: int, p: float) -> str:
     bounds = f" ({_figure(row['ratio_h_low'])} to {_figure(row['ratio_h_high'])})" if row["ratio_h_low"] > 0 else ""
     counts = f"n {row['compared']} and {n} points, {p_words(p)}"
-    return f"about {_figure(row['ratio_h'])} times{bounds} as large {under(row['value'])} as {under(reference)} ({counts})"
+    return (
+        f"about {_figure(row['ratio_h'])} times{bounds} as large {under(row['value'])} as {under(reference)} ({counts})"
+    )
 
 
 def _over_all(tests: pd.DataFrame) -> str:

@@ -46,7 +46,7 @@ def median(values: Array) -> Bounded:
 
 
 def share(yes: int, n: int) -> Bounded:
-    """Return a share with its Jeffreys interval (Brown, Cai and DasGupta 2001, Statist. Sci. 16:101-133, from memory)."""
+    """Return a share with its Jeffreys interval: Brown, Cai and DasGupta 2001, Statist. Sci. 16:101-133 (memory)."""
     if n == 0:
         return UNKNOWN
     low, high = (float(special.betaincinv(yes + 0.5, n - yes + 0.5, q)) for q in (0.025, 0.975))

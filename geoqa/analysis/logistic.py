@@ -1,4 +1,4 @@
-"""A share against a measure: logistic regression on a curve that may bend, with its test and bounds. Arrays in and out."""
+"""A share against a measure: logistic regression on a curve that may bend, with its test and bounds. Kernels."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Fit:
 
     @property
     def statistic(self) -> float:
-        """Twice the gain of log-likelihood over one share for all: chi-square with k - 1 degrees where nothing differs."""
+        """Twice the gain of log-likelihood over one share for all: chi-square, k - 1 degrees, where nothing differs."""
         return max(2 * (self.log_likelihood - self.null_log_likelihood), 0.0)
 
     @property
@@ -85,7 +85,9 @@ def fit(design: Array, yes: Flags) -> Fit:
         except np.linalg.LinAlgError:
             break
         new = likelihood
-        while np.abs(step).max() > 1e-14:  # Newton may overshoot: half a step never lowers a concave likelihood for long
+        while (
+            np.abs(step).max() > 1e-14
+        ):  # Newton may overshoot: half a step never lowers a concave likelihood for long
             new = _log_likelihood(design @ (beta + step), y)
             if new >= likelihood - 1e-12:
                 beta = beta + step
@@ -147,5 +149,7 @@ def curve(x: Array, at: Array) -> Array:
     def cube(knot: float) -> Array:
         return np.maximum(x - knot, 0) ** 3
 
-    bend = cube(first) - cube(middle) * (last - first) / (last - middle) + cube(last) * (middle - first) / (last - middle)
+    bend = (
+        cube(first) - cube(middle) * (last - first) / (last - middle) + cube(last) * (middle - first) / (last - middle)
+    )
     return np.column_stack([np.ones(len(x)), x, bend / (last - first) ** 2])

@@ -19,7 +19,7 @@ class Canopy(Declared):
 
     Attributes
     ----------
-    values
+    words
         ``[canopy.values]``: the words of the areas to canopy classes.
     classes
         ``[canopy.classes]``: canopy class to the mean height, metres, from which it holds.
@@ -45,7 +45,7 @@ class Canopy(Declared):
         LABEL, choices=ORIGINS,
         help="What names the class of a point; where it says nothing the others do, the crew's label first",
     )  # fmt: skip
-    values: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[str, str] = field(default_factory=dict)
     classes: Mapping[str, float] = field(default_factory=dict)
 
     @property
@@ -61,5 +61,5 @@ class Canopy(Declared):
 
     def as_table(self) -> dict[str, Any]:
         """Return the completed table in the recipe's own form."""
-        nested = {name: dict(getattr(self, name)) for name in ("values", "classes")}
+        nested = {"values": dict(self.words), "classes": dict(self.classes)}
         return super().as_table() | {name: table for name, table in nested.items() if table}

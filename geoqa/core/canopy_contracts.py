@@ -83,7 +83,9 @@ CANOPY_COSTS = Frame(
         **_bounded("closure_h_m", "median over points of their horizontal closure"),
         **_bounded("closure_v_m", "median over points of their height closure"),
         **_bounded("ratio_h", "horizontal closures over those of the class they are compared with"),
-        "ratio_h_p": float_column("probability of a larger difference where they close alike (Mann-Whitney)", minimum=0),
+        "ratio_h_p": float_column(
+            "probability of a larger difference where they close alike (Mann-Whitney)", minimum=0
+        ),
         "reference": text_column("the class they are compared with"),
         **_bounded("beyond", "share of the proven points that are beyond tolerance"),
         "proven": int_column("points that are not unproven", minimum=0),

@@ -29,7 +29,8 @@ CELLS = ("text", "number", "share", "span", "time")
 #: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes, area is filled;
 #: patch is a colour of a picture.
 SHAPES = (
-    "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "line", "dash", "area", "patch",
+    "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "line", "dash", "area",
+    "patch",
 )  # fmt: skip
 
 #: What a picture begins with: it is in the page, and asks nobody.

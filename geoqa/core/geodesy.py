@@ -345,14 +345,9 @@ def code(found: str) -> str:
 
 @dataclass(frozen=True)
 class Onto:
-    """Places of the job in the system of a background file: good enough to look it up there, and for nothing else.
+    """Places of the job in the `system` of a background file: good enough to look it up there, and for nothing else.
 
-    Attributes
-    ----------
-    system
-        The file's system.
-    said
-        What people should know of the placing; empty where the file is in the job's own system.
+    `said` is what people should know of the placing; empty where the file is in the job's own system.
     """
 
     system: System
@@ -361,12 +356,7 @@ class Onto:
 
     def places(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Return places of the job's system in the file's, both in their own units and east (or longitude) first."""
-        import numpy as np
-
-        x, y = np.asarray(x, float), np.asarray(y, float)
-        if self._operation is None:
-            return x, y
-        return self._operation.transform(x, y, errcheck=False)
+        return (x, y) if self._operation is None else self._operation.transform(x, y, errcheck=False)
 
     def ground_m(self, x: Array, y: Array, dx: float, dy: float) -> tuple[Array, Array]:
         """Return what a step (dx, dy) in the file's own unit is east and north on the ground, metres."""
@@ -378,22 +368,17 @@ class Onto:
 
 
 def onto(job: Job, found: str) -> Onto:
-    """Return how to find places of `job` in a file whose system is `found`: canopy heights, stand maps.
+    """Return how to look up places of `job` in a file whose system is `found`: canopy heights, stand maps.
 
-    Unlike coordinates, such places may be moved by whatever operation is at hand, and `Onto.said` tells how good it is.
-
-    Raises
-    ------
-    GeodesyError
-        If PROJ does not know the system, or cannot get there.
+    Unlike coordinates, such places may be moved by whatever operation is at hand; `Onto.said` tells how good it is.
+    Raises GeodesyError if PROJ does not know the system, or cannot get there.
     """
     import warnings
 
     import pyproj
     from pyproj.transformer import TransformerGroup
 
-    ours = of(job)
-    stated = compare(found, job.site.crs)
+    ours, stated = of(job), compare(found, job.site.crs)
     whole = pyproj.CRS.from_user_input(found)
     flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
     theirs = system(flat.to_wkt())
@@ -401,10 +386,9 @@ def onto(job: Job, found: str) -> Onto:
         return Onto(theirs, "")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: told below
-            group = TransformerGroup(ours.crs, flat, always_xy=True)
-        operation = group.transformers[0]
+            warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
+            operation = TransformerGroup(ours.crs, flat, always_xy=True).transformers[0]
     except (pyproj.exceptions.ProjError, IndexError) as error:
         raise GeodesyError(f"no operation leads from {ours.name} to {stated.name}. Convert the file.") from error
-    accuracy = f"to {operation.accuracy:g} m" if operation.accuracy >= 0 else "to an unknown accuracy"
-    return Onto(theirs, f"is in {stated.name}: points are placed on it {accuracy}, good to look up and no more", operation)
+    good = f"to {operation.accuracy:g} m" if operation.accuracy >= 0 else "to an unknown accuracy"
+    return Onto(theirs, f"is in {stated.name}: points are placed on it {good}, good to look up and no more", operation)

@@ -121,7 +121,9 @@ class HeightRaster:
             yield
         except (RasterioError, ValueError) as error:
             problem = " ".join(str(error).split())[:200]
-            raise InputError(f"{self.name}: cannot be read ({problem}): damaged or cut off. Export it again.") from error
+            raise InputError(
+                f"{self.name}: cannot be read ({problem}): damaged or cut off. Export it again."
+            ) from error
 
 
 @contextlib.contextmanager
@@ -177,8 +179,8 @@ def _checked(path: Path, data: Any, job: Job, unit: str, limits_m: tuple[float, 
         raise InputError(f"{path}: {error}") from error
     t = data.transform
     c, r = data.width / 2, data.height / 2
-    at = tuple(np.array([value]) for value in (t.a * c + t.b * r + t.c, t.d * c + t.e * r + t.f))
-    steps = [onto.ground_m(*at, *step) for step in ((t.a, t.d), (t.b, t.e))]
+    x, y = (np.array([value]) for value in (t.a * c + t.b * r + t.c, t.d * c + t.e * r + t.f))
+    steps = [onto.ground_m(x, y, *step) for step in ((t.a, t.d), (t.b, t.e))]
     metres = np.column_stack([np.concatenate(step) for step in steps])
     if not np.isfinite(metres).all() or abs(np.linalg.det(metres)) < 1e-12:
         raise InputError(f"{path}: does not lie where its coordinate system ({onto.system.name}) is defined.")

@@ -88,7 +88,7 @@ def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str
     frame = areas.shapes(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)
     onto = geodesy.onto(job, frame.crs.to_wkt())
     words = [str(word).strip() if word == word and word is not None else "" for word in frame[rules.column]]
-    classes = np.array([rules.values.get(word, word) or None for word in words], dtype=object)
+    classes = np.array([rules.words.get(word, word) or None for word in words], dtype=object)
     shapes = np.asarray(frame.geometry.array)
     order = np.argsort(shapely.area(shapes), kind="stable")
     px, py = onto.places(x, y)
@@ -103,7 +103,7 @@ def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str
     mapped[first["point"].to_numpy()] = first["word"].to_numpy()
     said = [f"{rules.areas} {onto.said}"] if onto.said else []
     outside = int(pd.isna(mapped).sum())
-    several = int((hits.groupby("point")["word"].nunique() > 1).sum())
+    several = int((hits.drop_duplicates(["point", "word"])["point"].value_counts() > 1).sum())
     if outside:
         said.append(f"{outside} of {len(x)} points lie in no area of {rules.areas} that states a cover")
     if several:

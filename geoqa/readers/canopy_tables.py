@@ -29,9 +29,9 @@ def read(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Canopy | 
     if not isinstance(given, Mapping):
         return Canopy.from_table(given, f"{where}: [canopy]", faults)
     flat = {key: value for key, value in given.items() if key not in NESTED}
-    values = _words(given.get("values", {}), f"{where}: [canopy.values]", faults)
+    words = _words(given.get("values", {}), f"{where}: [canopy.values]", faults)
     classes = _classes(given.get("classes", {}), f"{where}: [canopy.classes]", faults)
-    canopy = Canopy.from_table(flat, f"{where}: [canopy]", faults, values=values, classes=classes)
+    canopy = Canopy.from_table(flat, f"{where}: [canopy]", faults, words=words, classes=classes)
     if canopy:
         faults += [Fault(f"{where}: [canopy] {key}", *rest) for key, *rest in _problems(canopy)]
         if canopy.files:
@@ -74,8 +74,8 @@ def _problems(canopy: Canopy) -> list[tuple[str, str, str]]:
         found.append(("column", "must be stated.", "Name the column of the areas that holds the cover."))
     found += [
         (key, "means nothing without areas.", 'Add areas = "stands.gpkg", or remove it.')
-        for key in ("column", "values")
-        if getattr(canopy, key) and not canopy.areas
+        for key, stated in (("column", canopy.column), ("values", canopy.words))
+        if stated and not canopy.areas
     ]
     if canopy.raster and not canopy.unit:
         found.append(("unit", "must be stated: a raster does not say it.", 'Write unit = "m", "ft" or "ftUS".'))

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.canopy import Canopy
     from geoqa.core.job import Job
-    from geoqa.core.raster import HeightRaster
+    from geoqa.core.raster import HeightRaster, Heights
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
@@ -84,12 +84,12 @@ def _sky(heights: HeightRaster, x: Array, y: Array, eye_m: Array, rules: Canopy)
     return found
 
 
-def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterator[tuple[Index, Array, Array, Array]]:
+def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterator[tuple[Index, Heights, Array, Array]]:
     """Yield, per tile that holds places: which, its heights with all within reach of them, and their place in it."""
     column, row = heights.cells(x, y)
     with np.errstate(invalid="ignore"):
         inside = (row >= 0) & (row < heights.shape[0]) & (column >= 0) & (column < heights.shape[1])
-    at = np.flatnonzero(inside)
+    at: Index = np.flatnonzero(inside).astype(np.int64)
     key = (row[at] // TILE).astype(np.int64) * (heights.shape[1] // TILE + 1) + (column[at] // TILE).astype(np.int64)
     order = np.argsort(key, kind="stable")
     more = horizon.margin(heights.metres, reach_m)
@@ -107,8 +107,8 @@ def _said(heights: HeightRaster, rules: Canopy) -> list[str]:
     found = [f"{heights.name} {heights.onto.said}"] if heights.onto.said else []
     if heights.cell_m > rules.radius_m / 2:
         found.append(
-            f"{heights.name} has cells of {heights.cell_m:.3g} m: too coarse for a radius of {rules.radius_m:g} m; what it "
-            f"says of a point is said of the few cells around it"
+            f"{heights.name} has cells of {heights.cell_m:.3g} m: too coarse for a radius of {rules.radius_m:g} m; "
+            f"what it says of a point is said of the few cells around it"
         )
     if heights.beyond:
         low, high = heights.limits_m

@@ -19,7 +19,11 @@ def told(**columns):
 
 
 def site(*labels, label_column=None):
-    rows = [row for k, label in enumerate(labels) for row in visits((20.0 * k, 0, 0), (20.0 * k, 0, 0), p=f"P{k}", canopy=label)]
+    rows = [
+        row
+        for k, label in enumerate(labels)
+        for row in visits((20.0 * k, 0, 0), (20.0 * k, 0, 0), p=f"P{k}", canopy=label)
+    ]
     frame = occupations(rows)
     return frame if label_column is None else frame.assign(canopy_label=pd.Categorical(label_column))
 
@@ -72,7 +76,9 @@ def test_labels_that_differ_within_a_point_are_compared_with_nothing():
     assert not [text for text in messages if "label" in text]
 
 
-@pytest.mark.parametrize(("column", "words"), [("canopy_mapped", "[canopy.values]"), ("canopy_raster", "[canopy.classes]")])
+@pytest.mark.parametrize(
+    ("column", "words"), [("canopy_mapped", "[canopy.values]"), ("canopy_raster", "[canopy.classes]")]
+)
 def test_other_words_altogether_are_named_with_the_remedy(column, words):
     canopy = told(point=["P0", "P1"], **{column: ["PINE", "GRASS"]})
     _, messages = context(site("dense conifer", "open"), canopy)

@@ -91,7 +91,9 @@ def test_in_another_system_it_is_sampled_where_the_point_is(tmp_path, job, code)
         if code == "EPSG:3857":  # its metres are stretched: on the ground a cell is shorter
             lat = pyproj.Transformer.from_crs("EPSG:2193", "EPSG:4326", always_xy=True).transform(WEST, NORTH)[1]
             assert found.cell_m == pytest.approx(np.cos(np.radians(lat)), rel=0.01)
-            assert "is in WGS 84 / Pseudo-Mercator" in found.onto.said and "good to look up and no more" in found.onto.said
+            assert (
+                "is in WGS 84 / Pseudo-Mercator" in found.onto.said and "good to look up and no more" in found.onto.said
+            )
 
 
 def test_geographic_input_is_looked_up_by_longitude_and_latitude(tmp_path, job):
@@ -142,6 +144,8 @@ def test_a_raster_that_is_cut_off_is_told(tmp_path, job):
 def test_without_rasterio_the_extra_is_named(tmp_path, job, monkeypatch):
     path = write(tmp_path / "c.tif", np.ones((2, 2)))
     known = importlib.util.find_spec
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *rest: None if name == "rasterio" else known(name, *rest))
+    monkeypatch.setattr(
+        importlib.util, "find_spec", lambda name, *rest: None if name == "rasterio" else known(name, *rest)
+    )
     with pytest.raises(CallError, match=r"geoqa-survey\[raster\]"), opened(path, job):
         pass

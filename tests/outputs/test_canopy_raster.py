@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import dataclasses
 import io
+import itertools
 import re
 
 import numpy as np
@@ -59,7 +60,11 @@ def test_each_place_of_the_picture_has_the_height_of_the_raster_there(frames, jo
         for j in range(12, 18):
             found = cell_at(seen, box, WEST + 40 * i + 20, NORTH - 40 * j - 20)
             height = heights[40 * j + 20, 40 * i + 20]
-            expected = (0,) * 4 if np.isnan(height) else (*colours[np.searchsorted(canopy_raster.BREAKS_M, height, "right")], 255)
+            expected = (
+                (0,) * 4
+                if np.isnan(height)
+                else (*colours[np.searchsorted(canopy_raster.BREAKS_M, height, "right")], 255)
+            )
             assert tuple(found)[3] == expected[3]
             assert expected[3] == 0 or tuple(found) == expected
             checked += 1
@@ -120,7 +125,14 @@ def test_the_page_may_show_what_it_holds_and_ask_nobody(frames, job, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "data", ["https://example.org/a.png", "data:text/html;base64,AA", "data:image/svg+xml;base64,AA", PICTURE_HEAD, PICTURE_HEAD + "A\")"]
+    "data",
+    [
+        "https://example.org/a.png",
+        "data:text/html;base64,AA",
+        "data:image/svg+xml;base64,AA",
+        PICTURE_HEAD,
+        PICTURE_HEAD + 'A")',
+    ],
 )
 def test_a_picture_that_could_ask_or_act_is_refused(data):
     columns = {"picture": [data], "path": [[(173.0, -41.0), (173.1, -40.9)]], "style": ["a"]}
@@ -153,7 +165,7 @@ def test_no_status_looks_like_a_colour_of_the_canopy(theme, sight):
         own = lab(matrix @ linear(getattr(symbol, theme)))
         assert min(np.linalg.norm(own - colour) for colour in seen) >= 29, symbol.status
     light = [colour[0] for colour in seen]
-    assert all(abs(a - b) > 3 for a, b in zip(light, light[1:], strict=False))
+    assert all(abs(a - b) > 3 for a, b in itertools.pairwise(light))
     assert light in (sorted(light), sorted(light, reverse=True))
 
 

@@ -31,7 +31,8 @@ def seen(sheet, lon, lat):
 
     image = pytest.importorskip("PIL.Image")
     at = sheet.ask(
-        """p => { const m = Geoqa.page.map, q = m.latLngToContainerPoint(p), b = m.getContainer().getBoundingClientRect();
+        """p => { const m = Geoqa.page.map, q = m.latLngToContainerPoint(p);
+        const b = m.getContainer().getBoundingClientRect();
         return [q.x + b.x, q.y + b.y]; }""",
         [lat, lon],
     )
@@ -53,7 +54,8 @@ def test_a_picture_lies_where_it_says_beneath_the_points(open_map, pages, make_p
     assert blue[2] > 200 > 100 > blue[0]
     assert clear == ground
     # Below the canvas of the points, in the order of the window.
-    order = "() => [...document.querySelectorAll('.gq-picture, .gq-canvas')].map(e => getComputedStyle(e.parentElement).zIndex)"
+    order = """() => [...document.querySelectorAll('.gq-picture, .gq-canvas')].map(
+        e => getComputedStyle(e.parentElement).zIndex)"""
     assert sorted(sheet.ask(order), key=int) == ["200", "400"]
     # It stays with the ground when the map moves and zooms.
     sheet.ask("() => Geoqa.page.map.setView([-41.4512, 173.2375], 19, {animate: false})")

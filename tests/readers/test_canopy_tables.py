@@ -48,7 +48,7 @@ def test_the_table_is_read_and_what_is_completed_reads_again():
     first = job(WHOLE)
     assert first.canopy.classes == {"open": 0.0, "light": 2.5, "dense conifer": 12.0}
     assert list(first.canopy.classes) == ["open", "light", "dense conifer"]
-    assert first.canopy.values == {"PINE": "dense conifer"}
+    assert first.canopy.words == {"PINE": "dense conifer"}
     assert first.canopy.order == (AREAS, LABEL, RASTER)
     assert first.canopy.cover_above_m == 2.0
     assert job_from_table(first.as_table(), "again").canopy == first.canopy
@@ -72,7 +72,7 @@ def test_the_table_is_read_and_what_is_completed_reads_again():
         ('[canopy]\nraster = "c.tif"\nunit = "m"\n[canopy.classes]\na = "0"', "is not a height in metres"),
         ('[canopy]\nareas = "a.gpkg"\ncolumn = "C"\n[canopy.values]\nX = 3', "[canopy.values] 'X': must be stated"),
         ("[canopy]\nradius_m = 0", "[canopy] radius_m: 0 is not"),
-        ('[canopy]\nheight = 3', "[canopy] height: is not a key here"),
+        ("[canopy]\nheight = 3", "[canopy] height: is not a key here"),
         ("[canopy]\nvalues = 3", "[canopy.values]: must be a table"),
         ("[canopy]\nclasses = 3", "[canopy.classes]: must be a table"),
     ],

@@ -29,7 +29,9 @@ def look(tmp_path):
     def look(x, y, **rules):
         rules = {"raster": "c.tif", "unit": "m", "reach_m": 40.0} | rules
         job = dataclasses.replace(sample_rows.job(), canopy=Canopy(**rules), folder=str(tmp_path))
-        found, said = surroundings.measures(np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float)), job)
+        found, said = surroundings.measures(
+            np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float)), job
+        )
         return {name: values.tolist() for name, values in found.items()}, said
 
     look.write = lambda heights, name="c.tif", **more: write(tmp_path / name, heights, **more)
@@ -69,7 +71,7 @@ def test_heights_in_feet_are_told_in_metres(look):
 def test_tiles_make_no_difference(look, monkeypatch):
     rng = np.random.default_rng(5)
     look.write(surface(lambda e, n: rng.uniform(0, 25, e.shape)))
-    x, y = rng.uniform(-15, 15, (2, 30)) + [[X], [Y]]
+    x, y = X + rng.uniform(-15, 15, 30), Y + rng.uniform(-15, 15, 30)
     whole, _ = look(x, y)
     monkeypatch.setattr(surroundings, "TILE", 7)
     assert look(x, y)[0] == whole
@@ -107,7 +109,9 @@ def test_another_system_is_told_once_and_found_there(look):
 
     move = pyproj.Transformer.from_crs("EPSG:2193", "EPSG:32760", always_xy=True)
     x, y = move.transform(X, Y)
-    look.write(surface(lambda e, n: np.where(np.hypot(e, n) <= 3, 9.0, 1.0)), crs="EPSG:32760", west=x - 60.5, north=y + 60.5)
+    look.write(
+        surface(lambda e, n: np.where(np.hypot(e, n) <= 3, 9.0, 1.0)), crs="EPSG:32760", west=x - 60.5, north=y + 60.5
+    )
     found, said = look(X, Y, radius_m=2.0)
     assert found["canopy_mean_m"] == [9.0]
     assert sum("c.tif is in WGS 84 / UTM zone 60S" in text for text in said) == 1

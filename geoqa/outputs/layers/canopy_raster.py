@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
@@ -68,7 +69,7 @@ def _styles() -> tuple[Style, ...]:
     ends = ("", *(f"{height:g}" for height in BREAKS_M), "")
     labels = [
         f"below {high} m" if not low else f"{low} m and more" if not high else f"{low} to {high} m"
-        for low, high in zip(ends, ends[1:], strict=False)
+        for low, high in itertools.pairwise(ends)
     ]
     looks = zip(labels, symbology.CANOPY, strict=True)
     return tuple(Style(label, label, "patch", colour, "", symbology.turned(colour)) for label, colour in looks)
@@ -145,7 +146,7 @@ def _size(box: Array, cell_m: float, most: int) -> tuple[int, int]:
 
 
 def _places(job: Job, box: Array, rows: int, columns: int) -> tuple[Array, Array]:
-    """Return where the middles of the picture's cells are in the job's system and its own unit, each (rows, columns)."""
+    """Return where the middles of the picture's cells lie, in the job's system and its own unit; (rows, columns)."""
     import numpy as np
 
     from geoqa.core import geodesy
@@ -171,7 +172,9 @@ def _picture(heights: Array) -> tuple[Cells, bytes]:
     while True:
         rows, columns = (max(round(share * n), 1) for n in heights.shape)
         seen = heights if share == 1 else _averaged(heights, rows, columns)
-        cells = np.where(np.isnan(seen), 0, np.searchsorted(BREAKS_M, np.nan_to_num(seen), "right") + 1).astype(np.uint8)
+        cells = np.where(np.isnan(seen), 0, np.searchsorted(BREAKS_M, np.nan_to_num(seen), "right") + 1).astype(
+            np.uint8
+        )
         made = palette_png.encode(cells, symbology.CANOPY)
         if len(made) < LARGEST:
             return cells, made

@@ -34,9 +34,7 @@ class SiteBoundary(MapLayer):
         """Return one drawing of lines; nothing without a file."""
         if not self.file:
             return ()
-        rings, _, said = _outlines(
-            f"[step.{self.name}] file", self.file, job, ("Polygon", "LineString", "LinearRing")
-        )
+        rings, _, said = _outlines(f"[step.{self.name}] file", self.file, job, ("Polygon", "LineString", "LinearRing"))
         style = Style("boundary", "boundary", "dash", symbology.PLAIN[0], "", symbology.PLAIN[1])
         lines = [ring for entry in rings for ring in entry]
         columns = {"path": lines, "style": [style.key] * len(lines)}
@@ -53,7 +51,9 @@ class CoverAreas(MapLayer):
     name: ClassVar[str] = "cover-areas"
     needs: ClassVar[tuple[str, ...]] = ("points",)
 
-    file: str | None = param(None, help="Vector file with the areas, if not those of [canopy], named from the recipe's folder")
+    file: str | None = param(
+        None, help="Vector file with the areas, if not those of [canopy], named from the recipe's folder"
+    )
     column: str | None = param(None, help="Its column that names the cover; without one the areas look alike")
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
@@ -62,7 +62,7 @@ class CoverAreas(MapLayer):
         if not file:
             return ()
         rings, table, said = _outlines(where, file, job, ("Polygon",), column)
-        ours = job.canopy.values if not self.file else {}
+        ours = job.canopy.words if not self.file else {}
         stated = (display_text(word).strip() for word in table[column]) if column else ()
         cover = [ours.get(word, word) or "not stated" for word in stated] or ["area"] * len(rings)
         words = sorted(set(cover))

@@ -67,12 +67,14 @@ def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.Dat
     """Draw the fitted share with its bounds, and the share of each quarter of the points as it was seen."""
     name, unit = SPOKEN[by]
     scale = 1.0 if unit == "m" else 100.0
-    colour, dashes, shape = CURVES[0]
+    colour, dashes, _ = CURVES[0]
     seen = quarters[quarters["proven"] > 0]
     if len(line):
         x, share, low, high = (line[c].to_numpy(dtype=float) for c in ("x", "share", "low", "high"))
         axes.fill_between(scale * x, 100 * low, 100 * high, color=colour, alpha=0.12, linewidth=0)
-        axes.plot(scale * x, 100 * share, linestyle=dashes, color=colour, linewidth=1.6, label="fitted, with 95 % bounds")
+        axes.plot(
+            scale * x, 100 * share, linestyle=dashes, color=colour, linewidth=1.6, label="fitted, with 95 % bounds"
+        )
     if len(seen):
         left, right, share, low, high = (
             seen[c].to_numpy(dtype=float) for c in ("from_value", "to_value", "beyond", "beyond_low", "beyond_high")

@@ -51,7 +51,7 @@ def job(tmp_path):
     return made
 
 
-AREAS = {"areas": "a.gpkg", "column": "Cover", "values": {"PINE": "dense conifer", "OPEN": "open"}}
+AREAS = {"areas": "a.gpkg", "column": "Cover", "words": {"PINE": "dense conifer", "OPEN": "open"}}
 RASTER = {"raster": "c.tif", "unit": "m", "classes": CLASSES}
 SITE = (("A", 20, "open"), ("B", 50, None), ("C", 80, "light"), ("D", 95, None))
 
@@ -96,7 +96,8 @@ def test_the_raster_serves_too_and_says_what_it_knows(job):
 
 
 @pytest.mark.parametrize(
-    ("mean", "name"), [(-0.3, "open"), (0.0, "open"), (1.999, "open"), (2.0, "light"), (12.0, "dense conifer"), (np.nan, None)]
+    ("mean", "name"),
+    [(-0.3, "open"), (0.0, "open"), (1.999, "open"), (2.0, "light"), (12.0, "dense conifer"), (np.nan, None)],
 )
 def test_a_class_holds_from_its_height_on(job, mean, name):
     from geoqa.readers.canopy import _by_height
@@ -137,7 +138,7 @@ def test_words_of_areas_that_are_missing_or_numbers(job, tmp_path):
     shapes = [shapely.box(WEST + a, NORTH - 100, WEST + a + 30, NORTH) for a in (0, 40, 80)]
     frame = pd.DataFrame({"Cover": [None, 3.0, np.nan]})
     gpd.GeoDataFrame(frame, geometry=shapes, crs=2193).to_file(tmp_path / "n.gpkg")
-    found = read_canopy(rows(*SITE), job(areas="n.gpkg", column="Cover", values={"3.0": "light"}))
+    found = read_canopy(rows(*SITE), job(areas="n.gpkg", column="Cover", words={"3.0": "light"}))
     assert found.canopy["canopy_mapped"].astype(object).where(lambda s: s.notna(), None).tolist() == [
         None, "light", None, None,
     ]  # fmt: skip
