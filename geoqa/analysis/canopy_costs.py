@@ -49,5 +49,5 @@ class CanopyCosts(Analysis):
         groups = canopy_table.groups(found)
         costs = canopy_table.costs(found, groups, frames, job, self.minimum_pairs)
         tests, curves = canopy_table.tests(found, groups, self.least)
-        messages = canopy_words.sentences(costs, tests, curves)
+        messages = canopy_words.sentences(costs, tests, curves, self.patience_s)
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))

@@ -15,17 +15,23 @@ if TYPE_CHECKING:
 SURE = 0.05
 #: Fewer points than this on either side are not spoken of.
 FEW = 6
-_WORDS = {BEYOND: "beyond tolerance", LATE: "whose first fix came late"}
 
 
-def sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFrame) -> list[str]:
-    """Return what differs, and what is not shown to, a sentence for the classes and one for each curve."""
+def sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFrame, patience_s: float) -> list[str]:
+    """Return what differs, and what is not shown to, a sentence for the classes and one for each curve.
+
+    Parameters
+    ----------
+    patience_s
+        After how long a fix is late.
+    """
+    words = {BEYOND: "beyond tolerance", LATE: f"whose first fix held only after {patience_s:g} s"}
     said = _classes(costs, tests)
-    said += _shares(costs, tests)
+    said += _shares(costs, tests, words)
     said += [
         text
         for row in tests[(tests["test"] == LOGISTIC) & (tests["p_adjusted"] < SURE)].to_dict("records")
-        if (text := _curve(row, curves))
+        if (text := _curve(row, curves, words))
     ]
     if said:
         said.append("canopy is compared as it was met: places under it differ in crews, days and ground as well")
@@ -66,7 +72,7 @@ def _over_all(tests: pd.DataFrame) -> str:
     return f"; over all classes by Kruskal and Wallis {p_words(float(row['p'].iloc[0]))}" if len(row) else ""
 
 
-def _shares(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
+def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> list[str]:
     """Return the shares beyond tolerance and of late fixes by class, where the classes differ."""
     said = []
     for cost, column, counted in ((BEYOND, "beyond", "proven"), (LATE, "late", "waited")):
@@ -74,7 +80,7 @@ def _shares(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
         mine = costs[(costs["by"] == CLASS) & (costs[counted] >= FEW)].to_dict("records")
         if len(row) and mine:
             parts = [f"{_percent(one, column)} of {one[counted]} {under(one['value'])}" for one in mine]
-            said.append(f"points {_WORDS[cost]}: {', '.join(parts)} ({p_words(float(row['p_adjusted'].iloc[0]))})")
+            said.append(f"points {words[cost]}: {', '.join(parts)} ({p_words(float(row['p_adjusted'].iloc[0]))})")
     return said
 
 
@@ -82,7 +88,7 @@ def _percent(row: dict[str, Any], column: str) -> str:
     return f"{row[column]:.0%} ({row[f'{column}_low']:.0%} to {row[f'{column}_high']:.0%})"
 
 
-def _curve(row: dict[str, Any], curves: pd.DataFrame) -> str:
+def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> str:
     """Return how the share goes along a measure, from a tenth to nine tenths of what was seen."""
     line = curves[(curves["cost"] == row["cost"]) & (curves["by"] == row["by"])]
     if line.empty:
@@ -97,7 +103,7 @@ def _curve(row: dict[str, Any], curves: pd.DataFrame) -> str:
     top = line.loc[line["share"].idxmax()].to_dict()
     turns = f", most, {told(top)}, between" if top["share"] > 1.25 * max(first["share"], last["share"]) else ""
     counts = f"n {row['n']}, {row['events']} of them, {p_words(row['p_adjusted'])}"
-    return f"the share of points {_WORDS[row['cost']]} by {name}: {told(first)}, {told(last)}{turns} ({counts})"
+    return f"the share of points {words[row['cost']]} by {name}: {told(first)}, {told(last)}{turns} ({counts})"
 
 
 def p_words(p: float) -> str:

@@ -202,7 +202,7 @@ def test_late_fixes_are_those_of_the_first_attempt_at_each_point():
     assert table.loc[["open", "pine"], "waited"].tolist() == [20, 15]
     tests = found.frames["canopy_tests"]
     assert tests.loc[tests["cost"] == LATE, ["n", "events"]].to_numpy().tolist() == [[35, 15]]
-    assert any("points whose first fix came late: 0%" in text and "100%" in text for text in found.messages)
+    assert any("points whose first fix held only after 60 s: 0%" in text and "100%" in text for text in found.messages)
     patient = CanopyCosts(patience_s=300.0).run(frames | {"convergence": first}, job()).frames["canopy_costs"]
     assert patient.set_index("value").loc["pine", "late"] == 0.0
 

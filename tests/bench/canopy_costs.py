@@ -48,9 +48,7 @@ def costs(size: int) -> None:
     begin = perf_counter()
     CanopyCosts().run(view, JOB)
     taken, pairs = perf_counter() - begin, sum(spent[step] for step in (Visits, Closures, ClosureStatus))
-    print(
-        f"{size:,} occupations, {len(points):,} points: canopy-costs {taken:.2f} s, {taken / pairs:.1f} x the pair stage"
-    )
+    print(f"{size:,} occupations, {len(points):,} points: {taken:.2f} s, {taken / pairs:.1f} x the pair stage")
 
 
 def raster(points: int) -> None:
