@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
 #: What only some runs are given: a step that needs it is left out where it is missing.
-SOME_READ = ("epochs", "earlier")
+SOME_READ = ("epochs", "earlier", "canopy")
 #: What is there before any analysis step runs.
 GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
 
@@ -52,7 +52,7 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
             raise StepError(f"{step.name!r} needs {', '.join(missing)}, which no step gives.")
     there, ready = set(given), []
     while waiting:
-        free = next((step for step in waiting if all(address in there for address in _wants(step))), None)
+        free = next((step for step in waiting if there.issuperset(_awaits(step, owner))), None)
         if free is None:
             names = ", ".join(f"{step.name!r}" for step in waiting)
             raise StepError(f"the steps {names} wait for each other: what one needs another gives, round in a circle.")
@@ -69,7 +69,7 @@ def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
     for step in reversed(steps):
         if step.name == name or wanted.intersection(step.gives):
             chosen.insert(0, step)
-            wanted.update(_wants(step))
+            wanted.update((*_wants(step), *step.uses))
     return chosen
 
 
@@ -183,7 +183,7 @@ def run(
 
 def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
     try:
-        result: object = step.run(frames.view(step.needs), job)
+        result: object = step.run(frames.view(shown(step, frames)), job)
     except GeoqaError:
         raise
     except (Exception, SystemExit) as error:  # a third party's code may fail in any way
@@ -193,6 +193,17 @@ def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
         raise StepError(f"the step {step.name!r} returned {given}, it must return a Result of frames by name.")
     frames.add(step, result.frames)
     return result.messages
+
+
+def shown(step: Analysis, frames: Frames) -> tuple[str, ...]:
+    """Return the addresses a step is shown: what it needs, and what there is of what it also uses."""
+    known = {name: frames[name] for name in frames.names()}
+    return (*step.needs, *(address for address in step.uses if has(known, address)))
+
+
+def _awaits(step: Analysis, owner: Mapping[str, str]) -> tuple[str, ...]:
+    """Return what must be there before a step runs: what it wants, and of what it uses what somebody gives."""
+    return (*_wants(step), *(address for address in step.uses if address in owner))
 
 
 def _wants(step: Analysis) -> tuple[str, ...]:

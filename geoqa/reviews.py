@@ -209,8 +209,8 @@ def review(
     """
     from geoqa.core import assembly, corrections, file_rules, meaning
     from geoqa.outputs import record
+    from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
-    from geoqa.readers import field_test, lookup
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
@@ -249,7 +249,8 @@ def review(
             frames[kind] = assembly.stack(parts)
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
-    frames |= {"decisions": decided, "field_test": tested}
+    frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     if earlier is not None:
         frames["earlier"] = since.points(earlier, job)
     for kind, frame in frames.items():
@@ -258,7 +259,7 @@ def review(
     optional = [step.name for step in steps if found.is_third_party(step.name)]
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
     kept = pipeline.Frames(frames)
-    messages += [*(f"applied as asked: {one['said']}" for one in applied)]
+    messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, optional)
     by_name = {reader.name: reader for reader in readers}
     return Review(
@@ -327,6 +328,7 @@ def _named_files(job: Job) -> dict[str, Path]:
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
     named |= {"marks": marks} if isinstance(marks, str) else {}
+    named |= job.canopy.files
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 

@@ -34,6 +34,8 @@ WHOLE_SITE = (
     "reviewer-decisions",
     "shifts",
     "statements",
+    "canopy-context",
+    "canopy-costs",
     "convergence",
     "durations",
 )

@@ -37,6 +37,8 @@ class Step(Declared, ABC):
     api: ClassVar[int] = API
     needs: ClassVar[tuple[str, ...]] = ()
     gives: ClassVar[tuple[str, ...]] = ()
+    #: Addresses that an analysis step is also shown where they are there: it runs without them.
+    uses: ClassVar[tuple[str, ...]] = ()
 
     def as_record(self) -> dict[str, Any]:
         """Return what goes into the run record: the name, and each value with its unit."""
