@@ -98,8 +98,8 @@ def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterato
     more = horizon.margin(heights.metres, reach_m)
     if more > FARTHEST:
         raise InputError(
-            f"{heights.name}: its cells of {heights.cell_m:.2g} m are too fine to look {reach_m:g} m far. Resample it in "
-            f"a GIS, to a tenth of a metre or more, or state a smaller reach_m under [canopy]."
+            f"{heights.name}: its cells of {heights.cell_m:.2g} m are too fine to look {reach_m:g} m far. Resample it "
+            f"in a GIS, to a tenth of a metre or more, or state a smaller reach_m under [canopy]."
         )
     for part in np.split(at[order], np.flatnonzero(np.diff(key[order])) + 1):
         if not len(part):
