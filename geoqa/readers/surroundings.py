@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.core import raster
+from geoqa.core.errors import InputError
 from geoqa.readers import horizon
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Rows and columns of the raster whose places are looked at together.
 TILE = 1024
+#: Cells that a tile may reach beyond its places: more would not fit into memory.
+FARTHEST = 3000
 MEASURES = ("canopy_height_m", "canopy_mean_m", "canopy_max_m", "cover_fraction", "sky_view")
 
 
@@ -93,6 +96,11 @@ def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterato
     key = (row[at] // TILE).astype(np.int64) * (heights.shape[1] // TILE + 1) + (column[at] // TILE).astype(np.int64)
     order = np.argsort(key, kind="stable")
     more = horizon.margin(heights.metres, reach_m)
+    if more > FARTHEST:
+        raise InputError(
+            f"{heights.name}: its cells of {heights.cell_m:.2g} m are too fine to look {reach_m:g} m far. Resample it "
+            f"in a GIS, to a tenth of a metre or more, or state a smaller reach_m under [canopy]."
+        )
     for part in np.split(at[order], np.flatnonzero(np.diff(key[order])) + 1):
         if not len(part):
             continue

@@ -10,6 +10,7 @@ import pytest
 from rasters import NORTH, WEST, write
 
 from geoqa.core.canopy import Canopy
+from geoqa.core.errors import InputError
 from geoqa.readers import surroundings
 from geoqa.testing import sample_rows
 
@@ -102,6 +103,12 @@ def test_coarse_cells_and_strange_heights_are_told(look):
     assert math.isnan(found["canopy_height_m"][0])
     assert any("has cells of 8 m: too coarse for a radius of 10 m" in text for text in said)
     assert any("holds heights below -20 m or above 150 m" in text and "is their unit right?" in text for text in said)
+
+
+def test_cells_too_fine_to_look_far_are_refused_before_memory_is_full(look):
+    look.write(np.zeros((20, 20)), cell=0.01)
+    with pytest.raises(InputError, match=r"its cells of 0.01 m are too fine to look 100 m far\. Resample it"):
+        look(WEST + 0.1, NORTH - 0.1, reach_m=100.0)
 
 
 def test_another_system_is_told_once_and_found_there(look):
