@@ -130,8 +130,8 @@ def test_the_map_shows_the_stands_and_the_raster(reviewed):
 def test_the_plot_tells_counts_and_is_the_same_every_time(reviewed):
     pytest.importorskip("matplotlib")
     review, folder = reviewed
-    svg = "".join(one.svg for one in plot.figures(review.frames, review.job))
-    words = [text.text or "" for text in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+    trees = [ElementTree.fromstring(one.svg) for one in plot.figures(review.frames, review.job)]
+    words = [text.text or "" for tree in trees for text in tree.iter("{http://www.w3.org/2000/svg}text")]
     for wanted in (
         "dense conifer, n = 40",
         "open, n = 40",
