@@ -270,7 +270,7 @@ def _step_command(cls: type[Step]) -> click.Command:
 
     text = (
         f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
-        f"given here. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+        f"given here. Needs {_addresses(cls)}; gives {', '.join(cls.gives)}."
     )
     return click.Command(cls.name, params=options, callback=callback, help=text, short_help=_first_line(cls))
 
@@ -303,11 +303,16 @@ def _describe(cls: type[Step]) -> None:
 
     _say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
     if cls.needs or cls.gives:
-        _say(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
+        _say(f"Needs: {_addresses(cls)}\nGives: {', '.join(cls.gives)}\n")
     if cls.parameters():
         _say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():
             _say(parameter.recipe_line)
+
+
+def _addresses(cls: type[Step]) -> str:
+    used = f"; where it is there {', '.join(cls.uses)}" if cls.uses else ""
+    return ", ".join(cls.needs) + used
 
 
 def _first_line(cls: type[Step]) -> str:

@@ -65,6 +65,43 @@ def test_what_needs_epochs_is_left_out_where_there_are_none_and_so_is_what_build
     assert names(pipeline.possible(steps, ("occupations",))) == ["pairs"]
 
 
+def using(name, needs, gives, uses, work=None):
+    made = step(name, needs, gives, work)
+    type(made).uses = uses
+    return made
+
+
+def test_what_is_used_comes_first_where_a_step_gives_it_and_stops_nobody_where_none_does():
+    late = using("late", ("occupations",), ("plan",), ("occupations.zone", "weather"))
+    zones = step("zones", ("occupations",), ("occupations.zone",))
+    assert names(pipeline.order([late, zones])) == ["zones", "late"]
+    assert names(pipeline.order([late])) == ["late"]
+
+
+def test_a_step_is_shown_what_it_uses_only_where_it_is_there():
+    seen = []
+
+    def work(frames):
+        seen.append({name: list(frame.columns) for name, frame in frames.items()})
+        return {"plan": pd.DataFrame({"n": [1]})}
+
+    late = using("late", ("occupations",), ("plan",), ("occupations.zone", "weather"), work)
+    zoned = step("zones", (), ("occupations.zone",), lambda _: {"occupations": zone_of})
+    zone_of = pd.DataFrame({"occupation_id": [1, 2, 3], "zone": ["a", "b", "c"]})
+    pipeline.run([late], kept(), None)
+    pipeline.run([zoned, late], kept(weather=pd.DataFrame({"rain": [0.0]})), None)
+    assert seen == [
+        {"occupations": ["occupation_id", "point"]},
+        {"occupations": ["occupation_id", "point", "zone"], "weather": ["rain"]},
+    ]
+
+
+def test_what_is_used_and_needs_what_was_not_read_is_left_out_alone():
+    waits = step("waits", ("epochs",), ("convergence",))
+    late = using("late", ("occupations",), ("plan",), ("convergence",))
+    assert names(pipeline.possible(pipeline.order([late, waits]), ("occupations",))) == ["late"]
+
+
 def test_two_owners_of_an_address_are_both_named():
     steps = [step("one", gives=("closures.status",)), step("two", gives=("closures.status",))]
     with pytest.raises(StepError, match=r"'closures.status' would have two owners: 'one' and 'two'"):

@@ -36,6 +36,8 @@ class Step(Declared, ABC):
     api: ClassVar[int] = API
     needs: ClassVar[tuple[str, ...]] = ()
     gives: ClassVar[tuple[str, ...]] = ()
+    #: Addresses that a step makes use of where they are there, and does without where they are not.
+    uses: ClassVar[tuple[str, ...]] = ()
 
     def as_record(self) -> dict[str, Any]:
         """Return what goes into the run record: the name, and each value with its unit."""
