@@ -56,10 +56,12 @@ occupation a row; several files make one site. INPUT may be - for standard input
 may be compressed with gzip. Writes into the folder OUT:
 
 \b
-map.html      the site in a browser, no network needed
-points.csv    coordinates, uncertainty, status, what to deliver
-review.gpkg   everything, as layers for a desktop GIS
-run.json      what was read, with which recipe, by which versions
+map.html       the site in a browser, no network needed
+points.csv     coordinates, uncertainty, status, what to deliver
+revisits.html  field sheet to print: what to observe again, how and when;
+               revisits.gpx has the points to find them, revisits.csv the table
+review.gpkg    everything, as layers for a desktop GIS
+run.json       what was read, with which recipe, by which versions
 
 If anything fails, an earlier result in OUT stays as it was; a file that is not geoqa's is never replaced.
 """

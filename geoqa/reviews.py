@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 #: What a review writes.
-FILES = ("map.html", "review.gpkg", "points.csv", "run.json")
+FILES = ("map.html", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx", "revisits.csv")
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class Review:
         return summary.lines(self.frames, self.accounts, self.messages, self.job)
 
     def write(self, folder: str | Path, progress: Progress = lambda _: None) -> list[Path]:
-        """Write map.html, review.gpkg, points.csv and run.json; the old folder stays whole if anything fails.
+        """Write map, frames, tables, field sheet and record; the old folder stays whole if anything fails.
 
         Parameters
         ----------
@@ -106,6 +106,7 @@ class Review:
             If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
         """
         from geoqa.outputs import folder as folders
+        from geoqa.outputs import field as field_files
         from geoqa.outputs import geopackage, record, tables
 
         target = Path(folder)
@@ -117,6 +118,9 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            if "revisits" in self.frames:
+                progress("revisits.html")
+                field_files.write(staging, self.frames, self.job)
             record.write(staging / "run.json", self.run_record())
             names = sorted(path.name for path in staging.iterdir())
         return [target / name for name in names]

@@ -20,6 +20,7 @@ from geoqa.core.control_contracts import AGAINST
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 from geoqa.core.log_contracts import EPOCHS
+from geoqa.core.revisit_contracts import REVISITS
 from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 from geoqa.core.wait_contracts import CONVERGENCE, DURATIONS, WAIT_TESTS, WAITS
 
@@ -336,6 +337,7 @@ FRAMES: dict[str, Frame] = {
     "waits": WAITS,
     "wait_tests": WAIT_TESTS,
     "durations": DURATIONS,
+    "revisits": REVISITS,
 }
 
 
