@@ -58,8 +58,7 @@ may be compressed with gzip. Writes into the folder OUT:
 \b
 map.html       the site in a browser, no network needed
 points.csv     coordinates, uncertainty, status, what to deliver
-revisits.html  field sheet to print: what to observe again, how and when;
-               revisits.gpx has the points to find them, revisits.csv the table
+revisits.html  field sheet: what to observe again, how and when; .gpx and .csv beside it
 review.gpkg    everything, as layers for a desktop GIS
 run.json       what was read, with which recipe, by which versions
 
@@ -272,7 +271,7 @@ def _step_command(cls: type[Step]) -> click.Command:
 
     text = (
         f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
-        f"given here. Needs {_addresses(cls)}; gives {', '.join(cls.gives)}."
+        f"given here. Needs {cls.needs_said()}; gives {', '.join(cls.gives)}."
     )
     return click.Command(cls.name, params=options, callback=callback, help=text, short_help=_first_line(cls))
 
@@ -305,16 +304,11 @@ def _describe(cls: type[Step]) -> None:
 
     _say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
     if cls.needs or cls.gives:
-        _say(f"Needs: {_addresses(cls)}\nGives: {', '.join(cls.gives)}\n")
+        _say(f"Needs: {cls.needs_said()}\nGives: {', '.join(cls.gives)}\n")
     if cls.parameters():
         _say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():
             _say(parameter.recipe_line)
-
-
-def _addresses(cls: type[Step]) -> str:
-    used = f"; where it is there {', '.join(cls.uses)}" if cls.uses else ""
-    return ", ".join(cls.needs) + used
 
 
 def _first_line(cls: type[Step]) -> str:

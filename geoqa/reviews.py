@@ -105,8 +105,8 @@ class Review:
         OutputError
             If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
         """
-        from geoqa.outputs import folder as folders
         from geoqa.outputs import field as field_files
+        from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
 
         target = Path(folder)
@@ -118,9 +118,8 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
-            if "revisits" in self.frames:
-                progress("revisits.html")
-                field_files.write(staging, self.frames, self.job)
+            progress("revisits.html")
+            field_files.write(staging, self.frames, self.job)
             record.write(staging / "run.json", self.run_record())
             names = sorted(path.name for path in staging.iterdir())
         return [target / name for name in names]

@@ -13,7 +13,7 @@ from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.risk import Risk
-from geoqa.analysis.rows import is_direct
+from geoqa.analysis.rows import codes_in, ends, is_direct
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,7 +48,7 @@ def record(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     """
     occupations = frames["occupations"]
     direct = occupations[is_direct(occupations) & (occupations["visit"] > 0).to_numpy()]
-    most = direct["visit"].groupby(direct["point"].astype("str")).max()
+    most = direct.groupby(direct["point"].astype("category"), observed=True)["visit"].max()
     parts = []
     before: pd.DataFrame | None = None
     for k in range(1, min(int(most.max() if len(most) else 0), MOST_VISITS) + 1):
@@ -81,22 +81,21 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
 def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
     """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
     occupations, closures = frames["occupations"], frames["closures"]
-    direct = is_direct(occupations)
-    early = direct & occupations["visit"].between(1, visits).to_numpy()
-    kept = occupations[early & occupations["point"].astype("str").isin(names).to_numpy()].reset_index(drop=True)
+    early = is_direct(occupations) & occupations["visit"].between(1, visits).to_numpy()
+    early &= codes_in(occupations["point"], names) >= 0
+    kept = occupations[early].reset_index(drop=True)
     kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
-    ids = kept["occupation_id"]
-    within = closures["occupation_a"].isin(ids) & closures["occupation_b"].isin(ids)
+    within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
     view = dict(frames) | {"closures": closures[within].reset_index(drop=True)}
     view["occupations"] = kept.drop(columns=["use", "fix"], errors="ignore")
     made = _run(PointStatus, view, job)
     points = made["points"]
-    shift = frames["points"].set_index(frames["points"]["point"].astype("str"))["shift"]
-    view["points"] = points.assign(shift=shift.reindex(points["point"].astype("str")).to_numpy())
+    at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
+    view["points"] = points.assign(shift=frames["points"]["shift"].array.take(at))
     view["occupations"] = _with(view["occupations"], made["occupations"])
     for step in (Combination, Risk, Delivery):
         view["points"] = _with(view["points"], _run(step, view, job)["points"])
-    return view["points"].set_index("point")[["status", "deliver", "canopy"]]
+    return view["points"].set_index(view["points"]["point"].astype("str"))[["status", "deliver", "canopy"]]
 
 
 def _run(step: Any, view: Mapping[str, pd.DataFrame], job: Job) -> dict[str, pd.DataFrame]:

@@ -11,7 +11,7 @@ import pandas as pd
 from geoqa.analysis import judged
 from geoqa.analysis.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTED
 from geoqa.analysis.remedies import Facts
-from geoqa.analysis.rows import is_rejected
+from geoqa.analysis.rows import codes_in, is_rejected
 from geoqa.analysis.tolerance import by_role
 from geoqa.core.schema import GRADES
 
@@ -67,11 +67,13 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
     said = wanting["reason"].astype("str").where(own, wanting["deliver_reason"].astype("str"))
     # What to do about it is told beside it.
     said = said.str.replace(r": (a third visit|observe once more|settle it first).*", "", regex=True)
-    looks = dict(zip(shifts["setup"] + " " + shifts["kind"], shifts["looks_like"], strict=True))
+    looks = dict(
+        zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
+    )
     held = wanting["shift"].astype("object").where(_by_shift(wanting))
     named = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
     words = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
-    return said + pd.Series([words.get(name, "") for name in named], index=said.index, dtype="str")
+    return said + pd.Series(named.map(words), dtype="str").fillna("")
 
 
 def _by_shift(wanting: pd.DataFrame) -> pd.Series:
@@ -102,7 +104,7 @@ def by_base(closures: pd.DataFrame, names: pd.Index) -> Flags:
     Only pairs of different visits count, and both kinds must be there: fixes of one visit agree whatever the base.
     """
     shows = closures["independence_h"].isin(APART).to_numpy()
-    code = names.get_indexer(closures["point"].astype("str"))
+    code = codes_in(closures["point"], names)
     at = shows & (code >= 0)
     beyond = closures["status"].isin(("conflict", "loose")).to_numpy()[at]
     between = closures["new_base"].to_numpy()[at]

@@ -12,7 +12,7 @@ import pandas as pd
 from geoqa.analysis import usage
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.independence import SKY_REPEAT_S
-from geoqa.analysis.rows import is_direct, seconds
+from geoqa.analysis.rows import codes_in, is_direct, seconds
 from geoqa.analysis.visits import Visits
 from geoqa.analysis.wait_table import duration, under
 from geoqa.core.groups import largest
@@ -53,7 +53,7 @@ class Gaps:
 def last_end(occupations: pd.DataFrame, names: pd.Index) -> Array:
     """Return when the last direct occupation of each point ended, seconds since 1970, NaN for none; shape (names,)."""
     direct = is_direct(occupations)
-    code = names.get_indexer(occupations["point"].astype("str"))
+    code = codes_in(occupations["point"], names)
     ends = np.fmax(seconds(occupations["start_utc"]), seconds(occupations["end_utc"]))
     known = direct & (code >= 0)
     return largest(ends[known], code[known], len(names))
@@ -96,8 +96,8 @@ def as_times(values_s: Array) -> pd.DatetimeIndex:
 def lengths(frames: Mapping[str, pd.DataFrame], canopy: pd.Series) -> tuple[Array, Words]:
     """Return how long to observe under each label, seconds, and what that comes from.
 
-    Where receiver logs show the class: as long as more time on the fix still bought anything. Else the median of the occupations that confirmed, delivered points of the class rest on. NaN
-    where neither is there.
+    Where receiver logs show the class: as long as more time on the fix still bought anything. Else the median of the
+    occupations that confirmed, delivered points of the class rest on. NaN where neither is there.
 
     Parameters
     ----------
@@ -107,11 +107,10 @@ def lengths(frames: Mapping[str, pd.DataFrame], canopy: pd.Series) -> tuple[Arra
     canopy
         Labels, shape (n,); empty for none.
     """
-    known = {name: _length(frames, name) for name in canopy.unique()}
-    return (
-        np.array([known[name][0] for name in canopy], dtype=float),
-        np.array([known[name][1] for name in canopy], dtype=object),
-    )
+    code, names = pd.factorize(canopy)
+    known = [_length(frames, name) for name in names]
+    held, basis = np.array([one for one, _ in known], float), np.array([words for _, words in known], dtype=object)
+    return held[code], basis[code]
 
 
 def rounded(values_s: Array) -> Array:
@@ -121,8 +120,8 @@ def rounded(values_s: Array) -> Array:
 
 def longest_own(occupations: pd.DataFrame, names: pd.Index) -> Array:
     """Return the longest direct occupation of each point, seconds, NaN where no length is known; shape (names,)."""
-    code = names.get_indexer(occupations["point"].astype("str"))
-    held = occupations["duration_s"].to_numpy(dtype=float, na_value=np.nan)
+    code = codes_in(occupations["point"], names)
+    held = _held(occupations)
     known = is_direct(occupations) & (code >= 0) & (held > 0)
     return largest(held[known], code[known], len(names))
 
@@ -131,8 +130,9 @@ def more_buys_nothing(frames: Mapping[str, pd.DataFrame], canopy: pd.Series, hel
     """Return where logs of the class show that longer than `held_s` buys nothing; shape (n,)."""
     if "durations" not in frames:
         return np.zeros(len(canopy), bool)
-    known = {name: _flat_from(frames["durations"], name) for name in canopy.unique()}
-    return held_s >= np.array([known[name] for name in canopy], dtype=float)  # NaN compares false
+    code, names = pd.factorize(canopy)
+    known = np.array([_flat_from(frames["durations"], name or WHOLE_SITE) for name in names], float)
+    return held_s >= known[code]  # NaN compares false
 
 
 def _length(frames: Mapping[str, pd.DataFrame], canopy: str) -> tuple[float, str]:
@@ -143,16 +143,23 @@ def _length(frames: Mapping[str, pd.DataFrame], canopy: str) -> tuple[float, str
             waited = f"; nine in ten had settled after {duration(wait)}" if np.isfinite(wait) else ""
             return flat, f"receiver logs {under(name)}: more time than this bought nothing{waited}"
     occupations, points = frames["occupations"], frames["points"]
-    good = points[(points["status"] == "confirmed") & (points["deliver"] == "yes")]["point"].astype("str")
+    good = pd.Index(points["point"][(points["status"] == "confirmed") & (points["deliver"] == "yes")])
     used = np.isin(usage.codes_of(occupations["use"]), usage.IN_POSITION)
-    here = used & occupations["point"].astype("str").isin(good).to_numpy()
+    here = used & (codes_in(occupations["point"], good) >= 0)
     if canopy:
-        here &= (occupations["canopy"].astype("str") == canopy).to_numpy()
-    held = occupations["duration_s"].to_numpy(dtype=float, na_value=np.nan)[here]
+        here &= (occupations["canopy"] == canopy).to_numpy(dtype=bool, na_value=False)
+    held = _held(occupations)[here]
     held = held[held > 0]
     if not len(held):
         return np.nan, f"no confirmed point {under(name)} tells how long it was observed"
     return float(np.median(held)), f"median of {len(held)} occupations at confirmed points {under(name)}"
+
+
+def _held(occupations: pd.DataFrame) -> Array:
+    """Return how long each occupation lasted, seconds; NaN where that is not known."""
+    stated = occupations["duration_s"].to_numpy(dtype=float, na_value=np.nan)
+    timed = seconds(occupations["end_utc"]) - seconds(occupations["start_utc"])
+    return np.where(np.isnan(stated), timed, stated)
 
 
 def _wait(waits: pd.DataFrame, canopy: str) -> float:

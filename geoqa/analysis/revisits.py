@@ -106,7 +106,7 @@ class Revisits(Analysis):
             instruction=remedies.sentences(action),
             **times,
             observe_s=np.where(observed, return_times.rounded(longer_s), np.nan),
-            observe_basis=np.where(observed, basis, None),
+            observe_basis=pd.Series(basis).where(observed),
             chance=np.where(shown, chances.share, np.nan),
             chance_low=np.where(shown, chances.low, np.nan),
             chance_high=np.where(shown, chances.high, np.nan),
@@ -116,7 +116,9 @@ class Revisits(Analysis):
             give_up_after=remedies.limits(action, visits, self.most_visits),
         )
 
-    def _walked(self, table: pd.DataFrame, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[pd.DataFrame, tuple]:
+    def _walked(
+        self, table: pd.DataFrame, frames: Mapping[str, pd.DataFrame], job: Job
+    ) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """Return the rows with their groups, their places in the walk, and a sentence on the walk."""
         from geoqa.analysis import remedies, stages, starts
 

@@ -11,6 +11,7 @@ import shapely
 
 from geoqa.analysis import areas, tour
 from geoqa.core import geodesy
+from geoqa.core.revisit_contracts import ACCEPT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,7 +37,12 @@ def places(points: pd.DataFrame, job: Job) -> tuple[pd.Index, Array]:
 
 
 def walk(
-    table: pd.DataFrame, goes: Flags, names: pd.Index, place: Array, begin: tuple[str, Array], reach: tuple[float, float]
+    table: pd.DataFrame,
+    goes: Flags,
+    names: pd.Index,
+    place: Array,
+    begin: tuple[str, Array],
+    reach: tuple[float, float],
 ) -> pd.DataFrame:
     """Return the rows with group, order, leg and place.
 
@@ -96,7 +102,7 @@ def told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     unit, factor = job.input.unit, job.input.metres_per_unit
     metres = table["walk_m"].sum()
     far = f"{metres / 1000:.1f} km" if unit == "m" else f"{metres / factor:,.0f} {unit}"
-    lost = len(table) - stops - int((table["action"] == "accept as single by plan").sum())
+    lost = len(table) - stops - int((table["action"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (
         f"revisits: {stops} point{'s' * (stops > 1)} to go to, a walk of {far} from {begin} along straight lines, "
@@ -116,10 +122,10 @@ def _groups(zone: Words, plan: Array, reach: tuple[float, float]) -> tuple[NDArr
 
 def _numbered(group: NDArray[np.int64], label: list[str | None]) -> Words:
     """Return the names of groups in the order they are walked: a zone's own, else area and a running number."""
-    named: dict[int, str] = {}
+    words = np.full(len(label), None, dtype=object)
     areas_so_far = 0
-    for one in pd.unique(group):
-        zone = label[int(one)]
+    for one in pd.unique(group).tolist():
+        zone = label[one]
         areas_so_far += zone is None
-        named[int(one)] = f"area {areas_so_far}" if zone is None else zone
-    return np.array([named[int(one)] for one in group], dtype=object)
+        words[one] = f"area {areas_so_far}" if zone is None else zone
+    return words[group]

@@ -38,10 +38,12 @@ def walk(place: Array, group: Index, start: Array) -> Index:
     start
         East and north of where the walk begins, shape (2,).
     """
-    n = int(group.max(initial=-1)) + 1
-    count = np.maximum(np.bincount(group, minlength=n), 1)
+    if not len(place):
+        return np.zeros(0, np.int64)
+    n = int(group.max()) + 1
+    count = np.bincount(group, minlength=n)
     centre = np.column_stack([np.bincount(group, axis, minlength=n) / count for axis in place.T])
-    members = np.split(np.argsort(group, kind="stable"), np.cumsum(count)[:-1]) if n else []
+    members = np.split(np.argsort(group, kind="stable"), np.cumsum(count)[:-1])
     rank = path(centre, start)
     order: list[Index] = []
     for here, following in zip(rank, [*rank[1:], None], strict=True):
@@ -49,7 +51,7 @@ def walk(place: Array, group: Index, start: Array) -> Index:
         inside = path(place[at], start, None if following is None else centre[following])
         order.append(at[inside])
         start = place[order[-1][-1]]
-    return np.concatenate(order) if order else np.zeros(0, np.int64)
+    return np.concatenate(order)
 
 
 def path(place: Array, start: Array, end: Array | None = None) -> Index:

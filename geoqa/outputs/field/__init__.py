@@ -21,10 +21,12 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     Parameters
     ----------
     frames
-        ``revisits``, and ``occupations`` for the date of the last one.
+        ``revisits``, without which nothing is written, and ``occupations`` for the time of the last one.
     """
     from geoqa.outputs.field import listing, sheet, waypoints
 
+    if "revisits" not in frames:
+        return
     table = frames["revisits"]
     (folder / "revisits.html").write_text(sheet.build(table, frames["occupations"], job), encoding="utf-8")
     (folder / "revisits.gpx").write_text(waypoints.build(table, job), encoding="utf-8")

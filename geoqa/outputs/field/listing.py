@@ -10,9 +10,13 @@ from geoqa.core.units import METRES_PER
 from geoqa.outputs.tables import number, text
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
 
 _WORDS = (
     "zone", "role", "status", "canopy", "reason", "action", "instruction", "observe_basis", "chance_basis", "group",
@@ -77,7 +81,7 @@ def coordinates(revisits: pd.DataFrame, job: Job, places: int = 3) -> dict[str, 
     return {f"easting_{unit}": number(east / factor, places), f"northing_{unit}": number(north / factor, places)}
 
 
-def lonlat(revisits: pd.DataFrame, job: Job) -> tuple[object, object]:
+def lonlat(revisits: pd.DataFrame, job: Job) -> tuple[Array, Array]:
     """Return longitude and latitude in degrees, in the job's own datum, NaN where there is no place."""
     import numpy as np
 

@@ -52,7 +52,7 @@ def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> str:
         [
             "<!DOCTYPE html>",
             '<html lang="en"><head><meta charset="utf-8">',
-            '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'">',
+            "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             f"<title>Points to observe again: {title}</title>",
             f"<style>{offline.static_text('field.css')}</style></head><body>",
@@ -88,12 +88,13 @@ def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
         f"{more if total > len(shown) else ''}</p>",
         f"<p>{map_text(FINDING_ONLY)} They are {map_text(_frame(job))}.</p>",
         *_records(shown),
-        sketch.build(shown, job.input.unit),
-        '<p class="small">Grid north is up. Numbers that would overlap are left out.</p>',
-        *_summary(shown, job),
+        sketch.whole(shown, job.input.unit),
+        '<p class="small">Grid north is up. What would overlap is left out.</p>',
         '<div class="boxed"><h2>Take care</h2><ul>',
         *(f"<li>{map_text(text)}</li>" for text in FIELD_CAUTIONS),
-        '</ul></div><div class="boxed"><h2>At every point</h2><ol>',
+        "</ul></div>",
+        *_summary(shown, job),
+        '<div class="boxed"><h2>At every point</h2><ol>',
         *(f"<li>{map_text(text)}</li>" for text in HOW),
         "</ol></div>",
         *_words(shown),
@@ -114,7 +115,7 @@ def _words(shown: pd.DataFrame) -> list[str]:
     figures = {
         "From": "Not earlier: until then the errors of the last visit are still there. Where nothing stands, any time.",
         "Not": "Then the satellites stand where they stood at the last visit. Each day later it is 4 minutes earlier.",
-        "Worked at": "How many points of this site, under the same cover and with the same finding, one more visit settled.",
+        "Worked at": "How many points of this site, of the same cover and finding, one more visit settled.",
         "Give up after": "So many more visits that settle nothing; then another method from control in the open.",
     }
     read = [f"<dt>{word}</dt><dd>{map_text(text)}</dd>" for word, text in figures.items()]

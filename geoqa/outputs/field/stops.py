@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core.revisit_contracts import OTHER_METHOD, SECOND, VISITS
+from geoqa.outputs.field import sketch
 from geoqa.outputs.field.listing import coordinates
 from geoqa.outputs.text import cut, map_text
 
@@ -37,12 +38,18 @@ def table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
         "<th>When, how long</th><th>Notes</th></tr></thead><tbody>",
     ]
     last = shown.groupby("group")["walk"].max()
+    drawn = {group: sketch.area(part, job.input.unit) for group, part in shown.groupby("group") if len(part) > 2}
+    drawn = drawn if len(shown) > sketch.MANY else {}
     group = None
     for row in rows:
         if row["group"] != group:
             group = row["group"]
-            numbers = f"numbers {row['walk']} to {last[group]}" if last[group] > row["walk"] else f"number {row['walk']}"
-            lines.append(f'<tr><th colspan="5">{map_text(titled(group, 60))}, {numbers}</th></tr>')
+            numbers = (
+                f"numbers {row['walk']} to {last[group]}" if last[group] > row["walk"] else f"number {row['walk']}"
+            )
+            lines.append(
+                f'<tr><th colspan="5">{map_text(titled(group, 60))}, {numbers}{drawn.get(group, "")}</th></tr>'
+            )
         lines.append(
             f'<tr><td><span class="number">{row["walk"]}</span><span class="box"></span></td>'
             f"<td>{_where(row, job)}</td><td>{_what(row)}</td><td>{_when(row, until, job)}</td><td></td></tr>"
@@ -68,10 +75,7 @@ def _what(row: dict[str, Any]) -> str:
     # Who and when is suspected stands on the first page.
     reason, suspected, what = str(row["reason"]).partition("; suspected: ")
     why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST["reason"])
-    return (
-        f'<span class="action">{map_text(titled(row["action"]))}</span>{nth}'
-        f'<span class="why">{map_text(why)}</span>'
-    )
+    return f'<span class="action">{map_text(titled(row["action"]))}</span>{nth}<span class="why">{map_text(why)}</span>'
 
 
 def _when(row: dict[str, Any], until: Any, job: Job) -> str:

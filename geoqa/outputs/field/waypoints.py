@@ -49,13 +49,13 @@ def build(revisits: pd.DataFrame, job: Job) -> str:
 
 def _waypoints(walked: pd.DataFrame, job: Job) -> list[str]:
     lon, lat = lonlat(walked, job)
-    numbers = walked["walk"].tolist()
     names, actions, groups = (display_texts(walked[c].astype("object").tolist()) for c in ("point", "action", "group"))
     return [
-        f'  <wpt lat="{north:.7f}" lon="{(east + 180) % 360 - 180:.7f}"><name>{_xml(f"{number} {cut(name, 60)}")}</name>'
+        f'  <wpt lat="{north:.7f}" lon="{(east + 180) % 360 - 180:.7f}">'
+        f"<name>{_xml(f'{number} {cut(name, 60)}')}</name>"
         f"<desc>{_xml(f'{action}; {cut(group, 60)}; {NAVIGATION_ONLY}')}</desc></wpt>"
         for number, name, action, group, east, north in zip(
-            numbers, names, actions, groups, lon.tolist(), lat.tolist(), strict=True
+            walked["walk"].tolist(), names, actions, groups, lon.tolist(), lat.tolist(), strict=True
         )
     ]
 
