@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import os
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +15,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
+#: GDAL's word for how SQLite, which a GeoPackage is, waits for the disk.
+_SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 
 
 def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
@@ -30,25 +35,50 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
-    import geopandas as gpd
     import pyogrio
 
     crs = geodesy.of(job).crs
-    for name, frame in frames.items():
-        table = _plain(frame)
-        mode = {"layer": name, "driver": "GPKG"}
-        try:
-            if "geometry" in table:
-                places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-                pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
-            else:
-                pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
-            full = "full" in str(error)
-            remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
-            raise OutputError(
-                f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
-            ) from error
+    with _waiting_for_the_disk_once(path):
+        for name, frame in frames.items():
+            try:
+                _write_layer(path, name, _plain(frame), crs)
+            except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
+                full = "full" in str(error)
+                remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
+                raise OutputError(
+                    f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
+                ) from error
+
+
+def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
+    import geopandas as gpd
+    import pyogrio
+
+    mode = {"layer": name, "driver": "GPKG"}
+    if "geometry" in table:
+        places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+        pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
+    else:
+        pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
+
+
+@contextlib.contextmanager
+def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
+    """Let the file reach the disk once, when it is whole, not after each step of each layer.
+
+    The file is new and takes its place only when it is whole: until then nobody relies on it.
+    """
+    import pyogrio
+
+    before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
+    pyogrio.set_gdal_config_options({_SYNCHRONOUS: "OFF"})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({_SYNCHRONOUS: before})
+    if path.exists():
+        with path.open("rb+") as file:
+            os.fsync(file.fileno())
 
 
 def _geometry_type(places: object) -> str:

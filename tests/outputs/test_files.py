@@ -67,6 +67,21 @@ def test_the_geopackage_keeps_values(hostile):
     assert names == {name.replace('""', '"') for name in HOSTILE.values()}
 
 
+def test_waiting_for_the_disk_is_as_before_after_writing_and_after_failing(hostile, tmp_path):
+    review, _ = hostile
+    option = "OGR_SQLITE_SYNCHRONOUS"
+    pyogrio.set_gdal_config_options({option: "NORMAL"})
+    try:
+        geopackage.write(tmp_path / "one.gpkg", {"points": review.frames["points"]}, review.job)
+        assert pyogrio.get_gdal_config_option(option) == "NORMAL"
+        with pytest.raises(OutputError):
+            geopackage.write(tmp_path / "no" / "one.gpkg", {"points": review.frames["points"]}, review.job)
+        assert pyogrio.get_gdal_config_option(option) == "NORMAL"
+    finally:
+        pyogrio.set_gdal_config_options({option: None})
+    assert len(pyogrio.read_dataframe(tmp_path / "one.gpkg")) == len(HOSTILE)
+
+
 def test_csv_cells_cannot_run(hostile):
     _, out = hostile
     with (out / "points.csv").open(encoding="utf-8", newline="") as file:
