@@ -34,13 +34,13 @@ def table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
     rows = shown.assign(place=[" ".join(place) for place in places]).to_dict("records")
     lines = [
         '<table class="stops"><colgroup><col class="n"><col class="p"><col><col class="w"><col class="o"></colgroup>',
-        "<thead><tr><th>No.</th><th>Point, and the way</th><th>What to do, and why</th>"
+        "<thead><tr><th>No.</th><th>Point, way from the one before</th><th>What to do, and why</th>"
         "<th>When, how long</th><th>Notes</th></tr></thead><tbody>",
     ]
     last = shown.groupby("group")["walk"].max()
     drawn = {group: sketch.area(part, job.input.unit) for group, part in shown.groupby("group") if len(part) > 2}
     drawn = drawn if len(shown) > sketch.MANY else {}
-    group = None
+    group, before = None, 0
     for row in rows:
         if row["group"] != group:
             group = row["group"]
@@ -52,26 +52,29 @@ def table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
             )
         lines.append(
             f'<tr><td><span class="number">{row["walk"]}</span><span class="box"></span></td>'
-            f"<td>{_where(row, job)}</td><td>{_what(row)}</td><td>{_when(row, until, job)}</td><td></td></tr>"
+            f"<td>{_where(row, before, job)}</td><td>{_what(row)}</td><td>{_when(row, until, job)}</td><td></td></tr>"
         )
+        before = row["walk"]
     return [*lines, "</tbody></table>"]
 
 
-def _where(row: dict[str, Any], job: Job) -> str:
+def _where(row: dict[str, Any], before: int, job: Job) -> str:
+    """Return name, cover, way and coordinates; where the way begins unless at the row before, number `before`."""
     about = ", ".join(str(row[c]) for c in ("role", "canopy") if isinstance(row[c], str) and row[c])
     azimuth = row["walk_azimuth_deg"]
     wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]} ({azimuth:.0f}°)"
-    came = map_text(cut(str(row["walk_from"]), _LONGEST["from"]))
+    begins = before == 0 or row["walk"] != before + 1
+    came = f" from {map_text(cut(str(row['walk_from']), _LONGEST['from']))}" if begins else ""
     return (
         f'<span class="name">{map_text(cut(str(row["point"]), _LONGEST["name"]))}</span>'
         f"{map_text(cut(about, _LONGEST['cover']))}"
-        f'<span class="figure"><b>{far(row["walk_m"], job)}{wind}</b> from {came}</span>'
+        f'<span class="figure"><b>{far(row["walk_m"], job)}{wind}</b>{came}</span>'
         f'<span class="figure">{map_text(row["place"])}</span>'
     )
 
 
 def _what(row: dict[str, Any]) -> str:
-    nth = f", its visit {row['tries'] + 1}" if row["action"] in VISITS and row["action"] != SECOND else ""
+    nth = f", visit {row['tries'] + 1}" if row["action"] in VISITS and row["action"] != SECOND else ""
     # Who and when is suspected stands on the first page.
     reason, suspected, what = str(row["reason"]).partition("; suspected: ")
     why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST["reason"])
