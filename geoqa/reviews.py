@@ -25,7 +25,10 @@ Progress = Callable[[str], None]
 #: Points with a receiver's log that the report plots.
 MOST_PLOTTED = 3
 #: What a review writes.
-FILES = ("map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json")
+FILES = (
+    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx",
+    "revisits.csv",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,7 @@ class Review:
         return summary.lines(self.frames, self.accounts, self.messages, self.job)
 
     def write(self, folder: str | Path, progress: Progress = lambda _: None) -> list[Path]:
-        """Write the map, the report and the files beside them; the old folder stays whole if anything fails.
+        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if anything fails.
 
         report.pdf is made where typst is installed.
 
@@ -110,6 +113,7 @@ class Review:
         OutputError
             If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
         """
+        from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
 
@@ -124,6 +128,8 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            progress("revisits.html")
+            field_files.write(staging, self.frames, self.job)
             made = self.run_record()
             made["inputs"] = since.recorded(made["inputs"], self.sources, target)
             record.write(staging / "run.json", made)

@@ -145,6 +145,7 @@ PURE = {
     "ellipses": {"confidence"},
     "wait_tests": {"chi_square", "p", "p_adjusted"},
     "durations": {"effective_epochs"},
+    "revisits": {"chance", "chance_low", "chance_high"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),

@@ -38,6 +38,7 @@ WHOLE_SITE = (
     "canopy-costs",
     "convergence",
     "durations",
+    "revisits",
 )
 
 

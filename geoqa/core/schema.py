@@ -21,6 +21,7 @@ from geoqa.core.earlier import CHANGES, EARLIER
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 from geoqa.core.log_contracts import EPOCHS
+from geoqa.core.revisit_contracts import REVISITS
 from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 from geoqa.core.wait_contracts import CONVERGENCE, DURATIONS, WAIT_TESTS, WAITS
 
@@ -342,6 +343,7 @@ FRAMES: dict[str, Frame] = {
     "durations": DURATIONS,
     "earlier": EARLIER,
     "changes": CHANGES,
+    "revisits": REVISITS,
 }
 
 

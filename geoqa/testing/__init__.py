@@ -82,7 +82,7 @@ def check_step(
 
 def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site: bool) -> list[Fault]:
     kept, job = _before(step, frames, job)
-    view = kept.view(pipeline.shown(step, kept))
+    view = kept.shown_to(step)
     before = {name: frame.copy(deep=True) for name, frame in view.items()}
     recipe = job.as_table()
     result = _run(step, view, job)
