@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from analysis import builders
 
-from geoqa.analysis import needs, remedies
+from geoqa.analysis import needs, remedies, starts
 from geoqa.analysis.revisits import Revisits
 from geoqa.core.errors import ParameterError
 from geoqa.core.revisit_contracts import (
@@ -288,11 +288,17 @@ def test_the_walk_begins_where_it_is_told_to():
     found = revisits(rows, {"start": f"{east + 400:.1f}, {north:.1f}"})
     assert found.sort_values("walk").index.tolist() == ["P3", "P2", "P1", "P0"]
     assert found.loc["P3", "walk_m"] == pytest.approx(100)
-    for wrong in ("P9", "1600000", "nan,1", "1,2,3", ""):
-        with pytest.raises(ParameterError, match="neither a point with a place nor coordinates"):
-            revisits(rows, {"start": wrong})
-    with pytest.raises(ParameterError, match="Did you mean 'P0'"):
-        revisits(rows, {"start": "P00"})
+
+
+@pytest.mark.parametrize("wrong", ["P9", "1600000", "nan,1", "1,2,3", "", "P00"])
+def test_a_start_that_is_no_place_is_refused(wrong):
+    names, place = pd.Index(["P0", "lost"]), np.array([[1.0, 2.0], [np.nan, np.nan]])
+    hint = "Did you mean 'P0'" if wrong == "P00" else "with a comma between"
+    with pytest.raises(ParameterError, match="neither a point with a place nor coordinates") as caught:
+        starts.stated(wrong, names, place, builders.job())
+    assert hint in str(caught.value)
+    with pytest.raises(ParameterError):
+        starts.stated("lost", names, place, builders.job())
 
 
 @pytest.mark.parametrize(("more", "said"), [

@@ -17,15 +17,15 @@ def length(place, order, start=START, end=None):
     return float(np.hypot(*np.diff(np.array(way), axis=0).T).sum())
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_a_path_is_near_the_shortest_of_all_orders(seed):
-    """All orders of seven places; an exchange of two legs leaves at most some percent."""
+    """All orders of six places; an exchange of two legs leaves at most some percent."""
     rng = np.random.default_rng(seed)
-    place = rng.uniform(-500, 500, (7, 2))
+    place = rng.uniform(-500, 500, (6, 2))
     end = rng.uniform(-500, 500, 2) if seed % 2 else None
-    best = min(length(place, list(order), end=end) for order in itertools.permutations(range(7)))
+    best = min(length(place, list(order), end=end) for order in itertools.permutations(range(6)))
     found = tour.path(place, START, end)
-    assert sorted(found.tolist()) == list(range(7))
+    assert sorted(found.tolist()) == list(range(6))
     assert length(place, found, end=end) <= 1.25 * best
 
 

@@ -15,6 +15,7 @@ from outputs.test_files import HOSTILE
 
 import geoqa
 from geoqa.cli import main
+from geoqa.outputs import field
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
 from geoqa.outputs.field import sheet, sketch, waypoints
 
@@ -78,6 +79,12 @@ def hostile(tmp_path_factory):
     return review, folder / "out"
 
 
+def written(review, folder):
+    """Write the files of the field alone."""
+    folder.mkdir()
+    field.write(folder, review.frames, review.job)
+
+
 def test_the_sheet_says_what_to_do_when_and_how(plain):
     page = Page((plain / "revisits.html").read_text(encoding="utf-8"))
     for words in (
@@ -99,7 +106,7 @@ def test_where_nothing_is_to_be_observed_the_sheet_says_so(tmp_path):
     data, recipe = sites.write(tmp_path, sites.ROWS[:2])
     review = geoqa.review(data, recipe)
     assert review.exit_code == 0
-    review.write(tmp_path / "out")
+    written(review, tmp_path / "out")
     page = Page((tmp_path / "out" / "revisits.html").read_text(encoding="utf-8"))
     assert "No point has to be observed again." in page.text
     assert "svg" not in page.tags and "table" not in page.tags
@@ -133,7 +140,7 @@ def test_waypoints_are_gpx_1_1_and_for_navigation_only(plain):
 def test_no_waypoints_where_their_place_would_be_a_guess(tmp_path, crs, said):
     rows = [row.replace("1600", "2500").replace("5400000", "6000000") for row in sites.ROWS]
     data, recipe = sites.write(tmp_path, tuple(rows), sites.RECIPE.replace("EPSG:2193", crs))
-    geoqa.review(data, recipe).write(tmp_path / "out")
+    written(geoqa.review(data, recipe), tmp_path / "out")
     parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
     assert parsed.waypoints == []
     assert said in parsed.description
@@ -144,7 +151,7 @@ def test_the_table_is_in_the_jobs_unit(tmp_path):
     rows = tuple(row.replace("1600", "6400").replace("5400000", "1800000") for row in sites.ROWS)
     text = sites.RECIPE.replace("EPSG:2193", "EPSG:2229").replace('unit = "m"', 'unit = "ftUS"')
     data, recipe = sites.write(tmp_path, rows, text)
-    geoqa.review(data, recipe).write(tmp_path / "out")
+    written(geoqa.review(data, recipe), tmp_path / "out")
     table = pd.read_csv(tmp_path / "out" / "revisits.csv").set_index("point")
     assert table.loc["A3", "easting_ftUS"] == 6400040.0
     assert table.loc["A3", "height_ftUS"] == 102.0
@@ -168,7 +175,7 @@ def test_longitude_and_latitude_where_the_job_counts_in_them(tmp_path):
 
     leg = Geodesic(6378137, 1 / 298.257222101).Inverse(-45, 170, -45, 170.001)["s12"]
     assert walked["walk_m"].tolist() == pytest.approx([leg, leg], abs=0.01)
-    review.write(tmp_path / "out")
+    written(review, tmp_path / "out")
     table = pd.read_csv(tmp_path / "out" / "revisits.csv").set_index("point")
     assert table.loc["A2", ["longitude_deg", "latitude_deg"]].tolist() == pytest.approx([170.001, -45.0], abs=1e-8)
     parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
