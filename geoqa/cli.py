@@ -59,6 +59,7 @@ Writes into the folder OUT:
 report.html   the report, the client's page first (and report.pdf, with the extra `report`)
 map.html      the site in a browser, no network needed
 points.csv    coordinates, uncertainty, status, what to deliver
+revisits.html field sheet: what to observe again, how and when; .gpx and .csv beside it
 review.gpkg   everything, as layers for a desktop GIS
 run.json      what was read, with which recipe, by which versions
 
@@ -330,7 +331,7 @@ def _describe(cls: type[Step]) -> None:
 
     say(f"{cls.name}\n\n{cleandoc(cls.__doc__ or '')}\n")
     if cls.needs or cls.gives:
-        say(f"Needs: {', '.join(cls.needs)}\nGives: {', '.join(cls.gives)}\n")
+        say(f"Needs: {cls.needs_said()}\nGives: {', '.join(cls.gives)}\n")
     if cls.parameters():
         say(f"In a recipe:\n\n[step.{cls.name}]")
         for parameter in cls.parameters():

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
 #: What only some runs are given: a step that needs it is left out where it is missing.
-SOME_READ = ("epochs", "earlier")
+SOME_READ = ("epochs", "earlier", "canopy")
 #: What is there before any analysis step runs.
 GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
 
@@ -47,12 +47,12 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
                 raise StepError(f"{address!r} would have two owners: {owner[address]} and {step.name!r}.")
             owner[address] = f"{step.name!r}"
     for step in waiting:
-        missing = [address for address in _wants(step) if address not in owner]
+        missing = [address for address in _wants(step, ()) if address not in owner]
         if missing:
             raise StepError(f"{step.name!r} needs {', '.join(missing)}, which no step gives.")
     there, ready = set(given), []
     while waiting:
-        free = next((step for step in waiting if all(address in there for address in _wants(step))), None)
+        free = next((step for step in waiting if all(address in there for address in _wants(step, owner))), None)
         if free is None:
             names = ", ".join(f"{step.name!r}" for step in waiting)
             raise StepError(f"the steps {names} wait for each other: what one needs another gives, round in a circle.")
@@ -69,7 +69,7 @@ def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
     for step in reversed(steps):
         if step.name == name or wanted.intersection(step.gives):
             chosen.insert(0, step)
-            wanted.update(_wants(step))
+            wanted.update(_wants(step, step.uses))
     return chosen
 
 
@@ -78,7 +78,7 @@ def possible(steps: Iterable[Analysis], there: Collection[str]) -> list[Analysis
     lacking = {name for name in SOME_READ if name not in there}
     chosen = []
     for step in steps:
-        if any(address in lacking or address.partition(".")[0] in lacking for address in _wants(step)):
+        if any(address in lacking or address.partition(".")[0] in lacking for address in _wants(step, ())):
             lacking |= set(step.gives)
         else:
             chosen.append(step)
@@ -109,6 +109,10 @@ class Frames:
             if column and column not in columns:
                 columns.append(column)
         return {frame: self._frames[frame][columns] for frame, columns in wanted.items()}
+
+    def shown_to(self, step: Analysis) -> dict[str, pd.DataFrame]:
+        """Return the view of what a step needs, and of what it uses as far as it is there."""
+        return self.view((*step.needs, *(address for address in step.uses if has(self._frames, address))))
 
     def add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
         """Keep what a step made, checked against what it declared and against the contracts."""
@@ -183,7 +187,7 @@ def run(
 
 def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
     try:
-        result: object = step.run(frames.view(step.needs), job)
+        result: object = step.run(frames.shown_to(step), job)
     except GeoqaError:
         raise
     except (Exception, SystemExit) as error:  # a third party's code may fail in any way
@@ -195,11 +199,12 @@ def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
     return result.messages
 
 
-def _wants(step: Analysis) -> tuple[str, ...]:
-    """Return what must be there first: what is needed, and the frames that columns are attached to."""
+def _wants(step: Analysis, given: Collection[str]) -> tuple[str, ...]:
+    """Return what must be there first: what is needed, the frames columns are attached to, what is used and `given`."""
     hosts = [address.partition(".")[0] for address in step.gives if "." in address]
     own = [address for address in step.gives if "." not in address]
-    return (*step.needs, *(host for host in hosts if host not in own))
+    used = [address for address in step.uses if address in given]
+    return (*step.needs, *(host for host in hosts if host not in own), *used)
 
 
 def _aligned(step: Analysis, name: str, keyed: pd.DataFrame, target: pd.DataFrame, key: list[str]) -> pd.DataFrame:

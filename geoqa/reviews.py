@@ -25,7 +25,10 @@ Progress = Callable[[str], None]
 #: Points with a receiver's log that the report plots.
 MOST_PLOTTED = 3
 #: What a review writes.
-FILES = ("map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json")
+FILES = (
+    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx",
+    "revisits.csv",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class Review:
         also: Iterable[str] = (),
         all_points: bool = False,
     ) -> list[Path]:
-        """Write the map, the report and the files beside them; the old folder stays whole if anything fails.
+        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if anything fails.
 
         report.pdf is made where typst is installed.
 
@@ -125,6 +128,7 @@ class Review:
         CallError
             If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
+        from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
         from geoqa.readers import stored
@@ -141,6 +145,8 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            progress("revisits.html")
+            field_files.write(staging, self.frames, self.job)
             made = self.run_record()
             made["also"] = deliveries.write(staging, self.frames, self.job, progress)
             made["messages"] += deliveries.notes(self.frames["points"])
@@ -228,8 +234,8 @@ def review(
     """
     from geoqa.core import assembly, corrections, file_rules, meaning
     from geoqa.outputs import record
+    from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
-    from geoqa.readers import field_test, lookup
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
@@ -269,7 +275,8 @@ def review(
             frames[kind] = assembly.stack(parts)
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
-    frames |= {"decisions": decided, "field_test": tested}
+    frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     if earlier is not None:
         frames["earlier"] = since.points(earlier, job)
     for kind, frame in frames.items():
@@ -278,7 +285,7 @@ def review(
     optional = [step.name for step in steps if found.is_third_party(step.name)]
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
     kept = pipeline.Frames(frames)
-    messages += [*(f"applied as asked: {one['said']}" for one in applied)]
+    messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, optional)
     by_name = {reader.name: reader for reader in readers}
     return Review(
@@ -355,6 +362,7 @@ def _named_files(job: Job) -> dict[str, Path]:
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
     named |= {"marks": marks} if isinstance(marks, str) else {}
+    named |= job.canopy.files
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
 
 

@@ -53,7 +53,7 @@ def _step_command(cls: type[Step]) -> click.Command:
 
     text = (
         f"{_kept_as_set(cls.__doc__ or '')}\n\nFOLDER holds an earlier review, whose parameters hold unless others are "
-        f"given here. Needs {', '.join(cls.needs)}; gives {', '.join(cls.gives)}."
+        f"given here. Needs {cls.needs_said()}; gives {', '.join(cls.gives)}."
     )
     return click.Command(cls.name, params=options, callback=callback, help=text, short_help=first_line(cls))
 

@@ -12,18 +12,13 @@ import pytest
 import sites
 
 from geoqa.cli import main
+from geoqa.reviews import FILES
 
 
 def test_review_writes_its_files_and_ends_with_1_on_findings(tmp_path, capsys):
     data, recipe = sites.write(tmp_path)
     assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
-    assert {p.name for p in (tmp_path / "out").iterdir()} == {
-        "map.html",
-        "report.html",
-        "review.gpkg",
-        "points.csv",
-        "run.json",
-    }
+    assert {p.name for p in (tmp_path / "out").iterdir()} == {*FILES} - {"report.pdf"}
     text = capsys.readouterr().out
     assert "occupations.csv: 5 rows read = 5 used + 0 set aside" in text
     assert "A2" in text and "conflict" in text
@@ -73,7 +68,7 @@ def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
     text = capsys.readouterr().out
     assert "`geoqa review` would end with 1" in text
     names = {p.name for p in (tmp_path / "out").iterdir()}
-    assert names == {"occupations.csv", "site.toml", "map.html", "report.html", "review.gpkg", "points.csv", "run.json"}
+    assert names == {"occupations.csv", "site.toml", *FILES} - {"report.pdf"}
     out = tmp_path / "again"
     code = main(
         ["review", str(tmp_path / "out/occupations.csv"), "-r", str(tmp_path / "out/site.toml"), "-o", str(out)]

@@ -109,3 +109,18 @@ def test_the_mistyped_antenna_height_and_the_wrong_name_are_named_and_nothing_el
         assert set(shifted[[kind]]) == set(rows.loc[rows["what"] == what, "line"].astype(int))
     assert name["looks_like"] == "an occupation under another point's name"
     assert sum(text.startswith("shift ") for text in review.messages) == 2
+
+
+def test_the_revisits_send_nobody_out_for_what_the_field_book_may_explain(reviewed):
+    review, points, _ = reviewed
+    revisits = review.frames["revisits"].set_index("point")
+    held = points.index[points["deliver"] == "no"]
+    assert set(revisits.index) == set(held)
+    explained = points.index[points["explained"].notna()]
+    assert (revisits.loc[explained, "action"] == "check the records first").all()
+    assert "suspected: an occupation under another point's name (TS188 at TS191" in revisits.loc["TS188", "reason"]
+    planned = revisits["action"] == "accept as single by plan"
+    assert (revisits.loc[planned, "role"] == "topo").all() and planned.sum() > 10
+    assert sorted(revisits.loc[~planned, "walk"]) == list(range(1, (~planned).sum() + 1))
+    assert revisits["chance"].dropna().between(0, 1).all()
+    assert (revisits["chance"].notna() == (revisits["chance_n"] > 0)).all()

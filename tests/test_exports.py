@@ -117,8 +117,20 @@ PURE = {
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {
         "confidence", "risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v",
-        "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v",
+        "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v", "cover_fraction", "sky_view",
     },
+    "canopy": {"cover_fraction", "sky_view"},
+    "canopy_checks": {"cover_fraction"},
+    "canopy_costs": {
+        "from_value", "to_value", "ratio_h_p",
+        *(
+            f"{name}{end}"
+            for name in ("ratio_h", "beyond", "late", "tail_rate", *(f"share_{status}" for status in schema.STATUSES))
+            for end in ("", "_low", "_high")
+        ),
+    },
+    "canopy_curves": {"x", "share", "low", "high"},
+    "canopy_tests": {"statistic", "p", "p_adjusted"},
     "control_checks": {f"{name}_{axis}" for name in ("score", "conforms") for axis in "hv"},
     "check_log": {"p_h", "p_v"},
     "gross_scales": {"share"},
@@ -133,6 +145,7 @@ PURE = {
     "ellipses": {"confidence"},
     "wait_tests": {"chi_square", "p", "p_adjusted"},
     "durations": {"effective_epochs"},
+    "revisits": {"chance", "chance_low", "chance_high"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),

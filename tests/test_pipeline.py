@@ -52,6 +52,48 @@ def test_a_column_waits_for_the_frame_it_is_attached_to():
     assert names(pipeline.order(steps)) == ["pairs", "colour"]
 
 
+def using(name, uses, gives=(), work=None, needs=("occupations",)):
+    """Return a step that is also shown some addresses where they are there."""
+    made = step(name, needs, gives, work)
+    type(made).uses = uses
+    return made
+
+
+def test_what_a_step_uses_comes_first_where_somebody_gives_it():
+    steps = [using("told", ("closures.status", "waits"), ("report",)), step("b", ("closures",), ("closures.status",)),
+             step("a", ("occupations",), ("closures",))]  # fmt: skip
+    assert names(pipeline.order(steps)) == ["a", "b", "told"]
+    assert names(pipeline.order(steps[:1])) == ["told"]
+    assert names(pipeline.leading_to("told", pipeline.order(steps))) == ["a", "b", "told"]
+
+
+def test_a_step_is_shown_what_it_uses_if_it_is_there_and_runs_without():
+    seen = []
+
+    def work(frames):
+        seen.append({name: list(frame.columns) for name, frame in frames.items()})
+        return {"report": pd.DataFrame({"line": ["x"]})}
+
+    told = using("told", ("occupations.visit", "epochs"), ("report",), work)
+    pipeline.run([told], kept(), None)
+    visited = step(
+        "visits",
+        ("occupations",),
+        ("occupations.visit",),
+        lambda f: {"occupations": f["occupations"].assign(visit=1)[["occupation_id", "visit"]]},
+    )
+    pipeline.run(pipeline.order([told, visited]), kept(epochs=pd.DataFrame({"epoch_id": [1]})), None)
+    assert seen == [
+        {"occupations": ["occupation_id", "point"]},
+        {"occupations": ["occupation_id", "point", "visit"], "epochs": ["epoch_id"]},
+    ]
+
+
+def test_a_step_stays_where_only_what_it_uses_is_left_out():
+    steps = pipeline.order([step("waits", ("epochs",), ("waits",)), using("told", ("waits",), ("report",))])
+    assert names(pipeline.possible(steps, ["occupations"])) == ["told"]
+
+
 def test_what_needs_epochs_is_left_out_where_there_are_none_and_so_is_what_builds_on_it():
     steps = pipeline.order(
         [

@@ -34,8 +34,11 @@ WHOLE_SITE = (
     "reviewer-decisions",
     "shifts",
     "statements",
+    "canopy-context",
+    "canopy-costs",
     "convergence",
     "durations",
+    "revisits",
 )
 
 

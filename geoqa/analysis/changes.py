@@ -31,6 +31,7 @@ class Changes(Analysis):
         "earlier", "points", "points.deliver", "points.easting_m", "points.northing_m", "points.height_m",
         "points.geometry",
     )  # fmt: skip
+    uses = ("revisits",)
     gives = ("changes",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:

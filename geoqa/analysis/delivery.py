@@ -35,6 +35,8 @@ REASONS = (
     "confirmed, meets the requirement",
 )
 _DELIVERED = (14, 15)
+#: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
+HOURS_LATER, NO_REQUIREMENT, SHIFTED = (10, 11), 4, 13
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -54,6 +54,13 @@ def codes_of(values: pd.Series) -> Index:
     return values.astype("category").cat.codes.to_numpy().astype(np.int64)
 
 
+def codes_in(values: pd.Series, names: pd.Index) -> Index:
+    """Return where each name of a text column stands in `names`, -1 for those that do not; shape (n,)."""
+    labels = values.astype("category").cat
+    known = names.astype("str").get_indexer(labels.categories.astype("str"))
+    return np.append(known, -1)[labels.codes.to_numpy()]
+
+
 def positions(ids: Index, wanted: Index) -> Index:
     """Return where each of `wanted` stands in `ids`, which are unique, whole and not negative."""
     table = np.zeros(int(ids.max(initial=0)) + 1, np.int64)

@@ -18,6 +18,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "lines": ("path", "style"),
     "polygons": ("path", "style"),
     "tiles": ("url", "style"),
+    "picture": ("picture", "path", "style"),
 }
 #: Two columns that a third one, the name of a point of the site, may stand for.
 PLACE = ("lon_deg", "lat_deg")
@@ -25,12 +26,18 @@ PLACE = ("lon_deg", "lat_deg")
 OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
 #: What the columns of a table may hold.
 CELLS = ("text", "number", "share", "span", "time")
-#: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes, area is filled.
+#: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes, area is filled;
+#: patch is a colour of a picture.
 SHAPES = (
     "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "line", "dash", "area",
+    "patch",
 )  # fmt: skip
 
+#: What a picture begins with: it is in the page, and asks nobody.
+PICTURE_HEAD = "data:image/png;base64,"
+
 _COLOUR = re.compile(r"#[0-9a-fA-F]{6}")
+_PICTURE = re.compile(re.escape(PICTURE_HEAD) + r"[A-Za-z0-9+/]+={0,2}")
 
 
 @dataclass(frozen=True)
@@ -160,7 +167,9 @@ class Drawing:
         the larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
         azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a
         sequence of (longitude, latitude), ``holes`` a sequence of such. An entry without a position,
-        with a null length, or whose ``style`` is empty is not drawn. ``point``, the name of a point of
+        with a null length, or whose ``style`` is empty is not drawn. ``picture`` holds pictures as data
+        (``data:image/png;base64,``), straight in the map's own projection, drawn beneath all else; their
+        ``path`` is the south-west and the north-east corner. ``point``, the name of a point of
         the site or its index among them, may stand for the two columns of its place: the entry is drawn
         there, shows and hides with it, and a click shows the point.
     styles
@@ -217,7 +226,11 @@ class Drawing:
         lengths = {name: len(values) for name, values in self.columns.items()}
         if len(set(lengths.values())) > 1:
             faults.append(Fault("columns", f"are of different lengths: {lengths}."))
-        return faults + self._style_faults() + self._table_faults()
+        return faults + self._picture_faults() + self._style_faults() + self._table_faults()
+
+    def _picture_faults(self) -> list[Fault]:
+        wrong = [text for text in self.columns.get("picture", ()) if not _PICTURE.fullmatch(str(text))]
+        return [Fault("column picture", "holds what is no PNG as data.", f"Write {PICTURE_HEAD}...")] if wrong else []
 
     def _table_faults(self) -> list[Fault]:
         faults = []

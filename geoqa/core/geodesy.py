@@ -347,3 +347,54 @@ def code(found: str) -> str:
     except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
         return ""
     return f"EPSG:{number}" if number else ":".join(named) if named else ""
+
+
+@dataclass(frozen=True)
+class Onto:
+    """Places of the job in the `system` of a background file: good enough to look it up there, and for nothing else.
+
+    `said` is what people should know of the placing; empty where the file is in the job's own system.
+    """
+
+    system: System
+    said: str
+    _operation: Any = field(repr=False, compare=False, default=None)
+
+    def places(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return places of the job's system in the file's, both in their own units and east (or longitude) first."""
+        return (x, y) if self._operation is None else self._operation.transform(x, y, errcheck=False)
+
+    def ground_m(self, x: Array, y: Array, dx: float, dy: float) -> tuple[Array, Array]:
+        """Return what a step (dx, dy) in the file's own unit is east and north on the ground, metres."""
+        ends = [(x - dx / 2, y - dy / 2), (x + dx / 2, y + dy / 2)]
+        if not self.system.geographic:
+            unit = self.system.metres_per_unit
+            ends = [self.system.to_lonlat(east * unit, north * unit) for east, north in ends]
+        return enu_difference(*ends[0], *ends[1], self.system.semi_major_m, self.system.flattening)
+
+
+def onto(job: Job, found: str) -> Onto:
+    """Return how to look up places of `job` in a file whose system is `found`: canopy heights, stand maps.
+
+    Unlike coordinates, such places may be moved by whatever operation is at hand; `Onto.said` tells how good it is.
+    Raises GeodesyError if PROJ does not know the system, or cannot get there.
+    """
+    import warnings
+
+    import pyproj
+    from pyproj.transformer import TransformerGroup
+
+    ours, stated = of(job), compare(found, job.site.crs)
+    whole = pyproj.CRS.from_user_input(found)
+    flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+    theirs = system(flat.to_wkt())
+    if stated.same:
+        return Onto(theirs, "")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
+            operation = TransformerGroup(ours.crs, flat, always_xy=True).transformers[0]
+    except (pyproj.exceptions.ProjError, IndexError) as error:
+        raise GeodesyError(f"no operation leads from {ours.name} to {stated.name}. Convert the file.") from error
+    good = f"to {operation.accuracy:g} m" if operation.accuracy >= 0 else "to an unknown accuracy"
+    return Onto(theirs, f"is in {stated.name}: points are placed on it {good}, good to look up and no more", operation)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.canopy import Canopy
 from geoqa.core.control import Control, FieldTest, Line
 from geoqa.core.facts import Facts
 from geoqa.core.params import Declared, param
@@ -206,6 +207,8 @@ class Job:
         Corners in their order along a boundary, for statements on the lines between them.
     report
         What the report names beside what is computed.
+    canopy
+        What is known of the overhead cover beside the crew's labels.
     """
 
     site: Site
@@ -225,6 +228,7 @@ class Job:
     field_test: FieldTest = field(default_factory=FieldTest)
     lines: tuple[Line, ...] = ()
     report: Facts = field(default_factory=Facts)
+    canopy: Canopy = field(default_factory=Canopy)
     folder: str | None = field(default=None, compare=False)
 
     def beside(self, name: str) -> Path:
@@ -257,6 +261,7 @@ class Job:
             "control": self.control.as_table(),
             "field_test": self.field_test.as_table(),
             "report": self.report.as_table(),
+            "canopy": self.canopy.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
         if self.lines:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from geoqa.core import column_check, control_contracts
+from geoqa.core import canopy_contracts, column_check, control_contracts
 from geoqa.core.contract import Column, Frame
 from geoqa.core.contract import bool_column as _bool
 from geoqa.core.contract import float_column as _float
@@ -21,6 +21,7 @@ from geoqa.core.earlier import CHANGES, EARLIER
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.evidence_contracts import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
 from geoqa.core.log_contracts import EPOCHS
+from geoqa.core.revisit_contracts import REVISITS
 from geoqa.core.shift_contracts import SHIFTED, SHIFTS
 from geoqa.core.wait_contracts import CONVERGENCE, DURATIONS, WAIT_TESTS, WAITS
 
@@ -104,7 +105,8 @@ OCCUPATIONS = Frame(
         "satellites": _float("number of satellites", minimum=0),
         "pdop": _float("position dilution of precision", minimum=0),
         "correction_age_s": _float("age of the corrections", minimum=0),
-        "canopy": _text("the surveyor's label for the cover"),
+        "canopy": _text("canopy class: the surveyor's label, or as [canopy] decides"),
+        **canopy_contracts.ON_OCCUPATIONS,
         "name_read": _text("name as the file has it, where matching or a reviewer may give another"),
         "decision": _text("what the reviewer decided of the row", DECIDED),
         **_SOURCE,
@@ -188,6 +190,7 @@ POINTS = Frame(
         "deliver_reason": _text("why, or why not", nulls=False),
         "untested": _text("what the evidence cannot see"),
         "canopy": _text("canopy class, `mixed` where occupations differ"),
+        **canopy_contracts.ON_POINTS,
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
@@ -333,12 +336,14 @@ FRAMES: dict[str, Frame] = {
     "stakes": STAKES,
     "averages": AVERAGES,
     **control_contracts.CONTRACTS,
+    **canopy_contracts.CONTRACTS,
     "convergence": CONVERGENCE,
     "waits": WAITS,
     "wait_tests": WAIT_TESTS,
     "durations": DURATIONS,
     "earlier": EARLIER,
     "changes": CHANGES,
+    "revisits": REVISITS,
 }
 
 

@@ -38,6 +38,13 @@ class Step(Declared, ABC):
     api: ClassVar[int] = API
     needs: ClassVar[tuple[str, ...]] = ()
     gives: ClassVar[tuple[str, ...]] = ()
+    #: Addresses that a step makes use of where they are there, and does without where they are not.
+    uses: ClassVar[tuple[str, ...]] = ()
+
+    @classmethod
+    def needs_said(cls) -> str:
+        """Return what the step needs, and what it uses where it is there, in words."""
+        return ", ".join(cls.needs) + (f"; where it is there {', '.join(cls.uses)}" if cls.uses else "")
 
     def as_record(self) -> dict[str, Any]:
         """Return what goes into the run record: the name, and each value with its unit."""

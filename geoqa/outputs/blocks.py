@@ -111,8 +111,8 @@ def _columns(drawing: Drawing, pack: Pack, names: pd.Index, lon0: float) -> dict
             columns |= {"x": pack.numbers(x, PLACE_STEP_M), "y": pack.numbers(y, PLACE_STEP_M)}
         elif name == "point":
             columns["point"] = pack.numbers(_found(drawing, values, names))
-        elif name == "url":
-            columns["url"] = [str(value) for value in values]
+        elif name in ("url", "picture"):
+            columns[name] = [str(value) for value in values]
         elif name in _TEXT:
             columns[name] = pack.texts(values)
         else:

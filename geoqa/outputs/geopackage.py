@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+#: GDAL's word for how SQLite, which a GeoPackage is, waits for the disk.
 _SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 
 
@@ -34,16 +36,40 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
+    import pyogrio
+
     crs = geodesy.of(job).crs
-    with _unhurried():
+    with _waiting_for_the_disk_once(path):
         for name, frame in frames.items():
-            _write(path, name, _plain(frame), crs)
-    metadata.describe(path, frames)
+            try:
+                _write_layer(path, name, _plain(frame), crs)
+            except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
+                full = "full" in str(error)
+                remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
+                raise OutputError(
+                    f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
+                ) from error
+        metadata.describe(path, frames)
+
+
+def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
+    import geopandas as gpd
+    import pyogrio
+
+    mode = {"layer": name, "driver": "GPKG"}
+    if "geometry" in table:
+        places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+        pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
+    else:
+        pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
 
 
 @contextlib.contextmanager
-def _unhurried() -> Iterator[None]:
-    """Leave it to the system when bytes reach the disk: the whole file is exchanged for the old one at the end."""
+def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
+    """Let the file reach the disk once, when it is whole, not after each step of each layer.
+
+    The file is new and takes its place only when it is whole: until then nobody relies on it.
+    """
     import pyogrio
 
     before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
@@ -52,25 +78,9 @@ def _unhurried() -> Iterator[None]:
         yield
     finally:
         pyogrio.set_gdal_config_options({_SYNCHRONOUS: before})
-
-
-def _write(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
-    import geopandas as gpd
-    import pyogrio
-
-    mode = {"layer": name, "driver": "GPKG"}
-    try:
-        if "geometry" in table:
-            places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-            pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(places), **mode)
-        else:
-            pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
-        full = "full" in str(error)
-        remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
-        raise OutputError(
-            f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
-        ) from error
+    if path.exists():
+        with path.open("rb+") as file:
+            os.fsync(file.fileno())
 
 
 def _geometry_type(places: object) -> str:

@@ -267,5 +267,6 @@ def _context(context: MapContext) -> dict[str, Any]:
 
 
 def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:
-    """Return where the page may ask for background pictures: nowhere, unless the job names an online background."""
-    return [online.server(url) for drawing in drawings for url in drawing.columns.get("url", ())]
+    """Return where pictures may come from: from the page itself where a layer holds one, from an online background."""
+    own = ["data:" for drawing in drawings if drawing.kind == "picture"]
+    return [*own, *(online.server(url) for drawing in drawings for url in drawing.columns.get("url", ()))]

@@ -100,6 +100,24 @@ CURVES = tuple(
 )  # fmt: skip
 
 
+#: Canopy heights, low to high: one mauve, ever darker. A green would be the natural one, and to protanopia it is the
+#: colour of `loose`; of all hues this is farthest from every status (29 as drawn, in light and in dark, to any sight).
+CANOPY = ("#f4eff4", "#e4dbe6", "#d5c7d8", "#c5b3c9", "#b69fbb", "#a78cad", "#9879a0")
+#: How opaque the picture of them is, as the style sheet has it.
+CANOPY_OPACITY = 0.75
+
+
+def turned(colour: str) -> str:
+    """Return a colour light for dark and dark for light, of the same hue, as the map's style sheet turns pictures.
+
+    The functions invert(1) and hue-rotate(180deg) of the W3C's Filter Effects Module Level 1 (from memory).
+    """
+    r, g, b = (1 - int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5))
+    rows = ((-0.574, 1.430, 0.144), (0.426, 0.430, 0.144), (0.426, 1.430, -0.856))
+    found = (min(max(x * r + y * g + z * b, 0.0), 1.0) for x, y, z in rows)
+    return "#" + "".join(f"{round(255 * value):02x}" for value in found)
+
+
 @dataclass(frozen=True)
 class DeliveryMark:
     """The second mark: a bar under the symbol of a point that may be delivered."""

@@ -36,36 +36,36 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
 
     unit, unit_up = job.input.unit, job.input.height_unit
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
-    result = {"point": _text(points["point"]), "role": _text(points["role"])}
+    result = {"point": text(points["point"]), "role": text(points["role"])}
     east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))
     system = geodesy.of(job)
     if system.geographic:
         known = ~np.isnan(east)
         lon, lat = np.full(len(east), np.nan), np.full(len(east), np.nan)
         lon[known], lat[known] = system.to_lonlat(east[known], north[known])
-        result |= {"longitude_deg": _number(lon, 10), "latitude_deg": _number(lat, 10)}
+        result |= {"longitude_deg": number(lon, 10), "latitude_deg": number(lat, 10)}
     else:
-        result |= {f"easting_{unit}": _number(east / plan, 4), f"northing_{unit}": _number(north / plan, 4)}
-    result[f"height_{unit_up}"] = _number(points["height_m"].to_numpy() / up, 4)
+        result |= {f"easting_{unit}": number(east / plan, 4), f"northing_{unit}": number(north / plan, 4)}
+    result[f"height_{unit_up}"] = number(points["height_m"].to_numpy() / up, 4)
     for name, factor, label in (
         ("radius95_m", plan, unit), ("up95_m", up, unit_up), ("semi_major_m", plan, unit), ("semi_minor_m", plan, unit),
         ("worst_horizontal_m", plan, unit), ("worst_vertical_m", up, unit_up),
     ):  # fmt: skip
-        result[f"{name.removesuffix('_m')}_{label}"] = _number(points[name].to_numpy() / factor, 4)
-    result["azimuth_deg"] = _number(points["azimuth_deg"].to_numpy(), 1)
-    result["confidence"] = _number(points["confidence"].to_numpy(), 4)
-    result["risk"] = _number(points["risk"].to_numpy(), 6)
+        result[f"{name.removesuffix('_m')}_{label}"] = number(points[name].to_numpy() / factor, 4)
+    result["azimuth_deg"] = number(points["azimuth_deg"].to_numpy(), 1)
+    result["confidence"] = number(points["confidence"].to_numpy(), 4)
+    result["risk"] = number(points["risk"].to_numpy(), 6)
     for name in ("occupations", "visits", "visits_used_h", "visits_used_v", "set_aside"):
         result[name] = points[name].astype(str)
     for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):
-        result[name] = _text(points[name])
+        result[name] = text(points[name])
     if "decision" in points:
-        result["decision"] = _text(points["decision"])
+        result["decision"] = text(points["decision"])
     return pd.DataFrame({name: np.asarray(values, dtype=object) for name, values in result.items()})
 
 
-def _text(values: pd.Series) -> object:
-    """Return safe text, empty for null; each distinct word is made safe once."""
+def text(values: pd.Series) -> object:
+    """Return safe text, empty for null, shape (n,); each distinct word is made safe once."""
     import numpy as np
 
     labels = values.astype("category")
@@ -73,7 +73,8 @@ def _text(values: pd.Series) -> object:
     return words[labels.cat.codes.to_numpy()]  # code -1, null, is the last word
 
 
-def _number(values: object, places: int) -> object:
+def number(values: object, places: int) -> object:
+    """Return numbers as text with so many decimals, empty for null, shape (n,)."""
     import numpy as np
 
     numbers = np.asarray(values, dtype=float)

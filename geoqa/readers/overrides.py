@@ -13,7 +13,7 @@ from geoqa.core.file_rules import FILE_TABLES, FileRule
 from geoqa.core.job import InputFormat, Job
 
 #: Tables that hold for the whole site: two files cannot have them differently.
-WHOLE = ("site", "match", "base", "step", "decisions", "control", "field_test", "line")
+WHOLE = ("site", "match", "base", "step", "decisions", "control", "field_test", "canopy", "line")
 _SHAPE = 'Write [[file]], then path = "day2*.csv", then tables such as [file.input].'
 
 

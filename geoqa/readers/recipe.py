@@ -16,11 +16,11 @@ from geoqa.core.facts import Facts
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
-from geoqa.readers import column_tables, control_tables, overrides, rules, textfile
+from geoqa.readers import canopy_tables, column_tables, control_tables, overrides, rules, textfile
 
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "report", "line", "file",
+    "canopy", "report", "line", "file",
 )  # fmt: skip
 #: Tables the recipe language knows and this version cannot do yet.
 PLANNED_TABLES: tuple[str, ...] = ()
@@ -116,6 +116,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     fmt = rules.check(draft, where, faults)
     control, field_test, lines = control_tables.read(table, where, faults)
     facts = Facts.from_table(table.get("report", {}), f"{where}: [report]", faults)
+    canopy = canopy_tables.read(table, where, faults)
     files = overrides.rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
@@ -124,12 +125,13 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
-    assert control and field_test and facts
+    assert control and field_test and facts and canopy
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
         report=facts,
+        canopy=canopy,
     )  # fmt: skip
 
 

@@ -87,7 +87,7 @@ def check_step(
 
 def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site: bool) -> list[Fault]:
     kept, job = _before(step, frames, job)
-    view = kept.view(step.needs)
+    view = kept.shown_to(step)
     before = {name: frame.copy(deep=True) for name, frame in view.items()}
     recipe = job.as_table()
     result = _run(step, view, job)
@@ -131,11 +131,12 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "field_test": given.pop("field_test", read_field_test(None, 1.0)),
         "epochs": given.pop("epochs", sample().epochs()),
         "earlier": given.pop("earlier", sample().earlier()),
+        "canopy": given.pop("canopy", sample().canopy()),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")
     kept = pipeline.Frames({**read, **given})
-    steps = _leading_to(step.needs + also, [other for other in own if other.name != step.name])
+    steps = _leading_to(step.needs + step.uses + also, [other for other in own if other.name != step.name])
     pipeline.run(pipeline.order(steps, kept.names()), kept, job)
     lacking = [address for address in step.needs if not _is_there(kept, address)]
     if lacking:
@@ -152,7 +153,7 @@ def _leading_to(needs: Sequence[str], own: Sequence[Analysis]) -> list[Analysis]
         frame = address.partition(".")[0]
         giving = [s for s in own if s not in chosen and {address, frame} & set(s.gives)]
         chosen += giving
-        wanted += [need for s in giving for need in (*s.needs, *(g.partition(".")[0] for g in s.gives))]
+        wanted += [need for s in giving for need in (*s.needs, *s.uses, *(g.partition(".")[0] for g in s.gives))]
     return chosen
 
 

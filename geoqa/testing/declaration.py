@@ -33,7 +33,7 @@ def declared(step: Step | type[Step]) -> Step:
 
 def _address_faults(cls: type[Step], base: type[Step]) -> list[Fault]:
     faults = []
-    for attribute in ("needs", "gives"):
+    for attribute in ("needs", "gives", "uses"):
         value = getattr(cls, attribute)
         if not isinstance(value, tuple) or not all(isinstance(item, str) and item.strip(".") for item in value):
             faults.append(

@@ -12,6 +12,7 @@ import shapely
 from outputs.unpacked import Page
 
 from geoqa.core import geodesy
+from geoqa.core.canopy import Canopy
 from geoqa.core.errors import ParameterError
 from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.layers.online import OnlineBackground
@@ -58,6 +59,22 @@ def test_areas_keep_their_holes_and_are_named_by_their_cover(frames, beside):
     page = Page(build_map([drawing], MapContext.of(frames, job)))
     assert page.column(0, "rings").tolist() == [2, 1, 1]
     assert page.column(0, "vertices").tolist() == [5, 5, 5, 5]
+
+
+def test_the_areas_that_name_the_class_are_drawn_without_being_named_again(frames, beside):
+    job = beside("stands.gpkg", [square(1_620_000, 5_410_000, 200)], Cover=["PIN"])
+    beside("other.gpkg", [square(1_620_000, 5_410_000, 50)], Kind=["PIN"])
+    named = Canopy(areas="stands.gpkg", column="Cover", words={"PIN": "dense conifer"})
+    job = dataclasses.replace(job, canopy=named)
+    (drawing,) = CoverAreas().draw(frames, job)
+    assert drawing.columns["style"] == ["dense conifer"]
+    assert drawing.about == "From stands.gpkg."
+    # What the map alone is to show keeps its own words.
+    (drawing,) = CoverAreas(file="other.gpkg", column="Kind").draw(frames, job)
+    assert (drawing.columns["style"], drawing.about) == (["PIN"], "From other.gpkg.")
+    missing = dataclasses.replace(job, canopy=dataclasses.replace(named, column="Trees"))
+    with pytest.raises(ParameterError, match=r"\[canopy\] column is 'Trees'; the file has Cover"):
+        CoverAreas().draw(frames, missing)
 
 
 def test_an_area_whose_cover_is_missing_is_drawn_and_says_so(frames, beside):

@@ -6,12 +6,14 @@ import csv
 import json
 import re
 
+import geopandas as gpd
 import logs
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
 import sites
+from shapely import box
 
 import geoqa
 from geoqa.core import schema
@@ -67,6 +69,21 @@ def test_the_geopackage_keeps_values(hostile):
     assert names == {name.replace('""', '"') for name in HOSTILE.values()}
 
 
+def test_waiting_for_the_disk_is_as_before_after_writing_and_after_failing(hostile, tmp_path):
+    review, _ = hostile
+    option = "OGR_SQLITE_SYNCHRONOUS"
+    pyogrio.set_gdal_config_options({option: "NORMAL"})
+    try:
+        geopackage.write(tmp_path / "one.gpkg", {"points": review.frames["points"]}, review.job)
+        assert pyogrio.get_gdal_config_option(option) == "NORMAL"
+        with pytest.raises(OutputError):
+            geopackage.write(tmp_path / "no" / "one.gpkg", {"points": review.frames["points"]}, review.job)
+        assert pyogrio.get_gdal_config_option(option) == "NORMAL"
+    finally:
+        pyogrio.set_gdal_config_options({option: None})
+    assert len(pyogrio.read_dataframe(tmp_path / "one.gpkg")) == len(HOSTILE)
+
+
 def test_csv_cells_cannot_run(hostile):
     _, out = hostile
     with (out / "points.csv").open(encoding="utf-8", newline="") as file:
@@ -101,12 +118,15 @@ def test_the_summary_is_one_line_per_line(hostile):
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory):
-    """Every frame of a second review of a table, and those that only a log has, each as made and as read back."""
+    """Every frame of a second review of a table with areas of cover, and those that only a log has: made, and read."""
     folder = tmp_path_factory.mktemp("kept")
     log = folder / "crew.nmea"
     log.write_bytes(logs.log([*logs.stay(0, 60, quality=5), *logs.stay(60, 120), *logs.stay(3600, 3660, seed=4)]))
     found = {}
-    geoqa.review(*sites.write(folder)).write(folder / "earlier")
+    stands = gpd.GeoDataFrame({"Cover": ["pines"]}, geometry=[box(1599990, 5399990, 1600090, 5400090)], crs="EPSG:2193")
+    stands.to_file(folder / "stands.gpkg")
+    canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n'
+    geoqa.review(*sites.write(folder, recipe=sites.RECIPE + canopy)).write(folder / "earlier")
     tables = geoqa.review(folder / "earlier", folder / "site.toml")
     for name, review in (("log", geoqa.review(log, logs.SITE)), ("table", tables)):
         review.write(folder / name)

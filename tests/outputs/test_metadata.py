@@ -63,7 +63,7 @@ def test_an_earlier_review_has_no_frame_of_styles(package, review):
 
 def test_styles_are_found_by_a_desktop_gis(package):
     rows = asked(package, "SELECT f_table_name, f_geometry_column, useAsDefault, update_time FROM layer_styles")
-    assert {name for name, *_ in rows} == {"points", "closures", "ellipses", "occupations"}
+    assert {name for name, *_ in rows} == {"points", "closures", "ellipses", "occupations", "revisits"}
     assert {tuple(rest) for _, *rest in rows} == {("geom", 1, "2026-02-02T13:10:00.000Z")}
     # The table must be listed to be found.
     assert asked(package, "SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'") == [("attributes",)]

@@ -112,7 +112,21 @@ def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
         Cells("rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "share", before="probability"),
         Cells("untested", text(points, "untested")),
         Cells("canopy", text(points, "canopy")),
+        *_surroundings(points),
         Cells("role", text(points, "role")),
+    )
+
+
+def _surroundings(points: pd.DataFrame) -> tuple[Cells, ...]:
+    """Return what areas and a raster say of the canopy, where the recipe names any."""
+    if "canopy_mean_m" not in points:
+        return ()
+    return (
+        Cells("canopy by the areas", text(points, "canopy_mapped")),
+        Cells("canopy by the raster", text(points, "canopy_raster")),
+        Cells("mean canopy height", numbers(points, "canopy_mean_m"), "number", 1, unit="m"),
+        Cells("cover around it", numbers(points, "cover_fraction"), "share"),
+        Cells("sky view", numbers(points, "sky_view"), "share"),
     )
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.errors import ParameterError
 from geoqa.core.steps import MapLayer, param
 from geoqa.outputs import symbology
 from geoqa.outputs.text import display_text
@@ -35,7 +34,7 @@ class SiteBoundary(MapLayer):
         """Return one drawing of lines; nothing without a file."""
         if not self.file:
             return ()
-        rings, _, said = _outlines(self.name, self.file, job, ("Polygon", "LineString", "LinearRing"))
+        rings, _, said = _outlines(f"[step.{self.name}] file", self.file, job, ("Polygon", "LineString", "LinearRing"))
         style = Style("boundary", "boundary", "dash", symbology.PLAIN[0], "", symbology.PLAIN[1])
         lines = [ring for entry in rings for ring in entry]
         columns = {"path": lines, "style": [style.key] * len(lines)}
@@ -44,25 +43,28 @@ class SiteBoundary(MapLayer):
 
 @dataclass(frozen=True, kw_only=True)
 class CoverAreas(MapLayer):
-    """Draw areas of cover, such as a stand map, from the polygons of a vector file."""
+    """Draw areas of cover, such as a stand map, from the polygons of a vector file.
+
+    They are those of ``[canopy]``, which also name the class of points, unless a file is named here for the map alone.
+    """
 
     name: ClassVar[str] = "cover-areas"
     needs: ClassVar[tuple[str, ...]] = ("points",)
 
-    file: str | None = param(None, help="Vector file with the areas, named from the recipe's folder")
+    file: str | None = param(
+        None, help="Vector file with the areas, if not those of [canopy], named from the recipe's folder"
+    )
     column: str | None = param(None, help="Its column that names the cover; without one the areas look alike")
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of polygons, tinted by cover; nothing without a file."""
-        if not self.file:
+        file, column, where = self._named(job)
+        if not file:
             return ()
-        rings, table, said = _outlines(self.name, self.file, job, ("Polygon",))
-        if self.column and self.column not in table:
-            raise ParameterError(
-                f"[step.{self.name}] column is {self.column!r}; {self.file} has {', '.join(map(str, table.columns))}."
-            )
-        cover = [display_text(word).strip() or "not stated" for word in table[self.column]] if self.column else None
-        cover = cover or ["area"] * len(rings)
+        rings, table, said = _outlines(where, file, job, ("Polygon",), column)
+        ours = job.canopy.words if not self.file else {}
+        stated = (display_text(word).strip() for word in table[column]) if column else ()
+        cover = [ours.get(word, word) or "not stated" for word in stated] or ["area"] * len(rings)
         words = sorted(set(cover))
         tints = {word: TINTS[k % len(TINTS)] for k, word in enumerate(words)}
         styles = tuple(Style(word, word, "area", tints[word][0], "", tints[word][1]) for word in words)
@@ -72,35 +74,31 @@ class CoverAreas(MapLayer):
             "style": cover,
             "label": cover,
         }
-        return (Drawing("polygons", "Areas of cover", columns, styles, about=f"From {self.file}{said}."),)
+        return (Drawing("polygons", "Areas of cover", columns, styles, about=f"From {file}{said}."),)
+
+    def _named(self, job: Job) -> tuple[str | None, str | None, str]:
+        """Return the file and the column to draw, and which table of the recipe names them."""
+        if self.file:
+            return self.file, self.column, f"[step.{self.name}] file"
+        return job.canopy.areas, job.canopy.column, "[canopy] areas"
 
 
-def _outlines(step: str, file: str, job: Job, kinds: tuple[str, ...]) -> tuple[list[Sequence[Any]], pd.DataFrame, str]:
+def _outlines(
+    where: str, file: str, job: Job, kinds: tuple[str, ...], column: str | None = None
+) -> tuple[list[Sequence[Any]], pd.DataFrame, str]:
     """Return the rings of each single part of these `kinds`, the attributes, and what to say of the place.
 
     Rings hold longitude and latitude.
     """
-    import geopandas as gpd
     import numpy as np
     import shapely
 
-    from geoqa.core import geodesy
+    from geoqa.core import areas, geodesy
 
-    path = job.beside(file)
-    try:
-        frame = gpd.read_file(path)
-    except Exception as error:  # readers of vector files raise what they like
-        raise ParameterError(f"[step.{step}] file {file!r} cannot be read as a vector file: {error}.") from error
-    if frame.crs is None:
-        raise ParameterError(f"[step.{step}] file {file!r} states no coordinate system. Assign it one in a GIS.")
+    frame = areas.shapes(job.beside(file), f"{where} {file!r}", kinds, column)
     text = frame.crs.to_wkt()
     own = geodesy.system(text)
     same = geodesy.compare(text, job.site.crs).same if job.site.crs != geodesy.LOCAL else False
-    frame = frame[frame.geometry.notna() & ~frame.geometry.is_empty].explode(ignore_index=True)
-    frame = frame[frame.geom_type.isin(kinds)].reset_index(drop=True)
-    if frame.empty:
-        wanted = "polygon" if kinds == ("Polygon",) else "polygon or line"
-        raise ParameterError(f"[step.{step}] file {file!r} holds no {wanted}. Name a file that does, or leave it out.")
     rings: list[Sequence[Any]] = []
     for shape in frame.geometry:
         parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]

@@ -126,6 +126,20 @@ class ClassesPlot(Plot):
         return classes.figures(frames["classes"])
 
 
+@dataclass(frozen=True, kw_only=True)
+class CanopyPlot(Plot):
+    """What canopy costs: closures by class, and the share beyond tolerance against what a raster says."""
+
+    name: ClassVar[str] = "canopy-plot"
+    needs: ClassVar[tuple[str, ...]] = ("canopy_costs", "canopy_curves", "canopy_tests")
+
+    def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
+        """Return a figure of the classes, and one for each measure."""
+        from geoqa.outputs.plots import canopy
+
+        return canopy.figures(frames, job)
+
+
 def _slug(name: str) -> str:
     import re
 

@@ -85,7 +85,7 @@
     rows.forEach(function (d) {
       if (!d.n) { return; }
       var pic = d.kind !== "tiles" && !d.listed && d.styles.length === 1 ? lineOf(d, d.styles[0]) : null;
-      var box = el("div", {"class": "gq-layer"});
+      var box = el("div", {"class": d.kind === "picture" ? "gq-layer gq-swatches" : "gq-layer"});
       layers.append(box);
       box.append(check(d.on, function (on) { d.on = on; act.switched(d); }, [pic, el("span", {}, [G.own(d.title)])]));
       if (d.about && !d.points) { box.append(el("p", {"class": "gq-about"}, [G.own(d.about)])); }

@@ -162,6 +162,15 @@
     };
     var changed = function () { var many = apply(); follow(); announce(many + " of " + n + " points show"); remember(); };
 
+    /* Pictures in the page: straight in the map's projection, below all that is drawn. */
+    var pictures = {};
+    var pictured = function (d) {
+      pictures[d.number] = pictures[d.number] || d.picture.map(function (data, i) {
+        var ends = d.paths[i][0].map(function (p) { return [G.geometry.lat(p[1]), G.geometry.lon(p[0])]; });
+        return L.imageOverlay(data, ends, {pane: "tilePane", className: "gq-picture", alt: d.title});
+      });
+      pictures[d.number].forEach(function (one) { one[d.on ? "addTo" : "removeFrom"](map); });
+    };
     var tiles = {}, credit = G.el("div", {"class": "gq-credit"});
     host(map).append(credit);
     var act = {
@@ -175,6 +184,7 @@
         return site.urgency && !isNaN(site.urgency[i]) ? label + ", risk " + G.told.share(site.urgency[i]) : label;
       },
       switched: function (d) {
+        if (d.kind === "picture") { pictured(d); return; }
         if (d.kind !== "tiles") { layer.redraw(); return; }
         tiles[d.number] = tiles[d.number] || L.tileLayer(d.url[0], {maxZoom: map.getMaxZoom(), maxNativeZoom: 19, referrerPolicy: "no-referrer"});
         tiles[d.number][d.on ? "addTo" : "removeFrom"](map);
@@ -201,6 +211,7 @@
     var key = G.key(document.getElementById("geoqa-key"), layer, context, site, chosen, act);
 
     /* What the address says; what it does not know of this site is let be. */
+    drawings.forEach(function (d) { if (d.kind === "picture" && d.on) { pictured(d); } });
     given.hidden.forEach(function (s) { if (statuses.indexOf(s) >= 0) { chosen.hidden.add(s); } });
     given.undelivered.forEach(function (d) { if (context.delivery.some(function (q) { return q.deliver === d; })) { chosen.undelivered.add(d); } });
     facets.forEach(function (f, k) { chosen.facets[k] = Object.prototype.hasOwnProperty.call(given.facets, f.title) ? f.values.indexOf(given.facets[f.title]) : -1; });

@@ -32,6 +32,8 @@
   /* One symbol around the origin: a halo of the paper, its colour, an outline of the ink. */
   api.symbol = function (g, shape, r, colour, ink, paper) {
     if (shape === "line" || shape === "dash") { api.stroke(g, -r * 1.6, r * 1.6, shape, colour); return; }
+    /* As pale as the picture it stands for. */
+    if (shape === "patch") { g.globalAlpha = 0.75; g.fillStyle = colour; g.fillRect(-r * 1.8, -r, r * 3.6, r * 2); g.globalAlpha = 1; return; }
     g.lineJoin = "round";
     g.beginPath(); paths[shape](g, r);
     g.lineWidth = 4; g.strokeStyle = paper; g.stroke();

@@ -1,0 +1,135 @@
+"""Which points need something, why, and which of them first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.analysis import judged
+from geoqa.analysis.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTED
+from geoqa.analysis.remedies import Facts
+from geoqa.analysis.rows import codes_in, is_rejected
+from geoqa.analysis.tolerance import by_role
+from geoqa.core.schema import GRADES
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Statuses in the order in which they are seen to; any other comes last.
+URGENCY = ("conflict", "loose", "unproven")
+#: Grades of pairs of different visits.
+APART = GRADES[3:]
+
+
+def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+    """Return the points that may not be delivered and that somebody can do something about, by name.
+
+    Not among them: points nobody observed directly (known or design coordinates, other methods), unless a reviewer
+    rejected all their occupations; and points that lack nothing but a requirement in the recipe.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``points``, with ``canopy`` empty for none, ``zone`` null where there are no zones, ``reason`` in
+        words, and flags ``other_sky``, ``judges_height`` and ``planned``.
+    """
+    points = frames["points"]
+    rejected = frames["occupations"].loc[is_rejected(frames["occupations"]), "point"].astype("str").unique()
+    observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
+    held = (points["deliver"] == "no").to_numpy() & (points["deliver_reason"] != REASONS[NO_REQUIREMENT]).to_numpy()
+    wanting = points[observed & held].copy()
+    wanting["point"] = wanting["point"].astype("str")
+    wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
+    wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
+    wanting["status"] = wanting["status"].astype("str")
+    if "zone" not in wanting:
+        wanting["zone"] = None
+    wanting["other_sky"] = wanting["deliver_reason"].isin([REASONS[k] for k in HOURS_LATER]).to_numpy()
+    wanting["reason"] = _reasons(wanting, frames["shifts"])
+    wanting["judges_height"] = judged.with_heights(wanting, job)[1]
+    single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
+    wanting["planned"] = single & (wanting["status"] == "unproven") & (wanting["occupations"] > 0)
+    return wanting
+
+
+def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
+    """Return why each point needs something, with the suspicious shift that explains it."""
+    # The status says why where it is the status that holds a point back.
+    own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
+    said = wanting["reason"].astype("str").where(own, wanting["deliver_reason"].astype("str"))
+    # What to do about it is told beside it.
+    said = said.str.replace(r": (a third visit|observe once more|settle it first).*", "", regex=True)
+    looks = dict(
+        zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
+    )
+    held = wanting["shift"].astype("object").where(_by_shift(wanting))
+    named = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
+    words = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
+    return said + pd.Series(named.map(words), dtype="str").fillna("")
+
+
+def _by_shift(wanting: pd.DataFrame) -> pd.Series:
+    """Return which points are held back by nothing but a suspicious shift."""
+    return wanting["deliver_reason"] == REASONS[SHIFTED]
+
+
+def facts(wanting: pd.DataFrame, closures: pd.DataFrame, hopeless: Flags, longer_helps: Flags) -> Facts:
+    """Return what the action of each point depends on."""
+    status = wanting["status"]
+    return Facts(
+        conflict=(status == "conflict").to_numpy(),
+        loose=(status == "loose").to_numpy(),
+        unproven=(status == "unproven").to_numpy(),
+        planned=wanting["planned"].to_numpy(),
+        explained=(wanting["explained"].notna() | _by_shift(wanting)).to_numpy(),
+        worst_m=wanting["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan),
+        by_base=by_base(closures, pd.Index(wanting["point"])),
+        longer_helps=longer_helps,
+        visits=wanting["visits"].to_numpy(),
+        hopeless=hopeless,
+    )
+
+
+def by_base(closures: pd.DataFrame, names: pd.Index) -> Flags:
+    """Return which points agree under one base set-up and disagree between different ones; shape (names,).
+
+    Only pairs of different visits count, and both kinds must be there: fixes of one visit agree whatever the base.
+    """
+    shows = closures["independence_h"].isin(APART).to_numpy()
+    code = codes_in(closures["point"], names)
+    at = shows & (code >= 0)
+    beyond = closures["status"].isin(("conflict", "loose")).to_numpy()[at]
+    between = closures["new_base"].to_numpy()[at]
+    count = np.zeros((len(names), 2, 2), np.int64)
+    np.add.at(count, (code[at], between.astype(int), beyond.astype(int)), 1)
+    within, across = count[:, 0], count[:, 1]
+    return (within[:, 0] > 0) & (within[:, 1] == 0) & (across[:, 0] == 0) & (across[:, 1] > 0)
+
+
+def order(table: pd.DataFrame, wanting: pd.DataFrame, job: Job) -> Index:
+    """Return the rows in order of need; shape (n,).
+
+    Not planned before planned; then the role with the strictest requirement, those whose fresh fixes suffice last;
+    then by status; then the larger chance, none last; then the larger risk; then the name.
+    """
+    role = wanting["role"]
+    lax = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
+    single = by_role(role, job, lambda r: r.single_by_plan) > 0
+    limit = by_role(role, job, lambda r: r.requirement.horizontal_m or r.requirement.vertical_m)
+    urgency = pd.Index(URGENCY).get_indexer(wanting["status"])
+    urgency = np.where(urgency < 0, len(URGENCY), urgency)
+    chance, risk = (
+        -np.nan_to_num(values.to_numpy(dtype=float, na_value=np.nan), nan=-1.0)
+        for values in (table["chance"], wanting["risk"])
+    )
+    name = wanting["point"].rank(method="first").to_numpy()
+    keys = (wanting["planned"].to_numpy(), single, lax, np.nan_to_num(limit, nan=np.inf), urgency, chance, risk, name)
+    return np.lexsort(keys[::-1])

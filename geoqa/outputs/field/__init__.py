@@ -1,0 +1,33 @@
+"""What a crew takes along: the field sheet, waypoints, and the same as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+#: The files made.
+FILES = ("revisits.html", "revisits.gpx", "revisits.csv")
+
+
+def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+    """Write the field sheet, the waypoints and the table of what is to be observed again into `folder`.
+
+    Parameters
+    ----------
+    frames
+        ``revisits``, without which nothing is written, and ``occupations`` for the time of the last one.
+    """
+    from geoqa.outputs.field import listing, sheet, waypoints
+
+    if "revisits" not in frames:
+        return
+    table = frames["revisits"]
+    (folder / "revisits.html").write_text(sheet.build(table, frames["occupations"], job), encoding="utf-8")
+    (folder / "revisits.gpx").write_text(waypoints.build(table, job), encoding="utf-8")
+    listing.write(folder / "revisits.csv", table, job)

@@ -1,0 +1,283 @@
+"""Field sheet, waypoints and table: what the crew reads is what the frame says, and no name can act."""
+
+from __future__ import annotations
+
+import csv
+import re
+from html.parser import HTMLParser
+
+import gpxpy
+import numpy as np
+import pandas as pd
+import pytest
+import sites
+from outputs.test_files import HOSTILE
+
+import geoqa
+from geoqa.cli import main
+from geoqa.outputs import field
+from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
+from geoqa.outputs.field import sheet, sketch, waypoints
+
+VOID = {"meta", "br", "col"}
+
+
+class Page(HTMLParser):
+    """Elements that open and close as they should, their text, and every attribute."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open, self.tags, self.words, self.attributes = [], [], [], []
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self):
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    """The small site through the command line: A2 in conflict, A3 observed once."""
+    folder = tmp_path_factory.mktemp("field")
+    data, recipe = sites.write(folder)
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(folder / "out")]) == 1
+    return folder / "out"
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    """Every point in conflict, and every text hostile."""
+    folder = tmp_path_factory.mktemp("hostile")
+    rows = [
+        f'"{name}",{1600000 + 20 * k + 0.4 * visit:.3f},5400000.000,100.0,0.010,0.015,'
+        f'2026-02-02T{8 + 5 * visit:02d}:00:00Z,"{name}{visit}","{name}","{name}","{name}"'
+        for k, name in enumerate(HOSTILE.values())
+        for visit in range(2)
+    ]
+    recipe = sites.RECIPE.replace("[tolerance]", 'canopy = "Cover"\nrole = "Role"\n[tolerance]')
+    recipe = recipe.replace('"Test field"', '"{{ 7*7 }} </title><script>window.hit=1</script>"')
+    data, toml = sites.write(folder, tuple(rows), recipe, sites.HEAD + ",Cover,Role")
+    review = geoqa.review(data, toml)
+    review.write(folder / "out")
+    return review, folder / "out"
+
+
+def written(review, folder):
+    """Write the files of the field alone."""
+    folder.mkdir()
+    field.write(folder, review.frames, review.job)
+
+
+def test_the_sheet_says_what_to_do_when_and_how(plain):
+    page = Page((plain / "revisits.html").read_text(encoding="utf-8"))
+    for words in (
+        "Test field: points to observe again", "2 points", "A2", "Deciding visit", "2 visits disagree horizontally",
+        "A3", "Second visit", "Observed once", "Give up after 1 more", "Give up after 2 more", FINDING_ONLY,
+        "NZGD2000 / New Zealand Transverse Mercator 2000, m, easting first; heights NZVD2016",
+        "Times are in the time zone UTC", "1600020.1 5400000.1", *FIELD_CAUTIONS, *CAUTIONS,
+    ):  # fmt: skip
+        assert words in page.text, words
+    assert page.tags.count("svg") == 1
+    assert ("class", "box") in page.attributes
+    assert page.tags.count("script") == 0
+    # Self-contained: nothing is fetched, nothing may run.
+    assert not [value for name, value in page.attributes if name in ("src", "href", "onload", "style")]
+    assert "default-src 'none'; style-src 'unsafe-inline'" in [value for _, value in page.attributes]
+
+
+def test_where_nothing_is_to_be_observed_the_sheet_says_so(tmp_path):
+    data, recipe = sites.write(tmp_path, sites.ROWS[:2])
+    review = geoqa.review(data, recipe)
+    assert review.exit_code == 0
+    written(review, tmp_path / "out")
+    page = Page((tmp_path / "out" / "revisits.html").read_text(encoding="utf-8"))
+    assert "No point has to be observed again." in page.text
+    assert "svg" not in page.tags and "table" not in page.tags
+    parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
+    assert parsed.waypoints == []
+    assert len((tmp_path / "out" / "revisits.csv").read_text().splitlines()) == 1
+
+
+def test_waypoints_are_gpx_1_1_and_for_navigation_only(plain):
+    """Positions from pyproj, an independent route; gpxpy reads and writes the structure again."""
+    import pyproj
+
+    parsed = gpxpy.parse((plain / "revisits.gpx").read_text(encoding="utf-8"))
+    assert parsed.version == "1.1"
+    assert NAVIGATION_ONLY in parsed.description
+    again = gpxpy.parse(parsed.to_xml(version="1.1"))
+    assert [w.name for w in again.waypoints] == ["1 A2", "2 A3"]
+    to_degrees = pyproj.Transformer.from_crs("EPSG:2193", "EPSG:4167", always_xy=True)
+    for waypoint, (east, north) in zip(
+        parsed.waypoints, ((1600020.15, 5400000.1), (1600040.0, 5400000.0)), strict=True
+    ):
+        lon, lat = to_degrees.transform(east, north)
+        assert (waypoint.longitude, waypoint.latitude) == pytest.approx((lon, lat), abs=1e-7)
+        assert NAVIGATION_ONLY in waypoint.description
+
+
+@pytest.mark.parametrize(("crs", "said"), [
+    ("local", "local frame: where it lies on the Earth is not stated"),
+    ("EPSG:27200", "may lie hundreds of metres from WGS 84"),
+])  # fmt: skip
+def test_no_waypoints_where_their_place_would_be_a_guess(tmp_path, crs, said):
+    rows = [row.replace("1600", "2500").replace("5400000", "6000000") for row in sites.ROWS]
+    data, recipe = sites.write(tmp_path, tuple(rows), sites.RECIPE.replace("EPSG:2193", crs))
+    written(geoqa.review(data, recipe), tmp_path / "out")
+    parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
+    assert parsed.waypoints == []
+    assert said in parsed.description
+    assert (tmp_path / "out" / "revisits.html").stat().st_size > 5000
+
+
+def test_the_table_is_in_the_jobs_unit(tmp_path):
+    rows = tuple(row.replace("1600", "6400").replace("5400000", "1800000") for row in sites.ROWS)
+    text = sites.RECIPE.replace("EPSG:2193", "EPSG:2229").replace('unit = "m"', 'unit = "ftUS"')
+    data, recipe = sites.write(tmp_path, rows, text)
+    written(geoqa.review(data, recipe), tmp_path / "out")
+    table = pd.read_csv(tmp_path / "out" / "revisits.csv").set_index("point")
+    assert table.loc["A3", "easting_ftUS"] == 6400040.0
+    assert table.loc["A3", "height_ftUS"] == 102.0
+    assert table.loc["A3", "walk_ftUS"] == pytest.approx(19.9, abs=0.11)
+    assert table.loc["A3", "earliest_utc"] == "2026-02-02T09:05:00Z"
+    assert "20 ft E" in Page((tmp_path / "out" / "revisits.html").read_text(encoding="utf-8")).text
+
+
+def test_longitude_and_latitude_where_the_job_counts_in_them(tmp_path):
+    rows = (
+        "A1,170.0000000000,-45.0000000000,100.0,0.01,0.015,2026-02-02T08:00:00Z,i1,B1",
+        "A2,170.0010000000,-45.0000000000,100.0,0.01,0.015,2026-02-02T13:00:00Z,i2,B2",
+    )
+    text = sites.RECIPE.replace('easting = "E"', 'longitude = "E"').replace('northing = "N"', 'latitude = "N"')
+    text = text.replace("EPSG:2193", "EPSG:4167") + '[step.revisits]\nstart = "169.999,-45.0"\n'
+    data, recipe = sites.write(tmp_path, rows, text)
+    review = geoqa.review(data, recipe)
+    walked = review.frames["revisits"].sort_values("walk")
+    # 0.001 degrees of longitude at 45 degrees south, by Karney's geodesic (geographiclib): 78.846 m.
+    from geographiclib.geodesic import Geodesic
+
+    leg = Geodesic(6378137, 1 / 298.257222101).Inverse(-45, 170, -45, 170.001)["s12"]
+    assert walked["walk_m"].tolist() == pytest.approx([leg, leg], abs=0.01)
+    written(review, tmp_path / "out")
+    table = pd.read_csv(tmp_path / "out" / "revisits.csv").set_index("point")
+    assert table.loc["A2", ["longitude_deg", "latitude_deg"]].tolist() == pytest.approx([170.001, -45.0], abs=1e-8)
+    parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
+    assert parsed.waypoints[1].longitude == pytest.approx(170.001, abs=1e-7)
+
+
+def test_no_hostile_name_acts_on_the_sheet(hostile):
+    review, out = hostile
+    assert len(review.frames["revisits"]) == len(HOSTILE)
+    text = (out / "revisits.html").read_text(encoding="utf-8")
+    page = Page(text)
+    assert set(page.tags) <= {
+        "html", "head", "meta", "title", "style", "body", "h1", "h2", "p", "b", "span", "div", "ul", "ol", "li", "dl",
+        "dt", "dd", "table", "colgroup", "col", "thead", "tbody", "tr", "th", "td", "svg", "polyline", "rect", "circle",
+        "path", "text",
+    }  # fmt: skip
+    assert {name for name, _ in page.attributes} <= {
+        "lang", "charset", "http-equiv", "content", "name", "class", "colspan", "viewbox", "role", "aria-label",
+        "points", "x", "y", "width", "height", "cx", "cy", "r", "d",
+    }  # fmt: skip
+    for sign in ("{{", "{%", "{#", "\u202e"):
+        assert sign not in text
+    assert "L" * 200 not in text
+
+
+def test_no_hostile_name_acts_in_the_waypoints(hostile):
+    _, out = hostile
+    text = (out / "revisits.gpx").read_text(encoding="utf-8")
+    parsed = gpxpy.parse(text)
+    assert len(parsed.waypoints) == len(HOSTILE)
+    names = {waypoint.name.partition(" ")[2] for waypoint in parsed.waypoints}
+    assert "</script><script>window.hit=1</script>" in names
+    assert "<script" not in text
+
+
+def test_no_hostile_name_acts_in_the_table(hostile):
+    _, out = hostile
+    with (out / "revisits.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(HOSTILE)
+    for row in rows:
+        for cell in row.values():
+            assert not re.match(r"[=@\t\r]|[+-](?![\d.])", cell), cell
+
+
+def test_a_name_that_xml_cannot_hold_is_shown_otherwise():
+    assert waypoints._xml("a\x00b\x0bc\ufffe\ud800<&") == "a⟨U+0000⟩b⟨U+000B⟩c\ufffd\ufffd&lt;&amp;"
+
+
+def walked(n, spread=1000.0, seed=5):
+    """Return rows of a walk through `n` made-up places."""
+    rng = np.random.default_rng(seed)
+    place = rng.uniform(0, spread, (n, 2))
+    return pd.DataFrame(
+        {
+            "easting_m": place[:, 0], "northing_m": place[:, 1], "walk": np.arange(1, n + 1), "walk_m": 10.0,
+            "walk_azimuth_deg": 45.0, "group": [f"area {1 + k // 10}" for k in range(n)],
+        }
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("n", [1, 2, 30, 400])
+def test_numbers_on_the_sketch_do_not_overlap(n):
+    drawn = sketch.whole(walked(n), "m")
+    assert drawn.count("<circle") == n
+    at = [(float(x), float(y), words) for x, y, words in re.findall(r'<text x="(.*?)" y="(.*?)">(.*?)</text>', drawn)]
+    at = [one for one in at if one[2] != "N"]
+    assert at
+    for i, (x, y, words) in enumerate(at):
+        for x2, y2, other in at[:i]:
+            wide = sketch.WIDE_MM * (len(words) + len(other)) / 2
+            assert abs(x - x2) > wide - 0.2 or abs(y - y2) > sketch.DIGIT_MM - 0.2
+
+
+def test_places_on_one_spot_and_a_first_leg_without_a_direction_are_drawn():
+    one = walked(3, 0.0).assign(walk_m=0.0, walk_azimuth_deg=np.nan)
+    assert "nan" not in sketch.whole(one, "ftUS")
+    assert sketch.whole(one.iloc[:0], "m") == ""
+
+
+def test_a_very_long_sheet_is_cut_and_says_so(plain):
+    from geoqa.stored import load
+
+    review = load(plain)
+    one = review.frames["revisits"].head(1)
+    many = pd.concat([one] * (sheet.MOST + 5), ignore_index=True)
+    number = np.arange(1, len(many) + 1)
+    many = many.assign(rank=number, walk=number[::-1], point=[f"P{n}" for n in number])
+    page = Page(sheet.build(many, review.frames["occupations"], review.job))
+    assert f"These are the {sheet.MOST:,} of {len(many):,} that need it most" in page.text
+    assert page.attributes.count(("class", "number")) == sheet.MOST
+
+
+def test_run_revisits_begins_elsewhere_and_steps_tells_how(plain, tmp_path, capsys):
+    import pyogrio
+
+    out = tmp_path / "again.gpkg"
+    assert main(["run", "revisits", str(plain), "--start", "A3", "--out", str(out)]) == 0
+    again = pyogrio.read_dataframe(out, layer="revisits").sort_values("walk")
+    assert again["point"].tolist() == ["A3", "A2"]
+    assert main(["run", "revisits", str(plain), "--start", "nowhere", "--out", str(tmp_path / "no.gpkg")]) == 2
+    assert "neither a point with a place nor coordinates" in capsys.readouterr().err
+    assert main(["steps", "revisits"]) == 0
+    text = capsys.readouterr().out
+    assert "[step.revisits]" in text and "where it is there points.zone" in text
