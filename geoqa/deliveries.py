@@ -143,6 +143,9 @@ def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
     if missing:
         wanted = f"'geoqa-survey[{writer.extra}]'" if writer.extra else " ".join(missing)
         return [Fault(word, f"needs {', '.join(missing)}, which is not installed.", f"pip install {wanted}")]
+    if writer.place == "earth" and job.site.crs != geodesy.LOCAL and not geodesy.is_near_wgs84(geodesy.of(job)):
+        problem = f"the datum of {geodesy.of(job).name} may lie hundreds of metres from WGS 84 and is not transformed."
+        return [Fault(word, problem, "Ask for csv, xlsx or geoparquet.")]
     here = "earth" if geodesy.of(job).geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
     if writer.place and writer.place != here and (writer.place, here) != ("plane", "none"):
         others = [f for f in formats() if f in ("csv", "xlsx", "geoparquet")]

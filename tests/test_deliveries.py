@@ -202,6 +202,16 @@ def test_a_local_frame_has_no_place_on_the_earth(tmp_path):
     assert 'name="a local frame' in (tmp_path / "delivered.xml").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("also", ["gpx", "kml", "geojson"])
+def test_positions_of_a_far_datum_are_refused(review, also):
+    job = replace(review.job, site=replace(review.job.site, crs="EPSG:27200"))  # NZGD49, some 200 m from WGS 84
+    with pytest.raises(
+        CallError, match=f"{also}: the datum of NZGD49 / New Zealand Map Grid may lie hundreds of metres"
+    ):
+        Deliveries.of([also], job)
+    assert Deliveries.of(["csv", "dxf", "landxml", "geoparquet"], job).writers
+
+
 @pytest.fixture(scope="module")
 def geographic(tmp_path_factory):
     folder = tmp_path_factory.mktemp("degrees")

@@ -28,6 +28,8 @@ LOCAL_LIMIT_M = 300.0
 STEP_DEG = 1e-4
 #: What the recipe calls a plain frame that no coordinate system is stated for.
 LOCAL = "local"
+#: Semi-major axis of WGS 84 and of GRS 80, whose datums lie within some metres of each other.
+WGS84_M = 6_378_137.0
 #: The sphere the map library draws on.
 SHEET_RADIUS_M = 6_378_137.0
 
@@ -211,6 +213,14 @@ def _plain_frame(origin: tuple[float, float], unit: str) -> System:
         crs=pyproj.CRS.from_wkt(crs),
         _inverse=sheet,
     )
+
+
+def is_near_wgs84(system: System) -> bool:
+    """Return whether the datum lies within some metres of WGS 84, as far as its ellipsoid shows.
+
+    Those of older ellipsoids lie up to hundreds of metres off, and nothing is transformed here.
+    """
+    return system.crs.datum is not None and abs(system.semi_major_m - WGS84_M) <= 0.5
 
 
 def datum(system: System) -> str:

@@ -17,7 +17,8 @@ import geoqa
 from geoqa.cli import main
 from geoqa.outputs import field
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
-from geoqa.outputs.field import sheet, sketch, waypoints
+from geoqa.outputs.deliver import gpx
+from geoqa.outputs.field import sheet, sketch
 
 VOID = {"meta", "br", "col"}
 
@@ -222,7 +223,8 @@ def test_no_hostile_name_acts_in_the_table(hostile):
 
 
 def test_a_name_that_xml_cannot_hold_is_shown_otherwise():
-    assert waypoints._xml("a\x00b\x0bc\ufffe\ud800<&") == "a⟨U+0000⟩b⟨U+000B⟩c\ufffd\ufffd&lt;&amp;"
+    text = "".join(gpx.waypoints(["a\x00b\x0bc\ufffe\ud800<&"], [1.0], [2.0], [""], title="", about=""))
+    assert gpxpy.parse(text).waypoints[0].name == "a⟨U+0000⟩b⟨U+000B⟩c⟨U+FFFE⟩\ufffd<&"
 
 
 def walked(n, spread=1000.0, seed=5):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from geoqa.core import geodesy
 from geoqa.core.deliverable import Field
 from geoqa.core.units import METRES_PER, spoken
-from geoqa.outputs.cautions import CAUTIONS
+from geoqa.outputs.cautions import CAUTIONS, NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 LONGEST = 120
 #: Stands where degrees are written for navigation.
 NAVIGATION = (
-    "Approximate, for finding the way only: longitude and latitude in the datum of the job, which may differ from "
-    "WGS 84 by metres and more. The delivered coordinates are those of the job."
+    f"Approximate, {NAVIGATION_ONLY}: longitude and latitude in the datum of the job, which may differ from "
+    "WGS 84 by some metres. The delivered coordinates are those of the job."
 )
 
 

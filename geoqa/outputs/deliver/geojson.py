@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from geoqa.core.deliverable import Deliverable, Field
     from geoqa.core.job import Job
 
-#: Decimals of a degree: a centimetre.
-DECIMALS = 7
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 
@@ -35,6 +33,7 @@ class GeoJsonFile(Writer):
         import numpy as np
 
         from geoqa.outputs.deliver.facts import NAVIGATION
+        from geoqa.outputs.deliver.gpx import DECIMALS
         from geoqa.outputs.text import utf8_text
 
         about = [*(f"{label}: {text}" for label, text in points.facts), f"Positions: {NAVIGATION}"]

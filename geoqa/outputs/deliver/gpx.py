@@ -1,8 +1,8 @@
-"""GPX 1.1: waypoints to find the points again. Approximate, for finding the way only."""
+"""GPX 1.1: waypoints to find the points again. Approximate, for navigation only."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,15 +18,15 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-#: Decimals of a degree: a tenth of a metre, so that nobody takes it for a survey coordinate.
-DECIMALS = 6
-#: Longest name that a receiver is given.
-LONGEST = 60
+#: Decimals of a degree: a centimetre.
+DECIMALS = 7
+#: Longest name that a receiver is given: sixty signs behind a running number.
+LONGEST = 70
 
 
 @dataclass(frozen=True, kw_only=True)
 class GpxFile(Writer):
-    """GPX 1.1 waypoints: approximate, for finding the way only; coordinate, status and uncertainty in words."""
+    """GPX 1.1 waypoints: approximate, for navigation only; coordinate, status and uncertainty in words."""
 
     name = "gpx-file"
     suffix = ".gpx"
@@ -41,59 +41,59 @@ class GpxFile(Writer):
         from geoqa.outputs.deliver import facts, words
 
         at = np.flatnonzero(points.placed())
-        names, told = points.field("point").written(), words.sentences(points)
-        status = points.field("status").written()
-        write_gpx(
-            path, [names[k] for k in at], points.lon_deg[at], points.lat_deg[at],
-            points.height[at] * METRES_PER[job.input.height_unit], [told[k] for k in at], [status[k] for k in at],
-            title=points.title, about=facts.NAVIGATION,
+        names, told, status = points.field("point").written(), words.sentences(points), points.field("status").written()
+        height_m = points.height[at] * METRES_PER[job.input.height_unit]
+        made = waypoints(
+            [names[k] for k in at], points.lon_deg[at], points.lat_deg[at], [told[k] for k in at],
+            title=points.title, about=facts.NAVIGATION, height_m=height_m, kinds=[status[k] for k in at],
         )  # fmt: skip
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            file.writelines(made)
 
 
-def write_gpx(
-    path: Path,
+def waypoints(
     names: Sequence[str],
     lon_deg: Array,
     lat_deg: Array,
-    height_m: Array,
     sentences: Sequence[str],
-    kinds: Sequence[str],
     *,
     title: str,
     about: str,
-) -> None:
-    """Write waypoints as GPX 1.1, without a time: the same bytes for the same points.
+    height_m: Array | None = None,
+    kinds: Sequence[str] = (),
+) -> Iterator[str]:
+    """Return the lines of a GPX 1.1 file, which states no time: the same for the same points.
 
     Parameters
     ----------
-    path
-        File to make.
-    names, sentences, kinds
-        Name of each waypoint, what is said of it, and one word for what it is; of equal length.
+    names, sentences
+        Name of each waypoint, and what is said of it; of equal length.
     lon_deg, lat_deg
         Degrees, of shape (n,), none missing.
-    height_m
-        Metres; not-a-number where there is none.
     title, about
         Name and description of the whole.
+    height_m
+        Metres; not-a-number where there is none.
+    kinds
+        One word for what each waypoint is.
     """
+    yield (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="geoqa">\n'
+        f"  <metadata><name>{_shown(title)}</name><desc>{_shown(about)}</desc></metadata>\n"
+    )
+    for k, (name, lon, lat, said) in enumerate(zip(names, lon_deg, lat_deg, sentences, strict=True)):
+        up = float("nan") if height_m is None else height_m[k]
+        rise = f"<ele>{up:.1f}</ele>" if up == up else ""
+        kind = f"<type>{_shown(kinds[k])}</type>" if kinds else ""
+        yield (
+            f'  <wpt lat="{lat:.{DECIMALS}f}" lon="{lon:.{DECIMALS}f}">{rise}<name>{_shown(name, LONGEST)}</name>'
+            f"<desc>{_shown(said)}</desc>{kind}</wpt>\n"
+        )
+    yield "</gpx>\n"
+
+
+def _shown(text: str, limit: int = 1000) -> str:
     from geoqa.outputs.text import cut, display_text, xml_text
 
-    def shown(text: str, limit: int = 1000) -> str:
-        return xml_text(cut(display_text(text), limit))
-
-    with path.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(
-            '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="geoqa" '
-            'xmlns="http://www.topografix.com/GPX/1/1">\n'
-            f"  <metadata>\n    <name>{shown(title)}</name>\n    <desc>{shown(about)}</desc>\n  </metadata>\n"
-        )
-        for name, lon, lat, up, said, kind in zip(
-            names, lon_deg, lat_deg, height_m, sentences, kinds, strict=True
-        ):  # fmt: skip
-            rise = f"<ele>{up:.1f}</ele>" if up == up else ""
-            file.write(
-                f'  <wpt lat="{lat:.{DECIMALS}f}" lon="{lon:.{DECIMALS}f}">{rise}<name>{shown(name, LONGEST)}</name>'
-                f"<desc>{shown(said)}</desc><type>{shown(kind)}</type></wpt>\n"
-            )
-        file.write("</gpx>\n")
+    return xml_text(cut(display_text(text), limit))

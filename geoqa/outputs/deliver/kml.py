@@ -1,4 +1,4 @@
-"""KML 2.2: the points on a globe. Approximate, for finding the way only."""
+"""KML 2.2: the points on a globe. Approximate, for navigation only."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SHOWN = ("status", "deliver", "easting", "northing", "longitude", "latitude", "h
 
 @dataclass(frozen=True, kw_only=True)
 class KmlFile(Writer):
-    """KML 2.2 placemarks on the ground: approximate, for finding the way only; a colour for each status."""
+    """KML 2.2 placemarks on the ground: approximate, for navigation only; a colour for each status."""
 
     name = "kml-file"
     suffix = ".kml"
