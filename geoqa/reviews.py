@@ -131,7 +131,7 @@ class Review:
             progress("revisits.html")
             field_files.write(staging, self.frames, self.job)
             made = self.run_record()
-            made["inputs"] = since.recorded(made["inputs"], self.sources, target)
+            made["inputs"] = since.recorded(made["inputs"], target)
             record.write(staging / "run.json", made)
             names = sorted(path.name for path in staging.iterdir())
         return [target / name for name in names]
@@ -275,7 +275,7 @@ def review(
         messages=(*messages, *_standing_messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
+                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
                 for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
             ]
             + [
