@@ -35,6 +35,7 @@ WHOLE_SITE = (
     "statements",
     "convergence",
     "durations",
+    "zones",
 )
 
 

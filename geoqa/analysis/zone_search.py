@@ -1,0 +1,183 @@
+"""The search for zones: which points stand in bad company beyond chance, and the outlines around them. Kernels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis import directions, hot_spots, neighbours, zone_outlines
+from geoqa.core.zone_contracts import BEYOND, DIRECTION, LARGE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.directions import Offsets
+    from geoqa.analysis.zone_evidence import Evidence
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Points with a say from which zones are looked for.
+FEWEST = 30
+#: A neighbourhood is no larger than this part of the site: what is everywhere is no zone.
+PART = 12
+#: Neighbours that a cluster of confirmed points is made of, and by which significant points hang together; half
+#: of those that were compared where that is more.
+LINKS = 8
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How to search: see the parameters of the step `zones`."""
+
+    neighbours: int
+    neighbours_direction: int
+    level: float
+    least_points: int
+    least_bias: float
+    buffer_m: float | None
+    draws: int
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search found.
+
+    Attributes
+    ----------
+    outlines
+        Polygons in metres.
+    inside
+        Number of the outline that each point is in, -1 for none; shape (n,).
+    hot
+        By kind: which points are significant, shape (n,).
+    p, p_canopy
+        By kind: probability of each point adjusted for all tests, NaN where not tested; dealt over all
+        points, and within canopy classes, the latter for significant points only.
+    offsets, hot_offsets
+        The differences between set-ups that were tested, and which of them are significant.
+    compared
+        By kind: how many neighbours were compared; 0 where a kind was not tested.
+    """
+
+    outlines: NDArray[np.object_]
+    inside: Index
+    hot: dict[str, Flags]
+    p: dict[str, Array]
+    p_canopy: dict[str, Array]
+    offsets: Offsets
+    hot_offsets: Flags
+    compared: dict[str, int]
+
+
+def search(site: Evidence, rules: Rules) -> Found:
+    """Return the zones of a site: each kind of evidence tested at its part of the level, and joined where they meet."""
+    n = len(site.row)
+    say = np.flatnonzero(site.has_say)
+    k = min(rules.neighbours, max(5, len(say) // PART)) if len(say) >= FEWEST else 0
+    offsets, near_offsets = directions.nearest(site.offsets, site.place, rules.neighbours_direction)
+    compared = {BEYOND: k, LARGE: k, DIRECTION: rules.neighbours_direction if len(offsets.point) else 0}
+    kinds = [kind for kind, count in compared.items() if count]
+    level = rules.level / max(len(kinds), 1)
+    hot = {kind: np.zeros(n, bool) for kind in compared}
+    p = {kind: np.full(n, np.nan) for kind in compared}
+    p_canopy = {kind: np.full(n, np.nan) for kind in compared}
+    if k:
+        near = neighbours.nearest(site.place[say], k)
+        of_kind = _of_places(site, say, near, level, rules.draws)
+        for kind, (chance, hot_ones, within) in of_kind.items():
+            p[kind][say] = np.minimum(len(kinds) * chance, 1.0)
+            hot[kind][say] = hot_ones
+            p_canopy[kind][say] = np.minimum(len(kinds) * within, 1.0)
+    hot_offsets = np.zeros(len(offsets.point), bool)
+    if len(offsets.point):
+        chance = hot_spots.adjusted(
+            hot_spots.directions(offsets.unit, near_offsets, directions.once(offsets), rules.draws)
+        )
+        hot_offsets = _off(site, offsets, near_offsets, chance <= level, rules.least_bias)
+        np.fmin.at(p[DIRECTION], offsets.point, np.minimum(len(kinds) * chance, 1.0))
+        hot[DIRECTION][offsets.point[hot_offsets]] = True
+    outlines = _outlined(site, hot, np.unique(np.concatenate([say, offsets.point])), max(LINKS, k // 2), rules)
+    return Found(outlines, zone_outlines.inside(outlines, site.place), hot, p, p_canopy, offsets, hot_offsets, compared)
+
+
+def _of_places(
+    site: Evidence, say: Index, near: Index, level: float, draws: int
+) -> dict[str, tuple[Array, Flags, Array]]:
+    """Return, by kind, probabilities, significant points, and their probabilities when cover is kept."""
+    canopy, beyond, size, alike = (values[say] for values in (site.canopy, site.beyond, site.size, site.alike))
+    cover = np.unique(canopy * 2 + alike, return_inverse=True)[1]
+    several = len(np.unique(canopy)) > 1
+
+    def beyond_within(at: Index) -> Array:
+        # Those that are not significant over the whole site count as tested, with nothing found.
+        p = np.ones(len(say))
+        p[at] = hot_spots.yes_no_within(beyond, near, canopy, at)
+        return p
+
+    def large_within(_: Index) -> Array:
+        return hot_spots.sizes(hot_spots.scores(size, cover), near, draws)
+
+    score = hot_spots.scores(size, alike)
+    over_site = {
+        BEYOND: (beyond.astype(float), hot_spots.yes_no(beyond, near), beyond_within),
+        LARGE: (score.astype(float), hot_spots.sizes(score, near, draws), large_within),
+    }
+    result = {}
+    for kind, (value, chance, within) in over_site.items():
+        p, kept = hot_spots.adjusted(chance), np.full(len(say), np.nan)
+        at = np.flatnonzero(p <= level)
+        if several and len(at):
+            kept[at] = hot_spots.adjusted(within(at))[at]
+        result[kind] = (p, hot_spots.firm(value[:, None], near, p <= level), kept)
+    return result
+
+
+def _off(site: Evidence, offsets: Offsets, near: Index, hot: Flags, least: float) -> Flags:
+    """Return the significant differences whose neighbourhood is off by enough to matter to the job."""
+    hot = hot_spots.firm(offsets.unit, near, hot)
+    at = np.flatnonzero(hot)
+    if not len(at):
+        return hot
+    middle = np.nan_to_num(_medians(offsets.offset[near[at]]))
+    limit = least * site.tolerance_m[offsets.point[at]]
+    with np.errstate(invalid="ignore"):
+        hot[at] = (np.hypot(middle[:, 0], middle[:, 1]) >= limit[:, 0]) | (np.abs(middle[:, 2]) >= limit[:, 1])
+    return hot
+
+
+def _medians(values: Array) -> Array:
+    """Return the medians over the second axis of (n, m, 3), NaN passed over; NaN where there is nothing."""
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = (~np.isnan(values)).sum(axis=1)
+    low, high = (
+        np.take_along_axis(ordered, np.maximum(i, 0)[:, None], 1)[:, 0] for i in ((count - 1) // 2, count // 2)
+    )
+    return np.asarray(np.where(count > 0, (low + high) / 2, np.nan))
+
+
+def _outlined(site: Evidence, hot: dict[str, Flags], base: Index, links: int, rules: Rules) -> NDArray[np.object_]:
+    """Return outlines around groups of significant points, cut where clusters of confirmed points are."""
+    any_hot = np.logical_or.reduce(list(hot.values()))[base]
+    if not any_hot.any():
+        return np.zeros(0, dtype=object)
+    place = site.place[base]
+    near = neighbours.nearest(place, min(links, len(base) - 1))
+    group = neighbours.groups(any_hot, near, links)
+    apart = neighbours.spacing(place, near)
+    quiet = site.has_say[base] & ~any_hot & ~site.beyond[base[near[:, : LINKS + 1]]].any(axis=1)
+    quiet_group = neighbours.groups(quiet, near, LINKS)
+    quiet &= np.bincount(np.maximum(quiet_group, 0), quiet, len(base))[quiet_group] >= rules.least_points
+    return zone_outlines.around(
+        place,
+        group,
+        site.bad[base] | hot[DIRECTION][base],
+        apart,
+        quiet,
+        hot[DIRECTION][base],
+        rules.least_points,
+        rules.buffer_m,
+    )
