@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import shifted_sites
+import simulate
 
 from geoqa.analysis.directions import between
 from geoqa.analysis.zone_evidence import Evidence
@@ -89,33 +89,44 @@ def places(rng: np.random.Generator, n: int, layout: str) -> np.ndarray:
     return begin[line] + along[:, None] * np.column_stack([np.sin(azimuth), np.cos(azimuth)])[line]
 
 
-def failing(
-    seed: int, planted: int = 60, rate: float = 0.30, points: int = 1500, generator: str = "trees"
-) -> tuple[pd.DataFrame, np.ndarray]:
+def failing(seed: int, planted: int = 60, rate: float = 0.30, points: int = 1500) -> tuple[pd.DataFrame, np.ndarray]:
     """Return occupations with a patch of `planted` points, and the names of these.
 
-    Of the points of the patch with several occupations a share `rate` has one wrong fix more, 0.15 m or farther off.
+    A share `rate` of the patch's points with several occupations has one false fix more, 0.15 m or farther off;
+    the others' are an eighth as frequent as the generator's.
     """
-    made, rng = shifted_sites.plain(seed, points, generator).occupations, np.random.default_rng([seed, 10])
+    made, rng = _plain(seed, points, 1 / 8), np.random.default_rng([seed, 10])
     first, patch = _patch(made, rng, planted)
-    several = made["point"].astype("str").map(made["point"].value_counts().rename(str)).to_numpy() > 1
     fails = patch[rng.random(len(patch)) < rate]
-    hit = np.flatnonzero(~first & made["point"].isin(fails).to_numpy() & several)
+    hit = np.flatnonzero(~first & made["point"].isin(fails).to_numpy())
     hit = hit[~made["point"].iloc[hit].duplicated().to_numpy()]
     length, azimuth = 0.15 + rng.exponential(0.2, len(hit)), rng.uniform(0, 2 * np.pi, len(hit))
     return _moved(made, hit, length * np.sin(azimuth), length * np.cos(azimuth)), patch
 
 
 def quiet(
-    seed: int, planted: int = 150, off_m: float = 0.035, points: int = 1500, generator: str = "trees"
+    seed: int, planted: int = 60, off_m: float = 0.035, points: int = 1500
 ) -> tuple[pd.DataFrame, np.ndarray, str]:
-    """Return occupations of which one base set-up's are all off the same way in a patch; its names; the set-up."""
-    made, rng = shifted_sites.plain(seed, points, generator).occupations, np.random.default_rng([seed, 11])
-    _, patch = _patch(made, rng, planted)
-    base = str(made["base"].cat.categories[int(rng.integers(0, 6))])
-    hit = np.flatnonzero((made["base"] == base).to_numpy() & made["point"].isin(patch).to_numpy())
-    azimuth = rng.uniform(0, 2 * np.pi)
+    """Return occupations of which the first ones in a patch are all off the same way; its names; their base set-up.
+
+    A crew has done the patch in the site's first half-day.
+    """
+    made, rng = _plain(seed, points, 1 / 8), np.random.default_rng([seed, 11])
+    first, patch = _patch(made, rng, planted)
+    hit = np.flatnonzero(first & made["point"].isin(patch).to_numpy())
+    base = str(made.loc[made["start_utc"].idxmin(), "base"])
+    start, azimuth = made.loc[made["base"] == base, "start_utc"], rng.uniform(0, 2 * np.pi)
+    minutes = pd.to_timedelta(np.sort(rng.uniform(0, 150, len(hit))).round(), unit="min")
+    made.loc[hit, "start_utc"] = (start.min() + minutes).as_unit("us")
+    made.loc[hit, "end_utc"] = made.loc[hit, "start_utc"] + pd.to_timedelta(made.loc[hit, "duration_s"], unit="s")
+    made.loc[hit, "base"] = base
     return _moved(made, hit, off_m * np.sin(azimuth), off_m * np.cos(azimuth)), patch, base
+
+
+def _plain(seed: int, points: int, false: float) -> pd.DataFrame:
+    """Return the occupations of a simulated site of a few days whose false fixes are `false` times as frequent."""
+    covers = tuple(replace(cover, false_rate=cover.false_rate * false) for cover in simulate.TREES.covers)
+    return simulate.site(seed, points, first_days=3, later_days=1, covers=covers).occupations
 
 
 def _patch(made: pd.DataFrame, rng: np.random.Generator, planted: int) -> tuple[np.ndarray, np.ndarray]:

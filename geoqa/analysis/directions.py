@@ -131,10 +131,12 @@ def once(offsets: Offsets) -> Index:
 def bias(offset: Array, unit: Array) -> tuple[Array, float]:
     """Return the median of differences, shape (3,), and the probability of directions that agree as well by chance.
 
+    Of fewer than five no probability is given.
+
     The spatial sign test (Möttönen and Oja 1995, J. Nonparametric Statistics 5:201-213, from memory): of n
     directions without a preference, n d |mean|^2 is about chi-square with d degrees of freedom.
     """
-    if len(offset) < FEWEST:
+    if not len(offset):
         return np.full(3, np.nan), float("nan")
     axes = 3 if unit[:, 2].any() else 2
     known = ~np.isnan(offset)
@@ -142,7 +144,7 @@ def bias(offset: Array, unit: Array) -> tuple[Array, float]:
         [np.median(column[there]) if there.any() else np.nan for column, there in zip(offset.T, known.T, strict=True)]
     )
     square = len(unit) * axes * float((unit.mean(axis=0) ** 2).sum())
-    return middle, float(stats.chi2.sf(square, axes))
+    return middle, float(stats.chi2.sf(square, axes)) if len(unit) >= FEWEST else float("nan")
 
 
 def _sums(values: Array, group: Index, n: int) -> tuple[Array, Array]:

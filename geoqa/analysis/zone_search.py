@@ -108,7 +108,8 @@ def _of_places(
     site: Evidence, say: Index, near: Index, level: float, draws: int
 ) -> dict[str, tuple[Array, Flags, Array]]:
     """Return, by kind, probabilities, significant points, and their probabilities when cover is kept."""
-    canopy, beyond, size, alike = (values[say] for values in (site.canopy, site.beyond, site.size, site.alike))
+    canopy, beyond = site.canopy[say], site.beyond[say]
+    size, alike = site.size[say], site.alike[say]
     cover = np.unique(canopy * 2 + alike, return_inverse=True)[1]
     several = len(np.unique(canopy)) > 1
 

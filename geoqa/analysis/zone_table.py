@@ -74,13 +74,19 @@ def _row(site: Evidence, found: Found, number: int) -> dict[str, Any]:
 def _bias(site: Evidence, found: Found, mine: Flags, is_off: bool) -> dict[str, Any]:
     """Return the signed bias: of the set-up that shows it most, or of the closures where set-ups show none."""
     offsets = found.offsets if is_off else site.offsets
-    told = np.flatnonzero(mine[offsets.point] & (found.hot_offsets if is_off else True))
+    inside = mine[offsets.point]
+    tells = inside & found.hot_offsets if is_off else inside
     best: tuple[Array, float, str | None, int] = (np.full(3, np.nan), float("nan"), None, 0)
-    for number in np.unique(offsets.setup[told]):
-        rows = told[offsets.setup[told] == number]
-        middle, p = directions.bias(offsets.offset[rows], offsets.unit[rows])
-        if not np.isnan(p) and not _length(middle) <= _length(best[0]):
-            best = (middle, p, f"{site.setups[number]}, minus the others", len(rows))
+    if tells.any():
+        # Its partners each show a part of it, turned round: the set-up that shows it most often is the one.
+        number = int(np.bincount(offsets.setup[tells]).argmax())
+        rows = np.flatnonzero(inside & (offsets.setup == number))
+        if is_off or len(rows) >= directions.FEWEST:
+            best = (
+                *directions.bias(offsets.offset[rows], offsets.unit[rows]),
+                _against(site.setups[number]),
+                len(rows),
+            )
     if best[2] is None:
         best = _of_closures(site, mine)
     (east, north, up), p, of, count = best
@@ -94,9 +100,8 @@ def _of_closures(site: Evidence, mine: Flags) -> tuple[Array, float, str | None,
     return (middle, p, None, 0) if np.isnan(p) else (middle, p, CLOSURES, int(inside.sum()))
 
 
-def _length(vector: Array) -> float:
-    """Return the length of a difference, NaN for none; one without a height counts horizontally."""
-    return float("nan") if np.isnan(vector).all() else float(np.sqrt(np.nansum(vector**2)))
+def _against(setup: str) -> str:
+    return f"{setup}, minus the other set-ups"
 
 
 def _wilson(count: int, of: int) -> tuple[float, float]:

@@ -59,10 +59,13 @@ def _cover(row: Mapping[str, Any], level: float) -> str:
     if not isinstance(row["canopy"], str):
         return ""
     share = row["canopy_share"]
-    under = f"under {row['canopy']}" if share > 0.995 else f"{100 * share:.0f} % under {row['canopy']}"
+    if share > 0.995:
+        under = f"all under {row['canopy']}"
+    else:
+        under = f"mostly under {row['canopy']} ({100 * share:.0f} %)" if share >= 0.5 else "under several covers"
     if not _known(row["canopy_p"]):
         return under
-    return f"{under}, which {'does not explain it' if row['canopy_p'] <= level else 'may explain it by itself'}"
+    return f"{under}, more than cover alone explains" if row["canopy_p"] <= level else f"{under}, which may explain it"
 
 
 def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: int, most: int = 8) -> tuple[str, ...]:
