@@ -61,7 +61,8 @@ def given(place, has_say, beyond, length_m, cover=None, covers=(), offsets=None,
     empty = np.zeros(0, np.int64)
     return Evidence(
         row=np.arange(n), place=np.asarray(place, float), has_say=np.asarray(has_say, bool),
-        beyond=np.asarray(beyond, bool), size=np.asarray(length_m, float), alike=np.ones(n, np.int64),
+        beyond=np.asarray(beyond, bool), size=np.asarray(length_m, float),
+        ratio=np.asarray(length_m, float) / TOLERANCE_M, alike=np.ones(n, np.int64),
         closure_m=np.asarray(length_m, float), canopy=np.zeros(n, np.int64) if cover is None else cover,
         canopies=list(covers), tolerance_m=np.tile([TOLERANCE_M, 0.08], (n, 1)),
         offsets=between(empty, empty, np.zeros((0, 3))) if offsets is None else offsets, setups=list(setups),
@@ -72,7 +73,7 @@ def given(place, has_say, beyond, length_m, cover=None, covers=(), offsets=None,
 def shuffled(evidence: Evidence, seed: int) -> Evidence:
     """Return the same site with what was found of the points dealt over their places anew."""
     at = np.random.default_rng([seed, 9]).permutation(len(evidence.row))
-    names = ("has_say", "beyond", "size", "alike", "closure_m", "canopy", "signed")
+    names = ("has_say", "beyond", "size", "ratio", "alike", "closure_m", "canopy", "signed")
     return replace(evidence, **{name: getattr(evidence, name)[at] for name in names})
 
 

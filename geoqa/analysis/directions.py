@@ -139,12 +139,15 @@ def bias(offset: Array, unit: Array) -> tuple[Array, float]:
     if not len(offset):
         return np.full(3, np.nan), float("nan")
     axes = 3 if unit[:, 2].any() else 2
-    known = ~np.isnan(offset)
-    middle = np.array(
-        [np.median(column[there]) if there.any() else np.nan for column, there in zip(offset.T, known.T, strict=True)]
-    )
+    middle = medians(offset)
     square = len(unit) * axes * float((unit.mean(axis=0) ** 2).sum())
     return middle, float(stats.chi2.sf(square, axes)) if len(unit) >= FEWEST else float("nan")
+
+
+def medians(offset: Array) -> Array:
+    """Return the median of each axis, shape (3,), NaN passed over; NaN where there is nothing."""
+    known = [column[~np.isnan(column)] for column in offset.T]
+    return np.array([np.median(column) if len(column) else np.nan for column in known])
 
 
 def _sums(values: Array, group: Index, n: int) -> tuple[Array, Array]:

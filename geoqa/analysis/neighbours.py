@@ -59,3 +59,11 @@ def groups(flagged: Flags, near: Index, links: int) -> Index:
     one_way = sparse.coo_array((np.ones(both.sum(), np.int8), (at[both], to[both])), shape=(n, n)).tocsr()
     number = csgraph.connected_components(one_way.multiply(one_way.T), directed=False)[1].astype(np.int64)
     return np.where(flagged, number, -1)
+
+
+def reached(group: Index, near: Index, links: int) -> Index:
+    """Return the groups, joined by the places among the `links` nearest of one of theirs; -1 for none; shape (n,)."""
+    at = np.flatnonzero(group >= 0)
+    result = group.copy()
+    np.maximum.at(result, near[at, 1 : links + 1].ravel(), np.repeat(group[at], near[at, 1 : links + 1].shape[1]))
+    return np.where(group >= 0, group, result)

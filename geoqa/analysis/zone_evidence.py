@@ -46,6 +46,8 @@ class Evidence:
         In conflict or loose.
     size
         How large its closures are among those shown alike, from 0 to 1; the larger of the axes its role judges.
+    ratio
+        Root mean square of its closures over the tolerance; the larger of the axes its role judges.
     alike
         Sizes are comparable within a number: fixes of one visit, or several visits.
     closure_m
@@ -67,6 +69,7 @@ class Evidence:
     has_say: Flags
     beyond: Flags
     size: Array
+    ratio: Array
     alike: Index
     closure_m: Array
     canopy: Index
@@ -109,21 +112,22 @@ def gather(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -> Evide
     alike = (points["visits"].to_numpy()[row] > 1).astype(np.int64)
     has_say = is_judged & placed & ~explained
     judge_h, judge_v = (axis[row] for axis in judged.with_heights(points, job))
-    size = np.fmax(
-        np.where(judge_h, _rank(rms_h, alike, has_say), np.nan), np.where(judge_v, _rank(rms_v, alike, has_say), np.nan)
-    )
+    limits = tolerance.of_rows(occupations, occupations["role"], job)
+    limit_h, limit_v = (groups.largest(one, of, len(names)) for one in limits)
+    rms_h, rms_v = np.where(judge_h, rms_h, np.nan), np.where(judge_v, rms_v, np.nan)
+    size = np.fmax(_rank(rms_h, alike, has_say), _rank(rms_v, alike, has_say))
     offsets, setup_names = _offsets(frames, of, rest_s, job)
     tells = (placed & ~explained)[offsets.point]
     canopy = points["canopy"].astype("category")
     code = codes_of(canopy)[row]
-    limits = tolerance.of_rows(occupations, occupations["role"], job)
     return Evidence(
         row=row, place=place, has_say=has_say, beyond=points["status"].isin(BEYOND).to_numpy(dtype=bool)[row],
-        size=np.nan_to_num(size), alike=alike,
+        size=np.nan_to_num(size),
+        ratio=np.nan_to_num(np.fmax(rms_h / limit_h, rms_v / limit_v)), alike=alike,
         closure_m=points["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan)[row],
         canopy=np.where(code < 0, len(canopy.cat.categories), code),
         canopies=[str(name) for name in canopy.cat.categories],
-        tolerance_m=np.column_stack([groups.largest(one, of, len(names)) for one in limits]),
+        tolerance_m=np.column_stack([limit_h, limit_v]),
         offsets=offsets.only(np.flatnonzero(tells)), setups=setup_names, signed=signed,
         explained=int((is_judged & explained).sum()),
     )  # fmt: skip

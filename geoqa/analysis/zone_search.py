@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 FEWEST = 30
 #: A neighbourhood is no larger than this part of the site: what is everywhere is no zone.
 PART = 12
+#: Cosine of the angle within which a difference points the same way: 45 degrees.
+SAME_WAY = 0.7
 #: Neighbours that a cluster of confirmed points is made of, and by which significant points hang together; half
 #: of those that were compared where that is more.
 LINKS = 8
@@ -37,7 +39,7 @@ class Rules:
     neighbours_direction: int
     level: float
     least_points: int
-    least_bias: float
+    matters: float
     buffer_m: float | None
     draws: int
 
@@ -87,7 +89,7 @@ def search(site: Evidence, rules: Rules) -> Found:
     p_canopy = {kind: np.full(n, np.nan) for kind in compared}
     if k:
         near = neighbours.nearest(site.place[say], k)
-        of_kind = _of_places(site, say, near, level, rules.draws)
+        of_kind = _of_places(site, say, near, level, rules)
         for kind, (chance, hot_ones, within) in of_kind.items():
             p[kind][say] = np.minimum(len(kinds) * chance, 1.0)
             hot[kind][say] = hot_ones
@@ -97,7 +99,7 @@ def search(site: Evidence, rules: Rules) -> Found:
         chance = hot_spots.adjusted(
             hot_spots.directions(offsets.unit, near_offsets, directions.once(offsets), rules.draws)
         )
-        hot_offsets = _off(site, offsets, near_offsets, chance <= level, rules.least_bias)
+        hot_offsets = _off(site, offsets, near_offsets, chance <= level, rules.matters)
         np.fmin.at(p[DIRECTION], offsets.point, np.minimum(len(kinds) * chance, 1.0))
         hot[DIRECTION][offsets.point[hot_offsets]] = True
     outlines = _outlined(site, hot, np.unique(np.concatenate([say, offsets.point])), max(LINKS, k // 2), rules)
@@ -105,7 +107,7 @@ def search(site: Evidence, rules: Rules) -> Found:
 
 
 def _of_places(
-    site: Evidence, say: Index, near: Index, level: float, draws: int
+    site: Evidence, say: Index, near: Index, level: float, rules: Rules
 ) -> dict[str, tuple[Array, Flags, Array]]:
     """Return, by kind, probabilities, significant points, and their probabilities when cover is kept."""
     canopy, beyond = site.canopy[say], site.beyond[say]
@@ -120,12 +122,12 @@ def _of_places(
         return p
 
     def large_within(_: Index) -> Array:
-        return hot_spots.sizes(hot_spots.scores(size, cover), near, draws)
+        return hot_spots.sizes(hot_spots.scores(size, cover), near, rules.draws)
 
     score = hot_spots.scores(size, alike)
     over_site = {
         BEYOND: (beyond.astype(float), hot_spots.yes_no(beyond, near), beyond_within),
-        LARGE: (score.astype(float), hot_spots.sizes(score, near, draws), large_within),
+        LARGE: (score.astype(float), hot_spots.sizes(score, near, rules.draws), large_within),
     }
     result = {}
     for kind, (value, chance, within) in over_site.items():
@@ -133,7 +135,11 @@ def _of_places(
         at = np.flatnonzero(p <= level)
         if several and len(at):
             kept[at] = hot_spots.adjusted(within(at))[at]
-        result[kind] = (p, hot_spots.firm(value[:, None], near, p <= level), kept)
+        hot = hot_spots.firm(value[:, None], near, p <= level)
+        if kind == LARGE:
+            at = np.flatnonzero(hot)
+            hot[at] = np.median(site.ratio[say][near[at]], axis=1) >= rules.matters
+        result[kind] = (p, hot, kept)
     return result
 
 
@@ -143,11 +149,28 @@ def _off(site: Evidence, offsets: Offsets, near: Index, hot: Flags, least: float
     at = np.flatnonzero(hot)
     if not len(at):
         return hot
-    middle = np.nan_to_num(_medians(offsets.offset[near[at]]))
-    limit = least * site.tolerance_m[offsets.point[at]]
+    matters = _exceeds(offsets.offset, least * site.tolerance_m[offsets.point])
+    hot[at] = _exceeds(_medians(offsets.offset[near[at]]), least * site.tolerance_m[offsets.point[at]])
+    return _joined(offsets, near, hot, matters)
+
+
+def _exceeds(offset: Array, limit: Array) -> Flags:
+    """Return which differences, shape (n, 3), reach a limit horizontally or in height, shape (n, 2)."""
+    length = np.column_stack([np.hypot(offset[:, 0], offset[:, 1]), np.abs(offset[:, 2])])
     with np.errstate(invalid="ignore"):
-        hot[at] = (np.hypot(middle[:, 0], middle[:, 1]) >= limit[:, 0]) | (np.abs(middle[:, 2]) >= limit[:, 1])
-    return hot
+        return np.asarray((length >= limit).any(axis=1))
+
+
+def _joined(offsets: Offsets, near: Index, hot: Flags, matters: Flags) -> Flags:
+    """Return the significant differences and those right beside that are off the same way: the edge of a zone."""
+    at = np.flatnonzero(hot)
+    way = offsets.unit[near[at]].sum(axis=1)
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    beside = near[at, 1 : LINKS + 1]
+    same = matters[beside] & ((offsets.unit[beside] * way[:, None]).sum(axis=2) > SAME_WAY)
+    result = hot.copy()
+    result[beside[same]] = True
+    return result
 
 
 def _medians(values: Array) -> Array:
@@ -168,17 +191,12 @@ def _outlined(site: Evidence, hot: dict[str, Flags], base: Index, links: int, ru
     place = site.place[base]
     near = neighbours.nearest(place, min(links, len(base) - 1))
     group = neighbours.groups(any_hot, near, links)
-    apart = neighbours.spacing(place, near)
-    quiet = site.has_say[base] & ~any_hot & ~site.beyond[base[near[:, : LINKS + 1]]].any(axis=1)
+    group[np.bincount(np.maximum(group, 0), any_hot, len(base))[group] < rules.least_points] = -1
+    bad, off = site.bad[base], hot[DIRECTION][base]
+    # Those beyond tolerance right beside belong to it, though their own company is better.
+    group = np.where(site.beyond[base] & site.has_say[base], neighbours.reached(group, near, LINKS), group)
+    quiet = site.has_say[base] & (group < 0) & ~site.beyond[base[near[:, : LINKS + 1]]].any(axis=1)
     quiet_group = neighbours.groups(quiet, near, LINKS)
     quiet &= np.bincount(np.maximum(quiet_group, 0), quiet, len(base))[quiet_group] >= rules.least_points
-    return zone_outlines.around(
-        place,
-        group,
-        site.bad[base] | hot[DIRECTION][base],
-        apart,
-        quiet,
-        hot[DIRECTION][base],
-        rules.least_points,
-        rules.buffer_m,
-    )
+    apart = neighbours.spacing(place, near)
+    return zone_outlines.around(place, group, bad | off, apart, quiet, off, rules.least_points, rules.buffer_m)

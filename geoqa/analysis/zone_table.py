@@ -74,7 +74,7 @@ def _row(site: Evidence, found: Found, number: int) -> dict[str, Any]:
 def _bias(site: Evidence, found: Found, mine: Flags, is_off: bool) -> dict[str, Any]:
     """Return the signed bias: of the set-up that shows it most, or of the closures where set-ups show none."""
     offsets = found.offsets if is_off else site.offsets
-    inside = mine[offsets.point]
+    inside, outside = mine[offsets.point], found.inside[offsets.point] < 0
     tells = inside & found.hot_offsets if is_off else inside
     best: tuple[Array, float, str | None, int] = (np.full(3, np.nan), float("nan"), None, 0)
     if tells.any():
@@ -82,11 +82,10 @@ def _bias(site: Evidence, found: Found, mine: Flags, is_off: bool) -> dict[str, 
         number = int(np.bincount(offsets.setup[tells]).argmax())
         rows = np.flatnonzero(inside & (offsets.setup == number))
         if is_off or len(rows) >= directions.FEWEST:
-            best = (
-                *directions.bias(offsets.offset[rows], offsets.unit[rows]),
-                _against(site.setups[number]),
-                len(rows),
-            )
+            middle, p = directions.bias(offsets.offset[rows], offsets.unit[rows])
+            # A zone that is a large part of a set-up's work has moved what the set-up is off on the whole.
+            middle = middle - np.nan_to_num(directions.medians(offsets.offset[outside & (offsets.setup == number)]))
+            best = (middle, p, f"{site.setups[number]}, minus the other set-ups", len(rows))
     if best[2] is None:
         best = _of_closures(site, mine)
     (east, north, up), p, of, count = best
@@ -98,10 +97,6 @@ def _of_closures(site: Evidence, mine: Flags) -> tuple[Array, float, str | None,
     inside = mine[known]
     middle, p = directions.bias(site.signed[known][inside], directions.units(site.signed[known])[inside])
     return (middle, p, None, 0) if np.isnan(p) else (middle, p, CLOSURES, int(inside.sum()))
-
-
-def _against(setup: str) -> str:
-    return f"{setup}, minus the other set-ups"
 
 
 def _wilson(count: int, of: int) -> tuple[float, float]:

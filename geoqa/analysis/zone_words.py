@@ -90,7 +90,7 @@ def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: in
         )
     elif not zones:
         said.append(f"no zone: what is beyond tolerance lies among the {judged:,} judged points as chance may have it")
-    if site.explained and (zones or found.compared[BEYOND]):
+    if site.explained:
         said.append(f"{site.explained} points that shifts explain have no say in zones")
     return tuple(said)
 

@@ -49,10 +49,11 @@ class Zones(Analysis):
     least_points: int = param(
         3, unit="1", minimum=3, maximum=500, help="Significant neighbouring points that make a zone at least"
     )
-    least_bias: float = param(
+    matters: float = param(
         0.5, unit="1", minimum=0, maximum=10,
-        help="Common bias, over the tolerance, that matters: neighbours shot one after another share some millimetres "
-        "of sky (common practice, no published source)",
+        help="Common bias, or median closure of the neighbours, over the tolerance, from which it matters: neighbours "
+        "shot one after another share some millimetres of sky, and cover makes closures larger without harm (common "
+        "practice, no published source)",
     )  # fmt: skip
     buffer_m: float | None = param(
         None, unit="m", above=0, maximum=10_000,
@@ -75,7 +76,7 @@ class Zones(Analysis):
         rest_s = Shifts(**job.steps.get(Shifts.name, {})).rest_h * 3600
         site = zone_evidence.gather(frames, rest_s, job)
         rules = zone_search.Rules(
-            self.neighbours, self.neighbours_direction, self.level, self.least_points, self.least_bias, self.buffer_m,
+            self.neighbours, self.neighbours_direction, self.level, self.least_points, self.matters, self.buffer_m,
             max(self.draws, 5 * len(site.row)),
         )  # fmt: skip
         found = zone_search.search(site, rules)

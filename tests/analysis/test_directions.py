@@ -78,7 +78,7 @@ def test_neighbours_are_of_the_same_set_up_and_small_set_ups_have_no_say():
 
 def test_the_bias_is_the_median_and_its_test_that_of_spatial_signs():
     rng = np.random.default_rng(3)
-    offset = rng.normal(0, 0.01, (25, 3)) + [0.02, 0, 0]
+    offset = rng.normal([0.02, 0, 0], 0.01, (25, 3))
     unit = directions.units(offset)
     middle, p = directions.bias(offset, unit)
     np.testing.assert_allclose(middle, np.median(offset, axis=0))

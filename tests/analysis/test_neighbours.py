@@ -12,7 +12,7 @@ from geoqa.analysis import neighbours
 
 @given(st.integers(0, 10_000), st.integers(12, 60), st.integers(1, 10))
 def test_the_nearest_are_those_that_sorting_all_distances_gives(seed, n, k):
-    place = np.random.default_rng(seed).uniform(0, 1000, (n, 2)) + [1_600_000, 5_400_000]
+    place = np.random.default_rng(seed).uniform(5_400_000, 5_401_000, (n, 2))
     near = neighbours.nearest(place, k)
     every = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
     assert (near[:, 0] == np.arange(n)).all()
@@ -44,3 +44,10 @@ def test_an_outlying_place_belongs_to_no_crowd():
 def test_spacing_is_the_usual_distance_to_the_next():
     grid = np.stack(np.meshgrid(np.arange(6.0), np.arange(6.0)), -1).reshape(-1, 2) * 20
     assert np.median(neighbours.spacing(grid, neighbours.nearest(grid, 8))) == 20
+
+
+def test_the_places_right_beside_a_group_are_reached():
+    line = np.column_stack([np.arange(9.0) ** 1.01, np.zeros(9)])
+    near = neighbours.nearest(line, 4)
+    group = np.array([-1, -1, -1, 5, 5, -1, -1, -1, -1])
+    assert neighbours.reached(group, near, 2).tolist() == [-1, -1, 5, 5, 5, 5, -1, -1, -1]

@@ -21,7 +21,7 @@ def outlines(place, group, quiet=None, uncut=None, bad=None, least=3, buffer_m=N
 
 
 def block(low, high):
-    return ((GRID >= low) & (GRID <= high)).all(axis=1)
+    return (np.abs(GRID - (low + high) / 2) <= (high - low) / 2).all(axis=1)
 
 
 def test_an_outline_holds_its_places_and_half_the_way_to_the_next():

@@ -25,7 +25,7 @@ def rules(points: int, **changes: object) -> zone_search.Rules:
     """Return the rules of the step as it stands."""
     step = Zones(**changes)
     return zone_search.Rules(
-        step.neighbours, step.neighbours_direction, step.level, step.least_points, step.least_bias, step.buffer_m,
+        step.neighbours, step.neighbours_direction, step.level, step.least_points, step.matters, step.buffer_m,
         max(step.draws, 5 * points),
     )  # fmt: skip
 
