@@ -26,6 +26,8 @@ FEWEST = 30
 PART = 12
 #: Cosine of the angle within which a difference points the same way: 45 degrees.
 SAME_WAY = 0.7
+#: Share of the closest that are beyond tolerance from which a place beside a zone is solid ground of it.
+SOLID = 0.4
 #: Neighbours that a cluster of confirmed points is made of, and by which significant points hang together; half
 #: of those that were compared where that is more.
 LINKS = 8
@@ -193,9 +195,11 @@ def _outlined(site: Evidence, hot: dict[str, Flags], base: Index, links: int, ru
     group = neighbours.groups(any_hot, near, links)
     group[np.bincount(np.maximum(group, 0), any_hot, len(base))[group] < rules.least_points] = -1
     bad, off = site.bad[base], hot[DIRECTION][base]
-    # Those beyond tolerance right beside belong to it, though their own company is better.
-    group = np.where(site.beyond[base] & site.has_say[base], neighbours.reached(group, near, LINKS), group)
-    quiet = site.has_say[base] & (group < 0) & ~site.beyond[base[near[:, : LINKS + 1]]].any(axis=1)
+    beyond = site.beyond[base] & site.has_say[base]
+    company = beyond[near[:, : LINKS + 1]].mean(axis=1)
+    # The corner of solid ground belongs to it, though half its wider company is good.
+    group = np.where(beyond & (company >= SOLID), neighbours.reached(group, near, LINKS), group)
+    quiet = site.has_say[base] & (group < 0) & (company == 0)
     quiet_group = neighbours.groups(quiet, near, LINKS)
     quiet &= np.bincount(np.maximum(quiet_group, 0), quiet, len(base))[quiet_group] >= rules.least_points
     apart = neighbours.spacing(place, near)

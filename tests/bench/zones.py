@@ -101,6 +101,6 @@ def said(rows: np.ndarray) -> str:
 
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 10_000
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 60_000
     print(f"seeds {first} to {first + count - 1}")
     table(range(first, first + count), sys.argv[3] if len(sys.argv) > 3 else "")
