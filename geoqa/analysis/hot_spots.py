@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,7 +74,7 @@ def yes_no_within(flag: Flags, near: Index, group: Index, at: Index) -> Array:
     for number in np.unique(group[members]):
         mine = group == number
         total, flagged = int(mine.sum()), int((flag & mine).sum())
-        table = np.nan_to_num(stats.hypergeom.pmf(counts[None, :], total, flagged, counts[:, None]))
+        table = _hypergeometric(counts[None, :], total, flagged, counts[:, None])
         spread = _convolved(spread, table[mine[members].sum(axis=1)])
     upper = np.cumsum(spread[:, ::-1], axis=1)[:, ::-1]
     return np.asarray(np.minimum(upper[np.arange(len(at)), flag[members].sum(axis=1)], 1.0))
@@ -186,6 +186,19 @@ def _upper(seen: Index, null: Index) -> Array:
     """Return the share of a sorted null distribution that reaches what was seen, itself counted in."""
     reached = len(null) - np.searchsorted(null, seen, side="left")
     return np.asarray((1.0 + reached) / (1.0 + len(null)), dtype=float)
+
+
+def _hypergeometric(seen: Index, total: int, flagged: int, drawn: Index) -> Array:
+    """Return the probability of `seen` flagged among `drawn` out of `total`, 0 where that cannot be."""
+    can = (seen <= drawn) & (seen <= flagged) & (drawn - seen <= total - flagged)
+    at, of = np.where(can, seen, 0), np.where(can, drawn, 0)
+    ways = _log_ways(flagged, at) + _log_ways(total - flagged, of - at) - _log_ways(total, of)
+    return np.asarray(np.where(can, np.exp(ways), 0.0))
+
+
+def _log_ways(n: int, k: Index) -> Array:
+    """Return the logarithm of the number of ways to take k out of n."""
+    return np.asarray(special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1))
 
 
 def _convolved(a: Array, b: Array) -> Array:

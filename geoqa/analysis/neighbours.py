@@ -67,3 +67,11 @@ def reached(group: Index, near: Index, links: int) -> Index:
     result = group.copy()
     np.maximum.at(result, near[at, 1 : links + 1].ravel(), np.repeat(group[at], near[at, 1 : links + 1].shape[1]))
     return np.where(group >= 0, group, result)
+
+
+def around(place: Array, flagged: Flags, links: int) -> Index:
+    """Return the places near flagged ones, twice as far as their `links` nearest reach: what an outline can touch."""
+    marked = place[flagged]
+    reach = 2 * cKDTree(place).query(marked, min(links + 1, len(place)))[0][:, -1].max()
+    away = cKDTree(marked).query(place, distance_upper_bound=np.nextafter(reach, np.inf))[0]
+    return np.flatnonzero(away <= reach)

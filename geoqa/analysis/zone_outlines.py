@@ -63,11 +63,17 @@ def around(
 def inside(outlines: Shapes, place: Array) -> Index:
     """Return the number of the outline each place is in, -1 for none or for no place; shape (n,)."""
     result = np.full(len(place), -1, np.int64)
-    if len(outlines):
-        at = np.flatnonzero(~np.isnan(place).any(axis=1))
-        shape, point = shapely.STRtree(shapely.points(place[at])).query(outlines, predicate="covers")
-        result[at[point]] = shape
+    for number, outline in enumerate(outlines):
+        at = np.flatnonzero(_boxed(place, outline.bounds) & (result < 0))
+        result[at[shapely.intersects_xy(outline, place[at])]] = number
     return result
+
+
+def _boxed(place: Array, bounds: tuple[float, float, float, float]) -> Flags:
+    """Return which places lie in a box; none without a place does."""
+    west, south, east, north = bounds
+    x, y = place.T
+    return (x >= west) & (x <= east) & (y >= south) & (y <= north)
 
 
 def _parted(member: Index, group: Index) -> list[Index]:

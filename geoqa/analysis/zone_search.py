@@ -187,10 +187,11 @@ def _medians(values: Array) -> Array:
 
 def _outlined(site: Evidence, hot: dict[str, Flags], base: Index, links: int, rules: Rules) -> NDArray[np.object_]:
     """Return outlines around groups of significant points, cut where clusters of confirmed points are."""
-    any_hot = np.logical_or.reduce(list(hot.values()))[base]
+    any_hot = np.logical_or.reduce(list(hot.values()))
     if not any_hot.any():
         return np.zeros(0, dtype=object)
-    place = site.place[base]
+    base = base[neighbours.around(site.place[base], any_hot[base], links)]
+    any_hot, place = any_hot[base], site.place[base]
     near = neighbours.nearest(place, min(links, len(base) - 1))
     group = neighbours.groups(any_hot, near, links)
     group[np.bincount(np.maximum(group, 0), any_hot, len(base))[group] < rules.least_points] = -1

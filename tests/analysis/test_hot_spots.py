@@ -120,6 +120,13 @@ def test_within_groups_the_tail_counts_every_arrangement_that_keeps_them():
         assert p[i] == pytest.approx(np.mean([one[near[i]].sum() >= flag[near[i]].sum() for one in every]))
 
 
+@pytest.mark.parametrize(("total", "flagged"), [(12, 5), (9, 0), (6, 6), (90_000, 4_000)])
+def test_the_distribution_of_a_group_is_that_of_scipy(total, flagged):
+    counts = np.arange(7)
+    ours = hot_spots._hypergeometric(counts[None, :], total, flagged, counts[:, None])
+    np.testing.assert_allclose(ours, stats.hypergeom.pmf(counts[None, :], total, flagged, counts[:, None]), rtol=1e-8)
+
+
 def test_one_group_is_no_group():
     _, size, near = small_site()
     at = np.array([3, 10, 40])

@@ -51,3 +51,9 @@ def test_the_places_right_beside_a_group_are_reached():
     near = neighbours.nearest(line, 4)
     group = np.array([-1, -1, -1, 5, 5, -1, -1, -1, -1])
     assert neighbours.reached(group, near, 2).tolist() == [-1, -1, 5, 5, 5, 5, -1, -1, -1]
+
+
+def test_around_flagged_places_is_twice_as_far_as_their_neighbours():
+    line = np.column_stack([np.arange(40.0), np.zeros(40)])
+    assert neighbours.around(line, np.arange(40) == 20, 4).tolist() == [16, 17, 18, 19, 20, 21, 22, 23, 24]
+    assert neighbours.around(np.zeros((6, 2)), np.ones(6, bool), 8).tolist() == list(range(6))

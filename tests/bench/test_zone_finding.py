@@ -5,6 +5,8 @@ python -m pytest -m bench -s tests/bench/test_zone_finding.py
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pandas as pd
 import planted_zones
@@ -12,7 +14,7 @@ import pytest
 from analysis import builders
 from bench import zones
 from bench.site import occupations
-from bench.test_pair_stage import JOB, seconds
+from bench.test_pair_stage import JOB
 
 from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.closures import Closures
@@ -75,16 +77,17 @@ def test_zones_against_the_pair_stage():
     ratios = []
     for _ in range(3):
         frames = Frames({"occupations": assembly.occupations([_with_a_zone(occupations(ROWS))], JOB).frame})
-        spent = {kind: seconds(_work, kind(), frames) for kind in STEPS}
+        spent = {kind: np.array(_work(kind(), frames)) for kind in STEPS}
         pairs = spent[Visits] + spent[Closures] + spent[ClosureStatus]
         ratios.append(spent[Zones] / pairs)
         print(
-            f"\n  {len(frames['points']):,} points, {len(frames['zones'])} zones: {spent[Zones]:.2f} s, pair stage "
-            f"{pairs:.2f} s: {ratios[-1]:.1f} x"
+            f"\n  {len(frames['points']):,} points, {len(frames['zones'])} zones: {spent[Zones][0]:.2f} s, pair stage "
+            f"{pairs[0]:.2f} s: {ratios[-1][0]:.1f} x, in processor time {ratios[-1][1]:.1f} x"
         )
     assert len(frames["points"]) >= POINTS
     assert len(frames["zones"]) >= 1
-    assert np.median(ratios) <= 10
+    # Processor time: on a busy machine the clock tells of others' work.
+    assert np.median(ratios, axis=0)[1] <= 10
 
 
 def _with_a_zone(frame: pd.DataFrame) -> pd.DataFrame:
@@ -94,5 +97,8 @@ def _with_a_zone(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(easting_m=frame["easting_m"] + 0.4 * hit)
 
 
-def _work(step, frames: Frames) -> None:
+def _work(step, frames: Frames) -> tuple[float, float]:
+    """Run a step; return its seconds and its seconds of processor time."""
+    begin, busy = time.perf_counter(), time.process_time()
     frames.add(step, step.run(frames.view(step.needs), JOB).frames)
+    return time.perf_counter() - begin, time.process_time() - busy
