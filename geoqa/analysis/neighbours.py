@@ -73,5 +73,5 @@ def around(place: Array, flagged: Flags, links: int) -> Index:
     """Return the places near flagged ones, twice as far as their `links` nearest reach: what an outline can touch."""
     marked = place[flagged]
     reach = 2 * cKDTree(place).query(marked, min(links + 1, len(place)))[0][:, -1].max()
-    away = cKDTree(marked).query(place, distance_upper_bound=np.nextafter(reach, np.inf))[0]
+    away = cKDTree(marked).query(place, distance_upper_bound=1.001 * reach + 1e-6)[0]
     return np.flatnonzero(away <= reach)
