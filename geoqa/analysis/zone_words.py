@@ -62,7 +62,7 @@ def _cover(row: Mapping[str, Any], level: float) -> str:
     if share > 0.995:
         under = f"all under {row['canopy']}"
     else:
-        under = f"mostly under {row['canopy']} ({100 * share:.0f} %)" if share >= 0.5 else "under several covers"
+        under = f"mostly under {row['canopy']} ({100 * share:.0f} %)" if share > 0.5 else "under several covers"
     if not _known(row["canopy_p"]):
         return under
     return f"{under}, more than cover alone explains" if row["canopy_p"] <= level else f"{under}, which may explain it"
