@@ -145,11 +145,8 @@ PURE = {
     "ellipses": {"confidence"},
     "wait_tests": {"chi_square", "p", "p_adjusted"},
     "durations": {"effective_epochs"},
-<<<<<<< HEAD
     "revisits": {"chance", "chance_low", "chance_high"},
-=======
     "zones": {"share", "share_low", "share_high", "share_site", "bias_p", "p", "canopy_share", "canopy_p"},
->>>>>>> zones
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
