@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
-from geoqa import plugins
+from geoqa import pipeline, plugins
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,8 +66,10 @@ class Drawers:
                 raise error
 
     def shown(self, step: Any, frames: Frames) -> dict[str, pd.DataFrame]:
-        """Return the frames that a step is shown."""
-        return {name: frames[name] for name in dict.fromkeys(address.partition(".")[0] for address in step.needs)}
+        """Return the frames that a step is shown: those it needs, and those it uses as far as they are there."""
+        used = (address for address in step.uses if pipeline.has(frames, address))
+        names = dict.fromkeys(address.partition(".")[0] for address in (*step.needs, *used))
+        return {name: frames[name] for name in names}
 
     def left_out(self, name: str, error: Exception) -> str:
         """Return that a step is left out, and why."""

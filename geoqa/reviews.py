@@ -150,7 +150,7 @@ class Review:
             made = self.run_record()
             made["also"] = deliveries.write(staging, self.frames, self.job, progress)
             made["messages"] += deliveries.notes(self.frames["points"])
-            made["inputs"] = since.recorded(made["inputs"], self.sources, target)
+            made["inputs"] = since.recorded(made["inputs"], target)
             record.write(staging / "run.json", made)
             names = sorted(path.name for path in staging.iterdir())
         return [target / name for name in names]
@@ -295,7 +295,7 @@ def review(
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name}
+                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
                 for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
             ]
             + [

@@ -77,15 +77,18 @@ def _files(folder: Path, record: dict[str, Any]) -> list[Path]:
     return found
 
 
-def recorded(record: Sequence[dict[str, Any]], paths: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
-    """Return the inputs of a run record, those of `paths` (which come first) with where they are as seen from it."""
-    told = []
-    for entry, path in zip(record, paths, strict=False):
-        try:
-            told.append({**entry, "path": Path(os.path.relpath(path, folder)).as_posix()})
-        except ValueError:  # on another drive, which has no way from here
-            told.append({**entry, "path": path.absolute().as_posix()})
-    return [*told, *record[len(told) :]]
+def recorded(inputs: Sequence[dict[str, Any]], folder: Path) -> list[dict[str, Any]]:
+    """Return the inputs of a run record, those of occupations (which have a path) with where they are from `folder`."""
+    return [
+        {**entry, "path": _seen_from(folder, Path(entry["path"]))} if "path" in entry else entry for entry in inputs
+    ]
+
+
+def _seen_from(folder: Path, path: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # on another drive, which has no way from here
+        return path.absolute().as_posix()
 
 
 def points(folder: Path, job: Job) -> pd.DataFrame:

@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 
 import geoqa
+from geoqa.demo.fieldwork import HOLLOW
+from geoqa.demo.ground import EAST_M, NORTH_M
 
 SITE = Path(__file__).resolve().parents[1] / "sample_data" / "totara_saddle"
 
@@ -124,3 +126,18 @@ def test_the_revisits_send_nobody_out_for_what_the_field_book_may_explain(review
     assert sorted(revisits.loc[~planned, "walk"]) == list(range(1, (~planned).sum() + 1))
     assert revisits["chance"].dropna().between(0, 1).all()
     assert (revisits["chance"].notna() == (revisits["chance_n"] > 0)).all()
+
+
+def test_the_hollow_is_the_one_zone(reviewed):
+    review, points, rows = reviewed
+    zones = review.frames["zones"]
+    assert len(zones) == 1
+    zone = zones.iloc[0]
+    assert zone["canopy"] == "dense conifer" and zone["p"] < 0.05
+    assert zone["share"] > 5 * zone["share_site"]
+    inside = points[points["zone"] == zone["zone"]]
+    (east, north), radius_m = HOLLOW
+    far = np.hypot(inside.geometry.x - EAST_M - east, inside.geometry.y - NORTH_M - north)
+    # Beside the hollow lies another false fix, which belongs to the zone as well.
+    assert (far <= radius_m).mean() >= 0.6 and (far <= 2 * radius_m).all() and len(inside) == zone["points"]
+    assert len(set(inside.index) & set(of(rows, "false fix"))) >= 5

@@ -146,6 +146,7 @@ PURE = {
     "wait_tests": {"chi_square", "p", "p_adjusted"},
     "durations": {"effective_epochs"},
     "revisits": {"chance", "chance_low", "chance_high"},
+    "zones": {"share", "share_low", "share_high", "share_site", "bias_p", "p", "canopy_share", "canopy_p"},
     "classes": {
         *(f"share_{status}" for status in schema.STATUSES),
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),

@@ -256,15 +256,15 @@ from geoqa.core.completion import complete_occupations
 class Liar(Analysis):
     """Give what LIE says."""
     name = "liar"
-    needs = ("points",)
-    gives = ("points.zone",)
+    needs = ("occupations",)
+    gives = ("occupations.name_read",)
     def run(self, frames, job):
-        points = frames["points"][["point"]]
+        rows = frames["occupations"][["occupation_id"]]
         return {
-            "missing": lambda: Result({"points": points}),
-            "kind": lambda: Result({"points": points.assign(zone=1.5)}),
-            "more": lambda: Result({"points": points.assign(zone="z", status="confirmed")}),
-            "fewer": lambda: Result({"points": points.iloc[:1].assign(zone="z")}),
+            "missing": lambda: Result({"occupations": rows}),
+            "kind": lambda: Result({"occupations": rows.assign(name_read=1.5)}),
+            "more": lambda: Result({"occupations": rows.assign(name_read="z", status="confirmed")}),
+            "fewer": lambda: Result({"occupations": rows.iloc[:1].assign(name_read="z")}),
             "none": lambda: None,
             "raise": lambda: 1 / 0,
             "exit": lambda: os.sys.exit(0),
@@ -305,8 +305,9 @@ def liar(tmp_path_factory):
 
 @pytest.mark.parametrize(
     ("lie", "words"),
-    [("missing", "points.zone: is missing"), ("kind", "must hold text"), ("more", "points.status"),
-     ("fewer", "points"), ("none", "must return a Result"), ("raise", "ZeroDivisionError"), ("exit", "SystemExit")],
+    [("missing", "occupations.name_read: is missing"), ("kind", "must hold text"), ("more", "occupations.status"),
+     ("fewer", "occupations"), ("none", "must return a Result"), ("raise", "ZeroDivisionError"),
+     ("exit", "SystemExit")],
 )  # fmt: skip
 def test_what_its_step_returns_is_checked_and_the_step_named(liar, tmp_path, lie, words, monkeypatch, capsys):
     monkeypatch.setenv("LIE", lie)

@@ -39,6 +39,7 @@ WHOLE_SITE = (
     "convergence",
     "durations",
     "revisits",
+    "zones",
 )
 
 

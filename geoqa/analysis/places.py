@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from geoqa.core.job import Job
@@ -70,25 +71,38 @@ class PointPlaces(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return Point Z geometry in the job's CRS."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis import polygons
-        from geoqa.analysis.rows import is_direct
 
-        occupations, points = frames["occupations"], frames["points"]
-        names = pd.Index(points["point"])
-        code = names.get_indexer(occupations["point"].astype(names.dtype))
-        # Rows of another kind place a point only where it has no direct one.
-        direct = is_direct(occupations)
-        has_direct = np.bincount(code[direct], minlength=len(names)) > 0
-        counts = direct | ~has_direct[code]
-        middle = occupations.loc[counts, ["easting_m", "northing_m", "height_m"]].groupby(code[counts]).median()
-        middle = middle.reindex(range(len(names)))
-        east, north, up = (
-            points[c].fillna(pd.Series(middle[c].to_numpy())).to_numpy()
-            for c in ("easting_m", "northing_m", "height_m")
-        )
+        points = frames["points"]
+        east, north, up = of_points(frames["occupations"], points)
         keyed = points[["point"]].copy()
         keyed["geometry"] = polygons.points(east, north, up, job).array
         return Result({"points": keyed})
+
+
+def of_points(occupations: pd.DataFrame, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return east, north and height of each point, metres; the middle of its occupations where it has no coordinate.
+
+    Parameters
+    ----------
+    points
+        With its coordinate columns.
+    """
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.rows import is_direct
+
+    columns = ["easting_m", "northing_m", "height_m"]
+    # Only points without a coordinate, or without its height, are placed by their occupations.
+    lacking = points.loc[points[columns].isna().any(axis=1), "point"]
+    rows = occupations[occupations["point"].isin(lacking)]
+    names = pd.Index(lacking)
+    code = names.get_indexer(rows["point"].astype(names.dtype))
+    # Rows of another kind place a point only where it has no direct one.
+    direct = is_direct(rows)
+    has_direct = np.bincount(code[direct], minlength=len(names)) > 0
+    counts = direct | ~has_direct[code]
+    middle = rows.loc[counts, columns].groupby(code[counts]).median().reindex(range(len(names)))
+    east, north, up = (points[c].fillna(pd.Series(middle[c].to_numpy(), lacking.index)).to_numpy() for c in columns)
+    return east, north, up

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-#: Uses of direct rows that tell of a place; copies, unsettled rows and rows that stand back do not.
-_TELLING = (usage.USED, usage.NO_HEIGHT, usage.HEIGHT_ONLY, usage.OUTVOTED, usage.DISPUTED)
 #: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
 KNOWN_H_M, KNOWN_V_M = 0.005, 0.010
 CONTROL = "control"
@@ -71,7 +69,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna,
     }  # fmt: skip
-    part = np.flatnonzero(np.isin(usage.codes_of(occupations["use"]), _TELLING) | is_control)
+    part = np.flatnonzero(np.isin(usage.codes_of(occupations["use"]), usage.TELLING) | is_control)
     var_h, var_v = _variances(occupations, classes, is_control)
     made = stops.gather(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],

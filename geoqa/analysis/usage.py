@@ -25,6 +25,8 @@ USES = (
 ) = range(len(USES))  # fmt: skip
 #: Uses that take a row into the position, and into the height.
 IN_POSITION, IN_HEIGHT = (USED, NO_HEIGHT), (USED, HEIGHT_ONLY)
+#: Uses of direct rows that tell of a place; copies, unsettled rows and rows that stand back do not.
+TELLING = (USED, NO_HEIGHT, HEIGHT_ONLY, OUTVOTED, DISPUTED)
 #: Uses that leave a row out of the coordinate although the point has one.
 LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED)
 

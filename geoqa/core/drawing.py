@@ -26,11 +26,11 @@ PLACE = ("lon_deg", "lat_deg")
 OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
 #: What the columns of a table may hold.
 CELLS = ("text", "number", "share", "span", "time")
-#: Shapes of symbols: frame and lozenge are open and go around another, line and dash are strokes, area is filled;
+#: Shapes of symbols: frame, lozenge and halo are open and go around another, line and dash are strokes, area is filled;
 #: patch is a colour of a picture.
 SHAPES = (
-    "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "line", "dash", "area",
-    "patch",
+    "circle", "ring", "triangle", "diamond", "square", "cross", "star", "frame", "lozenge", "halo", "line", "dash",
+    "area", "patch",
 )  # fmt: skip
 
 #: What a picture begins with: it is in the page, and asks nobody.

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from geoqa.core import canopy_contracts, column_check, control_contracts
+from geoqa.core import canopy_contracts, column_check, control_contracts, zone_contracts
 from geoqa.core.contract import Column, Frame
 from geoqa.core.contract import bool_column as _bool
 from geoqa.core.contract import float_column as _float
@@ -337,6 +337,7 @@ FRAMES: dict[str, Frame] = {
     "averages": AVERAGES,
     **control_contracts.CONTRACTS,
     **canopy_contracts.CONTRACTS,
+    **zone_contracts.CONTRACTS,
     "convergence": CONVERGENCE,
     "waits": WAITS,
     "wait_tests": WAIT_TESTS,

@@ -63,6 +63,9 @@ _FALSE = (
     ("track", "broadleaf", "ff f", "xf f"), ("corner", "light", "f f", "x f"),
     ("track", "dense conifer", "f", "x"),
 )  # fmt: skip
+#: A hollow under the densest trees, where points go wrong in the last of their visits: middle and radius, metres.
+HOLLOW: tuple[Place, float] = ((720.0, 600.0), 85.0)
+_HOLLOW_SEED = 20260213
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,7 @@ def _bearing(point: Point) -> float:
 
 
 def altered(visits: list[Visit], dice: Dice) -> list[Visit]:
-    """Return the visits with the stated changes of plan, then the stated false fixes."""
+    """Return the visits with the stated changes of plan, the stated false fixes, then those in the hollow."""
     stops: dict[str, list[Visit]] = {}
     for visit in visits:
         stops.setdefault(visit.point.name, []).append(visit)
@@ -121,7 +124,18 @@ def altered(visits: list[Visit], dice: Dice) -> list[Visit]:
         )
         changed = [replace(v, plan="altered", rows=word) for v, word in zip(stops[name], rows.split(), strict=True)]
         stops[name] = [replace(v, false_mm=_false_mm(dice)) if "x" in v.rows else v for v in changed]
-    return [visit for of_point in stops.values() for visit in of_point]
+    mine = Dice(_HOLLOW_SEED)
+    return [visit for of_point in stops.values() for visit in _in_hollow(of_point, mine)]
+
+
+def _in_hollow(visits: list[Visit], dice: Dice) -> list[Visit]:
+    """Return the visits of a point, the fixes of its last one false if it lies in the hollow."""
+    point, (middle, radius_m) = visits[0].point, HOLLOW
+    usual = point.canopy == "dense conifer" and visits[0].plan != "altered" and len(visits) > 1
+    if not usual or math.dist(point.place, middle) > radius_m:
+        return visits
+    last = visits[-1]
+    return [*visits[:-1], replace(last, rows=last.rows.replace("f", "x", 1), false_mm=_false_mm(dice))]
 
 
 def _false_mm(dice: Dice) -> tuple[int, int, int]:

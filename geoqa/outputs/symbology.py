@@ -80,7 +80,8 @@ SYMBOLS: dict[str, Symbol] = {symbol.status: symbol for symbol in _ALL}
 PLAIN = ("#3c4654", "#c3cad3")
 #: Colours of what stands out as the worst status does.
 STRONG = (SYMBOLS[SEVERITY[0]].light, SYMBOLS[SEVERITY[0]].dark)
-
+#: Rank of what is named first where labels do not all find room.
+NAMED = 3
 
 #: Shape and colour of each solution state on a plot, from the same palette: they differ in grey as well.
 SOLUTION_MARKS = {

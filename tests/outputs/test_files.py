@@ -118,7 +118,7 @@ def test_the_summary_is_one_line_per_line(hostile):
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory):
-    """Every frame of a second review of a table with areas of cover, and those that only a log has: made, and read."""
+    """Every frame of a second review of a table, and those that only a log has, each as made and as read back."""
     folder = tmp_path_factory.mktemp("kept")
     log = folder / "crew.nmea"
     log.write_bytes(logs.log([*logs.stay(0, 60, quality=5), *logs.stay(60, 120), *logs.stay(3600, 3660, seed=4)]))

@@ -64,6 +64,15 @@ def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
     return occupations.sort_values("start_utc", kind="stable") if "start_utc" in occupations else occupations
 
 
+def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the points with what is to be done at each: ``action``, ``instruction`` and ``earliest_utc``."""
+    if revisits is None:
+        return points
+    at = pd.Index(revisits["point"].astype("str")).get_indexer(points["point"].astype("str"))
+    names = ("action", "instruction", "earliest_utc")
+    return points.assign(**{name: revisits[name].array.take(at, allow_fill=True) for name in names})
+
+
 def tables(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
@@ -107,6 +116,9 @@ def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
         Cells("why", text(points, "reason")),
         Cells("deliver", text(points, "deliver")),
         Cells("because", text(points, "deliver_reason")),
+        Cells("to do", text(points, "instruction")),
+        Cells("not before, UTC", points["earliest_utc"] if "earliest_utc" in points else _none(points), "time"),
+        Cells("problem zone", text(points, "zone")),
         Cells("reviewer", text(points, "decision")),
         Cells("outside the requirement", numbers(points, "risk"), "share", before="probability"),
         Cells("rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "share", before="probability"),

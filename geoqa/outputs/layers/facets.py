@@ -1,4 +1,4 @@
-"""What points may be chosen by: cover, role, and the bases, days and crews of their occupations."""
+"""What points may be chosen by: what is to be done, zone, cover, role, and their bases, days and crews."""
 
 from __future__ import annotations
 
@@ -28,6 +28,8 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp]
     own = np.arange(len(points))
     zone = job.input.timezone or "UTC"
     offered = (
+        Facet("To do", own, detail.text(points, "action")),
+        Facet("Problem zone", own, detail.text(points, "zone")),
         Facet("Cover", own, detail.text(points, "canopy")),
         Facet("Role", own, detail.text(points, "role")),
         Facet("Base", at, detail.text(occupations, "base")),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -85,27 +85,17 @@ class CoverAreas(MapLayer):
 
 def _outlines(
     where: str, file: str, job: Job, kinds: tuple[str, ...], column: str | None = None
-) -> tuple[list[Sequence[Any]], pd.DataFrame, str]:
+) -> tuple[list[list[Any]], pd.DataFrame, str]:
     """Return the rings of each single part of these `kinds`, the attributes, and what to say of the place.
 
     Rings hold longitude and latitude.
     """
-    import numpy as np
-    import shapely
-
     from geoqa.core import areas, geodesy
+    from geoqa.outputs.layers import place
 
     frame = areas.shapes(job.beside(file), f"{where} {file!r}", kinds, column)
     text = frame.crs.to_wkt()
     own = geodesy.system(text)
     same = geodesy.compare(text, job.site.crs).same if job.site.crs != geodesy.LOCAL else False
-    rings: list[Sequence[Any]] = []
-    for shape in frame.geometry:
-        parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]
-        made = []
-        for part in parts:
-            x, y = shapely.get_coordinates(part).T
-            lon, lat = (x, y) if own.geographic else own.to_lonlat(*(v * own.metres_per_unit for v in (x, y)))
-            made.append(np.stack([lon, lat], axis=1).tolist())
-        rings.append(made)
+    rings = [place.rings(shape, own) for shape in frame.geometry]
     return rings, frame, "" if same else f", drawn by the longitude and latitude of its own system ({own.name})"

@@ -69,6 +69,25 @@ def turn_deg(points: pd.DataFrame, job: Job) -> Array:
     return np.zeros(len(points)) if geodesy.of(job).geographic else convergence_deg(points, job)
 
 
+def rings(shape: Any, system: geodesy.System) -> list[list[list[float]]]:
+    """Return the lines of a polygon or a line as longitudes and latitudes, the outer one first.
+
+    Parameters
+    ----------
+    shape
+        In the unit of `system`: degrees for a geographic one.
+    """
+    import shapely
+
+    parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]
+    made = []
+    for part in parts:
+        x, y = shapely.get_coordinates(part).T
+        lon, lat = (x, y) if system.geographic else system.to_lonlat(*(v * system.metres_per_unit for v in (x, y)))
+        made.append(np.stack([lon, lat], axis=1).tolist())
+    return made
+
+
 def _xy(points: pd.DataFrame) -> tuple[Array, Array]:
     import shapely
 

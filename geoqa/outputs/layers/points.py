@@ -26,11 +26,14 @@ class PointsLayer(MapLayer):
         "points", "points.deliver", "points.geometry",
     )  # fmt: skip
 
+    uses: ClassVar[tuple[str, ...]] = ("revisits",)
+
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of symbols, a point each."""
         from geoqa.outputs.layers import detail, facets, place
 
-        points, occupations = frames["points"], detail.in_time(frames["occupations"])
+        points = detail.with_revisits(frames["points"], frames.get("revisits"))
+        occupations = detail.in_time(frames["occupations"])
         at, places = detail.found(points, occupations), place.places(points, job)
         status = detail.texts(points, "status")
         columns = {

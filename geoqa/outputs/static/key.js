@@ -79,7 +79,7 @@
     var layers = el("section", {"class": "gq-layers", "aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
     var lineOf = function (d, s) {
       if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : 1.2); }, 30, 18); }
-      return symbolOf(s, false, {lozenge: 3.6, frame: 3.4}[s.shape] || 5.5, 30, 18);
+      return symbolOf(s, false, {lozenge: 3.6, frame: 3.4, halo: 3.4}[s.shape] || 5.5, 30, 18);
     };
     var rows = layer.drawings.slice().sort(function (a, b) { return b.points - a.points || G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
     rows.forEach(function (d) {

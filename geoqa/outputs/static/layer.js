@@ -154,7 +154,13 @@
           if (area) { g.globalAlpha = 0.16; g.fill("evenodd"); g.globalAlpha = 1; }
           g.stroke(); g.setLineDash([]);
           this.drawn[d.kind]++;
+          if (area && d.label && style.rank >= STRONG) { this._name(d, i, style, v); }
         }
+      },
+      /* An area that is to be named is so at its northern end, where the name covers none of its points. */
+      _name: function (d, i, style, v) {
+        var top = d.paths[i][0].reduce(function (a, b) { return b[1] < a[1] ? b : a; });
+        this._seen.push({d: d, i: i, x: top[0] * v.k - v.ox, y: top[1] * v.k - v.oy, rank: style.rank, r: 0});
       },
       _shape: function (d, i) { return G.geometry.ellipse(d.semi_major_m[i], d.semi_minor_m[i], d.azimuth_deg[i], this.view.ppm, d.exaggerated ? this.view.ex : 1); },
       _ellipses: function (g, d, t) {

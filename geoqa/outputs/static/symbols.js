@@ -26,6 +26,7 @@
     star: function (g, r) { polygon(g, star(r)); },
     lozenge: function (g, r) { var a = r * 2.2; polygon(g, [[0, -a], [a, 0], [0, a], [-a, 0]]); },
     frame: function (g, r) { var a = r * 1.6; polygon(g, [[-a, -a], [a, -a], [a, a], [-a, a]]); },
+    halo: function (g, r) { g.arc(0, 0, r * 1.75, 0, 2 * Math.PI); },
     area: function (g, r) { g.ellipse(0, 0, r * 1.6, r * 0.85, -0.4, 0, 2 * Math.PI); }
   };
 
@@ -37,7 +38,7 @@
     g.lineJoin = "round";
     g.beginPath(); paths[shape](g, r);
     g.lineWidth = 4; g.strokeStyle = paper; g.stroke();
-    if (shape === "frame" || shape === "lozenge") { g.lineWidth = 1.6; g.strokeStyle = colour; g.stroke(); return; }
+    if (shape === "frame" || shape === "lozenge" || shape === "halo") { g.lineWidth = 1.6; g.strokeStyle = colour; g.stroke(); return; }
     if (shape === "area") { g.globalAlpha = 0.14; } g.fillStyle = colour; g.fill(); g.globalAlpha = 1;
     g.lineWidth = 1.1; g.strokeStyle = shape === "area" ? colour : ink; g.stroke();
   };

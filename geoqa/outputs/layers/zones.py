@@ -1,0 +1,74 @@
+"""Problem zones on the map: their outlines, and what a click tells of each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.steps import MapLayer
+from geoqa.outputs import symbology
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+_LIGHT, _DARK = symbology.STRONG
+_STYLE = Style("zone", "problem zone", "area", _LIGHT, "", _DARK, symbology.NAMED)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZonesLayer(MapLayer):
+    """Outline the problem zones: where it is bad beyond chance; a click tells how bad, and what that rests on."""
+
+    name: ClassVar[str] = "zones-on-map"
+    needs: ClassVar[tuple[str, ...]] = ("zones",)
+
+    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+        """Return one drawing of polygons; nothing where there is no zone."""
+        from geoqa.core import geodesy
+        from geoqa.outputs.layers import detail, place
+
+        zones = frames["zones"]
+        if zones.empty:
+            return ()
+        parts = zones.explode(ignore_index=True)
+        system = geodesy.of(job)
+        rings = [place.rings(shape, system) for shape in parts["geometry"]]
+        columns = {
+            "path": [outer for outer, *_ in rings],
+            "holes": [inner for _, *inner in rings],
+            "style": [_STYLE.key] * len(parts),
+            "label": detail.texts(parts, "zone"),
+        }
+        about = "Where points fail, or differ, more than chance spreads over a site."
+        return (Drawing("polygons", "Problem zones", columns, (_STYLE,), about=about, tables=_tables(parts, job)),)
+
+
+def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
+    """Return what is told of a zone: in words first, then the numbers beside those of the site."""
+    from geoqa.outputs.layers import detail
+
+    plane, height = detail.lengths(job)
+    number = {name: detail.numbers(zones, name) for name in zones.columns if name.endswith(("_m", "_p", "share"))}
+    here: tuple[Any, ...] = (
+        Cells("zone", detail.text(zones, "zone")),
+        Cells("in words", detail.text(zones, "message")),
+        Cells("rests on", detail.text(zones, "kind")),
+        Cells("points inside", detail.numbers(zones, "points"), "number", 0),
+        Cells("judged", detail.numbers(zones, "judged"), "number", 0),
+        Cells("beyond tolerance", detail.numbers(zones, "beyond"), "number", 0),
+        Cells("of those judged", number["share"], "share"),
+        Cells("of the whole site", detail.numbers(zones, "share_site"), "share"),
+        plane.line("median closure", number["median_closure_m"]),
+        plane.line("of the whole site", number["median_site_m"]),
+        Cells("common direction of", detail.text(zones, "bias_of")),
+        plane.line("east", number["bias_e_m"], sign=True),
+        plane.line("north", number["bias_n_m"], sign=True),
+        height.line("up", number["bias_u_m"], sign=True),
+        Cells("by chance", detail.numbers(zones, "p"), "share", before="probability"),
+        Cells("canopy", detail.text(zones, "canopy")),
+    )
+    return (Table("Problem zone", here),)
