@@ -84,7 +84,7 @@ class Deliveries:
         chosen = points if self.every else points[(points["deliver"] == "yes").to_numpy()]
         names = ", ".join(self.names())
         if chosen.empty:
-            return [f"no point may be delivered: {names} hold none"]
+            return [f"no point may be delivered: there is none in {names}"]
         unplaced = int(chosen["easting_m"].isna().sum())
         skipping = ", ".join(name for name, writer in self.names().items() if writer.skips_unplaced)
         if unplaced and skipping:

@@ -126,13 +126,14 @@ def test_headings_may_hold_anything(tmp_path, review):
     assert etree.parse(tmp_path / "delivered.kml").getroot() is not None
 
 
-def test_nothing_to_deliver_is_said(tmp_path, capsys):
-    data, recipe = sites.write(tmp_path, rows=sites.ROWS[2:])
-    call = ["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out"), "--also", ",".join(ALL)]
-    assert main(call) == 1
-    assert "no point may be delivered" in capsys.readouterr().out
+def test_nothing_to_deliver_is_said(tmp_path, review, capsys):
+    points = review.frames["points"].assign(deliver="no")
+    replace(review, frames={**review.frames, "points": points}).write(tmp_path / "out", also=ALL)
     assert further(tmp_path / "out") == FILES
     assert all((tmp_path / "out" / name).stat().st_size for name in FILES)
+    assert any("no point may be delivered" in text for text in record(tmp_path / "out")["messages"])
+    assert main(["deliver", str(tmp_path / "out"), "--also", "csv"]) == 0
+    assert "no point may be delivered: there is none in delivered.csv" in capsys.readouterr().out
 
 
 def test_a_file_that_is_not_ours_is_not_replaced(tmp_path, review, capsys):
