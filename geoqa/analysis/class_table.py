@@ -204,8 +204,10 @@ def _freedom(
 
 def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[float]:
     """Return the usual stated standard deviation, of the site and of each class, metres."""
-    by = occupations.groupby(occupations["canopy"].astype("str"), observed=True)[column].median()
-    return [float(occupations[column].median()), *(float(by.get(name, np.nan)) for name in names)]
+    known = occupations[occupations[column].notna()]
+    by = known.groupby(known["canopy"].astype("str"), observed=True)[column].median()
+    whole = float(known[column].median()) if len(known) else np.nan
+    return [whole, *(float(by.get(name, np.nan)) for name in names)]
 
 
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:

@@ -49,9 +49,15 @@ class ZonesLayer(MapLayer):
 
 def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
     """Return what is told of a zone: in words first, then the numbers beside those of the site."""
+    import numpy as np
+
+    from geoqa.core.zone_contracts import DIRECTION
     from geoqa.outputs.layers import detail
 
     plane, height = detail.lengths(job)
+    # What points one way only by chance is not shown.
+    one_way = detail.text(zones, "kind").astype("str").str.contains(DIRECTION).to_numpy(bool)
+    bias = {axis: np.where(one_way, detail.numbers(zones, f"bias_{axis}_m"), np.nan) for axis in "enu"}
     number = {name: detail.numbers(zones, name) for name in zones.columns if name.endswith(("_m", "_p", "share"))}
     here: tuple[Any, ...] = (
         Cells("zone", detail.text(zones, "zone")),
@@ -64,10 +70,10 @@ def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
         Cells("of the whole site", detail.numbers(zones, "share_site"), "share"),
         plane.line("median closure", number["median_closure_m"]),
         plane.line("of the whole site", number["median_site_m"]),
-        Cells("common direction of", detail.text(zones, "bias_of")),
-        plane.line("east", number["bias_e_m"], sign=True),
-        plane.line("north", number["bias_n_m"], sign=True),
-        height.line("up", number["bias_u_m"], sign=True),
+        Cells("common direction of", detail.text(zones, "bias_of").where(one_way)),
+        plane.line("east", bias["e"], sign=True),
+        plane.line("north", bias["n"], sign=True),
+        height.line("up", bias["u"], sign=True),
         Cells("by chance", detail.numbers(zones, "p"), "share", before="probability"),
         Cells("canopy", detail.text(zones, "canopy")),
     )
