@@ -15,6 +15,7 @@ from analysis import builders
 from scipy import stats
 
 from geoqa.core import assembly, schema
+from geoqa.core.completion import MADE_LATER
 
 RARE = 1e-4
 GENERATORS = list(simulate.GENERATORS)
@@ -55,7 +56,7 @@ def positions(simulated):
 def test_a_site_keeps_the_contract_and_is_what_assembly_hands_on(generator, changes):
     simulated = simulate.site(3, 300, generator, **changes)
     frame = simulated.occupations
-    later = ("visit", "visit_v", "use", "fix", "name_read", "decision", "geometry")
+    later = (*MADE_LATER, "name_read", "decision")
     schema.check("occupations", frame)
     schema.check("occupations", frame, columns=[c for c in schema.OCCUPATIONS.columns if c not in later])
     assembled = assembly.occupations([frame], builders.job()).frame
