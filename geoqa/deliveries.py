@@ -61,8 +61,10 @@ class Deliveries:
         RecipeError
             If the recipe's parameters of a writer cannot be used.
         """
-        found = plugins.catalogue()
         words = dict.fromkeys(word.strip() for text in formats for word in text.split(",") if word.strip())
+        if not words:
+            return cls((), every)
+        found = plugins.catalogue()
         faults = [fault for word in words for fault in _faults(found, word, job)]
         steps: list[Any] = []
         for word in () if faults else words:

@@ -98,9 +98,10 @@ def catalogue() -> Catalogue:
     """Return what is installed, geoqa's own steps first, so that no other may take their names."""
     entries: dict[str, dict[str, Entry]] = {group: {} for group in GROUPS}
     refused: dict[str, str] = {}
-    points = [(group, point) for group in GROUPS for point in entry_points(group=group)]
+    every = entry_points()  # once for all groups: what is installed is looked through anew each time
+    points = [(group, point) for group in GROUPS for point in every.select(group=group)]
     # A distribution reads its metadata anew whenever it is asked.
-    named = {id(point.dist): _named(point.dist) for _, point in points}
+    named = {id(dist): _named(dist) for dist in {id(point.dist): point.dist for _, point in points}.values()}
     found = [Entry(point.name, group, *named[id(point.dist)], point) for group, point in points]
     for entry in sorted(found, key=lambda e: (e.distribution != OWN, e.distribution, e.name)):
         taken = next((e for g in entries.values() for e in g.values() if e.name == entry.name), None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pyogrio
 import pytest
@@ -17,13 +18,20 @@ TODAY = (
 )
 
 
-@pytest.fixture
-def yesterday(tmp_path):
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
     """A folder of yesterday's file, recipe and review, and today's file."""
-    data, toml = sites.write(tmp_path)
-    assert main(["review", str(data), "-r", str(toml), "-o", str(tmp_path / "monday")]) == 1
-    (tmp_path / "today.csv").write_text("\n".join((sites.HEAD, *TODAY)) + "\n", encoding="utf-8")
-    return tmp_path
+    folder = tmp_path_factory.mktemp("made")
+    data, toml = sites.write(folder)
+    assert main(["review", str(data), "-r", str(toml), "-o", str(folder / "monday")]) == 1
+    (folder / "today.csv").write_text("\n".join((sites.HEAD, *TODAY)) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def yesterday(made, tmp_path):
+    """Such a folder, to be changed."""
+    return shutil.copytree(made, tmp_path, dirs_exist_ok=True)
 
 
 def run(folder, *inputs, out="tuesday", more=()):
