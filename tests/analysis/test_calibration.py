@@ -83,7 +83,7 @@ def closed(square_h, square_v=None, weight=None):
 
 def test_intervals_hold_the_truth_about_as_often_as_they_say():
     held = []
-    for seed in range(200):
+    for seed in range(100):
         found = classes(site(np.random.default_rng(seed), 40, 1.4))
         held.append(found["precision_ratio_h_low"] <= 1.4 <= found["precision_ratio_h_high"])
     assert 0.90 <= np.mean(held) <= 0.99
