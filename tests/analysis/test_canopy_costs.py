@@ -10,8 +10,8 @@ import pytest
 from analysis.builders import STEPS, job, occupations, run
 from scipy import stats
 
-from geoqa.analysis import canopy_words
 from geoqa.analysis.canopy_costs import CanopyCosts
+from geoqa.core import canopy_words
 from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, KRUSKAL, LATE, LOGISTIC
 
 

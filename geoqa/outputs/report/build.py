@@ -39,7 +39,7 @@ def document(
         subtitle=f"A review of internal evidence, not a certification. Made by geoqa {version}.",
         first=client.sections(frames, job),
         rest=(
-            *evidence.sections(frames, job, figures),
+            *evidence.sections(frames, job, record, figures),
             *lists.sections(frames, job, record, messages),
         ),
     )

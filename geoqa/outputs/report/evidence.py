@@ -1,29 +1,33 @@
-"""The sections on the evidence: tolerance, independence, classes, shifts, control, logs, canopy and zones."""
+"""The sections on the evidence: tolerance, independence, classes, shifts, control, statements, circumstances."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core.control_contracts import REFUSED, YES
 from geoqa.core.figure import Figure
 from geoqa.core.schema import GRADES, STATUSES
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core.units import METRES_PER
 from geoqa.outputs import class_words, control_words, shift_words
+from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
+from geoqa.outputs.report.tables import MOST, Frames, has, none, percent, table
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
 
-Frames = Mapping[str, "pd.DataFrame"]
-#: Rows shown of a long table; the rest stands in the files.
-MOST = 60
 
+def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Sequence[Figure]) -> list[Section]:
+    """Return the sections, in the order of the review, each with the figures that belong to it.
 
-def sections(frames: Frames, job: Job, figures: Sequence[Figure]) -> list[Section]:
-    """Return the sections, in the order of the review, each with the figures that belong to it."""
+    Parameters
+    ----------
+    record
+        What run.json holds; its steps are read.
+    """
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
         ("Tolerance and requirement", _limits(job), ()),
         ("How independent the observations are", _independence(frames, job), ()),
@@ -31,9 +35,9 @@ def sections(frames: Frames, job: Job, figures: Sequence[Figure]) -> list[Sectio
         ("Errors that observations share", _shifts(frames, job), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
-        ("Receivers' logs", _logs(frames), ("waits", "durations", "positions", "series")),
-        ("What canopy costs", _canopy(frames), ("canopy",)),
-        ("Problem zones", _zones(frames, job), ()),
+        ("Receivers' logs", circumstances.logs(frames, job), ("waits", "durations", "positions", "series")),
+        ("What canopy costs", circumstances.canopy(frames, job, circumstances.patience(record)), ("canopy",)),
+        ("Problem zones", circumstances.zones(frames, job), ()),
     ]
     placed = {name for _, _, names in made for name in names}
     found = [
@@ -46,31 +50,6 @@ def sections(frames: Frames, job: Job, figures: Sequence[Figure]) -> list[Sectio
 def _kind(figure: Figure) -> str:
     """Return what a figure shows: the first word of its name."""
     return figure.name.partition("-")[0]
-
-
-def has(frames: Frames, name: str) -> bool:
-    """Return whether a frame is there and holds something."""
-    return name in frames and not frames[name].empty
-
-
-def table(
-    caption: str,
-    head: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    numbers: Sequence[int],
-    where: str,
-    most: int = MOST,
-) -> Table:
-    """Return a table of at most `most` rows; the others are in `where`, a file or a layer of review.gpkg."""
-    left = len(rows) - most
-    place = where if "." in where else f"the layer {where} of review.gpkg"
-    more = f"and {left:,} more in {place}" if left > 0 else ""
-    return Table(caption, tuple(head), tuple(tuple(row) for row in rows[:most]), tuple(numbers), more=more)
-
-
-def none(text: str) -> list[Block]:
-    """Return what is said of a section without data."""
-    return [Text(text)]
 
 
 def _limits(job: Job) -> list[Block]:
@@ -121,8 +100,8 @@ def _independence(frames: Frames, job: Job) -> list[Block]:
             "Pairs of observations by independence", ("grade", "horizontal", "height", "meaning"), tuple(counts), (1, 2)
         ),
         Text(
-            f"{bases:,} of {len(closures):,} pairs are shown to have another base set-up; in {repeat:,} the satellites "
-            "stand as they stood before."
+            f"Pairs shown to have another base set-up: {bases:,} of {len(closures):,}. Pairs in which the satellites "
+            f"stand as they stood before: {repeat:,}."
         ),
     ]
 
@@ -147,16 +126,12 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
     shares = [
-        (shown(str(row["canopy"]), 40), *(_percent(row.get(f"share_{status}")) for status in STATUSES))
+        (shown(str(row["canopy"]), 40), *(percent(row.get(f"share_{status}")) for status in STATUSES))
         for _, row in classes.iterrows()
     ]
     head = ("cover", *(f"{status}, %" for status in STATUSES))
     found.append(table("Share of observed points", head, shares, range(1, 6), "classes"))
     return found
-
-
-def _percent(share: object) -> str:
-    return "–" if not isinstance(share, float) or share != share else f"{100 * share:.0f}"
 
 
 def _shifts(frames: Frames, job: Job) -> list[Block]:
@@ -217,56 +192,3 @@ def _conditions(conditions: pd.DataFrame) -> list[Block]:
         Text(f"{said}statement_conditions of review.gpkg."),
         *([table("Conditions not met, or not known to be", head, rows, (), "statement_conditions")] if rows else []),
     ]
-
-
-def _logs(frames: Frames) -> list[Block]:
-    if not has(frames, "epochs"):
-        return none("No receiver's log was given: nothing is known of waiting times.")
-    counts = frames["epochs"]["solution"].astype("str").value_counts()
-    sentence = ", ".join(f"{n:,} {name}" for name, n in counts.items())
-    found: list[Block] = [Text(f"{len(frames['epochs']):,} positions: {sentence}.")]
-    if has(frames, "waits"):
-        rows = [
-            (
-                shown(str(row.canopy), 40), str(row.until), f"{row.attempts:,}", f"{row.reached:,}",
-                _seconds(row.half_s), _seconds(row.most_s),
-            )
-            for row in frames["waits"].itertuples(index=False)
-        ]  # fmt: skip
-        head = ("cover", "until", "attempts", "came there", "half of them after, s", "nine in ten after, s")
-        found.append(table("Waiting", head, rows, (2, 3, 4, 5), "waits"))
-    return found
-
-
-def _seconds(value: float) -> str:
-    return "not seen" if value != value else f"{value:,.0f}"
-
-
-def _canopy(frames: Frames) -> list[Block]:
-    names = {str(name) for name in frames["points"]["canopy"].dropna().unique()}
-    if not names:
-        return none("No canopy is stated.")
-    return none(f"Canopy classes: {', '.join(shown(name, 40) for name in sorted(names))}.")
-
-
-def _zones(frames: Frames, job: Job) -> list[Block]:
-    if "zones" not in frames:
-        return none("Problem zones were not looked for.")
-    zones = frames["zones"]
-    if zones.empty:
-        return none("Nowhere do points fail, or differ, more than chance would spread over the site.")
-    unit, up = job.input.unit, job.input.height_unit
-    rows = [
-        (
-            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", _percent(row.share),
-            _percent(row.share_site), length(row.median_closure_m, unit), signed(row.bias_e_m, unit),
-            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), f"{row.p:.2g}", shown(str(row.canopy), 40),
-        )
-        for row in zones.itertuples(index=False)
-    ]  # fmt: skip
-    head = (
-        "zone", "points", "beyond tolerance", "%", "site, %", "median closure", f"east, {unit}", f"north, {unit}",
-        f"up, {up}", "p", "cover",
-    )  # fmt: skip
-    told = tuple(f"{shown(text, 600)}" for text in zones["message"])
-    return [table("Where the site is bad beyond chance", head, rows, range(1, 10), "zones"), Items(told[:MOST])]

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 #: Size of the picture, and of the margin around the points, pixels.
-WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 640.0, 30.0
+WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 30.0
 #: More points than this are drawn as cells of the ground, so many pixels wide, by the worst status in each.
 MANY, CELL = 1500, 11.0
 #: Statuses whose points are named, and how many names at most.
