@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core.schema import NO_EVIDENCE, SEVERITY
+from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import PLAIN, SYMBOLS
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.figure import Figure
+    from geoqa.core.job import Job
 
     Array = NDArray[np.float64]
 
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 FRAME = 3.0
 
 
-def figures(closures: pd.DataFrame) -> tuple[Figure, ...]:
+def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return the plot of ``closures``, nothing where no two independent fixes of a point were compared."""
     compared = ~closures["independence_h"].astype("str").isin(NO_EVIDENCE).to_numpy()
     place = closures[["de_m", "dn_m"]].to_numpy(dtype=float)
@@ -32,6 +34,7 @@ def figures(closures: pd.DataFrame) -> tuple[Figure, ...]:
         return ()
     shown = closures[mine]
     place, limits = place[mine], np.unique(shown["tolerance_h_m"].dropna().to_numpy(dtype=float))
+    unit, factor = job.input.unit, METRES_PER[job.input.unit]
     n, points = len(shown), shown["point"].nunique()
     beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
     at = canvas.counted(points, "point")
@@ -45,15 +48,15 @@ def figures(closures: pd.DataFrame) -> tuple[Figure, ...]:
     status = shown["status_h"].astype("str").to_numpy()
     return (
         canvas.figure("closures", "Closures against the tolerance", alt, caption,
-                      lambda empty: _draw(empty, place, status, limits, title), 6.0, 6.3),
+                      lambda empty: _draw(empty, place / factor, status, limits / factor, title, unit), 5.2, 5.5),
     )  # fmt: skip
 
 
-def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str) -> None:
+def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, unit: str) -> None:
     axes = empty.add_subplot()
     axes.set_aspect("equal", adjustable="box")
     far = np.hypot(*place.T)
-    edge = max(1.1 * float(far.max()), 0.005)
+    edge = max(1.1 * float(far.max()), 0.005 / METRES_PER[unit])
     if len(limits):
         edge = max(1.2 * limits[-1], min(edge, FRAME * limits[-1]))
     outside = far > edge
@@ -63,11 +66,11 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str) -
     for limit, dots in zip(limits[[0, -1]] if len(limits) > 1 else limits, ((1, 2), (5, 2)), strict=False):
         angle = np.linspace(0, 2 * np.pi, 181)
         curve = (limit * np.sin(angle), limit * np.cos(angle))
-        axes.plot(*curve, color=PLAIN[0], linewidth=1.2, linestyle=(0, dots), label=f"tolerance {limit:g} m")
+        axes.plot(*curve, color=PLAIN[0], linewidth=1.2, linestyle=(0, dots), label=f"tolerance {limit:.3g} {unit}")
     for line in (axes.axhline, axes.axvline):
         line(0, color=PLAIN[0], linewidth=0.6)
     half = 1.06 * edge
-    axes.set(xlim=(-half, half), ylim=(-half, half), xlabel="east (m)", ylabel="north (m)")
+    axes.set(xlim=(-half, half), ylim=(-half, half), xlabel=f"east ({unit})", ylabel=f"north ({unit})")
     axes.set_title(f"{title}, {outside.sum()} outside the frame" if outside.any() else title)
     axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=3)
 

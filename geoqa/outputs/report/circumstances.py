@@ -59,7 +59,7 @@ def _wait_tests(tests: pd.DataFrame) -> Block:
 
 
 def _durations(durations: pd.DataFrame, job: Job) -> Block:
-    unit, factor = small(job)
+    unit, factor = small(job.input.unit)
     rows = [
         (
             shown(str(row.canopy), 40), f"{row.duration_s:g}", f"{row.fixes:,}", _figure(row.spread_h_m, factor),
@@ -103,22 +103,21 @@ def _sentence(text: str) -> str:
 def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
     if costs.empty:
         return []
-    unit, up = job.input.unit, job.input.height_unit
+    (unit, factor), (up, factor_up) = small(job.input.unit), small(job.input.height_unit)
     rows = [
         (
-            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", unit),
-            _median(row, "closure_v_m", up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
+            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", factor),
+            _median(row, "closure_v_m", factor_up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
             bounded(row.late, row.late_low, row.late_high),
         )
         for row in costs.itertuples(index=False)
     ]  # fmt: skip
-    head = (
-        "cover", "points", "compared", f"median closure, {unit}", f"in height, {up}", "times the open",
-        "beyond tolerance, %", "late fix, %",
-    )  # fmt: skip
     names = costs["reference"].dropna().astype("str").unique()
     reference = names[0] if len(names) else "the class compared with"
-    head = (*head[:5], f"times {shown(reference, 20)}", *head[6:])
+    head = (
+        "cover", "points", "compared", f"median closure, {unit}", f"in height, {up}", f"times {shown(reference, 20)}",
+        "beyond tolerance, %", "late fix, %",
+    )  # fmt: skip
     return [table("Closures between different visits by cover, each point once", head, rows, range(1, 8),
                   "canopy_costs")]  # fmt: skip
 
@@ -142,12 +141,10 @@ def _checks(frames: Frames) -> list[Block]:
     return [table("Covers that label and map tell differently", ("point", "what differs"), rows, (), "canopy_checks")]
 
 
-def _median(row: Any, name: str, unit: str) -> str:
+def _median(row: Any, name: str, factor: float) -> str:
     value, low, high = (getattr(row, f"{name}{end}") for end in ("", "_low", "_high"))
-    if value != value:
-        return "–"
-    middle, *bounds = (length(one, unit).removesuffix(f" {unit}") for one in (value, low, high))
-    return middle if low != low else f"{middle} ({bounds[0]} to {bounds[1]})"
+    bounds = "" if low != low else f" ({_figure(low, factor)} to {_figure(high, factor)})"
+    return _figure(value, factor) + bounds
 
 
 def _times(row: Any) -> str:
@@ -196,10 +193,10 @@ def _word(value: object) -> str:
     return value if isinstance(value, str) else "–"
 
 
-def small(job: Job) -> tuple[str, float]:
+def small(unit: str) -> tuple[str, float]:
     """Return the unit of spreads, millimetres where the job's is the metre, and its metres."""
-    unit = "mm" if job.input.unit == "m" else job.input.unit
-    return unit, METRES_PER[unit]
+    word = "mm" if unit == "m" else unit
+    return word, METRES_PER[word]
 
 
 def _figure(metres: float, factor: float) -> str:

@@ -58,10 +58,10 @@ def _expected(risk: pd.Series[float]) -> str:
     """Return how many of the delivered points are probably too far off, so that nobody takes it for a list."""
     total, n = float(risk.sum()), f"{len(risk):,}"
     number = f"{total:.1f}" if total >= 0.05 else "fewer than 0.1"
-    often = f", one in {round(len(risk) / total):,}" if total >= 0.05 else ""
+    often = f" (one in {round(len(risk) / total):,})" if total >= 0.05 else ""
     return (
-        f"None of them is certain: by what the observations themselves show, {number} of these {n} are expected to be "
-        f"further off than asked{often}. Which, nobody can say."
+        f"None of them is certain: by what the observations themselves show, {number} of these {n}{often} are expected "
+        "to be further off than asked, and nobody can say which."
     )
 
 

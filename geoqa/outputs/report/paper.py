@@ -21,8 +21,8 @@ TEXT_PT = 510.0
 WIDEST, SCALE, TALLEST_PT = 0.9, 0.88, 400.0
 #: Mean width of a letter of a table, plain and bold, of what stands around a cell and of a symbol, points.
 LETTER_PT, BOLD_PT, PADDING_PT, MARK_PT = 4.4, 4.9, 9.0, 12.0
-#: Letters of a text that may not be broken.
-SHORT = 24
+#: Letters of texts that are not broken, as far as there is room, and of a heading.
+SHORT, WORD = (24, 20, 16, 12, 8), 10
 #: Share of the width that blocks beside a figure take.
 BESIDE = 0.48
 
@@ -104,22 +104,24 @@ def _table(block: Table, width_pt: float = TEXT_PT) -> dict[str, Any]:
 def _widths(block: Table, width_pt: float) -> list[dict[str, float]]:
     """Return how wide each column is: as its cells need where they are short, so that none of them is broken.
 
-    Long columns share what is left, by the root of their longest text; so does every column where too little is left.
+    Long columns share what is left, by the root of their longest text; where too little is left, shorter columns
+    count as long.
     """
-    need, long = [], []
-    for k, column in enumerate(zip(block.head, *block.rows, strict=True)):
-        word = max(len(word) for word in column[0].split() or [""])
-        text = max(map(len, column[1:]), default=1)
+    need, longest = [], []
+    for k, (title, *cells) in enumerate(zip(block.head, *block.rows, strict=True)):
+        text = max(map(len, cells), default=1)
+        word = len(title) if len(title) <= WORD else max(map(len, title.split()))
         mark = MARK_PT if k == 0 and block.symbols else 0.0
         need.append(max(word * BOLD_PT, min(text, 400) * LETTER_PT) + mark + PADDING_PT)
-        long.append(max(text, len(column[0]) / 3) > SHORT and k not in block.numbers)
-    fixed = sum(one for one, flexible in zip(need, long, strict=True) if not flexible)
-    left = width_pt - fixed
-    if left < (0.3 * width_pt if any(long) else 0):
-        return [{"fr": max(one, 20.0) ** 0.7} for one in need]
+        longest.append(0 if k in block.numbers else text)
     if sum(need) <= width_pt:
         return [{"pt": one} for one in need]
-    return [{"fr": one**0.5} if flexible else {"pt": one} for one, flexible in zip(need, long, strict=True)]
+    for short in SHORT:
+        fixed = [text <= short for text in longest]
+        left = width_pt - sum(one for one, is_fixed in zip(need, fixed, strict=True) if is_fixed)
+        if not all(fixed) and left >= 0.3 * width_pt:
+            return [{"pt": one} if is_fixed else {"fr": one**0.5} for one, is_fixed in zip(need, fixed, strict=True)]
+    return [{"fr": max(one, 20.0) ** 0.7} for one in need]
 
 
 @_block.register
