@@ -72,7 +72,7 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
     half = 1.06 * edge
     axes.set(xlim=(-half, half), ylim=(-half, half), xlabel=f"east ({unit})", ylabel=f"north ({unit})")
     axes.set_title(f"{title}, {outside.sum()} outside the frame" if outside.any() else title)
-    axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=3)
+    empty.legend(loc="outside lower center", ncols=3)
 
 
 def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str) -> None:

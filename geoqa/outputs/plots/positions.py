@@ -39,11 +39,11 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
         f"and of {canvas.counted(len(spot.occupations), 'average')}."
     )
     caption = (
-        f"Unit {job.input.unit}, from the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
+        "From the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
         "Dashed: what the receiver states for one epoch, the median, 95 %. Dotted: the tolerance between two fixes."
     )
     return canvas.figure(
-        name, title, alt, caption, lambda empty: _draw(empty, spot, point, limit, job.input.unit), 5.4, 5.8
+        name, title, alt, caption, lambda empty: _draw(empty, spot, point, limit, job.input.unit), 5.0, 5.5
     )
 
 
@@ -86,7 +86,7 @@ def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None, unit: str)
     if not np.isfinite(place).all(axis=1).any():
         canvas.say_nothing(axes, "no position")
     elif axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=2)
+        empty.legend(loc="outside lower center", ncols=2)
 
 
 def _averages(axes: Any, spot: Spot, factor: float) -> None:

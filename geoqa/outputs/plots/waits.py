@@ -44,7 +44,7 @@ def _figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: s
         "Dotted: half and nine in ten are there."
     )
     return canvas.figure(name, "Waiting for a solution", alt, caption,
-                         lambda empty: _draw(empty, mine, panels, named), 6.4, 1.0 + 2.9 * len(panels))  # fmt: skip
+                         lambda empty: _draw(empty, mine, panels, named), 6.4, 0.8 + 2.4 * len(panels))  # fmt: skip
 
 
 def _draw(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
@@ -68,7 +68,7 @@ def _panel(axes: Any, attempts: pd.DataFrame, until: str, named: list[str]) -> N
     if attempts.empty:
         canvas.say_nothing(axes, "not known for these classes")
     else:
-        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+        axes.legend(loc="upper right")
 
 
 def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tuple[str, str, str]) -> None:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+#: Lengths of averages that are told, s, beside those that are long enough.
+LENGTHS_S = (1, 10, 30, 60, 120, 300, 600, 1800, 3600)
+
 
 def logs(frames: Frames, job: Job) -> list[Block]:
     """Return what the logs hold, how long crews waited, and what averages are worth."""
@@ -59,17 +62,19 @@ def _wait_tests(tests: pd.DataFrame) -> Block:
 
 
 def _durations(durations: pd.DataFrame, job: Job) -> Block:
+    """Return what averages of some lengths spread; the plot and the layer have them all."""
+    durations = durations[durations["duration_s"].isin(LENGTHS_S) | durations["flat"].astype(bool)]
     unit, factor = small(job.input.unit)
     rows = [
         (
             shown(str(row.canopy), 40), f"{row.duration_s:g}", f"{row.fixes:,}", _figure(row.spread_h_m, factor),
-            _figure(row.same_fix_h_m, factor), f"{row.effective_epochs:.1f}",
+            _figure(row.same_fix_h_m, factor), f"{row.effective_epochs:.1f}", "yes" if row.flat else "",
         )
         for row in durations.itertuples(index=False)
     ]  # fmt: skip
     head = (
         "cover", "length, s", "fixes", f"spread across fixes, {unit}", f"spread under one fix, {unit}",
-        "independent epochs",
+        "worth epochs", "longer is no better",
     )  # fmt: skip
     return table("What averages of fixed positions spread, per horizontal axis", head, rows, range(1, 6), "durations")
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 SIGN_OFF = ("Name", "Licence", "Date", "Signature")
 #: Reasons shown of those that hold points back.
 MOST = 8
+#: Expected number from which none is no longer the likeliest.
+MORE_THAN_NONE = 0.5
 #: Longest of what the recipe says of client, project and maker.
 LONGEST = 140
 
@@ -57,11 +59,13 @@ def _headline(points: pd.DataFrame) -> tuple[Block, ...]:
 def _expected(risk: pd.Series[float]) -> str:
     """Return how many of the delivered points are probably too far off, so that nobody takes it for a list."""
     total, n = float(risk.sum()), f"{len(risk):,}"
-    number = f"{total:.1f}" if total >= 0.05 else "fewer than 0.1"
-    often = f" (one in {round(len(risk) / total):,})" if total >= 0.05 else ""
+    shows = "None of them is certain: by what the observations themselves show,"
+    if total < MORE_THAN_NONE:
+        number = f"{total:.1f}" if total >= 0.05 else "fewer than 0.1"
+        return f"{shows} most likely none of these {n} is further off than asked ({number} expected)."
     return (
-        f"None of them is certain: by what the observations themselves show, {number} of these {n}{often} are expected "
-        "to be further off than asked, and nobody can say which."
+        f"{shows} {total:,.1f} of these {n} (one in {round(len(risk) / total):,}) are expected to be further off than "
+        "asked, and nobody can say which."
     )
 
 
@@ -72,22 +76,25 @@ def _chance(risk: float) -> str:
 def _asked(frames: Frames, job: Job) -> Iterator[tuple[str, str]]:
     """Return what was asked, by whom, and what was checked and how; what is not known is left out."""
     told = job.report
-    for word, text in (("For", told.client), ("Project", told.project), ("Prepared by", told.prepared_by)):
-        if text:
-            yield word, shown(text, LONGEST)
+    asked_by = [shown(text, LONGEST) for text in (told.client, told.project) if text]
+    if asked_by:
+        yield "For", ": ".join(asked_by)
+    if told.prepared_by:
+        yield "Prepared by", shown(told.prepared_by, LONGEST)
     others = [name for name, role in job.roles.items() if role.requirement != job.requirement]
-    other = f"; other limits for {', '.join(shown(name, 20) for name in others[:4])}: see the next page"
+    other = f"; other limits for {', '.join(shown(name, 20) for name in others[:4])}, see Tolerance and requirement"
     yield "Asked", asked(job.requirement, job) + (other if others else "")
     if when := _days(frames["occupations"], job):
         yield "Observed", when
     yield "Checked", _checked(frames)
+    cover = " under such tree cover" if frames["points"]["canopy"].notna().any() else ""
     yield (
         "How",
         "independent observations of a point are compared: do they agree within what the job accepts "
-        f"({accepted(job.tolerance, job)}), and as well as observations under such tree cover usually do here?",
+        f"({accepted(job.tolerance, job)}), and as well as observations{cover} usually do here?",
     )
     if known := _known(frames, job):
-        yield "Known points", known
+        yield "Control", known
 
 
 def _days(occupations: pd.DataFrame, job: Job) -> str:
@@ -119,7 +126,7 @@ def _known(frames: Frames, job: Job) -> str:
     own = checks[(checks["use"].astype("str") == CHECK) & checks["horizontal_m"].notna()]
     if own.empty:
         return ""
-    told = f"{counted(len(own), 'point')} with known coordinates observed as well: the farthest is "
+    told = f"{counted(len(own), 'known point')} observed as well: the farthest is "
     told += f"{limit(float(own['horizontal_m'].max()), job.input.unit)} off in position"
     up = own["du_m"].abs()
     return told + (f", {limit(float(up.max()), job.input.height_unit)} in height" if up.notna().any() else "")

@@ -159,7 +159,13 @@ def _control(frames: Frames, job: Job) -> list[Block]:
     source = shown(job.control.source or "not stated")
     return [
         Facts((("Source of the known coordinates", source),)),
-        Table(f"{control_words.TITLE}. {control_words.about(checks)}", control_words.head(job), tuple(rows), (1, 2, 3)),
+        table(
+            f"{control_words.TITLE}. {control_words.about(checks)}",
+            control_words.head(job),
+            rows,
+            (1, 2, 3),
+            "control_checks",
+        ),
     ]
 
 

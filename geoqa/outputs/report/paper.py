@@ -18,13 +18,13 @@ from geoqa.outputs.report.document import Beside, Document, Facts, Items, Lines,
 #: Width of the text on a page, points.
 TEXT_PT = 510.0
 #: A figure: largest share of that width, times its own size, and largest height, points.
-WIDEST, SCALE, TALLEST_PT = 0.9, 0.88, 400.0
+WIDEST, SCALE, TALLEST_PT = 0.9, 0.88, 520.0
 #: Mean width of a letter of a table, plain and bold, of what stands around a cell and of a symbol, points.
 LETTER_PT, BOLD_PT, PADDING_PT, MARK_PT = 4.4, 4.9, 9.0, 12.0
 #: Letters of texts that are not broken, as far as there is room, and of a heading.
 SHORT, WORD = (24, 20, 16, 12, 8), 10
 #: Share of the width that blocks beside a figure take.
-BESIDE = 0.48
+BESIDE = 0.5
 
 
 def is_installed() -> bool:

@@ -52,6 +52,8 @@ UNTESTED = {
     "pole and bubble": "the pole and its level",
     "datum and localization": "the coordinate system and its fit to the site",
 }
+#: A space that keeps a number and its unit on one line.
+FIXED = "\u00a0"
 _UNITS = {"ftUS": "US survey ft"}
 
 
@@ -62,7 +64,7 @@ def counted(number: int, word: str) -> str:
 
 def limit(metres: float, unit: str) -> str:
     """Return a length with its unit in full."""
-    return f"{metres / METRES_PER[unit]:.{decimals(unit)}f} {_UNITS.get(unit, unit)}"
+    return f"{metres / METRES_PER[unit]:.{decimals(unit)}f}{FIXED}{_UNITS.get(unit, unit)}"
 
 
 def asked(requirement: Requirement, job: Job) -> str:
@@ -72,10 +74,9 @@ def asked(requirement: Requirement, job: Job) -> str:
     stated = [f"{limit(value, unit)} {word}" for value, unit, word, axis in both if value and axis in requirement.judge]
     if not stated:
         return "no largest error of a coordinate was stated, so nothing can be delivered"
-    return (
-        f"coordinates that are off by no more than {' and '.join(stated)}, with a confidence of "
-        f"{percent(requirement.confidence)}"
-    )
+    return f"coordinates that are off by no more than {' and '.join(stated)}, with a confidence of " + percent(
+        requirement.confidence
+    ).replace(" ", FIXED)
 
 
 def accepted(tolerance: Tolerance, job: Job) -> str:

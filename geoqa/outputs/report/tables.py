@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 Frames = Mapping[str, "pd.DataFrame"]
 #: Rows shown of a long table; the rest stands in the files.
 MOST = 60
+#: Cells that say nothing.
+EMPTY = frozenset(("", "–"))
 
 
 def has(frames: Frames, name: str) -> bool:
@@ -28,7 +30,11 @@ def table(
     where: str,
     most: int = MOST,
 ) -> Table:
-    """Return a table of at most `most` rows; the others are in `where`, a file or a layer of review.gpkg."""
+    """Return a table of at most `most` rows, without empty columns; more are in `where`, a file or a layer."""
+    kept = [k for k, column in enumerate(zip(*rows, strict=True)) if k == 0 or not EMPTY.issuperset(column)]
+    kept = kept or list(range(len(head)))
+    numbers = [place for place, k in enumerate(kept) if k in numbers]
+    head, rows = [head[k] for k in kept], [tuple(row[k] for k in kept) for row in rows]
     left = len(rows) - most
     place = where if "." in where else f"the layer {where} of review.gpkg"
     more = f"and {left:,} more in {place}" if left > 0 else ""
