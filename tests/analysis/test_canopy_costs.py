@@ -79,7 +79,8 @@ def test_the_sentence_says_how_much_with_bounds_and_counts(three):
         f"closures are {figures} as large under pine as in the open (n 40 and 60 points, p < 0.001)"
     )
     assert (
-        "closures under light (n 50, p = " in said[1] and "not shown to differ from those in the open (n 60)" in said[1]
+        "closures under light cover (n 50, p = " in said[1]
+        and "not shown to differ from those in the open (n 60)" in said[1]
     )
     assert said[-1].startswith("canopy is compared as it was met")
 
@@ -226,7 +227,7 @@ def test_without_open_ground_the_class_that_closes_best_is_the_reference():
     rows = site(rng, [("light", 20, 0.006), ("pine", 20, 0.02)])
     kept, said = costs(rows)
     assert of(kept, "pine")["reference"] == "light"
-    assert "as large under pine as under light" in said[0]
+    assert "as large under pine as under light cover" in said[0]
 
 
 def test_the_recipes_words_for_open_ground_count():

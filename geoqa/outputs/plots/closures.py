@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+#: More closures than this are drawn once for each such part of the frame, status by status.
+MANY, PART = 3000, 1 / 75
 #: The frame holds so many tolerances; what lies further out is drawn on its rim.
 FRAME = 3.0
 
@@ -45,6 +47,8 @@ def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
         "horizontal status. Circles: the tolerance, the smallest and the largest where there are several. Hollow marks "
         "on the rim lie outside the frame, in that direction."
     )
+    if n > MANY:
+        caption += " Closures that would cover each other are drawn once."
     status = shown["status_h"].astype("str").to_numpy()
     return (
         canvas.figure("closures", "Closures against the tolerance", alt, caption,
@@ -62,7 +66,7 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
     outside = far > edge
     drawn = np.where(outside[:, None], place * (edge / np.maximum(far, 1e-12))[:, None], place)
     for word in reversed(SEVERITY):
-        _marks(axes, drawn, outside, status == word, word)
+        _marks(axes, drawn, outside, status == word, word, PART * edge if len(far) > MANY else 0.0)
     for limit, dots in zip(limits[[0, -1]] if len(limits) > 1 else limits, ((1, 2), (5, 2)), strict=False):
         angle = np.linspace(0, 2 * np.pi, 181)
         curve = (limit * np.sin(angle), limit * np.cos(angle))
@@ -75,7 +79,7 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
     empty.legend(loc="outside lower center", ncols=3)
 
 
-def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str) -> None:
+def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str, part: float) -> None:
     if not mine.any():
         return
     symbol = SYMBOLS[word]
@@ -83,5 +87,7 @@ def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str) -> None:
     look = {"linestyle": "none", "marker": canvas.MARKERS[symbol.shape], "color": PLAIN[0] if hollow else symbol.light}
     for rim, size in ((False, 4), (True, 6)):
         there = place[mine & (outside == rim)]
+        if part:
+            there = there[np.unique(np.round(there / part), axis=0, return_index=True)[1]]
         label = f"n = {mine.sum()} {word}" if rim == bool(outside[mine].all()) else None
         axes.plot(*there.T, markersize=size, fillstyle="none" if rim or hollow else "full", label=label, **look)

@@ -12,7 +12,7 @@ from geoqa.core.units import length, signed, spoken
 from geoqa.outputs import recipe_keys
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
 from geoqa.outputs.report.plain_words import counted
-from geoqa.outputs.report.tables import Frames, bounded, has, none, table
+from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,7 +79,7 @@ def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
             f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
             shown(row.reason, 200), _when(row.earliest_utc, zone), _chance(row),
         )
-        for row in revisits.itertuples(index=False)
+        for row in revisits.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit, %")
     return [
@@ -88,7 +88,7 @@ def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
             f"Times are in the time zone {zone}. The last column: how often one more visit settled such a point here, "
             "with 95 % bounds and the number of such points."
         ),
-        table("Points to observe again", head, rows, (0,), "revisits"),
+        table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
     ]
 
 
@@ -112,10 +112,10 @@ def _changes(frames: Frames) -> list[Block]:
             shown(row.point, 40), str(row.change), _word(row.status_before), _word(row.status),
             _word(row.deliver_before), _word(row.deliver), _word(row.revisit),
         )
-        for row in moved.itertuples(index=False)
+        for row in moved.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("point", "change", "status before", "status now", "delivered before", "now", "revisit")
-    return [table("Points that changed", head, rows, (), "changes")]
+    return [table("Points that changed", head, rows, (), "changes", len(moved))]
 
 
 def _word(value: object) -> str:
@@ -152,7 +152,7 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
             signed(row.dn_m, unit), signed(row.du_m, up), length(row.horizontal_m, unit),
             length(row.tolerance_h_m, unit),
         )
-        for row in closures.sort_values("horizontal_m", ascending=False).itertuples(index=False)
+        for row in closures.sort_values("horizontal_m", ascending=False).head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = (
         "point", "time between", "independence", f"east, {unit}", f"north, {unit}", f"up, {up}", "horizontal",
@@ -160,7 +160,9 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
     )  # fmt: skip
     return [
         Text("Each closure that is beyond tolerance and unusual for its precision: later minus earlier."),
-        table(f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4, 5, 6, 7), "closures"),
+        table(
+            f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4, 5, 6, 7), "closures", len(closures)
+        ),
     ]
 
 
@@ -185,10 +187,10 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
             "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
             shown(row.deliver_reason, 200),
         )
-        for row in held.itertuples(index=False)
+        for row in held.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("point", "role", "status", "visits", "largest closure", "why not")
-    return [table(counted(len(held), "point"), head, rows, (3, 4), "points")]
+    return [table(counted(len(held), "point"), head, rows, (3, 4), "points", len(held))]
 
 
 def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
@@ -202,9 +204,19 @@ def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
         return [*found, Text("No row was set aside.")]
     rows = [
         (shown(str(row.source_file), 60), f"{row.source_line:,}", shown(row.reason, 200), shown(row.row, 100))
-        for row in frames["set_aside"].itertuples(index=False)
+        for row in frames["set_aside"].head(MOST).itertuples(index=False)
     ]
-    return [*found, table("Rows that are not used", ("file", "line", "reason", "row"), rows, (1,), "set_aside")]
+    return [
+        *found,
+        table(
+            "Rows that are not used",
+            ("file", "line", "reason", "row"),
+            rows,
+            (1,),
+            "set_aside",
+            len(frames["set_aside"]),
+        ),
+    ]
 
 
 def _frame(job: Job) -> list[Block]:

@@ -28,17 +28,17 @@ def table(
     rows: Sequence[Sequence[str]],
     numbers: Sequence[int],
     where: str,
-    most: int = MOST,
+    total: int | None = None,
 ) -> Table:
-    """Return a table of at most `most` rows, without empty columns; more are in `where`, a file or a layer."""
+    """Return a table of at most `MOST` rows, without empty columns; the others of `total` are in `where`."""
     kept = [k for k, column in enumerate(zip(*rows, strict=True)) if k == 0 or not EMPTY.issuperset(column)]
     kept = kept or list(range(len(head)))
     numbers = [place for place, k in enumerate(kept) if k in numbers]
     head, rows = [head[k] for k in kept], [tuple(row[k] for k in kept) for row in rows]
-    left = len(rows) - most
+    left = (len(rows) if total is None else total) - MOST
     place = where if "." in where else f"the layer {where} of review.gpkg"
     more = f"and {left:,} more in {place}" if left > 0 else ""
-    return Table(caption, tuple(head), tuple(tuple(row) for row in rows[:most]), tuple(numbers), more=more)
+    return Table(caption, tuple(head), tuple(tuple(row) for row in rows[:MOST]), tuple(numbers), more=more)
 
 
 def none(text: str) -> list[Block]:

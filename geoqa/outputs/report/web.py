@@ -62,10 +62,7 @@ def _facts(block: Facts) -> str:
 @_block.register
 def _table(block: Table) -> str:
     kind = [_kind(block, k) for k in range(len(block.head))]
-    head = "".join(
-        f'<th scope="col"{kind[k] if k in block.numbers else ""}>{escape(cell)}</th>'
-        for k, cell in enumerate(block.head)
-    )
+    head = "".join(f'<th scope="col"{own}>{escape(cell)}</th>' for own, cell in zip(kind, block.head, strict=True))
     rows = []
     for i, row in enumerate(block.rows):
         mark = _picture(block.symbols[i], "", 'class="mark"') if block.symbols and block.symbols[i] else ""
