@@ -68,7 +68,7 @@ def test_lengths_are_drawn_in_the_unit_of_the_job():
 
 def test_many_closures_that_cover_each_other_are_drawn_once(monkeypatch):
     dice = np.random.default_rng(1)
-    rows = pairs(*(("separated", e, n, 0.05, "confirmed") for e, n in dice.normal(0, 0.01, (400, 2))))
+    rows = pairs(*(("separated", e, n, 0.05, "confirmed") for e, n in dice.normal(0, 0.004, (400, 2))))
     (each,) = closures.figures(rows, METRES)
     monkeypatch.setattr(closures, "MANY", 100)
     (once,) = closures.figures(rows, METRES)
