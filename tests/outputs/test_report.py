@@ -191,6 +191,13 @@ def test_shifts_and_zones_are_those_of_the_frames(review, page):
     assert zone["message"] in "".join(page.text)
 
 
+def test_what_was_corrected_before_is_told_on_the_first_page_and_in_its_section(review):
+    record = review.run_record() | {"shifts_applied": [{"said": "10 heights raised by 0.100 m"}]}
+    text = "".join(Page(web.page(build.document(review.frames, review.job, record))).text)
+    assert "1 error that observations shared, before they were compared" in text
+    assert "10 heights raised by 0.100 m" in text and "No coordinate was changed" not in text
+
+
 def test_control_and_statements_are_those_of_the_frames(review, page):
     checks = review.frames["control_checks"].set_index("point")
     rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]

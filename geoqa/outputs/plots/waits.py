@@ -68,7 +68,7 @@ def _panel(axes: Any, attempts: pd.DataFrame, until: str, named: list[str]) -> N
     if attempts.empty:
         canvas.say_nothing(axes, "not known for these classes")
     else:
-        axes.legend(loc="upper right")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
 
 def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tuple[str, str, str]) -> None:

@@ -28,14 +28,20 @@ MORE_THAN_NONE = 0.5
 LONGEST = 140
 
 
-def sections(frames: Frames, job: Job) -> tuple[Section, ...]:
-    """Return the sections of the first page."""
+def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...]:
+    """Return the sections of the first page.
+
+    Parameters
+    ----------
+    corrected
+        Errors that observations shared and that were corrected before the review.
+    """
     points = frames["points"]
     picture = site_picture.figure(frames, job)
     counts = _counts(points)
     site: Block = Beside((counts,), picture) if picture else counts
     return (
-        Section("What was found", (*_headline(points), Facts(tuple(_asked(frames, job))), site)),
+        Section("What was found", (*_headline(points), Facts(tuple(_asked(frames, job, corrected))), site)),
         Section("What is not delivered, and why", _withheld(points)),
         Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),
@@ -73,7 +79,7 @@ def _chance(risk: float) -> str:
     return f"{100 * risk:.1f} %" if risk >= 0.0005 else "less than 0.1 %"
 
 
-def _asked(frames: Frames, job: Job) -> Iterator[tuple[str, str]]:
+def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]]:
     """Return what was asked, by whom, and what was checked and how; what is not known is left out."""
     told = job.report
     asked_by = [shown(text, LONGEST) for text in (told.client, told.project) if text]
@@ -93,6 +99,8 @@ def _asked(frames: Frames, job: Job) -> Iterator[tuple[str, str]]:
         "independent observations of a point are compared: do they agree within what the job accepts "
         f"({accepted(job.tolerance, job)}), and as well as observations{cover} usually do here?",
     )
+    if corrected:
+        yield "Corrected", f"{counted(corrected, 'error')} that observations shared, before they were compared"
     if known := _known(frames, job):
         yield "Control", known
 

@@ -32,7 +32,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         ("Tolerance and requirement", _limits(job), ()),
         ("How independent the observations are", _independence(frames, job), ()),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
-        ("Errors that observations share", _shifts(frames, job), ()),
+        ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
         ("Receivers' logs", circumstances.logs(frames, job), ("waits", "durations", "positions", "series")),
@@ -72,7 +72,12 @@ def _limits(job: Job) -> list[Block]:
         "from-mean": "A tolerance limits each visit against the average: two visits may differ by twice it.",
     }[job.tolerance.convention]
     head = ("role", "tolerance", "requirement of a delivered coordinate", "source of the tolerance")
-    return [Text(convention), table("What was accepted", head, rows, (), "points")]
+    judged = {"h": "positions alone", "v": "heights alone", "hv": "positions and heights"}[job.requirement.judge]
+    return [
+        Text(f"{convention} A requirement limits the error of a delivered coordinate; it is as the recipe states it. "
+             f"Judged: {judged}."),
+        table("What was accepted", head, rows, (), "points"),
+    ]  # fmt: skip
 
 
 def _independence(frames: Frames, job: Job) -> list[Block]:
@@ -134,7 +139,14 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     return found
 
 
-def _shifts(frames: Frames, job: Job) -> list[Block]:
+def _shifts(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[Block]:
+    """Return what was corrected before the review, and what stands out in it."""
+    said = tuple(shown(one["said"], 800) for one in record.get("shifts_applied", ()))
+    before: list[Block] = [Text("Corrected before this review, because it was asked:"), Items(said)] if said else []
+    return [*before, *_suspicious(frames, job, shift_words.AFTER if said else shift_words.ABOUT)]
+
+
+def _suspicious(frames: Frames, job: Job, about: str) -> list[Block]:
     if not has(frames, "shifts"):
         return none("Base set-ups, files and crews could not be compared: too few observations.")
     shifts = frames["shifts"]
@@ -145,7 +157,7 @@ def _shifts(frames: Frames, job: Job) -> list[Block]:
     told = tuple(f"{shown(str(row.setup), 80)}: {shown(row.message, 800)}" for row in suspicious.itertuples())
     cells = [tuple(shown(cell, 120) for cell in row) for row in rows]
     return [
-        Text(shift_words.ABOUT),
+        Text(about),
         table(shift_words.TITLE, shift_words.head(job), cells, (2, 3, 4, 5), "shifts"),
         Items(told[:MOST]),
     ]

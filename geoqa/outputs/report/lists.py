@@ -35,8 +35,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
         What the run said.
     """
     made = [Section("What to observe again", tuple(_revisits(frames, job)))]
-    if "changes" in frames:
-        made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
+    made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
     return [
         *made,
         Section("The reviewer's decisions", tuple(_decisions(frames))),
@@ -103,6 +102,8 @@ def _chance(row: Any) -> str:
 
 
 def _changes(frames: Frames) -> list[Block]:
+    if "changes" not in frames:
+        return none("No earlier review was given to compare with.")
     changes = frames["changes"]
     moved = changes[changes["change"].astype("str") != "same"]
     if moved.empty:
