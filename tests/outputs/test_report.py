@@ -427,6 +427,8 @@ def test_many_points_are_drawn_as_cells(review, monkeypatch):
     coarse = site_picture.figure(review.frames, review.job)
     assert len(coarse.svg) < len(fine.svg)
     assert "square of the ground" in coarse.caption
+    assert all(f">{words}</text>" in coarse.svg for _, _, words in site_picture.STEPS)
+    assert all(coarse.svg.count(fill) > 1 for fill in ("#0b2742", "#ffffff"))  # in the key, and on the ground
     assert site_picture.figure({"points": review.frames["points"].iloc[:0]}, review.job) is None
 
 

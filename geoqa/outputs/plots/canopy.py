@@ -57,7 +57,7 @@ def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
     """Draw the median closure of each class with its bounds, horizontal and height."""
     rows = rows.sort_values("closure_h_m", kind="stable")
     unit, factor = canvas.small(job.input.unit)
-    axes.set_title("Closures between different visits, each point once (bounds: 95 %)")
+    axes.set_title("Closures between different visits (bounds: 95 %)")
     axes.set_xlabel(f"median closure ({unit})")
     at = np.arange(len(rows))
     for k, (column, words) in enumerate((("closure_h_m", "horizontal"), ("closure_v_m", "height"))):

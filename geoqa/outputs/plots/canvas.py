@@ -105,7 +105,7 @@ def shown(value: Any, longest: int = LONGEST) -> str:
 
 def counted(n: int, word: str) -> str:
     """Return a number with its noun: 1 point, 2 points."""
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
 
 
 def small(unit: str) -> tuple[str, float]:

@@ -40,7 +40,7 @@ def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     n, points = len(shown), shown["point"].nunique()
     beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
     at = canvas.counted(points, "point")
-    title = f"Horizontal closures, n = {n} at {at}"
+    title = f"Horizontal closures, n = {n:,} at {at}"
     alt = f"Scatter of {canvas.counted(n, 'horizontal closure')} at {at}, {beyond} beyond the tolerance."
     caption = (
         "Each mark is the difference of two independent fixes of a point, later minus earlier, with the shape of its "
@@ -75,7 +75,7 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
         line(0, color=PLAIN[0], linewidth=0.6)
     half = 1.06 * edge
     axes.set(xlim=(-half, half), ylim=(-half, half), xlabel=f"east ({unit})", ylabel=f"north ({unit})")
-    axes.set_title(f"{title}, {outside.sum()} outside the frame" if outside.any() else title)
+    axes.set_title(f"{title}\n{outside.sum():,} outside the frame" if outside.any() else title)
     empty.legend(loc="outside lower center", ncols=3)
 
 
@@ -89,5 +89,5 @@ def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str, part: fl
         there = place[mine & (outside == rim)]
         if part:
             there = there[np.unique(np.round(there / part), axis=0, return_index=True)[1]]
-        label = f"n = {mine.sum()} {word}" if rim == bool(outside[mine].all()) else None
+        label = f"n = {mine.sum():,} {word}" if rim == bool(outside[mine].all()) else None
         axes.plot(*there.T, markersize=size, fillstyle="none" if rim or hollow else "full", label=label, **look)

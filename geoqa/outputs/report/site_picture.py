@@ -1,4 +1,4 @@
-"""The site as a picture for paper: every point by its status, in the job's own grid, with a scale and north."""
+"""The site as a picture for paper: points by their status, or many by the share not delivered, with scale and north."""
 
 from __future__ import annotations
 
@@ -26,9 +26,16 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 #: Size of the picture, and of the margin around the points, pixels.
-WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 30.0
-#: More points than this are drawn as cells of the ground, so many pixels wide, by the worst status in each.
+WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 26.0
+#: Height of the strip below that holds scale and north, and of one with a key.
+STRIP, KEY = 30.0, 26.0
+#: More points than this are drawn as cells of the ground, so many pixels wide, by the share of points not delivered.
 MANY, CELL = 1500, 11.0
+#: Largest share of each step, its fill and its words; the fills are told apart in grey.
+STEPS = (
+    (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.3, "#86aed0", "to 30 %"), (0.6, "#3a6fa5", "to 60 %"),
+    (1.0, "#0b2742", "more"),
+)  # fmt: skip
 #: Statuses whose points are named, and how many names at most.
 NAMED, NAMES = ("conflict", "loose"), 40
 #: Sizes of names, zones' names, and of scale and north, pixels.
@@ -43,11 +50,12 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
     known = np.flatnonzero(np.isfinite(at.easting_m) & np.isfinite(at.northing_m))
     if not len(known):
         return None
-    frame = _Frame(at.easting_m[known], at.northing_m[known])
-    status = points["status"].astype("str").to_numpy()[known]
     many = len(known) > MANY
+    frame = _Frame(at.easting_m[known], at.northing_m[known], STRIP + (KEY if many else 0))
+    status = points["status"].astype("str").to_numpy()[known]
+    held = (points["deliver"] != "yes").to_numpy()[known]
     outlines, labels = _zones(frames.get("zones"), frame, job)
-    parts = [*outlines, *(_cells(frame, status) if many else _symbols(frame, status, points, known, labels))]
+    parts = [*outlines, *(_cells(frame, held) if many else _symbols(frame, status, points, known, labels))]
     parts += [_scale(frame, job), _north(frame)]
     svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {frame.height:g}" width="{WIDTH:g}" '
@@ -55,26 +63,27 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
         f"{''.join(parts)}</svg>"
     )
     counts = ", ".join(f"{n} {name}" for name in STATUSES if (n := int((status == name).sum())))
-    bar = "" if many else " A bar under a symbol: it may be delivered."
-    drawn = "Each square of the ground by the worst status in it." if many else "Each point by its status."
+    drawn = "Each point by its status. A bar under a symbol: it may be delivered."
+    if many:
+        drawn = "Each square of the ground by the share of its points that may not be delivered."
     zones = " Outlined: problem zones." if _has(frames.get("zones")) else ""
-    return Figure("site", "The site", svg, f"Map of {len(known)} points: {counts}.", f"{drawn}{bar}{zones}")
+    return Figure("site", "The site", svg, f"Map of {len(known)} points: {counts}.", f"{drawn}{zones}")
 
 
 class _Frame:
     """Where easting and northing stand on the picture."""
 
-    def __init__(self, east: Array, north: Array) -> None:
+    def __init__(self, east: Array, north: Array, strip: float) -> None:
         self.west, self.south = float(east.min()), float(north.min())
         wide, tall = float(np.ptp(east)), float(np.ptp(north))
         room = WIDTH - 2 * MARGIN
         across = room / wide if wide > 0 else np.inf
-        up = (MOST - 2 * MARGIN) / tall if tall > 0 else np.inf
+        up = (MOST - 2 * MARGIN - strip) / tall if tall > 0 else np.inf
         scale = min(across, up)
         self.per_m = float(scale) if np.isfinite(scale) else 1.0
-        self.height = float(np.clip(tall * self.per_m + 2 * MARGIN, LEAST, MOST))
+        self.height = float(np.clip(tall * self.per_m + 2 * MARGIN + strip, LEAST, MOST))
         self.left = (WIDTH - wide * self.per_m) / 2
-        self.below = (self.height - tall * self.per_m) / 2
+        self.below = strip + (self.height - strip - tall * self.per_m) / 2
         self.x, self.y = self.pixels(east, north)
 
     def pixels(self, east: Any, north: Any) -> tuple[Array, Array]:
@@ -140,7 +149,7 @@ def _symbols(frame: _Frame, status: Any, points: pd.DataFrame, known: Any, taken
 def _names(frame: _Frame, status: Any, names: Any, r: float, boxes: list[Array]) -> list[str]:
     """Return the names of points that need looking at, as far as they find room beside their symbol."""
     taken = np.stack([frame.x - r, frame.y - r, frame.x + r, frame.y + r], axis=1)
-    feet = np.array([[0.0, frame.height - 30, WIDTH, frame.height]])  # scale and north
+    feet = np.array([[0.0, frame.height - STRIP, WIDTH, frame.height]])
     taken = np.vstack([taken, feet, *boxes])
     parts: list[str] = []
     for word in NAMED:
@@ -166,18 +175,29 @@ def _wide(text: str, size: float) -> float:
     return 0.63 * size * len(text) + 2
 
 
-def _cells(frame: _Frame, status: Any) -> list[str]:
-    """Return squares of the ground, each with the symbol of the worst status in it."""
-    rank = np.array([SEVERITY.index(name) for name in status])
+def _cells(frame: _Frame, held: NDArray[np.bool_]) -> list[str]:
+    """Return squares of the ground, each filled by the share of its points that is held back, and the key of them."""
     columns = int(WIDTH // CELL) + 1
-    cell = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)
-    order = np.lexsort((rank, cell))
-    first = order[np.append(True, np.diff(cell[order]) > 0)]
-    parts = []
-    for k in sorted(first.tolist(), key=lambda k: -rank[k]):
-        x, y = (cell[k] % columns + 0.5) * CELL, (cell[k] // columns + 0.5) * CELL
-        parts.append(marks.mark(status[k], 0.34 * CELL, f"translate({x:.1f} {y:.1f})"))
+    number = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)
+    cell, where = np.unique(number, return_inverse=True)
+    share = np.bincount(where, weights=held) / np.bincount(where)
+    step = np.searchsorted([limit for limit, _, _ in STEPS], share)
+    parts = [
+        _square((one % columns) * CELL, (one // columns) * CELL, STEPS[k][1])
+        for one, k in zip(cell.tolist(), step.tolist(), strict=True)
+    ]
+    x, y = 10.0, frame.height - STRIP - KEY / 2
+    parts.append(_text(x, y, "not delivered:", FOOT, "start", False))
+    x += _wide("not delivered:", FOOT)
+    for _, fill, words in STEPS:
+        parts += [_square(x, y - CELL, fill), _text(x + CELL + 5, y, words, FOOT, "start", False)]
+        x += CELL + 14 + _wide(words, FOOT)
     return parts
+
+
+def _square(x: float, y: float, fill: str) -> str:
+    edge = f'width="{CELL:g}" height="{CELL:g}" stroke="#9aa5b1" stroke-width="0.4"'
+    return f'<rect x="{x:.1f}" y="{y:.1f}" {edge} fill="{fill}"/>'
 
 
 def _scale(frame: _Frame, job: Job) -> str:
