@@ -296,6 +296,42 @@ def test_what_is_expected_is_said_for_a_client(risks, said):
     assert said in " ".join(block.text for block in client._headline(points))
 
 
+def test_known_points_of_unstated_source_are_said_to_be(review):
+    control = dataclasses.replace(review.job.control, source=None)
+    base = dataclasses.replace(review.job.base, sigma_h_m=None)
+    job = dataclasses.replace(review.job, control=control, base=base)
+    text = "".join(Page(web.page(build.document(review.frames, job, review.run_record()))).text)
+    assert "where their coordinates come from is not stated" in text and "coordinates are relative to it" in text
+
+
+def test_without_heights_or_requirement_it_claims_neither(tmp_path):
+    recipe = sites.RECIPE[: sites.RECIPE.index("[requirement]")]
+    for line in ('height = "H"\n', 'precision_v = "sV"\n', 'height = "NZVD2016"\n', "vertical_m = 0.08\n"):
+        recipe = recipe.replace(line, "")
+    review = geoqa.review(*sites.write(tmp_path, recipe=recipe))
+    text = "".join(Page(web.page(build.document(review.frames, review.job, review.run_record()))).text)
+    for said in (
+        "no largest error of a coordinate was stated, so nothing can be delivered", "positions only, not heights",
+        "positions alone, as no height is known", "0 of 3 points may be delivered",
+    ):  # fmt: skip
+        assert said in text
+    assert "in height between" not in text and "further off than asked" not in text
+
+
+def test_lengths_are_in_the_unit_of_the_job():
+    site = SITE.parent / "lantern_fork"
+    review = geoqa.review(site / "points.txt", site / "site.toml")
+    page = Page(web.page(build.document(review.frames, review.job, review.run_record())))
+    text = "".join(page.text)
+    feet = review.job.requirement.horizontal_m * 3937 / 1200
+    assert f"off by no more than {feet:.3f}\u00a0US survey ft in position" in text
+    closures = review.frames["closures"]
+    worst = closures.loc[closures["status"] == "conflict", "horizontal_m"].max() * 3937 / 1200
+    assert page.tables["Conflicts of 3 points"][1][6] == f"{worst:.3f} ftUS"
+    first = text[: text.index("For the reviewer")]
+    assert re.search(r"\d m\b", first) is None
+
+
 def test_it_runs_and_asks_for_nothing(page):
     assert not {"script", "link", "iframe", "object", "form"} & page.tags
     assert all(

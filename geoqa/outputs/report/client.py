@@ -137,7 +137,8 @@ def _known(frames: Frames, job: Job) -> str:
     told = f"{counted(len(own), 'known point')} observed as well: the farthest is "
     told += f"{limit(float(own['horizontal_m'].max()), job.input.unit)} off in position"
     up = own["du_m"].abs()
-    return told + (f", {limit(float(up.max()), job.input.height_unit)} in height" if up.notna().any() else "")
+    told += f", {limit(float(up.max()), job.input.height_unit)} in height" if up.notna().any() else ""
+    return told + ("" if job.control.source else "; where their coordinates come from is not stated")
 
 
 def _counts(points: pd.DataFrame) -> Table:
@@ -182,5 +183,5 @@ def _untested(frames: Frames, job: Job) -> Iterator[Block]:
         "An error that all observations of a point share does not show when they are compared. Not tested in this "
         f"way: {'; '.join(told)}."
     )
-    if job.base.sigma_h_m is None and not _known(frames, job):
+    if job.base.sigma_h_m is None and not (job.control.source and _known(frames, job)):
         yield Text("How well the base station's own place is known is not stated: coordinates are relative to it.")

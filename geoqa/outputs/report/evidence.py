@@ -12,6 +12,7 @@ from geoqa.core.units import METRES_PER
 from geoqa.outputs import class_words, control_words, shift_words
 from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
+from geoqa.outputs.report.plain_words import FIXED
 from geoqa.outputs.report.tables import MOST, Frames, has, none, percent, table
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         What run.json holds; its steps are read.
     """
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
-        ("Tolerance and requirement", _limits(job), ()),
+        ("Tolerance and requirement", _limits(frames, job), ()),
         ("How independent the observations are", _independence(frames, job), ()),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
         ("Errors that observations share", _shifts(frames, job, record), ()),
@@ -52,7 +53,7 @@ def _kind(figure: Figure) -> str:
     return figure.name.partition("-")[0]
 
 
-def _limits(job: Job) -> list[Block]:
+def _limits(frames: Frames, job: Job) -> list[Block]:
     unit, factor = job.input.unit, METRES_PER[job.input.unit]
     rows = [
         ("whole job", job.tolerance.spoken(unit, factor), job.requirement.spoken(unit, factor), job.tolerance.reference)
@@ -66,17 +67,19 @@ def _limits(job: Job) -> list[Block]:
         )
         for name, role in job.roles.items()
     ]
-    rows = [(*row[:3], shown(row[3])) for row in rows]
+    fixed = [(a, b.replace(" %", f"{FIXED}%"), c.replace(" %", f"{FIXED}%"), shown(d)) for a, b, c, d in rows]
     convention = {
         "closure": "A tolerance limits the difference between two independent observations of a point.",
         "from-mean": "A tolerance limits each visit against the average: two visits may differ by twice it.",
     }[job.tolerance.convention]
     head = ("role", "tolerance", "requirement of a delivered coordinate", "source of the tolerance")
     judged = {"h": "positions alone", "v": "heights alone", "hv": "positions and heights"}[job.requirement.judge]
+    if "v" in job.requirement.judge and not frames["points"]["height_m"].notna().any():
+        judged = "positions alone, as no height is known"
     return [
         Text(f"{convention} A requirement limits the error of a delivered coordinate; it is as the recipe states it. "
              f"Judged: {judged}."),
-        table("What was accepted", head, rows, (), "points"),
+        table("What was accepted", head, fixed, (), "points"),
     ]  # fmt: skip
 
 

@@ -21,8 +21,10 @@ TEXT_PT = 510.0
 WIDEST, SCALE, TALLEST_PT = 0.9, 0.88, 520.0
 #: Mean width of a letter of a table, plain and bold, of what stands around a cell and of a symbol, points.
 LETTER_PT, BOLD_PT, PADDING_PT, MARK_PT = 4.4, 4.9, 9.0, 12.0
+#: How much wider a digit is.
+DIGIT_PT = 0.35
 #: Letters of texts that are not broken, as far as there is room, and of headings; longer headings take two lines.
-SHORT, WORD = (24, 20, 16, 12, 8), 10
+SHORT, WORD = (24, 20, 16, 12, 8), 14
 #: Share of the width that blocks beside a figure take.
 BESIDE = 0.5
 
@@ -110,9 +112,10 @@ def _widths(block: Table, width_pt: float) -> list[dict[str, float]]:
     need, longest = [], []
     for k, (title, *cells) in enumerate(zip(block.head, *block.rows, strict=True)):
         text = max(map(len, cells), default=1)
+        wide = max((LETTER_PT * len(cell) + DIGIT_PT * sum(map(str.isdigit, cell)) for cell in cells), default=0.0)
         word = len(title) if len(title) <= WORD else max(max(map(len, title.split())), 0.6 * len(title))
         mark = MARK_PT if k == 0 and block.symbols else 0.0
-        need.append(max(word * BOLD_PT, min(text, 400) * LETTER_PT) + mark + PADDING_PT)
+        need.append(max(word * BOLD_PT, min(wide, 400 * LETTER_PT)) + mark + PADDING_PT)
         longest.append(0 if k in block.numbers else text)
     if sum(need) <= width_pt:
         return [{"pt": one} for one in need]

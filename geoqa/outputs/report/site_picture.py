@@ -33,7 +33,7 @@ STRIP, KEY = 30.0, 26.0
 MANY, CELL = 1500, 11.0
 #: Largest share of each step, its fill and its words; the fills are told apart in grey.
 STEPS = (
-    (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.3, "#86aed0", "to 30 %"), (0.6, "#3a6fa5", "to 60 %"),
+    (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.2, "#86aed0", "to 20 %"), (0.4, "#3a6fa5", "to 40 %"),
     (1.0, "#0b2742", "more"),
 )  # fmt: skip
 #: Statuses whose points are named, and how many names at most.
