@@ -133,8 +133,8 @@ def test_the_plot_tells_counts_and_is_the_same_every_time(reviewed):
     trees = [ElementTree.fromstring(one.svg) for one in plot.figures(review.frames, review.job)]
     words = [text.text or "" for tree in trees for text in tree.iter("{http://www.w3.org/2000/svg}text")]
     for wanted in (
-        "dense conifer, n = 40",
-        "open, n = 40",
+        "dense conifer, n = 40 points",
+        "open, n = 40 points",
         "median closure (mm)",
         "mean canopy height (m)",
         "sky view (%)",

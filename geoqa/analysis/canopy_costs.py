@@ -43,7 +43,8 @@ class CanopyCosts(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return a row for each class and each quarter of a measure, the curves, and the tests."""
-        from geoqa.analysis import canopy_table, canopy_words
+        from geoqa.analysis import canopy_table
+        from geoqa.core import canopy_words
 
         found = canopy_table.points(frames, self.patience_s)
         groups = canopy_table.groups(found)

@@ -97,7 +97,7 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
 
 def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
     """Return what more time buys, a sentence for each class."""
-    from geoqa.analysis.wait_table import under
+    from geoqa.core.canopy_words import under
     from geoqa.core.schema import WHOLE_SITE
 
     single = (table["canopy"] == WHOLE_SITE).all()

@@ -182,7 +182,7 @@ def _basis(now: pd.DataFrame, narrow: NDArray[np.bool_], n: Array) -> NDArray[np
 
 
 def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) -> str:
-    from geoqa.analysis.wait_table import under
+    from geoqa.core.canopy_words import under
 
     where = under(canopy) if canopy else "without a canopy label"
     if empty:

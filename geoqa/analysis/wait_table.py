@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core import survival
+from geoqa.core.canopy_words import under
 from geoqa.core.schema import WHOLE_SITE
 from geoqa.core.wait_contracts import UNTIL, UNTIL_WORDS
 
@@ -26,10 +27,6 @@ SHARES = {"half": 0.5, "most": 0.9}
 FEWEST = 5
 #: Pairs of classes that a sentence names.
 NAMED = 5
-#: Labels that say how much cover there is, not what it is.
-_AMOUNTS = (
-    "closed", "dense", "full", "heavy", "light", "medium", "mixed", "moderate", "partial", "sparse", "thick", "thin",
-)  # fmt: skip
 
 
 def classes(words: pd.Series) -> list[str]:
@@ -101,15 +98,6 @@ def sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
             "crews give up where it is worst: where attempts were given up, the true waits are rather longer than these"
         )
     return said + _unknown(waits)
-
-
-def under(canopy: str) -> str:
-    """Return where, in words."""
-    if canopy == WHOLE_SITE:
-        return "over the whole site"
-    if canopy.casefold() in ("open", "open sky"):
-        return "in the open"
-    return f"under {canopy} cover" if canopy.casefold() in _AMOUNTS else f"under {canopy}"
 
 
 def _wait(row: dict[str, Any]) -> str:

@@ -123,6 +123,18 @@ source = "static survey of the district network, 2024"
 oriented_by = []                   # known points the job was fitted to would be named here: they are no check
 bases = []                         # likewise marks that a base stood on
 
+# What the report names beside what it computes. What is left out it says is not stated.
+[report]
+client = "Totara Saddle Trust (invented)"
+project = "Boundary and track survey"
+prepared_by = "Ridge and Valley Surveys (invented)"
+equipment = "two receivers on 2 m poles"
+corrections = "a base of one's own"
+base_coordinates = "those of the known marks the bases stood on"
+base_source = "static survey of the district network, 2024"
+datum = "NZGD2000"
+epoch = "2000.0"
+
 # Corners in their order: how precise one is relative to the next. Only the surveyor knows which are adjacent.
 [[line]]
 name = "north-west boundary"

@@ -62,7 +62,7 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
         ]
         where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
-            found.append(f"{where} {', '.join(parts)}; {int(row['pairs'])} pairs of different visits")
+            found.append(f"{where} {', '.join(parts)}; {int(row['pairs']):,} pairs of different visits")
     return found
 
 

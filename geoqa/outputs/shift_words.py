@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 TITLE = "Errors that occupations seem to share"
-ABOUT = (
-    "What the occupations of one base set-up, file, crew or stretch of work have too much, and what it looks like. "
-    "No coordinate was changed: geoqa review --apply-shift NAME does that when it is asked."
-)
+_WHAT = "What the occupations of one base set-up, file, crew or stretch of work have too much, and what it looks like. "
+ABOUT = f"{_WHAT}No coordinate was changed: geoqa review --apply-shift NAME does that when it is asked."
+#: The same where some were applied.
+AFTER = f"{_WHAT}These were not corrected."
 
 
 def head(job: Job) -> tuple[str, ...]:

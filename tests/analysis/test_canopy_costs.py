@@ -10,8 +10,8 @@ import pytest
 from analysis.builders import STEPS, job, occupations, run
 from scipy import stats
 
-from geoqa.analysis import canopy_words
 from geoqa.analysis.canopy_costs import CanopyCosts
+from geoqa.core import canopy_words
 from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, KRUSKAL, LATE, LOGISTIC
 
 
@@ -227,7 +227,7 @@ def test_without_open_ground_the_class_that_closes_best_is_the_reference():
     rows = site(rng, [("light", 20, 0.006), ("pine", 20, 0.02)])
     kept, said = costs(rows)
     assert of(kept, "pine")["reference"] == "light"
-    assert "as large under pine as under light" in said[0]
+    assert "as large under pine as under light cover" in said[0]
 
 
 def test_the_recipes_words_for_open_ground_count():

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from geoqa.analysis import wait_table
+from geoqa.core import canopy_words
 
 
 def attempts(canopy, hold, reached=None, truth=None):
@@ -59,5 +60,5 @@ def test_many_classes_are_not_all_paired_in_a_sentence():
 
 @pytest.mark.parametrize(("label", "words"), [("Open", "in the open"), ("dense", "under dense cover")])
 def test_a_label_that_says_how_much_is_completed(label, words):
-    assert wait_table.under(label) == words
-    assert wait_table.under("pine") == "under pine"
+    assert canopy_words.under(label) == words
+    assert canopy_words.under("pine") == "under pine"

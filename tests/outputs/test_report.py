@@ -8,15 +8,20 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import sites
 from pypdf import PdfReader
 
 import geoqa
+from geoqa import figures
+from geoqa.analysis.delivery import REASONS
 from geoqa.cli import main
+from geoqa.core.canopy_contracts import CLASS
 from geoqa.core.schema import STATUSES
+from geoqa.demo.streams import write_logs
 from geoqa.outputs.cautions import CAUTIONS
-from geoqa.outputs.report import build, evidence, paper, web
+from geoqa.outputs.report import build, client, lists, paper, plain_words, tables, web
 
 SITE = Path(__file__).parents[2] / "sample_data" / "totara_saddle"
 HOSTILE = (
@@ -65,7 +70,13 @@ def review():
 
 @pytest.fixture(scope="module")
 def document(review):
-    return build.document(review.frames, review.job, review.run_record())
+    drawn, _ = figures.figures(review.frames, review.job)
+    return build.document(review.frames, review.job, review.run_record(), drawn)
+
+
+@pytest.fixture(scope="module")
+def printed(document):
+    return paper.pdf(document)
 
 
 @pytest.fixture(scope="module")
@@ -87,14 +98,20 @@ def test_the_counts_of_the_first_page_are_those_of_the_frames(review, page):
     assert [whole(cell) for cell in rows["all"][1:3]] == [len(points), yes]
     text = " ".join("".join(page.text).split())
     assert f"{yes} of {len(points)} points may be delivered" in text
-    assert f"{points.loc[points['deliver'] == 'yes', 'risk'].sum():.1f} are expected to be outside" in text
+    risk = points.loc[points["deliver"] == "yes", "risk"]
+    often = round(yes / risk.sum())
+    assert f"{risk.sum():.1f} of these {yes} (one in {often}) are expected to be further off than asked" in text
+    assert f"The largest chance of a single point is {100 * risk.max():.1f} %" in text
     assert all(caution in text for caution in CAUTIONS)
 
 
 def test_who_is_held_back_and_why_is_told_in_full(review, page):
     points = review.frames["points"]
     held = points[points["deliver"] == "no"]
-    counted = sum(whole(row[0]) for row in page.tables["Points held back"][1:])
+    reasons = page.tables["Points held back"][1:]
+    by_reason = held["deliver_reason"].astype(str).value_counts()
+    assert reasons[0] == [str(by_reason.iloc[0]), plain_words.REASONS[by_reason.index[0]]]
+    counted = sum(whole(row[0]) for row in reasons)
     more = re.search(r"([\d,]+) points? for other reasons", "".join(page.text))
     assert counted + (whole(more[1]) if more else 0) == len(held)
     rows = page.tables[f"{len(held)} points"][1:]
@@ -127,11 +144,192 @@ def test_the_run_is_told_with_its_hashes_and_its_recipe(review, page):
     record = review.run_record()
     files = {row[0]: row[3] for row in page.tables["Files that were read"][1:]}
     assert files == {entry["file"]: entry["sha256"] for entry in record["inputs"]}
-    keys = dict(row[:2] for row in page.tables["The recipe as completed"][1:])
-    assert keys["[tolerance] horizontal_m"] == str(review.job.tolerance.horizontal_m)
+    keys = dict(page.tables["The recipe as completed"][1:])
+    assert f"horizontal_m = {review.job.tolerance.horizontal_m};" in keys["[tolerance]"]
+    assert keys["[report]"].startswith(f"client = {review.job.report.client};")
     text = "".join(page.text)
     for kinds in review.accounts.values():
         assert f"{kinds['rows']['read']} rows read, {kinds['rows']['used']} used" in text
+
+
+def percents(row, name):
+    """Return a share as the report shows it."""
+    low, high = row[f"{name}_low"], row[f"{name}_high"]
+    return f"{100 * row[name]:.0f} ({100 * low:.0f} to {100 * high:.0f})"
+
+
+def test_classes_and_shares_are_those_of_the_frames(review, page):
+    classes = review.frames["classes"].set_index(review.frames["classes"]["canopy"].astype(str))
+    rows = {row[0]: row for row in page.tables["What stated precision is worth here"][1:]}
+    assert set(rows) == set(classes.index)
+    for name, row in rows.items():
+        told = classes.loc[name]
+        assert whole(row[1]) == told["pairs"]
+        ratios = (told["stated_h_m"] * told[f"precision_ratio_h{end}"] * 1000 for end in ("", "_low", "_high"))
+        figures_mm = [f"{mm:.0f}" if mm >= 9.95 else f"{mm:.1f}".removesuffix(".0") for mm in ratios]
+        assert row[2].partition(" → ")[2] == "{} ({} to {})".format(*figures_mm)
+    for name, *shares in page.tables["Share of observed points"][1:]:
+        assert shares == [f"{100 * classes.loc[name, f'share_{status}']:.0f}" for status in STATUSES]
+
+
+def test_shifts_and_zones_are_those_of_the_frames(review, page):
+    shifts = review.frames["shifts"]
+    suspicious = shifts[shifts["suspicious"].astype(bool)].set_index("setup")
+    rows = page.tables["Errors that occupations seem to share"][1:]
+    assert {row[0] for row in rows} == set(suspicious.index) and len(rows) == len(suspicious)
+    for setup, _, *metres, points in rows:
+        told = suspicious.loc[setup]
+        assert whole(points) == told["points"]
+        expected = [told[name] for name in ("de_m", "dn_m", "du_m")]
+        assert metres == ["–" if value != value else f"{value:+.3f}" for value in expected]
+    (row,), (zone,) = page.tables["Where the site is bad beyond chance"][1:], review.frames["zones"].to_dict("records")
+    assert row[:5] == [
+        zone["zone"], str(zone["points"]), f"{zone['beyond']} of {zone['judged']}", f"{100 * zone['share']:.0f}",
+        f"{100 * zone['share_site']:.0f}",
+    ]  # fmt: skip
+    assert row[5:9] == [f"{zone['median_closure_m']:.3f}", *(f"{zone[f'bias_{axis}_m']:+.3f}" for axis in "enu")]
+    assert zone["message"] in "".join(page.text)
+
+
+def test_what_was_corrected_before_is_told_on_the_first_page_and_in_its_section(review):
+    record = review.run_record() | {"shifts_applied": [{"said": "10 heights raised by 0.100 m"}]}
+    text = "".join(Page(web.page(build.document(review.frames, review.job, record))).text)
+    assert "1 error that observations shared, before they were compared" in text
+    assert "10 heights raised by 0.100 m" in text and "No coordinate was changed" not in text
+
+
+def test_control_and_statements_are_those_of_the_frames(review, page):
+    checks = review.frames["control_checks"].set_index("point")
+    rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]
+    assert {row[0] for row in rows} == set(checks.index)
+    for point, *metres in rows:
+        assert metres[:3] == [f"{checks.loc[point, name]:+.3f}" for name in ("de_m", "dn_m", "du_m")]
+    text = "".join(page.text)
+    farthest, highest = checks["horizontal_m"].max(), checks["du_m"].abs().max()
+    assert f"the farthest is {farthest:.3f}\u00a0m off in position, {highest:.3f}\u00a0m in height" in text
+    made, conditions = review.frames["statements"], review.frames["statement_conditions"]
+    refused = made[made["outcome"] == "refused"]
+    assert [row[:2] for row in page.tables["Withheld, and why"][1:]] == list(
+        map(list, zip(refused["statement"], refused["reason"], strict=True))
+    )
+    assert all(statement in text for statement in made.loc[made["outcome"] != "refused", "text"])
+    assert f"{int((conditions['met'] == 'yes').sum())} of {len(conditions)} conditions" in text
+
+
+def test_canopy_costs_are_those_of_the_frames_with_their_sentences(review, page):
+    costs = review.frames["canopy_costs"]
+    costs = costs[costs["by"] == CLASS].set_index("value")
+    head, *rows = page.tables["Closures between different visits by cover, each point once"]
+    assert "late fix, %" not in head and {row[0] for row in rows} == set(costs.index)
+    for name, points, compared, horizontal, *_, beyond in rows:
+        told = costs.loc[name]
+        assert [whole(points), whole(compared)] == [told["points"], told["compared"]]
+        bounds = (1000 * told[f"closure_h_m{end}"] for end in ("", "_low", "_high"))
+        assert horizontal == "{:.1f} ({:.1f} to {:.1f})".format(*bounds)
+        assert beyond == percents(told, "beyond")
+    said = [text for text in review.messages if text.startswith(("closures are", "points beyond tolerance"))]
+    assert len(said) == 2
+    assert all(text[1:] in "".join(page.text) for text in said)
+
+
+def test_revisits_are_those_of_the_frame_and_nobody_is_sent_to_what_may_be_accepted(review, page):
+    revisits = review.frames["revisits"].set_index("point")
+    rows = page.tables["Points to observe again"][1:]
+    to_go = revisits[revisits["walk"] > 0]
+    assert {row[1] for row in rows} == set(to_go.index)
+    for rank, point, status, action, reason, when, settled in rows:
+        told = revisits.loc[point]
+        assert [rank, status, action, reason] == [str(told["rank"]), told["status"], told["action"], told["reason"]]
+        assert when == f"{told['earliest_utc'].tz_convert(review.job.input.timezone):%Y-%m-%d %H:%M}"
+        known = told["chance"] == told["chance"]
+        assert settled == (f"{percents(told, 'chance')} of {told['chance_n']}" if known else "no record")
+    accepted = len(revisits) - len(to_go)
+    assert f"{accepted} points were observed once by plan" in "".join(page.text)
+
+
+@pytest.fixture(scope="module")
+def logged(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("logs")
+    write_logs(folder)
+    return geoqa.review(sorted(folder.glob("*.nmea")), folder / "logs.toml")
+
+
+def test_waits_and_durations_are_those_of_the_frames(logged):
+    page = Page(web.page(build.document(logged.frames, logged.job, logged.run_record())))
+    waits = logged.frames["waits"]
+    rows = page.tables["Waiting"][1:]
+    assert len(rows) == len(waits)
+    for row, told in zip(rows, waits.to_dict("records"), strict=True):
+        seconds = [told[name] for name in ("half_s", "most_s", "longest_s")]
+        assert row[0] == told["canopy"] and [whole(cell) for cell in row[2:4]] == [told["attempts"], told["reached"]]
+        assert row[4:] == ["not seen" if value != value else f"{value:,.0f}" for value in seconds]
+    durations = logged.frames["durations"].set_index(["canopy", "duration_s"])
+    told = page.tables["What averages of fixed positions spread, per horizontal axis"][1:]
+    assert {row[1] for row in told} >= {"1", "10", "30"}
+    for canopy, seconds, fixes, across, *_ in told:
+        row = durations.loc[(canopy, float(seconds))]
+        assert whole(fixes) == row["fixes"] and across == f"{1000 * row['spread_h_m']:.1f}"
+
+
+def test_every_reason_has_words_for_the_client():
+    held = REASONS[:-2]
+    assert set(plain_words.REASONS) == set(held)
+    jargon = ("fix", "closure", "tolerance", "occupation", "conflict", "unproven", "shift", "risk", "requirement")
+    words = [*plain_words.REASONS.values(), *plain_words.MEANINGS.values(), *plain_words.UNTESTED.values()]
+    assert [(word, text) for text in words for word in jargon if word in text] == []
+    assert set(plain_words.MEANINGS) == set(STATUSES)
+
+
+@pytest.mark.parametrize(
+    ("risks", "said"),
+    [
+        ((0.0001,), "The chance that it is further off than asked is less than 0.1 %."),
+        ((0.01,), "The chance that it is further off than asked is 1.0 %."),
+        ((0.00001, 0.00001), "most likely none of these 2 is further off than asked (fewer than 0.1 expected)"),
+        ((0.2, 0.1), "most likely none of these 2 is further off than asked (0.3 expected). The largest chance"),
+        ((0.5, 0.5), "1.0 of these 2 (one in 2) are expected to be further off than asked"),
+        ((), "0 of 0 points may be delivered."),
+    ],
+)
+def test_what_is_expected_is_said_for_a_client(risks, said):
+    points = pd.DataFrame({"deliver": ["yes"] * len(risks), "risk": risks})
+    assert said in " ".join(block.text for block in client._headline(points))
+
+
+def test_known_points_of_unstated_source_are_said_to_be(review):
+    control = dataclasses.replace(review.job.control, source=None)
+    base = dataclasses.replace(review.job.base, sigma_h_m=None)
+    job = dataclasses.replace(review.job, control=control, base=base)
+    text = "".join(Page(web.page(build.document(review.frames, job, review.run_record()))).text)
+    assert "where their coordinates come from is not stated" in text and "coordinates are relative to it" in text
+
+
+def test_without_heights_or_requirement_it_claims_neither(tmp_path):
+    recipe = sites.RECIPE[: sites.RECIPE.index("[requirement]")]
+    for line in ('height = "H"\n', 'precision_v = "sV"\n', 'height = "NZVD2016"\n', "vertical_m = 0.08\n"):
+        recipe = recipe.replace(line, "")
+    review = geoqa.review(*sites.write(tmp_path, recipe=recipe))
+    text = "".join(Page(web.page(build.document(review.frames, review.job, review.run_record()))).text)
+    for said in (
+        "no largest error of a coordinate was stated, so nothing can be delivered", "positions only, not heights",
+        "positions alone, as no height is known", "0 of 3 points may be delivered",
+    ):  # fmt: skip
+        assert said in text
+    assert "in height between" not in text and "further off than asked" not in text
+
+
+def test_lengths_are_in_the_unit_of_the_job():
+    site = SITE.parent / "lantern_fork"
+    review = geoqa.review(site / "points.txt", site / "site.toml")
+    page = Page(web.page(build.document(review.frames, review.job, review.run_record())))
+    text = "".join(page.text)
+    feet = review.job.requirement.horizontal_m * 3937 / 1200
+    assert f"off by no more than {feet:.3f}\u00a0US survey ft in position" in text
+    closures = review.frames["closures"]
+    worst = closures.loc[closures["status"] == "conflict", "horizontal_m"].max() * 3937 / 1200
+    assert page.tables["Conflicts of 3 points"][1][6] == f"{worst:.3f} ftUS"
+    first = text[: text.index("For the reviewer")]
+    assert re.search(r"\d m\b", first) is None
 
 
 def test_it_runs_and_asks_for_nothing(page):
@@ -143,25 +341,34 @@ def test_it_runs_and_asks_for_nothing(page):
     assert "default-src 'none'" in policy
 
 
-def test_the_same_review_gives_the_same_bytes(review, document):
-    again = build.document(review.frames, review.job, review.run_record())
+def test_the_same_review_gives_the_same_bytes(review, document, printed):
+    again = build.document(
+        review.frames, review.job, review.run_record(), figures.figures(review.frames, review.job)[0]
+    )
     assert web.page(again) == web.page(document)
-    assert paper.pdf(again) == paper.pdf(document)
+    assert paper.pdf(again) == printed
 
 
-def test_the_paper_is_tagged_and_says_the_same(document):
-    made = PdfReader(io.BytesIO(paper.pdf(document)))
+def test_the_paper_is_tagged_and_says_the_same(document, printed):
+    made = PdfReader(io.BytesIO(printed))
     catalog = made.trailer["/Root"]
     assert catalog["/MarkInfo"]["/Marked"] and catalog["/Lang"].startswith("en")
     assert made.metadata.title == document.title
     first = " ".join(made.pages[0].extract_text().split())
-    assert document.first[0].blocks[0].blocks[0].text in first
+    assert document.first[0].blocks[0].text in first
     assert "Signature" in first and "certification" in first
 
 
-def test_the_clients_page_is_one_page(document):
-    made = PdfReader(io.BytesIO(paper.pdf(document)))
-    assert document.rest[0].title in made.pages[1].extract_text()
+def test_the_clients_page_is_one_page_whatever_it_names(review, document, printed):
+    assert document.rest[0].title in PdfReader(io.BytesIO(printed)).pages[1].extract_text()
+    facts = dataclasses.replace(review.job.report, client="a " * 200, project="b " * 200, prepared_by="c " * 200)
+    long = build.document(review.frames, dataclasses.replace(review.job, report=facts), review.run_record())
+    made = PdfReader(io.BytesIO(paper.pdf(dataclasses.replace(long, rest=long.rest[:1]))))
+    assert "Signature" in made.pages[0].extract_text() and long.rest[0].title in made.pages[1].extract_text()
+
+
+def test_the_paper_is_small(printed):
+    assert len(printed) < 3_000_000
 
 
 def test_hostile_text_is_shown_and_does_nothing(tmp_path):
@@ -181,6 +388,49 @@ def test_hostile_text_is_shown_and_does_nothing(tmp_path):
     assert "#panic" in on_paper and "\u202e" not in on_paper
 
 
+#: Columns whose words are geoqa's own, by contract.
+OWN_WORDS = {
+    "action", "basis_h", "basis_v", "by", "change", "cost", "deliver", "independence_h", "independence_v", "met",
+    "outcome", "solution", "status", "status_h", "status_v", "test", "until", "use",
+}  # fmt: skip
+
+
+def hostile_in_every_column(frames):
+    """Return frames whose every text, but geoqa's own words, is hostile."""
+    made = {}
+    for name, frame in frames.items():
+        texts = [
+            column
+            for column in frame.drop(columns="geometry", errors="ignore")
+            if column not in OWN_WORDS
+            and any(isinstance(value, str) for value in frame[column].astype(object).dropna().unique()[:1])
+        ]
+        new = {
+            column: frame[column].astype(object).map(lambda value: HOSTILE + value if isinstance(value, str) else value)
+            for column in texts
+        }
+        made[name] = frame.assign(**new)
+    return made
+
+
+@pytest.mark.parametrize("name", ["review", "logged"])
+def test_hostile_text_in_every_column_of_every_frame_is_only_text(name, request):
+    review = request.getfixturevalue(name)
+    frames = hostile_in_every_column(review.frames)
+    assert frames["points"]["point"].str.startswith(HOSTILE).all()
+    record = review.run_record()
+    record |= {"messages": [HOSTILE] * 3, "inputs": [{**one, "file": HOSTILE} for one in record["inputs"]]}
+    record |= {"accounts": {HOSTILE + file: kinds for file, kinds in record["accounts"].items()}}
+    record |= {"recipe": {HOSTILE: {HOSTILE: HOSTILE}, **record["recipe"]}}
+    made = build.document(frames, review.job, record)
+    page = Page(web.page(made))
+    assert {tag for tag, attribute, _ in page.attributes if attribute.startswith("on")} == set()
+    assert not {"script", "form", "iframe", "link", "object"} & page.tags
+    assert {value[:5] for tag, attribute, value in page.attributes if attribute == "src"} == {"data:"}
+    assert "\u202e" not in "".join(page.text) and "".join(page.text).count("<script>x()</script>") > 100
+    assert b"%PDF" in paper.pdf(made)[:8]
+
+
 def test_a_section_without_data_says_so(tmp_path):
     data, toml = sites.write(tmp_path)
     review = geoqa.review(data, toml)
@@ -193,9 +443,16 @@ def test_a_section_without_data_says_so(tmp_path):
 
 
 def test_long_tables_are_cut_and_say_where_the_rest_is(review, monkeypatch):
-    rows = [(str(k), "x") for k in range(100)]
-    made = evidence.table("Many", ("a", "b"), rows, (), "points")
-    assert len(made.rows) == evidence.MOST and "40 more in the layer points of review.gpkg" in made.more
+    rows = [(str(k), "–", "x") for k in range(100)]
+    made = tables.table("Many", ("a", "empty", "b"), rows, (2,), "points")
+    assert len(made.rows) == tables.MOST and "40 more in the layer points of review.gpkg" in made.more
+    assert made.head == ("a", "b") and made.numbers == (1,)
+    monkeypatch.setattr(tables, "MOST", 5)
+    monkeypatch.setattr(lists, "MOST", 5)
+    held = int((review.frames["points"]["deliver"] == "no").sum())
+    page = Page(web.page(build.document(review.frames, review.job, review.run_record())))
+    assert len(page.tables[f"{held} points"]) == 1 + 5
+    assert f"and {held - 5} more in the layer points of review.gpkg" in "".join(page.text)
 
 
 def test_many_points_are_drawn_as_cells(review, monkeypatch):
@@ -206,6 +463,8 @@ def test_many_points_are_drawn_as_cells(review, monkeypatch):
     coarse = site_picture.figure(review.frames, review.job)
     assert len(coarse.svg) < len(fine.svg)
     assert "square of the ground" in coarse.caption
+    assert all(f">{words}</text>" in coarse.svg for _, _, words in site_picture.STEPS)
+    assert all(coarse.svg.count(fill) > 1 for fill in ("#0b2742", "#ffffff"))  # in the key, and on the ground
     assert site_picture.figure({"points": review.frames["points"].iloc[:0]}, review.job) is None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from geoqa.outputs.plots import classes, closures, waits
 
 pytest.importorskip("matplotlib")
+METRES, FEET = (SimpleNamespace(input=SimpleNamespace(unit=unit, height_unit=unit)) for unit in ("m", "ftUS"))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -29,10 +31,11 @@ def test_closures_of_independent_fixes_are_counted_and_far_ones_stand_on_the_rim
         pairs(
             ("separated", 0.01, 0.0, 0.05, "confirmed"), ("staggered", 0.0, 0.06, 0.05, "loose"),
             ("fresh-fix", 3.0, 4.0, 0.05, "conflict"), ("same-fix", 0.0, 0.0, 0.05, "unproven"),
-        )
+        ),
+        METRES,
     )  # fmt: skip
     told = words(figure)
-    assert "Horizontal closures, n = 3 at 2 points, 1 outside the frame" in told
+    assert "Horizontal closures, n = 3 at 2 points" in told and "1 outside the frame" in told
     for text in ("n = 1 confirmed", "n = 1 loose", "n = 1 conflict", "tolerance 0.05 m", "east (m)"):
         assert text in told
     assert "unproven" not in told
@@ -41,17 +44,36 @@ def test_closures_of_independent_fixes_are_counted_and_far_ones_stand_on_the_rim
 
 def test_without_an_independent_pair_there_is_no_figure():
     assert (
-        closures.figures(pairs(("same-fix", 0.0, 0.0, 0.05, "unproven"), ("copied", 0.0, 0.0, 0.05, "unproven"))) == ()
+        closures.figures(
+            pairs(("same-fix", 0.0, 0.0, 0.05, "unproven"), ("copied", 0.0, 0.0, 0.05, "unproven")), METRES
+        )
+        == ()
     )
-    assert closures.figures(pairs(("separated", np.nan, 0.0, 0.05, "confirmed"))) == ()
+    assert closures.figures(pairs(("separated", np.nan, 0.0, 0.05, "confirmed")), METRES) == ()
 
 
 def test_without_or_with_several_tolerances():
-    (none,) = closures.figures(pairs(("separated", 0.0, 0.0, np.nan, "confirmed")))
+    (none,) = closures.figures(pairs(("separated", 0.0, 0.0, np.nan, "confirmed")), METRES)
     assert "tolerance" not in words(none)
     rows = [("separated", 0.0, 0.0, limit, "confirmed") for limit in (0.02, 0.05, 0.1)]
-    (several,) = closures.figures(pairs(*rows))
+    (several,) = closures.figures(pairs(*rows), METRES)
     assert words(several).count("tolerance") == 2
+
+
+def test_lengths_are_drawn_in_the_unit_of_the_job():
+    (figure,) = closures.figures(pairs(("separated", 0.01, 0.0, 0.1, "confirmed")), FEET)
+    assert all(text in words(figure) for text in ("tolerance 0.328 ftUS", "east (ftUS)", "north (ftUS)"))
+    assert "one sigma (ftUS)" in words(classes.figures(table("whole site", "pine"), FEET)[0])
+
+
+def test_many_closures_that_cover_each_other_are_drawn_once(monkeypatch):
+    dice = np.random.default_rng(1)
+    rows = pairs(*(("separated", e, n, 0.05, "confirmed") for e, n in dice.normal(0, 0.004, (400, 2))))
+    (each,) = closures.figures(rows, METRES)
+    monkeypatch.setattr(closures, "MANY", 100)
+    (once,) = closures.figures(rows, METRES)
+    assert "n = 400 confirmed" in words(once) and "are drawn once" in once.caption
+    assert once.svg.count("<use") < 0.8 * each.svg.count("<use")
 
 
 def table(*names, seed=1):
@@ -66,10 +88,10 @@ def table(*names, seed=1):
 
 
 def test_classes_in_groups_with_the_site_on_each():
-    (one,) = classes.figures(table("whole site", "pine"))
+    (one,) = classes.figures(table("whole site", "pine"), METRES)
     for text in ("whole site", "n = 2 pairs", "one sigma (mm)", "ratio of seen to stated precision (1)", "95 %"):
         assert text in words(one)
-    many = classes.figures(table("whole site", *(f"class {k:02d}" for k in range(20))))
+    many = classes.figures(table("whole site", *(f"class {k:02d}" for k in range(20))), METRES)
     assert [figure.name for figure in many] == ["classes-1", "classes-2"]
     assert all("whole site" in words(figure) for figure in many)
     assert "class 19" in words(many[1]) and "class 19" not in words(many[0])
@@ -78,7 +100,7 @@ def test_classes_in_groups_with_the_site_on_each():
 def test_classes_of_which_nothing_is_known_have_no_figure():
     known = table("whole site", "pine")
     nothing = known.assign(**{name: np.nan for name in known if name.startswith(("repeat", "precision"))})
-    assert classes.figures(nothing) == () and classes.figures(known.iloc[:0]) == ()
+    assert classes.figures(nothing, METRES) == () and classes.figures(known.iloc[:0], METRES) == ()
 
 
 def attempts(*names, reached=True, n=3):

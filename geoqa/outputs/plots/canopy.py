@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core.canopy_contracts import BEYOND, CLASS, SPOKEN
-from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
 
@@ -31,7 +30,7 @@ def figures(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Figure, ...]:
         found.append(
             canvas.figure(
                 "canopy", "Closures under each cover", alt, caption,
-                lambda empty: _classes(empty.subplots(), classes, job), 6.4, 2.0 + 0.32 * len(classes),
+                lambda empty: _classes(empty.subplots(), classes, job), 6.4, 1.6 + 0.26 * len(classes),
             )
         )  # fmt: skip
     for by in dict.fromkeys(costs["by"].astype("str")):
@@ -57,9 +56,8 @@ def _of_measure(by: str, quarters: pd.DataFrame, curves: pd.DataFrame, tests: pd
 def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
     """Draw the median closure of each class with its bounds, horizontal and height."""
     rows = rows.sort_values("closure_h_m", kind="stable")
-    unit = "mm" if job.input.unit == "m" else job.input.unit
-    factor = METRES_PER[unit]
-    axes.set_title("Closures between different visits, each point once (bounds: 95 %)")
+    unit, factor = canvas.small(job.input.unit)
+    axes.set_title("Closures between different visits (bounds: 95 %)")
     axes.set_xlabel(f"median closure ({unit})")
     at = np.arange(len(rows))
     for k, (column, words) in enumerate((("closure_h_m", "horizontal"), ("closure_v_m", "height"))):
@@ -69,7 +67,7 @@ def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
         axes.hlines(y, low, high, color=colour, linestyle=dashes, linewidth=1.6)
         axes.plot(value, y, linestyle="none", marker=canvas.MARKERS[shape], color=colour, markersize=6, label=words)
     named = zip(rows["value"].astype("str"), rows["compared"], strict=True)
-    axes.set_yticks(at, [f"{canvas.shown(name)}, n = {n}" for name, n in named])
+    axes.set_yticks(at, [f"{canvas.shown(name)}, n = {canvas.counted(n, 'point')}" for name, n in named])
     axes.set_xlim(left=0)
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.grid(axis="y", visible=False)

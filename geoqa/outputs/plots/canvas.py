@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import CallError
 from geoqa.core.figure import Figure
+from geoqa.core.units import METRES_PER
 from geoqa.outputs import text
 
 if TYPE_CHECKING:
@@ -104,7 +105,13 @@ def shown(value: Any, longest: int = LONGEST) -> str:
 
 def counted(n: int, word: str) -> str:
     """Return a number with its noun: 1 point, 2 points."""
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
+
+
+def small(unit: str) -> tuple[str, float]:
+    """Return the unit that small lengths are drawn in, millimetres where the job's is the metre, and its metres."""
+    word = "mm" if unit == "m" else unit
+    return word, METRES_PER[word]
 
 
 def groups_of(named: list[str], most: int) -> list[tuple[str, list[str]]]:

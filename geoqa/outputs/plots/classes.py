@@ -15,29 +15,32 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
     from geoqa.core.figure import Figure
+    from geoqa.core.job import Job
 
 #: Axis, its words, and how far its marks stand from the middle of a row.
 AXES = (("h", "horizontal, per axis", -0.16), ("v", "height", 0.16))
 #: Classes in one figure.
 MOST = 14
-#: What has a panel: column, heading, axis label, and what its values are multiplied with.
+#: What has a panel: column, heading and axis label.
 PANELS = (
-    ("repeatability", "Repeatability", "one sigma (mm)", 1000.0),
-    ("precision_ratio", "Seen against stated", "ratio of seen to stated precision (1)", 1.0),
+    ("repeatability", "Repeatability", "one sigma ({unit})"),
+    ("precision_ratio", "Seen against stated", "ratio of seen to stated precision (1)"),
 )
 
 
-def figures(classes: pd.DataFrame) -> tuple[Figure, ...]:
+def figures(classes: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return plots of ``classes``, the site on each; nothing where nothing of them is known."""
     known = [_column(classes, name, axis) for name, *_ in PANELS for axis, *_ in AXES]
     if not len(classes) or not np.isfinite(np.concatenate(known)).any():
         return ()
     words = classes["canopy"].astype("str")
     parts = canvas.groups_of([name for name in words if name != WHOLE_SITE], MOST) or [("", [])]
-    return tuple(_figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}") for more, part in parts)
+    return tuple(
+        _figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}", job.input.unit) for more, part in parts
+    )
 
 
-def _figure(classes: pd.DataFrame, name: str) -> Figure:
+def _figure(classes: pd.DataFrame, name: str, unit: str) -> Figure:
     worst = np.nan_to_num(_column(classes, "repeatability", "h")).argmax()
     largest = canvas.shown(classes["canopy"].astype("str").iloc[worst])
     alt = (
@@ -48,9 +51,9 @@ def _figure(classes: pd.DataFrame, name: str) -> Figure:
         "Repeatability: one standard deviation of a visit as repeated visits show it. Ratio: above 1, receivers state "
         "less than visits show. Bars: 95 % intervals. Hollow marks lean on the pairs of other classes."
     )
-    height = 1.8 + 0.42 * len(classes)
+    height = 1.6 + 0.34 * len(classes)
     return canvas.figure(name, "Precision under each cover", alt, caption,
-                         lambda empty: _draw(empty, classes), 7.0, height)  # fmt: skip
+                         lambda empty: _draw(empty, classes, unit), 6.6, height)  # fmt: skip
 
 
 def _column(classes: pd.DataFrame, name: str, axis: str, end: str = "") -> Any:
@@ -61,19 +64,24 @@ def _column(classes: pd.DataFrame, name: str, axis: str, end: str = "") -> Any:
     return np.full(len(classes), np.nan)
 
 
-def _draw(empty: Canvas, classes: pd.DataFrame) -> None:
+def _draw(empty: Canvas, classes: pd.DataFrame, unit: str) -> None:
     panels = empty.subplots(1, len(PANELS), sharey=True)
     row = np.arange(len(classes))
-    for axes, (name, heading, label, factor) in zip(panels, PANELS, strict=True):
+    small, metres = canvas.small(unit)
+    for axes, (name, heading, label) in zip(panels, PANELS, strict=True):
+        factor = 1 / metres if name == "repeatability" else 1.0
         for k, (axis, words, shift) in enumerate(AXES):
             _marks(axes, classes, name, axis, factor, row + shift, CURVES[k], words)
-        axes.set(title=heading, xlabel=label)
+        axes.set(title=heading, xlabel=label.format(unit=small))
         axes.grid(visible=False, axis="y")
         axes.tick_params(axis="y", length=0)
     panels[0].set_xlim(left=0)
     panels[1].axvline(1, color=PLAIN[0], linewidth=1.0, linestyle=(0, (1, 2)))
     pairs = classes["pairs"].tolist()
-    labels = [f"{canvas.shown(name, 24)}\nn = {n} pairs" for name, n in zip(classes["canopy"], pairs, strict=True)]
+    labels = [
+        f"{canvas.shown(name, 24)}\nn = {canvas.counted(n, 'pair')}"
+        for name, n in zip(classes["canopy"], pairs, strict=True)
+    ]
     panels[0].set_yticks(row, labels, fontsize=8)
     panels[0].set_ylim(len(classes) - 0.5, -0.5)
     handles, words = panels[0].get_legend_handles_labels()

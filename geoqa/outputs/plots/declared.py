@@ -109,7 +109,7 @@ class ClosuresPlot(Plot):
         """Return one figure."""
         from geoqa.outputs.plots import closures
 
-        return closures.figures(frames["closures"])
+        return closures.figures(frames["closures"], job)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +123,7 @@ class ClassesPlot(Plot):
         """Return one figure."""
         from geoqa.outputs.plots import classes
 
-        return classes.figures(frames["classes"])
+        return classes.figures(frames["classes"], job)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -38,14 +38,15 @@ def _figure(table: pd.DataFrame, job: Job, named: list[str], name: str) -> Figur
 
 def _draw(empty: Canvas, table: pd.DataFrame, job: Job, named: list[str]) -> None:
     spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
+    unit, factor = canvas.small(job.input.unit)
     for k, canopy in enumerate(named):
-        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k])
+        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k], factor)
     tolerance = job.tolerance.horizontal_m
     if tolerance:
-        label = f"horizontal tolerance {1000 * tolerance:g} mm"
-        spread.axhline(1000 * tolerance, color=PLAIN[0], linewidth=1.2, label=label)
+        label = f"horizontal tolerance {tolerance / factor:.3g} {unit}"
+        spread.axhline(tolerance / factor, color=PLAIN[0], linewidth=1.2, label=label)
     spread.set_title("Averages of fixed epochs")
-    spread.set_ylabel("spread per horizontal axis (mm)")
+    spread.set_ylabel(f"spread per horizontal axis ({unit})")
     worth.set(xlabel="length of the average (s)", ylabel="independent epochs (1)")
     spread.set(xscale="log", yscale="log")
     for axis in (spread.xaxis, spread.yaxis):
@@ -68,15 +69,17 @@ def _plain_numbers(axis: Any) -> None:
     axis.set_minor_formatter(ticker.NullFormatter())
 
 
-def _curves(spread: Any, worth: Any, rows: pd.DataFrame, canopy: str, look: tuple[str, str, str]) -> None:
+def _curves(
+    spread: Any, worth: Any, rows: pd.DataFrame, canopy: str, look: tuple[str, str, str], factor: float
+) -> None:
     if rows.empty:
         return
     colour, dashes, shape = look
     marker = canvas.MARKERS[shape]
     length = rows["duration_s"].to_numpy(dtype=float)
-    across, own = (1000 * rows[name].to_numpy(dtype=float) for name in ("spread_h_m", "same_fix_h_m"))
+    across, own = (rows[name].to_numpy(dtype=float) / factor for name in ("spread_h_m", "same_fix_h_m"))
     n, compared = int(rows["fixes"].max()), int(rows["fixes_compared"].max())
-    label = f"n = {n} fixes, {compared} compared: {canvas.shown(canopy)}"
+    label = f"n = {n} {'fix' if n == 1 else 'fixes'}, {compared} compared: {canvas.shown(canopy)}"
     common = {"color": colour, "marker": marker, "markersize": 5}
     spread.plot(length, own, linestyle=":", linewidth=0.9, fillstyle="none", **common)
     spread.plot(length, across, linestyle=dashes, linewidth=1.5, label=label, **common)

@@ -9,6 +9,7 @@ import numpy as np
 
 from geoqa.core import covariance
 from geoqa.core.job import SOLUTIONS
+from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas, spots
 from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, STRONG
 
@@ -38,10 +39,12 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
         f"and of {canvas.counted(len(spot.occupations), 'average')}."
     )
     caption = (
-        "Metres from the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
+        "From the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
         "Dashed: what the receiver states for one epoch, the median, 95 %. Dotted: the tolerance between two fixes."
     )
-    return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point, limit), 6.0, 6.4)
+    return canvas.figure(
+        name, title, alt, caption, lambda empty: _draw(empty, spot, point, limit, job.input.unit), 5.0, 5.5
+    )
 
 
 def _role(spot: Spot) -> str | None:
@@ -49,10 +52,11 @@ def _role(spot: Spot) -> str | None:
     return str(roles.iloc[0]) if len(roles) else None
 
 
-def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None) -> None:
+def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None, unit: str) -> None:
     axes = empty.add_subplot()
     axes.set_aspect("equal", adjustable="box")
-    place = spot.place[:, :2]
+    factor = METRES_PER[unit]
+    place = spot.place[:, :2] / factor
     for k, word in reversed(list(enumerate(SOLUTIONS))):
         mine = (spot.state == k) & np.isfinite(place).all(axis=1)
         if mine.any():
@@ -63,37 +67,43 @@ def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None) -> None:
                 "fillstyle": "none" if shape == "ring" else "full",
             }
             axes.plot(*place[mine].T, linestyle="none", markersize=3, label=f"n = {mine.sum()} {word}", **look)
-    _averages(axes, spot)
-    _stated(axes, spot)
+    _averages(axes, spot, factor)
+    _stated(axes, spot, factor)
     if limit:
-        circle = _round(np.array([[limit**2, 0], [0, limit**2]]))
-        axes.plot(*circle, color=PLAIN[0], linewidth=0.8, linestyle=(0, (1, 2)), label=f"tolerance {limit:g} m")
-    outside = _frame(axes, spot, limit or 0.0)
+        circle = _round(np.array([[limit**2, 0], [0, limit**2]])) / factor
+        axes.plot(
+            *circle,
+            color=PLAIN[0],
+            linewidth=0.8,
+            linestyle=(0, (1, 2)),
+            label=f"tolerance {limit / factor:.3g} {unit}",
+        )
+    outside = _frame(axes, spot, limit or 0.0, factor)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     beyond = f", {outside} outside the frame" if outside else ""
     axes.set_title(f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown}{beyond}")
-    axes.set(xlabel="east of the middle (m)", ylabel="north of the middle (m)")
+    axes.set(xlabel=f"east of the middle ({unit})", ylabel=f"north of the middle ({unit})")
     if not np.isfinite(place).all(axis=1).any():
         canvas.say_nothing(axes, "no position")
     elif axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.1), ncols=2)
+        empty.legend(loc="outside lower center", ncols=2)
 
 
-def _averages(axes: Any, spot: Spot) -> None:
+def _averages(axes: Any, spot: Spot, factor: float) -> None:
     """Draw the average of each occupation with its ellipse at 95 %."""
     colour = STRONG[0]
     var_e, var_n = (spot.occupations[name].to_numpy(dtype=float) ** 2 for name in ("sigma_e_m", "sigma_n_m"))
     both = _tied(spot.occupations)
     good = np.isfinite(spot.centre).all(axis=1)
     if good.any():
-        label = f"n = {good.sum()} averages, with 95 % ellipses"
-        axes.plot(*spot.centre[good].T, "+", color=colour, markersize=9, markeredgewidth=1.5, label=label)
+        label = f"n = {canvas.counted(good.sum(), 'average')}, with 95 % ellipses"
+        axes.plot(*spot.centre[good].T / factor, "+", color=colour, markersize=9, markeredgewidth=1.5, label=label)
     for k in np.flatnonzero(good & np.isfinite(var_e) & np.isfinite(var_n)).tolist():
         matrix = np.array([[var_e[k], np.nan_to_num(both[k])], [np.nan_to_num(both[k]), var_n[k]]])
-        axes.plot(*(TO_95 * _round(matrix) + spot.centre[k][:, None]), color=colour, linewidth=1.2)
+        axes.plot(*(TO_95 * _round(matrix) + spot.centre[k][:, None]) / factor, color=colour, linewidth=1.2)
 
 
-def _stated(axes: Any, spot: Spot) -> None:
+def _stated(axes: Any, spot: Spot, factor: float) -> None:
     """Draw what the receiver states for one fixed epoch, the median, at 95 % about the middle."""
     chosen = spot.epochs[spot.state == 0] if (spot.state == 0).any() else spot.epochs
     sigma_e, sigma_n = (chosen[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m"))
@@ -106,7 +116,7 @@ def _stated(axes: Any, spot: Spot) -> None:
     matrix = np.array([[e**2, tied * e * n], [tied * e * n, n**2]])
     c, s = np.cos(spot.turn_rad), np.sin(spot.turn_rad)
     turn = np.array([[c, -s], [s, c]])
-    axes.plot(*(TO_95 * _round(turn @ matrix @ turn.T)), color=PLAIN[0], linewidth=1.2, linestyle="--",
+    axes.plot(*(TO_95 * _round(turn @ matrix @ turn.T)) / factor, color=PLAIN[0], linewidth=1.2, linestyle="--",
               label="stated for one epoch, 95 %")  # fmt: skip
 
 
@@ -125,12 +135,12 @@ def _round(matrix: Array) -> Array:
     return np.stack([along * np.sin(turn) + across * np.cos(turn), along * np.cos(turn) - across * np.sin(turn)])
 
 
-def _frame(axes: Any, spot: Spot, limit: float) -> int:
+def _frame(axes: Any, spot: Spot, limit: float, factor: float) -> int:
     """Frame what is fixed, or everything where nothing is; return how many epochs stay outside."""
     known = np.isfinite(spot.place[:, :2]).all(axis=1)
     fixed = known & (spot.state == 0)
     wanted = np.abs(spot.place[fixed if fixed.any() else known][:, :2]).max(initial=0.0)
     averages = np.abs(spot.centre[np.isfinite(spot.centre).all(axis=1)]).max(initial=0.0) if fixed.any() else 0.0
     half = 1.15 * max(wanted, averages, limit, 0.005)
-    axes.set(xlim=(-half, half), ylim=(-half, half))
+    axes.set(xlim=(-half / factor, half / factor), ylim=(-half / factor, half / factor))
     return int((np.abs(spot.place[known][:, :2]) > half).any(axis=1).sum())

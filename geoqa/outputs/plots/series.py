@@ -9,6 +9,7 @@ import numpy as np
 
 from geoqa.core.groups import starts_of
 from geoqa.core.job import SOLUTIONS
+from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas, spots
 from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS
 
@@ -38,22 +39,23 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
         f"{canvas.counted(spot.epochs['stop'].nunique(), 'stop')}, {int((spot.state == 0).sum())} of them fixed."
     )
     caption = (
-        "Metres from the middle of the fixed epochs. Stops stand one after the other, each begins at a line, marked "
+        "From the middle of the fixed epochs. Stops stand one after the other, each begins at a line, marked "
         "with its time, UTC; the time between them is left out."
     )
-    return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point), 7.2, 6.0)
+    return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point, job), 6.6, 5.4)
 
 
-def _draw(empty: Canvas, spot: Spot, point: str) -> None:
+def _draw(empty: Canvas, spot: Spot, point: str, job: Job) -> None:
     panels = empty.subplots(3, 1, sharex=True)
     time, begins = _at_rest(spot)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     panels[0].set_title(
         f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown} at {canvas.counted(len(begins), 'stop')}"
     )
-    for axes, name, values in zip(panels, ("east", "north", "up"), spot.place.T, strict=True):
-        _panel(axes, time, values, spot)
-        axes.set_ylabel(f"{name} of the middle (m)" if name != "up" else "above the middle (m)")
+    units = (job.input.unit, job.input.unit, job.input.height_unit)
+    for axes, name, values, unit in zip(panels, ("east", "north", "up"), spot.place.T, units, strict=True):
+        _panel(axes, time, values / METRES_PER[unit], spot)
+        axes.set_ylabel(f"{name} of the middle ({unit})" if name != "up" else f"above the middle ({unit})")
         for at in begins:
             axes.axvline(at, color=PLAIN[0], linewidth=0.6)
     _mark(panels[2], begins, _clocks(spot))

@@ -44,7 +44,7 @@ def _figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: s
         "Dotted: half and nine in ten are there."
     )
     return canvas.figure(name, "Waiting for a solution", alt, caption,
-                         lambda empty: _draw(empty, mine, panels, named), 6.4, 1.0 + 2.9 * len(panels))  # fmt: skip
+                         lambda empty: _draw(empty, mine, panels, named), 6.4, 0.8 + 2.4 * len(panels))  # fmt: skip
 
 
 def _draw(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:

@@ -37,9 +37,9 @@ def document(
     return Document(
         title=f"{shown(job.site.name, 80)}: review of repeated GNSS observations",
         subtitle=f"A review of internal evidence, not a certification. Made by geoqa {version}.",
-        first=client.sections(frames, job),
+        first=client.sections(frames, job, len(record.get("shifts_applied", ()))),
         rest=(
-            *evidence.sections(frames, job, figures),
+            *evidence.sections(frames, job, record, figures),
             *lists.sections(frames, job, record, messages),
         ),
     )

@@ -2,92 +2,143 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import marks, site_picture
 from geoqa.outputs.report.document import Beside, Block, Facts, Items, Lines, Section, Table, Text, shown
+from geoqa.outputs.report.plain_words import MEANINGS, REASONS, UNTESTED, accepted, asked, counted, limit
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
 
-#: What a client may expect of each status, in place of what the surveyor does.
-MEANINGS = {
-    "confirmed": "observed again independently, and the two agree",
-    "strained": "agrees within tolerance, less well than usual here",
-    "loose": "too far apart; the place is that noisy",
-    "conflict": "contradicts itself: one of its observations is wrong",
-    "unproven": "not observed again independently: nothing is shown",
-}
+    Frames = Mapping[str, pd.DataFrame]
+
 SIGN_OFF = ("Name", "Licence", "Date", "Signature")
 #: Reasons shown of those that hold points back.
-MOST = 6
+MOST = 8
+#: Expected number from which none is no longer the likeliest.
+MORE_THAN_NONE = 0.5
+#: Longest of what the recipe says of client, project and maker.
+LONGEST = 140
 
 
-def sections(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Section, ...]:
-    """Return the sections of the first page."""
+def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...]:
+    """Return the sections of the first page.
+
+    Parameters
+    ----------
+    corrected
+        Errors that observations shared and that were corrected before the review.
+    """
+    points = frames["points"]
     picture = site_picture.figure(frames, job)
-    told: tuple[Block, ...] = (_headline(frames["points"]), _asked(frames, job), _counts(frames["points"]))
-    found = (Beside(told, picture),) if picture else told
+    counts = _counts(points)
+    site: Block = Beside((counts,), picture) if picture else counts
     return (
-        Section("What was found", found),
-        Section("What is not delivered, and why", _withheld(frames["points"])),
-        Section("What was not tested", _untested(frames["points"])),
+        Section("What was found", (*_headline(points), Facts(tuple(_asked(frames, job, corrected))), site)),
+        Section("What is not delivered, and why", _withheld(points)),
+        Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),
         Section("Sign-off", (Lines(SIGN_OFF),)),
     )
 
 
-def counted(number: int, word: str) -> str:
-    """Return a number and what it counts."""
-    return f"{number:,} {word}" + ("" if number == 1 else "s")
+def _headline(points: pd.DataFrame) -> tuple[Block, ...]:
+    given = points[points["deliver"] == "yes"]
+    first = Text(f"{len(given):,} of {counted(len(points), 'point')} may be delivered.", strong=True)
+    risk = given["risk"].dropna()
+    if given.empty:
+        return (first,)
+    if risk.empty:
+        return (first, Text("How likely they are to be further off than asked is not known."))
+    if len(given) == 1:
+        return (first, Text(f"The chance that it is further off than asked is {_chance(risk.max())}."))
+    return (first, Text(f"{_expected(risk)} The largest chance of a single point is {_chance(risk.max())}."))
 
 
-def _headline(points: pd.DataFrame) -> Text:
-    yes = int((points["deliver"] == "yes").sum())
-    given = points.loc[points["deliver"] == "yes", "risk"].dropna()
-    risk = f" Of these, {given.sum():.1f} are expected to be outside the requirement." if len(given) else ""
-    return Text(f"{yes:,} of {counted(len(points), 'point')} may be delivered.{risk}", strong=True)
-
-
-def _asked(frames: Mapping[str, pd.DataFrame], job: Job) -> Facts:
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
-    occupations, points = frames["occupations"], frames["points"]
-    days = (
-        occupations["start_utc"].dt.tz_convert(job.input.timezone or "UTC").dt.date
-        if "start_utc" in occupations
-        else None
+def _expected(risk: pd.Series[float]) -> str:
+    """Return how many of the delivered points are probably too far off, so that nobody takes it for a list."""
+    total, n = float(risk.sum()), f"{len(risk):,}"
+    shows = "None of them is certain: by what the observations themselves show,"
+    if total < MORE_THAN_NONE:
+        number = f"{total:.1f}" if total >= 0.05 else "fewer than 0.1"
+        return f"{shows} most likely none of these {n} is further off than asked ({number} expected)."
+    return (
+        f"{shows} {total:,.1f} of these {n} (one in {round(len(risk) / total):,}) are expected to be further off than "
+        "asked, and nobody can say which."
     )
-    when = ""
-    if days is not None and days.notna().any():
-        first, last = days.min(), days.max()
-        when = f"{first}" if first == last else f"{first} to {last}"
-    base = int(occupations["base"].nunique()) if "base" in occupations else 0
+
+
+def _chance(risk: float) -> str:
+    return f"{100 * risk:.1f} %" if risk >= 0.0005 else "less than 0.1 %"
+
+
+def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]]:
+    """Return what was asked, by whom, and what was checked and how; what is not known is left out."""
+    told = job.report
+    asked_by = [shown(text, LONGEST) for text in (told.client, told.project) if text]
+    if asked_by:
+        yield "For", ": ".join(asked_by)
+    if told.prepared_by:
+        yield "Prepared by", shown(told.prepared_by, LONGEST)
+    others = [name for name, role in job.roles.items() if role.requirement != job.requirement]
+    other = f"; other limits for {', '.join(shown(name, 20) for name in others[:4])}, see Tolerance and requirement"
+    yield "Asked", asked(job.requirement, job) + (other if others else "")
+    if when := _days(frames["occupations"], job):
+        yield "Observed", when
+    yield "Checked", _checked(frames)
+    cover = " under such tree cover" if frames["points"]["canopy"].notna().any() else ""
+    yield (
+        "How",
+        "independent observations of a point are compared: do they agree within what the job accepts "
+        f"({accepted(job.tolerance, job)}), and as well as observations{cover} usually do here?",
+    )
+    if corrected:
+        yield "Corrected", f"{counted(corrected, 'error')} that observations shared, before they were compared"
+    if known := _known(frames, job):
+        yield "Control", known
+
+
+def _days(occupations: pd.DataFrame, job: Job) -> str:
+    if "start_utc" not in occupations or not occupations["start_utc"].notna().any():
+        return ""
+    days = occupations["start_utc"].dt.tz_convert(job.input.timezone or "UTC").dt.date.dropna()
+    first, last = days.min(), days.max()
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def _checked(frames: Frames) -> str:
+    points, occupations = frames["points"], frames["occupations"]
+    bases = int(occupations["base"].nunique()) if "base" in occupations else 0
     again = int((points["visits"] > 1).sum())
-    rows = [
-        ("For", shown(job.report.client or "")),
-        ("Project", shown(job.report.project or "")),
-        ("Asked", f"coordinates with errors of at most {job.requirement.spoken(unit, factor)}"),
-        ("Observed", when),
-        (
-            "Checked",
-            f"{counted(int(points['occupations'].sum()), 'occupation')} of {counted(len(points), 'point')}"
-            + (f" from {counted(base, 'base set-up')}" if base else "")
-            + f"; {again:,} points were visited more than once",
-        ),
-        (
-            "How",
-            "independent observations of a point are compared with each other: with what the job tolerates "
-            f"({job.tolerance.spoken(unit, factor)}), and with what the stated precision gives under such cover here",
-        ),
-        ("Prepared by", shown(job.report.prepared_by or "")),
-    ]
-    return Facts(tuple(row for row in rows if row[1]))
+    visited = "point was" if again == 1 else "points were"
+    told = f"{counted(int(points['occupations'].sum()), 'observation')} (occupations) of "
+    told += counted(len(points), "point")
+    told += f", from {counted(bases, 'set-up')} of a base station" if bases else ""
+    told += f"; {again:,} {visited} visited more than once"
+    heights = "height_m" in points and points["height_m"].notna().any()
+    return told + ("" if heights else "; positions only, not heights")
+
+
+def _known(frames: Frames, job: Job) -> str:
+    """Return how far determined points lie from what is known of them."""
+    checks = frames.get("control_checks")
+    if checks is None or checks.empty:
+        return ""
+    own = checks[(checks["use"].astype("str") == CHECK) & checks["horizontal_m"].notna()]
+    if own.empty:
+        return ""
+    told = f"{counted(len(own), 'known point')} observed as well: the farthest is "
+    told += f"{limit(float(own['horizontal_m'].max()), job.input.unit)} off in position"
+    up = own["du_m"].abs()
+    told += f", {limit(float(up.max()), job.input.height_unit)} in height" if up.notna().any() else ""
+    return told + ("" if job.control.source else "; where their coordinates come from is not stated")
 
 
 def _counts(points: pd.DataFrame) -> Table:
@@ -99,28 +150,38 @@ def _counts(points: pd.DataFrame) -> Table:
     ]
     rows.append(("all", f"{len(points):,}", f"{int(deliver.sum()):,}", ""))
     symbols = (*(marks.symbol(name) for name in STATUSES), "")
-    return Table(
-        "Points by status", ("status", "points", "may be delivered", "what it means"), tuple(rows), (1, 2), symbols
-    )
+    head = ("status", "points", "may be delivered", "what it means")
+    return Table("Points by status", head, tuple(rows), (1, 2), symbols)
 
 
 def _withheld(points: pd.DataFrame) -> tuple[Block, ...]:
     counts = points.loc[points["deliver"] == "no", "deliver_reason"].astype("str").value_counts()
+    counts = counts[counts > 0]
     if counts.empty:
         return (Text("Every point may be delivered."),)
-    rows = tuple((f"{n:,}", shown(reason)) for reason, n in list(counts.items())[:MOST])
+    rows = tuple((f"{n:,}", shown(REASONS.get(str(reason), str(reason)))) for reason, n in counts.iloc[:MOST].items())
     more = int(counts.iloc[MOST:].sum())
     left = f"{counted(more, 'point')} for other reasons: see the list of points not delivered." if more else ""
     return (Table("Points held back", ("points", "reason"), rows, (0,), more=left),)
 
 
-def _untested(points: pd.DataFrame) -> tuple[Block, ...]:
+def _untested(frames: Frames, job: Job) -> Iterator[Block]:
+    points = frames["points"]
     words: dict[str, int] = {}
     for text, n in points["untested"].dropna().astype("str").value_counts().items():
         for word in str(text).split(", "):
             words[word] = words.get(word, 0) + int(n)
+    words = {word: n for word, n in sorted(words.items(), key=lambda one: -one[1]) if n}
     if not words:
-        return (Text("Nothing is recorded as untested."),)
-    told = [f"{word} ({'all points' if n == len(points) else counted(n, 'point')})" for word, n in words.items()]
-    sentence = "The observations cannot show errors of: " + ", ".join(told) + "."
-    return (Text(sentence),)
+        yield Text("Nothing is recorded as untested.")
+        return
+    told = [
+        f"{shown(UNTESTED.get(word, word))} ({'all points' if n == len(points) else counted(n, 'point')})"
+        for word, n in words.items()
+    ]
+    yield Text(
+        "An error that all observations of a point share does not show when they are compared. Not tested in this "
+        f"way: {'; '.join(told)}."
+    )
+    if job.base.sigma_h_m is None and not (job.control.source and _known(frames, job)):
+        yield Text("How well the base station's own place is known is not stated: coordinates are relative to it.")

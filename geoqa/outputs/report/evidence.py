@@ -1,39 +1,44 @@
-"""The sections on the evidence: tolerance, independence, classes, shifts, control, logs, canopy and zones."""
+"""The sections on the evidence: tolerance, independence, classes, shifts, control, statements, circumstances."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core.control_contracts import REFUSED, YES
 from geoqa.core.figure import Figure
 from geoqa.core.schema import GRADES, STATUSES
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core.units import METRES_PER
 from geoqa.outputs import class_words, control_words, shift_words
+from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
+from geoqa.outputs.report.plain_words import FIXED
+from geoqa.outputs.report.tables import MOST, Frames, has, none, percent, table
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
 
-Frames = Mapping[str, "pd.DataFrame"]
-#: Rows shown of a long table; the rest stands in the files.
-MOST = 60
 
+def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Sequence[Figure]) -> list[Section]:
+    """Return the sections, in the order of the review, each with the figures that belong to it.
 
-def sections(frames: Frames, job: Job, figures: Sequence[Figure]) -> list[Section]:
-    """Return the sections, in the order of the review, each with the figures that belong to it."""
+    Parameters
+    ----------
+    record
+        What run.json holds; its steps are read.
+    """
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
-        ("Tolerance and requirement", _limits(job), ()),
+        ("Tolerance and requirement", _limits(frames, job), ()),
         ("How independent the observations are", _independence(frames, job), ()),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
-        ("Errors that observations share", _shifts(frames, job), ()),
+        ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
-        ("Receivers' logs", _logs(frames), ("waits", "durations", "positions", "series")),
-        ("What canopy costs", _canopy(frames), ("canopy",)),
-        ("Problem zones", _zones(frames, job), ()),
+        ("Receivers' logs", circumstances.logs(frames, job), ("waits", "durations", "positions", "series")),
+        ("What canopy costs", circumstances.canopy(frames, job, circumstances.patience(record)), ("canopy",)),
+        ("Problem zones", circumstances.zones(frames, job), ()),
     ]
     placed = {name for _, _, names in made for name in names}
     found = [
@@ -48,32 +53,7 @@ def _kind(figure: Figure) -> str:
     return figure.name.partition("-")[0]
 
 
-def has(frames: Frames, name: str) -> bool:
-    """Return whether a frame is there and holds something."""
-    return name in frames and not frames[name].empty
-
-
-def table(
-    caption: str,
-    head: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    numbers: Sequence[int],
-    where: str,
-    most: int = MOST,
-) -> Table:
-    """Return a table of at most `most` rows; the others are in `where`, a file or a layer of review.gpkg."""
-    left = len(rows) - most
-    place = where if "." in where else f"the layer {where} of review.gpkg"
-    more = f"and {left:,} more in {place}" if left > 0 else ""
-    return Table(caption, tuple(head), tuple(tuple(row) for row in rows[:most]), tuple(numbers), more=more)
-
-
-def none(text: str) -> list[Block]:
-    """Return what is said of a section without data."""
-    return [Text(text)]
-
-
-def _limits(job: Job) -> list[Block]:
+def _limits(frames: Frames, job: Job) -> list[Block]:
     unit, factor = job.input.unit, METRES_PER[job.input.unit]
     rows = [
         ("whole job", job.tolerance.spoken(unit, factor), job.requirement.spoken(unit, factor), job.tolerance.reference)
@@ -87,13 +67,20 @@ def _limits(job: Job) -> list[Block]:
         )
         for name, role in job.roles.items()
     ]
-    rows = [(*row[:3], shown(row[3])) for row in rows]
+    fixed = [(a, b.replace(" %", f"{FIXED}%"), c.replace(" %", f"{FIXED}%"), shown(d)) for a, b, c, d in rows]
     convention = {
         "closure": "A tolerance limits the difference between two independent observations of a point.",
         "from-mean": "A tolerance limits each visit against the average: two visits may differ by twice it.",
     }[job.tolerance.convention]
     head = ("role", "tolerance", "requirement of a delivered coordinate", "source of the tolerance")
-    return [Text(convention), table("What was accepted", head, rows, (), "points")]
+    judged = {"h": "positions alone", "v": "heights alone", "hv": "positions and heights"}[job.requirement.judge]
+    if "v" in job.requirement.judge and not frames["points"]["height_m"].notna().any():
+        judged = "positions alone, as no height is known"
+    return [
+        Text(f"{convention} A requirement limits the error of a delivered coordinate; it is as the recipe states it. "
+             f"Judged: {judged}."),
+        table("What was accepted", head, fixed, (), "points"),
+    ]  # fmt: skip
 
 
 def _independence(frames: Frames, job: Job) -> list[Block]:
@@ -121,8 +108,8 @@ def _independence(frames: Frames, job: Job) -> list[Block]:
             "Pairs of observations by independence", ("grade", "horizontal", "height", "meaning"), tuple(counts), (1, 2)
         ),
         Text(
-            f"{bases:,} of {len(closures):,} pairs are shown to have another base set-up; in {repeat:,} the satellites "
-            "stand as they stood before."
+            f"Pairs shown to have another base set-up: {bases:,} of {len(closures):,}. Pairs in which the satellites "
+            f"stand as they stood before: {repeat:,}."
         ),
     ]
 
@@ -147,7 +134,7 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
     shares = [
-        (shown(str(row["canopy"]), 40), *(_percent(row.get(f"share_{status}")) for status in STATUSES))
+        (shown(str(row["canopy"]), 40), *(percent(row.get(f"share_{status}")) for status in STATUSES))
         for _, row in classes.iterrows()
     ]
     head = ("cover", *(f"{status}, %" for status in STATUSES))
@@ -155,11 +142,14 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     return found
 
 
-def _percent(share: object) -> str:
-    return "–" if not isinstance(share, float) or share != share else f"{100 * share:.0f}"
+def _shifts(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[Block]:
+    """Return what was corrected before the review, and what stands out in it."""
+    said = tuple(shown(one["said"], 800) for one in record.get("shifts_applied", ()))
+    before: list[Block] = [Text("Corrected before this review, because it was asked:"), Items(said)] if said else []
+    return [*before, *_suspicious(frames, job, shift_words.AFTER if said else shift_words.ABOUT)]
 
 
-def _shifts(frames: Frames, job: Job) -> list[Block]:
+def _suspicious(frames: Frames, job: Job, about: str) -> list[Block]:
     if not has(frames, "shifts"):
         return none("Base set-ups, files and crews could not be compared: too few observations.")
     shifts = frames["shifts"]
@@ -170,7 +160,7 @@ def _shifts(frames: Frames, job: Job) -> list[Block]:
     told = tuple(f"{shown(str(row.setup), 80)}: {shown(row.message, 800)}" for row in suspicious.itertuples())
     cells = [tuple(shown(cell, 120) for cell in row) for row in rows]
     return [
-        Text(shift_words.ABOUT),
+        Text(about),
         table(shift_words.TITLE, shift_words.head(job), cells, (2, 3, 4, 5), "shifts"),
         Items(told[:MOST]),
     ]
@@ -184,7 +174,13 @@ def _control(frames: Frames, job: Job) -> list[Block]:
     source = shown(job.control.source or "not stated")
     return [
         Facts((("Source of the known coordinates", source),)),
-        Table(f"{control_words.TITLE}. {control_words.about(checks)}", control_words.head(job), tuple(rows), (1, 2, 3)),
+        table(
+            f"{control_words.TITLE}. {control_words.about(checks)}",
+            control_words.head(job),
+            rows,
+            (1, 2, 3),
+            "control_checks",
+        ),
     ]
 
 
@@ -217,56 +213,3 @@ def _conditions(conditions: pd.DataFrame) -> list[Block]:
         Text(f"{said}statement_conditions of review.gpkg."),
         *([table("Conditions not met, or not known to be", head, rows, (), "statement_conditions")] if rows else []),
     ]
-
-
-def _logs(frames: Frames) -> list[Block]:
-    if not has(frames, "epochs"):
-        return none("No receiver's log was given: nothing is known of waiting times.")
-    counts = frames["epochs"]["solution"].astype("str").value_counts()
-    sentence = ", ".join(f"{n:,} {name}" for name, n in counts.items())
-    found: list[Block] = [Text(f"{len(frames['epochs']):,} positions: {sentence}.")]
-    if has(frames, "waits"):
-        rows = [
-            (
-                shown(str(row.canopy), 40), str(row.until), f"{row.attempts:,}", f"{row.reached:,}",
-                _seconds(row.half_s), _seconds(row.most_s),
-            )
-            for row in frames["waits"].itertuples(index=False)
-        ]  # fmt: skip
-        head = ("cover", "until", "attempts", "came there", "half of them after, s", "nine in ten after, s")
-        found.append(table("Waiting", head, rows, (2, 3, 4, 5), "waits"))
-    return found
-
-
-def _seconds(value: float) -> str:
-    return "not seen" if value != value else f"{value:,.0f}"
-
-
-def _canopy(frames: Frames) -> list[Block]:
-    names = {str(name) for name in frames["points"]["canopy"].dropna().unique()}
-    if not names:
-        return none("No canopy is stated.")
-    return none(f"Canopy classes: {', '.join(shown(name, 40) for name in sorted(names))}.")
-
-
-def _zones(frames: Frames, job: Job) -> list[Block]:
-    if "zones" not in frames:
-        return none("Problem zones were not looked for.")
-    zones = frames["zones"]
-    if zones.empty:
-        return none("Nowhere do points fail, or differ, more than chance would spread over the site.")
-    unit, up = job.input.unit, job.input.height_unit
-    rows = [
-        (
-            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", _percent(row.share),
-            _percent(row.share_site), length(row.median_closure_m, unit), signed(row.bias_e_m, unit),
-            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), f"{row.p:.2g}", shown(str(row.canopy), 40),
-        )
-        for row in zones.itertuples(index=False)
-    ]  # fmt: skip
-    head = (
-        "zone", "points", "beyond tolerance", "%", "site, %", "median closure", f"east, {unit}", f"north, {unit}",
-        f"up, {up}", "p", "cover",
-    )  # fmt: skip
-    told = tuple(f"{shown(text, 600)}" for text in zones["message"])
-    return [table("Where the site is bad beyond chance", head, rows, range(1, 10), "zones"), Items(told[:MOST])]

@@ -6,16 +6,22 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy
+from geoqa.core.revisit_contracts import ACCEPT
 from geoqa.core.schema import SEVERITY
 from geoqa.core.units import length, signed, spoken
 from geoqa.outputs import recipe_keys
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
-from geoqa.outputs.report.evidence import Frames, has, none, table
+from geoqa.outputs.report.plain_words import counted
+from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from geoqa.core.job import Job
 
 NOT_STATED = "not stated"
+#: Names in a sentence, at most.
+MOST_NAMED = 40
 
 
 def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequence[str]) -> list[Section]:
@@ -28,9 +34,8 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
     messages
         What the run said.
     """
-    made = [Section("What to observe again", tuple(_revisits(frames)))]
-    if "changes" in frames:
-        made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
+    made = [Section("What to observe again", tuple(_revisits(frames, job)))]
+    made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
     return [
         *made,
         Section("The reviewer's decisions", tuple(_decisions(frames))),
@@ -42,45 +47,63 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
     ]
 
 
-def _revisits(frames: Frames) -> list[Block]:
+def _revisits(frames: Frames, job: Job) -> list[Block]:
     if "revisits" not in frames:
         return none("Revisits were not planned.")
-    revisits = frames["revisits"]
+    revisits = frames["revisits"].sort_values("rank")
     if revisits.empty:
         return none("Nothing has to be observed again.")
+    accept = (revisits["action"].astype("str") == ACCEPT).to_numpy()
+    found = [*_to_go(revisits[~accept], job)]
+    if accept.any():
+        names = [shown(name, 40) for name in revisits.loc[accept, "point"].iloc[:MOST_NAMED]]
+        left = int(accept.sum()) - len(names)
+        more = f" and {left:,} more in the layer revisits of review.gpkg" if left else ""
+        was = "was" if accept.sum() == 1 else "were"
+        found.append(
+            Text(
+                f"{counted(int(accept.sum()), 'point')} {was} observed once by plan and may be accepted as that, "
+                f"which shows nothing of them: {', '.join(names)}{more}."
+            )
+        )
+    return found
+
+
+def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
+    zone = job.input.timezone or "UTC"
+    if revisits.empty:
+        return [Text("Nobody has to go anywhere again.")]
     rows = [
         (
             f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
-            shown(row.reason, 200), _when(row.earliest_utc), _chance(row),
+            shown(row.reason, 200), _when(row.earliest_utc, zone), _chance(row),
         )
-        for row in revisits.sort_values("rank").itertuples(index=False)
+        for row in revisits.head(MOST).itertuples(index=False)
     ]  # fmt: skip
-    head = (
-        "order of need",
-        "point",
-        "status",
-        "what to do",
-        "why",
-        "not before, UTC",
-        "chance that one visit settles it",
-    )
+    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit, %")
     return [
-        Text("In the order of need; the field sheet (revisits.html) has them in walking order."),
-        table("Points to observe again", head, rows, (0,), "revisits"),
+        Text(
+            "In the order of need; the field sheet (revisits.html) has them in walking order. "
+            f"Times are in the time zone {zone}. The last column: how often one more visit settled such a point here, "
+            "with 95 % bounds and the number of such points."
+        ),
+        table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
     ]
 
 
-def _when(value: Any) -> str:
-    return "" if value is None or value != value else f"{value:%Y-%m-%d %H:%M}"
+def _when(value: Any, zone: str) -> str:
+    return "" if value is None or value != value else f"{value.tz_convert(zone):%Y-%m-%d %H:%M}"
 
 
 def _chance(row: Any) -> str:
     if row.chance != row.chance:
         return "no record"
-    return f"{100 * row.chance:.0f} % ({100 * row.chance_low:.0f} to {100 * row.chance_high:.0f}, n {row.chance_n:,})"
+    return f"{bounded(row.chance, row.chance_low, row.chance_high)} of {row.chance_n:,}"
 
 
 def _changes(frames: Frames) -> list[Block]:
+    if "changes" not in frames:
+        return none("No earlier review was given to compare with.")
     changes = frames["changes"]
     moved = changes[changes["change"].astype("str") != "same"]
     if moved.empty:
@@ -90,10 +113,10 @@ def _changes(frames: Frames) -> list[Block]:
             shown(row.point, 40), str(row.change), _word(row.status_before), _word(row.status),
             _word(row.deliver_before), _word(row.deliver), _word(row.revisit),
         )
-        for row in moved.itertuples(index=False)
+        for row in moved.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("point", "change", "status before", "status now", "delivered before", "now", "revisit")
-    return [table("Points that changed", head, rows, (), "changes")]
+    return [table("Points that changed", head, rows, (), "changes", len(moved))]
 
 
 def _word(value: object) -> str:
@@ -130,7 +153,7 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
             signed(row.dn_m, unit), signed(row.du_m, up), length(row.horizontal_m, unit),
             length(row.tolerance_h_m, unit),
         )
-        for row in closures.sort_values("horizontal_m", ascending=False).itertuples(index=False)
+        for row in closures.sort_values("horizontal_m", ascending=False).head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = (
         "point", "time between", "independence", f"east, {unit}", f"north, {unit}", f"up, {up}", "horizontal",
@@ -138,7 +161,9 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
     )  # fmt: skip
     return [
         Text("Each closure that is beyond tolerance and unusual for its precision: later minus earlier."),
-        table(f"Conflicts of {len(names):,} points", head, rows, (1, 3, 4, 5, 6, 7), "closures"),
+        table(
+            f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4, 5, 6, 7), "closures", len(closures)
+        ),
     ]
 
 
@@ -163,10 +188,10 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
             "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
             shown(row.deliver_reason, 200),
         )
-        for row in held.itertuples(index=False)
+        for row in held.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("point", "role", "status", "visits", "largest closure", "why not")
-    return [table(f"{len(held):,} points", head, rows, (3, 4), "points")]
+    return [table(counted(len(held), "point"), head, rows, (3, 4), "points", len(held))]
 
 
 def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
@@ -180,9 +205,19 @@ def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
         return [*found, Text("No row was set aside.")]
     rows = [
         (shown(str(row.source_file), 60), f"{row.source_line:,}", shown(row.reason, 200), shown(row.row, 100))
-        for row in frames["set_aside"].itertuples(index=False)
+        for row in frames["set_aside"].head(MOST).itertuples(index=False)
     ]
-    return [*found, table("Rows that are not used", ("file", "line", "reason", "row"), rows, (1,), "set_aside")]
+    return [
+        *found,
+        table(
+            "Rows that are not used",
+            ("file", "line", "reason", "row"),
+            rows,
+            (1,),
+            "set_aside",
+            len(frames["set_aside"]),
+        ),
+    ]
 
 
 def _frame(job: Job) -> list[Block]:
@@ -230,7 +265,6 @@ def _run(record: Mapping[str, Any], messages: Sequence[str]) -> list[Block]:
         for entry in record.get("inputs", ())
     ]
     versions = ", ".join(f"{name} {version}" for name, version in record.get("versions", {}).items())
-    recipe = [(shown(key, 80), shown(_said(value), 160)) for key, value in recipe_keys.flat(record.get("recipe", {}))]
     plugins = record.get("plugins", {})
     used = ", ".join(f"{one['step']} ({one['distribution']} {one['version']})" for one in plugins.get("used", ()))
     found: list[Block] = [
@@ -241,5 +275,17 @@ def _run(record: Mapping[str, Any], messages: Sequence[str]) -> list[Block]:
         found += [Text("What the run said:"), Items(tuple(shown(text, 800) for text in messages[:80]))]
     if len(messages) > 80:
         found.append(Text(f"and {len(messages) - 80:,} more in run.json", small=True))
-    found.append(table("The recipe as completed", ("key", "value"), recipe, (), "run.json", 400))
-    return found
+    return [*found, table("The recipe as completed", ("table", "keys"), _recipe(record), (), "run.json")]
+
+
+def _recipe(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return each table of the recipe with its keys."""
+    rows: list[tuple[str, str]] = []
+    for name, table_of in record.get("recipe", {}).items():
+        many = table_of if isinstance(table_of, list) else [table_of]
+        told = "[[{}]]" if isinstance(table_of, list) else "[{}]"
+        for one in many:
+            pairs = ((key.partition("] ")[2], value) for key, value in recipe_keys.flat(one, "[]"))
+            keys = "; ".join(f"{shown(key, 80)} = {shown(_said(value), 160)}" for key, value in pairs)
+            rows.append((told.format(shown(name, 40)), keys or "nothing stated"))
+    return rows

@@ -15,8 +15,18 @@ from geoqa.core.errors import CallError, OutputError
 from geoqa.core.figure import Figure
 from geoqa.outputs.report.document import Beside, Document, Facts, Items, Lines, Section, Table, Text
 
-#: Width of a figure, and its height, as shares of the page's width.
-WIDEST, TALLEST = 0.86, 0.68
+#: Width of the text on a page, points.
+TEXT_PT = 510.0
+#: A figure: largest share of that width, times its own size, and largest height, points.
+WIDEST, SCALE, TALLEST_PT = 0.9, 0.88, 520.0
+#: Mean width of a letter of a table, plain and bold, of what stands around a cell and of a symbol, points.
+LETTER_PT, BOLD_PT, PADDING_PT, MARK_PT = 4.4, 4.9, 9.0, 12.0
+#: How much wider a digit is.
+DIGIT_PT = 0.35
+#: Letters of texts that are not broken, as far as there is room, and of headings; longer headings take two lines.
+SHORT, WORD = (24, 20, 16, 12, 8), 14
+#: Share of the width that blocks beside a figure take.
+BESIDE = 0.5
 
 
 def is_installed() -> bool:
@@ -85,23 +95,36 @@ def _facts(block: Facts) -> dict[str, Any]:
 
 
 @_block.register
-def _table(block: Table) -> dict[str, Any]:
+def _table(block: Table, width_pt: float = TEXT_PT) -> dict[str, Any]:
     symbols = block.symbols or [""] * len(block.rows)
     return {
         "kind": "table", "caption": block.caption, "head": block.head, "rows": block.rows, "numbers": block.numbers,
-        "symbols": symbols, "more": block.more, "widths": _widths(block),
+        "symbols": symbols, "more": block.more, "widths": _widths(block, width_pt),
     }  # fmt: skip
 
 
-def _widths(block: Table) -> list[float]:
-    """Return the share of the width that each column gets, by its longest word and, weaker, its longest text."""
-    found = []
-    for k, column in enumerate(zip(block.head, *block.rows, strict=True)):
-        cells = column[1:] if k in block.numbers else column
-        word = max((len(word) for cell in column for word in cell.split()), default=1)
+def _widths(block: Table, width_pt: float) -> list[dict[str, float]]:
+    """Return how wide each column is: as its cells need where they are short, so that none of them is broken.
+
+    Long columns share what is left, by the root of their longest text; where too little is left, shorter columns
+    count as long.
+    """
+    need, longest = [], []
+    for k, (title, *cells) in enumerate(zip(block.head, *block.rows, strict=True)):
         text = max(map(len, cells), default=1)
-        found.append(max(min(word, 16.0), min(text, 100.0) ** 0.8) + (4.0 if k == 0 and block.symbols else 1.0))
-    return found
+        wide = max((LETTER_PT * len(cell) + DIGIT_PT * sum(map(str.isdigit, cell)) for cell in cells), default=0.0)
+        word = len(title) if len(title) <= WORD else max(max(map(len, title.split())), 0.6 * len(title))
+        mark = MARK_PT if k == 0 and block.symbols else 0.0
+        need.append(max(word * BOLD_PT, min(wide, 400 * LETTER_PT)) + mark + PADDING_PT)
+        longest.append(0 if k in block.numbers else text)
+    if sum(need) <= width_pt:
+        return [{"pt": one} for one in need]
+    for short in SHORT:
+        fixed = [text <= short for text in longest]
+        left = width_pt - sum(one for one, is_fixed in zip(need, fixed, strict=True) if is_fixed)
+        if not all(fixed) and left >= 0.3 * width_pt:
+            return [{"pt": one} if is_fixed else {"fr": one**0.5} for one, is_fixed in zip(need, fixed, strict=True)]
+    return [{"fr": max(one, 20.0) ** 0.7} for one in need]
 
 
 @_block.register
@@ -111,15 +134,17 @@ def _figure(block: Figure) -> dict[str, Any]:
 
 
 def _share(svg: str) -> float:
-    """Return the share of the page's width that a figure takes: a tall one less, so that text finds room beside it."""
+    """Return the share of the page's width that a figure takes: nearly its own size, a tall one less."""
     found = re.search(r'viewBox="[-\d.]+ [-\d.]+ ([\d.]+) ([\d.]+)"', svg[:2000])
     wide, tall = (float(found[1]), float(found[2])) if found else (1.0, 1.0)
-    return min(WIDEST, TALLEST * wide / tall)
+    return min(WIDEST, SCALE * wide / TEXT_PT, TALLEST_PT / TEXT_PT * wide / tall)
 
 
 @_block.register
 def _beside(block: Beside) -> dict[str, Any]:
-    return {"kind": "beside", "blocks": [_block(one) for one in block.blocks], "figure": _block(block.figure)}
+    inner = TEXT_PT * BESIDE - 12
+    left = [_table(one, inner) if isinstance(one, Table) else _block(one) for one in block.blocks]
+    return {"kind": "beside", "left": BESIDE, "blocks": left, "figure": _block(block.figure)}
 
 
 @_block.register

@@ -1,4 +1,4 @@
-"""The site as a picture for paper: every point by its status, in the job's own grid, with a scale and north."""
+"""The site as a picture for paper: points by their status, or many by the share not delivered, with scale and north."""
 
 from __future__ import annotations
 
@@ -26,11 +26,20 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 #: Size of the picture, and of the margin around the points, pixels.
-WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 640.0, 30.0
-#: More points than this are drawn as cells of the ground, so many pixels wide, by the worst status in each.
+WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 26.0
+#: Height of the strip below that holds scale and north, and of one with a key.
+STRIP, KEY = 30.0, 26.0
+#: More points than this are drawn as cells of the ground, so many pixels wide, by the share of points not delivered.
 MANY, CELL = 1500, 11.0
+#: Largest share of each step, its fill and its words; the fills are told apart in grey.
+STEPS = (
+    (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.2, "#86aed0", "to 20 %"), (0.4, "#3a6fa5", "to 40 %"),
+    (1.0, "#0b2742", "more"),
+)  # fmt: skip
 #: Statuses whose points are named, and how many names at most.
 NAMED, NAMES = ("conflict", "loose"), 40
+#: Sizes of names, zones' names, and of scale and north, pixels.
+NAME, ZONE, FOOT = 14.0, 16.0, 15.0
 _FONT = 'font-family="DejaVu Sans, sans-serif"'
 
 
@@ -41,11 +50,12 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
     known = np.flatnonzero(np.isfinite(at.easting_m) & np.isfinite(at.northing_m))
     if not len(known):
         return None
-    frame = _Frame(at.easting_m[known], at.northing_m[known])
-    status = points["status"].astype("str").to_numpy()[known]
     many = len(known) > MANY
-    parts = [*_zones(frames.get("zones"), frame, job)]
-    parts += _cells(frame, status) if many else _symbols(frame, status, points, known)
+    frame = _Frame(at.easting_m[known], at.northing_m[known], STRIP + (KEY if many else 0))
+    status = points["status"].astype("str").to_numpy()[known]
+    held = (points["deliver"] != "yes").to_numpy()[known]
+    outlines, labels = _zones(frames.get("zones"), frame, job)
+    parts = [*outlines, *(_cells(frame, held) if many else _symbols(frame, status, points, known, labels))]
     parts += [_scale(frame, job), _north(frame)]
     svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {frame.height:g}" width="{WIDTH:g}" '
@@ -53,26 +63,27 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
         f"{''.join(parts)}</svg>"
     )
     counts = ", ".join(f"{n} {name}" for name in STATUSES if (n := int((status == name).sum())))
-    bar = "" if many else " A bar under a symbol: it may be delivered."
-    drawn = "Each square of the ground by the worst status in it." if many else "Each point by its status."
+    drawn = "Each point by its status. A bar under a symbol: it may be delivered."
+    if many:
+        drawn = "Each square of the ground by the share of its points that may not be delivered."
     zones = " Outlined: problem zones." if _has(frames.get("zones")) else ""
-    return Figure("site", "The site", svg, f"Map of {len(known)} points: {counts}.", f"{drawn}{bar}{zones}")
+    return Figure("site", "The site", svg, f"Map of {len(known)} points: {counts}.", f"{drawn}{zones}")
 
 
 class _Frame:
     """Where easting and northing stand on the picture."""
 
-    def __init__(self, east: Array, north: Array) -> None:
+    def __init__(self, east: Array, north: Array, strip: float) -> None:
         self.west, self.south = float(east.min()), float(north.min())
         wide, tall = float(np.ptp(east)), float(np.ptp(north))
         room = WIDTH - 2 * MARGIN
         across = room / wide if wide > 0 else np.inf
-        up = (MOST - 2 * MARGIN) / tall if tall > 0 else np.inf
+        up = (MOST - 2 * MARGIN - strip) / tall if tall > 0 else np.inf
         scale = min(across, up)
         self.per_m = float(scale) if np.isfinite(scale) else 1.0
-        self.height = float(np.clip(tall * self.per_m + 2 * MARGIN, LEAST, MOST))
+        self.height = float(np.clip(tall * self.per_m + 2 * MARGIN + strip, LEAST, MOST))
         self.left = (WIDTH - wide * self.per_m) / 2
-        self.below = (self.height - tall * self.per_m) / 2
+        self.below = strip + (self.height - strip - tall * self.per_m) / 2
         self.x, self.y = self.pixels(east, north)
 
     def pixels(self, east: Any, north: Any) -> tuple[Array, Array]:
@@ -85,14 +96,16 @@ def _has(zones: pd.DataFrame | None) -> bool:
     return zones is not None and not zones.empty
 
 
-def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> list[str]:
-    """Return the outlines of the problem zones, each named at its northern end."""
+def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> tuple[list[str], list[Array]]:
+    """Return the outlines of the problem zones, each named at its northern end, and the boxes of these names."""
     import shapely
 
     if zones is None or zones.empty:
-        return []
+        return [], []
     system = geodesy.of(job)
-    parts, colour = [], symbology.STRONG[0]
+    parts: list[str] = []
+    boxes: list[Array] = []
+    colour = symbology.STRONG[0]
     for name, shape in zip(zones["zone"].astype("str"), zones["geometry"], strict=True):
         rings = [ring for part in getattr(shape, "geoms", [shape]) for ring in (part.exterior, *part.interiors)]
         paths, top = [], (0.0, np.inf)
@@ -109,14 +122,18 @@ def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> list[str]:
             f'<path d="{"".join(paths)}" fill="{colour}" fill-opacity="0.10" fill-rule="evenodd" stroke="{colour}" '
             'stroke-width="1.6" stroke-dasharray="6 3"/>'
         )
-        parts.append(_text(top[0], max(top[1] - 5, 12), shown(name, 24), 11, "middle", True))
-    return parts
+        label = shown(name, 24)
+        x, y, wide = top[0], max(top[1] - 6, 16), _wide(label, ZONE)
+        x = float(np.clip(x, wide / 2, WIDTH - wide / 2))
+        boxes.append(np.array([x - wide / 2, y - ZONE, x + wide / 2, y + 3]))
+        parts.append(_text(x, y, label, ZONE, "middle", True))
+    return parts, boxes
 
 
-def _symbols(frame: _Frame, status: Any, points: pd.DataFrame, known: Any) -> list[str]:
+def _symbols(frame: _Frame, status: Any, points: pd.DataFrame, known: Any, taken: list[Array]) -> list[str]:
     """Return each point's symbol, the worst on top, with the bar of those that may be delivered, and some names."""
     deliver = (points["deliver"] == "yes").to_numpy()[known]
-    r = 4.6 if len(known) <= 400 else 3.2
+    r = 6.0 if len(known) <= 80 else 4.8 if len(known) <= 400 else 3.4
     parts = []
     for name in reversed(SEVERITY):
         for k in np.flatnonzero(status == name).tolist():
@@ -126,43 +143,61 @@ def _symbols(frame: _Frame, status: Any, points: pd.DataFrame, known: Any) -> li
                 parts.append(
                     f'<path d="M{x - r:.1f} {y + r + 2.6:.1f}h{2 * r:.1f}" stroke="{marks.INK}" stroke-width="1.5"/>'
                 )
-    return parts + _names(frame, status, points["point"].astype("str").to_numpy()[known], r)
+    return parts + _names(frame, status, points["point"].astype("str").to_numpy()[known], r, taken)
 
 
-def _names(frame: _Frame, status: Any, names: Any, r: float) -> list[str]:
+def _names(frame: _Frame, status: Any, names: Any, r: float, boxes: list[Array]) -> list[str]:
     """Return the names of points that need looking at, as far as they find room beside their symbol."""
     taken = np.stack([frame.x - r, frame.y - r, frame.x + r, frame.y + r], axis=1)
+    feet = np.array([[0.0, frame.height - STRIP, WIDTH, frame.height]])
+    taken = np.vstack([taken, feet, *boxes])
     parts: list[str] = []
     for word in NAMED:
         for k in np.flatnonzero(status == word).tolist():
             if len(parts) >= NAMES:
                 return parts
             text = shown(names[k], 16)
-            wide = 6.3 * len(text) + 2
-            for x, y in ((r + 3, 3), (-r - 3 - wide, 3), (-wide / 2, -r - 4), (-wide / 2, r + 12)):
-                box = np.array([frame.x[k] + x, frame.y[k] + y - 9, frame.x[k] + x + wide, frame.y[k] + y + 2])
+            wide = _wide(text, NAME)
+            for x, y in ((r + 3, 5), (-r - 3 - wide, 5), (-wide / 2, -r - 4), (-wide / 2, r + NAME + 4)):
+                box = np.array([frame.x[k] + x, frame.y[k] + y - NAME + 2, frame.x[k] + x + wide, frame.y[k] + y + 2])
                 apart = (
                     (taken[:, 0] > box[2]) | (taken[:, 2] < box[0]) | (taken[:, 1] > box[3]) | (taken[:, 3] < box[1])
                 )
                 if apart.all() and box[0] > 0 and box[2] < WIDTH and box[1] > 0:
-                    parts.append(_text(box[0], box[3] - 2, text, 10, "start", False))
+                    parts.append(_text(box[0], box[3] - 2, text, NAME, "start", False))
                     taken = np.vstack([taken, box])
                     break
     return parts
 
 
-def _cells(frame: _Frame, status: Any) -> list[str]:
-    """Return squares of the ground, each with the symbol of the worst status in it."""
-    rank = np.array([SEVERITY.index(name) for name in status])
+def _wide(text: str, size: float) -> float:
+    """Return about how wide a text is, pixels."""
+    return 0.63 * size * len(text) + 2
+
+
+def _cells(frame: _Frame, held: NDArray[np.bool_]) -> list[str]:
+    """Return squares of the ground, each filled by the share of its points that is held back, and the key of them."""
     columns = int(WIDTH // CELL) + 1
-    cell = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)
-    order = np.lexsort((rank, cell))
-    first = order[np.append(True, np.diff(cell[order]) > 0)]
-    parts = []
-    for k in sorted(first.tolist(), key=lambda k: -rank[k]):
-        x, y = (cell[k] % columns + 0.5) * CELL, (cell[k] // columns + 0.5) * CELL
-        parts.append(marks.mark(status[k], 0.34 * CELL, f"translate({x:.1f} {y:.1f})"))
+    number = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)
+    cell, where = np.unique(number, return_inverse=True)
+    share = np.bincount(where, weights=held) / np.bincount(where)
+    step = np.searchsorted([limit for limit, _, _ in STEPS], share)
+    parts = [
+        _square((one % columns) * CELL, (one // columns) * CELL, STEPS[k][1])
+        for one, k in zip(cell.tolist(), step.tolist(), strict=True)
+    ]
+    x, y = 10.0, frame.height - STRIP - KEY / 2
+    parts.append(_text(x, y, "not delivered:", FOOT, "start", False))
+    x += _wide("not delivered:", FOOT)
+    for _, fill, words in STEPS:
+        parts += [_square(x, y - CELL, fill), _text(x + CELL + 5, y, words, FOOT, "start", False)]
+        x += CELL + 14 + _wide(words, FOOT)
     return parts
+
+
+def _square(x: float, y: float, fill: str) -> str:
+    edge = f'width="{CELL:g}" height="{CELL:g}" stroke="#9aa5b1" stroke-width="0.4"'
+    return f'<rect x="{x:.1f}" y="{y:.1f}" {edge} fill="{fill}"/>'
 
 
 def _scale(frame: _Frame, job: Job) -> str:
@@ -174,13 +209,13 @@ def _scale(frame: _Frame, job: Job) -> str:
     length = float(max(k * step for k in (1, 2, 5) if k * step <= most))
     wide, y = length * per_unit, frame.height - 10
     bar = f'<path d="M10 {y - 4:.1f}v4h{wide:.1f}v-4" fill="none" stroke="{marks.INK}" stroke-width="1.4"/>'
-    return bar + _text(10 + wide + 6, y, f"{length:,g} {unit}", 11, "start", False)
+    return bar + _text(10 + wide + 6, y, f"{length:,g} {unit}", FOOT, "start", False)
 
 
 def _north(frame: _Frame) -> str:
     x, y = WIDTH - 18, frame.height - 10
     arrow = f'<path d="M{x} {y}v-26l-5 9m5 -9l5 9" fill="none" stroke="{marks.INK}" stroke-width="1.4"/>'
-    return arrow + _text(x - 9, y, "grid north", 11, "end", False)
+    return arrow + _text(x - 9, y, "grid north", FOOT, "end", False)
 
 
 def _text(x: float, y: float, text: str, size: float, anchor: str, strong: bool) -> str:

@@ -10,6 +10,8 @@ from importlib import resources
 from geoqa.core.figure import Figure
 from geoqa.outputs.report.document import Beside, Document, Facts, Items, Lines, Section, Table, Text
 
+#: Letters of a text that is not broken in its cell.
+SHORT = 20
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
@@ -59,8 +61,8 @@ def _facts(block: Facts) -> str:
 
 @_block.register
 def _table(block: Table) -> str:
-    kind = [' class="n"' if k in block.numbers else "" for k in range(len(block.head))]
-    head = "".join(f'<th scope="col"{kind[k]}>{escape(cell)}</th>' for k, cell in enumerate(block.head))
+    kind = [_kind(block, k) for k in range(len(block.head))]
+    head = "".join(f'<th scope="col"{own}>{escape(cell)}</th>' for own, cell in zip(kind, block.head, strict=True))
     rows = []
     for i, row in enumerate(block.rows):
         mark = _picture(block.symbols[i], "", 'class="mark"') if block.symbols and block.symbols[i] else ""
@@ -71,6 +73,13 @@ def _table(block: Table) -> str:
         f'<div class="table" tabindex="0" role="group" aria-label="{escape(block.caption)}"><table>'
         f"<caption>{escape(block.caption)}</caption><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>{more}"
     )
+
+
+def _kind(block: Table, k: int) -> str:
+    """Return the class of a column: numbers, or texts so short that none is broken."""
+    if k in block.numbers:
+        return ' class="n"'
+    return ' class="s"' if max((len(row[k]) for row in block.rows), default=0) <= SHORT else ""
 
 
 @_block.register

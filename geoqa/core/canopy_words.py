@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from geoqa.analysis.wait_table import under
 from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
+from geoqa.core.schema import WHOLE_SITE
 from geoqa.core.survival import holm
 
 if TYPE_CHECKING:
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
 
 #: Probability below which a difference is said to be one.
 SURE = 0.05
+#: Labels that say how much cover there is, not what it is.
+_AMOUNTS = (
+    "closed", "dense", "full", "heavy", "light", "medium", "mixed", "moderate", "partial", "sparse", "thick", "thin",
+)  # fmt: skip
 #: Fewer points than this on either side are not spoken of.
 FEW = 6
 
@@ -36,6 +40,15 @@ def sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFrame, pa
     if said:
         said.append("canopy is compared as it was met: places under it differ in crews, days and ground as well")
     return said
+
+
+def under(canopy: str) -> str:
+    """Return where, in words."""
+    if canopy == WHOLE_SITE:
+        return "over the whole site"
+    if canopy.casefold() in ("open", "open sky"):
+        return "in the open"
+    return f"under {canopy} cover" if canopy.casefold() in _AMOUNTS else f"under {canopy}"
 
 
 def _classes(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:

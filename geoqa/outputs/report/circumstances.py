@@ -1,0 +1,220 @@
+"""The sections on what observing was like here: receivers' logs, canopy and problem zones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core import canopy_words
+from geoqa.core.canopy_contracts import CLASS, SPOKEN
+from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core.wait_contracts import UNTIL_WORDS
+from geoqa.outputs.report.document import Block, Items, Text, shown
+from geoqa.outputs.report.plain_words import counted
+from geoqa.outputs.report.tables import Frames, bounded, chance, has, none, percent, table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+#: Lengths of averages that are told, s, beside those that are long enough.
+LENGTHS_S = (1, 10, 30, 60, 120, 300, 600, 1800, 3600)
+
+
+def logs(frames: Frames, job: Job) -> list[Block]:
+    """Return what the logs hold, how long crews waited, and what averages are worth."""
+    if not has(frames, "epochs"):
+        return none("No receiver's log was given: nothing is known of waiting times.")
+    counts = frames["epochs"]["solution"].astype("str").value_counts()
+    sentence = ", ".join(f"{n:,} {shown(name, 20)}" for name, n in counts.items() if n)
+    found: list[Block] = [Text(f"{counted(len(frames['epochs']), 'position')} of receivers: {sentence}.")]
+    if has(frames, "waits"):
+        found.append(_waits(frames["waits"]))
+    if has(frames, "wait_tests"):
+        found.append(_wait_tests(frames["wait_tests"]))
+    if has(frames, "durations"):
+        found.append(_durations(frames["durations"], job))
+    return found
+
+
+def _waits(waits: pd.DataFrame) -> Block:
+    rows = [
+        (
+            shown(str(row.canopy), 40), UNTIL_WORDS.get(str(row.until), str(row.until)), f"{row.attempts:,}",
+            f"{row.reached:,}", _seconds(row.half_s), _seconds(row.most_s), _seconds(row.longest_s),
+        )
+        for row in waits.itertuples(index=False)
+    ]  # fmt: skip
+    head = ("cover", "until", "attempts", "came there", "half after, s", "nine in ten after, s", "longest, s")
+    return table("Waiting", head, rows, (2, 3, 4, 5, 6), "waits")
+
+
+def _wait_tests(tests: pd.DataFrame) -> Block:
+    rows = [
+        (
+            UNTIL_WORDS.get(str(row.until), str(row.until)), shown(str(row.canopy), 40), shown(str(row.other), 40),
+            chance(row.p_adjusted),
+        )
+        for row in tests.itertuples(index=False)
+    ]  # fmt: skip
+    return table("Do waits differ by chance alone", ("until", "cover", "against", "p"), rows, (3,), "wait_tests")
+
+
+def _durations(durations: pd.DataFrame, job: Job) -> Block:
+    """Return what averages of some lengths spread; the plot and the layer have them all."""
+    durations = durations[durations["duration_s"].isin(LENGTHS_S) | durations["flat"].astype(bool)]
+    unit, factor = small(job.input.unit)
+    rows = [
+        (
+            shown(str(row.canopy), 40), f"{row.duration_s:g}", f"{row.fixes:,}", _figure(row.spread_h_m, factor),
+            _figure(row.same_fix_h_m, factor), f"{row.effective_epochs:.1f}", "yes" if row.flat else "",
+        )
+        for row in durations.itertuples(index=False)
+    ]  # fmt: skip
+    head = (
+        "cover", "length, s", "fixes", f"spread across fixes, {unit}", f"spread under one fix, {unit}",
+        "worth epochs", "longer is no better",
+    )  # fmt: skip
+    return table("What averages of fixed positions spread, per horizontal axis", head, rows, range(1, 6), "durations")
+
+
+def canopy(frames: Frames, job: Job, patience_s: float | None) -> list[Block]:
+    """Return what cover costs by class and by what a raster says, in sentences and numbers, and labels in doubt.
+
+    Parameters
+    ----------
+    patience_s
+        After how long a fix was late; None where canopy costs were not looked at.
+    """
+    if not frames["points"]["canopy"].notna().any():
+        return none("No canopy is stated: what it costs here is not known.")
+    if not has(frames, "canopy_costs") or patience_s is None:
+        return none("What canopy costs here was not looked at, or there is too little to say.")
+    costs, tests, curves = (frames[f"canopy_{name}"] for name in ("costs", "tests", "curves"))
+    said = canopy_words.sentences(costs, tests, curves, patience_s)
+    found: list[Block] = [
+        Items(tuple(_sentence(text) for text in said)) if said else Text("No cover is shown to cost more than another.")
+    ]
+    found += _classes(costs[costs["by"].astype("str") == CLASS], job)
+    found += _quarters(costs[costs["by"].astype("str") != CLASS])
+    return found + _checks(frames)
+
+
+def _sentence(text: str) -> str:
+    return f"{shown(text[:1].upper() + text[1:], 1200)}."
+
+
+def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
+    if costs.empty:
+        return []
+    (unit, factor), (up, factor_up) = small(job.input.unit), small(job.input.height_unit)
+    rows = [
+        (
+            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", factor),
+            _median(row, "closure_v_m", factor_up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
+            bounded(row.late, row.late_low, row.late_high),
+        )
+        for row in costs.itertuples(index=False)
+    ]  # fmt: skip
+    names = costs["reference"].dropna().astype("str").unique()
+    reference = names[0] if len(names) else "the class compared with"
+    head = (
+        "cover", "points", "compared", f"median closure, {unit}", f"in height, {up}", f"times {shown(reference, 20)}",
+        "beyond tolerance, %", "late fix, %",
+    )  # fmt: skip
+    return [table("Closures between different visits by cover, each point once", head, rows, range(1, 8),
+                  "canopy_costs")]  # fmt: skip
+
+
+def _quarters(costs: pd.DataFrame) -> list[Block]:
+    rows = []
+    for row in costs.itertuples(index=False):
+        name, unit = SPOKEN[str(row.by)]
+        scale, digits = (1, 1) if unit == "m" else (100, 0)
+        span = f"{scale * row.from_value:.{digits}f} to {scale * row.to_value:.{digits}f} {unit}"
+        rows.append((f"{name}, {span}", f"{row.points:,}", bounded(row.beyond, row.beyond_low, row.beyond_high)))
+    head = ("quarter of the points", "points", "beyond tolerance, %")
+    return [table("By what the raster says", head, rows, (1, 2), "canopy_costs")] if rows else []
+
+
+def _checks(frames: Frames) -> list[Block]:
+    """Return the points whose label and map differ."""
+    if not has(frames, "canopy_checks"):
+        return []
+    rows = [(shown(row.point, 40), shown(row.message, 200)) for row in frames["canopy_checks"].itertuples(index=False)]
+    return [table("Covers that label and map tell differently", ("point", "what differs"), rows, (), "canopy_checks")]
+
+
+def _median(row: Any, name: str, factor: float) -> str:
+    value, low, high = (getattr(row, f"{name}{end}") for end in ("", "_low", "_high"))
+    bounds = "" if low != low else f" ({_figure(low, factor)} to {_figure(high, factor)})"
+    return _figure(value, factor) + bounds
+
+
+def _times(row: Any) -> str:
+    if row.ratio_h != row.ratio_h:
+        return "–"
+    return f"{row.ratio_h:.1f}" + (f" ({row.ratio_h_low:.1f} to {row.ratio_h_high:.1f})" if row.ratio_h_low > 0 else "")
+
+
+def zones(frames: Frames, job: Job) -> list[Block]:
+    """Return where the site is bad beyond chance."""
+    if "zones" not in frames:
+        return none("Problem zones were not looked for.")
+    found = frames["zones"]
+    if found.empty:
+        return none("Nowhere do points fail, or differ, more than chance would spread over the site.")
+    unit, up = job.input.unit, job.input.height_unit
+    rows = [
+        (
+            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", percent(row.share),
+            percent(row.share_site), _plain(row.median_closure_m, unit), signed(row.bias_e_m, unit),
+            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), chance(row.p), shown(_word(row.canopy), 40),
+        )
+        for row in found.itertuples(index=False)
+    ]  # fmt: skip
+    head = (
+        "zone", "points", "beyond tolerance", "%", "site, %", f"median closure, {unit}", f"east, {unit}",
+        f"north, {unit}", f"up, {up}", "p", "cover",
+    )  # fmt: skip
+    told = tuple(
+        f"{shown(row.zone, 40)}: {shown(row.message, 600).removeprefix(f'{row.zone}: ')}."
+        for row in found.head(20).itertuples(index=False)
+    )
+    return [
+        table("Where the site is bad beyond chance", head, rows, range(1, 10), "zones"),
+        Text("East, north and up: what differences have too much there, the median. p: the probability of such a zone "
+             "by chance.", small=True),
+        Items(told),
+    ]  # fmt: skip
+
+
+def _plain(value: float, unit: str) -> str:
+    return "–" if value != value else length(value, unit).removesuffix(f" {unit}")
+
+
+def _word(value: object) -> str:
+    return value if isinstance(value, str) else "–"
+
+
+def small(unit: str) -> tuple[str, float]:
+    """Return the unit of spreads, millimetres where the job's is the metre, and its metres."""
+    word = "mm" if unit == "m" else unit
+    return word, METRES_PER[word]
+
+
+def _figure(metres: float, factor: float) -> str:
+    return "–" if metres != metres else f"{metres / factor:.{1 if factor == 0.001 else 3}f}"
+
+
+def _seconds(value: float) -> str:
+    return "not seen" if value != value else f"{value:,.0f}"
+
+
+def patience(record: Mapping[str, Any]) -> float | None:
+    """Return after how long a fix was late, as the run had it; None where it did not look."""
+    for step in record.get("steps", ()):
+        if step.get("step") == "canopy-costs":
+            return float(step["parameters"]["patience_s"]["value"])
+    return None
