@@ -65,8 +65,11 @@ def nothing() -> pd.DataFrame:
 
 
 def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFrame:
-    """Return what became of the points that could not be delivered after `visits` visits and had one more."""
-    again = now["deliver"].reindex(before.index)
+    """Return what became of the points that could not be delivered after `visits` visits and had one more.
+
+    A visit after which nothing shows a fresh initialization yet was no trial: the crew is asked for one.
+    """
+    again = now["deliver"].where(now["status"] != "unproven").reindex(before.index)
     held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
     return pd.DataFrame(
         {
@@ -186,5 +189,5 @@ def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) ->
 
     where = under(canopy) if canopy else "without a canopy label"
     if empty:
-        return f"no point {where} that was {status} has been visited again yet"
+        return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
     return f"points {where}, {status}" + (f" after {visits} visit{'s' * (visits > 1)}" if narrow else "")

@@ -85,7 +85,7 @@ def test_a_planted_zone_is_found_drawn_and_told(planted):
     assert row["p"] < 0.001
     assert said == [f"zone-1: {row['message']}"]
     assert "16 of 16 judged points beyond tolerance (100 %, site 11 %)" in row["message"]
-    assert "all under open" in row["message"]
+    assert "all in the open" in row["message"]
 
 
 def test_its_signed_bias_is_told_with_what_it_is_of(planted):
@@ -245,7 +245,7 @@ def test_a_point_whose_disagreement_a_shift_explains_has_no_say():
     frames["points"] = frames["points"].assign(explained=pd.Categorical(np.where(hit, "B1 translation", None)))
     result = Zones().run(frames, builders.job())
     assert not result.frames["zones"]["kind"].str.contains(BEYOND).any()
-    assert any("16 points that shifts explain have no say in zones" in text for text in result.messages)
+    assert any("16 points that shifts explain: no say in zones" in text for text in result.messages)
 
 
 def test_zones_are_worst_first_and_named_so():
