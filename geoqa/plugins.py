@@ -96,8 +96,9 @@ def catalogue() -> Catalogue:
     entries: dict[str, dict[str, Entry]] = {group: {} for group in GROUPS}
     refused: dict[str, str] = {}
     points = [(group, point) for group in GROUPS for point in entry_points(group=group)]
-    # A distribution reads its metadata anew whenever it is asked.
-    named = {id(point.dist): _named(point.dist) for _, point in points}
+    # A distribution reads its metadata anew whenever it is asked: once each.
+    distributions = {id(point.dist): point.dist for _, point in points}
+    named = {key: _named(distribution) for key, distribution in distributions.items()}
     found = [Entry(point.name, group, *named[id(point.dist)], point) for group, point in points]
     for entry in sorted(found, key=lambda e: (e.distribution != OWN, e.distribution, e.name)):
         taken = next((e for g in entries.values() for e in g.values() if e.name == entry.name), None)

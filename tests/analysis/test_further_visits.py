@@ -6,7 +6,7 @@ import pytest
 from analysis import builders
 from scipy import stats
 
-from geoqa.analysis import further_visits
+from geoqa.analysis import contrasts, further_visits
 from geoqa.analysis.revisits import Revisits
 
 OFF = 0.4
@@ -71,13 +71,13 @@ def test_another_number_of_visits_stands_in_where_there_is_none_of_the_same():
 @pytest.mark.parametrize(("helped", "n"), [(3, 7), (1, 2), (24, 28)])
 def test_bounds_are_those_of_the_posterior(helped, n):
     """Jeffreys' interval through scipy.stats.beta, an independent route."""
-    low, high = further_visits.jeffreys(np.array([float(helped)]), np.array([float(n)]))
+    low, high = contrasts.shares(np.array([float(helped)]), np.array([float(n)]))
     expected = stats.beta(helped + 0.5, n - helped + 0.5).ppf([0.025, 0.975])
     assert [low[0], high[0]] == pytest.approx(expected)
 
 
 def test_bounds_where_none_or_all_were_helped():
-    low, high = further_visits.jeffreys(np.array([0.0, 5.0, 0.0]), np.array([5.0, 5.0, 0.0]))
+    low, high = contrasts.shares(np.array([0.0, 5.0, 0.0]), np.array([5.0, 5.0, 0.0]))
     assert low[0] == 0 and high[1] == 1 and np.isnan(low[2])
     assert high[0] == pytest.approx(stats.beta(0.5, 5.5).ppf(0.975))
     assert low[1] == pytest.approx(1 - high[0])

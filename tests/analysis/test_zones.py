@@ -11,6 +11,7 @@ import pytest
 from analysis import builders
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from geoqa.analysis import directions, zone_search
 from geoqa.analysis.zones import Zones
@@ -79,7 +80,7 @@ def test_a_planted_zone_is_found_drawn_and_told(planted):
     assert set(inside) == {f"P{i:03d}" for i in block(3, 6)}
     assert (row["judged"], row["beyond"], row["share"]) == (16, 16, 1.0)
     assert row["share_site"] == pytest.approx(16 / 144)
-    assert row["share_low"] == pytest.approx(16 / (16 + 1.959964**2))  # Wilson's bound of n in n: n / (n + z^2)
+    assert row["share_low"] == pytest.approx(stats.beta.ppf(0.025, 16.5, 0.5))  # Jeffreys' bound of 16 in 16
     assert row["median_closure_m"] == pytest.approx(0.4, abs=0.02)
     assert row["median_site_m"] < 0.03
     assert row["p"] < 0.001

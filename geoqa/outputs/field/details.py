@@ -31,11 +31,13 @@ def table(shown: pd.DataFrame, job: Job) -> list[str]:
         'class="r"></colgroup><thead><tr><th>No.</th><th>Point</th><th>Why</th><th>Worked at</th><th>Place</th>'
         "<th>Notes</th></tr></thead><tbody>",
     ]
-    long = len(shown) > sketch.MANY
-    walked = shown.assign(place=places)
-    for group, part in walked.groupby("group", sort=False):
-        lines += [_heading(str(group), part, job)] if long else []
-        lines += [_line(row) for row in part.to_dict("records")]
+    parts = dict(list(shown.groupby("group"))) if len(shown) > sketch.MANY else {}
+    group = None
+    for row in shown.assign(place=places).to_dict("records"):
+        if parts and row["group"] != group:
+            group = row["group"]
+            lines.append(_heading(str(group), parts[group], job))
+        lines.append(_line(row))
     return [*lines, "</tbody></table>"]
 
 
