@@ -104,10 +104,15 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
 
 
 def _words(shown: pd.DataFrame) -> list[str]:
-    """Return what each action means that is asked for, and how to read when."""
+    """Return what each action means that is asked for, and how to read when and how long."""
     asked = set(shown["action"].astype("str"))
     means = "; ".join(f"<b>{action}</b>: {map_text(words.MEANS[action])}" for action in ACTIONS if action in asked)
-    return [f'<p class="small">{means[:3]}{means[3:4].upper()}{means[4:]}. <b>When</b>{map_text(words.WHEN[4:])}</p>']
+    visited = shown[shown["give_up_after"] > 0]
+    told = [f"{means[:3]}{means[3:4].upper()}{means[4:]}."]
+    told += [f"<b>When</b>: {words.WHEN}"] if visited["earliest_utc"].notna().any() else []
+    told += [words.NOT] if visited["avoid_from_utc"].notna().any() else []
+    told += [f"<b>Observe</b>, {words.UNTOLD}"] if visited["observe_s"].isna().any() else []
+    return [f'<p class="small">{" ".join(told)}</p>']
 
 
 def _frame(job: Job) -> str:
@@ -180,7 +185,7 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
     return [
         "<h2>Where this comes from</h2>",
         *([f'<p class="small">How long to observe: {basis}.</p>'] if basis else []),
-        f'<p class="small">From {rows:,} stored rows. Two visits may differ by: '
+        f'<p class="small">From {rows:,} stored row{"s" * (rows != 1)}. Two visits may differ by: '
         f"{map_text(job.tolerance.spoken(unit, METRES_PER[unit]))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]

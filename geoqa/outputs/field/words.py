@@ -34,7 +34,7 @@ MEANS = {
     OTHER_BASE: "its visits differ by base; set the base up on another known mark first",
     OTHER_METHOD: "no more visits: tie it by offset or traverse to two control points set in the open",
 }
-WHEN = (
-    "When: before that time the errors of its last visit are still there. “Not”: then the satellites stand as they did "
-    "at the last visit, each day later 4 minutes earlier."
-)
+#: How to read a column, by its heading.
+WHEN = "before that time the errors of its last visit are still there."
+NOT = "“Not”: then the satellites stand as they did at the last visit, each day later 4 minutes earlier."
+UNTOLD = "a dash: nothing on this site tells how long; not shorter than the visits before."
