@@ -180,12 +180,13 @@ def _planned(revisits: pd.DataFrame) -> list[str]:
 def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
     """Return where the figures come from, the tolerance, and what the review is."""
     unit = job.input.unit
+    read = "1 stored row" if rows == 1 else f"{rows:,} stored rows"
     observed = shown.loc[shown["observe_s"].notna(), ["observe_s", "observe_basis"]].drop_duplicates("observe_basis")
     basis = "; ".join(map_text(cut(str(text), 160)) for text in observed["observe_basis"])
     return [
         "<h2>Where this comes from</h2>",
         *([f'<p class="small">How long to observe: {basis}.</p>'] if basis else []),
-        f'<p class="small">From {rows:,} stored row{"s" * (rows != 1)}. Two visits may differ by: '
+        f'<p class="small">From {read}. Two visits may differ by: '
         f"{map_text(job.tolerance.spoken(unit, METRES_PER[unit]))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]
