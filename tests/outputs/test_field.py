@@ -17,7 +17,7 @@ import geoqa
 from geoqa.cli import main
 from geoqa.outputs import field
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
-from geoqa.outputs.field import sheet, sketch, waypoints, words
+from geoqa.outputs.field import quiet, sheet, sketch, waypoints, words
 
 VOID = {"meta", "br", "col"}
 
@@ -256,6 +256,25 @@ def test_places_on_one_spot_and_a_first_leg_without_a_direction_are_drawn():
     one = walked(3, 0.0).assign(walk_m=0.0, walk_azimuth_deg=np.nan)
     assert "nan" not in sketch.whole(one, "ftUS")
     assert sketch.whole(one.iloc[:0], "m") == ""
+
+
+@pytest.mark.parametrize("deliver", ["yes", "no"])
+def test_a_zone_that_is_off_together_is_told_where_its_points_would_be_delivered(plain, deliver):
+    from geoqa.stored import load
+
+    review = load(plain)
+    zone = {
+        "zone": "zone-1", "kind": "large closures and common direction", "bias_e_m": 0.03, "bias_n_m": -0.04,
+        "bias_of": "B1, minus the other set-ups", "geometry": None,
+    }  # fmt: skip
+    points = pd.DataFrame({"point": ["<i>", "P2", "P3"], "zone": ["zone-1", "zone-1", None], "deliver": deliver})
+    frames = {"zones": pd.DataFrame([zone]), "points": points}
+    made = quiet.box(frames, review.job)
+    assert bool(made) == (deliver == "yes")
+    page = sheet.build(review.frames["revisits"], review.frames["occupations"], review.job, made)
+    said = "zone-1, by 0.050 m (B1, minus the other set-ups): <i>, P2 One more visit does not show"
+    assert (said in Page(page).text) == (deliver == "yes")
+    assert quiet.box({"points": points}, review.job) == []
 
 
 def test_a_very_long_sheet_is_cut_and_says_so(plain):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 MOST = 1000
 
 
-def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> str:
+def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job, besides: Sequence[str] = ()) -> str:
     """Return the field sheet as the text of one HTML file that needs nothing else.
 
     Parameters
@@ -33,11 +34,13 @@ def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> str:
         The `revisits` frame.
     occupations
         For the time of the last one.
+    besides
+        HTML of what else the crew must know.
     """
     shown = revisits[(revisits["walk"] > 0).to_numpy() & (revisits["rank"] <= MOST).to_numpy()]
     shown = shown.sort_values("walk", kind="stable")
     until = occupations[["start_utc", "end_utc"]].max().max()
-    body = _nothing() if shown.empty else _walk(shown, revisits, until, job)
+    body = [*_nothing(), *besides] if shown.empty else _walk(shown, revisits, until, job, besides)
     title = map_text(cut(job.site.name, 120))
     return "\n".join(
         [
@@ -61,11 +64,12 @@ def _nothing() -> list[str]:
     return ['<p class="lead"><b>No point has to be observed again.</b></p>']
 
 
-def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> list[str]:
+def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, besides: Sequence[str]) -> list[str]:
     long = len(shown) > sketch.MANY
     drawn = [sketch.whole(shown, job.input.unit), *_words(shown)]
     beside = [
         *_records(shown),
+        *besides,
         '<div class="boxed"><h2>At every point</h2><ol>',
         *(f"<li>{map_text(text)}</li>" for text in words.HOW),
         f'</ol></div><div class="boxed"><h2>If it disagrees again</h2><p>{map_text(words.AGAIN)}</p></div>',
