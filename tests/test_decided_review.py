@@ -61,6 +61,8 @@ def test_an_accepted_point_keeps_what_its_evidence_says(decided, tmp_path):
     assert (point["status"], point["deliver"]) == ("unproven", "no")
     assert point["decision"] == "accepted by J. Reid, 2026-02-20: single by plan"
     assert accepted.exit_code == plain.exit_code == 1
+    # Nobody is sent where a reviewer has accepted what there is.
+    assert [set(one.frames["revisits"]["point"]) & {"A3"} for one in (accepted, plain)] == [set(), {"A3"}]
 
 
 def test_decisions_are_in_every_output(decided, tmp_path):

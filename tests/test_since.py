@@ -85,7 +85,7 @@ def test_points_that_are_gone_are_told(yesterday, capsys):
     (yesterday / "occupations.csv").rename(yesterday / "old.csv")
     run(yesterday, "today.csv", more=["--since", str(yesterday / "monday")])
     assert changes(yesterday).loc["A1", "change"] == "gone"
-    assert "1 points no longer in the input" in " ".join(capsys.readouterr().out.split())
+    assert "1 point no longer in the input" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_file_that_is_gone_or_changed_is_named_with_the_way_out(yesterday, capsys):

@@ -106,7 +106,7 @@ def sentences(changes: pd.DataFrame) -> list[str]:
     """Return what changed in words: the moves between statuses, then what became of the revisits."""
     said = []
     counts = changes["change"].astype("str").value_counts()
-    told = [f"{counts[word]} {words}" for word, words in _WORDS.items() if word in counts]
+    told = [words.format(counts[word], "s" * int(counts[word] > 1)) for word, words in _WORDS.items() if word in counts]
     moves = changes[changes["status"].notna() & changes["status_before"].notna()]
     moves = moves[moves["status"].astype("str") != moves["status_before"].astype("str")]
     pairs = (moves["status_before"].astype("str") + " to " + moves["status"].astype("str")).value_counts()
@@ -125,4 +125,4 @@ def sentences(changes: pd.DataFrame) -> list[str]:
     return said
 
 
-_WORDS = {NEW: "new points", GONE: "points no longer in the input"}
+_WORDS = {NEW: "{} new point{}", GONE: "{} point{} no longer in the input"}

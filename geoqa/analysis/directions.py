@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from geoqa.analysis import neighbours
 from geoqa.analysis.discrepancies import PER_MAD
@@ -141,7 +141,7 @@ def bias(offset: Array, unit: Array) -> tuple[Array, float]:
     axes = 3 if unit[:, 2].any() else 2
     middle = medians(offset)
     square = len(unit) * axes * float((unit.mean(axis=0) ** 2).sum())
-    return middle, float(stats.chi2.sf(square, axes)) if len(unit) >= FEWEST else float("nan")
+    return middle, float(special.chdtrc(axes, square)) if len(unit) >= FEWEST else float("nan")
 
 
 def medians(offset: Array) -> Array:

@@ -114,7 +114,7 @@ def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
 
 
 def _gain(rows: pd.DataFrame) -> str:
-    from geoqa.analysis.wait_table import duration
+    from geoqa.core.units import duration
 
     known = rows[rows["spread_h_m"].notna()]
     if known.empty:

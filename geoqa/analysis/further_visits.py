@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from geoqa.analysis import contrasts
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.points import PointStatus
@@ -65,8 +66,11 @@ def nothing() -> pd.DataFrame:
 
 
 def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFrame:
-    """Return what became of the points that could not be delivered after `visits` visits and had one more."""
-    again = now["deliver"].reindex(before.index)
+    """Return what became of the points that could not be delivered after `visits` visits and had one more.
+
+    A visit after which nothing shows a fresh initialization yet was no trial: the crew is asked for one.
+    """
+    again = now["deliver"].where(now["status"] != "unproven").reindex(before.index)
     held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
     return pd.DataFrame(
         {
@@ -144,25 +148,10 @@ def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
     loose = _counts(past, now, ["canopy", "status"])
     narrow = exact[:, 0] > 0
     n, helped = np.where(narrow[:, None], exact, loose).T
-    low, high = jeffreys(helped, n)
+    low, high = contrasts.shares(helped, n)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(n > 0, helped / n, np.nan)
     return Chances(share, low, high, n.astype(np.int64), _basis(now, narrow, n))
-
-
-def jeffreys(helped: Array, n: Array) -> tuple[Array, Array]:
-    """Return the 95 % bounds of a share by Jeffreys' prior; NaN where `n` is 0.
-
-    Brown, Cai and DasGupta 2001, Statistical Science 16:101-133: 0 and 1 are bounds of their own where none or all
-    were helped.
-    """
-    from scipy.special import betaincinv
-
-    seen = n > 0
-    low, high = (
-        np.where(seen, betaincinv(helped + 0.5, np.maximum(n - helped, 0) + 0.5, p), np.nan) for p in (0.025, 0.975)
-    )
-    return np.where(seen & (helped == 0), 0.0, low), np.where(seen & (helped == n), 1.0, high)
 
 
 def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:
@@ -186,5 +175,5 @@ def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) ->
 
     where = under(canopy) if canopy else "without a canopy label"
     if empty:
-        return f"no point {where} that was {status} has been visited again yet"
+        return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
     return f"points {where}, {status}" + (f" after {visits} visit{'s' * (visits > 1)}" if narrow else "")

@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
+
+from geoqa.analysis import contrasts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,7 +38,11 @@ def adjusted(p: Array) -> Array:
     Benjamini and Hochberg 1995, J. R. Statist. Soc. B 57:289-300: of those below a level, the expected share
     that is mere chance is below that level; where nothing is anywhere, so is the chance of seeing anything.
     """
-    return np.asarray(stats.false_discovery_control(p)) if len(p) else p
+    order = np.argsort(p)
+    raised = p[order] * len(p) / np.arange(1, len(p) + 1)
+    result = np.empty(len(p))
+    result[order] = np.minimum(np.minimum.accumulate(raised[::-1])[::-1], 1.0)
+    return result
 
 
 def yes_no(flag: Flags, near: Index) -> Array:
@@ -53,8 +59,9 @@ def yes_no(flag: Flags, near: Index) -> Array:
         Members of each neighbourhood, the place itself among them, shape (n, m).
     """
     n, m = near.shape
-    of_count = stats.hypergeom.sf(np.arange(m + 1) - 1, n, int(flag.sum()), m)
-    return np.asarray(of_count[flag[near].sum(axis=1)])
+    exactly = _hypergeometric(np.arange(m + 1), n, int(flag.sum()), m)
+    or_more = np.minimum(np.cumsum(exactly[::-1])[::-1], 1.0)
+    return np.asarray(or_more[flag[near].sum(axis=1)])
 
 
 def yes_no_within(flag: Flags, near: Index, group: Index, at: Index) -> Array:
@@ -96,7 +103,7 @@ def scores(size: Array, group: Index) -> Whole:
     result = np.zeros(len(size))
     for number in np.unique(group):
         mine = np.flatnonzero(group == number)
-        rank = stats.rankdata(size[mine], method="average")
+        rank = contrasts.ranks(size[mine])
         result[mine] = -np.log1p(-(rank - 0.5) / len(mine))
     return np.rint(result * STEPS).astype(np.int32)
 

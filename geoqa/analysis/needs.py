@@ -33,7 +33,8 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     """Return the points that may not be delivered and that somebody can do something about, by name.
 
     Not among them: points nobody observed directly (known or design coordinates, other methods), unless a reviewer
-    rejected all their occupations; and points that lack nothing but a requirement in the recipe.
+    rejected all their occupations; points that a reviewer accepted as they are; and points that lack nothing but a
+    requirement in the recipe.
 
     Returns
     -------
@@ -45,7 +46,7 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     rejected = frames["occupations"].loc[is_rejected(frames["occupations"]), "point"].astype("str").unique()
     observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
     held = (points["deliver"] == "no").to_numpy() & (points["deliver_reason"] != REASONS[NO_REQUIREMENT]).to_numpy()
-    wanting = points[observed & held].copy()
+    wanting = points[observed & held & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
     wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
     wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
@@ -58,6 +59,14 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
     wanting["planned"] = single & (wanting["status"] == "unproven") & (wanting["occupations"] > 0)
     return wanting
+
+
+def _accepted(points: pd.DataFrame, decisions: pd.DataFrame | None) -> Flags:
+    """Return which points a reviewer accepted as they are."""
+    if decisions is None:
+        return np.zeros(len(points), bool)
+    accepted = decisions["point"][(decisions["action"] == "accept") & (decisions["kind"] == "point")].astype("str")
+    return points["point"].astype("str").isin(accepted).to_numpy()
 
 
 def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:

@@ -37,7 +37,7 @@ SENTENCES = {
     LOOK_AT_MARK: "The visits are too far apart for one mark: read the number on the mark, look for a second or a "
     f"disturbed one near by; then {_FRESH}, and observe.",
     SECOND: f"Observe once more: {_FRESH}, and observe.",
-    LATER: f"Observe once more under another sky, not at the times ruled out: {_FRESH}, and observe.",
+    LATER: f"Observe once more under another sky, not at the times ruled out where some are: {_FRESH}, and observe.",
     DECIDING: f"The visits disagree and one more decides between them: {_FRESH}, and observe.",
     LONGER: f"Observe once more and for longer: {_FRESH}, wait until the shown precision has settled, then observe "
     "for the time given.",

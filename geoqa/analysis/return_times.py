@@ -14,10 +14,10 @@ from geoqa.analysis.closures import Closures
 from geoqa.analysis.independence import SKY_REPEAT_S
 from geoqa.analysis.rows import codes_in, is_direct, seconds
 from geoqa.analysis.visits import Visits
-from geoqa.analysis.wait_table import duration
 from geoqa.core.canopy_words import under
 from geoqa.core.groups import largest
 from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.units import duration
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

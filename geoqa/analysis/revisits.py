@@ -27,7 +27,7 @@ class Revisits(Analysis):
     rest; among these the point that one more visit is likelier to settle. The chance is the share of this site's own
     points of that class and status that one more visit made deliverable; where there is no such point there is none.
     The walk goes by problem zone, or by area of near points, along straight lines: terrain, fences and water are not
-    known here. Points that are single by plan are listed and not walked to.
+    known here. Points that are single by plan are listed and not walked to; those a reviewer accepted are not listed.
     """
 
     name = "revisits"
@@ -36,7 +36,7 @@ class Revisits(Analysis):
         "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.explained",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",
     )  # fmt: skip
-    uses = ("points.zone", "waits", "durations")
+    uses = ("points.zone", "waits", "durations", "decisions")
     gives = ("revisits",)
 
     start: str | None = param(

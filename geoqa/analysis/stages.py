@@ -12,6 +12,7 @@ import shapely
 from geoqa.analysis import areas, tour
 from geoqa.core import geodesy
 from geoqa.core.revisit_contracts import ACCEPT
+from geoqa.core.units import walked
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -99,9 +100,7 @@ def told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     stops = int((table["walk"] > 0).sum())
     if not stops:
         return ()
-    unit, factor = job.input.unit, job.input.metres_per_unit
-    metres = table["walk_m"].sum()
-    far = f"{metres / 1000:.1f} km" if unit == "m" else f"{metres / factor:,.0f} {unit}"
+    far = walked(float(table["walk_m"].sum()), job.input.unit)
     lost = len(table) - stops - int((table["action"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (

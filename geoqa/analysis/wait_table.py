@@ -11,6 +11,7 @@ import pandas as pd
 from geoqa.core import survival
 from geoqa.core.canopy_words import under
 from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.units import duration
 from geoqa.core.wait_contracts import UNTIL, UNTIL_WORDS
 
 if TYPE_CHECKING:
@@ -138,15 +139,3 @@ def _unknown(waits: pd.DataFrame) -> list[str]:
         f"where the position truly was is known for {known} of {every} attempts, those at control and at points that "
         "other visits confirm: the others may have waited longer"
     ]
-
-
-def duration(seconds: float) -> str:
-    """Return seconds in words: 8 s, 3 min 10 s, 1 h 5 min."""
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        minutes, rest = divmod(whole, 60)
-        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
-    hours, rest = divmod(round(whole / 60), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from geoqa.analysis import against, directions, judged, known, places, setups, tolerance, usage
+from geoqa.analysis import against, contrasts, directions, judged, known, places, setups, tolerance, usage
 from geoqa.analysis.rows import codes_of, positions
 from geoqa.core import groups
 from geoqa.core.control_contracts import CHECK
@@ -144,7 +143,7 @@ def _rank(size: Array, alike: Index, counts: Flags) -> Array:
     result = np.full(len(size), np.nan)
     for number in np.unique(alike):
         mine = np.flatnonzero((alike == number) & counts & ~np.isnan(size))
-        result[mine] = stats.rankdata(size[mine]) / max(len(mine), 1)
+        result[mine] = contrasts.ranks(size[mine]) / max(len(mine), 1)
     return result
 
 

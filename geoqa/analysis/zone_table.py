@@ -8,9 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from scipy import stats
 
-from geoqa.analysis import directions, polygons, zone_words
+from geoqa.analysis import contrasts, directions, polygons, zone_words
 from geoqa.core import geodesy
 from geoqa.core.zone_contracts import DIRECTION, JOIN, ZONES
 
@@ -55,7 +54,7 @@ def _row(site: Evidence, found: Found, number: int) -> dict[str, Any]:
     judged, beyond = int(say.sum()), int((say & site.beyond).sum())
     kinds = [kind for kind, hot in found.hot.items() if (hot & mine).any()]
     share_site = _share(site.beyond[site.has_say])
-    low, high = _wilson(beyond, judged)
+    _, low, high = contrasts.share(beyond, judged)
     canopy = np.bincount(site.canopy[mine], minlength=len(site.canopies) + 1)[: len(site.canopies)]
     commonest = int(canopy.argmax()) if canopy.any() else -1
     is_off = DIRECTION in kinds
@@ -97,14 +96,6 @@ def _of_closures(site: Evidence, mine: Flags) -> tuple[Array, float, str | None,
     inside = mine[known]
     middle, p = directions.bias(site.signed[known][inside], directions.units(site.signed[known])[inside])
     return (middle, p, None, 0) if np.isnan(p) else (middle, p, CLOSURES, int(inside.sum()))
-
-
-def _wilson(count: int, of: int) -> tuple[float, float]:
-    """Return the 95 % bounds of a share (Wilson 1927, J. Am. Stat. Assoc. 22:209-212)."""
-    if not of:
-        return float("nan"), float("nan")
-    bounds = stats.binomtest(count, of).proportion_ci(0.95, method="wilson")
-    return float(bounds.low), float(bounds.high)
 
 
 def _share(flag: Flags) -> float:

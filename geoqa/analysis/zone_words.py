@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.canopy_words import under
 from geoqa.core.units import length, signed
 from geoqa.core.zone_contracts import BEYOND, DIRECTION, JOIN, LARGE
 
@@ -60,12 +61,12 @@ def _cover(row: Mapping[str, Any], level: float) -> str:
         return ""
     share = row["canopy_share"]
     if share > 0.995:
-        under = f"all under {row['canopy']}"
+        where = f"all {under(row['canopy'])}"
     else:
-        under = f"mostly under {row['canopy']} ({100 * share:.0f} %)" if share > 0.5 else "under several covers"
+        where = f"mostly {under(row['canopy'])} ({100 * share:.0f} %)" if share > 0.5 else "under several covers"
     if not _known(row["canopy_p"]):
-        return under
-    return f"{under}, more than cover alone explains" if row["canopy_p"] <= level else f"{under}, which may explain it"
+        return where
+    return f"{where}, more than cover alone explains" if row["canopy_p"] <= level else f"{where}, which may explain it"
 
 
 def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: int, most: int = 8) -> tuple[str, ...]:
@@ -82,7 +83,8 @@ def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: in
         said.append(f"and {len(zones) - most} more zones in the layer zones of review.gpkg")
     share = site.beyond[site.has_say].mean() if judged else 0.0
     if not found.compared[BEYOND]:
-        said.append(f"zones are not looked for: {judged} judged points with a place, at least {least} are needed")
+        points = "point" if judged == 1 else "points"
+        said.append(f"zones are not looked for: {judged} judged {points} with a place, at least {least} are needed")
     elif share >= MOSTLY_BAD:
         said.append(
             f"{100 * share:.0f} % of all judged points are beyond tolerance: the whole site is bad, and a zone is only "
@@ -91,7 +93,7 @@ def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: in
     elif not zones:
         said.append(f"no zone: what is beyond tolerance lies among the {judged:,} judged points as chance may have it")
     if site.explained:
-        said.append(f"{site.explained} points that shifts explain have no say in zones")
+        said.append(f"{site.explained} point{'s' * int(site.explained > 1)} that shifts explain: no say in zones")
     return tuple(said)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from geoqa.core.contract import Column, Frame, float_column, int_column, text_column
+from geoqa.core.revisit_contracts import ACCEPT
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +53,7 @@ CHANGES = Frame(
 
 
 def view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
-    """Return the points of a review as a later one compares with them.
+    """Return the points of a review as a later one compares with them; what is single by plan asks for nothing.
 
     Parameters
     ----------
@@ -64,6 +65,7 @@ def view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
     frame = pd.DataFrame({name: points[name].array for name in _CARRIED})
     action = pd.Series(pd.NA, index=frame.index, dtype="str")
     if revisits is not None and len(revisits):
+        revisits = revisits[(revisits["action"] != ACCEPT).to_numpy()]
         asked = pd.Series(revisits["action"].astype("str").array, index=revisits["point"].astype("str"))
         action = frame["point"].astype("str").map(asked).astype("str")
     return frame.assign(action=action.astype("category"), point=frame["point"].astype("str"))

@@ -1,4 +1,4 @@
-"""Lengths: the units a file may be in, and their factor to the metre.
+"""Lengths: the units a file may be in, and their factor to the metre; lengths of way and of time in words.
 
 Factors come from the EPSG dataset through PROJ (`pyproj.database.get_units_map`), looked up when a
 test compares them; they are exact by definition (international foot 0.3048 m; US survey foot
@@ -36,6 +36,25 @@ def length(metres: float, unit: str) -> str:
     return f"{metres / METRES_PER[unit]:.{decimals(unit)}f} {unit}"
 
 
+def walked(metres: float, unit: str) -> str:
+    """Return a length on foot for a job in `unit`: whole metres, kilometres from two on, or whole feet."""
+    if unit == "m":
+        return f"{metres / 1000:.1f} km" if metres >= 2000 else f"{metres:.0f} m"
+    return f"{metres / METRES_PER[unit]:,.0f} ft"
+
+
 def signed(metres: float, unit: str) -> str:
     """Return a difference in `unit` with its sign and without the unit's name; a dash where there is none."""
     return "–" if metres != metres else f"{metres / METRES_PER[unit]:+.{decimals(unit)}f}"
+
+
+def duration(seconds: float) -> str:
+    """Return seconds in words: 8 s, 3 min 10 s, 1 h 5 min."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, rest = divmod(round(whole / 60), 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"

@@ -18,7 +18,7 @@ ZONES = Frame(
         "judged": int_column("of them shown to agree or to disagree", minimum=0),
         "beyond": int_column("of those in conflict or loose: beyond tolerance", minimum=0),
         "share": float_column("share of the judged that are beyond", minimum=0),
-        "share_low": float_column("... lower 95 % bound (Wilson) of such a place, not of one chosen as the worst"),
+        "share_low": float_column("... lower 95 % bound (Jeffreys) of such a place, not of one chosen as the worst"),
         "share_high": float_column("... upper 95 % bound"),
         "share_site": float_column("the same share of the whole site", minimum=0),
         "median_closure_m": float_column("median of the points' worst horizontal closures", minimum=0),

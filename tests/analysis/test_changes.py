@@ -7,6 +7,7 @@ import pandas as pd
 
 from geoqa.analysis.changes import compared, sentences
 from geoqa.core import schema
+from geoqa.core.earlier import view
 
 
 def points(rows):
@@ -48,7 +49,7 @@ def test_each_point_and_each_revisit():
 def test_in_words():
     first, second = sentences(compared(BEFORE, AFTER))
     assert first == (
-        "since the earlier review: 1 new points, 1 points no longer in the input, 1 from confirmed to conflict, "
+        "since the earlier review: 1 new point, 1 point no longer in the input, 1 from confirmed to conflict, "
         "1 from unproven to confirmed, 1 may now be delivered, 1 may no longer be delivered"
     )
     assert second == (
@@ -72,3 +73,8 @@ def test_the_other_way_round_is_the_other_way_round():
 def test_of_nothing():
     assert len(compared(BEFORE.iloc[:0], AFTER.iloc[:0])) == 0
     assert set(compared(BEFORE.iloc[:0], AFTER)["change"]) == {"new"}
+
+
+def test_a_point_single_by_plan_is_no_revisit_asked_for():
+    revisits = pd.DataFrame({"point": ["a", "b"], "action": ["second visit", "accept as single by plan"]})
+    assert view(BEFORE, revisits)["action"].astype("object").fillna("").tolist() == ["second visit", "", "", "", ""]

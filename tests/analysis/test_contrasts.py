@@ -79,8 +79,9 @@ def test_groups_are_compared_as_scipy_does():
     rng = np.random.default_rng(7)
     groups = [rng.exponential(scale, 20) for scale in (1, 1.5, 3)]
     expected = stats.kruskal(*groups)
-    assert contrasts.kruskal(groups) == (expected.statistic, expected.pvalue)
-    assert contrasts.mann_whitney(groups[0], groups[2]) == stats.mannwhitneyu(groups[0], groups[2]).pvalue
+    assert contrasts.kruskal(groups) == pytest.approx((expected.statistic, expected.pvalue), rel=1e-9)
+    expected = stats.mannwhitneyu(groups[0], groups[2]).pvalue
+    assert contrasts.mann_whitney(groups[0], groups[2]) == pytest.approx(expected, rel=1e-9)
 
 
 def test_of_yes_and_no_it_is_pearsons_chi_square_but_for_one_over_n():
@@ -96,3 +97,24 @@ def test_what_does_not_vary_has_no_test():
     assert all(map(math.isnan, contrasts.kruskal([np.ones(3)])))
     assert math.isnan(contrasts.mann_whitney(np.ones(3), np.ones(2)))
     assert math.isnan(contrasts.mann_whitney(np.ones(3), np.zeros(0)))
+
+
+_SAMPLE = st.lists(st.integers(0, 12).map(lambda k: k / 8), min_size=1, max_size=30).map(np.array)
+
+
+@given(_SAMPLE, _SAMPLE)
+def test_ranks_and_the_mann_whitney_test_are_those_of_scipy_with_and_without_ties(a, b):
+    assert contrasts.ranks(a).tolist() == stats.rankdata(a).tolist()
+    for first, second in ((a, b), (a + np.arange(len(a)) / 997, b + np.arange(len(b)) / 991)):
+        if np.ptp(np.concatenate([first, second])):
+            expected = stats.mannwhitneyu(first, second).pvalue
+            assert contrasts.mann_whitney(first, second) == pytest.approx(expected, rel=1e-9)
+
+
+def test_many_shares_are_as_each_alone():
+    yes, n = np.array([0, 3, 7, 0]), np.array([5, 9, 7, 0])
+    low, high = contrasts.shares(yes, n)
+    assert [(lo, hi) for lo, hi in zip(low[:3], high[:3], strict=True)] == [
+        contrasts.share(int(y), int(of))[1:] for y, of in zip(yes[:3], n[:3], strict=True)
+    ]
+    assert np.isnan([low[3], high[3]]).all()

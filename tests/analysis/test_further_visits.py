@@ -6,7 +6,7 @@ import pytest
 from analysis import builders
 from scipy import stats
 
-from geoqa.analysis import further_visits
+from geoqa.analysis import contrasts, further_visits
 from geoqa.analysis.revisits import Revisits
 
 OFF = 0.4
@@ -52,7 +52,10 @@ def test_chances_are_those_of_the_class_status_and_visits(kept):
     assert found.loc["C", "chance_high"] == 1.0
     assert np.isnan(found.loc["O", "chance"])
     assert found.loc["O", "chance_n"] == 0
-    assert found.loc["O", "chance_basis"] == "no point in the open that was unproven has been visited again yet"
+    assert (
+        found.loc["O", "chance_basis"]
+        == "no point in the open, unproven, has had another visit under a fresh initialization yet"
+    )
 
 
 def test_another_number_of_visits_stands_in_where_there_is_none_of_the_same():
@@ -68,13 +71,25 @@ def test_another_number_of_visits_stands_in_where_there_is_none_of_the_same():
 @pytest.mark.parametrize(("helped", "n"), [(3, 7), (1, 2), (24, 28)])
 def test_bounds_are_those_of_the_posterior(helped, n):
     """Jeffreys' interval through scipy.stats.beta, an independent route."""
-    low, high = further_visits.jeffreys(np.array([float(helped)]), np.array([float(n)]))
+    low, high = contrasts.shares(np.array([float(helped)]), np.array([float(n)]))
     expected = stats.beta(helped + 0.5, n - helped + 0.5).ppf([0.025, 0.975])
     assert [low[0], high[0]] == pytest.approx(expected)
 
 
 def test_bounds_where_none_or_all_were_helped():
-    low, high = further_visits.jeffreys(np.array([0.0, 5.0, 0.0]), np.array([5.0, 5.0, 0.0]))
+    low, high = contrasts.shares(np.array([0.0, 5.0, 0.0]), np.array([5.0, 5.0, 0.0]))
     assert low[0] == 0 and high[1] == 1 and np.isnan(low[2])
     assert high[0] == pytest.approx(stats.beta(0.5, 5.5).ppf(0.975))
     assert low[1] == pytest.approx(1 - high[0])
+
+
+def test_a_visit_that_shows_no_fresh_initialization_was_no_trial():
+    """Six points visited again without dropping the solution: the next crew is not told that visits do not help."""
+    rows = [
+        {"p": f"P{i}", "e": 30.0 * i, "t": 300.0 * visit, "fix": f"held {i}", "s": 0.01, "sv": 0.015}
+        for i in range(6) for visit in range(2)
+    ]  # fmt: skip
+    found = builders.judge(rows, [*builders.DRAWN, Revisits])["revisits"]
+    assert found["status"].unique().tolist() == ["unproven"]
+    assert found["chance_n"].unique().tolist() == [0]
+    assert found["action"].unique().tolist() == ["second visit"]

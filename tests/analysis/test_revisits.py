@@ -254,7 +254,7 @@ def test_the_walk_is_in_metres_whatever_the_grid_counts_in(crs, corner, unit):
     assert found["easting_m"].tolist() == pytest.approx([corner[0] + 100.0 * i for i in (1, 2, 3)], abs=1e-6)
     assert found["geometry"].iloc[0].x == pytest.approx((corner[0] + 100) / unit, abs=1e-6)
     assert messages[-1] == (
-        "revisits: 3 points to go to, a walk of 0.2 km from P1 along straight lines, terrain ignored"
+        "revisits: 3 points to go to, a walk of 200 m from P1 along straight lines, terrain ignored"
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from analysis import builders
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from geoqa.analysis import directions, zone_search
 from geoqa.analysis.zones import Zones
@@ -79,13 +80,13 @@ def test_a_planted_zone_is_found_drawn_and_told(planted):
     assert set(inside) == {f"P{i:03d}" for i in block(3, 6)}
     assert (row["judged"], row["beyond"], row["share"]) == (16, 16, 1.0)
     assert row["share_site"] == pytest.approx(16 / 144)
-    assert row["share_low"] == pytest.approx(16 / (16 + 1.959964**2))  # Wilson's bound of n in n: n / (n + z^2)
+    assert row["share_low"] == pytest.approx(stats.beta.ppf(0.025, 16.5, 0.5))  # Jeffreys' bound of 16 in 16
     assert row["median_closure_m"] == pytest.approx(0.4, abs=0.02)
     assert row["median_site_m"] < 0.03
     assert row["p"] < 0.001
     assert said == [f"zone-1: {row['message']}"]
     assert "16 of 16 judged points beyond tolerance (100 %, site 11 %)" in row["message"]
-    assert "all under open" in row["message"]
+    assert "all in the open" in row["message"]
 
 
 def test_its_signed_bias_is_told_with_what_it_is_of(planted):
@@ -245,7 +246,7 @@ def test_a_point_whose_disagreement_a_shift_explains_has_no_say():
     frames["points"] = frames["points"].assign(explained=pd.Categorical(np.where(hit, "B1 translation", None)))
     result = Zones().run(frames, builders.job())
     assert not result.frames["zones"]["kind"].str.contains(BEYOND).any()
-    assert any("16 points that shifts explain have no say in zones" in text for text in result.messages)
+    assert any("16 points that shifts explain: no say in zones" in text for text in result.messages)
 
 
 def test_zones_are_worst_first_and_named_so():

@@ -18,7 +18,7 @@ from geoqa.cli import main
 from geoqa.outputs import field
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
 from geoqa.outputs.deliver import gpx
-from geoqa.outputs.field import sheet, sketch
+from geoqa.outputs.field import quiet, sheet, sketch, words
 
 VOID = {"meta", "br", "col"}
 
@@ -88,13 +88,15 @@ def written(review, folder):
 
 def test_the_sheet_says_what_to_do_when_and_how(plain):
     page = Page((plain / "revisits.html").read_text(encoding="utf-8"))
-    for words in (
-        "Test field: points to observe again", "2 points", "A2", "Deciding visit", "2 visits disagree horizontally",
-        "A3", "Second visit", "Observed once", "Give up after 1 more", "Give up after 2 more", FINDING_ONLY,
+    for said in (
+        "Test field: points to observe again", "2 points", "A2", "Deciding visit from Mon 2 Feb 13:55 – 1 more",
+        "2 visits disagree horizontally", "A3", "Second visit any time – 2 more", "Observed once", FINDING_ONLY,
         "NZGD2000 / New Zealand Transverse Mercator 2000, m, easting first; heights NZVD2016",
-        "Times are in the time zone UTC", "1600020.1 5400000.1", *FIELD_CAUTIONS, *CAUTIONS,
+        "times are in the time zone UTC", "1600020.1 5400000.1", *FIELD_CAUTIONS, *CAUTIONS, words.AGAIN,
+        words.WHEN, words.UNTOLD,
     ):  # fmt: skip
-        assert words in page.text, words
+        assert said in page.text, said
+    assert words.NOT not in page.text  # no sky to be avoided
     assert page.tags.count("svg") == 1
     assert ("class", "box") in page.attributes
     assert page.tags.count("script") == 0
@@ -158,7 +160,7 @@ def test_the_table_is_in_the_jobs_unit(tmp_path):
     assert table.loc["A3", "height_ftUS"] == 102.0
     assert table.loc["A3", "walk_ftUS"] == pytest.approx(19.9, abs=0.11)
     assert table.loc["A3", "earliest_utc"] == "2026-02-02T09:05:00Z"
-    assert "20 ft E" in Page((tmp_path / "out" / "revisits.html").read_text(encoding="utf-8")).text
+    assert "20 ft E " in Page((tmp_path / "out" / "revisits.html").read_text(encoding="utf-8")).text
 
 
 def test_longitude_and_latitude_where_the_job_counts_in_them(tmp_path):
@@ -243,12 +245,12 @@ def walked(n, spread=1000.0, seed=5):
 def test_numbers_on_the_sketch_do_not_overlap(n):
     drawn = sketch.whole(walked(n), "m")
     assert drawn.count("<circle") == n
-    at = [(float(x), float(y), words) for x, y, words in re.findall(r'<text x="(.*?)" y="(.*?)">(.*?)</text>', drawn)]
+    at = [(float(x), float(y), label) for x, y, label in re.findall(r'<text x="(.*?)" y="(.*?)">(.*?)</text>', drawn)]
     at = [one for one in at if one[2] != "N"]
     assert at
-    for i, (x, y, words) in enumerate(at):
+    for i, (x, y, label) in enumerate(at):
         for x2, y2, other in at[:i]:
-            wide = sketch.WIDE_MM * (len(words) + len(other)) / 2
+            wide = sketch.WIDE_MM * (len(label) + len(other)) / 2
             assert abs(x - x2) > wide - 0.2 or abs(y - y2) > sketch.DIGIT_MM - 0.2
 
 
@@ -256,6 +258,25 @@ def test_places_on_one_spot_and_a_first_leg_without_a_direction_are_drawn():
     one = walked(3, 0.0).assign(walk_m=0.0, walk_azimuth_deg=np.nan)
     assert "nan" not in sketch.whole(one, "ftUS")
     assert sketch.whole(one.iloc[:0], "m") == ""
+
+
+@pytest.mark.parametrize("deliver", ["yes", "no"])
+def test_a_zone_that_is_off_together_is_told_where_its_points_would_be_delivered(plain, deliver):
+    from geoqa.stored import load
+
+    review = load(plain)
+    zone = {
+        "zone": "zone-1", "kind": "large closures and common direction", "bias_e_m": 0.03, "bias_n_m": -0.04,
+        "bias_of": "B1, minus the other set-ups", "geometry": None,
+    }  # fmt: skip
+    points = pd.DataFrame({"point": ["<i>", "P2", "P3"], "zone": ["zone-1", "zone-1", None], "deliver": deliver})
+    frames = {"zones": pd.DataFrame([zone]), "points": points}
+    made = quiet.box(frames, review.job)
+    assert bool(made) == (deliver == "yes")
+    page = sheet.build(review.frames["revisits"], review.frames["occupations"], review.job, made)
+    said = "zone-1, by 0.050 m (B1, minus the other set-ups): <i>, P2 One more visit does not show"
+    assert (said in Page(page).text) == (deliver == "yes")
+    assert quiet.box({"points": points}, review.job) == []
 
 
 def test_a_very_long_sheet_is_cut_and_says_so(plain):

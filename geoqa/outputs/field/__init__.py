@@ -21,13 +21,15 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     Parameters
     ----------
     frames
-        ``revisits``, without which nothing is written, and ``occupations`` for the time of the last one.
+        ``revisits``, without which nothing is written, ``occupations`` for the time of the last one, ``points``, and
+        ``zones`` where they were looked for.
     """
-    from geoqa.outputs.field import listing, sheet, waypoints
+    from geoqa.outputs.field import listing, quiet, sheet, waypoints
 
     if "revisits" not in frames:
         return
     table = frames["revisits"]
-    (folder / "revisits.html").write_text(sheet.build(table, frames["occupations"], job), encoding="utf-8")
+    page = sheet.build(table, frames["occupations"], job, quiet.box(frames, job))
+    (folder / "revisits.html").write_text(page, encoding="utf-8")
     (folder / "revisits.gpx").write_text(waypoints.build(table, job), encoding="utf-8")
     listing.write(folder / "revisits.csv", table, job)

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-#: Width, least height and margin of a sketch, and the greatest heights of one of the whole walk (with few and with
-#: many points) and of an area; millimetres of paper.
-WIDTH_MM, LOWEST_MM, MARGIN_MM, WHOLE_MM, MANY_MM, AREA_MM = 184.0, 40.0, 5.0, 70.0, 105.0, 42.0
+#: Width of the page and of a sketch that has text beside it, least height and margin of a sketch, and the greatest
+#: heights of one of the whole walk (with few and with many points) and of an area; millimetres of paper.
+WIDTH_MM, BESIDE_MM, LOWEST_MM, MARGIN_MM, WHOLE_MM, MANY_MM, AREA_MM = 184.0, 106.0, 40.0, 4.0, 58.0, 105.0, 42.0
 #: Points from which the whole walk shows its groups instead of numbers, and each group has a sketch of its own.
 MANY = 60
 #: Height of a number and width of a sign; half the side of a dot.
@@ -44,31 +44,33 @@ def whole(walked: pd.DataFrame, unit: str) -> str:
     turn = math.radians(first["walk_azimuth_deg"]) if first["walk_azimuth_deg"] == first["walk_azimuth_deg"] else 0.0
     start = place[0] - first["walk_m"] * np.array([math.sin(turn), math.cos(turn)])
     many = len(walked) > MANY
-    way, per_mm, height = _on_paper(np.vstack([start, place]), MANY_MM if many else WHOLE_MM)
+    wide = WIDTH_MM if many else BESIDE_MM
+    way, per_mm, height = _on_paper(np.vstack([start, place]), wide, MANY_MM if many else WHOLE_MM)
     x, y = way[0].tolist()
     begin = f'<rect x="{x - 1.6:.1f}" y="{y - 1.6:.1f}" width="3.2" height="3.2"/>'
     starts = ~walked["group"].duplicated().to_numpy()
     labels = [map_text(cut(str(one), 14)) for one in (walked["group"] if many else walked["walk"])]
     wanted = np.flatnonzero(starts) if many else np.argsort(~starts, kind="stable")
-    numbers = _labels(way[1:], labels, wanted, height, way[:1])
-    return _drawn(way, per_mm, unit, height, begin + _dots(way[1:], 0.6 if many else DOT_MM) + numbers)
+    numbers = _labels(way[1:], labels, wanted, (wide, height), way[:1])
+    return _drawn(way, per_mm, unit, (wide, height), begin + _dots(way[1:], 0.6 if many else DOT_MM) + numbers)
 
 
 def area(walked: pd.DataFrame, unit: str) -> str:
     """Return the sketch of one group as SVG, every point with its number where there is room."""
     place = walked[["easting_m", "northing_m"]].to_numpy(dtype=float)
-    way, per_mm, height = _on_paper(place, AREA_MM)
+    way, per_mm, height = _on_paper(place, WIDTH_MM, AREA_MM)
     labels = [str(number) for number in walked["walk"]]
-    numbers = _labels(way, labels, np.arange(len(way)), height, way[:0])
-    return _drawn(way, per_mm, unit, height, _dots(way, DOT_MM) + numbers)
+    numbers = _labels(way, labels, np.arange(len(way)), (WIDTH_MM, height), way[:0])
+    return _drawn(way, per_mm, unit, (WIDTH_MM, height), _dots(way, DOT_MM) + numbers)
 
 
-def _drawn(way: Array, per_mm: float, unit: str, height: float, inside: str) -> str:
+def _drawn(way: Array, per_mm: float, unit: str, paper: tuple[float, float], inside: str) -> str:
+    wide, height = paper
     points = " ".join(f"{x:.1f},{y:.1f}" for x, y in way.tolist())
     return (
-        f'<svg class="sketch" viewBox="0 0 {WIDTH_MM:g} {height:.1f}" role="img" '
+        f'<svg class="sketch" viewBox="0 0 {wide:g} {height:.1f}" role="img" '
         f'aria-label="Sketch of the walk, grid north up"><polyline points="{points}"/>'
-        f"{inside}{_north()}{_bar(per_mm, unit, height)}</svg>"
+        f"{inside}{_north(wide)}{_bar(per_mm, unit, wide, height)}</svg>"
     )
 
 
@@ -76,23 +78,25 @@ def _dots(way: Array, radius: float) -> str:
     return "".join(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius}"/>' for x, y in way.tolist())
 
 
-def _on_paper(way: Array, tallest: float) -> tuple[Array, float, float]:
+def _on_paper(way: Array, wide: float, tallest: float) -> tuple[Array, float, float]:
     """Return places in millimetres of paper, y down; metres on the ground per millimetre; and the sketch's height."""
     low, high = way.min(axis=0), way.max(axis=0)
-    room = np.array([WIDTH_MM - 2 * MARGIN_MM - 12, tallest - 2 * MARGIN_MM - 6])
+    room = np.array([wide - 2 * MARGIN_MM - 12, tallest - 2 * MARGIN_MM - 6])
     per_mm = max(float(np.max((high - low) / room)), 0.02)
     tall = max((high - low)[1] / per_mm + 2 * MARGIN_MM + 6, min(LOWEST_MM, tallest))
-    middle = np.array([WIDTH_MM / 2 - 4, (tall - 6) / 2])
+    middle = np.array([wide / 2 - 4, (tall - 6) / 2])
     return middle + (way - (low + high) / 2) / per_mm * [1, -1], per_mm, tall
 
 
-def _labels(way: Array, labels: list[str], wanted: NDArray[np.int64], height: float, begin: Array) -> str:
+def _labels(way: Array, labels: list[str], wanted: NDArray[np.int64], paper: tuple[float, float], begin: Array) -> str:
     """Return text beside places, the first of `wanted` first; one that has no room is left out.
 
     Parameters
     ----------
     way, labels
         Places on paper, shape (n, 2), and their texts, safe to show.
+    paper
+        Width and height of the sketch, millimetres.
     begin
         Where the walk begins, shape (1, 2) or (0, 2): kept free as well.
     """
@@ -105,7 +109,7 @@ def _labels(way: Array, labels: list[str], wanted: NDArray[np.int64], height: fl
         for east, south in _BESIDE:
             cx, cy = x + east * (half + DOT_MM + 0.4), y + south * (DIGIT_MM / 2 + DOT_MM + 0.2)
             box = np.array([cx - half, cy - DIGIT_MM / 2, cx + half, cy + DIGIT_MM / 2])
-            inside = box[0] >= 0 and box[1] >= 0 and box[2] <= WIDTH_MM - 10 and box[3] <= height
+            inside = box[0] >= 0 and box[1] >= 0 and box[2] <= paper[0] - 10 and box[3] <= paper[1]
             other = boxes[:count]
             hit = (other[:, :2] < box[2:]).all(axis=1) & (other[:, 2:] > box[:2]).all(axis=1)
             if inside and not hit.any():
@@ -116,23 +120,23 @@ def _labels(way: Array, labels: list[str], wanted: NDArray[np.int64], height: fl
     return "".join(written)
 
 
-def _north() -> str:
-    x, y = WIDTH_MM - 6, 4
+def _north(wide: float) -> str:
+    x, y = wide - 6, 4
     return (
         f'<path class="north" d="M{x:g} {y + 9:g}V{y:g}l-1.8 3.6M{x:g} {y:g}l1.8 3.6"/>'
         f'<text x="{x:g}" y="{y + 13:g}">N</text>'
     )
 
 
-def _bar(per_mm: float, unit: str, height: float) -> str:
+def _bar(per_mm: float, unit: str, wide: float, height: float) -> str:
     """Return a scale bar of a round length, about a quarter of the width."""
     factor = METRES_PER[unit]
-    most = WIDTH_MM / 4 * per_mm / factor
+    most = wide / 4 * per_mm / factor
     power = 10 ** math.floor(math.log10(most))
     length = max(step * power for step in (1, 2, 5) if step * power <= most)
-    wide = length * factor / per_mm
+    long = length * factor / per_mm
     y = height - 4
     return (
-        f'<path class="bar" d="M4 {y - 1.5:.1f}v1.5h{wide:.1f}v-1.5"/>'
-        f'<text class="left" x="{4 + wide + 2:.1f}" y="{y:.1f}">{length:g} {unit}</text>'
+        f'<path class="bar" d="M4 {y - 1.5:.1f}v1.5h{long:.1f}v-1.5"/>'
+        f'<text class="left" x="{4 + long + 2:.1f}" y="{y:.1f}">{length:g} {unit}</text>'
     )

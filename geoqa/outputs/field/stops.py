@@ -1,14 +1,10 @@
-"""The table of the field sheet: each point somebody goes to, with all the crew has to know and room to write."""
+"""The table of the field sheet: a line for each point somebody goes to, in walking order, with a box to tick."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from geoqa.core.revisit_contracts import OTHER_METHOD, SECOND, VISITS
-from geoqa.outputs.field import sketch
-from geoqa.outputs.field.listing import coordinates
+from geoqa.core.units import duration, walked
 from geoqa.outputs.text import cut, map_text
 
 if TYPE_CHECKING:
@@ -17,11 +13,16 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 _WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
-_LONGEST = {"name": 60, "cover": 40, "reason": 260, "from": 30}
+_LONGEST = {"point": 40, "canopy": 24, "zone": 30, "from": 30}
+#: Headings of a line, with the class that sets each one's width.
+_HEADS = (
+    ("n", "No."), ("b", "Done"), ("p", "Point"), ("c", "Cover"), ("y", "Way"), ("w", "What to do"), ("t", "When"),
+    ("o", "Observe"), ("s", "Stop after"),
+)  # fmt: skip
 
 
 def table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
-    """Return the table as HTML, group by group in walking order.
+    """Return the table as HTML: where one group ends and the next begins the line is thick.
 
     Parameters
     ----------
@@ -30,75 +31,61 @@ def table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
     until
         When the site's last occupation ended, a time or null: what was before has passed.
     """
-    places = list(zip(*coordinates(shown, job, 1).values(), strict=True))
-    rows = shown.assign(place=[" ".join(place) for place in places]).to_dict("records")
-    lines = [
-        '<table class="stops"><colgroup><col class="n"><col class="p"><col><col class="w"><col class="o"></colgroup>',
-        "<thead><tr><th>No.</th><th>Point, way from the one before</th><th>What to do, and why</th>"
-        "<th>When, how long</th><th>Notes</th></tr></thead><tbody>",
-    ]
-    last = shown.groupby("group")["walk"].max()
-    drawn = {group: sketch.area(part, job.input.unit) for group, part in shown.groupby("group") if len(part) > 2}
-    drawn = drawn if len(shown) > sketch.MANY else {}
+    columns = "".join(f'<col class="{name}">' for name, _ in _HEADS)
+    heads = "".join(f"<th>{words}</th>" for _, words in _HEADS)
+    lines = [f'<table class="stops"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead><tbody>']
     group, before = None, 0
-    for row in rows:
-        if row["group"] != group:
-            group = row["group"]
-            numbers = (
-                f"numbers {row['walk']} to {last[group]}" if last[group] > row["walk"] else f"number {row['walk']}"
-            )
-            lines.append(
-                f'<tr><th colspan="5">{map_text(titled(group, 60))}, {numbers}{drawn.get(group, "")}</th></tr>'
-            )
+    for row in shown.to_dict("records"):
+        begins = row["group"] != group
+        group = row["group"]
+        cells = (
+            ("n", f'<span class="number">{row["walk"]}</span>'),
+            ("b", '<span class="box"></span>'),
+            ("p", f'<span class="name">{map_text(cut(str(row["point"]), _LONGEST["point"]))}</span>'),
+            ("c", map_text(cut(row["canopy"], _LONGEST["canopy"])) if isinstance(row["canopy"], str) else ""),
+            ("y", _way(row, before, job)),
+            ("w", _what(row)),
+            ("t", _when(row, until, job)),
+            ("o", spell(row["observe_s"])),
+            ("s", f"{row['give_up_after']} more" if row["give_up_after"] else "–"),
+        )
         lines.append(
-            f'<tr><td><span class="number">{row["walk"]}</span><span class="box"></span></td>'
-            f"<td>{_where(row, before, job)}</td><td>{_what(row)}</td><td>{_when(row, until, job)}</td><td></td></tr>"
+            f'<tr class="{"first" if begins else "on"}">'
+            + "".join(f'<td class="{name}">{text}</td>' for name, text in cells)
+            + "</tr>"
         )
         before = row["walk"]
     return [*lines, "</tbody></table>"]
 
 
-def _where(row: dict[str, Any], before: int, job: Job) -> str:
-    """Return name, cover, way and coordinates; where the way begins unless at the row before, number `before`."""
-    about = ", ".join(str(row[c]) for c in ("role", "canopy") if isinstance(row[c], str) and row[c])
+def _way(row: dict[str, Any], before: int, job: Job) -> str:
+    """Return length and direction of the way, and where it begins if not at the row before, number `before`."""
     azimuth = row["walk_azimuth_deg"]
-    wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]} ({azimuth:.0f}°)"
-    begins = before == 0 or row["walk"] != before + 1
+    wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]}"
+    begins = row["walk"] != before + 1
     came = f" from {map_text(cut(str(row['walk_from']), _LONGEST['from']))}" if begins else ""
-    return (
-        f'<span class="name">{map_text(cut(str(row["point"]), _LONGEST["name"]))}</span>'
-        f"{map_text(cut(about, _LONGEST['cover']))}"
-        f'<span class="figure"><b>{far(row["walk_m"], job)}{wind}</b>{came}</span>'
-        f'<span class="figure">{map_text(row["place"])}</span>'
-    )
+    return f"{walked(row['walk_m'], job.input.unit)}{wind}{came}"
 
 
 def _what(row: dict[str, Any]) -> str:
-    nth = f", visit {row['tries'] + 1}" if row["action"] in VISITS and row["action"] != SECOND else ""
-    # Who and when is suspected stands on the first page.
-    reason, suspected, what = str(row["reason"]).partition("; suspected: ")
-    why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST["reason"])
-    return f'<span class="action">{map_text(titled(row["action"]))}</span>{nth}<span class="why">{map_text(why)}</span>'
+    """Return the action, and the problem zone the point lies in."""
+    zone = f", {map_text(cut(row['zone'], _LONGEST['zone']))}" if isinstance(row["zone"], str) else ""
+    return f"<b>{map_text(titled(row['action']))}</b>{zone}"
 
 
 def _when(row: dict[str, Any], until: Any, job: Job) -> str:
-    """Return how long, from when, not when, how often it helped, and when to stop."""
-    if row["action"] == OTHER_METHOD:
-        return '<span class="figure">No more visits with the receiver</span>'
-    told = []
-    if row["observe_s"] == row["observe_s"]:
-        told.append(f"Observe <b>{spell(row['observe_s'])}</b>")
-    if row["earliest_utc"] == row["earliest_utc"]:
-        later = not row["earliest_utc"] <= until  # an unknown end compares false
-        told += [f"From <b>{local(row['earliest_utc'], job)}</b>"] if later else []
+    """Return from when, and when not; a dash where nothing is observed, words where the times are not known."""
+    if not row["give_up_after"]:
+        return "–"
+    earliest = row["earliest_utc"]
+    if earliest != earliest:
+        return "time unknown"
+    later = not earliest <= until  # an unknown end compares false
+    told = [f"<b>from {local(earliest, job)}</b>"] if later else []
     if row["avoid_from_utc"] == row["avoid_from_utc"]:
         begin = local(row["avoid_from_utc"], job)
-        told.append(f"Not {begin} to {local(row['avoid_to_utc'], job, day=False)}")
-    if row["chance"] == row["chance"]:
-        told.append(f"Worked at {round(row['chance'] * row['chance_n'])} of {row['chance_n']}")
-    if row["give_up_after"]:
-        told.append(f"Give up after {row['give_up_after']} more")
-    return "".join(f'<span class="figure">{text}</span>' for text in told)
+        told.append(f"not {begin} to {local(row['avoid_to_utc'], job, day=False)}")
+    return ", ".join(told) or "any time"
 
 
 def titled(text: Any, longest: int = 60) -> str:
@@ -113,23 +100,11 @@ def local(when: Any, job: Job, *, day: bool = True, year: bool = False) -> str:
     return f"{at:%a} {at.day} {at:%b}{f' {at:%Y}' if year else ''} {at:%H:%M}" if day else f"{at:%H:%M}"
 
 
-def zone(job: Job) -> str:
+def time_zone(job: Job) -> str:
     """Return which time zone times are told in."""
     return f"in the time zone {job.input.timezone}" if job.input.timezone else "in UTC"
 
 
-def far(metres: float, job: Job) -> str:
-    """Return a length for walking, in whole units of the job; kilometres from two on."""
-    if job.input.unit == "m":
-        return f"{metres / 1000:.1f} km" if metres >= 2000 else f"{metres:.0f} m"
-    return f"{metres / job.input.metres_per_unit:,.0f} ft"
-
-
 def spell(seconds: float) -> str:
-    """Return a length of time in words: 40 s, 3 min 20 s, 1 h 5 min; a dash for none."""
-    whole = int(np.round(seconds)) if seconds == seconds else 0
-    if whole < 60:
-        return f"{whole} s" if whole else "–"
-    if whole < 3600:
-        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
-    return f"{whole // 3600} h" + (f" {whole % 3600 // 60} min" if whole % 3600 // 60 else "")
+    """Return a length of time in words; a dash for none."""
+    return duration(seconds) if seconds > 0 else "–"

@@ -59,18 +59,24 @@ def lengths(job: Job) -> tuple[Length, Length]:
     return Length(job.input.unit), Length(job.input.height_unit)
 
 
+#: When a point may be visited again, as a click tells it.
+_TIMES = {"earliest_utc": "not before", "avoid_from_utc": "not from", "avoid_to_utc": "not to"}
+
+
 def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
     """Return the occupations in the order they were made."""
     return occupations.sort_values("start_utc", kind="stable") if "start_utc" in occupations else occupations
 
 
 def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
-    """Return the points with what is to be done at each: ``action``, ``instruction`` and ``earliest_utc``."""
+    """Return the points with what is to be done at each, when, for how long, and when to stop."""
     if revisits is None:
         return points
     at = pd.Index(revisits["point"].astype("str")).get_indexer(points["point"].astype("str"))
-    names = ("action", "instruction", "earliest_utc")
-    return points.assign(**{name: revisits[name].array.take(at, allow_fill=True) for name in names})
+    names = ("action", "instruction", *_TIMES, "observe_s")
+    stop = revisits["give_up_after"].astype(float).replace(0.0, np.nan)
+    told = {name: revisits[name] for name in names} | {"give_up_after": stop}
+    return points.assign(**{name: values.array.take(at, allow_fill=True) for name, values in told.items()})
 
 
 def tables(
@@ -117,7 +123,12 @@ def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
         Cells("deliver", text(points, "deliver")),
         Cells("because", text(points, "deliver_reason")),
         Cells("to do", text(points, "instruction")),
-        Cells("not before, UTC", points["earliest_utc"] if "earliest_utc" in points else _none(points), "time"),
+        *(
+            Cells(f"{head}, UTC", points[name] if name in points else _none(points), "time")
+            for name, head in _TIMES.items()
+        ),
+        Cells("how long", numbers(points, "observe_s"), "span"),
+        Cells("stop after", numbers(points, "give_up_after"), "number", 0, unit="more visits"),
         Cells("problem zone", text(points, "zone")),
         Cells("reviewer", text(points, "decision")),
         Cells("outside the requirement", numbers(points, "risk"), "share", before="probability"),
