@@ -48,6 +48,6 @@ def box(frames: Mapping[str, pd.DataFrame], job: Job) -> list[str]:
     return [
         '<div class="boxed"><h2>Off together, though their visits agree</h2><ul>',
         *lines,
-        "</ul><p>One more visit does not show which is right: tie a point of each to control in the open, or observe it "
-        "from another base.</p></div>",
+        "</ul><p>One more visit does not show which is right: tie a point of each to control in the open, or observe "
+        "it from another base.</p></div>",
     ]
