@@ -53,7 +53,7 @@ def test_the_command_reviews_and_plots_them(tmp_path, capsys):
     out = tmp_path / "demo"
     assert main(["demo", str(out), "--logs"]) == 0
     said = capsys.readouterr().out
-    assert "28 plots in" in said and "Totara Saddle, receiver logs: 24 points" in said
+    assert "29 plots in" in said and "Totara Saddle, receiver logs: 24 points" in said
     assert {"map.html", "open.nmea", "marks.csv", "run.json", "plots"} <= {
         path.name for path in (out / "logs").iterdir()
     }
