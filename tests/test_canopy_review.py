@@ -169,3 +169,21 @@ def test_a_file_of_the_recipe_is_never_overwritten(tmp_path):
     recipe.write_text(recipe.read_text().replace('"canopy.tif"', '"map.html"'))
     assert main(["review", str(data), "--recipe", str(recipe), "--out", str(tmp_path)]) == 2
     assert (tmp_path / "map.html").read_bytes()[:4] in (b"II*\0", b"MM\0*")
+
+
+def test_the_report_tells_the_quarters_and_what_label_and_map_tell_differently(reviewed):
+    from geoqa.outputs.report import circumstances
+
+    review, _ = reviewed
+    costs, checks = review.frames["canopy_costs"], review.frames["canopy_checks"]
+    quarters = costs[costs["by"].astype("str") != "class"]
+    made = {
+        one.caption: one.rows for one in circumstances.canopy(review.frames, review.job, 60.0) if hasattr(one, "rows")
+    }
+    told = [(points, share.partition(" ")[0]) for _, points, share in made["By what the raster says"]]
+    assert told == [(f"{n}", f"{100 * p:.0f}") for n, p in zip(quarters["points"], quarters["beyond"], strict=True)]
+    differ = made["Covers that label and map tell differently"]
+    assert differ == tuple(zip(checks["point"].astype(str), checks["message"], strict=True))
+    assert all(
+        "curve" not in one.caption or "too little" in one.caption for one in plot.figures(review.frames, review.job)
+    )

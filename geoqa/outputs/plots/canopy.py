@@ -44,9 +44,10 @@ def _of_measure(by: str, quarters: pd.DataFrame, curves: pd.DataFrame, tests: pd
     test = tests[(tests["by"] == by) & (tests["cost"] == BEYOND)]
     name = SPOKEN[by][0]
     alt = f"Share of points beyond tolerance against {name}: {_title(name, test).splitlines()[-1]}."
-    caption = (
-        "A fitted curve that may rise and fall, and what quarters of the points show. Bars and band: 95 % intervals."
-    )
+    seen = "What quarters of the points show"
+    caption = f"{seen}, and a fitted curve that may rise and fall. Bars and band: 95 % intervals."
+    if line.empty:
+        caption = f"{seen}; bars: 95 % intervals. There is too little for a curve."
     return canvas.figure(
         f"canopy-{by.replace('_', '-')}", f"Beyond tolerance by {name}", alt, caption,
         lambda empty: _measure(empty.subplots(), quarters, line, test, by), 6.4, 3.2,
