@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.earlier import CHANGED, DONE, GONE, NEW, NEWLY_OPEN, NOT_VISITED, SAME, STILL_OPEN, view
+from geoqa.core.earlier import CHANGED, DONE, DROPPED, GONE, NEW, NEWLY_OPEN, NOT_VISITED, SAME, STILL_OPEN, view
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ LEAST_M = 0.0005
 class Changes(Analysis):
     """Compare the points with those of an earlier review, where one is given: what moved, what is done, what is open.
 
-    A revisit is done where the earlier review asked for one and this one asks for nothing; it was visited where the
-    point has more occupations than then.
+    A revisit is done where the earlier review asked for one, the point has more occupations than then, and this one
+    asks for nothing; without a visit it is no longer asked for, such as where a reviewer has accepted the point.
     """
 
     name = "changes"
@@ -95,8 +95,10 @@ def _outcome(words: Mapping[str, pd.Series], there: object, more: object) -> pd.
     from geoqa.core.earlier import OUTCOMES
 
     asked, asks = (words[name].notna().to_numpy() for name in ("action_before", "action"))
+    visited = np.asarray(more) > 0
     cases = {
-        DONE: asked & there & ~asks, STILL_OPEN: asked & (np.asarray(more) > 0), NOT_VISITED: asked, NEWLY_OPEN: asks,
+        DONE: asked & there & ~asks & visited, DROPPED: asked & there & ~asks, STILL_OPEN: asked & visited,
+        NOT_VISITED: asked, NEWLY_OPEN: asks,
     }  # fmt: skip
     codes = np.select([cases[word] for word in OUTCOMES], range(len(OUTCOMES)), -1)
     return pd.Categorical.from_codes(codes, categories=list(OUTCOMES))
@@ -119,7 +121,7 @@ def sentences(changes: pd.DataFrame) -> list[str]:
     asked = changes["revisit"].astype("str").value_counts()
     if len(asked):
         total = sum(int(count) for word, count in asked.items() if word != NEWLY_OPEN)
-        parts = [f"{asked[word]} {word}" for word in (DONE, STILL_OPEN, NOT_VISITED) if word in asked]
+        parts = [f"{asked[word]} {word}" for word in (DONE, DROPPED, STILL_OPEN, NOT_VISITED) if word in asked]
         new = f"; {asked[NEWLY_OPEN]} newly open" if NEWLY_OPEN in asked else ""
         said.append(f"of {total} revisits asked for then: {', '.join(parts) or 'none was asked for'}{new}")
     return said

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NEW, GONE, CHANGED, SAME = CHANGES_OF = ("new", "gone", "changed", "same")
-DONE, STILL_OPEN, NOT_VISITED, NEWLY_OPEN = OUTCOMES = (
-    "done", "visited, still open", "not visited, still open", "newly open",
+DONE, DROPPED, STILL_OPEN, NOT_VISITED, NEWLY_OPEN = OUTCOMES = (
+    "done", "no longer asked for", "visited, still open", "not visited, still open", "newly open",
 )  # fmt: skip
 #: What is carried over from the points of the earlier review.
 _CARRIED = ("point", "status", "deliver", "occupations", "easting_m", "northing_m", "height_m")

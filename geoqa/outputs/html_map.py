@@ -175,7 +175,8 @@ def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...
     found = []
     if "shifts" in frames:
         rows = shift_words.table(frames["shifts"], job)
-        found.append(KeyTable(shift_words.TITLE, shift_words.head(job), tuple(rows), shift_words.ABOUT))
+        about = shift_words.AFTER if job.steps.get("shifts", {}).get("apply") else shift_words.ABOUT
+        found.append(KeyTable(shift_words.TITLE, shift_words.head(job), tuple(rows), about))
     if "control_checks" in frames:
         checks = frames["control_checks"]
         rows = control_words.table(checks, job)

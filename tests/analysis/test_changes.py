@@ -70,6 +70,12 @@ def test_the_other_way_round_is_the_other_way_round():
     assert (there["more_occupations"] == -back["more_occupations"].reindex(there.index)).all()
 
 
+def test_a_revisit_nobody_made_is_not_done():
+    accepted = AFTER.assign(action=AFTER["action"].where(AFTER["point"] != "b"))
+    told = compared(BEFORE, accepted).set_index("point")
+    assert told.loc["b", "revisit"] == "no longer asked for" and told.loc["a", "revisit"] == "done"
+
+
 def test_of_nothing():
     assert len(compared(BEFORE.iloc[:0], AFTER.iloc[:0])) == 0
     assert set(compared(BEFORE.iloc[:0], AFTER)["change"]) == {"new"}
