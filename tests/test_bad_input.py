@@ -533,7 +533,7 @@ import geoqa.reviews
 from geoqa.cli import main
 from geoqa.outputs import folder
 class Slow:
-    def write(self, out, progress):
+    def write(self, out, *arguments, **named):
         with folder.replacing(out) as staging:
             (staging / "map.html").write_bytes(b"half")
             print("writing", flush=True)
