@@ -106,6 +106,15 @@ def test_what_is_delivered_is_right(reviewed):
     assert (delivered["error_v"] < 0.12).all()
 
 
+def test_what_is_said_of_lengths_is_said_in_feet(reviewed):
+    review = reviewed[0]
+    far = review.frames["name_checks"].query("kind == 'far apart'").iloc[0]
+    assert f"{far['distance_m'] / FOOT_M:.3f} ftUS apart" in far["message"]
+    shifts = review.frames["shifts"]
+    told = [text for text in shifts.loc[shifts["suspicious"], "message"] if "another point's name" in text]
+    assert told and all("ftUS" in text and " m " not in text for text in told)
+
+
 def test_results_are_in_feet_and_metres(reviewed, tmp_path):
     review, points, _ = reviewed
     review.write(tmp_path / "out")

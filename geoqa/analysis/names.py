@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import METRES_PER, length
 
 if TYPE_CHECKING:
     import numpy as np
@@ -16,9 +17,9 @@ if TYPE_CHECKING:
 
 NEAR, FAR, OUTSIDE, GAP = KINDS = ("near", "far apart", "outside the radius", "gap")
 _TITLES = {
-    NEAR: "different names at one place (closer than {near:g} m)",
-    FAR: "one name at places far apart (more than {far:g} m)",
-    OUTSIDE: "stops just outside the radius (at most {twice:g} m apart, not merged)",
+    NEAR: "different names at one place (closer than {near})",
+    FAR: "one name at places far apart (more than {far})",
+    OUTSIDE: "stops just outside the radius (at most {twice} apart, not merged)",
     GAP: "gaps in a running number (was a shot deleted?)",
 }
 
@@ -57,14 +58,21 @@ class NameChecks(Analysis):
         place, point = against.places(occupations)[counts], rows.codes_of(occupations["point"])[counts]
         names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
         radius = job.match.radius_m if job.match.by == "place" else None
-        parts = [self._near(place, point, names, radius), self._far(place, point, names, radius)]
+        parts = [
+            self._near(place, point, names, radius, job.input.unit),
+            self._far(place, point, names, radius, job.input.unit),
+        ]
         if radius is None or occupations["name_read"].notna().any():
             parts.append(self._gaps(occupations))
         frame = pd.concat(parts, ignore_index=True)
-        limits = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
+        metres = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
+        unit = job.input.unit
+        limits = {name: f"{value / METRES_PER[unit]:.3g} {unit}" for name, value in metres.items()}
         return Result({"name_checks": frame}, _messages(frame, limits))
 
-    def _near(self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None) -> pd.DataFrame:
+    def _near(
+        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
+    ) -> pd.DataFrame:
         from geoqa.analysis import naming
 
         if radius is not None:
@@ -72,14 +80,18 @@ class NameChecks(Analysis):
         else:
             kind, found = NEAR, naming.neighbours(naming.middles(place, point, len(names)), self.near_m)
         a, b = names[found.point], names[found.other]
-        said = [f"{one} and {two} lie {d:.3f} m apart" for one, two, d in zip(a, b, found.distance_m, strict=True)]
+        said = [
+            f"{one} and {two} lie {length(d, unit)} apart" for one, two, d in zip(a, b, found.distance_m, strict=True)
+        ]
         return _table(kind, a, b, found.distance_m, said)
 
     def _far_limit(self, radius: float | None) -> float:
         # Linked stops may make a chain: its ends are one place only by the steps between.
         return self.far_m if radius is None else 2 * radius
 
-    def _far(self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None) -> pd.DataFrame:
+    def _far(
+        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
+    ) -> pd.DataFrame:
         import numpy as np
 
         from geoqa.analysis import naming
@@ -93,7 +105,8 @@ class NameChecks(Analysis):
         at = np.flatnonzero(far)
         at = at[np.argsort(-extent[at], kind="stable")]
         said = [
-            f"{name} lies at places {d:.3f} m apart" + (f", one of them {g:.3f} m from {other}" if other else "")
+            f"{name} lies at places {length(d, unit)} apart"
+            + (f", one of them {length(g, unit)} from {other}" if other else "")
             for name, d, g, other in zip(names[at], extent[at], gap[at], host[at], strict=True)
         ]
         return _table(FAR, names[at], host[at], extent[at], said)
@@ -129,7 +142,7 @@ def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarr
     )
 
 
-def _messages(frame: pd.DataFrame, limits: Mapping[str, float], most: int = 5) -> tuple[str, ...]:
+def _messages(frame: pd.DataFrame, limits: Mapping[str, str], most: int = 5) -> tuple[str, ...]:
     """Return one message for each kind: how many, and the first of them."""
     said = []
     for kind in KINDS:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import length
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,15 +49,18 @@ class Stakes(Analysis):
             }
         )
         lone = "stakes without a design row to be compared with"
-        return Result({"stakes": frame}, _told("stakes compared with their design", frame, lone, int((~found).sum())))
+        return Result(
+            {"stakes": frame}, _told("stakes compared with their design", frame, lone, int((~found).sum()), job)
+        )
 
 
-def _told(compared: str, frame: pd.DataFrame, uncompared: str, alone: int) -> tuple[str, ...]:
+def _told(compared: str, frame: pd.DataFrame, uncompared: str, alone: int, job: Job) -> tuple[str, ...]:
     """Return how many were compared and the farthest of them, and how many could not be."""
     said = []
     if len(frame):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
-        said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {worst['horizontal_m']:.3f} m off")
+        off = length(worst["horizontal_m"], job.input.unit)
+        said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {off} off")
     if alone:
         said.append(f"{uncompared}: {alone}")
     return tuple(said)
@@ -99,6 +103,6 @@ class Averages(Analysis):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
         said = (
             f"averaged rows beside the mean of their constituents: {len(frame)}, the farthest is "
-            f"{worst['point']}, {worst['horizontal_m']:.3f} m off a mean of {worst['constituents']}"
+            f"{worst['point']}, {length(worst['horizontal_m'], job.input.unit)} off a mean of {worst['constituents']}"
         )
         return Result({"averages": frame}, (said,))

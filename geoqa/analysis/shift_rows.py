@@ -9,6 +9,7 @@ import numpy as np
 from geoqa.analysis import against, setups, shift_table, spread, stops, usage
 from geoqa.analysis import known as known_points
 from geoqa.analysis.rows import codes_of, seconds
+from geoqa.core.units import length
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,7 +65,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
     people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
     crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
-    antenna, antennas, usually = _antennas(occupations, crew, crews, measured)
+    antenna, antennas, usually = _antennas(occupations, crew, crews, measured, job.input.height_unit)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna,
@@ -87,6 +88,8 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
         zone=setups.zone_of(job),
+        unit=job.input.unit,
+        unit_up=job.input.height_unit,
     )
     return Site(made, place, start, known, names, left_out)
 
@@ -111,7 +114,7 @@ def _usual(variance: Array, otherwise_m: float) -> float:
 
 
 def _antennas(
-    occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags
+    occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags, unit: str
 ) -> tuple[Index, list[str], list[str]]:
     """Return a number for each antenna height that is not its crew's usual one, its name, and how it compares."""
     height = np.round(occupations["antenna_height_m"].to_numpy(dtype=float, na_value=np.nan), 4)
@@ -133,10 +136,10 @@ def _antennas(
         if value != usual[who]:
             number[k] = len(names)
             name = crews[int(who)] if who >= 0 else "no crew named"
-            names.append(f"{name}, antenna height {value:.3f} m")
+            names.append(f"{name}, antenna height {length(value, unit)}")
             usually.append(
-                f"{value:.3f} m, {abs(value - usual[who]):.3f} m {'more' if value > usual[who] else 'less'} "
-                f"than the usual {usual[who]:.3f} m"
+                f"{length(value, unit)}, {length(abs(value - usual[who]), unit)} "
+                f"{'more' if value > usual[who] else 'less'} than the usual {length(usual[who], unit)}"
             )
     result[at] = number[which]
     return result, names, usually

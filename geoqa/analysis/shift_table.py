@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.analysis import setups as base_setups
+from geoqa.analysis.poles import near_step
+from geoqa.core.units import METRES_PER, length, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,11 +26,6 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-#: Pole heights and steps of poles, metres: common practice, no published source.
-POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)
-FOOT_M = 0.3048
-#: Steps of a foot count from here on: a tenth of one is near every length.
-NEAR_M = 0.01
 Z95 = 1.959964
 
 
@@ -83,6 +80,8 @@ class Names:
         How each antenna height compares with its crew's usual one.
     rows_of
         Rows of the frame by kind of label and number.
+    unit, unit_up
+        In which lengths and heights are told.
     """
 
     setup: list[str]
@@ -93,6 +92,12 @@ class Names:
     point: list[str]
     rows_of: Callable[[str, int], Index]
     zone: tzinfo
+    unit: str = "m"
+    unit_up: str = "m"
+
+    def up(self, metres: float) -> str:
+        """Return a difference of heights in words."""
+        return f"{signed(metres, self.unit_up)} {self.unit_up}"
 
 
 def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, known: Flags, names: Names) -> list[Shift]:
@@ -138,8 +143,8 @@ def _of_files(found: Findings, stops: Stops, place: Array, names: Names) -> list
                 "file" if by_file else "set-up", (names.file if by_file else names.setup)[mixup.group], change.kind,
                 mixup.d, np.full(3, np.nan), 0.0, mixup.points, True,
                 looks_like=f"coordinates {change.said}" if change.up == 1 else change.said.removeprefix("with "),
-                evidence=f"at {mixup.points} points it lies {_far(apart)} from the others{share}, "
-                f"{_far(mixup.left_m)} once that is set right",
+                evidence=f"at {mixup.points} points it lies {_far(apart, names.unit)} from the others{share}, "
+                f"{_far(mixup.left_m, names.unit)} once that is set right",
                 remedy="Which of the two is right only their origin can say: state the unit and the columns of each "
                 "file under [[file]] in the recipe",
                 rows=rows, vectors=place[rows] - change.apply(place[rows]),
@@ -148,8 +153,9 @@ def _of_files(found: Findings, stops: Stops, place: Array, names: Names) -> list
     return made
 
 
-def _far(metres: float) -> str:
-    return f"{metres:.3f} m" if metres < 100 else f"{metres:,.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
+def _far(metres: float, unit: str) -> str:
+    whole = f"{metres / METRES_PER[unit]:,.0f} {unit}"
+    return length(metres, unit) if metres < 100 else whole if metres < 10_000 else f"{metres / 1000:,.0f} km"
 
 
 def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names: Names) -> list[Shift]:
@@ -181,9 +187,9 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
     chosen = {one.kind for one in terms if one.suspicious}
     alone = bool(found.apart_h.alone[number])
     if plane.suspicious:
-        _name_translation(plane, chosen, bool(raised), alone)
+        _name_translation(plane, chosen, bool(raised), alone, names)
     if height.suspicious:
-        _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]))
+        _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]), names)
     plane.rows = height.rows = rows
     plane.vectors = np.tile(np.r_[shift, 0.0], (len(rows), 1))
     tilt = shape.v.shift[0] if shape and shape.v and shape.v.chosen else 0.0
@@ -243,14 +249,15 @@ def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, sha
     )  # fmt: skip
 
 
-def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool) -> None:
-    de, dn = one.d[:2]
+def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool, names: Names) -> None:
+    (de, dn), unit = one.d[:2], names.unit
     azimuth = np.degrees(np.arctan2(de, dn)) % 360
-    up = f" and {one.d[2]:+.3f} m in height" if is_raised else ""
+    up = f" and {names.up(one.d[2])} in height" if is_raised else ""
     against = "the other set-up" if alone else "the majority of set-ups"
     one.evidence = (
-        f"its {one.points} shared points lie {np.hypot(de, dn):.3f} m at grid azimuth {azimuth:.0f} deg{up} from "
-        f"{against} (east {de:+.3f} m, north {dn:+.3f} m, each +/- {Z95 * one.sigma[0]:.3f} m at 95 %)"
+        f"its {one.points} shared points lie {length(np.hypot(de, dn), unit)} at grid azimuth {azimuth:.0f} deg{up} "
+        f"from {against} (east {signed(de, unit)} {unit}, north {signed(dn, unit)} {unit}, each +/- "
+        f"{length(Z95 * one.sigma[0], unit)} at 95 %)"
     )
     one.looks_like = "base on another coordinate" if not chosen else "base on another coordinate or localization"
     if chosen & {"rotation", "tilt"}:
@@ -262,11 +269,11 @@ def _name_translation(one: Shift, chosen: set[str], is_raised: bool, alone: bool
     )
 
 
-def _name_height(one: Shift, with_plane: bool, alone: bool) -> None:
+def _name_height(one: Shift, with_plane: bool, alone: bool, names: Names) -> None:
     against = "the other set-up's" if alone else "those of the majority of set-ups"
     one.evidence = (
-        f"the heights of its {one.points} shared points are {one.d[2]:+.3f} m against {against} (+/- "
-        f"{Z95 * one.sigma[2]:.3f} m at 95 %)"
+        f"the heights of its {one.points} shared points are {names.up(one.d[2])} against {against} (+/- "
+        f"{length(Z95 * one.sigma[2], names.unit_up)} at 95 %)"
     )
     if with_plane:
         one.looks_like, one.remedy = "height of the base coordinate", "Settle it with the position of this base"
@@ -274,22 +281,6 @@ def _name_height(one: Shift, with_plane: bool, alone: bool) -> None:
     one.looks_like = "antenna height of the base, or the height of its coordinate"
     one.evidence += f", the position agrees{near_step(one.d[2])}"
     one.remedy = "Compare the base's antenna height and height in the field book with what was entered"
-
-
-def near_step(du: float) -> str:
-    """Return what a height offset is near to: a step of poles, feet; empty for nothing."""
-    size = abs(du)
-    step = min(POLES_M, key=lambda step: abs(size - step))
-    if abs(size - step) <= NEAR_M:
-        return f"; near {step:.2f} m, a common pole height or step (common practice, no published source)"
-    feet = round(size / FOOT_M)
-    if feet and abs(size - feet * FOOT_M) <= NEAR_M:
-        return f"; near {feet} ft"
-    # A pole of some feet entered as metres, or metres as feet.
-    for pole in (1.5, 1.8, 2.0):
-        if abs(size - pole * (1 - FOOT_M)) <= NEAR_M or abs(size - pole * (1 / FOOT_M - 1)) <= NEAR_M:
-            return f"; what feet and metres confused make of a {pole:.1f} m pole"
-    return ""
 
 
 def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) -> Shift:
@@ -307,9 +298,9 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
         {"antenna": "antenna height", "crew": "crew"}.get(one.scope, "stretch of work"), setup, "height",
         np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
         looks_like="antenna height mistyped",
-        evidence=f"from {when} to {until} the heights of {one.points} points are {one.du:+.3f} m (+/- "
-        f"{Z95 * np.sqrt(one.variance):.3f} m at 95 %) against their other visits, the positions agree{usual}"
-        f"{near_step(one.du)}",
+        evidence=f"from {when} to {until} the heights of {one.points} points are {names.up(one.du)} (+/- "
+        f"{length(Z95 * np.sqrt(one.variance), names.unit_up)} at 95 %) against their other visits, the positions "
+        f"agree{usual}{near_step(one.du)}",
         remedy="Compare the antenna height in the field book with the one entered; apply this shift, or observe again",
         rows=rows, vectors=np.tile([0.0, 0.0, one.du], (len(rows), 1)),
     )  # fmt: skip
@@ -348,8 +339,8 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
             Shift(
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
-                f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])))} from its others, where {other} is; "
-                f"by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])), names.unit)} from its others, where "
+                f"{other} is; by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
                 f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
@@ -359,7 +350,7 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
         made.append(
             Shift(
                 "point", name, "name", vector, np.full(3, np.nan), 0.0, 1, True, "one name for two points",
-                f"{name} lies at two places {_far(float(np.hypot(*vector[:2])))} apart, "
+                f"{name} lies at two places {_far(float(np.hypot(*vector[:2])), names.unit)} apart, "
                 f"{_some(len(rows), 'occupation')} at the second, and no other point is there",
                 "Give one of them a name of its own (reassign in the decisions file), or observe again",
                 rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
@@ -368,13 +359,13 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     for one in found.moved:
         rows = stops.row[np.isin(stops.of_row, one.after)]
         name, since = names.point[one.point], base_setups.clock(one.since_s, names.zone)
-        d_h = float(np.hypot(*one.d[:2]))
+        d_h = length(float(np.hypot(*one.d[:2])), names.unit)
         made.append(
             Shift(
                 "point", f"mark {name} from {since}", "translation", one.d, np.sqrt(one.variance[[0, 0, 1]]), np.nan, 1,
                 True, "a disturbed mark",
                 f"{one.before} visits of {name} before {since} agree, {_some(len(one.after), 'visit')} after it agree, "
-                f"and {d_h:.3f} m and {one.d[2]:+.3f} m in height lie between",
+                f"and {d_h} and {names.up(one.d[2])} in height lie between",
                 "Look at the mark; coordinates before and after are two",
                 rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
             )

@@ -208,7 +208,8 @@ def _messages(suspicious: list[Shift], keyed: pd.DataFrame, left_out: int, most:
     explained = int(keyed["explained"].notna().sum())
     if explained:
         said.append(
-            f"{explained} points that disagree are explained by these shifts and not to be blamed on the place; "
+            f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
+            f"these shifts and not to be blamed on the place; "
             f"nothing is changed unasked, --apply-shift NAME judges the site without a shift"
         )
     return tuple(said)

@@ -341,7 +341,7 @@ def test_a_mark_that_moved_is_told_from_one_wrong_visit():
 
 
 def test_a_step_is_a_step_of_poles_only_where_it_is_one():
-    from geoqa.analysis.shift_table import near_step
+    from geoqa.analysis.poles import near_step
 
     assert "0.10 m" in near_step(-0.103)
     assert "1 ft" in near_step(0.3148) or "0.30 m" in near_step(0.3048)
