@@ -72,8 +72,13 @@ class Sheet:
         self.frame()
 
     def opened(self) -> str:
-        """Return the name of the point whose detail is open."""
-        return self.page.locator(".gq-detail h2").text_content(timeout=WAIT_MS)
+        """Return the name of the point whose detail is open, once the map has come to rest beneath it."""
+        name = self.page.locator(".gq-detail h2").text_content(timeout=WAIT_MS)
+        # While the map moves, a click may meet it where a button was.
+        self.wait(
+            "() => { const m = Geoqa.page.map; return !m._animatingZoom && !(m._panAnim && m._panAnim._inProgress); }"
+        )
+        return name
 
     def told(self) -> dict[str, str]:
         """Return the lines of the detail, by their names."""

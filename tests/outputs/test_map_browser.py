@@ -205,6 +205,7 @@ def test_the_detail_says_what_the_frame_holds(open_map, make_page, site, make_jo
 def test_previous_and_next_walk_the_list_of_need(sheet, site):
     order = worst_first(site["points"])
     sheet.click_point(order[0])
+    assert sheet.opened() == order[0]
     steps = sheet.page.locator(".gq-steps")
     for k in (1, 2, 3):
         steps.get_by_role("button", name="Next").click()
