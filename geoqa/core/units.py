@@ -7,6 +7,8 @@ test compares them; they are exact by definition (international foot 0.3048 m; U
 
 from __future__ import annotations
 
+import math
+
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
 #: Units a job may be reported in.
@@ -24,6 +26,17 @@ def spoken(unit: str) -> str:
 def percent(share: float) -> str:
     """Return a probability in percent, with the digits it was stated with."""
     return f"{100 * share:.6g} %"
+
+
+def counted(number: int, word: str) -> str:
+    """Return a number with its noun: 1 point, 2 points."""
+    return f"{number:,} {word}" + ("" if number == 1 else "s")
+
+
+def round_below(most: float) -> float:
+    """Return the largest of 1, 2 or 5 times a power of ten that is not above `most`: the length of a scale bar."""
+    power = 10.0 ** math.floor(math.log10(most))
+    return max(step * power for step in (1, 2, 5) if step * power <= most)
 
 
 def decimals(unit: str) -> int:

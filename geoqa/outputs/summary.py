@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, counted
 from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
 
@@ -46,9 +46,9 @@ def lines(
     factor = METRES_PER[unit]
     source = cut(display_text(job.tolerance.reference), 300)
     text = [
-        f"{cut(display_text(job.site.name), 80)}: {_counted(len(points), 'point')}, "
-        f"{_counted(int(points['occupations'].sum()), 'direct occupation')}, "
-        f"{_counted(len(frames['closures']), 'closure')}",
+        f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
+        f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
+        f"{counted(len(frames['closures']), 'closure')}",
         *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
         *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
         *_roles(job),
@@ -142,7 +142,7 @@ def _risk(points: pd.DataFrame) -> list[str]:
     if given.empty:
         return []
     sentence = (
-        f"Of the {_counted(len(given), 'point')} that may be delivered {given.sum():.1f} are expected to be outside "
+        f"Of the {counted(len(given), 'point')} that may be delivered {given.sum():.1f} are expected to be outside "
         f"the requirement; the largest risk of one is {100 * given.max():.1f} %."
     )
     return [*_wrapped(sentence), ""]
@@ -190,10 +190,6 @@ def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6
     if len(set_aside) > most:
         rows.append(f"  and {len(set_aside) - most} more in the layer set_aside of review.gpkg")
     return [*rows, ""]
-
-
-def _counted(number: int, word: str) -> str:
-    return f"{number:,} {word}" + ("" if number == 1 else "s")
 
 
 def _wrapped(line: str, hang: int = 6) -> list[str]:

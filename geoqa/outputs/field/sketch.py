@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs.text import cut, map_text
 
 if TYPE_CHECKING:
@@ -132,8 +132,7 @@ def _bar(per_mm: float, unit: str, wide: float, height: float) -> str:
     """Return a scale bar of a round length, about a quarter of the width."""
     factor = METRES_PER[unit]
     most = wide / 4 * per_mm / factor
-    power = 10 ** math.floor(math.log10(most))
-    length = max(step * power for step in (1, 2, 5) if step * power <= most)
+    length = round_below(most)
     long = length * factor / per_mm
     y = height - 4
     return (

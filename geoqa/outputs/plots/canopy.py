@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoqa.core import units
 from geoqa.core.canopy_contracts import BEYOND, CLASS, SPOKEN
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
@@ -68,7 +69,7 @@ def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
         axes.hlines(y, low, high, color=colour, linestyle=dashes, linewidth=1.6)
         axes.plot(value, y, linestyle="none", marker=canvas.MARKERS[shape], color=colour, markersize=6, label=words)
     named = zip(rows["value"].astype("str"), rows["compared"], strict=True)
-    axes.set_yticks(at, [f"{canvas.shown(name)}, n = {canvas.counted(n, 'point')}" for name, n in named])
+    axes.set_yticks(at, [f"{canvas.shown(name)}, n = {units.counted(n, 'point')}" for name, n in named])
     axes.set_xlim(left=0)
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.grid(axis="y", visible=False)

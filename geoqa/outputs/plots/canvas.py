@@ -103,11 +103,6 @@ def shown(value: Any, longest: int = LONGEST) -> str:
     return text.cut(text.display_text(value), longest)
 
 
-def counted(n: int, word: str) -> str:
-    """Return a number with its noun: 1 point, 2 points."""
-    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
-
-
 def small(unit: str) -> tuple[str, float]:
     """Return the unit that small lengths are drawn in, millimetres where the job's is the metre, and its metres."""
     word = "mm" if unit == "m" else unit

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoqa.core import units
 from geoqa.core.schema import OWN_PAIRS, WHOLE_SITE
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
@@ -44,7 +45,7 @@ def _figure(classes: pd.DataFrame, name: str, unit: str) -> Figure:
     worst = np.nan_to_num(_column(classes, "repeatability", "h")).argmax()
     largest = canvas.shown(classes["canopy"].astype("str").iloc[worst])
     alt = (
-        f"Repeatability and precision ratio of {canvas.counted(len(classes), 'row')}, the site and its canopy classes; "
+        f"Repeatability and precision ratio of {units.counted(len(classes), 'row')}, the site and its canopy classes; "
         f"the largest horizontal repeatability is that of {largest}."
     )
     caption = (
@@ -79,7 +80,7 @@ def _draw(empty: Canvas, classes: pd.DataFrame, unit: str) -> None:
     panels[1].axvline(1, color=PLAIN[0], linewidth=1.0, linestyle=(0, (1, 2)))
     pairs = classes["pairs"].tolist()
     labels = [
-        f"{canvas.shown(name, 24)}\nn = {canvas.counted(n, 'pair')}"
+        f"{canvas.shown(name, 24)}\nn = {units.counted(n, 'pair')}"
         for name, n in zip(classes["canopy"], pairs, strict=True)
     ]
     panels[0].set_yticks(row, labels, fontsize=8)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoqa.core import units
 from geoqa.core.schema import NO_EVIDENCE, SEVERITY
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas
@@ -39,9 +40,9 @@ def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     unit, factor = job.input.unit, METRES_PER[job.input.unit]
     n, points = len(shown), shown["point"].nunique()
     beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
-    at = canvas.counted(points, "point")
+    at = units.counted(points, "point")
     title = f"Horizontal closures, n = {n:,} at {at}"
-    alt = f"Scatter of {canvas.counted(n, 'horizontal closure')} at {at}, {beyond} beyond the tolerance."
+    alt = f"Scatter of {units.counted(n, 'horizontal closure')} at {at}, {beyond} beyond the tolerance."
     caption = (
         "Each mark is the difference of two independent fixes of a point, later minus earlier, with the shape of its "
         "horizontal status. Circles: the tolerance, the smallest and the largest where there are several. Hollow marks "

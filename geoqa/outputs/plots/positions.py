@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import covariance
+from geoqa.core import covariance, units
 from geoqa.core.job import SOLUTIONS
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import canvas, spots
@@ -35,8 +35,8 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
     title = f"{canvas.shown(point)}: where its epochs fell"
     fixed = int((spot.state == 0).sum())
     alt = (
-        f"East and north of {canvas.counted(len(spot.state), 'epoch')} of {canvas.shown(point)}, {fixed} fixed, "
-        f"and of {canvas.counted(len(spot.occupations), 'average')}."
+        f"East and north of {units.counted(len(spot.state), 'epoch')} of {canvas.shown(point)}, {fixed} fixed, "
+        f"and of {units.counted(len(spot.occupations), 'average')}."
     )
     caption = (
         "From the middle of the fixed epochs. Crosses with ellipses: the average of each occupation, 95 %. "
@@ -81,7 +81,7 @@ def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None, unit: str)
     outside = _frame(axes, spot, limit or 0.0, factor)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     beyond = f", {outside} outside the frame" if outside else ""
-    axes.set_title(f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown}{beyond}")
+    axes.set_title(f"{canvas.shown(point)}: {units.counted(spot.total, 'epoch')}{shown}{beyond}")
     axes.set(xlabel=f"east of the middle ({unit})", ylabel=f"north of the middle ({unit})")
     if not np.isfinite(place).all(axis=1).any():
         canvas.say_nothing(axes, "no position")
@@ -96,7 +96,7 @@ def _averages(axes: Any, spot: Spot, factor: float) -> None:
     both = _tied(spot.occupations)
     good = np.isfinite(spot.centre).all(axis=1)
     if good.any():
-        label = f"n = {canvas.counted(good.sum(), 'average')}, with 95 % ellipses"
+        label = f"n = {units.counted(good.sum(), 'average')}, with 95 % ellipses"
         axes.plot(*spot.centre[good].T / factor, "+", color=colour, markersize=9, markeredgewidth=1.5, label=label)
     for k in np.flatnonzero(good & np.isfinite(var_e) & np.isfinite(var_n)).tolist():
         matrix = np.array([[var_e[k], np.nan_to_num(both[k])], [np.nan_to_num(both[k]), var_n[k]]])

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoqa.core import units
 from geoqa.core.groups import starts_of
 from geoqa.core.job import SOLUTIONS
 from geoqa.core.units import METRES_PER
@@ -35,8 +36,8 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
     spot = spots.spot(frames, job, point)
     title = f"{canvas.shown(point)}: east, north and up against time"
     alt = (
-        f"Three series of {canvas.counted(len(spot.state), 'epoch')} of {canvas.shown(point)} at "
-        f"{canvas.counted(spot.epochs['stop'].nunique(), 'stop')}, {int((spot.state == 0).sum())} of them fixed."
+        f"Three series of {units.counted(len(spot.state), 'epoch')} of {canvas.shown(point)} at "
+        f"{units.counted(spot.epochs['stop'].nunique(), 'stop')}, {int((spot.state == 0).sum())} of them fixed."
     )
     caption = (
         "From the middle of the fixed epochs. Stops stand one after the other, each begins at a line, marked "
@@ -50,10 +51,10 @@ def _draw(empty: Canvas, spot: Spot, point: str, job: Job) -> None:
     time, begins = _at_rest(spot)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"
     panels[0].set_title(
-        f"{canvas.shown(point)}: {canvas.counted(spot.total, 'epoch')}{shown} at {canvas.counted(len(begins), 'stop')}"
+        f"{canvas.shown(point)}: {units.counted(spot.total, 'epoch')}{shown} at {units.counted(len(begins), 'stop')}"
     )
-    units = (job.input.unit, job.input.unit, job.input.height_unit)
-    for axes, name, values, unit in zip(panels, ("east", "north", "up"), spot.place.T, units, strict=True):
+    told_in = (job.input.unit, job.input.unit, job.input.height_unit)
+    for axes, name, values, unit in zip(panels, ("east", "north", "up"), spot.place.T, told_in, strict=True):
         _panel(axes, time, values / METRES_PER[unit], spot)
         axes.set_ylabel(f"{name} of the middle ({unit})" if name != "up" else f"above the middle ({unit})")
         for at in begins:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import survival
+from geoqa.core import survival, units
 from geoqa.core.schema import WHOLE_SITE
 from geoqa.core.wait_contracts import UNTIL_WORDS
 from geoqa.outputs.plots import canvas
@@ -49,7 +49,7 @@ def _figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: s
 
 def _draw(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
     empty.suptitle(
-        f"Waiting for a solution, n = {canvas.counted(len(attempts), 'attempt')} (bounds: 95 %, crosses: given up)",
+        f"Waiting for a solution, n = {units.counted(len(attempts), 'attempt')} (bounds: 95 %, crosses: given up)",
         fontsize=10,
     )
     for axes, until in zip(empty.subplots(len(panels), 1, squeeze=False)[:, 0], panels, strict=True):

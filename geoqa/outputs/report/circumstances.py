@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core import canopy_words
 from geoqa.core.canopy_contracts import CLASS, SPOKEN
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core.units import METRES_PER, counted, length, signed
 from geoqa.core.wait_contracts import UNTIL_WORDS
 from geoqa.outputs.report.document import Block, Items, Text, shown
-from geoqa.outputs.report.plain_words import counted
-from geoqa.outputs.report.tables import Frames, bounded, chance, has, none, percent, table
+from geoqa.outputs.report.tables import Frames, bounded, chance, has, none, percent, table, word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -170,7 +169,7 @@ def zones(frames: Frames, job: Job) -> list[Block]:
         (
             shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", percent(row.share),
             percent(row.share_site), _plain(row.median_closure_m, unit), signed(row.bias_e_m, unit),
-            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), chance(row.p), shown(_word(row.canopy), 40),
+            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), chance(row.p), shown(word(row.canopy), 40),
         )
         for row in found.itertuples(index=False)
     ]  # fmt: skip
@@ -192,10 +191,6 @@ def zones(frames: Frames, job: Job) -> list[Block]:
 
 def _plain(value: float, unit: str) -> str:
     return "–" if value != value else length(value, unit).removesuffix(f" {unit}")
-
-
-def _word(value: object) -> str:
-    return value if isinstance(value, str) else "–"
 
 
 def small(unit: str) -> tuple[str, float]:

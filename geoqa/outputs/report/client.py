@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import STATUSES
+from geoqa.core.units import counted
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import marks, site_picture
 from geoqa.outputs.report.document import Beside, Block, Facts, Items, Lines, Section, Table, Text, shown
-from geoqa.outputs.report.plain_words import MEANINGS, REASONS, UNTESTED, accepted, asked, counted, limit
+from geoqa.outputs.report.plain_words import MEANINGS, REASONS, UNTESTED, accepted, asked, limit
 
 if TYPE_CHECKING:
     import pandas as pd

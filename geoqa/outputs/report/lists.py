@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core import geodesy
 from geoqa.core.revisit_contracts import ACCEPT
 from geoqa.core.schema import SEVERITY
-from geoqa.core.units import length, signed, spoken
+from geoqa.core.units import counted, length, signed, spoken
 from geoqa.outputs import recipe_keys
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
-from geoqa.outputs.report.plain_words import counted
-from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table
+from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table, word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -110,17 +109,13 @@ def _changes(frames: Frames) -> list[Block]:
         return none("No point has changed.")
     rows = [
         (
-            shown(row.point, 40), str(row.change), _word(row.status_before), _word(row.status),
-            _word(row.deliver_before), _word(row.deliver), _word(row.revisit),
+            shown(row.point, 40), str(row.change), word(row.status_before), word(row.status),
+            word(row.deliver_before), word(row.deliver), word(row.revisit),
         )
         for row in moved.head(MOST).itertuples(index=False)
     ]  # fmt: skip
     head = ("point", "change", "status before", "status now", "delivered before", "now", "revisit")
     return [table("Points that changed", head, rows, (), "changes", len(moved))]
-
-
-def _word(value: object) -> str:
-    return value if isinstance(value, str) else "–"
 
 
 def _decisions(frames: Frames) -> list[Block]:
@@ -184,7 +179,7 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
     held = held.assign(_rank=rank).sort_values(["_rank", "point"], kind="stable")
     rows = [
         (
-            shown(row.point, 40), shown(_word(row.role), 30), str(row.status), f"{row.visits:,}",
+            shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
             "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
             shown(row.deliver_reason, 200),
         )

@@ -57,11 +57,6 @@ FIXED = "\u00a0"
 _UNITS = {"ftUS": "US survey ft"}
 
 
-def counted(number: int, word: str) -> str:
-    """Return a number and what it counts."""
-    return f"{number:,} {word}" + ("" if number == 1 else "s")
-
-
 def limit(metres: float, unit: str) -> str:
     """Return a length with its unit in full."""
     return f"{metres / METRES_PER[unit]:.{decimals(unit)}f}{FIXED}{_UNITS.get(unit, unit)}"

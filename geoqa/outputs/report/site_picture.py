@@ -11,7 +11,7 @@ import numpy as np
 from geoqa.core import geodesy
 from geoqa.core.figure import Figure
 from geoqa.core.schema import SEVERITY, STATUSES
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs import symbology
 from geoqa.outputs.layers import place
 from geoqa.outputs.report import marks
@@ -205,8 +205,7 @@ def _scale(frame: _Frame, job: Job) -> str:
     unit = job.input.unit
     per_unit = frame.per_m * METRES_PER[unit]
     most = WIDTH / 3 / per_unit
-    step = 10.0 ** np.floor(np.log10(most))
-    length = float(max(k * step for k in (1, 2, 5) if k * step <= most))
+    length = round_below(most)
     wide, y = length * per_unit, frame.height - 10
     bar = f'<path d="M10 {y - 4:.1f}v4h{wide:.1f}v-4" fill="none" stroke="{marks.INK}" stroke-width="1.4"/>'
     return bar + _text(10 + wide + 6, y, f"{length:,g} {unit}", FOOT, "start", False)

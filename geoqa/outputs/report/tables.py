@@ -46,6 +46,11 @@ def none(text: str) -> list[Block]:
     return [Text(text)]
 
 
+def word(value: object) -> str:
+    """Return a word; a dash where there is none."""
+    return value if isinstance(value, str) else "–"
+
+
 def percent(share: object) -> str:
     """Return a share in percent without the sign; a dash where there is none."""
     return "–" if not isinstance(share, float) or share != share else f"{100 * share:.0f}"
