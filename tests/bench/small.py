@@ -62,21 +62,23 @@ def lines(found: pd.DataFrame, large: dict[str, float], world: str) -> Iterable[
         goal = LEAST_YIELD.get(int(size))
         held = [_share(row, f"held_{axis}", "delivered") for axis in "hv"]
         dense = [_share(row, f"densest_held_{axis}", "densest") for axis in "hv"]
+        wrong, by_crew = _share(row, "wrong", "delivered"), _share(row, "crew_wrong", "crew")
+        given, of_dense = _share(row, "delivered", "points"), _share(row, "densest", "densest_points")
         yield (
-            f"  {size:>6} {_share(row, 'delivered', 'points'):>9.1%} {part:>9.1%}{_mark(part, goal)}"
-            f" ({_share(row, 'crew', 'points'):.0%})"
-            f"  {_share(row, 'wrong', 'delivered'):.2%} ({_share(row, 'crew_wrong', 'crew'):.1%})"
-            f"      {held[0]:.1%} / {held[1]:.1%} {_mark(min(held), least)}"
-            f"  {dense[0]:.1%} / {dense[1]:.1%}  {_share(row, 'densest', 'densest_points'):.0%} of {row.densest_points:.0f}"
+            f"  {size:>6} {given:>9.1%} {part:>9.1%}{_mark(part, goal)} ({_share(row, 'crew', 'points'):.0%})"
+            f"  {wrong:.2%} ({by_crew:.1%})      {held[0]:.1%} / {held[1]:.1%}{_mark(min(held), least)}"
+            f"  {dense[0]:.1%} / {dense[1]:.1%}  {of_dense:.0%} of {row.densest_points:.0f}"
         )
     total = found.sum()
     middle = found[found.index >= 12].sum()
     dense = min(_share(middle, f"densest_held_{axis}", "densest") for axis in "hv")
-    yield f"  wrong among delivered, all sizes: {_told(total)} (at most {MOST_WRONG:.1%}) {_mark(-_share(total, 'wrong', 'delivered'), -MOST_WRONG)}"
+    mark = _mark(-_share(total, "wrong", "delivered"), -MOST_WRONG)
+    yield f"  wrong among delivered, all sizes: {_told(total)} (at most {MOST_WRONG:.1%}){mark}"
     low, high = expected_range(total)
     seen = int(total["wrong"])
-    yield f"  expected {total['expected']:.1f}, 99 % of counts {low} to {high}, seen {seen} {'ok' if low <= seen <= high else 'SHORT'}"
-    yield f"  densest class, 12 to 100 points: {dense:.1%} (at least {LEAST_DENSEST:.0%}) {_mark(dense, LEAST_DENSEST)}"
+    mark = "ok" if low <= seen <= high else "SHORT"
+    yield f"  expected {total['expected']:.1f}, 99 % of counts {low} to {high}, seen {seen} {mark}"
+    yield f"  densest class, 12 to 100 points: {dense:.1%} (at least {LEAST_DENSEST:.0%}){_mark(dense, LEAST_DENSEST)}"
 
 
 def expected_range(total: pd.Series) -> tuple[int, int]:

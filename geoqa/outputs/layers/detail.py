@@ -193,7 +193,7 @@ def _distinct(points: pd.DataFrame, name: str) -> list[float]:
 
 
 def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> pd.Series:
-    """Return why a position with a variance has no radius, it may too easily rest on a wrong fix, and what does hold."""
+    """Return why a position with a variance has no radius (it may rest on a wrong fix), and what does hold."""
     none = np.isfinite(numbers(points, variance)) & np.isnan(numbers(points, radius))
     share = numbers(points, within) if within in points else np.full(len(points), np.nan)
     holds = [f"; what is required holds with {units.percent(round(p, 3))}" if np.isfinite(p) else "" for p in share]
