@@ -186,7 +186,7 @@ class _Positions:
         as_kept = (self._kept_h[at] == right).all(axis=1)
         plain = asked & as_kept
         result[plain] = exceedance.outside_circle(
-            limit[plain], *found.cov[members[plain]].T, found.nu_h[members[plain]]
+            limit[plain], *found.cov[members[plain]].T, nu=found.nu_h[members[plain]]
         )
         other = np.flatnonzero(asked & ~as_kept)
         if len(other):
