@@ -26,7 +26,7 @@ _MANY = 1e9
 _STRAIGHT = 1000.0
 
 
-def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array, nu: Array | float = np.inf) -> Array:
+def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array, *, nu: Array | float = np.inf) -> Array:
     """Return the probability that an error without bias lies outside a circle.
 
     The mean of the Rayleigh tails over all directions of the standardized error. Where the scale is estimated the tail
