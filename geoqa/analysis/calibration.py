@@ -103,7 +103,8 @@ def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets)
     site, said = classes.iloc[0], []
     rate = f"{site['wrong_fix_rate']:.1%}"
     if site["explained"]:
-        before = "" if first is None else f", {first['wrong_fix_rate'].iloc[0]:.1%} were none taken off"
+        before = "" if first is None else f"{first['wrong_fix_rate'].iloc[0]:.1%}"
+        before = f", {before} were none taken off" if before not in ("", rate) else ""
         said.append(
             f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
             f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
