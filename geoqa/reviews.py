@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import claims, pipeline, plugins, reading, since, sources, standing
-from geoqa.core import geodesy, schema
+from geoqa.core import door, geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
 from geoqa.core.units import METRES_PER
 from geoqa.deliveries import Deliveries, refuse_stated
@@ -161,7 +161,8 @@ class Review:
         from geoqa.outputs import html_map
 
         layers = self.layers or MapLayers.of(plugins.catalogue(), self.job)
-        drawings, notes = layers.draw(self.frames, self.job)
+        with door.visit(self.job.input.largest_mb):
+            drawings, notes = layers.draw(self.frames, self.job)
         context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
@@ -232,12 +233,26 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, corrections, file_rules, meaning
+    from geoqa.core import corrections
+
+    job = corrections.with_names(_job(recipe), apply_shifts)
+    with door.visit(job.input.largest_mb):
+        return _reviewed(inputs, recipe, job, progress, since_folder)
+
+
+def _reviewed(
+    inputs: str | Path | Iterable[str | Path],
+    recipe: str | Path | Mapping[str, Any] | Job,
+    job: Job,
+    progress: Progress,
+    since_folder: str | Path | None,
+) -> Review:
+    """Return the review of a job; see `review`."""
+    from geoqa.core import assembly, file_rules, meaning
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
 
-    job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
     sources.refuse_names(paths)
     paths, earlier = since.inputs(paths)
@@ -295,11 +310,17 @@ def review(
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
+                {
+                    "file": name,
+                    "sha256": digest,
+                    "bytes": door.seen(path).bytes,
+                    "reader": reader.name,
+                    "path": str(path),
+                }
                 for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
             ]
             + [
-                {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
+                {"file": path.name, "sha256": sources.sha256(path), "bytes": door.seen(path).bytes, "reader": kind}
                 for kind, path in named.items()
             ],
             "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from geoqa.core import door
 from geoqa.core.errors import CallError, InputError
 
 
@@ -43,6 +43,5 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, as hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    """Return the SHA-256 of what was read of a file, as hexadecimal digits."""
+    return door.seen(path).sha256

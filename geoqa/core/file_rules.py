@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")
+#: And what of [input] holds for all of them.
+WHOLE_KEY = "largest_mb"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +38,7 @@ class FileRule:
         form = own["input"]
         for inner, outer in ((form, rest["input"]), (form["columns"], rest["input"]["columns"])):
             inner |= {key: False for key in outer if key not in inner}
+        form.pop(WHOLE_KEY, None)
         return table
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geoqa.core import geodesy
+from geoqa.core import geodesy, vectors
 from geoqa.core.errors import OutputError
 from geoqa.outputs import metadata
 
@@ -36,7 +36,7 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
-    import pyogrio
+    pyogrio = vectors.library()
 
     crs = geodesy.of(job).crs
     with _waiting_for_the_disk_once(path):
@@ -54,7 +54,8 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
 
 def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
     import geopandas as gpd
-    import pyogrio
+
+    pyogrio = vectors.library()
 
     mode = {"layer": name, "driver": "GPKG"}
     if "geometry" in table:
@@ -70,8 +71,7 @@ def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
 
     The file is new and takes its place only when it is whole: until then nobody relies on it.
     """
-    import pyogrio
-
+    pyogrio = vectors.library()
     before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
     pyogrio.set_gdal_config_options({_SYNCHRONOUS: "OFF"})
     try:
