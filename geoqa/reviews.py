@@ -240,13 +240,7 @@ def review(
         return _reviewed(inputs, recipe, job, progress, since_folder)
 
 
-def _reviewed(
-    inputs: str | Path | Iterable[str | Path],
-    recipe: str | Path | Mapping[str, Any] | Job,
-    job: Job,
-    progress: Progress,
-    since_folder: str | Path | None,
-) -> Review:
+def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_folder: str | Path | None) -> Review:
     """Return the review of a job; see `review`."""
     from geoqa.core import assembly, file_rules, meaning
     from geoqa.outputs import record
@@ -273,8 +267,7 @@ def _reviewed(
     for path, reader, result in read:
         reading.check(reader, path, result)
     names = sources.distinct([path for path, _, _ in read])
-    hashes = [sources.sha256(path) for path in paths]
-    sources.refuse_copies(names, hashes)
+    sources.refuse_copies(names, [sources.sha256(path) for path in paths])
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -310,19 +303,10 @@ def _reviewed(
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {
-                    "file": name,
-                    "sha256": digest,
-                    "bytes": door.seen(path).bytes,
-                    "reader": reader.name,
-                    "path": str(path),
-                }
-                for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
+                {**sources.entry(name, path, reader.name), "path": str(path)}
+                for name, (path, reader, _) in zip(names, read, strict=True)
             ]
-            + [
-                {"file": path.name, "sha256": sources.sha256(path), "bytes": door.seen(path).bytes, "reader": kind}
-                for kind, path in named.items()
-            ],
+            + [sources.entry(path.name, path, kind) for kind, path in named.items()],
             "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "shifts_applied": applied,

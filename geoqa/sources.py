@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from geoqa.core import door
 from geoqa.core.errors import CallError, InputError
@@ -45,3 +46,9 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
 def sha256(path: Path) -> str:
     """Return the SHA-256 of what was read of a file, as hexadecimal digits."""
     return door.seen(path).sha256
+
+
+def entry(name: str, path: Path, reader: str) -> dict[str, Any]:
+    """Return what the record of a review tells of a file that it read: `name` is what it goes by."""
+    found = door.seen(path)
+    return {"file": name, "sha256": found.sha256, "bytes": found.bytes, "reader": reader}
