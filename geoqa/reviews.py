@@ -284,6 +284,7 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    meaning.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     if earlier is not None:
         frames["earlier"] = since.points(earlier, job)

@@ -118,8 +118,8 @@ def _check_archive(path: Path, content: bytes) -> bool:
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
         if isinstance(error, InputError):
             raise
-        problem = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: is no spreadsheet or a damaged one ({problem}). {_AGAIN}") from error
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: is no spreadsheet or a damaged one ({reason}). {_AGAIN}") from error
     return has_formulas
 
 
