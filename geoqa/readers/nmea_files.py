@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,7 +58,6 @@ class Log:
     sentences: Sentences
     epochs: Epochs
     messages: list[str]
-    digit_v_m: float | None
     found: Found = field(init=False)
 
     @property
@@ -141,8 +140,8 @@ def _log(files: list[int], paths: list[Path], parts: list[bytes], job: Job) -> L
         own = np.datetime64(when.own_day, "D")
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
     _refuse_coarse(name, epochs, job)
-    digit_v = _heights(epochs, job, messages)
-    return Log(files, paths, job, begins, sentences, epochs, messages, digit_v)
+    epochs = replace(epochs, digit_up_m=_heights(epochs, job, messages))
+    return Log(files, paths, job, begins, sentences, epochs, messages)
 
 
 def without_positions(name: str, sentences: Sentences) -> str:
