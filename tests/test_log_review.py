@@ -8,6 +8,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import logs
+import numpy as np
 import pytest
 from logs import START, Epoch, stay, walk
 
@@ -365,3 +366,25 @@ def test_both_axes_judged_is_nothing_to_say(write):
     review = visits_apart(write, 0.0, 4, HEIGHTS)
     assert review.frames["points"]["deliver_reason"].astype(str).tolist() == ["confirmed, meets the requirement"]
     assert "only" not in "\n".join(review.summary()[:12])
+
+
+def test_the_step_that_a_log_lies_on_counts_and_not_its_digits(write):
+    """Altitudes on tenths written with three decimals, and degrees that were numbers of single precision."""
+    epochs = [*stay(0, 15, A, 5), *stay(15, 90, A, noise=0.03), *walk(90, 140, A, B), *stay(140, 200, B, noise=0.03)]
+    rounded = [replace(epoch, u=round(epoch.u, 1)) for epoch in epochs]
+    result = read_all([write("tenths.nmea", rounded)], HEIGHTS, antenna_height_m=2.0)[0]
+    assert set(result.frames["occupations"]["resolution_v_m"]) == {0.1}
+    assert any("its heights lie on steps of 0.1 m though four decimals are written" in text for text in result.messages)
+
+    def single(value, base, per_degree):
+        return float((np.float32(base + value / per_degree).astype(float) - base) * per_degree)
+
+    bare = [
+        replace(epoch, e=single(epoch.e, logs.LON, logs.EAST_M), n=single(epoch.n, logs.LAT, logs.NORTH_M))
+        for epoch in epochs
+    ]
+    result = read_all([write("single.nmea", bare)], HEIGHTS)[0]
+    step_m = 2.0**-16 * logs.EAST_M  # of longitudes between 128 and 256 degrees
+    assert result.frames["occupations"]["resolution_h_m"].to_numpy() == pytest.approx(step_m, rel=0.01)
+    fine = read_all([write("fine.nmea", epochs)], HEIGHTS)[0]
+    assert not any("lie on steps" in text for text in fine.messages)

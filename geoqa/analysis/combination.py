@@ -101,8 +101,6 @@ def _at_least(variance: np.ndarray, floor: np.ndarray) -> np.ndarray:
 
 def _rounding(occupations: pd.DataFrame, rows: Rows, axis: str, used: np.ndarray) -> np.ndarray:
     """Return the variance that the finest step of each point's used rows leaves, step^2 / 12; shape (points,)."""
-    import numpy as np
-
     from geoqa.core import groups
 
     step = rows.take(occupations[f"resolution_{axis}_m"])[used]

@@ -78,9 +78,7 @@ class Delivery(Analysis):
         keyed = points[["point"]].copy()
         deliver = np.isin(code, _DELIVERED)
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
-        keyed["deliver_reason"] = pd.Categorical.from_codes(
-            code + len(REASONS) * alone, categories=with_scope(REASONS)
-        )
+        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
         return Result({"points": keyed})
 

@@ -52,9 +52,7 @@ class Average:
     outlying: int
 
 
-def average(
-    place: Array, stated: Array, interval_s: float, digit_m: Array | float, correlation_s: float
-) -> Average:
+def average(place: Array, stated: Array, interval_s: float, digit_m: Array | float, correlation_s: float) -> Average:
     """Return the robust mean of epochs and what it is worth.
 
     The scatter, or what the receiver states for one epoch where that is larger, is divided by the effective

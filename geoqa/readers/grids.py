@@ -26,6 +26,8 @@ CHANCE = 1e-6
 COARSEST = 1e7
 #: Values that grids are tried on first.
 FEW = 100
+#: A grid finer than this is nobody's trouble and is not told, in metres.
+TOLD_M = 0.002
 #: A grid of fewer steps as written is not worth telling from them.
 LEAST = 1.5
 #: Mantissas of the decimal grids that are tried.
@@ -132,13 +134,13 @@ def _slack(values: Array, width: float) -> Array:
     return np.asarray(width * (1 + 1e-6) + _EPS * np.abs(values))
 
 
-def told(name: str, what: str, step_m: float, decimals: int, limit_m: float | None) -> str:
+def told(what: str, step_m: float, decimals: int, limit_m: float | None) -> str:
     """Return what is said of a column that lies on a grid coarser than it is written.
 
     Parameters
     ----------
-    name, what
-        The file, and what the column holds, such as ``northings``.
+    what
+        The column in words, such as ``northings of b.csv``.
     step_m
         The usual step of its values.
     decimals
@@ -148,10 +150,10 @@ def told(name: str, what: str, step_m: float, decimals: int, limit_m: float | No
     """
     count = {0: "no", 1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}.get(decimals, str(decimals))
     said = (
-        f"{what} of {name} lie on steps of {step_m:.2g} m though {count} decimal{' is' if decimals == 1 else 's are'} "
-        "written: they went through numbers of fewer digits or were rounded in another unit. The guard is half of "
-        f"that step, and no sigma is below {step_m / 12**0.5:.2g} m"
+        f"{what} lie on steps of {step_m:.2g} m though {count} decimal{' is' if decimals == 1 else 's are'} written: "
+        "they went through numbers of fewer digits or were rounded in another unit. The guard is half of that step, "
+        f"and no sigma is below {step_m / 12**0.5:.2g} m"
     )
     if limit_m is not None and step_m > limit_m:
         said += f"; closures below it cannot be seen, and the tolerance is {limit_m:g} m"
-    return said + ". Export the coordinates anew, in double precision."
+    return said + ". Export the coordinates anew, in double precision"

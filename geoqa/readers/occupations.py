@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 METRES_PER_DEGREE = 111_320.0
 #: A height beyond this is no height, in metres.
 HIGHEST_M = 1e5
-#: A grid finer than this is nobody's trouble and is not told, in metres.
-TOLD_M = 0.002
 #: A usual precision beyond this suggests that the unit of the precision is another, in metres.
 POOR_M = 1.0
 _TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
@@ -170,9 +168,7 @@ def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
     return words
 
 
-def _resolutions(
-    sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: NDArray[np.bool_]
-) -> None:
+def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: NDArray[np.bool_]) -> None:
     """Add the step of the coordinates, and let no sigma be smaller than its rounding, step / sqrt(12)."""
     raised = np.zeros(len(sheet.table), bool)
     # Both horizontal axes have the coarser step: a ratio of seen to stated precision is one for both.
@@ -205,15 +201,17 @@ def _step(
     What was not measured, design and known coordinates, may be round by intention: it is taken as it is written.
     """
     measured = used & np.asarray(columns["origin"] == "measured")
-    views = _views(columns, one, digit_m, sheet.job.input.angle)
-    found = grids.step_m(views, measured)
+    measured &= np.isfinite(columns[one.ours])
+    found = None
+    if measured.sum() >= 3:  # fewer show nothing
+        found = grids.step_m(_views(columns, one, digit_m, sheet.job.input.angle), measured)
     if found is None:
         return np.full(len(used), digit_m)
     steps = np.where(measured, np.maximum(np.nan_to_num(found), digit_m), digit_m)
-    if (usual := float(np.median(steps[measured]))) >= TOLD_M:
+    if (usual := float(np.median(steps[measured]))) >= grids.TOLD_M:
         limits = sheet.job.tolerance
         limit = limits.vertical_m if one.key == "height" else limits.horizontal_m
-        sheet.messages.append(grids.told(sheet.name, f"{one.key}s", usual, decimals, limit))
+        sheet.messages.append(grids.told(f"{one.key}s of {sheet.name}", usual, decimals, limit))
     return steps
 
 
