@@ -241,6 +241,7 @@ def review(
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
+    paths = paths or sources.of_recipe(job)
     sources.refuse_names(paths)
     paths, earlier = since.inputs(paths)
     earlier = earlier if since_folder is None else Path(since_folder)

@@ -65,7 +65,7 @@ class DxfFile(Writer):
             for label, text in points.facts:
                 drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
             columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
-            z = np.round(np.nan_to_num(points.height * rise), 4)
+            z: Array = np.round(np.nan_to_num(points.height * rise), 4).astype(float)
             space, made = drawing.modelspace(), set[str]()
             for k in np.flatnonzero(points.placed()):
                 texts = [column[k] for column in columns]
