@@ -195,7 +195,7 @@ def test_a_file_of_its_own_has_no_bound_of_its_own():
     from geoqa.readers.recipe import job_from_table
 
     table = {**__import__("tomllib").loads(sites.RECIPE), "file": [{"path": "a.csv", "input": {"largest_mb": 5}}]}
-    with pytest.raises(RecipeError, match=r"\[input\] largest_mb: holds for every file"):
+    with pytest.raises(RecipeError, match=r"\[file\.input\] largest_mb: holds for the whole site"):
         job_from_table(table)
     table["input"]["largest_mb"], table["file"] = 5, [{"path": "a.csv", "input": {"decimal": ","}}]
     job = job_from_table(table)
