@@ -9,6 +9,7 @@ import numpy as np
 from geoqa.analysis import against, setups, shift_table, spread, stops, usage
 from geoqa.analysis import known as known_points
 from geoqa.analysis.rows import codes_of, seconds
+from geoqa.core import clock
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         recorded=usually,
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
-        zone=setups.zone_of(job),
+        zone=clock.of(job),
         unit=job.input.unit,
         unit_up=job.input.height_unit,
     )

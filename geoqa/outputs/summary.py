@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER, counted
+from geoqa.core.units import METRES_PER, counted, expected, probability
 from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
 
@@ -42,15 +42,13 @@ def lines(
         What people should know.
     """
     points = frames["points"]
-    unit = job.input.unit
-    factor = METRES_PER[unit]
     source = cut(display_text(job.tolerance.reference), 300)
     text = [
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
-        *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
-        *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
+        *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.units)}. Source: {source}"),
+        *_wrapped(f"Requirement: {job.requirement.spoken(*job.units)}"),
         *_roles(job),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
@@ -70,12 +68,11 @@ def lines(
 
 def _roles(job: Job) -> list[str]:
     """Return a line for each role that is judged by values of its own."""
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
     found = []
     for name, role in job.roles.items():
         if (role.tolerance, role.requirement) == (job.tolerance, job.requirement):
             continue
-        words = f"{role.tolerance.spoken(unit, factor)}; required {role.requirement.spoken(unit, factor)}"
+        words = f"{role.tolerance.spoken(*job.units)}; required {role.requirement.spoken(*job.units)}"
         source = "" if role.tolerance.reference == job.tolerance.reference else f". Source: {role.tolerance.reference}"
         found += _wrapped(f"Role {cut(display_text(name), 24)}: {words}{display_text(source)}")
     return found
@@ -142,8 +139,8 @@ def _risk(points: pd.DataFrame) -> list[str]:
     if given.empty:
         return []
     sentence = (
-        f"Of the {counted(len(given), 'point')} that may be delivered {given.sum():.1f} are expected to be outside "
-        f"the requirement; the largest risk of one is {100 * given.max():.1f} %."
+        f"Of the {counted(len(given), 'point')} that may be delivered {expected(given.sum())} are expected to be "
+        f"outside the requirement; the largest risk of one is {probability(given.max())}."
     )
     return [*_wrapped(sentence), ""]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.deliverable import Field
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.units import spoken
 from geoqa.outputs.cautions import CAUTIONS, NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_text
 
@@ -83,8 +83,7 @@ class Facts:
 
     def pairs(self) -> tuple[tuple[str, str], ...]:
         """Return labels and sentences."""
-        job, unit = self.job, self.job.input.unit
-        factor = METRES_PER[unit]
+        job = self.job
         held = "; only those marked deliver = yes may be delivered" if self.every else " that may be delivered"
         base = job.base.sigma_h_m is None or job.base.sigma_v_m is None
         relative = "; relative to the base where its own uncertainty is not stated" if base else ""
@@ -96,8 +95,8 @@ class Facts:
             ("Epoch", "not stated"),
             ("Heights", self.height_reference),
             ("Units", self._units()),
-            ("Tolerance", f"{job.tolerance.spoken(unit, factor)}; source: {display_text(job.tolerance.reference)}"),
-            ("Requirement", job.requirement.spoken(unit, factor)),
+            ("Tolerance", f"{job.tolerance.spoken(*job.units)}; source: {display_text(job.tolerance.reference)}"),
+            ("Requirement", job.requirement.spoken(*job.units)),
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
         ]
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-START = "start, UTC"
+START = "start"
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 
@@ -123,16 +123,15 @@ def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
         Cells("deliver", text(points, "deliver")),
         Cells("because", text(points, "deliver_reason")),
         Cells("to do", text(points, "instruction")),
-        *(
-            Cells(f"{head}, UTC", points[name] if name in points else _none(points), "time")
-            for name, head in _TIMES.items()
-        ),
+        *(Cells(head, points[name] if name in points else _none(points), "time") for name, head in _TIMES.items()),
         Cells("how long", numbers(points, "observe_s"), "span"),
-        Cells("stop after", numbers(points, "give_up_after"), "number", 0, unit="more visits"),
+        Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
         Cells("problem zone", text(points, "zone")),
         Cells("reviewer", text(points, "decision")),
-        Cells("outside the requirement", numbers(points, "risk"), "share", before="probability"),
-        Cells("rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "share", before="probability"),
+        Cells("outside the requirement", numbers(points, "risk"), "probability", before="probability"),
+        Cells(
+            "rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "probability", before="probability"
+        ),
         Cells("untested", text(points, "untested")),
         Cells("canopy", text(points, "canopy")),
         *_surroundings(points),
@@ -304,6 +303,11 @@ def numbers(frame: pd.DataFrame, name: str) -> Array:
     if name not in frame:
         return np.full(len(frame), np.nan)
     return frame[name].to_numpy(dtype=float, na_value=np.nan)
+
+
+def _counted(values: Array, noun: str) -> pd.Series:
+    """Return whole numbers with their noun; missing where there is none."""
+    return combined(lambda n: units.counted(int(n), noun) if n != "" else "", pd.Series(values))
 
 
 def _none(frame: pd.DataFrame) -> pd.Series:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import geodesy
+from geoqa.core import clock, geodesy
 from geoqa.core.revisit_contracts import ACCEPT
 from geoqa.core.schema import SEVERITY
-from geoqa.core.units import counted, length, signed, spoken
+from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import recipe_keys
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
-from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table, word
+from geoqa.outputs.report.tables import MOST, Frames, has, none, table, word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,29 +69,25 @@ def _revisits(frames: Frames, job: Job) -> list[Block]:
 
 
 def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
-    zone = job.input.timezone or "UTC"
+    zone = clock.of(job)
     if revisits.empty:
         return [Text("Nobody has to go anywhere again.")]
     rows = [
         (
             f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
-            shown(row.reason, 200), _when(row.earliest_utc, zone), _chance(row),
+            shown(row.reason, 200), clock.moment(row.earliest_utc, zone), _chance(row),
         )
         for row in revisits.head(MOST).itertuples(index=False)
     ]  # fmt: skip
-    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit, %")
+    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit")
     return [
         Text(
             "In the order of need; the field sheet (revisits.html) has them in walking order. "
-            f"Times are in the time zone {zone}. The last column: how often one more visit settled such a point here, "
+            f"{clock.said(job)} The last column: how often one more visit settled such a point here, "
             "with 95 % bounds and the number of such points."
         ),
         table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
     ]
-
-
-def _when(value: Any, zone: str) -> str:
-    return "" if value is None or value != value else f"{value.tz_convert(zone):%Y-%m-%d %H:%M}"
 
 
 def _chance(row: Any) -> str:
@@ -144,7 +140,7 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
     unit, up = job.input.unit, job.input.height_unit
     rows = [
         (
-            shown(row.point, 40), _gap(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
+            shown(row.point, 40), duration(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
             signed(row.dn_m, unit), signed(row.du_m, up), length(row.horizontal_m, unit),
             length(row.tolerance_h_m, unit),
         )
@@ -162,14 +158,6 @@ def _conflicts(frames: Frames, job: Job) -> list[Block]:
     ]
 
 
-def _gap(seconds: float) -> str:
-    if seconds != seconds:
-        return "unknown"
-    hours, rest = divmod(round(seconds / 60), 60)
-    days, hours = divmod(hours, 24)
-    return f"{days} d {hours:02d} h {rest:02d} min" if days else f"{hours} h {rest:02d} min" if hours else f"{rest} min"
-
-
 def _withheld(frames: Frames, job: Job) -> list[Block]:
     points = frames["points"]
     held = points[points["deliver"] == "no"]
@@ -180,7 +168,7 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
     rows = [
         (
             shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
-            "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
+            length(row.worst_horizontal_m, job.input.unit),
             shown(row.deliver_reason, 200),
         )
         for row in held.head(MOST).itertuples(index=False)
