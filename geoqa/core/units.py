@@ -81,8 +81,9 @@ def probability(chance: float) -> str:
 
 
 def bounded(part: float, low: float, high: float) -> str:
-    """Return a counted share with its bounds: 12 % (5 % to 21 %)."""
-    return share(part) + ("" if low != low else f" ({share(low)} to {share(high)})")
+    """Return a counted share with its bounds: 12 % (5 to 21)."""
+    ends = (share(end).removesuffix(" %") for end in (low, high))
+    return share(part) + ("" if low != low else f" ({' to '.join(ends)})")
 
 
 def p_figure(p: float) -> str:
