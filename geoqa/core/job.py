@@ -87,6 +87,9 @@ class InputFormat(Declared):
 
     unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
     unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
+    unit_differs: str | None = param(
+        None, help="Why the file counts in another foot than its system or its heights do; without it that is refused"
+    )
     unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
     precision: str | None = param(
         None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),

@@ -15,6 +15,8 @@ from decimal import ROUND_HALF_UP, Decimal
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
+#: The international and the US survey foot.
+FEET = ("ft", "ftUS")
 #: Units a job may be reported in.
 JOB_UNITS = ("m", "ft", "ftUS")
 PRECISION_UNITS = ("m", "ft", "ftUS", "mm", "cm")

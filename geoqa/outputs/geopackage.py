@@ -49,7 +49,7 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
                 raise OutputError(
                     f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
                 ) from error
-        metadata.describe(path, frames)
+        metadata.describe(path, frames, geodesy.unit_of(geodesy.of(job)))
 
 
 def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:

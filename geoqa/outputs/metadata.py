@@ -51,8 +51,8 @@ INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_
 """
 
 
-def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Add styles, titles of columns and times to a GeoPackage of `frames`.
+def describe(path: Path, frames: Mapping[str, pd.DataFrame], unit: str) -> None:
+    """Add styles, titles of columns and times to a GeoPackage of `frames`, whose geometry counts in `unit`.
 
     Raises
     ------
@@ -66,7 +66,7 @@ def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
             file.execute("PRAGMA journal_mode = OFF")
             file.execute("PRAGMA synchronous = OFF")
             file.execute("BEGIN")
-            _write(file, moment)
+            _write(file, moment, unit)
             file.execute("COMMIT")
         _reset_counter(path)
     except (sqlite3.Error, OSError) as error:
@@ -74,12 +74,16 @@ def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
         raise OutputError(f"{path.name}: its styles cannot be written: {error}. {remedy}") from error
 
 
-def _write(file: sqlite3.Connection, moment: str) -> None:
+def _write(file: sqlite3.Connection, moment: str, unit: str) -> None:
     for statement in filter(str.strip, _TABLES.split(";")):
         file.execute(statement)
     for layer, place, geometry in file.execute(_LAYERS).fetchall():
         columns = [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
         file.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _told(layer, columns))
+        if place:
+            about = "in the job's coordinate system, in its unit; columns that end in _m are metres"
+            row = (layer, place, place, f"place ({unit})", about)
+            file.execute("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", row)
         drawn = rules.of(layer, geometry, columns)
         if drawn:
             documents = (qml.document(drawn), sld.document(layer, drawn))

@@ -262,5 +262,5 @@ def _initialization(draft: Draft) -> list[Fault]:
 
 RULES = (
     _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization, _match,
-    column_rules.positions, column_rules.units, column_rules.dates,
+    column_rules.positions, column_rules.units, column_rules.feet, column_rules.dates,
 )  # fmt: skip

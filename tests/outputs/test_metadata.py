@@ -130,6 +130,7 @@ def test_columns_have_titles_with_units_and_meanings(package):
     assert told["var_e_m2"][1] == "var e (m²)"
     assert told["status_h"][1] == "status h"  # an axis, no hour
     there = {name for _, name, *_ in asked(package, "PRAGMA table_info(points)")}
+    assert told.pop("geom")[1] == "place (m)"
     assert set(told) == there & set(schema.POINTS.columns)
 
 
@@ -157,4 +158,4 @@ def test_without_occupations_the_time_is_fixed(tmp_path, review):
 def test_what_is_no_geopackage_is_said(tmp_path):
     (tmp_path / "x.gpkg").write_bytes(b"no database" * 100)
     with pytest.raises(OutputError, match="styles cannot be written"):
-        metadata.describe(tmp_path / "x.gpkg", {})
+        metadata.describe(tmp_path / "x.gpkg", {}, "m")

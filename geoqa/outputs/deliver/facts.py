@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -100,14 +101,17 @@ class Facts:
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
         ]
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
+        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
 
     def _units(self, *, short: bool = False) -> str:
         plan = "deg" if geodesy.of(self.job).geographic else self.job.input.unit
         up = self.job.input.height_unit
-        both = [plan] if plan == up else [plan, up]
-        if short:
-            return "; ".join(both)
-        words = {"deg": "degrees"}
-        said = [words.get(unit, spoken(unit)) for unit in both]
-        return said[0] if len(said) == 1 else f"{said[0]}, heights in {said[1]}"
+        word = str if short else lambda unit: {"deg": "degrees"}.get(unit, spoken(unit))
+        return word(plan) if plan == up else f"{word(plan)}, heights in {word(up)}"
+
+
+def in_one_unit(facts: Sequence[tuple[str, str]], job: Job) -> Iterator[tuple[str, str]]:
+    """Return the facts of a file that has one unit for all its lengths: heights are converted to the coordinates'."""
+    for label, text in facts:
+        yield label, spoken(job.input.unit) if label == "Units" else text
