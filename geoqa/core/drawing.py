@@ -164,7 +164,7 @@ class Drawing:
         Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of
         the entry), ``mark`` (true where a symbol carries the second mark: it may be delivered),
         ``group`` (the status whose square in the key shows and hides the entry), ``urgency`` (a number:
-        the larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
+        the larger, the sooner it is listed; missing ones come last), ``turn_deg`` (added to
         azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a
         sequence of (longitude, latitude), ``holes`` a sequence of such. An entry without a position,
         with a null length, or whose ``style`` is empty is not drawn. ``picture`` holds pictures as data

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core import worst
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER, counted, expected, probability
+from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
 
@@ -85,32 +86,30 @@ def _withheld(points: pd.DataFrame) -> list[str]:
 
 
 def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
-    """Return the largest closures of points that are not confirmed, or of all when there are none.
-
-    Horizontally each in the unit of the coordinates, vertically in the unit of the heights.
-    """
-    unit, unit_up = job.input.unit, job.input.height_unit
-    factor, up = METRES_PER[unit], METRES_PER[unit_up]
-    bad = points[points["status"].isin(["conflict", "loose", "strained"])]
-    shown = (bad if len(bad) else points).nlargest(most, "worst_horizontal_m")
-    shown = shown[shown["worst_horizontal_m"].notna()]
+    """Return the points that are farthest beyond what is accepted, both components beside their limits."""
+    unit, unit_up = job.units
+    shown = points.iloc[worst.order(points)[:most]]
+    shown = shown[shown["excess"].notna()]
     if shown.empty:
         return []
-    names = [cut(display_text(point), 24) for point in shown["point"]]
-    width = max(5, *map(len, names))
-    rows = [
-        "Worst closures:",
-        f"  {'point':<{width}} {'status':<9} {'horizontal':>{11 + len(unit)}} {'height':>{11 + len(unit_up)}}   why",
+    cells = [("point", "status", "horizontal", "height")]
+    cells += [
+        (cut(display_text(point), 24), status, worst.told(h, limit_h, unit), worst.told(v, limit_v, unit_up))
+        for point, status, h, limit_h, v, limit_v in zip(
+            *(
+                shown[c]
+                for c in ("point", "status", "worst_horizontal_m", "limit_h_m", "worst_vertical_m", "limit_v_m")
+            ),
+            strict=True,
+        )
     ]
-    for name, status, h, v, reason in zip(
-        names, shown["status"], shown["worst_horizontal_m"] / factor, shown["worst_vertical_m"] / up,
-        shown["reason"], strict=True,
-    ):  # fmt: skip
-        height = "-" if v != v else f"{v:.3f} {unit_up}"
-        head = f"  {name:<{width}} {status:<9} {f'{h:.3f} {unit}':>{11 + len(unit)}} {height:>{11 + len(unit_up)}}   "
+    widths = [max(len(row[k]) for row in cells) for k in range(4)]
+    rows = [f"Worst first. {worst.ABOUT}"]
+    for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
+        head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
         why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
         rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
-    return [*rows, ""]
+    return [*_wrapped(rows[0]), *rows[1:], ""]
 
 
 def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:

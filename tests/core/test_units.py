@@ -46,7 +46,7 @@ def test_the_map_writes_numbers_as_the_table_has_them():
     told = "cases[name].map(c => units[name](...c[0].map(v => v === null ? NaN : v)))"
     every = f"Object.fromEntries(Object.keys(cases).filter(name => units[name]).map(name => [name, {told}]))"
     found = script(every, cases=NUMBERS)
-    assert set(found) == {"number", "counted", "share", "probability", "duration"}
+    assert set(found) == {"number", "counted", "times", "share", "probability", "duration"}
     for name, texts in found.items():
         assert texts == [text for _, text in NUMBERS[name]], name
 

@@ -102,7 +102,7 @@ def test_the_counts_of_the_first_page_are_those_of_the_frames(review, page):
     risk = points.loc[points["deliver"] == "yes", "risk"]
     often = round(yes / risk.sum())
     assert f"{risk.sum():.1f} of these {yes} (one in {often}) are expected to be further off than asked" in text
-    assert f"The largest chance of a single point is {100 * risk.max():.1f} %" in text
+    assert f"The largest chance of a single point is {units.probability(risk.max())}" in text
     assert all(caution in text for caution in CAUTIONS)
 
 
@@ -115,12 +115,12 @@ def test_who_is_held_back_and_why_is_told_in_full(review, page):
     counted = sum(whole(row[0]) for row in reasons)
     more = re.search(r"([\d,]+) points? for other reasons", "".join(page.text))
     assert counted + (whole(more[1]) if more else 0) == len(held)
-    rows = page.tables[f"{len(held)} points"][1:]
+    rows = page.tables[f"{len(held)} points, the worst first"][1:]
     told = {row[0]: row for row in rows}
     assert set(told) == set(held["point"].astype(str))
     by_name = held.set_index(held["point"].astype(str))
     assert all(
-        row[2] == by_name.loc[name, "status"] and row[5] == by_name.loc[name, "deliver_reason"]
+        row[2] == by_name.loc[name, "status"] and row[6] == by_name.loc[name, "deliver_reason"]
         for name, row in told.items()
     )
 
@@ -130,8 +130,11 @@ def test_the_closures_of_conflicts_are_those_of_the_frame(review, page):
     names = set(points.loc[points["status"] == "conflict", "point"].astype(str))
     mine = closures[closures["point"].astype(str).isin(names) & (closures["status"] == "conflict")]
     rows = page.tables[f"Conflicts of {len(names)} points"][1:]
-    told = sorted((row[0], row[6]) for row in rows)
-    assert told == sorted((str(p), f"{h:.3f} m") for p, h in zip(mine["point"], mine["horizontal_m"], strict=True))
+    told = sorted((row[0], *(cell.partition(" of ")[0] for cell in row[5:7])) for row in rows)
+    expected = zip(mine["point"], mine["horizontal_m"], mine["du_m"], strict=True)
+    assert told == sorted((str(p), units.length(h, "m"), units.length(v, "m")) for p, h, v in expected)
+    assert all(cell.endswith("!") for row in rows for cell, size in zip(row[5:7], row[5:7], strict=True)
+               if abs(float(size.split()[0])) > float(size.split()[3]))  # fmt: skip
 
 
 def test_pairs_by_independence_are_counted(review, page):
@@ -331,7 +334,7 @@ def test_lengths_are_in_the_unit_of_the_job():
     assert f"off by no more than {feet:.3f}\u00a0US survey ft in position" in text
     closures = review.frames["closures"]
     worst = closures.loc[closures["status"] == "conflict", "horizontal_m"].max() * 3937 / 1200
-    assert page.tables["Conflicts of 3 points"][1][6] == f"{worst:.3f} ftUS"
+    assert f"{worst:.3f} ftUS of " in " ".join(row[5] for row in page.tables["Conflicts of 3 points"][1:])
     first = text[: text.index("For the reviewer")]
     assert re.search(r"\d m\b", first) is None
 
@@ -455,7 +458,7 @@ def test_long_tables_are_cut_and_say_where_the_rest_is(review, monkeypatch):
     monkeypatch.setattr(lists, "MOST", 5)
     held = int((review.frames["points"]["deliver"] == "no").sum())
     page = Page(web.page(build.document(review.frames, review.job, review.run_record())))
-    assert len(page.tables[f"{held} points"]) == 1 + 5
+    assert len(page.tables[f"{held} points, the worst first"]) == 1 + 5
     assert f"and {held - 5} more in the layer points of review.gpkg" in "".join(page.text)
 
 

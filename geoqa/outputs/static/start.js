@@ -181,7 +181,7 @@
       order: list,
       need: function (i) {
         var label = site.styles[site.style[i]].label;
-        return site.urgency && !isNaN(site.urgency[i]) ? label + ", risk " + G.units.probability(site.urgency[i]) : label;
+        return site.urgency && !isNaN(site.urgency[i]) ? label + ", " + G.units.times(site.urgency[i]) + " times its limit" : label;
       },
       switched: function (d) {
         if (d.kind === "picture") { pictured(d); return; }

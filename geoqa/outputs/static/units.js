@@ -11,6 +11,7 @@
     var text = value.toFixed(decimals).replace(/^-(0(\.0+)?)$/, "$1");
     return (sign && value > 0 && /[1-9]/.test(text) ? "+" : "") + text;
   };
+  api.times = function (factor) { return api.number(factor, factor < 9.95 ? 1 : 0); };
   api.count = function (n) { return n.toLocaleString("en"); };
   api.counted = function (n, word) { return api.count(n) + " " + word + (n === 1 ? "" : "s"); };
   api.share = function (part) { return part === 0 ? "0 %" : part === 1 ? "100 %" : api.probability(part); };
