@@ -112,6 +112,11 @@ def decimals(unit: str) -> int:
     return 2 if unit in ("mm", "cm") else 3
 
 
+def stated(metres: float, unit: str) -> str:
+    """Return a length that a recipe states, in `unit`, with the digits it was stated with."""
+    return f"{plain(metres / METRES_PER[unit], 3)} {unit}"
+
+
 def bare(metres: float, unit: str) -> str:
     """Return a length in `unit`, to the millimetre or better, whose unit stands elsewhere; a dash for none."""
     return number(metres / METRES_PER[unit], decimals(unit))

@@ -80,5 +80,7 @@ def number(values: object, places: int) -> object:
     import numpy as np
 
     numbers = np.asarray(values, dtype=float)
-    written = np.char.mod(f"%.{places}f", np.round(numbers, places) + 0.0)  # no zero has a sign
+    written = np.char.mod(f"%.{places}f", numbers)
+    zero = f"{0:.{places}f}"
+    written = np.where(written == f"-{zero}", zero, written)
     return np.where(np.isnan(numbers), "", written)
