@@ -252,8 +252,8 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not."
-        f"{alone}</p>\n"
+        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
+        f"{total - ready:,} not.{alone}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
