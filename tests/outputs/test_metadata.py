@@ -258,7 +258,8 @@ def test_without_occupations_the_time_is_fixed(tmp_path, review):
 def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
     """Plan in US survey feet, heights in international feet: each length once more, and none read back as a frame's."""
     recipe = sites.RECIPE.replace("EPSG:2193", "local").replace(
-        'unit = "m"', 'unit = "ftUS"\nunit_height = "ft"\nunit_precision = "m"'
+        'unit = "m"',
+        'unit = "ftUS"\nunit_height = "ft"\nunit_differs = "levelled in the other foot"\nunit_precision = "m"',
     )
     rows = tuple(row.replace("1600", "16").replace("5400", "54") for row in sites.ROWS)
     geoqa.review(*sites.write(tmp_path, rows=rows, recipe=recipe)).write(tmp_path / "out")
