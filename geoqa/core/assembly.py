@@ -149,10 +149,10 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
     if len(lost):
         row = frame.iloc[lost[0]]
         raise InputError(
-            f"{len(lost)} of {len(frame)} rows lie a quarter of the Earth from the middle of the others, where no plane "
-            f"holds both: the first is {row['source_file']}:{row['source_line']}, point {str(row['point'])[:60]!r}, "
-            f"longitude {lon[lost[0]]:g}, latitude {lat[lost[0]]:g}. A site is one place: correct the rows, or leave "
-            "them out with where under [input]; are longitude and latitude mapped to the right columns?"
+            f"{len(lost)} of {len(frame)} rows lie a quarter of the Earth from the middle of the others, and no plane "
+            f"holds both: {row['source_file']}:{row['source_line']}, point {str(row['point'])[:60]!r}, longitude "
+            f"{lon[lost[0]]:g}, latitude {lat[lost[0]]:g}. A site is one place: correct the rows, or leave them out "
+            "with where under [input]; are longitude and latitude mapped to the right columns?"
         )
     return frame.assign(easting_m=east, northing_m=north), job
 
