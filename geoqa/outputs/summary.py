@@ -29,7 +29,11 @@ _TODO = {
 
 
 def lines(
-    frames: Mapping[str, pd.DataFrame], accounts: Mapping[str, Any], messages: Iterable[str], job: Job
+    frames: Mapping[str, pd.DataFrame],
+    accounts: Mapping[str, Any],
+    messages: Iterable[str],
+    job: Job,
+    failed: Mapping[str, str] | None = None,
 ) -> list[str]:
     """Return the summary as lines of text, in the job's unit.
 
@@ -41,12 +45,15 @@ def lines(
         Per file and kind: read, used, set aside.
     messages
         What people should know.
+    failed
+        What failed without the review, and why.
     """
     points = frames["points"]
     unit = job.input.unit
     factor = METRES_PER[unit]
     source = cut(display_text(job.tolerance.reference), 300)
     text = [
+        *failures(failed or {}),
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
@@ -68,6 +75,16 @@ def lines(
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
     return text
+
+
+def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:
+    """Return what failed, and that all else is whole: what stands first and last of what a review prints."""
+    if not failed:
+        return []
+    rows = [f"FAILED, and left out; everything else is made ({counted(len(failed), 'failure')}, run.json has them):"]
+    for name, reason in list(failed.items())[:most]:
+        rows += _wrapped(f"  {cut(display_text(name), 80)}: {cut(display_text(reason), 300)}")
+    return [*rows, *([f"  and {len(failed) - most} more"] if len(failed) > most else []), ""]
 
 
 def _roles(job: Job) -> list[str]:
