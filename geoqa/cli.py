@@ -234,7 +234,7 @@ def steps(name: str | None, as_json: bool) -> None:
     if name is not None:
         _describe(found.find(name).load())
         return
-    for group, kind in plugins.KINDS.items():
+    for group, kind in plugins.CALLED.items():
         say(f"{kind.capitalize()}{'' if kind == 'analysis' else 's'}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]

@@ -29,7 +29,7 @@ GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.writers": steps.Writer,
 }
 #: What people call a step of each group.
-KINDS = dict(zip(GROUPS, ("reader", "analysis", "map layer", "plot", "writer"), strict=True))
+CALLED = dict(zip(GROUPS, ("reader", "analysis", "map layer", "plot", "writer"), strict=True))
 #: The format of the document of steps; its schema stands in `geoqa/schemas`.
 FORMAT = "geoqa-steps/1"
 #: What the name of a writer ends in; what stands before it is the word for `--also`.
@@ -137,7 +137,7 @@ def _told(entry: Entry, cls: type[steps.Step]) -> dict[str, Any]:
     text = inspect.cleandoc(cls.__doc__ or "")
     return {
         "name": entry.name,
-        "kind": KINDS[entry.group],
+        "kind": CALLED[entry.group],
         "distribution": entry.distribution,
         "version": entry.version,
         "summary": " ".join(text.partition("\n\n")[0].split()),
