@@ -330,7 +330,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         mine = names.rows_of("setup", part.number)
         later, earlier = mine[start_s[mine] >= part.since_s], mine[start_s[mine] < part.since_s]
     label = {"site": [""], "crew": names.crew, "base": names.base, "set-up": names.setup}[part.scope]
-    begin, until = (base_setups.clock(at, names.zone) for at in (part.since_s, part.until_s))
+    begin, until = (clock.moment(at, names.zone) for at in (part.since_s, part.until_s))
     owner = label[part.number] if part.scope != "site" else ""
     by_moment = part.scope == "set-up"
     setup = f"{owner} from {begin}" if by_moment else "second visits" + (f" of {owner}" if owner else "")
@@ -347,7 +347,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         if kind == "translation" else f"{names.up(one.d[0])} in height {half}"
     )  # fmt: skip
     moment = f", from {begin} on (the occupation before is of {until})" if begin else ""
-    chance = max(min(one.p * part.tried, 1.0), 1e-6)
+    chance = probability(min(one.p * part.tried, 1.0))
     called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
     rows, opposite = (earlier, later) if one.off < 0 else (later, earlier)
     who = {0: "Which of the two is off closures cannot say: control, or a third visit, can. ",
@@ -357,7 +357,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         "part of a set-up" if by_moment else "second visits", setup, kind, d, sigma, one.p, one.points, True,
         looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
         evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; by chance with a "
-        f"probability of {chance:.2g}{' at most' if chance == 1e-6 else ''}; the later occupations are "
+        f"probability of {chance}; the later occupations are "
         f"{_listed(called)}, the earlier {_listed(others)}",
         remedy=f"{who}Compare base, pole and antenna height of both halves in the field book; applying this shift "
         f"takes it off the {'earlier' if one.off < 0 else 'later'} ones",
@@ -378,13 +378,13 @@ def _called(mine: Index, others: Index, stops: Stops, names: Names) -> list[str]
     if np.isfinite(start).any():
         begin, end = float(np.nanmin(start)), float(np.nanmax(start))
         apart = np.nanmax(stops.start_s[others]) < begin or np.nanmin(stops.start_s[others]) > end
-        clock = base_setups.clock(begin, names.zone)
-        until = base_setups.clock(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+        since = clock.moment(begin, names.zone)
+        until = clock.moment(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
         if apart:
-            found.append(f"those of {clock} to {until}")
-            noon = base_setups.clock(begin, names.zone, "%H") >= "12"
-            same_day = base_setups.clock(begin, names.zone, "%d") == base_setups.clock(end, names.zone, "%d")
-            if same_day and (noon or base_setups.clock(end, names.zone, "%H") < "13"):
+            found.append(f"those of {since} to {until}")
+            noon = clock.moment(begin, names.zone, "%H") >= "12"
+            same_day = clock.moment(begin, names.zone, "%d") == clock.moment(end, names.zone, "%d")
+            if same_day and (noon or clock.moment(end, names.zone, "%H") < "13"):
                 found.append("the afternoon's" if noon else "the morning's")
     return found
 
