@@ -129,7 +129,8 @@ def test_blocks_that_do_not_fit_into_memory_are_refused(tmp_path, job):
     import rasterio
 
     options = {"driver": "GTiff", "width": 30_000, "height": 30_000, "count": 1, "dtype": "float32", "crs": "EPSG:2193",
-               "compress": "deflate", "sparse_ok": True, "transform": rasterio.Affine(1, 0, 1.6e6, 0, -1, 5.4e6)}  # fmt: skip
+               "compress": "deflate", "sparse_ok": True,
+               "transform": rasterio.Affine(1, 0, 1.6e6, 0, -1, 5.4e6)}  # fmt: skip
     with rasterio.open(tmp_path / "x.tif", "w", blockysize=30_000, **options):
         pass
     assert (tmp_path / "x.tif").stat().st_size < 100_000
