@@ -22,6 +22,7 @@ import importlib.machinery
 import importlib.util
 import io
 import json
+import multiprocessing
 import os
 import random
 import signal
@@ -30,7 +31,8 @@ import sys
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 # One core each, and numbers that do not depend on how many there are.
@@ -55,7 +57,7 @@ WORDS_ONLY = ("reasons", "zone_words", "reviewer", "__init__")
 BESIDE = {
     "outputs/deliver": ("tests/test_deliveries.py", "tests/test_exports.py"),
     "outputs/tables": ("tests/test_exports.py",),
-    "core/raster": ("tests/readers",),
+    "core/raster": ("tests/readers/test_horizon.py", "tests/readers/test_surroundings.py"),
 }
 #: Seconds that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
 BUDGET_S = 12.0
@@ -182,7 +184,7 @@ def folders(module: str) -> tuple[str, ...]:
     """Return the tests of a module's wing."""
     inside = module.removeprefix("geoqa/").removesuffix(".py")
     more = [tests for room, tests in BESIDE.items() if inside.startswith(room)]
-    return (f"tests/{inside.split('/')[0]}", *(one for tests in more for one in tests))
+    return (f"tests/{inside.split('/')[0]}", *(each for tests in more for each in tests))
 
 
 def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
@@ -327,41 +329,66 @@ def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
     return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
 
 
-def tried(faults, seen: dict, say) -> list[Outcome]:
-    """Put every fault in; return what became of each."""
-    outcomes = []
-    for k, (fault, text) in enumerate(faults):
-        tests = tests_for(fault, seen)
-        usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
-        start = time.monotonic()
-        how, by = run_with(fault.module, text, tests, 30 + 5 * usual)
-        before, after = changed_lines((ROOT / fault.module).read_text(), text)
-        outcomes.append(Outcome(fault.module, fault.function, fault.line, before, after, how, by))
-        say(f"{k + 1:>4} {how:<8} {time.monotonic() - start:5.1f} s  {fault.module}:{fault.line} {fault.name}  {by}")
+def one(fault: mutations.Mutation, text: str, seen: dict) -> Outcome:
+    """Put one fault in; return what became of it."""
+    tests = tests_for(fault, seen)
+    usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+    how, by = run_with(fault.module, text, tests, 60 + 10 * usual)
+    before, after = changed_lines((ROOT / fault.module).read_text(), text)
+    return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
+
+
+def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[Outcome]:
+    """Put every fault in that the log does not know as killed; return what became of each."""
+    known = {o.key: o for o in map(_outcome, log.read_text().splitlines())} if log and log.exists() else {}
+    outcomes, left = [], []
+    for fault, text in faults:
+        lines = changed_lines((ROOT / fault.module).read_text(), text)
+        old = known.get((fault.module, fault.function, *lines))
+        if old and old.how == "killed":
+            outcomes.append(old)
+        else:
+            left.append((fault, text))
+    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
+        for done in as_completed([pool.submit(one, fault, text, seen) for fault, text in left]):
+            outcome = done.result()
+            outcomes.append(outcome)
+            if show:
+                print(f"{outcome.how:<8} {outcome.module}:{outcome.line}  {outcome.after}  {outcome.by}", flush=True)
+            if log:
+                with log.open("a") as file:
+                    file.write(json.dumps(asdict(outcome)) + "\n")
     return outcomes
+
+
+def _outcome(line: str) -> Outcome:
+    return Outcome(**json.loads(line))
 
 
 def report(outcomes: Sequence[Outcome]) -> None:
     """Print the shares and the survivors."""
     known = equivalent.REASONS
-    counted = [one for one in outcomes if one.how == "killed" or one.key not in known]
+    counted = [each for each in outcomes if each.how == "killed" or each.key not in known]
     print(f"\n{'module':<44} {'killed':>9}  share   95 % interval")
-    for module in sorted({one.module for one in outcomes}):
-        these = [one for one in counted if one.module == module]
-        _line(module, sum(one.how == "killed" for one in these), len(these))
-    _line("all", sum(one.how == "killed" for one in counted), len(counted))
+    for module in sorted({each.module for each in outcomes}):
+        these = [each for each in counted if each.module == module]
+        _line(module, sum(each.how == "killed" for each in these), len(these))
+    _line("all", sum(each.how == "killed" for each in counted), len(counted))
     near = sum(
-        Path(one.by.split("::")[0]).stem.removeprefix("test_") in one.module for one in counted if one.how == "killed"
+        Path(each.by.split("::")[0]).stem.removeprefix("test_") in each.module
+        for each in counted
+        if each.how == "killed"
     )
     print(f"killed by the module's own test file: {near}")
-    left = [one for one in counted if one.how == "survived"]
+    left = [each for each in counted if each.how == "survived"]
     print(f"\n{len(left)} survivors")
-    for one in left:
-        print(f"\n{one.module}:{one.line} in {one.where or 'the module'}  {one.by}\n  - {one.before}\n  + {one.after}")
-    same = [one for one in outcomes if one.how == "survived" and one.key in known]
+    for each in left:
+        print(f"\n{each.module}:{each.line} in {each.where or 'the module'}  {each.by}")
+        print(f"  - {each.before}\n  + {each.after}")
+    same = [each for each in outcomes if each.how == "survived" and each.key in known]
     print(f"\n{len(same)} judged to change nothing that anybody could see")
-    for one in same:
-        print(f"{one.module}: {one.before}  ->  {one.after}: {known[one.key]}")
+    for each in same:
+        print(f"{each.module}: {each.before}  ->  {each.after}: {known[each.key]}")
 
 
 def _line(name: str, killed: int, of: int) -> None:
@@ -378,6 +405,8 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument("--planted", action="store_true", help="the faults made by hand")
     parser.add_argument("--profile", type=Path, help="file that keeps which test runs which line")
     parser.add_argument("--show", action="store_true", help="a line a fault")
+    parser.add_argument("--jobs", type=int, default=1, help="faults tried at a time")
+    parser.add_argument("--log", type=Path, help="file that keeps outcomes; what it knows as killed is not tried again")
     asked = parser.parse_args(given)
     if not hasattr(os, "fork"):
         parser.error("this needs a system that forks; on Windows run it in a Linux of its own")
@@ -389,7 +418,7 @@ def main(given: Sequence[str] | None = None) -> int:
     if asked.profile and asked.profile.exists():
         seen = json.loads(asked.profile.read_text())
     else:
-        seen = _in_a_process(wings)
+        seen = profiled(wings, asked.jobs)
         if asked.profile:
             asked.profile.write_text(json.dumps(seen))
     print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
@@ -397,22 +426,29 @@ def main(given: Sequence[str] | None = None) -> int:
     for name in _LOADED:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
-    outcomes = tried(faults, seen, lambda text: print(text, flush=True) if asked.show else None)
+    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show)
     report(outcomes)
     print(f"\n{(time.monotonic() - start) / 60:.1f} min")
     return 0
 
 
-def _in_a_process(wings: Iterable[str]) -> dict:
-    """Profile in a process of its own: this one must never see geoqa."""
+def profiled(wings: Iterable[str], jobs: int) -> dict:
+    """Profile in processes of their own: this one must never see geoqa."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
-    place = os.environ | {"PYTHONPATH": str(ROOT / "tests")}
-    done = subprocess.run(
-        [sys.executable, "-c", program, *wings], capture_output=True, text=True, env=place, check=False
-    )
-    if done.returncode:
-        raise SystemExit(done.stderr)
-    return json.loads(done.stdout)
+    place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT / "tests"), os.environ.get("PYTHONPATH", "")])}
+
+    def run(wing: str) -> dict:
+        call = [sys.executable, "-c", program, wing]
+        return json.loads(subprocess.run(call, stdout=subprocess.PIPE, text=True, env=place, check=True).stdout)
+
+    whole: dict = {"seconds": {}, "lines": defaultdict(lambda: defaultdict(list))}
+    with ThreadPoolExecutor(jobs) as pool:
+        for part in pool.map(run, sorted(set(wings))):
+            whole["seconds"] |= part["seconds"]
+            for module, lines in part["lines"].items():
+                for line, tests in lines.items():
+                    whole["lines"][module][line] += tests
+    return whole
 
 
 if __name__ == "__main__":
