@@ -432,18 +432,23 @@ def main(given: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _tests(folder: Path) -> Iterable[Path]:
+    return folder.rglob("test_*.py")
+
+
 def profiled(wings: Iterable[str], jobs: int) -> dict:
     """Profile in processes of their own: this one must never see geoqa."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
     place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT / "tests"), os.environ.get("PYTHONPATH", "")])}
 
-    def run(wing: str) -> dict:
-        call = [sys.executable, "-c", program, wing]
+    def run(files: Sequence[str]) -> dict:
+        call = [sys.executable, "-c", program, *files]
         return json.loads(subprocess.run(call, stdout=subprocess.PIPE, text=True, env=place, check=True).stdout)
 
     whole: dict = {"seconds": {}, "lines": defaultdict(lambda: defaultdict(list))}
+    files = sorted({str(f) for wing in wings for f in ([Path(wing)] if wing.endswith(".py") else _tests(Path(wing)))})
     with ThreadPoolExecutor(jobs) as pool:
-        for part in pool.map(run, sorted(set(wings))):
+        for part in pool.map(run, (files[k::jobs] for k in range(jobs))):
             whole["seconds"] |= part["seconds"]
             for module, lines in part["lines"].items():
                 for line, tests in lines.items():
