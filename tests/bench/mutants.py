@@ -3,9 +3,8 @@
 python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml] [--planted] [--show]
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
-is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the wing (tests/core,
-tests/analysis, tests/outputs, and those of BESIDE) that run the line are run, those of the module's own file first,
-until one fails. Each fault has a process of its own, forked from one that has the libraries loaded and has never seen
+is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
+wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails. Each fault has a process of its own, forked from one that has the libraries loaded and has never seen
 geoqa. Printed: the share killed by module with its 95 % interval (Wilson), all survivors with the line before
 and after, and those judged to change nothing (bench.equivalent), which do not count.
 
@@ -53,12 +52,27 @@ OUTPUTS = (
     "packing", "tables", "told_tables",
 )  # fmt: skip
 WORDS_ONLY = ("reasons", "zone_words", "reviewer", "__init__")
-#: Tests of whole rooms that stand elsewhere.
-BESIDE = {
-    "outputs/deliver": ("tests/test_deliveries.py", "tests/test_exports.py"),
-    "outputs/tables": ("tests/test_exports.py",),
-    "core/raster": ("tests/readers/test_horizon.py", "tests/readers/test_surroundings.py"),
+#: Tests of outputs by room: the whole wing opens browsers and draws pictures. And what stands elsewhere.
+_FILES = ("tests/outputs/deliver", "tests/outputs/test_uneven_files.py", "tests/outputs/test_files.py")
+_MAP = ("tests/outputs/test_layers.py", "tests/outputs/test_packing.py", "tests/outputs/test_uneven_files.py")
+ROOMS = {
+    "outputs/deliver": (*_FILES, "tests/test_deliveries.py"),
+    "outputs/tables": _FILES,
+    "outputs/field": ("tests/outputs/test_field.py", "tests/outputs/test_uneven_files.py"),
+    "outputs/grid_fit": ("tests/outputs/test_grid_fit.py", *_MAP),
+    "outputs": (*_MAP, "tests/outputs/test_report.py"),
+    "core/raster": ("tests/core", "tests/readers/test_horizon.py", "tests/readers/test_surroundings.py"),
 }
+#: Tests that count rates over many simulated sites: slow, and a single fault seldom moves a rate.
+LEFT_OUT = (
+    "test_the_unit_of_the_job_does_not_matter", "test_the_direction_of_north_does_not_matter", "test_lengths_scale",
+    "test_risk_does_not_know_the_order_of_the_rows", "test_what_every_judged_site_keeps", "test_times_order_the_rows",
+    "test_parts_have_the_risk_of_the_whole", "test_intervals_hold_the_truth_about_as_often_as_they_say",
+    "test_no_site_breaks_the_chain", "test_sixty_shots_of_one_visit", "test_parts_of_whole_points_give",
+    "test_any_table_is_read_or_refused", "test_same_classes_are_rarely_said_to_differ", "test_the_place_of_the_site",
+    "test_the_test_of_the_status_finds_a_bias", "test_a_log_of_many_set_ups_blames_few", "test_the_order_of_the_rows",
+    "test_the_status_of_points_finds_a_bias", "test_no_more_than_half_again_the_truth", "test_each_occupation_is_comp",
+)  # fmt: skip
 #: Seconds that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
 BUDGET_S = 12.0
 #: What a library costs to import is paid once.
@@ -121,6 +135,9 @@ class _Follow:
         self.measured, self.seconds, self.failed, self.fixtures = measured, Counter[str](), set[str](), {}
         self._now = ""
 
+    def pytest_collection_modifyitems(self, items):
+        items[:] = [item for item in items if not item.name.startswith(LEFT_OUT)]
+
     def pytest_runtest_protocol(self, item, nextitem):
         self._now = item.nodeid
         self.fixtures[item.nodeid] = [f"fixture {item.path.name} {name}" for name in item.fixturenames]
@@ -181,10 +198,10 @@ _QUIET = (
 
 
 def folders(module: str) -> tuple[str, ...]:
-    """Return the tests of a module's wing."""
+    """Return the tests of a module's room, else of its wing."""
     inside = module.removeprefix("geoqa/").removesuffix(".py")
-    more = [tests for room, tests in BESIDE.items() if inside.startswith(room)]
-    return (f"tests/{inside.split('/')[0]}", *(each for tests in more for each in tests))
+    own = next((tests for room, tests in ROOMS.items() if inside.startswith(room)), ())
+    return own or (f"tests/{inside.split('/')[0]}",)
 
 
 def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:

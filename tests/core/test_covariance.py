@@ -53,11 +53,12 @@ def test_covariance_ordered_north_first_gives_ninety_degrees_minus_the_azimuth()
 
 def test_conventions_are_quantiles_of_the_circular_normal_distribution():
     # DRMS is the root of both variances together; CEP and the 95 % radius are Rayleigh's quantiles (CHECK_VALUES 1).
-    assert covariance.PER_SIGMA_H == pytest.approx({
+    wanted = {
         "sigma": 1, "drms": np.sqrt(1 + 1), "2drms": 2 * np.sqrt(1 + 1), "cep50": stats.rayleigh.ppf(0.50),
         "radius95": stats.rayleigh.ppf(0.95),
-    })  # fmt: skip
-    assert covariance.PER_SIGMA_V == pytest.approx({"sigma": 1, "95": stats.norm.ppf(0.975)})
+    }  # fmt: skip
+    assert pytest.approx(wanted) == covariance.PER_SIGMA_H
+    assert pytest.approx({"sigma": 1, "95": stats.norm.ppf(0.975)}) == covariance.PER_SIGMA_V
 
 
 @pytest.mark.parametrize(
