@@ -4,9 +4,10 @@ python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
 is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
-wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails. Each fault has a process of its own, forked from one that has the libraries loaded and has never seen
-geoqa. Printed: the share killed by module with its 95 % interval (Wilson), all survivors with the line before
-and after, and those judged to change nothing (bench.equivalent), which do not count.
+wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails.
+Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
+the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
+judged to change nothing (bench.equivalent), which do not count.
 
 With --planted the faults that people made by hand (bench.planted) are put in instead.
 """
