@@ -80,8 +80,13 @@ class Site(Declared):
 
 @dataclass(frozen=True, kw_only=True)
 class InputFormat(Declared):
-    """[input]: how to read the files."""
+    """[input]: which files, and how to read them."""
 
+    files: tuple[str, ...] | None = param(
+        None,
+        help="The files of the site, relative to the recipe; * and ? allowed: a review then needs the recipe alone",
+    )
+    outside: bool = param(False, help="Whether these may lie outside the recipe's folder")
     unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
     unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
     unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
@@ -107,6 +112,11 @@ class InputFormat(Declared):
     max_bad_rows: float = param(
         0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
     )
+
+    largest_mb: float | None = param(
+        None, unit="megabytes", above=0, maximum=1_000_000,
+        help="Largest file that is read; by default 2000 MB, 50 MB for tables beside the recipe",
+    )  # fmt: skip
 
     @property
     def metres_per_unit(self) -> float:
