@@ -59,6 +59,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     from geoqa.analysis.statements.statement import Checks
 
     table, points = frames["control_checks"], frames["points"]
+    table = table[table["setup"].isna()]
     is_check = (table["use"] == CHECK).to_numpy(bool)
     mine = table[is_check]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import scope
+from geoqa.core import off_control, scope
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import METRES_PER, counted
@@ -50,6 +50,7 @@ def lines(
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
+        *(_wrapped(cut(display_text(off), LONGEST)) if (off := off_control.of_frames(frames, job)) else []),
         *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
         *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
         *_roles(job),

@@ -103,7 +103,9 @@ def test_clean_set_ups_are_seldom_off_control():
         for base in ("B1", "B2"):
             own = rng.normal(size=3) * [0.004, 0.004, 0.005]
             day = 1440.0 * (base == "B2")
-            rows += [visit("M", base, day + 90.0 * k, own + np.array([0, 0, rng.normal() * 0.007]), rng) for k in range(4)]
+            rows += [
+                visit("M", base, day + 90.0 * k, own + np.array([0, 0, rng.normal() * 0.007]), rng) for k in range(4)
+            ]
         _, setups, _ = judged([*rows, known("M")])
         named, tests = named + bool(setups["outlier"].any()), tests + 1
     assert named <= 1, f"{named} of {tests}"
