@@ -68,5 +68,6 @@ def test_set_ups_that_the_mark_contradicts_are_named_first_of_all(tmp_path):
     said = review.summary()
     assert "3 base set-ups are off control" in " ".join(said[:8])
     assert not any("no coordinate to compare" in line for line in said)
+    assert any("at mark control says which visits are wrong: those of" in text for text in review.messages)
     found = review.frames["shifts"].query("suspicious")
     assert found[["setup", "kind", "looks_like"]].to_numpy().tolist() == [["method 4", "height", "off control"]]

@@ -96,6 +96,9 @@ def by_setup(stops: Stops, y: Array, known: Flags, floor_h: Floor, floor_v: Floo
     for row in at[::-1]:  # a handful of known points; the first row of each stands
         control[stops.point[row]], var[stops.point[row]] = stops.y[row], (stops.var_h[row], stops.var_v[row])
     mine = np.flatnonzero((setup >= 0) & ~np.append(known, True)[setup] & ~np.isnan(control[stops.point, 0]))
+    # Equal to the control to the last digit and without a time: copied, not measured.
+    copied = np.isnan(stops.start_s[mine]) & (y[mine, :2] == control[stops.point[mine], :2]).all(axis=1)
+    mine = mine[~copied]
     numbers = np.unique(setup[mine])
     per_stop = np.bincount(stops.of_row, minlength=len(setup))
     made = [_one(stops, y, control, var, mine[setup[mine] == number], (floor_h, floor_v)) for number in numbers]

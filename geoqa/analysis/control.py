@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.core import off_control
 from geoqa.core.control_contracts import BY_SETUP, CHECK, COPIED
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import counted, length
+from geoqa.core.units import counted, length, p_value
 
 if TYPE_CHECKING:
     import numpy as np
@@ -205,7 +205,7 @@ def _compared(table: pd.DataFrame, lone: list[str], job: Job) -> list[str]:
     said = [told, *said] if told else said
     setups = table[table["use"] == BY_SETUP]
     if len(setups) and not told:
-        said.append(f"{counted(len(setups), 'base set-up')} compared with control: none is off by more than chance")
+        said.append(f"{counted(len(setups), 'base set-up')} compared with control: all agree with it")
     for use, held in table[~table["use"].isin([CHECK, BY_SETUP])].groupby("use", sort=True):
         named = ", ".join(map(str, held["point"].head(5))) + (" and others" if len(held) > 5 else "")
         said.append(f"control that is no check ({use}): {named}")
@@ -217,14 +217,24 @@ def _compared(table: pd.DataFrame, lone: list[str], job: Job) -> list[str]:
         said.append(f"control checks that stand out from the others ({rule}): {named}{more}; they stay in every figure")
     if lone:
         listed = ", ".join(lone[:MOST]) + (f" and {len(lone) - MOST} more" if len(lone) > MOST else "")
-        by = ", its occupations are compared by base set-up" if len(setups) else ""
-        said.append(f"control of points without a coordinate of their own: {listed}{by}")
+        said.append(f"control of {counted(len(lone), 'point')} without a coordinate of its own: {listed}")
+    said += [_which(name, setups) for name in lone[:MOST] if (setups["point"] == name).any()]
     if len(table) and not known.heights_compare(job):
         said.append(
             f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}:"
             f" no height is compared with control"
         )
     return said
+
+
+def _which(name: str, setups: pd.DataFrame) -> str:
+    """Return which visits of a known mark are wrong by what is known of it."""
+    mine = setups[setups["point"] == name]
+    off, right = (mine.loc[mine["outlier"] == is_off, "setup"].astype("str").tolist() for is_off in (True, False))
+    if not off:
+        return f"its occupations are compared by base set-up: at {name} all agree with it"
+    agree = f", those of {', '.join(right)} are not" if right else ""
+    return f"at {name} control says which visits are wrong: those of {', '.join(off)} are off{agree}"
 
 
 def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
@@ -264,8 +274,8 @@ def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, B
 
 def _shared(what: str, found: Bias, off: str) -> str:
     return (
-        f"against {found.n} control point{'s' * (found.n > 1)} the {what} is off by {off} in the mean, more than "
-        f"chance (p = {found.p:.2g}): an error that all occupations share, such as the base's coordinate, "
+        f"against {counted(found.n, 'control point')} the {what} is off by {off} in the mean, more than "
+        f"chance ({p_value(found.p)}): an error that all occupations share, such as the base's coordinate, "
         f"the antenna height, the datum or the localization"
     )
 

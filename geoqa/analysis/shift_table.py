@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import setups as base_setups
 from geoqa.analysis.poles import near_step
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core import clock
+from geoqa.core.units import METRES_PER, length, probability, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -297,8 +297,8 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     crew = stops.label["crew"][one.stops]
     who = names.crew[crew[0]] if len(crew) and crew[0] >= 0 and (crew == crew[0]).all() else "no crew named"
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
-    when = base_setups.clock(float(begin), names.zone)
-    until = base_setups.clock(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+    when = clock.moment(float(begin), names.zone)
+    until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
     label = {"antenna": names.antenna, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
@@ -353,7 +353,7 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
                 f"{_some(int(at.rows[k]), 'occupation')} of this set-up at {_some(int(at.points[k]), 'known point')} "
                 f"{'is' if at.rows[k] == 1 else 'are'} {size} from what is known, in the mean (+/- "
                 f"{length(Z95 * float(sigma[axes][0]), unit)} at 95 %; by chance with a probability of "
-                f"{max(float(at.p[k, axis]), 1e-6):.2g}{' at most' if at.p[k, axis] < 1e-6 else ''}); that they agree "
+                f"{probability(float(at.p[k, axis]))}); that they agree "
                 f"with each other does not speak against it",
                 "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
                 "control's; apply this shift or observe again",
@@ -371,7 +371,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         mine = names.rows_of("setup", part.number)
         later, earlier = mine[start_s[mine] >= part.since_s], mine[start_s[mine] < part.since_s]
     label = {"site": [""], "crew": names.crew, "base": names.base, "set-up": names.setup}[part.scope]
-    begin, until = (base_setups.clock(at, names.zone) for at in (part.since_s, part.until_s))
+    begin, until = (clock.moment(at, names.zone) for at in (part.since_s, part.until_s))
     owner = label[part.number] if part.scope != "site" else ""
     by_moment = part.scope == "set-up"
     setup = f"{owner} from {begin}" if by_moment else "second visits" + (f" of {owner}" if owner else "")
@@ -388,7 +388,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         if kind == "translation" else f"{names.up(one.d[0])} in height {half}"
     )  # fmt: skip
     moment = f", from {begin} on (the occupation before is of {until})" if begin else ""
-    chance = max(min(one.p * part.tried, 1.0), 1e-6)
+    chance = probability(min(one.p * part.tried, 1.0))
     called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
     rows, opposite = (earlier, later) if one.off < 0 else (later, earlier)
     who = {0: "Which of the two is off closures cannot say: control, or a third visit, can. ",
@@ -398,7 +398,7 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
         "part of a set-up" if by_moment else "second visits", setup, kind, d, sigma, one.p, one.points, True,
         looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
         evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; by chance with a "
-        f"probability of {chance:.2g}{' at most' if chance == 1e-6 else ''}; the later occupations are "
+        f"probability of {chance}; the later occupations are "
         f"{_listed(called)}, the earlier {_listed(others)}",
         remedy=f"{who}Compare base, pole and antenna height of both halves in the field book; applying this shift "
         f"takes it off the {'earlier' if one.off < 0 else 'later'} ones",
@@ -419,13 +419,13 @@ def _called(mine: Index, others: Index, stops: Stops, names: Names) -> list[str]
     if np.isfinite(start).any():
         begin, end = float(np.nanmin(start)), float(np.nanmax(start))
         apart = np.nanmax(stops.start_s[others]) < begin or np.nanmin(stops.start_s[others]) > end
-        clock = base_setups.clock(begin, names.zone)
-        until = base_setups.clock(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+        since = clock.moment(begin, names.zone)
+        until = clock.moment(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
         if apart:
-            found.append(f"those of {clock} to {until}")
-            noon = base_setups.clock(begin, names.zone, "%H") >= "12"
-            same_day = base_setups.clock(begin, names.zone, "%d") == base_setups.clock(end, names.zone, "%d")
-            if same_day and (noon or base_setups.clock(end, names.zone, "%H") < "13"):
+            found.append(f"those of {since} to {until}")
+            noon = clock.moment(begin, names.zone, "%H") >= "12"
+            same_day = clock.moment(begin, names.zone, "%d") == clock.moment(end, names.zone, "%d")
+            if same_day and (noon or clock.moment(end, names.zone, "%H") < "13"):
                 found.append("the afternoon's" if noon else "the morning's")
     return found
 
@@ -462,13 +462,13 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     stop_of = stops.of_row[order[np.searchsorted(stops.row, found.strangers.stop, sorter=order)]]
     for row, belongs, vector, chance, stop in zip(*found.strangers, stop_of.tolist(), strict=True):
         own, other = names.point[stops.point[stop]], names.point[belongs]
-        when = base_setups.clock(float(stops.start_s[stop]), names.zone)
+        when = clock.moment(float(stops.start_s[stop]), names.zone)
         made.append(
             Shift(
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
                 f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])), names.unit)} from its others, where "
-                f"{other} is; by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"{other} is; by chance one of this site would with a probability of {probability(chance)}",
                 f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
@@ -486,7 +486,7 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
         )  # fmt: skip
     for one in found.moved:
         rows = stops.row[np.isin(stops.of_row, one.after)]
-        name, since = names.point[one.point], base_setups.clock(one.since_s, names.zone)
+        name, since = names.point[one.point], clock.moment(one.since_s, names.zone)
         d_h = length(float(np.hypot(*one.d[:2])), names.unit)
         made.append(
             Shift(

@@ -177,6 +177,9 @@ POINTS = Frame(
         "up95_m": _float("height uncertainty at 95 %", minimum=0),
         "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0),
         "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
+        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0),
+        "limit_v_m": _float("the same of the largest height closure", minimum=0),
+        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0),
         **_STATUS,
         "risk": _float("probability that an error exceeds the requirement", minimum=0),
         "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
@@ -355,6 +358,8 @@ FRAMES: dict[str, Frame] = {
 }
 
 
+#: The format of run.json; its JSON schema stands in `geoqa/schemas`.
+RUN_FORMAT = "geoqa-run/1"
 #: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
 _ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
 

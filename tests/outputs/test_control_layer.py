@@ -20,7 +20,7 @@ def checked(frames):
         {
             "point": ["KF103", "KF101", "KF120"], "de_m": [0.004, -0.002, 0.09], "dn_m": [0.0, 0.003, -0.12],
             "du_m": [0.01, np.nan, 0.02], "horizontal_m": [0.004, 0.0036, 0.15], "sigma_h_m": 0.003,
-            "sigma_v_m": np.nan, "outlier": [False, False, True], "use": [CHECK, BASE_MARK, CHECK],
+            "sigma_v_m": np.nan, "setup": None, "outlier": [False, False, True], "use": [CHECK, BASE_MARK, CHECK],
         }
     )  # fmt: skip
     return {**frames, "control_checks": checks}
@@ -58,7 +58,7 @@ def test_the_key_tells_how_far_each_is_off_the_farthest_first(checked, job, make
     assert table.title == "Checks against control"
     assert table.rows == (
         ("KF120", "+0.090", "-0.120", "+0.020", "stands out"),
-        ("KF103", "+0.004", "+0.000", "+0.010", ""),
+        ("KF103", "+0.004", "0.000", "+0.010", ""),
         ("KF101", "-0.002", "+0.003", "–", "no check: a base stood on it"),
     )
     (feet,) = MapContext.of(checked, make_job("ft")).tables
