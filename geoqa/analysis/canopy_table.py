@@ -64,6 +64,8 @@ class Points:
         What a raster says, by name; only what is there.
     pairs, of_pair
         The pairs of visits, and the point of each.
+    explained
+        Points that a shift explains, left out.
     """
 
     canopy: NDArray[np.object_]
@@ -72,6 +74,7 @@ class Points:
     measure: dict[str, Array]
     pairs: VisitPairs
     of_pair: Index
+    explained: int
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     )
     canopy = table["canopy"].astype("object").where(table["canopy"].notna() & (table["canopy"] != _MIXED), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
-    return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair)
+    return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair, int(blameless.sum()))
 
 
 def _closures(occupations: pd.DataFrame, pairs: VisitPairs, of_pair: Index, n: int) -> dict[str, Array]:
