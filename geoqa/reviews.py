@@ -25,9 +25,9 @@ Progress = Callable[[str], None]
 #: Points with a receiver's log that the report plots.
 MOST_PLOTTED = 3
 #: What a review writes.
+REPORTS = ("report.html", "report.pdf")
 FILES = (
-    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx",
-    "revisits.csv",
+    "map.html", *REPORTS, "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx", "revisits.csv",
 )  # fmt: skip
 
 
@@ -51,6 +51,8 @@ class Review:
         The files that were read, those of occupations first; writing never replaces one.
     layers
         The map layers as configured; without them those that are installed.
+    marked
+        The state of each file when it was read, see `geoqa.sources`; the map's own are read when it is drawn.
     """
 
     job: Job
@@ -60,6 +62,12 @@ class Review:
     record: Mapping[str, Any] = field(default_factory=dict)
     sources: tuple[Path, ...] = ()
     layers: MapLayers | None = None
+    marked: Mapping[Path, tuple[int, ...]] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """What tells this review from others on its map, report and field sheet, see `outputs.record.review_id`."""
+        return str(self.record.get("id", ""))
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -98,7 +106,10 @@ class Review:
         also: Iterable[str] = (),
         all_points: bool = False,
     ) -> list[Path]:
-        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if anything fails.
+        """Write map, report, frames, tables, field sheet and record; the folder stays as it was if anything fails.
+
+        Each file is whole at every moment. Of a run that is killed while it puts the files in place, the next that
+        writes there finishes the set.
 
         report.pdf is made where typst is installed.
 
@@ -108,7 +119,7 @@ class Review:
         Parameters
         ----------
         folder
-            Folder to make or to replace; files in it that geoqa did not make are kept.
+            Folder to make or to write into; files in it that geoqa did not make are never touched.
         progress
             Called with the name of each file.
         also
@@ -124,19 +135,22 @@ class Review:
         Raises
         ------
         OutputError
-            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
+            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost, or
+            a file is held open by another program.
+        InputError
+            If a file that the map shows has changed since the review.
         CallError
             If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
         from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
-        from geoqa.outputs import geopackage, record, tables
-        from geoqa.readers import stored
+        from geoqa.outputs import geopackage, tables
 
         target = Path(folder)
         deliveries = Deliveries.of(also, self.job, every=all_points)
         refuse_loss(target, self.sources, deliveries.names())
-        with folders.replacing(target, (*FILES, *stored.further_files(target))) as staging:
+        made: dict[str, Any] = {}
+        with folders.writing(target, made) as staging:
             progress("map.html")
             self.write_map(staging / "map.html")
             progress("report.html")
@@ -146,14 +160,12 @@ class Review:
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             progress("revisits.html")
-            field_files.write(staging, self.frames, self.job)
-            made = self.run_record()
+            field_files.write(staging, self.frames, self.job, self.id)
+            made |= self.run_record()
             made["also"] = deliveries.write(staging, self.frames, self.job, progress)
             made["messages"] += deliveries.notes(self.frames["points"])
             made["inputs"] = since.recorded(made["inputs"], target)
-            record.write(staging / "run.json", made)
-            names = sorted(path.name for path in staging.iterdir())
-        return [target / name for name in names]
+        return [target / name for name in sorted([*made["files"], "run.json"])]
 
     def write_map(self, path: str | Path) -> None:
         """Write the map alone."""
@@ -162,7 +174,8 @@ class Review:
 
         layers = self.layers or MapLayers.of(plugins.catalogue(), self.job)
         drawings, notes = layers.draw(self.frames, self.job)
-        context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
+        sources.refuse_changed(self.marked, self.marked)
+        context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
 
@@ -249,6 +262,7 @@ def review(
     refuse_stated(found, job)
     Plots.of(found, job).refuse_stated(job)
     named = _named_files(job)
+    marked = sources.marks([*paths, *named.values()])
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
@@ -258,7 +272,7 @@ def review(
     for path, reader, result in read:
         reading.check(reader, path, result)
     names = sources.distinct([path for path, _, _ in read])
-    hashes = [sources.sha256(path) for path in paths]
+    hashes = [sources.hash_of_read(path, marked) for path in paths]
     sources.refuse_copies(names, hashes)
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
@@ -276,9 +290,10 @@ def review(
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    compared = None
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     if earlier is not None:
-        frames["earlier"] = since.points(earlier, job)
+        frames["earlier"], compared = since.points(earlier, job)
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     steps = pipeline.possible(steps, frames)
@@ -288,28 +303,36 @@ def review(
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, optional)
     by_name = {reader.name: reader for reader in readers}
+    made_of = {
+        "inputs": [
+            {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
+            for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
+        ]
+        + [
+            {
+                "file": path.name,
+                "sha256": sources.hash_of_read(path, marked),
+                "bytes": path.stat().st_size,
+                "reader": kind,
+            }
+            for kind, path in named.items()
+        ],
+        "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
+        "versions": record.versions(),
+        "shifts_applied": applied,
+        "plugins": {"used": found.third_party(), "refused": found.refused},
+        "local_origin": list(job.local_origin) if job.local_origin else None,
+        "since": compared,
+    }
     return Review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
-        record={
-            "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
-                for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
-            ]
-            + [
-                {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
-                for kind, path in named.items()
-            ],
-            "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
-            "versions": record.versions(),
-            "shifts_applied": applied,
-            "plugins": {"used": found.third_party(), "refused": found.refused},
-            "local_origin": list(job.local_origin) if job.local_origin else None,
-        },
+        record={"id": record.review_id({**made_of, "recipe": job.as_table()}), **made_of},
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
         layers=layers,
+        marked={path: marked[path] for path in named.values() if path in marked},
     )
 
 
@@ -341,9 +364,8 @@ def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ())
     `also` names the files to be written beside those of every review.
     """
     from geoqa.outputs import folder as folders
-    from geoqa.readers import stored
 
-    folders.refuse_loss(folder, (*FILES, *also), sources, ours=stored.is_review(folder))
+    folders.refuse_loss(folder, (*FILES, *also), sources)
 
 
 def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
@@ -363,7 +385,10 @@ def _named_files(job: Job) -> dict[str, Path]:
     marks = job.steps.get("nmea", {}).get("marks")
     named |= {"marks": marks} if isinstance(marks, str) else {}
     named |= job.canopy.files
-    return {kind: job.beside(name) for kind, name in named.items() if name is not None}
+    found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
+    drawn = {step: job.steps.get(step, {}).get("file") for step in ("site-boundary", "cover-areas")}
+    on_map = {kind: job.beside(name) for kind, name in drawn.items() if isinstance(name, str) and name}
+    return found | {kind: path for kind, path in on_map.items() if path.is_file()}  # else the layer says what is wrong
 
 
 def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from geoqa.core.errors import CallError, InputError
+from geoqa.core.result_set import sha256
+
+#: What tells one state of a file from another: device, number, length, times of the last changes.
+Mark = tuple[int, ...]
 
 
 def distinct(paths: Sequence[Path]) -> list[str]:
@@ -42,7 +45,38 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
             raise CallError(f"{name} is a copy of {seen[digest]}, byte for byte. Name one of the two.")
 
 
-def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, as hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def marks(paths: Iterable[Path]) -> dict[Path, Mark]:
+    """Return what tells the present state of each file from another, before it is read; whoever reads it misses it."""
+    return {path: mark for path in paths if (mark := _mark(path))}
+
+
+def hash_of_read(path: Path, marked: Mapping[Path, Mark]) -> str:
+    """Return the SHA-256 of a file that was read since it was marked.
+
+    Raises
+    ------
+    InputError
+        If it has changed since: what was read is not what the hash is of.
+    """
+    digest = sha256(path)
+    refuse_changed([path], marked)
+    return digest
+
+
+def refuse_changed(paths: Iterable[Path], marked: Mapping[Path, Mark]) -> None:
+    """Raise InputError if a file is not in the state in which it was marked."""
+    for path in paths:
+        if path in marked and _mark(path) != marked[path]:
+            raise InputError(
+                f"{path} was changed or replaced while it was read, so that nothing can say what was read. "
+                "Review again once it stays as it is."
+            )
+
+
+def _mark(path: Path) -> Mark:
+    """Return the mark of a file; an empty one where it cannot be looked at."""
+    try:
+        now = path.stat()
+    except (OSError, ValueError):
+        return ()
+    return now.st_dev, now.st_ino, now.st_size, now.st_mtime_ns, now.st_ctime_ns

@@ -68,6 +68,8 @@ class MapContext:
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
         See `geoqa.outputs.cautions`.
+    review_id
+        What tells the review from others; none where it is not known.
     north
         Which north is up.
     lonlat
@@ -88,12 +90,15 @@ class MapContext:
     tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
+    review_id: str = ""
     north: str = "True north is up"
     lonlat: bool = False
     grid: Mapping[str, Any] | None = None
 
     @classmethod
-    def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
+    def of(
+        cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = (), review_id: str = ""
+    ) -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
         factor = units.METRES_PER[unit]
@@ -112,6 +117,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
+            review_id=review_id,
             tables=_tables(frames, job),
             expectation_known=_expectation_known(frames),
             lonlat=geodesy.of(job).geographic,
@@ -225,7 +231,8 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not.</p>\n"
+        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not."
+        f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
