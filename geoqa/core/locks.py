@@ -12,6 +12,7 @@ from typing import Any
 
 #: What a file system says that knows no locks; there nothing keeps two writers apart.
 _NO_LOCKS = {getattr(errno, name, -1) for name in ("ENOLCK", "ENOSYS", "ENOTSUP", "EOPNOTSUPP", "EINVAL")}
+_IS_POSIX = os.name == "posix"
 _FLAGS = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 
 
@@ -34,10 +35,10 @@ def holding(path: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        if os.name == "posix":  # elsewhere an open file cannot be removed
+        if _IS_POSIX:  # elsewhere an open file cannot be removed
             _removed(path)
         os.close(descriptor)
-        if os.name != "posix":
+        if not _IS_POSIX:
             _removed(path)
         with contextlib.suppress(OSError):  # others wait for it, or something is left in it
             path.parent.rmdir()
