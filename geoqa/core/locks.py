@@ -31,7 +31,12 @@ def holding(path: Path) -> Iterator[None]:
     OSError
         If the file cannot be made.
     """
-    descriptor = _taken(path)
+    try:
+        descriptor = _taken(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            path.parent.rmdir()
+        raise
     try:
         yield
     finally:

@@ -184,9 +184,10 @@ def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path]) -> 
     try:
         _refuse_unusable(target)
         settle(target)
-        there = [target / name for name in makes if os.path.lexists(target / name)]
-        for path in there:
-            if any(source.exists() and path.exists() and path.samefile(source) for source in sources):
+        for path in (target / name for name in makes):
+            if path.is_symlink() or not path.exists():  # a link is replaced, not what it leads to
+                continue
+            if any(source.exists() and path.samefile(source) for source in sources):
                 raise OutputError(
                     f"{path} was read for this review and would be replaced by its results. Name another folder for "
                     "--out."

@@ -1,6 +1,7 @@
 """A folder that is written in place, and a process that dies at a chosen call while it does so.
 
-Run as a script it writes a set once, which is what strace kills, or dies at every call in turn and tells what came of it.
+Run as a script it writes a set once, which is what strace kills, or dies at every call in turn and
+tells what came of it.
 """
 
 from __future__ import annotations
