@@ -15,7 +15,8 @@ MARK = "/geoqa-the-commit-starts"
 #: Calls that change something on the disk, or that stand before or after one that does.
 CALLS = (
     "openat", "write", "close", "fsync", "chmod", "fchmod", "chown", "fchownat", "fchmodat", "link", "linkat",
-    "symlink", "symlinkat", "mkdir", "mkdirat", "rename", "renameat", "renameat2", "unlink", "unlinkat", "rmdir", "flock",
+    "symlink", "symlinkat", "mkdir", "mkdirat", "rename", "renameat", "renameat2", "unlink", "unlinkat", "rmdir",
+    "flock",
 )  # fmt: skip
 
 
