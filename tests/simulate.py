@@ -108,6 +108,11 @@ class Choices:
     missing_precision: float = 0.0
     missing_time: float = 0.0
     missing_base: float = 0.0
+    # From job to job: lognormal, of a class's true precision under what is stated, and of its rate of false fixes.
+    job_precision: float = 0.0
+    job_false: float = 0.0
+    mislabelled: float = 0.0  # points under another class's name
+    common_m: tuple[float, float] = (0.0, 0.0)  # errors that all occupations of half an hour share: per axis, height
 
 
 TREES = Choices()
@@ -127,6 +132,19 @@ STUDENTS = Choices(
     stopping_crews=0, base_h_m=0.004, base_v_m=0.004,
 )  # fmt: skip
 GENERATORS = {"trees": TREES, "students": STUDENTS}
+#: How many seconds the errors last that all points share.
+COMMON_S = 1800
+#: Classes that differ from job to job, and what else may be so: changes of either generator.
+WORLDS: dict[str, dict[str, object]] = {
+    "base": {},
+    "optimism": {"times_optimism": 2.5},
+    "mislabels": {"mislabelled": 0.25},
+    "false fixes": {"times_false": 3.0},
+    "repeats": {"repeat": 0.7},
+    "heavy tails": {"nu": 4.0},
+    "common errors": {"common_m": (0.005, 0.008)},
+}
+JOB_PRECISION, JOB_FALSE = 0.25, 0.5
 
 
 @dataclass(frozen=True)
@@ -157,10 +175,39 @@ class Simulated:
 
 def site(seed: int, points: int = 1500, generator: str = "trees", **changes: object) -> Simulated:
     """Return a site of `points` points; `changes` replace choices of the generator."""
-    choices = replace(GENERATORS[generator], **changes)
     dice = _Dice(seed, generator)
+    choices = _of_this_job(replace(GENERATORS[generator], **changes), dice)
     ground = _ground(choices, dice, points)
     return _finished(ground, _fieldwork(ground, dice), dice, seed, "P")
+
+
+def _of_this_job(choices: Choices, dice: _Dice) -> Choices:
+    """Return the choices with each class as good or bad as it is on this job; what is stated stays."""
+    rng = dice("job")
+    drawn = np.exp(rng.normal(size=(len(choices.covers), 2)) * [choices.job_precision, choices.job_false])
+    covers = tuple(
+        replace(
+            c, sigma_h_m=c.sigma_h_m * k, sigma_v_m=c.sigma_v_m * k, optimism=c.optimism * k,
+            false_rate=min(c.false_rate * f, 0.6),
+        )
+        for c, (k, f) in zip(choices.covers, drawn.tolist(), strict=True)
+    )  # fmt: skip
+    return replace(choices, covers=covers)
+
+
+def small_job(seed: int, points: int, world: str = "base", generator: str = "trees") -> Simulated:
+    """Return a job of a few points in one of `WORLDS`: classes differ from job to job, points draw theirs at random."""
+    return site(seed, points, generator, job_precision=JOB_PRECISION, job_false=JOB_FALSE, **_choices(world, generator))
+
+
+def _choices(world: str, generator: str) -> dict[str, object]:
+    changes = dict(WORLDS[world])
+    optimism, false = (float(changes.pop(f"times_{what}", 1.0)) for what in ("optimism", "false"))
+    covers = tuple(
+        replace(c, optimism=c.optimism * optimism, false_rate=min(c.false_rate * false, 0.5))
+        for c in GENERATORS[generator].covers
+    )
+    return {"covers": covers, **changes}
 
 
 def twice_wrong(seed: int, points: int = 500, generator: str = "trees", **changes: object) -> Simulated:
@@ -376,7 +423,14 @@ def _core(ground: _Ground, dice: _Dice, start: np.ndarray) -> tuple[np.ndarray, 
     sigma = np.stack([ground.of_cover(s)[:, None] * scale for s in ("sigma_h_m", "sigma_v_m")], axis=-1)
     root = _shape(ground)
     plan = np.einsum("nij,nkj->nki", root, z[..., :2]) * sigma[..., :1]
-    return np.concatenate([plan, z[..., 2:] * sigma[..., 1:]], axis=-1), sigma
+    return np.concatenate([plan, z[..., 2:] * sigma[..., 1:]], axis=-1) + _common(choices, dice, start), sigma
+
+
+def _common(choices: Choices, dice: _Dice, start: np.ndarray) -> np.ndarray:
+    """Return the errors that all occupations of one half hour share, (n, MOST, 3) metres."""
+    slot = start // COMMON_S
+    drawn = dice("common").normal(size=(int(slot.max(initial=0)) + 1, 3))
+    return (drawn * [choices.common_m[0], choices.common_m[0], choices.common_m[1]])[slot]
 
 
 def _shape(ground: _Ground) -> np.ndarray:
@@ -524,7 +578,7 @@ def _finished(ground: _Ground, work: _Work, dice: _Dice, seed: int, letter: str)
         "initialization": _labels(np.arange(count), [f"{letter} fix {i:06d}" for i in range(count)]),
         "base": _labels(np.where(lost["base label"] < choices.missing_base, -1, work.setup[here]), _setups(work.setup)),
         "operator": _labels(ground.crew[point], CREWS),
-        "canopy": _labels(ground.cover[point], [cover.name for cover in choices.covers]),
+        "canopy": _labels(_called(ground, dice)[point], [cover.name for cover in choices.covers]),
         "source_file": _labels(np.zeros(count, int), ["simulated.csv"]),
         "source_line": np.arange(2, count + 2),
     }  # fmt: skip
@@ -554,6 +608,13 @@ def _finished(ground: _Ground, work: _Work, dice: _Dice, seed: int, letter: str)
         index=pd.Index(names, name="point"),
     )  # fmt: skip
     return Simulated(pd.DataFrame(columns), truth, told, choices, seed)
+
+
+def _called(ground: _Ground, dice: _Dice) -> np.ndarray:
+    """Return the class each point is called, which may be another one than it is."""
+    rng, classes = dice("label"), len(ground.choices.covers)
+    other = (ground.cover + rng.integers(1, max(classes, 2), len(ground.cover))) % classes
+    return np.where(rng.random(len(ground.cover)) < ground.choices.mislabelled, other, ground.cover)
 
 
 def _setups(setup: np.ndarray) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,19 +14,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
 
 #: Directions of one quadrant, counted from the long axis: four mirror images of them go round, and the mean of a
 #: smooth periodic function of them converges geometrically.
 _DIRECTIONS = (np.arange(32) + 0.5) * np.pi / 64
 
+#: Degrees of freedom that stand for a scale taken as known.
+_MANY = 1e9
 #: A circle of more sigma than this is straight where an error can reach it.
 _STRAIGHT = 1000.0
 
 
-def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
-    """Return the probability that a normal error without bias lies outside a circle.
+def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array, *, nu: Array | float = np.inf) -> Array:
+    """Return the probability that an error without bias lies outside a circle.
 
-    The mean of the Rayleigh tails over all directions of the standardized error.
+    The mean of the Rayleigh tails over all directions of the standardized error. Where the scale is estimated the tail
+    is averaged over an inverse chi-square of it, which makes exp(-z / 2) to (1 + z / nu)^(-nu / 2).
 
     Parameters
     ----------
@@ -33,10 +38,16 @@ def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array) -> 
         Metres, shape (n,).
     var_e, var_n, cov_en
         Metres squared, shape (n,).
+    nu
+        Degrees of freedom of their scale, infinite where it is known; shape (n,).
     """
-    spread = _spread(var_e, var_n, cov_en)
+    spread, nu = _spread(var_e, var_n, cov_en), np.broadcast_to(np.asarray(nu, float), np.shape(radius))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.exp(-(radius**2)[:, None] / (2 * spread)).mean(axis=1))
+        square = (radius**2)[:, None] / spread
+        known = np.isposinf(nu)[:, None]
+        finite = np.where(known, 1.0, nu[:, None])
+        log = np.where(known, -square / 2, -finite / 2 * np.log1p(square / finite))
+        return np.asarray(np.exp(log).mean(axis=1))
 
 
 def radius_holding(inside: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
@@ -85,10 +96,75 @@ def beyond(distance: Array, radius: Array, variance: Array) -> Array:
     return np.where(far, 1.0, np.where(straight, line, round_))
 
 
-def beyond_height(distance: Array, limit: Array, variance: Array) -> Array:
-    """Return the probability that a biased height error is larger than a limit, either way; shape (n,)."""
+def beyond_height(distance: Array, limit: Array, variance: Array, nu: Array | float = np.inf) -> Array:
+    """Return the probability that a biased height error is larger than a limit, either way; shape (n,).
+
+    Student's t where the scale of the variance is estimated with `nu` degrees of freedom.
+    """
     sigma = np.sqrt(variance)
-    return special.ndtr((distance - limit) / sigma) + special.ndtr((-distance - limit) / sigma)
+    over, under = (distance - limit) / sigma, (-distance - limit) / sigma
+    if np.isposinf(nu).all():
+        return np.asarray(special.ndtr(over) + special.ndtr(under))
+    nu = np.minimum(nu, _MANY)
+    return np.asarray(special.stdtr(nu, over) + special.stdtr(nu, under))
+
+
+def limit_holding(share: float, outside: Callable[[Array, Index], Array], start: Array) -> Array:
+    """Return the limit that holds `share` of the errors of each point: where `outside` falls to 1 - `share`.
+
+    False position (Illinois) on the logarithms, in which tails are nearly straight.
+
+    Parameters
+    ----------
+    outside
+        Given limits and the points they are for, both of shape (k,): the probability beyond, falling with the limit.
+    start
+        A first guess, above 0, shape (n,); NaN where nothing is asked.
+    """
+    wanted, found = np.log1p(-share), np.full(len(start), np.nan)
+    at = np.flatnonzero(start > 0)  # NaN compares false
+    if not len(at):
+        return found
+
+    def height(x: Array, at: Index) -> Array:
+        with np.errstate(divide="ignore"):
+            return np.maximum(np.log(outside(np.exp(x), at)), -700.0) - wanted
+
+    low, high = np.log(start[at]), np.log(start[at]) + 0.05
+    above, below = height(low, at), height(high, at)
+    for _ in range(60):  # until the wanted share lies between
+        short, long = below > 0, above < 0
+        if not (short | long).any():
+            break
+        gap = np.maximum(2 * (high - low), 0.1)
+        low[short], above[short] = high[short], below[short]
+        high[short] += gap[short]
+        below[short] = height(high[short], at[short])
+        high[long], below[long] = low[long], above[long]
+        low[long] -= gap[long]
+        above[long] = height(low[long], at[long])
+    open_ = np.flatnonzero((above >= 0) & (below <= 0))
+    side = np.zeros(len(at), np.int64)
+    middle = low.copy()
+    for _ in range(60):
+        a, b, f, g = low[open_], high[open_], above[open_], below[open_]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            new = np.where(f > g, (a * g - b * f) / (g - f), a)
+        new = np.where((new >= a) & (new <= b), new, (a + b) / 2)
+        value = height(new, at[open_])
+        middle[open_] = new
+        up = value > 0
+        # The end that stays twice loses half its height, or the other one would creep.
+        above[open_] = np.where(up, value, np.where(side[open_] < 0, f / 2, f))
+        below[open_] = np.where(up, np.where(side[open_] > 0, g / 2, g), value)
+        low[open_], high[open_] = np.where(up, new, a), np.where(up, b, new)
+        side[open_] = np.where(up, 1, -1)
+        open_ = open_[(np.abs(value) > 1e-6) & (high[open_] - low[open_] > 1e-7)]
+        if not len(open_):
+            break
+    # The limit is told so that no more than the rest lies beyond it.
+    found[at] = np.exp(middle)
+    return found
 
 
 def _spread(var_e: Array, var_n: Array, cov_en: Array) -> Array:

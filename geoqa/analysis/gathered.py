@@ -11,7 +11,7 @@ import numpy as np
 from geoqa.analysis import hypotheses, judged, levels, mixture, spread, usage
 from geoqa.analysis.rows import direct_rows
 from geoqa.analysis.tolerance import by_role
-from geoqa.core import covariance, groups
+from geoqa.core import groups
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,6 +52,8 @@ class Gathered:
     place, height, cov, var_u
         The delivered position from the reference and its covariance, shape (points, 2), (points,),
         (points, 3), (points,): base included.
+    nu_h, nu_v
+        Degrees of freedom of the scale of each, shape (points,); infinite where it is known.
     limit_h, limit_v
         The requirement, infinite where that axis is not judged.
     base_h, base_v
@@ -80,6 +82,8 @@ class Gathered:
     height: Array
     cov: Array
     var_u: Array
+    nu_h: Array
+    nu_v: Array
     limit_h: Array
     limit_v: Array
     base_h: float
@@ -118,7 +122,7 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     base_h, base_v = job.base.variances_m2
     return Gathered(
         **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
-        limit_h=limits[0], limit_v=limits[1],
+        nu_h=data.nu_h, nu_v=data.nu_v, limit_h=limits[0], limit_v=limits[1],
         base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
         scales=_scales(frames["gross_scales"]), at=at,
     )  # fmt: skip
@@ -132,15 +136,14 @@ def _rows_of(points: pd.DataFrame, rows: Rows) -> Index:
 
 
 def _delivered(points: pd.DataFrame, at: Index, data: levels.Local) -> tuple[Array, Array, Array, Array]:
-    """Return place, height, covariance (var_e, var_n, cov_en) and height variance, widened for an estimated scale."""
+    """Return place, height, covariance (var_e, var_n, cov_en) and height variance."""
 
     def of(name: str) -> Array:
         return points[name].to_numpy(dtype=float, na_value=np.nan)[at]
 
     place = np.column_stack([of("easting_m"), of("northing_m")]) - data.reference[:, :2]
-    wide_h, wide_v = (covariance.widening(0.95, nu) ** 2 for nu in (data.nu_h, data.nu_v))
-    cov = np.column_stack([of(c) for c in ("var_e_m2", "var_n_m2", "cov_en_m2")]) * wide_h[:, None]
-    return place, of("height_m") - data.reference[:, 2], cov, of("var_u_m2") * wide_v
+    cov = np.column_stack([of(c) for c in ("var_e_m2", "var_n_m2", "cov_en_m2")])
+    return place, of("height_m") - data.reference[:, 2], cov, of("var_u_m2")
 
 
 def _collapsed(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 PRIOR_REPEATS = 10.0
 #: Points of each number of fixes that are enough to learn it from, and what must be left of a repeat to tell anything.
 _ENOUGH, _SOON = 3000, 0.05
+#: What radii hold, and how many times that of right fixes one may be: a wider one would rest on how large wrong
+#: fixes happen to be, unless it is within what is required all the same.
+HELD, WIDEST = 0.95, 3.0
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
 
@@ -37,15 +41,20 @@ class Assessed:
         Probability that the horizontal or the height error exceeds the requirement.
     wrong_h, wrong_v
         Probability that the position, and the height, rest on a fix that is wrong along that axis.
-    beyond_h, beyond_v
-        Probability that it does and leads beyond what 95 % of plain errors stay within.
+    within_h, within_v
+        Probability that the error along the axis is within what is required; NaN where nothing is.
+    radius95_m, up95_m
+        What the horizontal and the height error stay within with 95 %, metres; NaN where only the size of wrong
+        fixes would say.
     """
 
     risk: Array
     wrong_h: Array
     wrong_v: Array
-    beyond_h: Array
-    beyond_v: Array
+    within_h: Array
+    within_v: Array
+    radius95_m: Array
+    up95_m: Array
 
 
 def learn_repeat(found: Gathered, prior: float) -> float:
@@ -85,7 +94,8 @@ def assess(found: Gathered, repeat: float) -> Assessed:
     for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
         one = _assess_one_size(found, members, _index(found, members, size), repeat)
         for name, values in columns.items():
-            values[found.at[members]] = np.clip(getattr(one, name), 0.0, 1.0)
+            told = getattr(one, name)
+            values[found.at[members]] = told if name.endswith("_m") else np.clip(told, 0.0, 1.0)
     return Assessed(**columns)
 
 
@@ -93,27 +103,40 @@ def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: floa
     """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
     weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
     positions = _Positions(found, members, index)
-    limits = found.limit_h[members], found.limit_v[members]
-    # What 95 % of the core stays within: a wrong fix counts against the radii as far as it leads beyond that.
-    cores = (
-        exceedance.radius_holding(np.full(len(members), 0.95), *found.cov[members].T),
-        covariance.PER_SIGMA_V["95"] * np.sqrt(found.var_u[members]),
-    )
+    limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
+    outside = {"h": positions.horizontally, "v": positions.in_height}
+    kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
+    spoiled = [hypotheses.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
+    sets = list(hypotheses.right_sets(weighed, *spoiled))
     risk = np.zeros(len(members))
-    wrong, beyond = ([np.zeros(len(members)) for _ in "hv"] for _ in range(2))
-    spoiled = [
-        hypotheses.resting_on_wrong(weighed, kept[index], axis)
-        for axis, kept in (("h", found.kept_h), ("v", found.kept_v))
-    ]
-    for right, probability, *resting in hypotheses.right_sets(weighed, *spoiled):
+    wrong = {"h": np.zeros(len(members)), "v": np.zeros(len(members))}
+    for right, probability, *resting in sets:
         likely = np.flatnonzero(probability > _NEGLIGIBLE)
-        risk[likely] += probability[likely] * positions.either(right, likely, *(limit[likely] for limit in limits))
-        for axis, outside in enumerate((positions.horizontally, positions.in_height)):
-            wrong[axis] += resting[axis]
-            at = np.flatnonzero(resting[axis] > _NEGLIGIBLE)
-            beyond[axis][at] += resting[axis][at] * outside(right, at, cores[axis][at])
-    asked = np.isfinite(limits[0]) | np.isfinite(limits[1])
-    return Assessed(np.where(asked, risk, np.nan), *wrong, *beyond)
+        risk[likely] += probability[likely] * positions.either(right, likely, limits["h"][likely], limits["v"][likely])
+        for axis, share in zip("hv", resting, strict=True):
+            wrong[axis] += share
+
+    def beyond(axis: str, limit: Array, at: Index) -> Array:
+        total = np.zeros(len(at))
+        for right, probability, *_ in sets:
+            likely = np.flatnonzero(probability[at] > _NEGLIGIBLE)
+            total[likely] += probability[at[likely]] * outside[axis](right, at[likely], limit[likely])
+        return total
+
+    everywhere = np.arange(len(members))
+    asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+    within, bound = {}, {}
+    for axis, core in positions.cores().items():
+        limit = limits[axis]
+        within[axis] = np.where(np.isfinite(limit), 1 - beyond(axis, limit, everywhere), np.nan)
+        bound[axis] = exceedance.limit_holding(HELD, functools.partial(beyond, axis), core)
+        # To the last digit: what is within the requirement with 95 % has a bound within it.
+        bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
+        most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
+        bound[axis] = np.where(bound[axis] <= most, bound[axis], np.nan)
+    return Assessed(
+        np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"], bound["h"], bound["v"]
+    )
 
 
 class _Positions:
@@ -126,6 +149,15 @@ class _Positions:
         self._vertical = _Axis(np.nan_to_num(z)[..., None], found.s_v[index], found.visit_v[index], found.typical_v)
         self._known_z = ~np.isnan(z) & ~np.isnan(found.s_v[index])
         self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
+
+    def cores(self) -> dict[str, Array]:
+        """Return what 95 % of the errors of right fixes stay within, horizontally and in height; NaN without."""
+        found, members = self._found, self._members
+        plan = exceedance.radius_holding(np.full(len(members), HELD), *found.cov[members].T)
+        return {
+            "h": plan * covariance.widening(HELD, found.nu_h[members]),
+            "v": np.sqrt(found.var_u[members]) * covariance.line_factor(HELD, found.nu_v[members]),
+        }
 
     def either(self, right: Flags, at: Index, limit_h: Array, limit_v: Array) -> Array:
         """Return the probability that the error along one axis or the other is beyond its limit.
@@ -153,12 +185,15 @@ class _Positions:
         asked = np.isfinite(limit)
         as_kept = (self._kept_h[at] == right).all(axis=1)
         plain = asked & as_kept
-        result[plain] = exceedance.outside_circle(limit[plain], *found.cov[members[plain]].T)
+        result[plain] = exceedance.outside_circle(
+            limit[plain], *found.cov[members[plain]].T, nu=found.nu_h[members[plain]]
+        )
         other = np.flatnonzero(asked & ~as_kept)
         if len(other):
             mean, variance = self._horizontal.of(at[other], np.broadcast_to(right, (len(other), len(right))))
             away = np.sqrt(((found.place[members[other]] - mean) ** 2).sum(axis=1))
-            result[other] = exceedance.beyond(away, limit[other], variance + found.base_h)
+            wide = covariance.widening(HELD, found.nu_h[members[other]]) ** 2
+            result[other] = exceedance.beyond(away, limit[other], wide * (variance + found.base_h))
         return result
 
     def in_height(self, right: Flags, at: Index, limit: Array) -> Array:
@@ -168,12 +203,16 @@ class _Positions:
         asked = np.isfinite(limit) & ~np.isnan(found.height[members])
         as_kept = (self._kept_v[at] == known).all(axis=1)
         plain = asked & as_kept & known.any(axis=1)
-        result[plain] = exceedance.beyond_height(np.zeros(plain.sum()), limit[plain], found.var_u[members[plain]])
+        result[plain] = exceedance.beyond_height(
+            np.zeros(plain.sum()), limit[plain], found.var_u[members[plain]], found.nu_v[members[plain]]
+        )
         other = np.flatnonzero(asked & ~plain & known.any(axis=1))
         if len(other):
             mean, variance = self._vertical.of(at[other], known[other])
             away = np.abs(found.height[members[other]] - mean[:, 0])
-            result[other] = exceedance.beyond_height(away, limit[other], variance + found.base_v)
+            result[other] = exceedance.beyond_height(
+                away, limit[other], variance + found.base_v, found.nu_v[members[other]]
+            )
         blind = np.flatnonzero(asked & ~known.any(axis=1))  # no right fix has a height: the one given is wrong
         if len(blind):
             result[blind] = self._gross_v(at[blind], limit[blind]) @ found.scales.sum(axis=0)

@@ -20,15 +20,16 @@ class Risk(Analysis):
     """Weigh every way a point's fixes could be right or wrong, and from it the risk of its position.
 
     A fix is wrong as often as its class shows; a wrong fix may come back when the next occupation is
-    soon, as often as `repeats` says.
+    soon, as often as `repeats` says. Risk and the 95 % radii are of one distribution: what is within the requirement
+    with 95 % has radii within it.
     """
 
     name = "risk"
     needs = (*Repeats.needs, "repeats")
-    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "beyond_h", "beyond_v"))
+    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v", "radius95_m", "up95_m"))
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return the risk, and the probability that the position rests on a wrong fix."""
+        """Return the risk, the probability that the position rests on a wrong fix, and what 95 % stay within."""
         from geoqa.analysis import gathered, posterior
 
         points, repeats = frames["points"], frames["repeats"].iloc[0]

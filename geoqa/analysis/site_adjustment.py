@@ -171,7 +171,8 @@ def _solve(normal: Array, right: Array, part: Index) -> Array:
     # A set-up whose stops are all contradicted hangs on nothing: it keeps what it has.
     loose = np.diag(normal) <= 1e-9 * scale
     lifted = normal + scale * same / size[:, None] + np.diag(np.where(loose, scale, 0.0))
-    found = np.linalg.solve(lifted, right)
+    # Stops left out may take a part asunder: the least solution leaves what hangs on nothing where it is.
+    found = np.linalg.lstsq(lifted, right, rcond=1e-12)[0]
     mean = groups.sums(found, part, int(part.max()) + 1) / np.bincount(part)[:, None]
     return np.asarray(found - mean[part])
 

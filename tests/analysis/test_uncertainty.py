@@ -6,22 +6,55 @@ from builders import judge, random_site, visits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.analysis import uncertainty
+from geoqa.analysis import exceedance
 from geoqa.core import covariance
 
 
-@given(st.floats(0, 1), st.floats(0, 0.0499))
-def test_a_wrong_fix_never_narrows_the_radius(wrong, beyond):
-    # Wrong fixes that lead nowhere do not make the right ones more precise.
-    share = uncertainty._share_of_core(np.array([wrong]), np.array([beyond]))[0]
-    assert 0.95 - 1e-12 <= share < 1
+def unequal(rows):
+    """Return the rows with sigmas that differ along every axis, and two classes."""
+    for i, row in enumerate(rows):
+        if row.get("s") is not None:
+            row |= {"se": row["s"], "sn": 1.4 * row["s"], "cov": 0.4 * row["s"] ** 2}
+            row["canopy"] = ("open", "dense")[i // 7 % 2]
+    return rows
 
 
-def test_the_share_grows_by_what_leads_beyond():
-    none, some, more, all_ = uncertainty._share_of_core(np.full(4, 0.1), np.array([0.005, 0.02, 0.04, 0.05]))
-    assert none == pytest.approx(0.95)
-    assert none < some < more
-    assert np.isnan(all_)
+@pytest.mark.parametrize("judged", ["h", "v", "hv"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(("require_h", "require_v"), [(0.03, 0.12), (0.15, 0.05), (0.15, 0.30)])
+def test_what_is_within_the_requirement_with_95_percent_has_bounds_within_it(seed, judged, require_h, require_v):
+    rows = unequal(random_site(np.random.default_rng(seed), points=25))
+    points = judge(rows, require_h=require_h, require_v=require_v, judge=judged)["points"]
+    given_, well = points["deliver"] == "yes", points["risk"] <= 0.05
+    assert given_.any()
+    for axis, limit, bound in (("h", require_h, "radius95_m"), ("v", require_v, "up95_m")):
+        if axis in judged:
+            assert (points.loc[given_, bound] <= limit).all()
+            placed = points["easting_m" if axis == "h" else "height_m"].notna()
+            assert (points.loc[well & placed, bound] <= limit).all()
+
+
+def test_a_bound_that_wrong_fixes_push_out_is_told_where_the_requirement_holds_it():
+    # One fix each, wrong with some percent: too much for a radius near that of right ones, not for 0.15 m.
+    single = [{"p": f"P{i}", "s": 0.004, "sv": 0.007, "canopy": "dense"} for i in range(4)]
+    tight, wide = (judge(single, require_h=h, require_v=v)["points"].iloc[0] for h, v in ((0.005, 0.009), (5.0, 9.0)))
+    assert wide["risk"] < 0.05 < tight["risk"]
+    assert wide["radius95_m"] <= 5.0
+    assert wide["up95_m"] <= 9.0
+    assert tight["within_h"] < 0.95
+
+
+@given(st.floats(0.001, 0.1), st.floats(0, 0.3), st.floats(1.5, 1e3), st.floats(0.5, 20))
+def test_a_limit_holds_what_it_says(sigma, wrong, nu, size):
+    def outside(limit, at):
+        none = np.zeros(len(limit))
+        right = exceedance.beyond_height(none, limit, np.full(len(at), sigma**2), nu)
+        return (1 - wrong) * right + wrong * exceedance.beyond_height(none, limit, np.full(len(at), size**2))
+
+    start = np.array([sigma, np.nan, 100 * sigma])
+    found = exceedance.limit_holding(0.95, outside, start)
+    assert np.isnan(found[1])
+    assert outside(found[[0, 2]], np.array([0, 2])) == pytest.approx(0.05, rel=1e-4)
 
 
 @pytest.mark.parametrize("seed", [4, 38, 39])

@@ -17,6 +17,7 @@ from pathlib import Path
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[1]))
+    sys.modules["bench.decision"] = sys.modules[__name__]
 
 import numpy as np
 import pandas as pd
@@ -92,6 +93,7 @@ def table(simulated: simulate.Simulated, frames: pipeline.Frames) -> pd.DataFram
     for name in ("crew", "stated"):
         rows[name] = _best(plain[name], rows["engine"].sum())
         rows[f"{name}_densest"] = _best(plain[name].where(rows["densest"]), (rows["engine"] & rows["densest"]).sum())
+    rows["crew_closes"] = plain["crew"].notna()
     return rows
 
 
@@ -374,7 +376,17 @@ def main() -> None:
     parser.add_argument(
         "--scenario-points", type=int, default=500, help="points with a wrong fix shot twice, 0 for none"
     )
+    parser.add_argument("--small", action="store_true", help="jobs of 1 to 100 points instead, in every world")
+    parser.add_argument("--world", choices=tuple(simulate.WORLDS), help="one world of the small jobs alone")
+    parser.add_argument("--part", type=float, default=1.0, help="share of the small jobs to review")
     given = parser.parse_args()
+    if given.small:
+        from bench import small
+
+        generator = "trees" if given.generator == "both" else given.generator
+        for world in [given.world] if given.world else simulate.WORLDS:
+            small.run(world, generator, given.part)
+        return
     for name in simulate.GENERATORS if given.generator == "both" else (given.generator,):
         run(name, given.sites, given.points, given.ratio_sites, given.scenario_points, given.first_seed)
 

@@ -16,6 +16,7 @@ import pytest
 from geoqa.outputs import grid_fit, offline
 
 STATIC = Path(offline.__file__).parent / "static"
+DATA_BLOCK = re.compile(r'<script type="application/json" id="([\w-]+)">(.*?)</script>', re.DOTALL)
 
 
 def block(text: str) -> bytes:
@@ -59,8 +60,7 @@ class Page:
     """The data blocks of a page."""
 
     def __init__(self, page: str) -> None:
-        found = re.findall(r'<script type="application/json" id="([\w-]+)">(.*?)</script>', page, re.DOTALL)
-        head = {name: json.loads(text) for name, text in found}
+        head = {name: json.loads(text) for name, text in DATA_BLOCK.findall(page)}
         assert list(head) == ["geoqa-head", "geoqa-block"]
         self.context, self.drawings = head["geoqa-head"]["context"], head["geoqa-head"]["drawings"]
         self.data = block(head["geoqa-block"])

@@ -179,9 +179,9 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
         *place,
         height.line("height", numbers(points, "height_m")),
         plane.line("radius, 95 %", numbers(points, "radius95_m")),
-        Cells("no radius", _why_none(points, "radius95_m", "var_e_m2")),
+        Cells("no radius", _why_none(points, "radius95_m", "var_e_m2", "within_h")),
         height.line("height, 95 %", numbers(points, "up95_m"), before="±"),
-        Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2")),
+        Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2", "within_v")),
         plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
         plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
         Cells("long axis from grid north", numbers(points, "azimuth_deg"), "number", 0, unit="°"),
@@ -192,10 +192,13 @@ def _distinct(points: pd.DataFrame, name: str) -> list[float]:
     return np.unique(numbers(points, name)).tolist()
 
 
-def _why_none(points: pd.DataFrame, radius: str, variance: str) -> pd.Series:
-    """Return why a position with a variance has no radius: it may too easily rest on a wrong fix."""
+def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> pd.Series:
+    """Return why a position with a variance has no radius (it may rest on a wrong fix), and what does hold."""
     none = np.isfinite(numbers(points, variance)) & np.isnan(numbers(points, radius))
-    return pd.Series(np.where(none, "none holds 95 %: a wrong fix may have gone unseen", ""))
+    share = numbers(points, within) if within in points else np.full(len(points), np.nan)
+    holds = [f"; what is required holds with {units.percent(round(p, 3))}" if np.isfinite(p) else "" for p in share]
+    why = "none holds 95 %: a wrong fix may have gone unseen"
+    return pd.Series([why + also if bare else "" for bare, also in zip(none, holds, strict=True)])
 
 
 def _occupations(
