@@ -63,14 +63,15 @@ revisits.html field sheet: what to observe again, how and when; .gpx and .csv be
 review.gpkg   everything, as layers for a desktop GIS
 run.json      what was read, with which recipe, by which versions
 
-If anything fails, an earlier result in OUT stays as it was; a file that is not geoqa's is never replaced.
+If anything fails, an earlier result in OUT stays as it was; what is not geoqa's there is never touched. Map, report
+and field sheet print the same id where they are of the same review.
 """
 
 
 @cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
 @click.option("--recipe", "-r", required=True, type=PATH, help="The recipe (TOML) of the job.")
-@click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made or replaced.")
+@click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made where there is none.")
 @click.option(
     "--apply-shift", "shifts", multiple=True, metavar="NAME",
     help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
