@@ -58,6 +58,7 @@ def hash_of_read(path: Path, marked: Mapping[Path, Mark]) -> str:
     InputError
         If it has changed since: what was read is not what the hash is of.
     """
+    refuse_changed([path], marked)  # one that is gone is told as such
     digest = sha256(path)
     refuse_changed([path], marked)
     return digest

@@ -386,9 +386,13 @@ def _put_back(staging: Path, target: Path) -> None:
         _written(staging / (_BACK + _PART), json.dumps(new)).replace(back)
         _sync(staging)
     try:
+        files = result_set.listed(result_set.record_in(staging)) or {}
         for path in sorted(staging.glob(f"{_OLD}*")):
-            if path.suffix != _PART:
-                path.replace(target / path.name.removeprefix(_OLD))
+            name = path.name.removeprefix(_OLD)
+            # What was not replaced needs none: it may be what is held open.
+            in_place = (staging / name).exists() or (files and name not in files and os.path.lexists(target / name))
+            if path.suffix != _PART and not in_place:
+                path.replace(target / name)
         for name, digest in json.loads(back.read_text(encoding="utf-8")).items():
             if result_set.is_plain(name) and (target / name).is_file() and result_set.sha256(target / name) == digest:
                 (target / name).unlink()

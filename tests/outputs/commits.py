@@ -96,18 +96,16 @@ def dying(at: int, refused: str = "") -> None:
             if count[0] == at:
                 os._exit(DEAD)
             count[0] += 1
-            if name in ("replace", "rename", "unlink") and _is_refused(Path(args[-1]), Path(args[0]), refused):
-                raise PermissionError(errno.EACCES, "held open", str(args[-1]))
+            if name in ("replace", "rename", "unlink"):
+                changed = Path(args[-1])
+                if changed.name == refused and changed.parent.name != ".geoqa-new":
+                    raise PermissionError(errno.EACCES, "held open", str(changed))
             return None if name == "fsync" else call(*args, **kwargs)
 
         return run
 
     for name in CALLS:
         setattr(os, name, counted(name, getattr(os, name)))
-
-
-def _is_refused(changed: Path, source: Path, refused: str) -> bool:
-    return changed.name == refused and changed.parent.name != ".geoqa-new" and ".old-" not in source.name
 
 
 def died(run: Callable[[], None], at: int, refused: str = "") -> int:

@@ -111,24 +111,64 @@ def test_what_is_other_peoples_stays_as_it_is(out):
     assert mode(out) == 0o700
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="mount is Linux's")
-def test_a_mounted_disk_keeps_its_files(out):
-    (out / "photos" / "a.jpg").unlink()
-    if shutil.which("mount") is None:
-        pytest.skip("mount is not installed")
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "tmpfs", out / "photos"], capture_output=True, text=True, check=False
-    )  # fmt: skip
-    if done.returncode:
-        pytest.skip(f"nothing can be mounted here: {done.stderr.strip()}")
-    try:
-        (out / "photos" / "b.jpg").write_bytes(b"on a disk of its own")
-        was = commits.others(out)
+@pytest.fixture
+def mount():
+    """Return a function that mounts something, and take it away again; skip where nothing can be mounted."""
+    places = []
+
+    def run(*call):
+        if shutil.which("mount") is None:
+            pytest.skip("mount is not installed")
+        done = subprocess.run(["mount", *call], capture_output=True, text=True, check=False)
+        if done.returncode:
+            pytest.skip(f"nothing can be mounted here: {done.stderr.strip()}")
+        places.append(call[-1])
+
+    yield run
+    for place in places:
+        subprocess.run(["umount", place], check=True)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="mount is called as on Linux")
+@pytest.mark.parametrize("how", ["a disk", "a folder elsewhere"])
+def test_a_mounted_disk_keeps_its_files(out, mount, tmp_path, how):
+    (tmp_path / "elsewhere").mkdir()
+    mount(*(["-t", "tmpfs", "tmpfs"] if how == "a disk" else ["--bind", tmp_path / "elsewhere"]), out / "photos")
+    (out / "photos" / "b.jpg").write_bytes(b"on a disk of its own")
+    was = commits.others(out)
+    assert "photos/b.jpg" in was
+    commits.write(out, commits.SECOND)
+    assert commits.state(out) == "second"
+    assert commits.others(out) == was
+    (out / ".geoqa-new" / "theirs").mkdir(parents=True)
+    mount("--bind", out / "photos", out / ".geoqa-new" / "theirs")
+    with pytest.raises(OutputError, match="theirs is a folder where geoqa makes only files"):
+        commits.write(out, commits.FIRST)
+    assert commits.others(out) == was
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="mount is called as on Linux")
+def test_a_file_mounted_at_a_name_of_ours_is_named_and_everything_put_back(out, mount, tmp_path):
+    (tmp_path / "theirs.txt").write_text(commits.FIRST["points.csv"])
+    mount("--bind", tmp_path / "theirs.txt", out / "points.csv")
+    with pytest.raises(OutputError, match=r"points\.csv cannot be replaced: Device or resource busy"):
         commits.write(out, commits.SECOND)
-        assert os.path.ismount(out / "photos")
-        assert commits.others(out) == was
-    finally:
-        subprocess.run(["umount", out / "photos"], check=True)
+    assert commits.state(out) == "first"
+    assert (tmp_path / "theirs.txt").read_text() == commits.FIRST["points.csv"]
+
+
+@pytest.mark.parametrize("place", ["link", "mounted"])
+@pytest.mark.skipif(sys.platform != "linux", reason="mount is called as on Linux")
+def test_the_output_folder_may_be_a_link_or_a_mounted_disk(tmp_path, mount, place):
+    (tmp_path / "real").mkdir()
+    if place == "link":
+        (tmp_path / "link").symlink_to(tmp_path / "real")
+    else:
+        (tmp_path / "mounted").mkdir()
+        mount("-t", "tmpfs", "tmpfs", tmp_path / "mounted")
+    for texts, word in ((commits.FIRST, "first"), (commits.SECOND, "second")):
+        commits.write(tmp_path / place, texts)
+        assert commits.state(tmp_path / place) == word
 
 
 def test_no_call_touches_what_is_other_peoples(out, monkeypatch):
@@ -279,7 +319,7 @@ def test_a_file_held_open_is_named_and_everything_put_back(out, monkeypatch, nam
         real = getattr(os, call)
 
         def held(*args, real=real, **kwargs):
-            if str(args[-1]) == str(out / name) and ".old-" not in str(args[0]):
+            if str(args[-1]) == str(out / name):
                 raise PermissionError(errno.EACCES, "in use", str(args[0]), None, str(args[-1]))
             return real(*args, **kwargs)
 

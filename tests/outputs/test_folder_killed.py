@@ -82,6 +82,19 @@ def test_a_journal_that_is_cut_off_is_dropped(tmp_path):
     assert commits.settled(out, commits.others(out)) == "first"
 
 
+@pytest.mark.parametrize("damage", ["", "{}", '{"files": {"map.html"'])
+def test_a_journal_that_did_not_reach_the_disk_puts_back_what_was_replaced(tmp_path, damage):
+    for at in range(20, 45):
+        out = tmp_path / str(at) / "out"
+        commits.start(out)
+        was = commits.others(out)
+        commits.died(lambda out=out: commits.write(out, commits.SECOND), at)
+        if (out / ".geoqa-new" / "run.json").exists():
+            (out / ".geoqa-new" / "run.json").write_text(damage)
+            (out / "new.txt").unlink(missing_ok=True)  # nothing says any more that it was new
+            assert commits.settled(out, was) == "first"
+
+
 def test_a_first_set_that_was_killed_is_geoqas_own(tmp_path):
     """Before its run.json is in place nothing else says whose the files are."""
     caught = 0
