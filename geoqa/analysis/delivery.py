@@ -67,13 +67,18 @@ class Delivery(Analysis):
         import numpy as np
         import pandas as pd
 
+        from geoqa.analysis import judged
+        from geoqa.core.scope import with_scope
+
         points = frames["points"]
         tests = self._tests(points, frames["classes"], job)
         code = np.argmax(np.column_stack(tests), axis=1)
+        judge_h, judge_v = judged.with_heights(points, job)
+        alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
         keyed = points[["point"]].copy()
         deliver = np.isin(code, _DELIVERED)
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
-        keyed["deliver_reason"] = pd.Categorical.from_codes(code, categories=list(REASONS))
+        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
         return Result({"points": keyed})
 

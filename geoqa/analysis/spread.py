@@ -73,8 +73,13 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         return classes[column].to_numpy(dtype=float, na_value=np.nan)[row]
 
     silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
+    # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
+    step_h, step_v = (
+        np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)) for axis in "hv"
+    )
     scale_h, scale_v = of("scale_h") ** 2, of("scale_v") ** 2
-    own_h, own_v = of("repeatability_h_m") ** 2, of("repeatability_v_m") ** 2
+    own_h = np.maximum(of("repeatability_h_m") ** 2, step_h**2 / 12)
+    own_v = np.maximum(of("repeatability_v_m") ** 2, step_v**2 / 12)
     return Spread(
         var_e=np.where(silent_h, own_h, scale_h * told.var_e),
         var_n=np.where(silent_h, own_h, scale_h * told.var_n),

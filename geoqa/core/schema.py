@@ -7,6 +7,7 @@ than its contract names.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -350,6 +351,16 @@ FRAMES: dict[str, Frame] = {
     "changes": CHANGES,
     "revisits": REVISITS,
 }
+
+
+#: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
+_ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
+
+
+def enlarged(layer: str) -> tuple[str, int]:
+    """Return the frame that a layer of review.gpkg shows, and how many times enlarged; 0 where it is the frame."""
+    found = _ENLARGED.fullmatch(layer)
+    return (found[1], int(found[2])) if found else (layer, 0)
 
 
 def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterable[str] | None = None) -> None:

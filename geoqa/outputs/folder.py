@@ -25,7 +25,7 @@ from geoqa.outputs import record as records
 
 #: What every review could write before run.json listed its set.
 UNLISTED = (
-    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "revisits.html", "revisits.gpx",
+    "map.html", "report.html", "report.pdf", "review.gpkg", "review.qgs", "points.csv", "revisits.html", "revisits.gpx",
     "revisits.csv",
 )  # fmt: skip
 #: In .geoqa-new: files that were replaced, until the set is in place; what was new where they are put back.

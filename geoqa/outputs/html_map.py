@@ -11,7 +11,7 @@ import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
-from geoqa.core import geodesy, units
+from geoqa.core import geodesy, scope, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
 from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology
@@ -77,6 +77,8 @@ class MapContext:
     grid
         How the job's coordinates follow from a place on the map, see `geoqa.outputs.grid_fit`; None where the
         job counts in longitude and latitude, or no polynomial serves.
+    scope
+        Which axis alone is judged, a sentence; empty where both are.
     """
 
     title: str
@@ -94,6 +96,7 @@ class MapContext:
     north: str = "True north is up"
     lonlat: bool = False
     grid: Mapping[str, Any] | None = None
+    scope: str = ""
 
     @classmethod
     def of(
@@ -122,6 +125,7 @@ class MapContext:
             expectation_known=_expectation_known(frames),
             lonlat=geodesy.of(job).geographic,
             grid=_grid(points, job),
+            scope=scope.said(points),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -227,12 +231,13 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     """Return the HTML before and after the map; readable without scripts."""
     total, ready = sum(context.statuses.values()), context.deliveries.get("yes", 0)
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
+    alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
         f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not."
-        f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
+        f"{alone}{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core import scope
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import METRES_PER, counted
@@ -52,6 +53,7 @@ def lines(
         *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
         *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
         *_roles(job),
+        *(_wrapped(alone) if (alone := scope.said(points)) else []),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
@@ -82,8 +84,7 @@ def _roles(job: Job) -> list[str]:
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:
-    counts = points.loc[points["deliver"] == "no", "deliver_reason"].value_counts()
-    counts = counts[counts > 0]
+    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
 
 

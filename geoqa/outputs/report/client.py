@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from geoqa.core import scope
 from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import counted
@@ -41,8 +42,10 @@ def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...
     picture = site_picture.figure(frames, job)
     counts = _counts(points)
     site: Block = Beside((counts,), picture) if picture else counts
+    alone = scope.said(points)
+    judged = (Text(alone, strong=True),) if alone else ()
     return (
-        Section("What was found", (*_headline(points), Facts(tuple(_asked(frames, job, corrected))), site)),
+        Section("What was found", (*_headline(points), *judged, Facts(tuple(_asked(frames, job, corrected))), site)),
         Section("What is not delivered, and why", _withheld(points)),
         Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),
@@ -156,8 +159,7 @@ def _counts(points: pd.DataFrame) -> Table:
 
 
 def _withheld(points: pd.DataFrame) -> tuple[Block, ...]:
-    counts = points.loc[points["deliver"] == "no", "deliver_reason"].astype("str").value_counts()
-    counts = counts[counts > 0]
+    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     if counts.empty:
         return (Text("Every point may be delivered."),)
     rows = tuple((f"{n:,}", shown(REASONS.get(str(reason), str(reason)))) for reason, n in counts.iloc[:MOST].items())
