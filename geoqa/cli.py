@@ -11,7 +11,16 @@ import click
 
 from geoqa.core.errors import CallError, GeoqaError
 from geoqa.progress import Progress, Terminated, terminating
-from geoqa.step_commands import PATH, RunStep, also_options, first_line, refuse_all_of_none, say
+from geoqa.step_commands import (
+    PATH,
+    RunStep,
+    also_options,
+    end_if_failed,
+    first_line,
+    refuse_all_of_none,
+    say,
+    tell_failed,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -28,7 +37,8 @@ INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
 Exit codes: 0 every point that is not single by plan may be delivered;
 1 there are findings; 2 the input or the call is wrong; 3 a coordinate
-operation was refused; 70 an error inside geoqa."""
+operation was refused; 70 an error inside geoqa, or a step or a plugin
+that failed: then all that does not rest on it is written."""
 
 
 @click.group(
@@ -111,6 +121,7 @@ def review(
     _print(made, written)
     for note in further.notes(made.frames["points"]) if further else ():
         say(f"Note: {note}")
+    tell_failed(made.failed)
     raise SystemExit(made.exit_code)
 
 
@@ -259,7 +270,9 @@ def draw_map(folder: Path, out: Path | None) -> None:
     """Draw the map of an earlier review again, from its review.gpkg and run.json."""
     from geoqa import stored
 
-    say(f"Wrote {stored.draw_map(folder, out)}")
+    written, failed, before = stored.draw_map(folder, out)
+    say(f"Wrote {written}")
+    end_if_failed(failed, before)
 
 
 @cli.command(name="report", short_help="Write the report of an earlier review again.")
@@ -269,8 +282,10 @@ def write_report(folder: Path, out: Path | None) -> None:
     """Write the report of an earlier review again, from its review.gpkg and run.json."""
     from geoqa import stored
 
-    for path in stored.write_report(folder, out):
+    written, failed, before = stored.write_report(folder, out)
+    for path in written:
         say(f"Wrote {path}")
+    end_if_failed(failed, before)
 
 
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from geoqa import sources
 from geoqa.core import earlier, geodesy, result_set
 from geoqa.core.errors import CallError, InputError
 
@@ -65,7 +66,7 @@ def _files(folder: Path, record: dict[str, Any]) -> list[Path]:
         remedy = "Name the files themselves, and the earlier review with --since."
         if not path.is_file():
             raise CallError(f"{folder} was made of {path}, which is no longer there. {remedy}")
-        if result_set.sha256(path) != entry.get("sha256"):
+        if sources.sha256(path) != entry.get("sha256"):
             raise CallError(f"{path} has changed since {folder} was made of it (its SHA-256 is another). {remedy}")
         found.append(path)
     if not found:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import glob
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from geoqa.core import door
 from geoqa.core.errors import CallError, InputError
-from geoqa.core.result_set import sha256
-
-#: What tells one state of a file from another: device, number, length, times of the last changes.
-Mark = tuple[int, ...]
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -101,39 +98,20 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
             raise CallError(f"{name} is a copy of {seen[digest]}, byte for byte. Name one of the two.")
 
 
-def marks(paths: Iterable[Path]) -> dict[Path, Mark]:
-    """Return what tells the present state of each file from another, before it is read; whoever reads it misses it."""
-    return {path: mark for path in paths if (mark := _mark(path))}
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of what was read of a file, as hexadecimal digits."""
+    return door.seen(path).sha256
 
 
-def hash_of_read(path: Path, marked: Mapping[Path, Mark]) -> str:
-    """Return the SHA-256 of a file that was read since it was marked.
-
-    Raises
-    ------
-    InputError
-        If it has changed since: what was read is not what the hash is of.
-    """
-    refuse_changed([path], marked)  # one that is gone is told as such
-    digest = sha256(path)
-    refuse_changed([path], marked)
-    return digest
+def entry(name: str, path: Path, reader: str) -> dict[str, Any]:
+    """Return what the record of a review tells of a file that it read: `name` is what it goes by."""
+    found = door.seen(path)
+    return {"file": name, "sha256": found.sha256, "bytes": found.bytes, "reader": reader}
 
 
-def refuse_changed(paths: Iterable[Path], marked: Mapping[Path, Mark]) -> None:
-    """Raise InputError if a file is not in the state in which it was marked."""
-    for path in paths:
-        if path in marked and _mark(path) != marked[path]:
-            raise InputError(
-                f"{path} was changed or replaced while it was read, so that nothing can say what was read. "
-                "Review again once it stays as it is."
-            )
-
-
-def _mark(path: Path) -> Mark:
-    """Return the mark of a file; an empty one where it cannot be looked at."""
-    try:
-        now = path.stat()
-    except (OSError, ValueError):
-        return ()
-    return now.st_dev, now.st_ino, now.st_size, now.st_mtime_ns, now.st_ctime_ns
+def refuse_changed(expected: Mapping[Path, str], seen: Mapping[Path, door.Seen]) -> None:
+    """Raise InputError if a file that was read again is not what it was: `expected` holds its SHA-256."""
+    for path, digest in expected.items():
+        again = seen.get(path.absolute())
+        if again is not None and again.sha256 != digest:
+            raise InputError(f"{path} has changed since the review was made. Review again.")

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import pipeline
-from geoqa.core.errors import CallError
+from geoqa import pipeline, plugins
+from geoqa.core.errors import CallError, StepError
 from geoqa.reviews import Progress, Review, asked, refuse_loss
 
 if TYPE_CHECKING:
@@ -26,7 +26,12 @@ def load(folder: Path) -> Review:
 
     record, frames = read_review(folder)
     job = read_job(folder, record)
-    return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
+    failed = record.get("failed", ())
+    listed = [one for one in failed if isinstance(one, dict)] if isinstance(failed, list) else []
+    return Review(
+        job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record,
+        failed={str(one.get("step")): str(one.get("reason")) for one in listed},
+    )  # fmt: skip
 
 
 def taken_up(folder: Path) -> Review:
@@ -45,32 +50,40 @@ def taken_up(folder: Path) -> Review:
     return load(folder)
 
 
-def draw_map(folder: Path, out: Path | None = None) -> Path:
-    """Draw the map of an earlier review again, into its folder or to another file; return what was written."""
+def draw_map(folder: Path, out: Path | None = None) -> tuple[Path, dict[str, str], dict[str, str]]:
+    """Draw the map of an earlier review again, into its folder or to another file.
+
+    Returns
+    -------
+    tuple
+        What was written, what failed so far without the review and why, and what of that had failed before.
+    """
     from geoqa.outputs import folder as folders
 
     review = taken_up(folder)
+    before = dict(review.failed)
     if out is not None and (out.name, out.parent.resolve()) != ("map.html", folder.resolve()):
         review.write_map(out)
-        return out
+        return out, review.failed, before
     made: dict[str, Any] = {}
     with folders.writing(folder, made, replaces=("map.html",)) as staging:
         review.write_map(staging / "map.html")
         made |= folders.record_beside(folder, review.id)
-    return folder / "map.html"
+    return folder / "map.html", review.failed, before
 
 
-def write_report(folder: Path, out: Path | None = None) -> list[Path]:
-    """Write the report of an earlier review again, into its folder or another; return what was written."""
+def write_report(folder: Path, out: Path | None = None) -> tuple[list[Path], dict[str, str], dict[str, str]]:
+    """Write the report of an earlier review again, into its folder or another; return as `draw_map` does."""
     from geoqa.outputs import folder as folders
     from geoqa.reviews import REPORTS
 
     review, target = taken_up(folder), out or folder
+    before = dict(review.failed)
     made: dict[str, Any] = {}
     with folders.writing(target, made, replaces=REPORTS) as staging:
         made |= folders.record_beside(target, review.id)
         names = [path.name for path in review.write_report(staging)]
-    return [target / name for name in names]
+    return [target / name for name in names], review.failed, before
 
 
 def deliver(
@@ -91,21 +104,31 @@ def deliver(
     -------
     tuple
         The files written, and what a person should know of them.
+
+    Raises
+    ------
+    StepError
+        If one could not be written; the others are.
     """
     from geoqa.outputs import folder as folders
 
     review = taken_up(folder)
     deliveries = asked(also, review.job, all_points)
     names = deliveries.names()
+    failed: dict[str, str] = {}
     refuse_loss(folder, (), names)
     also_before = review.record.get("also")
     listed = also_before if isinstance(also_before, list) else []
     before = [one for one in listed if isinstance(one, dict) and one.get("file") not in names]
     record = dict(review.record)
     with folders.writing(folder, record, replaces=()) as staging:
-        made = deliveries.write(staging, review.frames, review.job, progress)
+        made = deliveries.write(staging, review.frames, review.job, progress, failed)
         record["also"] = [*before, *made]
-    return [folder / name for name in names], deliveries.notes(review.frames["points"])
+    written = [folder / name for name, writer in names.items() if writer.name not in failed]
+    if failed:
+        told = "; ".join(f"{name}: {reason}" for name, reason in failed.items())
+        raise StepError(f"not written: {told}. Written: {', '.join(path.name for path in written) or 'nothing'}.")
+    return written, deliveries.notes(review.frames["points"])
 
 
 def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:
@@ -143,7 +166,10 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     kept = pipeline.Frames(
         {name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives}
     )
-    messages = pipeline.run([step], kept, review.job)
+    foreign, failed = [step.name] if plugins.catalogue().is_third_party(step.name) else [], dict[str, str]()
+    messages = pipeline.run([step], kept, review.job, foreign=foreign, failed=failed)
+    if failed:
+        raise StepError(failed[step.name])
     made = {address.partition(".")[0] for address in step.gives}
     with folders.replacing_file(out) as staging:
         geopackage.write(staging, {name: kept[name] for name in made}, review.job)

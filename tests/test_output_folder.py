@@ -247,39 +247,38 @@ def _in_place(path):
 
 
 @pytest.mark.parametrize("change", [_another, _in_place, Path.unlink])
-def test_an_input_that_changes_after_it_was_read_is_refused(place, monkeypatch, change):
+def test_an_input_that_changes_after_it_was_read_is_recorded_as_read(place, monkeypatch, change):
     from geoqa import reading
 
-    read = reading.read
+    read, was = reading.read, sources.sha256(place / "occupations.csv")
 
-    def changed(readers, paths, *others):
-        result = read(readers, paths, *others)
+    def changed(found, paths, *others):
+        result = read(found, paths, *others)
         change(paths[0])
         return result
 
     monkeypatch.setattr(reading, "read", changed)
-    with pytest.raises(InputError, match=r"occupations\.csv was changed or replaced while it was read"):
-        geoqa.review(place / "occupations.csv", place / "site.toml")
+    made = geoqa.review(place / "occupations.csv", place / "site.toml")
+    assert made.record["inputs"][0]["sha256"] == was
+    assert made.id == identity(place / "out")
 
 
 @pytest.mark.parametrize("table", ['[match]\nby = "lookup"\nfile = "side.csv"\n', '[decisions]\nfile = "side.csv"\n'])
-def test_a_side_file_that_changes_after_it_was_read_is_refused(place, monkeypatch, table):
+def test_a_side_file_that_changes_after_it_was_read_is_recorded_as_read(place, monkeypatch, table):
     from geoqa import pipeline
 
-    (place / "side.csv").write_text(
-        "from,to\nA9,A1\n" if "lookup" in table else "action,kind,target,guard,who,when,why\n"
-    )
+    head = "from,to\nA9,A1\n" if "lookup" in table else "action,kind,target,guard,who,when,why\n"
+    (place / "side.csv").write_text(head)
     (place / "site.toml").write_text(sites.RECIPE + table)
-    run = pipeline.run
+    run, was = pipeline.run, sources.sha256(place / "side.csv")
 
     def changed(*arguments, **named):
         _in_place(place / "side.csv")
         return run(*arguments, **named)
 
-    geoqa.review(place / "occupations.csv", place / "site.toml")
     monkeypatch.setattr(pipeline, "run", changed)
-    with pytest.raises(InputError, match=r"side\.csv was changed or replaced while it was read"):
-        geoqa.review(place / "occupations.csv", place / "site.toml")
+    made = geoqa.review(place / "occupations.csv", place / "site.toml")
+    assert made.record["inputs"][-1]["sha256"] == was != sources.sha256(place / "side.csv")
 
 
 def test_a_boundary_is_among_the_inputs_and_must_stay_until_it_is_drawn(place):
@@ -293,7 +292,7 @@ def test_a_boundary_is_among_the_inputs_and_must_stay_until_it_is_drawn(place):
     boundary.write_text(
         json.dumps(line | {"coordinates": [[[172.99, -41.6], [173.02, -41.6], [173.01, -41.5], [172.99, -41.6]]]})
     )
-    with pytest.raises(InputError, match=r"boundary\.geojson was changed"):
+    with pytest.raises(InputError, match=r"boundary\.geojson has changed since the review was made"):
         review.write_map(place / "map.html")
 
 
