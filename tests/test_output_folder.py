@@ -282,16 +282,18 @@ def test_a_side_file_that_changes_after_it_was_read_is_recorded_as_read(place, m
 
 
 def test_a_boundary_is_among_the_inputs_and_must_stay_until_it_is_drawn(place):
-    line = {"type": "Polygon", "coordinates": [[[172.99, -41.6], [173.01, -41.6], [173.01, -41.5], [172.99, -41.6]]]}
+    def draw(east):
+        ring = [[172.99, -41.6], [east, -41.6], [173.01, -41.5], [172.99, -41.6]]
+        feature = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+        boundary.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+
     boundary = place / "boundary.geojson"
-    boundary.write_text(json.dumps(line))
+    draw(173.01)
     (place / "site.toml").write_text(sites.RECIPE + '[step.site-boundary]\nfile = "boundary.geojson"\n')
     review = geoqa.review(place / "occupations.csv", place / "site.toml")
     assert review.record["inputs"][-1]["sha256"] == sources.sha256(boundary)
     review.write_map(place / "map.html")
-    boundary.write_text(
-        json.dumps(line | {"coordinates": [[[172.99, -41.6], [173.02, -41.6], [173.01, -41.5], [172.99, -41.6]]]})
-    )
+    draw(173.02)
     with pytest.raises(InputError, match=r"boundary\.geojson has changed since the review was made"):
         review.write_map(place / "map.html")
 
