@@ -207,9 +207,9 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     ]  # fmt: skip
 
 
-def patience(record: Mapping[str, Any]) -> float | None:
-    """Return after how long a fix was late, as the run had it; None where it did not look."""
-    for step in record.get("steps", ()):
-        if step.get("step") == "canopy-costs":
-            return float(step["parameters"]["patience_s"]["value"])
+def parameter(record: Mapping[str, Any], step: str, name: str) -> float | None:
+    """Return a parameter of a step as the run had it; None where the step did not run."""
+    for one in record.get("steps", ()):
+        if one.get("step") == step:
+            return float(one["parameters"][name]["value"])
     return None
