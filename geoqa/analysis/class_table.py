@@ -69,6 +69,9 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
         table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
         table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
+        if pairs.all_stated:
+            stated_m = table[f"stated_{axis}_m"].to_numpy()
+            _put(table, f"repeatability_{axis}_m", _of_stated(stated_m, ratio, found.repeat[axis]))
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
     tail, fit = found.tail, found.fits[0]
@@ -141,7 +144,7 @@ def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreA
     """
     stated, plain = pairs.stated, pairs.plain
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if len(silent_h) and (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
+    if pairs.all_stated:
         found = mixture.fit(stated, n)
         return found, mixture.with_tail_of(found, plain, n)
     found = mixture.fit(plain, n)
@@ -213,6 +216,17 @@ def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[fl
     by = known.groupby(known["canopy"].astype("str"), observed=True)[column].median()
     whole = float(known[column].median()) if len(known) else np.nan
     return [whole, *(float(by.get(name, np.nan)) for name in names)]
+
+
+def _of_stated(stated_m: Array, ratio: Bounded, plain: Bounded) -> Bounded:
+    """Return the repeatability where every visit states its precision: the usual one times what it was worth.
+
+    Closures in metres serve where no ratio is known: there one row that has not settled, which says so itself, would
+    speak for all that have.
+    """
+    known = np.isfinite(stated_m * ratio.value)
+    value, low, high = (np.where(known, stated_m * r, p) for r, p in zip(ratio[:3], plain[:3], strict=True))
+    return Bounded(value, low, high, ratio.basis)
 
 
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
