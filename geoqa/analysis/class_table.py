@@ -11,6 +11,7 @@ from scipy import special
 
 from geoqa.analysis import mixture, visit_pairs
 from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.core.units import bounded as told
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -254,8 +255,8 @@ def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {row.tail_rate:.0%} ({row.tail_rate_low:.0%} to {row.tail_rate_high:.0%}) of the pairs of "
-        f"different visits lie far outside the rest"
+        f"under {row.canopy} {told(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL
     ]

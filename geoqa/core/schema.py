@@ -220,6 +220,7 @@ CLASSES = Frame(
         "wrong_fix_rate": _float("share of initializations that are grossly wrong", minimum=0),
         "wrong_fix_rate_low": _float("... lower 95 % bound; null where a prior stands in", minimum=0),
         "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
+        "points": _int("observed points, of which the shares are", minimum=0),
         **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
         "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
         "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),

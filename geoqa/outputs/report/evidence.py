@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.control_contracts import REFUSED, YES
 from geoqa.core.figure import Figure
 from geoqa.core.schema import GRADES, STATUSES
-from geoqa.core.units import duration, share
+from geoqa.core.units import duration, part
 from geoqa.outputs import class_words, control_words, shift_words
 from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
@@ -146,11 +146,14 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
     shares = [
-        (shown(str(row["canopy"]), 40), *(share(row[f"share_{status}"]) for status in STATUSES))
-        for _, row in classes.iterrows()
-    ]
-    head = ("cover", *STATUSES)
-    found.append(table("Share of observed points", head, shares, range(1, 6), "classes"))
+        (
+            shown(str(row["canopy"]), 40), f"{row['points']:,}",
+            *(part(round(row[f"share_{status}"] * row["points"]), row["points"]) for status in STATUSES),
+        )
+        for _, row in classes.fillna({f"share_{status}": 0.0 for status in STATUSES}).iterrows()
+    ]  # fmt: skip
+    head = ("cover", "observed points", *STATUSES)
+    found.append(table("Observed points by cover and status", head, shares, range(1, 7), "classes"))
     return found
 
 
