@@ -38,7 +38,7 @@ SPELLED = (
 MOST_TRIES = 20
 #: Up to here any font has what a name is written in: Latin, Greek, Cyrillic.
 FAMILIAR = "\u04ff"
-_WORD = re.compile(r'[^\s"\\<>]*[^\x00-\u04ff\s][^\s"\\<>]*')
+_WORD = re.compile(r'[^\s"\\<>]*[^\x00-\x7f\s][^\s"\\<>]*')
 _UNSET = re.compile(r"the (?:text|text contains the disallowed codepoint) `\"(.*?)\"`", re.DOTALL)
 _TRIAL = b"""#set document(title: "x")
 #set text(font: ("DejaVu Sans", "Libertinus Serif"))
@@ -102,15 +102,17 @@ def pdf(document: Document, system_fonts: bool = True) -> bytes:
 def _spellings(text: str, tried: Callable[[str], object], refused: type[Exception]) -> Iterator[str]:
     """Yield the document's data as it is, then with ever more signs spelled by their code points."""
     yield text
-    if not (strange := {sign for sign in text if sign > FAMILIAR} - set("⟨⟩")):
+    if text.isascii():
         return
+    strange = {sign for sign in text if sign > FAMILIAR} - set("⟨⟩")
     data = json.loads(text) | {"note": SPELLED}
     lacking = _lacking(text, tried, refused) - set("⟨⟩")
     yield json.dumps(data, ensure_ascii=False).translate(_code_points(lacking))
     # A figure is set by other rules than text: it can fail for signs that there is a font for.
     pictured = _in_figures(data, _code_points(strange))
     yield json.dumps(pictured, ensure_ascii=False).translate(_code_points(lacking))
-    yield json.dumps(data, ensure_ascii=False).translate(_code_points(strange))
+    for above in (FAMILIAR, "\x7f"):
+        yield json.dumps(data, ensure_ascii=False).translate(_code_points({sign for sign in text if sign > above}))
 
 
 def _code_points(signs: Iterable[str]) -> dict[int, str]:
