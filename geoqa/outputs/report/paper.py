@@ -75,7 +75,7 @@ def pdf(document: Document, system_fonts: bool = True) -> bytes:
     typst: Any = importlib.import_module("typst")
     source = resources.files("geoqa.outputs").joinpath("static/report.typ").read_bytes()
     data = {
-        "title": document.title, "subtitle": document.subtitle, "note": "",
+        "title": document.title, "subtitle": document.below_title, "id": document.review_id, "note": "",
         "first": [_section(section) for section in document.first],
         "rest": [_section(section) for section in document.rest],
     }  # fmt: skip
