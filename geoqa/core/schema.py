@@ -199,6 +199,8 @@ POINTS = Frame(
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": _text("shifts without which the point would not disagree"),
+        "shift_h_m": _float("how far off it is if the wrong one of two halves it rests on is, horizontally", minimum=0),
+        "shift_v_m": _float("the same for the height; null where no half is, or a shift is known to be off", minimum=0),
         "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },

@@ -71,6 +71,8 @@ class MapContext:
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
         See `geoqa.outputs.cautions`.
+    review_id
+        What tells the review from others; none where it is not known.
     north
         Which north is up.
     zone, ahead
@@ -96,6 +98,7 @@ class MapContext:
     tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
+    review_id: str = ""
     north: str = "True north is up"
     zone: str = "UTC"
     ahead: Sequence[tuple[int, int]] = ()
@@ -104,7 +107,9 @@ class MapContext:
     scope: str = ""
 
     @classmethod
-    def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
+    def of(
+        cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = (), review_id: str = ""
+    ) -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
         return cls(
@@ -122,6 +127,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
+            review_id=review_id,
             tables=_tables(frames, job),
             expectation_known=_expectation_known(frames),
             zone=clock.name(job),
@@ -253,7 +259,8 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
-        f"{total - ready:,} not.{alone}</p>\n"
+        f"{total - ready:,} not.{alone}"
+        f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'

@@ -50,7 +50,7 @@ def pdf(document: Document) -> bytes:
     source = resources.files("geoqa.outputs").joinpath("static/report.typ").read_bytes()
     data = json.dumps(
         {
-            "title": document.title, "subtitle": document.subtitle,
+            "title": document.title, "subtitle": document.below_title, "id": document.review_id,
             "first": [_section(section) for section in document.first],
             "rest": [_section(section) for section in document.rest],
         },
