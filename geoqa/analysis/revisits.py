@@ -32,7 +32,8 @@ class Revisits(Analysis):
 
     name = "revisits"
     needs = (
-        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "closures",
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
+        "occupations.fix", "closures",
         "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.explained",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",
     )  # fmt: skip

@@ -138,7 +138,7 @@ def test_the_points_own_test_is_of_all_visits_together():
         ([{}], "observed once"),
         ([{"fix": "1"}, {"fix": "1", "t": 300}], "only one initialization is shown"),
         ([{"fix": None}, {"fix": None, "t": 300}], "no row shows a fresh initialization"),
-        ([{"t": None}, {"t": None}], "observed once: identical rows without distinct times are copies"),
+        ([{"t": None}, {"t": None}], "observed once: its other rows are copies of it"),
         ([{}, {"t": 300, "u": None}], "the height was observed once"),
     ],
 )
