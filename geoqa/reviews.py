@@ -232,7 +232,7 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, corrections, file_rules, meaning
+    from geoqa.core import assembly, corrections, file_rules, labels, meaning
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
@@ -267,8 +267,14 @@ def review(
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
+            # A log names its fixes itself.
+            exact = [
+                "epochs" in result.frames or own.input.exact_labels
+                for (*_, result), own in zip(read, jobs, strict=True)
+            ]
+            parts, of_labels = labels.united(parts, exact)
             parts, job, of_files = file_rules.settled(parts, names, jobs, job)
-            messages += of_files
+            messages += [*of_labels, *of_files]
             frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
             messages += [*said, *meaning.told(frames[kind])]
         else:

@@ -87,7 +87,9 @@ class Closures(Analysis):
         of = np.zeros(len(occupations), np.int64)
         of[copy] = occupations["occupation_id"].to_numpy()[original]
         said = copied.told(copy, original, occupations)
-        return Result({"closures": frame, "occupations": occupations[["occupation_id"]].assign(copy_of=of)}, tuple(said))
+        return Result(
+            {"closures": frame, "occupations": occupations[["occupation_id"]].assign(copy_of=of)}, tuple(said)
+        )
 
     def _evidence(
         self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, copied: Flags

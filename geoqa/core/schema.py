@@ -86,7 +86,9 @@ OCCUPATIONS = Frame(
         "height_m": _float("height above the job's height reference"),
         "lon_deg": _float("longitude as read, for geographic input"),
         "lat_deg": _float("latitude as read, for geographic input"),
-        "resolution_h_m": _float("step of the coordinates: last digit as written, or the grid they lie on", above=0, nulls=False),
+        "resolution_h_m": _float(
+            "step of the coordinates: last digit as written, or the grid they lie on", above=0, nulls=False
+        ),
         "resolution_v_m": _float("step of the heights, likewise", above=0),
         "sigma_e_m": _float("reported standard deviation east", above=0),
         "sigma_n_m": _float("reported standard deviation north", above=0),

@@ -156,9 +156,7 @@ def test_two_exports_of_one_day(tmp_path, unit):
     def text(told, metres, decimals):
         lines = [head]
         for row in told:
-            place = ",".join(
-                f"{(c + row[axis]) / metres:.{decimals}f}" for c, axis in zip(corner, "enu", strict=True)
-            )
+            place = ",".join(f"{(c + row[axis]) / metres:.{decimals}f}" for c, axis in zip(corner, "enu", strict=True))
             sigma = ",".join(f"{row[key] / metres:.4f}" for key in ("se", "sn", "sv"))
             start = (builders.DAY_ONE + pd.Timedelta(minutes=row["t"])).round("s").strftime("%Y-%m-%dT%H:%M:%SZ")
             lines.append(f"{row['p']},{place},{sigma},{start},{row['fix']}")
