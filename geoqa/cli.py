@@ -21,6 +21,8 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
+#: Folder of the results beside a recipe, where none is named.
+RESULT = "result"
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
@@ -44,6 +46,8 @@ REVIEW_HELP = """Review a site: occupations in, judged points and a map out.
 \b
 geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in what it asks
 geoqa review occupations.csv -r site.toml -o out    review
+geoqa review site.toml                              the same, of the files that the recipe names as
+                                                    `files` under [input], into result/ beside it
 
 Reads delimited text, LandXML, GeoPackage, GeoJSON, Shapefile, FlatGeobuf, GeoParquet and XLSX, one
 occupation a row, and receivers' logs (NMEA 0183); several files make one site. INPUT may be - for standard
@@ -69,8 +73,8 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 
 @cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
-@click.option("--recipe", "-r", required=True, type=PATH, help="The recipe (TOML) of the job.")
-@click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made or replaced.")
+@click.option("--recipe", "-r", type=PATH, help="The recipe (TOML) of the job, where it is not among the INPUTs.")
+@click.option("--out", "-o", type=PATH, help="Folder for the results; by default result beside the recipe.")
 @click.option(
     "--apply-shift", "shifts", multiple=True, metavar="NAME",
     help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
@@ -82,8 +86,8 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 )  # fmt: skip
 def review(
     inputs: tuple[Path, ...],
-    recipe: Path,
-    out: Path,
+    recipe: Path | None,
+    out: Path | None,
     shifts: tuple[str, ...],
     also: tuple[str, ...],
     all_points: bool,
@@ -95,6 +99,8 @@ def review(
     from geoqa.reviews import review as run_review
 
     refuse_all_of_none(also, all_points)
+    inputs, recipe = _told_apart(inputs, recipe)
+    out = out or recipe.parent / RESULT
     further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
     refuse_loss(out, (*inputs, recipe), further.names() if further else ())
     progress = Progress()
@@ -105,6 +111,19 @@ def review(
     for note in further.notes(made.frames["points"]) if further else ():
         say(f"Note: {note}")
     raise SystemExit(made.exit_code)
+
+
+def _told_apart(given: tuple[Path, ...], recipe: Path | None) -> tuple[tuple[Path, ...], Path]:
+    """Return the inputs and the recipe; where none is named as such, the one TOML file with a table [site] is it."""
+    from geoqa.readers.recipe import is_recipe
+
+    recipes = [path for path in given if is_recipe(path)] if recipe is None else [recipe]
+    if len(recipes) == 1:
+        return tuple(path for path in given if path not in recipes), recipes[0]
+    if recipes:
+        raise CallError(f"{recipes[0]} and {recipes[1]} are both recipes. Name one of them, and the data beside it.")
+    call = f"geoqa review {given[0]} --recipe site.toml"
+    raise CallError(f"no recipe was given. Name it: {call}. `geoqa recipe {given[0]}` proposes one.")
 
 
 @cli.command(short_help="Write an invented site and review it.")

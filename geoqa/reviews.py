@@ -26,8 +26,8 @@ Progress = Callable[[str], None]
 MOST_PLOTTED = 3
 #: What a review writes.
 FILES = (
-    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx",
-    "revisits.csv",
+    "map.html", "report.html", "report.pdf", "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html",
+    "revisits.gpx", "revisits.csv",
 )  # fmt: skip
 
 
@@ -131,6 +131,7 @@ class Review:
         from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
+        from geoqa.outputs.styles import project
         from geoqa.readers import stored
 
         target = Path(folder)
@@ -143,6 +144,7 @@ class Review:
             self.write_report(staging)
             progress("review.gpkg")
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
+            project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             progress("revisits.html")
@@ -239,6 +241,7 @@ def review(
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
+    paths = paths or sources.of_recipe(job)
     sources.refuse_names(paths)
     paths, earlier = since.inputs(paths)
     earlier = earlier if since_folder is None else Path(since_folder)

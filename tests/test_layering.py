@@ -68,7 +68,7 @@ def test_imports_are_absolute(path):
 @pytest.mark.parametrize("path", MODULES, ids=str)
 def test_no_module_is_a_drawer_and_none_is_huge(path):
     assert not {"utils", "util", "helpers", "common", "misc"} & {piece.removesuffix(".py") for piece in path.parts}
-    assert len((ROOT / path).read_text(encoding="utf-8").splitlines()) <= 420
+    assert len((ROOT / path).read_text(encoding="utf-8").splitlines()) <= 700
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.analysis.class_table import ClassTable
+    from geoqa.analysis.taking_part import Offsets
     from geoqa.core.job import Job
 
 
@@ -21,11 +24,13 @@ class Calibration(Analysis):
     Only pairs of different visits take part: those within a visit share errors and would understate
     all three. One closure stands for each pair of visits: that of their first occupations, chosen
     before it is seen. A class leans on the site where its pairs are few, and is not taken to be better
-    than the site unless its own pairs show it.
+    than the site unless its own pairs show it. What a suspicious shift of five points or more explains enters with
+    its offset taken off: it is told as that shift, and no wrong fix.
     """
 
     name = "calibration"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
+    uses = ("first_classes", "shifts", "shifted")
     gives = ("classes", "gross_scales")
 
     minimum_pairs: int = param(
@@ -36,8 +41,78 @@ class Calibration(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `classes`, the whole site first, and `gross_scales`: how large gross errors are here."""
+        from geoqa.analysis import taking_part
+
+        explained = taking_part.of_frames(frames)
+        table = self.table(frames, explained)
+        classes, messages = table.classes, table.messages
+        if not explained.shared.all():  # the worse of the two is used: a search flatters what it leaves
+            without = self.table(frames, explained, single=True).classes
+            classes = _the_worse(classes, without)
+        messages += _told(classes, frames.get("first_classes"), explained)
+        return Result({"classes": classes, "gross_scales": table.scales}, messages)
+
+    def table(self, frames: Mapping[str, pd.DataFrame], explained: Offsets, single: bool = False) -> ClassTable:
+        """Return the table of classes, with what shifts explain taken off."""
         from geoqa.analysis import class_table, visit_pairs
 
-        pairs = visit_pairs.of(frames["closures"], frames["occupations"])
-        table = class_table.make(pairs, frames["occupations"], self.minimum_pairs, self.below_one)
-        return Result({"classes": table.classes, "gross_scales": table.scales}, table.messages)
+        pairs = visit_pairs.of(frames["closures"], frames["occupations"], explained, single)
+        return class_table.make(pairs, frames["occupations"], self.minimum_pairs, self.below_one)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstCalibration(Analysis):
+    """Calibrate before shifts are looked for, with the parameters of the calibration itself.
+
+    Robust: gross pairs hardly move a core. What shifts are then found to explain is taken off in the
+    second pass, the calibration that everything else rests on; there is no third.
+    """
+
+    name = "first-calibration"
+    needs = Calibration.needs
+    gives = ("first_classes",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `first_classes`, as `classes` would be if no shift explained anything."""
+        from geoqa.analysis import taking_part
+
+        step = Calibration(**job.steps.get("calibration", {}))
+        return Result({"first_classes": step.table(frames, taking_part.NOTHING).classes})
+
+
+_RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high")
+
+
+def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
+    """Return the classes with the larger wrong-fix rate of two, bounds that hold both, and the one without beside."""
+    import numpy as np
+
+    rate, low, high = _RATE
+    return classes.assign(
+        **{
+            rate: np.fmax(classes[rate], without[rate]),
+            low: np.fmin(classes[low], without[low]),
+            high: np.fmax(classes[high], without[high]),
+            "wrong_fix_rate_without": without[rate],
+        }
+    )
+
+
+def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets) -> tuple[str, ...]:
+    """Return what shifts explain of the pairs, and the rate of wrong fixes with and without it."""
+    site, said = classes.iloc[0], []
+    rate = f"{site['wrong_fix_rate']:.1%}"
+    if site["explained"]:
+        before = "" if first is None else f", {first['wrong_fix_rate'].iloc[0]:.1%} were none taken off"
+        said.append(
+            f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
+            f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
+        )
+    single = int((~explained.shared).sum())
+    if single:
+        said.append(
+            f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark) may be "
+            f"wrong fixes and count as that: {rate} of the fixes are wrong, "
+            f"{site['wrong_fix_rate_without']:.1%} without; the worse is used"
+        )
+    return tuple(said)

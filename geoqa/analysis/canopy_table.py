@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import class_table, contrasts, logistic, visit_pairs
+from geoqa.analysis import class_table, contrasts, logistic, taking_part, visit_pairs
 from geoqa.core import survival
 from geoqa.core.canopy_contracts import (
     BEYOND,
@@ -91,7 +91,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     blameless = table["explained"].notna().to_numpy() if "explained" in table else np.zeros(len(table), bool)
     table = table[(table["occupations"] > 0).to_numpy() & ~blameless].reset_index(drop=True)
     names = pd.Index(table["point"].astype("str"))
-    pairs = visit_pairs.of(frames["closures"], occupations)
+    pairs = visit_pairs.of(frames["closures"], occupations, taking_part.of_frames(frames))
     of_pair = names.get_indexer(occupations["point"].astype("str"))[pairs.a]
     status = table["status"].astype("object").to_numpy()
     cost = _closures(occupations, pairs, of_pair, len(names))
@@ -108,8 +108,8 @@ def _closures(occupations: pd.DataFrame, pairs: VisitPairs, of_pair: Index, n: i
     """Return each point's median closure over its pairs of visits; none is smaller than the rounding makes it."""
     a, b = pairs.a, pairs.b
     east, north, up = (
-        np.abs(np.diff(occupations[name].to_numpy(dtype=float)[np.stack([a, b])], axis=0))[0]
-        for name in ("easting_m", "northing_m", "height_m")
+        np.abs(occupations[name].to_numpy(dtype=float)[b] - occupations[name].to_numpy(dtype=float)[a] - off)
+        for name, off in zip(("easting_m", "northing_m", "height_m"), pairs.part.off.T, strict=True)
     )
     up = np.where(np.isnan(pairs.plain.square_v), np.nan, up)
     digit_h, digit_v = (occupations[f"resolution_{axis}_m"].to_numpy(dtype=float)[a] for axis in "hv")

@@ -101,6 +101,7 @@ class _Estimates:
     fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail]
     show: list[int]
     pairs: Index
+    explained: Index
     known: bool
     ratio: dict[str, Bounded]
     repeat: dict[str, Bounded]
@@ -111,17 +112,20 @@ def _estimate(pairs: VisitPairs, groups: int, minimum_pairs: int) -> _Estimates:
     n = groups + 1  # the last one is for pairs whose ends are of different groups
     fits, show = _fits(pairs, n), [n, *range(groups)]
     known = bool(fits[0].worth[n] >= minimum_pairs)
-    count = np.append(np.bincount(pairs.stated.of, minlength=n), len(pairs.stated.of))[show]
+    count, explained = (
+        np.append(np.bincount(of, minlength=n), len(of))[show]
+        for of in (pairs.stated.of, pairs.stated.of[pairs.part.explained])
+    )
     ratio, repeat = (
         {axis: _scaled(fit, axis, factor, minimum_pairs, show) for axis, _ in _AXES}
         for fit, factor in ((fits[0], 1.0), (fits[1], 2**-0.5))
     )
     tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
-    return _Estimates(fits, show, count, known, ratio, repeat, tail)
+    return _Estimates(fits, show, count, explained, known, ratio, repeat, tail)
 
 
 def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
-    table["pairs"] = found.pairs
+    table["pairs"], table["explained"] = found.pairs, found.explained
     for axis, _ in _AXES:
         _put(table, f"precision_ratio_{axis}", found.ratio[axis])
         _put(table, f"repeatability_{axis}_m", found.repeat[axis])
@@ -179,6 +183,7 @@ def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Boun
     """Return the shares of gross pairs with a Jeffreys interval, drawn towards the site like the ratios."""
     gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
     low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
+    low = np.where(gross < 0.5, 0.0, low)  # where none was seen there may be none (Brown, Cai and DasGupta 2001)
     own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN_PAIRS, object))
     return _against_site(own, worth, minimum_pairs)
 

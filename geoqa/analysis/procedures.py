@@ -28,6 +28,7 @@ class Procedures(Analysis):
 
     name = "procedures"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
+    uses = ("shifts", "shifted")
     gives = ("procedures",)
 
     minimum_pairs: int = param(
@@ -38,10 +39,10 @@ class Procedures(Analysis):
         """Return `procedures`, a row per solution type and per band that has pairs; empty where all are alike."""
         import pandas as pd
 
-        from geoqa.analysis import class_table, visit_pairs
+        from geoqa.analysis import class_table, taking_part, visit_pairs
 
         occupations = frames["occupations"]
-        pairs = visit_pairs.of(frames["closures"], occupations)
+        pairs = visit_pairs.of(frames["closures"], occupations, taking_part.of_frames(frames))
         bands = pd.cut(occupations["duration_s"], [*BANDS_S, float("inf")], right=False, labels=list(BAND_NAMES))
         grouped = occupations.assign(duration=bands.cat.remove_unused_categories())
         parts = []

@@ -88,10 +88,14 @@ def walk(
 
 
 def placed(table: pd.DataFrame, points: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
-    """Return the rows with the geometry of their points, and plain text for words."""
+    """Return the rows with plain text for words and, of those walked to, the geometry of their points.
+
+    The others have no geometry, so that no layer made of the rows sends anybody there.
+    """
     words = ("zone", "role", "canopy", "observe_basis", "group", "walk_from", "chance_basis", "reason", "status")
     text = {name: pd.Series(table[name].astype("object"), dtype="str") for name in words}
-    shapes = points["geometry"].array.take(names.get_indexer(table["point"]))
+    at = np.where(table["walk"] > 0, names.get_indexer(table["point"]), -1)
+    shapes = points["geometry"].array.take(at, allow_fill=True)
     return table.assign(**text, geometry=gpd.GeoSeries(shapes, index=table.index).array)
 
 

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import mixture, spread
+from geoqa.analysis import mixture, spread, taking_part
 from geoqa.analysis.rows import codes_of, ends
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from geoqa.analysis.taking_part import Offsets, Part
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
@@ -38,27 +40,45 @@ class VisitPairs:
         The same closures over a covariance of one square metre.
     a, b
         Rows of the two occupations in the frame, shape (pairs,).
+    part
+        How each pair takes part, a shift's offset already taken off.
     """
 
     stated: mixture.Closed
     plain: mixture.Closed
     a: Index
     b: Index
+    part: Part
 
     def by(self, of: Index) -> VisitPairs:
         """Return the same pairs in other classes."""
         return replace(self, stated=replace(self.stated, of=of), plain=replace(self.plain, of=of))
 
 
-def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
+def of(
+    closures: pd.DataFrame, occupations: pd.DataFrame, explained: Offsets | None = None, single: bool = False
+) -> VisitPairs:
     """Return the pairs of different visits, all in one class.
 
     Visits that follow soon share part of their error still: Var(closure) = 2 sigma^2 (1 - rho), with rho
     fading over the published correlation lengths.
+
+    Parameters
+    ----------
+    explained
+        Suspicious shifts, from `taking_part.of_frames`; what they explain is taken off, or the pair left out.
+    single
+        See `taking_part.decide`.
     """
     pick, a, b, weight = _pick(closures, occupations)
-    de, dn, du = (closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m"))
-    du = np.where(_shows_height(closures, occupations, pick, a, b), du, np.nan)
+    part = taking_part.decide(explained or taking_part.NOTHING, a, b, len(occupations), single)
+    out_h, out_v = (use == taking_part.LEFT_OUT for use in (part.use_h, part.use_v))
+    d = np.column_stack([closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m")])
+    # An offset that such pairs gave themselves leaves them a little too near to it: one degree of freedom is spent.
+    de, dn, du = ((d - part.off) / np.sqrt(np.column_stack([part.left_h, part.left_h, part.left_v]))).T
+    de, dn = (np.where(out_h, np.nan, values) for values in (de, dn))
+    du = np.where(_shows_height(closures, occupations, pick, a, b) & ~out_v, du, np.nan)
+    weight = np.where(out_h & out_v, 0.0, weight * np.minimum(part.left_h, part.left_v))
     told = spread.reported(occupations)
     gap = closures["gap_s"].to_numpy(dtype=float, na_value=np.inf)[pick]
     apart_h, apart_v = (-np.expm1(-np.maximum(gap, 60.0) / fades) for fades in (FADES_H_S, FADES_V_S))
@@ -80,7 +100,7 @@ def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
     plain = mixture.Closed(
         of_, weight, (de**2 + dn**2) / apart_h, du**2 / apart_v, apart_h, apart_v, rounding_h, rounding_v
     )
-    return VisitPairs(stated, plain, a, b)
+    return VisitPairs(stated, plain, a, b, part)
 
 
 def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tuple[list[str], Index]:

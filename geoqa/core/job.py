@@ -80,8 +80,13 @@ class Site(Declared):
 
 @dataclass(frozen=True, kw_only=True)
 class InputFormat(Declared):
-    """[input]: how to read the files."""
+    """[input]: which files, and how to read them."""
 
+    files: tuple[str, ...] | None = param(
+        None,
+        help="The files of the site, relative to the recipe; * and ? allowed: a review then needs the recipe alone",
+    )
+    outside: bool = param(False, help="Whether these may lie outside the recipe's folder")
     unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
     unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
     unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")

@@ -7,6 +7,7 @@ than its contract names.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -213,7 +214,9 @@ CLASSES = Frame(
     columns={
         "canopy": _text("canopy class, or the whole site", nulls=False),
         "pairs": _int("pairs of different visits", minimum=0),
+        "explained": _int("those that a shift explains: its offset is taken off, or they are left out", minimum=0),
         **BOUNDED,
+        "wrong_fix_rate_without": _float("the rate if single finds of the search for shifts were no fixes", minimum=0),
         "wrong_fix_rate": _float("share of initializations that are grossly wrong", minimum=0),
         "wrong_fix_rate_low": _float("... lower 95 % bound; null where a prior stands in", minimum=0),
         "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
@@ -236,6 +239,7 @@ PROCEDURES = Frame(
         "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
         "value": _text("solution type, or band of duration", nulls=False),
         "pairs": _int("pairs of different visits observed alike", minimum=0),
+        "explained": _int("those that a shift explains", minimum=0),
         **BOUNDED,
         **_BASIS,
     },
@@ -325,6 +329,7 @@ FRAMES: dict[str, Frame] = {
     "closures": CLOSURES,
     "points": POINTS,
     "classes": CLASSES,
+    "first_classes": CLASSES,
     "gross_scales": GROSS_SCALES,
     "repeats": REPEATS,
     "procedures": PROCEDURES,
@@ -349,6 +354,16 @@ FRAMES: dict[str, Frame] = {
     "changes": CHANGES,
     "revisits": REVISITS,
 }
+
+
+#: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
+_ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
+
+
+def enlarged(layer: str) -> tuple[str, int]:
+    """Return the frame that a layer of review.gpkg shows, and how many times enlarged; 0 where it is the frame."""
+    found = _ENLARGED.fullmatch(layer)
+    return (found[1], int(found[2])) if found else (layer, 0)
 
 
 def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterable[str] | None = None) -> None:

@@ -49,6 +49,18 @@ def read_recipe(path: Path | str) -> Job:
     return replace(job_from_table(table, path.name), folder=str(path.parent))
 
 
+def is_recipe(path: Path) -> bool:
+    """Return whether the file at `path` is TOML with a table ``[site]``, sound or not: a recipe, and no data."""
+    if path.suffix.lower() != ".toml" or not path.is_file():
+        return False
+    try:
+        return "site" in tomllib.loads(_text(path))
+    except RecipeError:
+        return False
+    except (ValueError, RecursionError):
+        return True  # whoever reads it says what is wrong with it
+
+
 def _text(path: Path) -> str:
     """Return the text of the recipe at `path`."""
     textfile.refuse_stream(path)

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 #: Frames that every review has.
 NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
-#: Tables of the GeoPackage that are no frames: how a desktop GIS draws the others.
-NO_FRAMES = ("layer_styles",)
+#: Tables of the GeoPackage that are no frames: how a desktop GIS draws the others, and what the file is.
+NO_FRAMES = ("layer_styles", "about")
 
 
 def read_record(folder: Path) -> dict[str, Any]:
@@ -90,7 +90,8 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
 
     path = folder / "review.gpkg"
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in NO_FRAMES]
+        layers = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in NO_FRAMES]
+        names = [name for name in layers if not schema.enlarged(name)[1]]
         frames = {name: pyogrio.read_dataframe(path, layer=name, use_arrow=True) for name in names}
         frames = {name: _typed(name, frame) for name, frame in frames.items()}
         for name, frame in frames.items():
@@ -111,6 +112,9 @@ def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     contract = schema.FRAMES.get(name)
     if contract is None:
         return frame
+    # A job in feet has its lengths a second time.
+    feet = [c for c in frame if any(c.endswith(f"_{u}") and f"{c.removesuffix(u)}m" in frame for u in ("ft", "ftUS"))]
+    frame = frame.drop(columns=feet)
     columns = {}
     for column, rule in contract.columns.items():
         if column not in frame:

@@ -77,7 +77,7 @@ class Facts:
         said = {
             "crs": (self.code or self.system, "coordinate system"),
             "height_reference": (self.height_reference, "what heights are above"),
-            "unit": (self._units(short=True), "unit of the coordinates; of the heights, where another"),
+            "unit": (self.units(short=True), "unit of the coordinates; of the heights, where another"),
         }
         return tuple(Field(k, k, np.full(n, text, dtype=object), about=about) for k, (text, about) in said.items())
 
@@ -95,7 +95,7 @@ class Facts:
             ("Datum", self.datum),
             ("Epoch", "not stated"),
             ("Heights", self.height_reference),
-            ("Units", self._units()),
+            ("Units", self.units()),
             ("Tolerance", f"{job.tolerance.spoken(unit, factor)}; source: {display_text(job.tolerance.reference)}"),
             ("Requirement", job.requirement.spoken(unit, factor)),
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
@@ -103,7 +103,8 @@ class Facts:
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
 
-    def _units(self, *, short: bool = False) -> str:
+    def units(self, *, short: bool = False) -> str:
+        """Return the units of coordinates and heights, in words or as their codes."""
         plan = "deg" if geodesy.of(self.job).geographic else self.job.input.unit
         up = self.job.input.height_unit
         both = [plan] if plan == up else [plan, up]

@@ -79,7 +79,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
 
 
 def _points(points: Deliverable, job: Job) -> Iterator[str]:
-    """Return each point that has a coordinate, and its properties."""
+    """Return each point that has a coordinate, then the properties of each."""
     import numpy as np
 
     from geoqa.core.units import METRES_PER
@@ -96,13 +96,16 @@ def _points(points: Deliverable, job: Job) -> Iterator[str]:
     names = points.field("point").written()
     told = [field for field in points.fields if field.key not in ("point", "easting", "northing", "height", *_SIGMAS)]
     properties = [_column(field.heading, field.written()) for field in told]
-    for k in np.flatnonzero(points.placed()):
+    placed = np.flatnonzero(points.placed())
+    for k in placed:
         coordinate = f"{north[k]} {east[k]} {up[k]}" if high[k] else f"{north[k]} {east[k]}"
         yield (
             f'    <CgPoint name="{xml_text(names[k])}" featureRef="p{k + 1}" role="calculated"'
-            f'{"".join(column[k] for column in errors)}>{coordinate}</CgPoint>\n    <Feature name="p{k + 1}">\n'
-            f"{''.join(column[k] for column in properties)}    </Feature>\n"
+            f"{''.join(column[k] for column in errors)}>{coordinate}</CgPoint>\n"
         )
+    # The schema wants every point before the first feature.
+    for k in placed:
+        yield f'    <Feature name="p{k + 1}">\n{"".join(column[k] for column in properties)}    </Feature>\n'
 
 
 def _column(label: str, texts: Sequence[str]) -> list[str]:
