@@ -139,7 +139,7 @@ def _sigmas(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, 
 
 
 def limits_m(step_m: Array) -> Array:
-    """Return how far apart two roundings of one number may lie: half the coarser step, and of unequal ones half of both.
+    """Return how far apart two roundings of one number may lie: half the coarser step, of unequal ones half of both.
 
     Equal steps are equal numbers. What a finer one is rounded from may be rounded again: half of each may add up.
     """

@@ -87,7 +87,7 @@ def test_a_copy_of_real_visits_adds_none_and_the_rest_keeps_its_evidence():
 def test_rounded_once_more_and_in_another_unit():
     rows = measured(30, visits=1)
     for step in (0.01, 0.01 * 0.3048, 0.001 * 1200 / 3937):
-        kept, told = reviewed([*again(rounded(rows, step), 90), *rows], FEW)
+        _, told = reviewed([*again(rounded(rows, step), 90), *rows], FEW)
         # The finer rows are kept, whichever were read first.
         copy, other, when = ("b", "a", "later") if step > 0.001 else ("a", "b", "earlier")
         assert told[0].startswith(f"30 rows of {copy}.csv are rows of {other}.csv again, 1 h 30 min {when}:")
