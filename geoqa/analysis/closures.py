@@ -59,9 +59,12 @@ class Closures(Analysis):
         de, dn = _difference(column, a, b, geodesy.of(job))
         du = column["height_m"][b] - column["height_m"][a]
         difference = np.column_stack([de, dn, du])
-        same = copied.find(occupations, rows, first, second, difference)
-        repeats = copied.repeated(len(rows.at), first[same], second[same], _rank(occupations, rows))
-        of_copies = same | (repeats[first] >= 0) | (repeats[second] >= 0)
+        same, clock = copied.find(occupations, rows, first, second, difference)
+        rank = _rank(occupations, rows)
+        repeats = copied.repeated(len(rows.at), first[same], second[same], rank)
+        # Under another clock a copy pretends to a visit of its own: none of its pairs is one of different visits.
+        false = copied.repeated(len(rows.at), first[clock], second[clock], rank) >= 0
+        of_copies = same | false[first] | false[second]
         tol_h, tol_v = tolerance.of_pairs(occupations, a, b, job)
         names = pd.Categorical.from_codes(rows.point[first], categories=rows.names)
         frame = pd.DataFrame(

@@ -81,8 +81,8 @@ class Pairs:
         return Pairs(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
-def find(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, difference_m: Array) -> Flags:
-    """Return which pairs are one row written twice; shape (pairs,).
+def find(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, difference_m: Array) -> tuple[Flags, Flags]:
+    """Return which pairs are one row written twice, and which of them under another clock; shapes (pairs,).
 
     Rows that are equal and have no time of their own are; so are more equal pairs than chance makes.
 
@@ -100,8 +100,9 @@ def find(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, dif
     step = np.column_stack([rows.take(occupations[f"resolution_{axis}_m"]) for axis in "hhv"])
     step_m = np.stack([step[first], step[second]], axis=-1)
     same = equal(difference_m, step_m)
+    clock = np.zeros(len(same), bool)
     if not same.any():
-        return same
+        return same, clock
     later = rows.start_s[second] - rows.start_s[first]
     exact = ~(np.abs(difference_m) > 0).any(axis=1)
     # Two rows of one second are not two occupations, and without times only the last digit can say so.
@@ -114,14 +115,14 @@ def find(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, dif
     if which.any():
         gap = np.maximum(rows.start_s[second] - rows.end_s[first], SOONEST_S)[which]
         visit = rows.take(occupations["visit"])
-        found[which] = beyond_chance(
+        clock[which] = beyond_chance(
             Pairs(
                 difference_m[which], step_m[which], _sigmas(occupations, rows, first[which], second[which], gap),
                 later[which], files[which], visit[first[which]] != visit[second[which]],
             ),
             same[which],
         )  # fmt: skip
-    return found
+    return found | clock, clock
 
 
 def _sigmas(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, gap_s: Array) -> Array:
