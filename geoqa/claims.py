@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geoqa.core import compressed
+from geoqa.core import compressed, door
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
     """
     from geoqa.readers import textfile
 
-    textfile.refuse_stream(path)
     head = _head(path)
     claims = {}
     for name, cls in found.load_all("geoqa.readers").items():
@@ -43,10 +42,11 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
 
 def _head(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
-            return file.read(4096)
+        return door.head(path)
     except IsADirectoryError as error:
         raise InputError(f"{path} is a folder. Name the file in it.") from error
+    except InputError:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."

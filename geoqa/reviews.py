@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import claims, pipeline, plugins, reading, since, sources, standing
-from geoqa.core import geodesy, schema
+from geoqa.core import door, geodesy, schema
 from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
 from geoqa.core.units import METRES_PER
 from geoqa.deliveries import Deliveries, refuse_stated
@@ -163,7 +163,8 @@ class Review:
         from geoqa.outputs import html_map
 
         layers = self.layers or MapLayers.of(plugins.catalogue(), self.job)
-        drawings, notes = layers.draw(self.frames, self.job)
+        with door.visit(self.job.input.largest_mb):
+            drawings, notes = layers.draw(self.frames, self.job)
         context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
         with folders.replacing_file(Path(path)) as staging:
             staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
@@ -234,12 +235,20 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, corrections, file_rules, labels, meaning
+    from geoqa.core import corrections
+
+    job = corrections.with_names(_job(recipe), apply_shifts)
+    with door.visit(job.input.largest_mb):
+        return _reviewed(inputs, recipe, job, progress, since_folder)
+
+
+def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_folder: str | Path | None) -> Review:
+    """Return the review of a job; see `review`."""
+    from geoqa.core import assembly, file_rules, labels, meaning
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
 
-    job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
     paths = paths or sources.of_recipe(job)
     sources.refuse_names(paths)
@@ -261,8 +270,7 @@ def review(
     for path, reader, result in read:
         reading.check(reader, path, result)
     names = sources.distinct([path for path, _, _ in read])
-    hashes = [sources.sha256(path) for path in paths]
-    sources.refuse_copies(names, hashes)
+    sources.refuse_copies(names, [sources.sha256(path) for path in paths])
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -285,6 +293,7 @@ def review(
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    meaning.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     if earlier is not None:
         frames["earlier"] = since.points(earlier, job)
@@ -304,13 +313,10 @@ def review(
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
-                for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
+                {**sources.entry(name, path, reader.name), "path": str(path)}
+                for name, (path, reader, _) in zip(names, read, strict=True)
             ]
-            + [
-                {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
-                for kind, path in named.items()
-            ],
+            + [sources.entry(path.name, path, kind) for kind, path in named.items()],
             "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "shifts_applied": applied,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import glob
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from geoqa.core import door
 from geoqa.core.errors import CallError, InputError
 
 if TYPE_CHECKING:
@@ -99,6 +99,11 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, as hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    """Return the SHA-256 of what was read of a file, as hexadecimal digits."""
+    return door.seen(path).sha256
+
+
+def entry(name: str, path: Path, reader: str) -> dict[str, Any]:
+    """Return what the record of a review tells of a file that it read: `name` is what it goes by."""
+    found = door.seen(path)
+    return {"file": name, "sha256": found.sha256, "bytes": found.bytes, "reader": reader}

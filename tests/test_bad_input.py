@@ -222,7 +222,7 @@ FILES = {
     "binary without NUL": (bytes(range(1, 32)) * 200, "is binary"),
     "PNG": (b"\x89PNG\r\n\x1a\n" + b"x" * 100, "is a PNG image, not a text table"),
     "spreadsheet": (b"PK\x03\x04" + b"x" * 100, "is no spreadsheet or a damaged one"),
-    "database": (b"SQLite format 3\0", "is damaged or cut off (file is not a database)"),
+    "database": (b"SQLite format 3\0", "is damaged or cut off. Export it again"),
     "UTF-16 without mark": (BODY.encode("utf-16-le"), "UTF-16 without its byte-order mark"),
     "UTF-32": (BODY.encode("utf-32"), "UTF-32"),
     "NUL in a name": (BODY.replace("A1", "A\0").encode(), "holds NUL bytes"),

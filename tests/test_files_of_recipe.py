@@ -90,5 +90,5 @@ def test_data_without_a_recipe_and_two_recipes(tmp_path, capsys):
 def test_files_hold_for_the_whole_site(tmp_path):
     recipe = job(tmp_path / "site", '["*.csv"]')
     recipe.write_text(recipe.read_text() + '[[file]]\npath = "a.csv"\n[file.input]\nfiles = ["b.csv"]\n')
-    with pytest.raises(RecipeError, match="names the files of the whole site"):
+    with pytest.raises(RecipeError, match="holds for the whole site"):
         geoqa.review((), recipe)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geoqa.core import geodesy, schema
+from geoqa.core import geodesy, schema, vectors
 from geoqa.core.errors import OutputError
 from geoqa.core.schema import NO_EVIDENCE
 from geoqa.core.units import METRES_PER
@@ -46,7 +46,7 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
-    import pyogrio
+    pyogrio = vectors.library()
 
     crs = geodesy.of(job).crs
     layers = dict(_layers(frames))
@@ -144,7 +144,8 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
     import geopandas as gpd
-    import pyogrio
+
+    pyogrio = vectors.library()
 
     # Version 1.4 is younger than many readers: they warn of it.
     mode = {"layer": name, "driver": "GPKG", "dataset_options": {"VERSION": "1.3"}}
@@ -161,8 +162,7 @@ def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
 
     The file is new and takes its place only when it is whole: until then nobody relies on it.
     """
-    import pyogrio
-
+    pyogrio = vectors.library()
     before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
     pyogrio.set_gdal_config_options({_SYNCHRONOUS: "OFF"})
     try:

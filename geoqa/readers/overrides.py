@@ -80,7 +80,7 @@ def _entry_faults(entry: Mapping[str, Any], here: str) -> list[Fault]:
     stated: Any = entry.get("input")
     for name in WHOLE_INPUT:
         if isinstance(stated, Mapping) and name in stated:
-            problem = "names the files of the whole site."
+            problem = "holds for the whole site."
             faults.append(Fault(f"{here} [file.input] {name}", problem, "Move it to [input]."))
     for name in map(str, entry):
         if name in WHOLE:

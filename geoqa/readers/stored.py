@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import schema
+from geoqa.core import door, schema, vectors
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -32,7 +32,9 @@ def read_record(folder: Path) -> dict[str, Any]:
     """
     path = folder / "run.json"
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(door.content(path))
+    except InputError:
+        raise
     except (OSError, ValueError, RecursionError) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path} cannot be read: {reason}. Name a folder that `geoqa review` has written.") from error
@@ -86,17 +88,16 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
     InputError
         If the file is missing or is no GeoPackage.
     """
-    import pyogrio
-
-    path = folder / "review.gpkg"
+    pyogrio, path = vectors.library(), folder / "review.gpkg"
     try:
-        layers = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in NO_FRAMES]
-        names = [name for name in layers if not schema.enlarged(name)[1]]
-        frames = {name: pyogrio.read_dataframe(path, layer=name, use_arrow=True) for name in names}
+        with vectors.copied(path) as copy:
+            layers = [str(name) for name in pyogrio.list_layers(copy.path)[:, 0] if name not in NO_FRAMES]
+            names = [name for name in layers if not schema.enlarged(name)[1]]
+            frames = {name: pyogrio.read_dataframe(copy.path, layer=name, use_arrow=True) for name in names}
         frames = {name: _typed(name, frame) for name, frame in frames.items()}
         for name, frame in frames.items():
             schema.check(name, frame, by=path.name)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError) as error:
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError, RuntimeError, ValueError) as error:
         problem = f"{path} cannot be read: {str(error)[:300].rstrip('.')}."
         raise InputError(f"{problem} Name a folder that `geoqa review` has written.") from error
     missing = [name for name in NEEDED if name not in frames]

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import codecs
-import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import compressed
+from geoqa.core import compressed, door
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -100,9 +99,8 @@ def load(path: Path) -> TextFile:
 
 def read_bytes(path: Path) -> bytes:
     """Return the content of the file at `path`, or raise InputError saying why it cannot be read."""
-    refuse_stream(path)
     try:
-        return path.read_bytes()
+        return door.content(path)
     except MemoryError:
         size = path.stat().st_size / 1e9
         raise InputError(
@@ -112,23 +110,12 @@ def read_bytes(path: Path) -> bytes:
         raise InputError(f"{path}: there is no such file.") from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a directory. Give a file.") from None
+    except InputError:
+        raise
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}). Check the name and rights."
         ) from error
-
-
-def refuse_stream(path: Path) -> None:
-    """Raise InputError if there is something at `path` that is neither a file nor a directory.
-
-    A pipe can be read once and may never end; a file is read several times, for its checksum too.
-    """
-    try:
-        mode = path.stat().st_mode
-    except (OSError, ValueError):
-        return  # whoever opens it says why it cannot be
-    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
-        raise InputError(f"{path}: is a pipe or a device, not a file. Save what it gives as a file, and name that.")
 
 
 def refuse_binary(path: Path, content: bytes) -> None:

@@ -128,7 +128,10 @@ def test_what_is_no_geotiff_is_refused(tmp_path, job):
     (tmp_path / "c.tif").write_bytes(b"II*\0 not really")
     (tmp_path / "c.vrt").write_text("<VRTDataset/>")
     for name in ("c.tif", "c.vrt"):
-        with pytest.raises(InputError, match="cannot be read as a GeoTIFF"), opened(tmp_path / name, job):
+        with (
+            pytest.raises(InputError, match=r"(read as a|is no) GeoTIFF"),
+            opened(tmp_path / name, job),
+        ):
             pass
     with pytest.raises(InputError, match="there is no such file"), opened(tmp_path / "none.tif", job):
         pass

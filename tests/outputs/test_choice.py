@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from outputs.unpacked import script
 
+from geoqa.outputs.text import cell_text
+
 RNG = np.random.default_rng(17)
 STATUSES = ["a", "b", "c"]
 
@@ -118,6 +120,12 @@ def test_an_address_that_makes_no_sense_says_nothing(text):
 
 def test_a_broken_escape_in_the_address_is_let_be():
     assert script("state.read('#point=%E0%A4%A')")["point"] == ""
+
+
+@pytest.mark.parametrize("text", ["A;=1+1", "\t=1", "'=x", 'A;"@x', "a\n-b", "-2,5", "1;-2", "'\t", "＝1|＋2", "-"])
+def test_a_cell_is_made_inert_as_in_every_other_file(text):
+    cell = script("told.cell(t)", t=text)
+    assert next(csv.reader(io.StringIO(cell, newline=""))) == [cell_text(text)]
 
 
 def test_a_file_of_points_runs_nothing_and_reads_back():

@@ -1,9 +1,8 @@
-from pathlib import Path
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoqa.core import door
 from geoqa.core.errors import InputError
 from geoqa.readers import textfile
 
@@ -120,9 +119,9 @@ def test_a_file_beyond_the_memory_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "large.csv"
     path.write_text("a,b\n1,2\n")
 
-    def full(self):
+    def full(path):
         raise MemoryError
 
-    monkeypatch.setattr(Path, "read_bytes", full)
+    monkeypatch.setattr(door, "content", full)
     with pytest.raises(InputError, match="more than the memory at hand"):
         textfile.read_bytes(path)

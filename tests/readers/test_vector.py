@@ -1,6 +1,7 @@
 """GeoPackage, Shapefile, FlatGeobuf and GeoParquet through the vector reader."""
 
 import contextlib
+import sqlite3
 import warnings
 from pathlib import Path
 
@@ -263,7 +264,15 @@ def test_two_releases_of_real_marks():
 
 
 def test_what_a_library_says_is_said_once_without_the_folder(tmp_path):
-    path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
-    said = [text for text in read(path).messages if "extension" in text]
+    path = write(tmp_path / "site.gpkg", frame())
+    with contextlib.closing(sqlite3.connect(path)) as database:
+        database.execute("ALTER TABLE site ADD COLUMN odd")
+    said = [text for text in read(path).messages if "not supported" in text]
     assert len(said) == 1
+    assert "geoqa-" not in said[0]
     assert str(tmp_path) not in said[0]
+
+
+def test_the_name_of_a_geopackage_does_not_matter(tmp_path):
+    path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
+    assert not [text for text in read(path).messages if "extension" in text]

@@ -76,10 +76,11 @@
     };
   };
 
-  /* A cell of a CSV file; text that a spreadsheet would run gets an apostrophe, unless it is a number. */
+  /* A cell of a CSV file; text that a spreadsheet would run, opened with whatever separator, gets an apostrophe, unless it is
+     a number: as in core/formulas.py. */
   var NUMBER = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$/;
   api.cell = function (text) {
-    var safe = /^[=+\-@\t\r\n＝＋－＠]/.test(text) && !NUMBER.test(text) ? "'" + text : text;
+    var safe = NUMBER.test(text) ? text : (/^'*[\t\r\n]/.test(text) ? "'" : "") + text.replace(/(^|[,;\t|\r\n]"*)('*[=+\-@＝＋－＠])/g, "$1'$2");
     return /[",\r\n]/.test(safe) ? '"' + safe.replace(/"/g, '""') + '"' : safe;
   };
   api.csv = function (rows) { return "\ufeff" + rows.map(function (row) { return row.map(api.cell).join(","); }).join("\r\n") + "\r\n"; };
