@@ -81,7 +81,9 @@ class Pairs:
         return Pairs(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
-def find(occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, difference_m: Array) -> tuple[Flags, Flags]:
+def find(
+    occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, difference_m: Array
+) -> tuple[Flags, Flags]:
     """Return which pairs are one row written twice, and which of them under another clock; shapes (pairs,).
 
     Rows that are equal and have no time of their own are; so are more equal pairs than chance makes.
