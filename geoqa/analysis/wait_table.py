@@ -26,6 +26,9 @@ TOLD = ("hold", "precision", "truth")
 SHARES = {"half": 0.5, "most": 0.9}
 #: Of fewer attempts no share is told.
 FEWEST = 5
+#: Attempts that came there from which a share is told: of fewer none is expected to lie beyond it, 1 / (1 - share)
+#: (common practice, no published source).
+SUPPORT = {"half": FEWEST, "most": 10}
 #: Pairs of classes that a sentence names.
 NAMED = 5
 
@@ -63,7 +66,8 @@ def _row(canopy: str, until: str, seconds: Array, reached: Flags) -> dict[str, A
     curve = survival.curve(seconds, reached)
     row = {"canopy": canopy, "until": until, "attempts": len(seconds), "reached": int(reached.sum())}
     for name, share in SHARES.items():
-        row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = curve.quantile(share)
+        found = curve.quantile(share) if reached.sum() >= SUPPORT[name] else (np.nan,) * 3
+        row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = found
     return row | {"longest_s": float(seconds.max(initial=0.0))}
 
 
@@ -110,9 +114,13 @@ def _wait(row: dict[str, Any]) -> str:
         count = f"{n} attempt" if n == 1 else f"{n} attempts"
         kept = "settled" if n == row["reached"] else settled
         return f"until {words}: only {count}, {kept}, the longest took {longest}; too few to say how long to wait"
+    few = {name: row["reached"] < least for name, least in SUPPORT.items()}
     if np.isnan(row["half_s"]):
-        return f"until {words}: not seen for half, the longest attempt took {longest}; {settled}"
-    most = "not seen for nine in ten" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
+        seen = "too few came there to say how long to wait" if few["half"] else "not seen for half"
+        return f"until {words}: {seen}, the longest attempt took {longest}; {settled}"
+    most = f"{duration(row['most_s'])} for nine in ten"
+    if np.isnan(row["most_s"]):
+        most = "too few came there to say it for nine in ten" if few["most"] else "not seen for nine in ten"
     return f"until {words}: wait {duration(row['half_s'])} for half, {most}; {settled}"
 
 
