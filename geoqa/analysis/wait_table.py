@@ -26,9 +26,9 @@ TOLD = ("hold", "precision", "truth")
 SHARES = {"half": 0.5, "most": 0.9}
 #: Of fewer attempts no share is told.
 FEWEST = 5
-#: Attempts that came there from which a share is told: of fewer none is expected to lie beyond it, 1 / (1 - share)
-#: (common practice, no published source).
-SUPPORT = {"half": FEWEST, "most": 10}
+#: Attempts that came there from which a share is told: nine in ten of fewer than ten are all of them (common practice,
+#: no published source).
+SUPPORT = {"half": FEWEST, "most": 9}
 #: Pairs of classes that a sentence names.
 NAMED = 5
 
@@ -114,13 +114,14 @@ def _wait(row: dict[str, Any]) -> str:
         count = f"{n} attempt" if n == 1 else f"{n} attempts"
         kept = "settled" if n == row["reached"] else settled
         return f"until {words}: only {count}, {kept}, the longest took {longest}; too few to say how long to wait"
-    few = {name: row["reached"] < least for name, least in SUPPORT.items()}
+    # Either too few came there for a share, or they were fewer than the share.
+    lacking = {
+        name: "too few came there to say it" if row["reached"] >= SHARES[name] * n else "not seen" for name in SHARES
+    }
     if np.isnan(row["half_s"]):
-        seen = "too few came there to say how long to wait" if few["half"] else "not seen for half"
-        return f"until {words}: {seen}, the longest attempt took {longest}; {settled}"
-    most = f"{duration(row['most_s'])} for nine in ten"
-    if np.isnan(row["most_s"]):
-        most = "too few came there to say it for nine in ten" if few["most"] else "not seen for nine in ten"
+        return f"until {words}: {lacking['half']} for half, the longest attempt took {longest}; {settled}"
+    unseen = np.isnan(row["most_s"])
+    most = f"{lacking['most'] if unseen else duration(row['most_s'])} for nine in ten"
     return f"until {words}: wait {duration(row['half_s'])} for half, {most}; {settled}"
 
 

@@ -176,8 +176,9 @@ def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: fl
         return number, ["no stop was ever fixed: nobody is sent to any of these places"]
     kept, lost = np.flatnonzero(held), np.flatnonzero(~held)
     weight = np.where(held[number - 1], ~loose, True)
-    middle = np.column_stack([np.bincount(number - 1, axis * weight, minlength=count) for axis in place.T])
-    middle /= np.bincount(number - 1, weight, minlength=count)[:, None]
+    of_place = np.bincount(number - 1, weight, minlength=count)
+    sums = [np.bincount(number - 1, axis * weight, minlength=count) for axis in place.T]
+    middle = np.column_stack(sums) / of_place[:, None]
     sigma = np.nan_to_num(frame[["sigma_e_m", "sigma_n_m"]].max(axis=1).to_numpy(dtype=float))
     own = frame["solution"].astype("object").map(REACH_M).fillna(0.0).to_numpy(dtype=float)
     reach = np.zeros(count)
