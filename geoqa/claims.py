@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from geoqa import guests
 from geoqa.core import compressed, door
-from geoqa.core.errors import InputError
+from geoqa.core.errors import InputError, StepError
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Reader
@@ -26,10 +27,15 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
     head = _head(path)
     claims = {}
     for name, cls in found.load_all("geoqa.readers").items():
-        try:
+        if name in found.refused:
+            continue
+        if not found.is_third_party(name):
             claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
-        except Exception as error:  # a third party's code may fail in any way
-            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
+            continue
+        try:
+            claims[cls] = guests.call(lambda cls=cls: _share(cls.sniff(path, head)))  # type: ignore[misc]
+        except StepError as error:
+            found.refused[name] = f"its sniff failed on {path.name}: {error}"
     best = max(claims, key=lambda cls: claims[cls])
     if claims[best] <= 0:
         if compressed.is_packed(head):
@@ -38,6 +44,13 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
         textfile.refuse_binary(path, head)
         raise InputError(f"{path}: no installed reader knows this kind of file. `geoqa steps` lists the readers.")
     return best  # type: ignore[return-value]
+
+
+def _share(claim: Any) -> float:
+    """Return how surely a third party's reader claims a file."""
+    if isinstance(claim, bool) or not isinstance(claim, (int, float)) or not 0 <= claim <= 1:
+        raise StepError(f"it returned {claim!r}, it must return a number from 0 to 1")
+    return float(claim)
 
 
 def _head(path: Path) -> bytes:

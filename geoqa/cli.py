@@ -11,7 +11,16 @@ import click
 
 from geoqa.core.errors import CallError, GeoqaError
 from geoqa.progress import Progress, Terminated, terminating
-from geoqa.step_commands import PATH, RunStep, also_options, first_line, refuse_all_of_none, say
+from geoqa.step_commands import (
+    PATH,
+    RunStep,
+    also_options,
+    end_if_failed,
+    first_line,
+    refuse_all_of_none,
+    say,
+    tell_failed,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -28,7 +37,8 @@ INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
 Exit codes: 0 every point that is not single by plan may be delivered;
 1 there are findings; 2 the input or the call is wrong; 3 a coordinate
-operation was refused; 70 an error inside geoqa."""
+operation was refused; 70 an error inside geoqa, or a step or a plugin
+that failed: then all that does not rest on it is written."""
 
 
 @click.group(
@@ -110,6 +120,7 @@ def review(
     _print(made, written)
     for note in further.notes(made.frames["points"]) if further else ():
         say(f"Note: {note}")
+    tell_failed(made.failed)
     raise SystemExit(made.exit_code)
 
 
@@ -259,8 +270,11 @@ def draw_map(folder: Path, out: Path | None) -> None:
     from geoqa.stored import load
 
     target = out or folder / "map.html"
-    load(folder).write_map(target)
+    review = load(folder)
+    before = dict(review.failed)
+    review.write_map(target)
     say(f"Wrote {target}")
+    end_if_failed(review.failed, before)
 
 
 @cli.command(name="report", short_help="Write the report of an earlier review again.")
@@ -272,10 +286,12 @@ def write_report(folder: Path, out: Path | None) -> None:
     from geoqa.stored import load
 
     review, target = load(folder), out or folder
+    before = dict(review.failed)
     with replacing(target, ("report.html", "report.pdf")) as staging:
         names = [path.name for path in review.write_report(staging)]
     for name in names:
         say(f"Wrote {target / name}")
+    end_if_failed(review.failed, before)
 
 
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import tomllib
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -16,6 +17,7 @@ import geoqa
 from geoqa import stored
 from geoqa.cli import main
 from geoqa.core.errors import InputError, RecipeError
+from geoqa.outputs.field import sheet
 from geoqa.outputs.report import client
 from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.nmea import NmeaReader
@@ -249,6 +251,7 @@ def test_a_recipe_is_proposed_that_asks_for_what_must_be_stated(write, capsys):
     assert main(["recipe", str(write("crew.nmea", MORNING))]) == 0
     said = capsys.readouterr().out
     assert 'crs = "?"' in said and "date" not in said
+    assert tomllib.loads(said)["site"]["timezone"] == "?"
     assert main(["recipe", str(write("bare.nmea", logs.log(MORNING, dated=False)))]) == 0
     assert 'date = "?"' in capsys.readouterr().out
 
@@ -290,6 +293,20 @@ def test_hostile_text_of_a_log_reaches_no_output(tmp_path, write):
     row = review.frames["set_aside"]["row"].iloc[0]
     assert row.isprintable() and row.isascii()
     assert "{{7*7}}" not in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+
+
+def test_times_are_told_by_the_site_s_clocks_and_where_nobody_says_which_utc_is_said(write):
+    path = write("crew.nmea", [*MORNING, *LATER])
+    untold = geoqa.review(path, logs.SITE)
+    assert sum("times are told in UTC, for the recipe names no time zone" in text for text in untold.messages) == 1
+    there = geoqa.review(path, {**logs.SITE, "site": {**logs.SITE["site"], "timezone": "Pacific/Auckland"}})
+    assert not any("UTC" in text for text in there.messages)
+    sheets = [sheet.build(one.frames["revisits"], one.frames["occupations"], one.job) for one in (untold, there)]
+    assert "imes are in UTC." in sheets[0] and "imes are in the time zone Pacific/Auckland." in sheets[1]
+    # 120 s after the start of the first log, in UTC and thirteen hours ahead of it.
+    ended = [START + timedelta(seconds=3680), START + timedelta(seconds=3680, hours=13)]
+    for text, at in zip(sheets, ended, strict=True):
+        assert f"data up to {at:%a} {at.day} {at:%b %Y %H:%M}" in text
 
 
 # Coarse heights widen what is expected of them; they are never dropped. What is not judged is said where people look.

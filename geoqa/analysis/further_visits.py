@@ -15,6 +15,7 @@ from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.risk import Risk
 from geoqa.analysis.rows import codes_in, ends, is_direct
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -176,4 +177,4 @@ def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) ->
     where = under(canopy) if canopy else "without a canopy label"
     if empty:
         return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
-    return f"points {where}, {status}" + (f" after {visits} visit{'s' * (visits > 1)}" if narrow else "")
+    return f"points {where}, {status}" + (f" after {counted(visits, 'visit')}" if narrow else "")

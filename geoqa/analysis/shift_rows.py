@@ -10,6 +10,7 @@ from geoqa.analysis import against, setups, shift_table, spread, stops, usage
 from geoqa.analysis import known as known_points
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.rows import codes_of, direct_rows, seconds
+from geoqa.core import clock
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         recorded=usually,
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
-        zone=setups.zone_of(job),
+        zone=clock.of(job),
         unit=job.input.unit,
         unit_up=job.input.height_unit,
     )

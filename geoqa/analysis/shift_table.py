@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import setups as base_setups
 from geoqa.analysis.poles import near_step
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core import clock
+from geoqa.core.units import METRES_PER, length, probability, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -289,8 +289,8 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     crew = stops.label["crew"][one.stops]
     who = names.crew[crew[0]] if len(crew) and crew[0] >= 0 and (crew == crew[0]).all() else "no crew named"
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
-    when = base_setups.clock(float(begin), names.zone)
-    until = base_setups.clock(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+    when = clock.moment(float(begin), names.zone)
+    until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
     label = {"antenna": names.antenna, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
@@ -334,13 +334,13 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     stop_of = stops.of_row[order[np.searchsorted(stops.row, found.strangers.stop, sorter=order)]]
     for row, belongs, vector, chance, stop in zip(*found.strangers, stop_of.tolist(), strict=True):
         own, other = names.point[stops.point[stop]], names.point[belongs]
-        when = base_setups.clock(float(stops.start_s[stop]), names.zone)
+        when = clock.moment(float(stops.start_s[stop]), names.zone)
         made.append(
             Shift(
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
                 f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])), names.unit)} from its others, where "
-                f"{other} is; by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"{other} is; by chance one of this site would with a probability of {probability(chance)}",
                 f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
@@ -358,7 +358,7 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
         )  # fmt: skip
     for one in found.moved:
         rows = stops.row[np.isin(stops.of_row, one.after)]
-        name, since = names.point[one.point], base_setups.clock(one.since_s, names.zone)
+        name, since = names.point[one.point], clock.moment(one.since_s, names.zone)
         d_h = length(float(np.hypot(*one.d[:2])), names.unit)
         made.append(
             Shift(

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
 #: Median of chi-square by number of axes.
 MEDIAN = {1: 0.45494, 2: 1.38629}
+#: A stop with less than this share of its point's weight, a sigma a thousand times that of the others, tells nothing
+#: beside them, and they, without it, would have nothing to be compared with.
+FAINT = 1e-6
 #: Steps of the solution that no longer matter, metres.
 SETTLED_M = 1e-4
 #: A closure's weight between two set-ups stops growing here, metres.
@@ -79,7 +82,10 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     """
     d = y.shape[1]
     there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
-    there = there[np.bincount(point[there], minlength=1)[point[there]] > 1] if len(there) else there
+    if len(there):
+        weight = 1 / variance[there]
+        there = there[weight > FAINT * np.bincount(point[there], weight)[point[there]]]
+        there = there[np.bincount(point[there])[point[there]] > 1]
     kept = np.zeros(len(y), bool)
     if not len(there):
         return Adjusted(

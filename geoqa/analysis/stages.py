@@ -12,7 +12,7 @@ import shapely
 from geoqa.analysis import areas, tour
 from geoqa.core import geodesy
 from geoqa.core.revisit_contracts import ACCEPT
-from geoqa.core.units import walked
+from geoqa.core.units import counted, walked
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -108,7 +108,7 @@ def told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     lost = len(table) - stops - int((table["action"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (
-        f"revisits: {stops} point{'s' * (stops > 1)} to go to, a walk of {far} from {begin} along straight lines, "
+        f"revisits: {counted(stops, 'point')} to go to, a walk of {far} from {begin} along straight lines, "
         f"terrain ignored{aside}",
     )
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import CallError
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,7 +95,7 @@ def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
             c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
         }
         n = int(counts.get(name, 0))
-        rows = f"{n} occupation{'s' * (n != 1)}"
+        rows = counted(n, "occupation")
         done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
         said = f"shift {name!r} was {done} before the site was judged; it was found as {one.looks_like}"
         made.append({"shift": name, "kind": one.kind, "occupations": n, **numbers, "said": said})

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import bounded, counted, probability, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
@@ -27,8 +28,8 @@ _FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: 
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table, with the units its cells go without."""
-    horizontal, height = (_spoken(_unit(axis, job)) for axis in "hv")
-    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes, %", "whose pairs")
+    horizontal, height = (small_unit(_unit(axis, job)) for axis in "hv")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "whose pairs")
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
@@ -55,14 +56,14 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     found = []
     for _, row in classes.iterrows():
         parts = [
-            f"the stated {_length(row[f'stated_{axis}_m'], axis, job)} was worth "
-            f"{_bounded(row, axis, job, with_unit=True)} {word}"
+            f"the stated {small(row[f'stated_{axis}_m'], _unit(axis, job))} was worth "
+            f"{_bounded(row, axis, job, small)} {word}"
             for axis, word in _AXES
             if row[f"basis_{axis}"] == OWN_PAIRS and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
         where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
-            found.append(f"{where} {', '.join(parts)}; {int(row['pairs']):,} pairs of different visits")
+            found.append(f"{where} {', '.join(parts)}; {counted(int(row['pairs']), 'pair')} of different visits")
     return found
 
 
@@ -70,15 +71,14 @@ def _worth(row: Any, axis: str, job: Job) -> str:
     if row[f"basis_{axis}"] == UNCALIBRATED:
         return UNCALIBRATED
     if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
-        return f"none stated → {_figure(row[f'repeatability_{axis}_m'], axis, job)}"
-    return f"{_figure(row[f'stated_{axis}_m'], axis, job)} → {_bounded(row, axis, job)}"
+        return f"none stated → {small_bare(row[f'repeatability_{axis}_m'], _unit(axis, job))}"
+    return f"{small_bare(row[f'stated_{axis}_m'], _unit(axis, job))} → {_bounded(row, axis, job, small_bare)}"
 
 
-def _bounded(row: Any, axis: str, job: Job, with_unit: bool = False) -> str:
-    stated = row[f"stated_{axis}_m"]
+def _bounded(row: Any, axis: str, job: Job, told: Callable[[float, str], str]) -> str:
+    stated, unit = row[f"stated_{axis}_m"], _unit(axis, job)
     middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-    told = (_length if with_unit else _figure)(middle, axis, job)
-    return f"{told} ({_figure(low, axis, job)} to {_figure(high, axis, job)})"
+    return f"{told(middle, unit)} ({small_bare(low, unit)} to {small_bare(high, unit)})"
 
 
 def _wrong(row: Any) -> str:
@@ -86,8 +86,8 @@ def _wrong(row: Any) -> str:
     if rate != rate:
         return "unknown"
     if low != low:
-        return f"unknown, taken as {_percent(rate)}"
-    return f"{_percent(rate)} ({_percent(low)} to {_percent(high)})"
+        return f"unknown, taken as {probability(rate)}"
+    return bounded(rate, low, high)
 
 
 def _basis(row: Any) -> str:
@@ -95,28 +95,6 @@ def _basis(row: Any) -> str:
     return first if first == second else f"{first}; height {second}"
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}" if share < 0.0995 else f"{100 * share:.0f}"
-
-
 def _unit(axis: str, job: Job) -> str:
     """Return the unit of the job's coordinates, or of its heights."""
     return job.input.height_unit if axis == "v" else job.input.unit
-
-
-def _spoken(unit: str) -> str:
-    return "mm" if unit == "m" else unit
-
-
-def _figure(value_m: float, axis: str, job: Job) -> str:
-    """Return a length without its unit: millimetres where that is the metre, else feet."""
-    if value_m != value_m:
-        return "unknown"
-    unit = _unit(axis, job)
-    if unit != "m":
-        return f"{value_m / METRES_PER[unit]:.3f}"
-    return f"{1000 * value_m:.0f}" if value_m >= 0.00995 else f"{1000 * value_m:.1f}".removesuffix(".0")
-
-
-def _length(value_m: float, axis: str, job: Job) -> str:
-    return f"{_figure(value_m, axis, job)} {_spoken(_unit(axis, job))}"

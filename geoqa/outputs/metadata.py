@@ -15,6 +15,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geoqa.core import geodesy
 from geoqa.core.errors import OutputError
 from geoqa.core.schema import FRAMES, enlarged
 from geoqa.outputs.cautions import CAUTIONS
@@ -32,6 +33,8 @@ STYLES, ABOUT = "layer_styles", "about"
 NO_MOMENT = "2000-01-01T00:00:00.000Z"
 #: Endings of column names that are units, and how people write them; a trailing _h or _v is an axis.
 UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm", "_ft": "ft", "_ftUS": "ftUS"}
+#: What the geometry of a layer is.
+PLACE = "in the job's coordinate system and its unit; columns say their own"
 _EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
 _TABLES = f"""
 CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL,
@@ -85,6 +88,9 @@ def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
     for layer, place, geometry in file.execute(LAYERS).fetchall():
         columns = [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
         file.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _told(layer, columns))
+        if place:
+            row = (layer, place, place, f"place ({geodesy.unit_of(geodesy.of(job))})", PLACE)
+            file.execute("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", row)
         look = rules.of(layer, geometry, columns)
         drawn = sld.document(layer, look.rules) if look else ""
         documents = (qml.document(look, titles(layer, columns)), drawn)
@@ -168,7 +174,7 @@ def about(job: Job) -> list[tuple[str, str]]:
         ("Coordinate system", said.named),
         ("Datum", said.datum),
         ("Heights", said.height_reference),
-        ("Units", f"{units}{beside}"),
+        ("Units", f"{units}{beside}; geometry counts in {geodesy.unit_of(geodesy.of(job))}"),
         ("Made by", f"geoqa {versions()['geoqa']}"),
         *(("Caution", text) for text in CAUTIONS),
     ]

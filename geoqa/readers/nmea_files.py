@@ -110,7 +110,16 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
             results[i] = result
         before += int(logs[k].found.stop.max(initial=0))
     ready = [result for result in results if result is not None]
-    return [_with_marks_told(ready[0], step, stated, logs), *ready[1:]]
+    first = _with_marks_told(ready[0], step, stated, logs)
+    return [replace(first, messages=(*first.messages, *_zone(jobs[0]))), *ready[1:]]
+
+
+def _zone(job: Job) -> list[str]:
+    """Return that times are told in UTC where nobody stated the zone of the site: a log counts in nothing else."""
+    if job.site.timezone is not None or job.input.timezone is not None:
+        return []
+    line = 'timezone = "Pacific/Auckland"'
+    return [f"times are told in UTC, for the recipe names no time zone: add {line}, or where the site is, under [site]"]
 
 
 def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> None:

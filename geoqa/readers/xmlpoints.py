@@ -51,6 +51,8 @@ class Document:
         Its word for the unit of heights, if it states another.
     epsg
         The code of its coordinate system, empty if it states none.
+    vertical
+        What it says its heights are above, empty if nothing.
     quality
         Of each point that GPS elements name: one table of attributes per element.
     """
@@ -59,6 +61,7 @@ class Document:
     unit: str = ""
     elevation_unit: str = ""
     epsg: str = ""
+    vertical: str = ""
     quality: dict[str, list[dict[str, str]]] = field(default_factory=dict)
 
 
@@ -102,6 +105,7 @@ class _Builder:
             self.found.unit = f"{name.lower()} {attributes.get('linearUnit', '')}"
             self.found.elevation_unit = attributes.get("elevationUnit", "")
         elif name == "CoordinateSystem" and len(self.stack) == 2:
+            self.found.vertical = attributes.get("verticalDatum", "").strip()
             self.found.epsg = attributes.get("epsgCode", "").strip()
         else:
             self.gps_start(name, attributes)

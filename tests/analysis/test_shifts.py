@@ -354,3 +354,19 @@ def test_the_result_does_not_hang_on_the_order_of_the_rows():
     other = found([rows[k] for k in np.random.default_rng(0).permutation(len(rows))])[0]
     assert one["setup"].tolist() == other["setup"].tolist()
     assert np.allclose(one["de_m"], other["de_m"], atol=1e-6)
+
+
+@pytest.mark.parametrize("axis", ["sigma_e_m", "sigma_u_m"])
+def test_a_precision_of_a_hundred_thousand_kilometres_is_no_fault(axis):
+    """A stop that says nothing beside the others of its point left these nothing to be compared with: 0 / 0."""
+    rng = np.random.default_rng(4)
+    point = np.repeat(np.arange(12), 2)
+    setup = np.tile([0, 1], 12)
+    variance = np.full(24, 1e-4)
+    variance[[7, 11]] = 99_999_999.999**2
+    d = 2 if axis == "sigma_e_m" else 1
+    y = rng.normal(0, 0.01, (24, d)) + 0.5 * setup[:, None]
+    made = site_adjustment.adjust(y, variance, point, setup, 2)
+    assert (made.x[1] - made.x[0]) == pytest.approx(0.5, abs=0.02)
+    assert np.isfinite(made.cov).all()
+    assert not made.kept[[6, 7, 10, 11]].any()

@@ -74,9 +74,9 @@ def test_a_name_is_found_from_its_beginning_first():
     assert script("choice.search(n, '1', [1, 1, 1, 1, 1], 2)", n=names) == [1, 0]
 
 
-def test_what_has_no_risk_comes_first_by_its_status_then_the_greatest_risk():
+def test_the_most_urgent_comes_first_and_what_has_no_urgency_last_by_its_status():
     order = script("Array.from(choice.order([0.1, NaN, 0.9, NaN, 0.9], i => [0, 1, 0, 4, 0][i]))")
-    assert order == [3, 1, 2, 4, 0]
+    assert order == [2, 4, 0, 3, 1]
 
 
 def test_cells_hold_every_point_once_and_tell_the_worst():

@@ -27,7 +27,7 @@ def classes(**more):
 
 def test_a_class_is_a_row_and_a_sentence():
     assert class_words.table(classes(), job()) == [
-        ("dense conifer", "46", "14 → 31 (24 to 40)", "20 → 40 (30 to 52)", "13 (7.1 to 21)",
+        ("dense conifer", "46", "14 → 31 (24 to 40)", "20 → 40 (30 to 52)", "13 % (7.1 to 21)",
          "own; height the site")
     ]  # fmt: skip
     assert class_words.sentences(classes(), job()) == [
@@ -73,7 +73,7 @@ def test_what_is_not_known_is_said(more, cell):
 
 def test_a_rate_that_is_a_prior_is_called_unknown():
     bounds = {"wrong_fix_rate": 0.0253, "wrong_fix_rate_low": np.nan, "wrong_fix_rate_high": np.nan}
-    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5"
+    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5 %"
 
 
 def test_classes_of_an_older_review_say_nothing():

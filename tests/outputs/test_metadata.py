@@ -144,7 +144,10 @@ def test_aliases_are_written_for_what_reads_no_titles(package):
     aliases = {one.get("field"): one.get("name") for one in style(package, "points", "QML").iter("alias")}
     assert aliases["radius95_m"] == "radius95 (m)"
     assert aliases == dict(
-        asked(package, "SELECT column_name, name FROM gpkg_data_columns WHERE table_name = 'points'")
+        asked(
+            package,
+            "SELECT column_name, name FROM gpkg_data_columns WHERE table_name = 'points' AND column_name <> 'geom'",
+        )
     )
 
 
@@ -191,7 +194,7 @@ def test_the_file_says_what_it_is(package):
     assert said["Heights"] == "NZVD2016"
     assert "EPSG:2193" in said["Coordinate system"]
     assert said["Made by"].startswith("geoqa ")
-    assert said["Units"] == "lengths are in metres"
+    assert said["Units"] == "lengths are in metres; geometry counts in m"
 
 
 def test_lines_are_never_white(package):
@@ -227,6 +230,7 @@ def test_columns_have_titles_with_units_and_meanings(package):
     assert told["var_e_m2"][1] == "var e (m²)"
     assert told["status_h"][1] == "status h"  # an axis, no hour
     there = {name for _, name, *_ in asked(package, "PRAGMA table_info(points)")}
+    assert told.pop("geom")[1] == "place (m)"
     assert set(told) == there & set(schema.POINTS.columns)
 
 
@@ -254,7 +258,8 @@ def test_without_occupations_the_time_is_fixed(tmp_path, review):
 def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
     """Plan in US survey feet, heights in international feet: each length once more, and none read back as a frame's."""
     recipe = sites.RECIPE.replace("EPSG:2193", "local").replace(
-        'unit = "m"', 'unit = "ftUS"\nunit_height = "ft"\nunit_precision = "m"'
+        'unit = "m"',
+        'unit = "ftUS"\nunit_height = "ft"\nunit_differs = "levelled in the other foot"\nunit_precision = "m"',
     )
     rows = tuple(row.replace("1600", "16").replace("5400", "54") for row in sites.ROWS)
     geoqa.review(*sites.write(tmp_path, rows=rows, recipe=recipe)).write(tmp_path / "out")

@@ -273,6 +273,18 @@ def test_what_a_library_says_is_said_once_without_the_folder(tmp_path):
     assert str(tmp_path) not in said[0]
 
 
+@pytest.mark.parametrize("suffix", ["gpkg", "fgb", "parquet"])
+def test_heights_above_something_else_than_the_recipes_are_refused(tmp_path, suffix):
+    """EPSG:5759 is Auckland 1946 height, EPSG:7839 NZVD2016 height; a file describes them in its own words."""
+    other = write(tmp_path / f"other.{suffix}", frame(crs="EPSG:2193+5759"))
+    with pytest.raises(InputError) as caught:
+        read(other)
+    (fault,) = caught.value.faults
+    assert fault.where == "[site] height"
+    assert "is 'NZVD2016', and the file's heights are 'Auckland 1946 height'" in str(fault)
+    assert len(read(write(tmp_path / f"same.{suffix}", frame(crs="EPSG:2193+7839"))).frames["occupations"]) == 3
+
+
 def test_the_name_of_a_geopackage_does_not_matter(tmp_path):
     path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
     assert not [text for text in read(path).messages if "extension" in text]

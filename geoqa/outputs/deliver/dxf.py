@@ -52,6 +52,7 @@ class DxfFile(Writer):
         from ezdxf.filemanagement import new
 
         from geoqa.core.units import METRES_PER
+        from geoqa.outputs.deliver import facts
         from geoqa.outputs.text import cut, dxf_text
 
         unit = job.input.unit
@@ -62,7 +63,7 @@ class DxfFile(Writer):
             drawing.header["$MEASUREMENT"] = int(unit == "m")
             drawing.header["$LUNITS"] = 2
             _blocks(drawing, size)
-            for label, text in points.facts:
+            for label, text in facts.in_one_unit(points.facts, job):
                 drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
             columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
             z: Array = np.round(np.nan_to_num(points.height * rise), 4).astype(float)

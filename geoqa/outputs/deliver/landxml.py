@@ -52,6 +52,7 @@ class LandXmlFile(Writer):
 
 
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
+    from geoqa.outputs.deliver import facts
     from geoqa.outputs.text import xml_text
 
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
@@ -73,7 +74,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'verticalDatum="{xml_text(points.height_reference)}"/>\n'
     )
     yield f'  <Project name="{xml_text(job.site.name)}" desc="{xml_text(points.title)}">\n    <Feature name="about">\n'
-    yield from (_property(label, text) for label, text in points.facts)
+    yield from (_property(label, text) for label, text in facts.in_one_unit(points.facts, job))
     yield '    </Feature>\n  </Project>\n  <Application name="geoqa"/>\n'
     yield f'  <CgPoints name="{"all" if points.every else "delivered"}">\n'
 

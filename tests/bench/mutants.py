@@ -1,0 +1,419 @@
+"""Would the tests see it? Small faults put into the numerical modules one at a time, and who notices.
+
+python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml] [--planted] [--show]
+
+Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
+is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the wing (tests/core,
+tests/analysis, tests/outputs, and those of BESIDE) that run the line are run, those of the module's own file first,
+until one fails. Each fault has a process of its own, forked from one that has the libraries loaded and has never seen
+geoqa. Printed: the share killed by module with its 95 % interval (Wilson), all survivors with the line before
+and after, and those judged to change nothing (bench.equivalent), which do not count.
+
+With --planted the faults that people made by hand (bench.planted) are put in instead.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import difflib
+import importlib.abc
+import importlib.machinery
+import importlib.util
+import io
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+# One core each, and numbers that do not depend on how many there are.
+os.environ |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
+ROOT = Path(__file__).resolve().parents[2]
+if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT / "tests"))
+
+from bench import equivalent, mutations, planted  # noqa: E402
+
+#: Modules of core and of outputs that reckon; of analysis all do but those that only hold words.
+CORE = (
+    "areas", "assembly", "averages", "corrections", "covariance", "effective", "fixes", "geodesy", "gps_time", "groups",
+    "matching", "raster", "survival", "tolerances", "units",
+)  # fmt: skip
+OUTPUTS = (
+    "blocks", "deliver/*", "field/sketch", "field/listing", "field/waypoints", "grid_fit", "layers/place", "mercator",
+    "packing", "tables", "told_tables",
+)  # fmt: skip
+WORDS_ONLY = ("reasons", "zone_words", "reviewer", "__init__")
+#: Tests of whole rooms that stand elsewhere.
+BESIDE = {
+    "outputs/deliver": ("tests/test_deliveries.py", "tests/test_exports.py"),
+    "outputs/tables": ("tests/test_exports.py",),
+    "core/raster": ("tests/readers",),
+}
+#: Seconds that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
+BUDGET_S = 12.0
+#: What a library costs to import is paid once.
+_LOADED = (
+    "numpy", "pandas", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.spatial", "scipy.sparse", "geopandas",
+    "shapely", "pyproj", "pyogrio", "pyarrow", "pyarrow.csv", "pyarrow.parquet", "pytest", "hypothesis", "folium",
+    "click", "matplotlib.pyplot", "openpyxl", "ezdxf", "rasterio", "lxml.etree", "coverage", "statsmodels.api", "esda",
+)  # fmt: skip
+
+
+def numerical() -> list[str]:
+    """Return the numerical modules, as paths from the root."""
+    package = ROOT / "geoqa"
+    some = [package / "core" / f"{name}.py" for name in CORE]
+    some += [path for name in OUTPUTS for path in (package / "outputs").glob(f"{name}.py")]
+    some += (package / "analysis").rglob("*.py")
+    kept = {p for p in some if p.exists() and p.stem not in WORDS_ONLY}
+    return sorted(str(p.relative_to(ROOT)) for p in kept)
+
+
+def sample(modules: Sequence[str], wanted: int, seed: int) -> list[tuple[mutations.Mutation, str]]:
+    """Return faults and the texts they make: of each module some, more of a longer one, of each kind alike.
+
+    What one module gives does not depend on the others' text.
+    """
+    every = {module: mutations.found(ROOT, module) for module in modules}
+    size = {module: len(found) ** 0.5 for module, found in every.items() if found}
+    made = []
+    for module in size:
+        count = max(2, round(wanted * size[module] / sum(size.values())))
+        dice = random.Random(f"{seed} {module}")
+        kinds = defaultdict(list)
+        for fault in every[module]:
+            kinds[fault.kind].append(fault)
+        for found in kinds.values():
+            dice.shuffle(found)
+        order = sorted(kinds)
+        dice.shuffle(order)
+        texts = {(ROOT / module).read_text()}
+        while count and any(kinds.values()):
+            for kind in order:
+                if not count or not kinds[kind]:
+                    continue
+                fault = kinds[kind].pop()
+                text = fault.text(ROOT)
+                if text not in texts:
+                    texts.add(text)
+                    made.append((fault, text))
+                    count -= 1
+    return made
+
+
+# ---- which tests run which lines -------------------------------------------------------------------------------
+
+
+class _Follow:
+    """A plugin of pytest: tells coverage which test, or which shared fixture, a line is run by."""
+
+    def __init__(self, measured) -> None:
+        self.measured, self.seconds, self.failed, self.fixtures = measured, Counter[str](), set[str](), {}
+        self._now = ""
+
+    def pytest_runtest_protocol(self, item, nextitem):
+        self._now = item.nodeid
+        self.fixtures[item.nodeid] = [f"fixture {item.path.name} {name}" for name in item.fixturenames]
+        self.measured.switch_context(item.nodeid)
+
+    def pytest_fixture_setup(self, fixturedef, request):
+        if fixturedef.scope != "function":
+            path = request.node.path.name if fixturedef.scope == "module" else ""
+            self.measured.switch_context(f"fixture {path} {fixturedef.argname}")
+
+    def pytest_fixture_post_finalizer(self, fixturedef, request):
+        self.measured.switch_context(self._now)
+
+    def pytest_pyfunc_call(self, pyfuncitem):
+        self.measured.switch_context(pyfuncitem.nodeid)
+
+    def pytest_runtest_logreport(self, report):
+        self.seconds[report.nodeid] += report.duration
+        if report.failed:
+            self.failed.add(report.nodeid)
+
+
+def profile(folders: Iterable[str]) -> dict:
+    """Run the tests once; return by module and line which run it, and the seconds of each."""
+    import coverage
+    import pytest
+
+    measured = coverage.Coverage(source=["geoqa"], data_file=None, config_file=False)
+    follow = _Follow(measured)
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        measured.start()
+        code = pytest.main([*_QUIET, "--maxfail=10", *sorted(set(folders))], plugins=[follow])
+        measured.stop()
+    if code not in (0, 1) or len(follow.failed) > 9:
+        raise SystemExit(said.getvalue()[-3000:])
+    for test in follow.failed:
+        print(f"fails without any fault and is left out: {test}", file=sys.stderr)
+    by_fixture = defaultdict(list)
+    for test, names in follow.fixtures.items():
+        for name in names:
+            by_fixture[name].append(test)
+            by_fixture[f"fixture  {name.split(' ', 2)[2]}"].append(test)
+    data, lines = measured.get_data(), {}
+    for file in data.measured_files():
+        module = str(Path(file).relative_to(ROOT))
+        lines[module] = {
+            str(line): sorted({t for c in contexts if c for t in (by_fixture[c] if c.startswith("fixture ") else [c])})
+            for line, contexts in data.contexts_by_lineno(file).items()
+        }
+    sound = {test: spent for test, spent in follow.seconds.items() if test not in follow.failed}
+    return {"seconds": sound, "lines": lines}
+
+
+_QUIET = (
+    "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-m", "not browser and not bench",
+    "--rootdir", str(ROOT), "-W", "ignore::pytest.PytestAssertRewriteWarning",
+)  # fmt: skip
+
+
+def folders(module: str) -> tuple[str, ...]:
+    """Return the tests of a module's wing."""
+    inside = module.removeprefix("geoqa/").removesuffix(".py")
+    more = [tests for room, tests in BESIDE.items() if inside.startswith(room)]
+    return (f"tests/{inside.split('/')[0]}", *(one for tests in more for one in tests))
+
+
+def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
+    """Return the tests to run, the nearest and quickest first, within the budget."""
+    lines = seen["lines"].get(fault.module, {})
+    wing = folders(fault.module)
+    run = set(lines.get(str(fault.line), ()))
+    stem = Path(fault.module).stem
+    names = {f"test_{stem}.py", f"test_{stem.removesuffix('s')}.py", f"test_{stem}s.py"}
+
+    def near(test: str) -> bool:
+        return Path(test.split("::")[0]).name in names
+
+    if not fault.function or not run:  # a constant, a default: read when the module is loaded
+        run |= {test for tests in lines.values() for test in tests}
+    run |= {test for test in seen["seconds"] if near(test)}
+
+    def far(test: str) -> tuple[bool, float]:
+        return not near(test), seen["seconds"].get(test, 0.0)
+
+    chosen, spent = [], 0.0
+    for test in sorted((t for t in run if t.startswith(wing) and t in seen["seconds"]), key=far):
+        spent += seen["seconds"].get(test, 0.0)
+        if chosen and spent > BUDGET_S:
+            break
+        chosen.append(test)
+    return chosen
+
+
+# ---- one fault -------------------------------------------------------------------------------------------------
+
+
+class _Faulty(importlib.abc.MetaPathFinder, importlib.machinery.SourceFileLoader):
+    """Finds one module with another text."""
+
+    def __init__(self, module: str, text: str) -> None:
+        self.fullname = module.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+        super().__init__(self.fullname, str(ROOT / module))
+        self.text = text
+
+    def find_spec(self, fullname, path=None, target=None):
+        if fullname != self.fullname:
+            return None
+        return importlib.util.spec_from_file_location(fullname, self.path, loader=self)
+
+    def get_code(self, fullname):
+        return compile(self.text, self.path, "exec")
+
+
+class _First:
+    """A plugin of pytest: keeps the first test that failed."""
+
+    def __init__(self) -> None:
+        self.failed = ""
+
+    def pytest_runtest_logreport(self, report):
+        if report.failed and not self.failed:
+            self.failed = report.nodeid
+
+    def pytest_collectreport(self, report):
+        if report.failed and not self.failed:
+            self.failed = f"{report.nodeid} (cannot be collected)"
+
+
+def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tuple[str, str]:
+    """Return what became of a fault, and which test saw it: killed, survived, or hung, which is seen too."""
+    if not tests:
+        return "survived", "no test runs the line"
+    told, tell = os.pipe()
+    child = os.fork()
+    if not child:
+        os.close(told)
+        code = 70
+        try:
+            sys.meta_path.insert(0, _Faulty(module, text))
+            silent = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(silent, 1), os.dup2(silent, 2)
+            import pytest
+
+            first = _First()
+            code = int(pytest.main([*_QUIET, "-x", *tests], plugins=[first]))
+            os.write(tell, first.failed.encode()[:4000])
+        except BaseException as error:
+            os.write(tell, repr(error).encode()[:4000])
+        finally:
+            os._exit(code)
+    os.close(tell)
+    until = time.monotonic() + limit_s
+    while True:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            break
+        if time.monotonic() > until:
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            os.close(told)
+            return "killed", f"no end after {limit_s:.0f} s"
+        time.sleep(0.01)
+    with os.fdopen(told, "rb") as pipe:
+        failed = pipe.read().decode()
+    code = os.waitstatus_to_exitcode(status)
+    if code == 0:
+        return "survived", ""
+    if code in (4, 5, 70):
+        raise RuntimeError(f"pytest ended with {code} on {module}: {failed} {tests[:3]}")
+    return "killed", failed or f"exit {code}"
+
+
+# ---- the whole -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one fault."""
+
+    module: str
+    where: str
+    line: int
+    before: str
+    after: str
+    how: str
+    by: str
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What stays the same when lines move."""
+        return self.module, self.where, self.before, self.after
+
+
+def changed_lines(before: str, after: str) -> tuple[str, str]:
+    """Return what stood and what stands in the lines that differ."""
+    parts = [line for line in difflib.ndiff(before.splitlines(), after.splitlines()) if line[:2] in ("- ", "+ ")]
+    return tuple(" ".join(line[2:].strip() for line in parts if line[0] == mark) for mark in "-+")  # type: ignore[return-value]
+
+
+def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
+    """Return the 95 % interval of a share (Wilson, JASA 22, 1927)."""
+    if not of:
+        return 0.0, 1.0
+    share, wide = hits / of, z * z / of
+    middle, half = share + wide / 2, z * (share * (1 - share) / of + wide / (4 * of)) ** 0.5
+    return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
+
+
+def tried(faults, seen: dict, say) -> list[Outcome]:
+    """Put every fault in; return what became of each."""
+    outcomes = []
+    for k, (fault, text) in enumerate(faults):
+        tests = tests_for(fault, seen)
+        usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+        start = time.monotonic()
+        how, by = run_with(fault.module, text, tests, 30 + 5 * usual)
+        before, after = changed_lines((ROOT / fault.module).read_text(), text)
+        outcomes.append(Outcome(fault.module, fault.function, fault.line, before, after, how, by))
+        say(f"{k + 1:>4} {how:<8} {time.monotonic() - start:5.1f} s  {fault.module}:{fault.line} {fault.name}  {by}")
+    return outcomes
+
+
+def report(outcomes: Sequence[Outcome]) -> None:
+    """Print the shares and the survivors."""
+    known = equivalent.REASONS
+    counted = [one for one in outcomes if one.how == "killed" or one.key not in known]
+    print(f"\n{'module':<44} {'killed':>9}  share   95 % interval")
+    for module in sorted({one.module for one in outcomes}):
+        these = [one for one in counted if one.module == module]
+        _line(module, sum(one.how == "killed" for one in these), len(these))
+    _line("all", sum(one.how == "killed" for one in counted), len(counted))
+    near = sum(
+        Path(one.by.split("::")[0]).stem.removeprefix("test_") in one.module for one in counted if one.how == "killed"
+    )
+    print(f"killed by the module's own test file: {near}")
+    left = [one for one in counted if one.how == "survived"]
+    print(f"\n{len(left)} survivors")
+    for one in left:
+        print(f"\n{one.module}:{one.line} in {one.where or 'the module'}  {one.by}\n  - {one.before}\n  + {one.after}")
+    same = [one for one in outcomes if one.how == "survived" and one.key in known]
+    print(f"\n{len(same)} judged to change nothing that anybody could see")
+    for one in same:
+        print(f"{one.module}: {one.before}  ->  {one.after}: {known[one.key]}")
+
+
+def _line(name: str, killed: int, of: int) -> None:
+    low, high = wilson(killed, of)
+    print(f"{name:<44} {killed:>4}/{of:<4} {100 * killed / max(of, 1):5.1f} %  {100 * low:3.0f} to {100 * high:.0f} %")
+
+
+def main(given: Sequence[str] | None = None) -> int:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--mutants", type=int, default=440)
+    parser.add_argument("--seed", type=int, default=16)
+    parser.add_argument("--only", nargs="+", default=[], help="words in the module's path")
+    parser.add_argument("--planted", action="store_true", help="the faults made by hand")
+    parser.add_argument("--profile", type=Path, help="file that keeps which test runs which line")
+    parser.add_argument("--show", action="store_true", help="a line a fault")
+    asked = parser.parse_args(given)
+    if not hasattr(os, "fork"):
+        parser.error("this needs a system that forks; on Windows run it in a Linux of its own")
+    os.chdir(ROOT)
+    modules = [m for m in numerical() if not asked.only or any(word in m for word in asked.only)]
+    start = time.monotonic()
+    faults = planted.faults(ROOT) if asked.planted else sample(modules, asked.mutants, asked.seed)
+    wings = {folder for fault, _ in faults for folder in folders(fault.module)}
+    if asked.profile and asked.profile.exists():
+        seen = json.loads(asked.profile.read_text())
+    else:
+        seen = _in_a_process(wings)
+        if asked.profile:
+            asked.profile.write_text(json.dumps(seen))
+    print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
+          f"run once in {time.monotonic() - start:.0f} s", flush=True)  # fmt: skip
+    for name in _LOADED:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+    outcomes = tried(faults, seen, lambda text: print(text, flush=True) if asked.show else None)
+    report(outcomes)
+    print(f"\n{(time.monotonic() - start) / 60:.1f} min")
+    return 0
+
+
+def _in_a_process(wings: Iterable[str]) -> dict:
+    """Profile in a process of its own: this one must never see geoqa."""
+    program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
+    place = os.environ | {"PYTHONPATH": str(ROOT / "tests")}
+    done = subprocess.run(
+        [sys.executable, "-c", program, *wings], capture_output=True, text=True, env=place, check=False
+    )
+    if done.returncode:
+        raise SystemExit(done.stderr)
+    return json.loads(done.stdout)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
