@@ -91,11 +91,13 @@ def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray
 
     Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
     """
-    square, variance, rounding = (getattr(pairs.stated, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
+    square, variance, rounding = (
+        getattr(pairs.stated, f"{name}_{axis}") for name in ("square", "variance", "rounding")
+    )
     known, n = ~np.isnan(square), len(ratio)
-    share, weight = np.where(known, rounding / variance, 0.0), np.where(known, pairs.stated.weight, 0.0)
-    least = np.bincount(pairs.stated.of, share * weight, minlength=n)[: n - 1]
-    worth = np.bincount(pairs.stated.of, weight, minlength=n)[: n - 1]
+    share, weight = np.where(known, rounding / variance, 0.0), np.where(known, stated.weight, 0.0)
+    least = np.bincount(stated.of, share * weight, minlength=n)[: n - 1]
+    worth = np.bincount(stated.of, weight, minlength=n)[: n - 1]
     both = np.append((share * weight).sum(), least), np.append(weight.sum(), worth)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(both[0] / both[1])))

@@ -181,3 +181,19 @@ def test_two_exports_of_one_day(tmp_path, unit):
     assert review.counts["deliver"]["yes"] == 0
     summary = " ".join(" ".join(review.summary()).split())
     assert "40 rows of" in summary and "12 h" in summary and "again" in summary
+
+
+def test_a_ratio_below_what_the_digits_allow_is_named_and_never_used():
+    """Copies that nothing shows (two by two, at other times) must not make a site look fine."""
+    rows = measured(24, second=False)
+    shaken = [
+        row | {"t": row["t"] + 300 + 31 * k, "fix": f"n{k}", "source_file": f"{k // 2}.csv"}
+        for k, row in enumerate(rows)
+    ]
+    frame = builders.occupations([*rows, *shaken])
+    frame["source_file"] = pd.Categorical([row["source_file"] for row in [*rows, *shaken]])
+    kept, messages = builders.run(frame, builders.job(), builders.STEPS, {"calibration": {"below_one": True}})
+    assert (kept["occupations"]["copy_of"] == 0).all()
+    assert kept["classes"]["precision_ratio_h"].iloc[0] < 0.1
+    assert (kept["classes"][["scale_h", "scale_v"]] >= 1).all(axis=None)
+    assert sum("precision ratio" in text and "not used" in text for text in messages) == 2
