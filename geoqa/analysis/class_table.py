@@ -91,9 +91,8 @@ def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray
 
     Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
     """
-    square, variance, rounding = (
-        getattr(pairs.stated, f"{name}_{axis}") for name in ("square", "variance", "rounding")
-    )
+    stated = pairs.stated
+    square, variance, rounding = (getattr(stated, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
     known, n = ~np.isnan(square), len(ratio)
     share, weight = np.where(known, rounding / variance, 0.0), np.where(known, stated.weight, 0.0)
     least = np.bincount(stated.of, share * weight, minlength=n)[: n - 1]
