@@ -217,7 +217,8 @@ def recipe(file: Path, out: Path | None) -> None:
 
 @cli.command(short_help="List the installed steps, or describe one.")
 @click.argument("name", required=False)
-def steps(name: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="As one JSON document, for programs that make dialogs of it.")
+def steps(name: str | None, as_json: bool) -> None:
     """List the installed steps, and what was refused and why; or describe the step NAME.
 
     A description ends with the block of the recipe that sets the step's parameters, with their defaults.
@@ -225,18 +226,16 @@ def steps(name: str | None) -> None:
     from geoqa import plugins
 
     found = plugins.catalogue()
+    if as_json:
+        import json
+
+        click.echo(json.dumps(plugins.document(found, name), indent=1))
+        return
     if name is not None:
         _describe(found.find(name).load())
         return
-    titles = {
-        "readers": "Readers",
-        "analysis": "Analysis",
-        "layers": "Map layers",
-        "plots": "Plots",
-        "writers": "Writers",
-    }
-    for group in plugins.GROUPS:
-        say(f"{titles[group.removeprefix('geoqa.')]}:")
+    for group, kind in plugins.CALLED.items():
+        say(f"{kind.capitalize()}{'' if kind == 'analysis' else 's'}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"

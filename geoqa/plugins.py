@@ -13,7 +13,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import Distribution, EntryPoint, entry_points
+from importlib.metadata import Distribution, EntryPoint, entry_points, version
 from typing import Any
 
 from geoqa import guests
@@ -28,6 +28,10 @@ GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.plots": steps.Plot,
     "geoqa.writers": steps.Writer,
 }
+#: What people call a step of each group.
+CALLED = dict(zip(GROUPS, ("reader", "analysis", "map layer", "plot", "writer"), strict=True))
+#: The format of the document of steps; its schema stands in `geoqa/schemas`.
+FORMAT = "geoqa-steps/1"
 #: What the name of a writer ends in; what stands before it is the word for `--also`.
 FILE = "-file"
 #: Kinds of a parameter.
@@ -107,6 +111,40 @@ class Catalogue:
         every = [e for group in self.entries.values() for e in group.values()]
         found = [e for e in every if e.distribution != OWN and e.name not in self.refused]
         return [{"step": e.name, "group": e.group, "distribution": e.distribution, "version": e.version} for e in found]
+
+
+def document(found: Catalogue, name: str | None = None) -> dict[str, Any]:
+    """Return every installed step, or the one called `name`, as ``steps.schema.json`` in `geoqa/schemas` describes it.
+
+    Raises
+    ------
+    PluginError
+        If no step is called `name`.
+    """
+    chosen = None if name is None else found.find(name)
+    told = [
+        _told(entry, cls)
+        for group in GROUPS
+        for entry, cls in ((found.entries[group][key], cls) for key, cls in found.load_all(group).items())
+        if chosen is None or entry is chosen
+    ]
+    if chosen is not None and not told:
+        chosen.load()  # says why it cannot be used
+    return {"format": FORMAT, "geoqa": version(OWN), "steps": told, "refused": dict(found.refused)}
+
+
+def _told(entry: Entry, cls: type[steps.Step]) -> dict[str, Any]:
+    text = inspect.cleandoc(cls.__doc__ or "")
+    return {
+        "name": entry.name,
+        "kind": CALLED[entry.group],
+        "distribution": entry.distribution,
+        "version": entry.version,
+        "summary": " ".join(text.partition("\n\n")[0].split()),
+        "help": text,
+        **{key: list(getattr(cls, key, ())) for key in ("needs", "uses", "gives")},
+        "parameters": [parameter.as_record() for parameter in cls.parameters()],
+    }
 
 
 def catalogue() -> Catalogue:

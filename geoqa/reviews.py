@@ -214,6 +214,7 @@ class Review:
         from geoqa.outputs import record
 
         return {
+            "format": schema.RUN_FORMAT,
             **self.record,
             "recipe": self.job.as_table(),
             "accounts": self.accounts,

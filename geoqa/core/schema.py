@@ -359,6 +359,8 @@ FRAMES: dict[str, Frame] = {
 }
 
 
+#: The format of run.json; its JSON schema stands in `geoqa/schemas`.
+RUN_FORMAT = "geoqa-run/1"
 #: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
 _ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
 

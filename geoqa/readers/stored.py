@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core import door, schema, vectors
 from geoqa.core.errors import InputError
+from geoqa.core.schema import RUN_FORMAT
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +42,9 @@ def read_record(folder: Path) -> dict[str, Any]:
     kinds = {"recipe": dict, "accounts": dict, "messages": list, "versions": dict}
     if not isinstance(record, dict) or not all(isinstance(record.get(key), kind) for key, kind in kinds.items()):
         raise InputError(f"{path} is not the record of a review. Name a folder that `geoqa review` has written.")
+    if record.get("format", RUN_FORMAT) != RUN_FORMAT:
+        stated = repr(record["format"])[:60]
+        raise InputError(f"{path} is in the format {stated}, this geoqa reads {RUN_FORMAT!r}. Review the site again.")
     origin = record.get("local_origin")
     if origin is not None and not (
         isinstance(origin, list) and len(origin) == 2 and all(isinstance(x, (int, float)) for x in origin)
