@@ -58,7 +58,7 @@ def count(rows):
 
 
 @pytest.mark.parametrize("step", [0.001, 0.01])
-@pytest.mark.parametrize(("minutes", "said"), [(720, "12 h later"), (0.3, "18 s later"), (1440 * 7, "168 h later")])
+@pytest.mark.parametrize(("minutes", "said"), [(720, "12 h later"), (0.3, "18 s later"), (1440 * 7, "7 d later")])
 def test_rows_exported_twice_under_another_clock_are_copies(step, minutes, said):
     rows = measured(40, step=step)
     kept, told = reviewed([*rows, *again(rows, minutes)])
