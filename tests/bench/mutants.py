@@ -3,11 +3,11 @@
 python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml] [--planted] [--show]
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
-is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the wing (tests/core,
-tests/analysis, tests/outputs, and those of BESIDE) that run the line are run, those of the module's own file first,
-until one fails. Each fault has a process of its own, forked from one that has the libraries loaded and has never seen
-geoqa. Printed: the share killed by module with its 95 % interval (Wilson), all survivors with the line before
-and after, and those judged to change nothing (bench.equivalent), which do not count.
+is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
+wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails.
+Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
+the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
+judged to change nothing (bench.equivalent), which do not count.
 
 With --planted the faults that people made by hand (bench.planted) are put in instead.
 """
@@ -22,6 +22,7 @@ import importlib.machinery
 import importlib.util
 import io
 import json
+import multiprocessing
 import os
 import random
 import signal
@@ -30,7 +31,8 @@ import sys
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 # One core each, and numbers that do not depend on how many there are.
@@ -51,12 +53,27 @@ OUTPUTS = (
     "packing", "tables", "told_tables",
 )  # fmt: skip
 WORDS_ONLY = ("reasons", "zone_words", "reviewer", "__init__")
-#: Tests of whole rooms that stand elsewhere.
-BESIDE = {
-    "outputs/deliver": ("tests/test_deliveries.py", "tests/test_exports.py"),
-    "outputs/tables": ("tests/test_exports.py",),
-    "core/raster": ("tests/readers",),
+#: Tests of outputs by room: the whole wing opens browsers and draws pictures. And what stands elsewhere.
+_FILES = ("tests/outputs/deliver", "tests/outputs/test_uneven_files.py", "tests/outputs/test_files.py")
+_MAP = ("tests/outputs/test_layers.py", "tests/outputs/test_packing.py", "tests/outputs/test_uneven_files.py")
+ROOMS = {
+    "outputs/deliver": (*_FILES, "tests/test_deliveries.py"),
+    "outputs/tables": _FILES,
+    "outputs/field": ("tests/outputs/test_field.py", "tests/outputs/test_uneven_files.py"),
+    "outputs/grid_fit": ("tests/outputs/test_grid_fit.py", *_MAP),
+    "outputs": (*_MAP, "tests/outputs/test_report.py"),
+    "core/raster": ("tests/core", "tests/readers/test_horizon.py", "tests/readers/test_surroundings.py"),
 }
+#: Tests that count rates over many simulated sites: slow, and a single fault seldom moves a rate.
+LEFT_OUT = (
+    "test_the_unit_of_the_job_does_not_matter", "test_the_direction_of_north_does_not_matter", "test_lengths_scale",
+    "test_risk_does_not_know_the_order_of_the_rows", "test_what_every_judged_site_keeps", "test_times_order_the_rows",
+    "test_parts_have_the_risk_of_the_whole", "test_intervals_hold_the_truth_about_as_often_as_they_say",
+    "test_no_site_breaks_the_chain", "test_sixty_shots_of_one_visit", "test_parts_of_whole_points_give",
+    "test_any_table_is_read_or_refused", "test_same_classes_are_rarely_said_to_differ", "test_the_place_of_the_site",
+    "test_the_test_of_the_status_finds_a_bias", "test_a_log_of_many_set_ups_blames_few", "test_the_order_of_the_rows",
+    "test_the_status_of_points_finds_a_bias", "test_no_more_than_half_again_the_truth", "test_each_occupation_is_comp",
+)  # fmt: skip
 #: Seconds that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
 BUDGET_S = 12.0
 #: What a library costs to import is paid once.
@@ -119,6 +136,9 @@ class _Follow:
         self.measured, self.seconds, self.failed, self.fixtures = measured, Counter[str](), set[str](), {}
         self._now = ""
 
+    def pytest_collection_modifyitems(self, items):
+        items[:] = [item for item in items if not item.name.startswith(LEFT_OUT)]
+
     def pytest_runtest_protocol(self, item, nextitem):
         self._now = item.nodeid
         self.fixtures[item.nodeid] = [f"fixture {item.path.name} {name}" for name in item.fixturenames]
@@ -179,10 +199,10 @@ _QUIET = (
 
 
 def folders(module: str) -> tuple[str, ...]:
-    """Return the tests of a module's wing."""
+    """Return the tests of a module's room, else of its wing."""
     inside = module.removeprefix("geoqa/").removesuffix(".py")
-    more = [tests for room, tests in BESIDE.items() if inside.startswith(room)]
-    return (f"tests/{inside.split('/')[0]}", *(one for tests in more for one in tests))
+    own = next((tests for room, tests in ROOMS.items() if inside.startswith(room)), ())
+    return own or (f"tests/{inside.split('/')[0]}",)
 
 
 def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
@@ -327,41 +347,66 @@ def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
     return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
 
 
-def tried(faults, seen: dict, say) -> list[Outcome]:
-    """Put every fault in; return what became of each."""
-    outcomes = []
-    for k, (fault, text) in enumerate(faults):
-        tests = tests_for(fault, seen)
-        usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
-        start = time.monotonic()
-        how, by = run_with(fault.module, text, tests, 30 + 5 * usual)
-        before, after = changed_lines((ROOT / fault.module).read_text(), text)
-        outcomes.append(Outcome(fault.module, fault.function, fault.line, before, after, how, by))
-        say(f"{k + 1:>4} {how:<8} {time.monotonic() - start:5.1f} s  {fault.module}:{fault.line} {fault.name}  {by}")
+def one(fault: mutations.Mutation, text: str, seen: dict) -> Outcome:
+    """Put one fault in; return what became of it."""
+    tests = tests_for(fault, seen)
+    usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+    how, by = run_with(fault.module, text, tests, 60 + 10 * usual)
+    before, after = changed_lines((ROOT / fault.module).read_text(), text)
+    return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
+
+
+def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[Outcome]:
+    """Put every fault in that the log does not know as killed; return what became of each."""
+    known = {o.key: o for o in map(_outcome, log.read_text().splitlines())} if log and log.exists() else {}
+    outcomes, left = [], []
+    for fault, text in faults:
+        lines = changed_lines((ROOT / fault.module).read_text(), text)
+        old = known.get((fault.module, fault.function, *lines))
+        if old and old.how == "killed":
+            outcomes.append(old)
+        else:
+            left.append((fault, text))
+    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
+        for done in as_completed([pool.submit(one, fault, text, seen) for fault, text in left]):
+            outcome = done.result()
+            outcomes.append(outcome)
+            if show:
+                print(f"{outcome.how:<8} {outcome.module}:{outcome.line}  {outcome.after}  {outcome.by}", flush=True)
+            if log:
+                with log.open("a") as file:
+                    file.write(json.dumps(asdict(outcome)) + "\n")
     return outcomes
+
+
+def _outcome(line: str) -> Outcome:
+    return Outcome(**json.loads(line))
 
 
 def report(outcomes: Sequence[Outcome]) -> None:
     """Print the shares and the survivors."""
     known = equivalent.REASONS
-    counted = [one for one in outcomes if one.how == "killed" or one.key not in known]
+    counted = [each for each in outcomes if each.how == "killed" or each.key not in known]
     print(f"\n{'module':<44} {'killed':>9}  share   95 % interval")
-    for module in sorted({one.module for one in outcomes}):
-        these = [one for one in counted if one.module == module]
-        _line(module, sum(one.how == "killed" for one in these), len(these))
-    _line("all", sum(one.how == "killed" for one in counted), len(counted))
+    for module in sorted({each.module for each in outcomes}):
+        these = [each for each in counted if each.module == module]
+        _line(module, sum(each.how == "killed" for each in these), len(these))
+    _line("all", sum(each.how == "killed" for each in counted), len(counted))
     near = sum(
-        Path(one.by.split("::")[0]).stem.removeprefix("test_") in one.module for one in counted if one.how == "killed"
+        Path(each.by.split("::")[0]).stem.removeprefix("test_") in each.module
+        for each in counted
+        if each.how == "killed"
     )
     print(f"killed by the module's own test file: {near}")
-    left = [one for one in counted if one.how == "survived"]
+    left = [each for each in counted if each.how == "survived"]
     print(f"\n{len(left)} survivors")
-    for one in left:
-        print(f"\n{one.module}:{one.line} in {one.where or 'the module'}  {one.by}\n  - {one.before}\n  + {one.after}")
-    same = [one for one in outcomes if one.how == "survived" and one.key in known]
+    for each in left:
+        print(f"\n{each.module}:{each.line} in {each.where or 'the module'}  {each.by}")
+        print(f"  - {each.before}\n  + {each.after}")
+    same = [each for each in outcomes if each.how == "survived" and each.key in known]
     print(f"\n{len(same)} judged to change nothing that anybody could see")
-    for one in same:
-        print(f"{one.module}: {one.before}  ->  {one.after}: {known[one.key]}")
+    for each in same:
+        print(f"{each.module}: {each.before}  ->  {each.after}: {known[each.key]}")
 
 
 def _line(name: str, killed: int, of: int) -> None:
@@ -378,6 +423,8 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument("--planted", action="store_true", help="the faults made by hand")
     parser.add_argument("--profile", type=Path, help="file that keeps which test runs which line")
     parser.add_argument("--show", action="store_true", help="a line a fault")
+    parser.add_argument("--jobs", type=int, default=1, help="faults tried at a time")
+    parser.add_argument("--log", type=Path, help="file that keeps outcomes; what it knows as killed is not tried again")
     asked = parser.parse_args(given)
     if not hasattr(os, "fork"):
         parser.error("this needs a system that forks; on Windows run it in a Linux of its own")
@@ -389,7 +436,7 @@ def main(given: Sequence[str] | None = None) -> int:
     if asked.profile and asked.profile.exists():
         seen = json.loads(asked.profile.read_text())
     else:
-        seen = _in_a_process(wings)
+        seen = profiled(wings, asked.jobs)
         if asked.profile:
             asked.profile.write_text(json.dumps(seen))
     print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
@@ -397,22 +444,34 @@ def main(given: Sequence[str] | None = None) -> int:
     for name in _LOADED:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
-    outcomes = tried(faults, seen, lambda text: print(text, flush=True) if asked.show else None)
+    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show)
     report(outcomes)
     print(f"\n{(time.monotonic() - start) / 60:.1f} min")
     return 0
 
 
-def _in_a_process(wings: Iterable[str]) -> dict:
-    """Profile in a process of its own: this one must never see geoqa."""
+def _tests(folder: Path) -> Iterable[Path]:
+    return folder.rglob("test_*.py")
+
+
+def profiled(wings: Iterable[str], jobs: int) -> dict:
+    """Profile in processes of their own: this one must never see geoqa."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
-    place = os.environ | {"PYTHONPATH": str(ROOT / "tests")}
-    done = subprocess.run(
-        [sys.executable, "-c", program, *wings], capture_output=True, text=True, env=place, check=False
-    )
-    if done.returncode:
-        raise SystemExit(done.stderr)
-    return json.loads(done.stdout)
+    place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT / "tests"), os.environ.get("PYTHONPATH", "")])}
+
+    def run(files: Sequence[str]) -> dict:
+        call = [sys.executable, "-c", program, *files]
+        return json.loads(subprocess.run(call, stdout=subprocess.PIPE, text=True, env=place, check=True).stdout)
+
+    whole: dict = {"seconds": {}, "lines": defaultdict(lambda: defaultdict(list))}
+    files = sorted({str(f) for wing in wings for f in ([Path(wing)] if wing.endswith(".py") else _tests(Path(wing)))})
+    with ThreadPoolExecutor(jobs) as pool:
+        for part in pool.map(run, (files[k::jobs] for k in range(jobs))):
+            whole["seconds"] |= part["seconds"]
+            for module, lines in part["lines"].items():
+                for line, tests in lines.items():
+                    whole["lines"][module][line] += tests
+    return whole
 
 
 if __name__ == "__main__":

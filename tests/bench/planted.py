@@ -36,7 +36,7 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "a closure's height in the unit of the plan, in the report", "outputs/report/lists",
-        "signed(row.dn_m, unit), signed(row.du_m, up)", "signed(row.dn_m, unit), signed(row.du_m, unit)",
+        "worst.told(row.du_m, row.tolerance_v_m, up)", "worst.told(row.du_m, row.tolerance_v_m, unit)",
     ),
     (
         "a closure's height in the unit of the plan, on the map", "outputs/layers/detail",
@@ -84,8 +84,8 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ("the sign of the correlation in a closure's test", "analysis/spread", "- 2 * cov_en * de * dn + var_e * dn**2",
      "+ 2 * cov_en * de * dn + var_e * dn**2"),
     ("a height's repeatability is the horizontal one", "analysis/spread",
-     'of("repeatability_h_m") ** 2, of("repeatability_v_m") ** 2',
-     'of("repeatability_h_m") ** 2, of("repeatability_h_m") ** 2'),
+     'own_v = np.maximum(of("repeatability_v_m")',
+     'own_v = np.maximum(of("repeatability_h_m")'),
     ("easting and northing of delivered points swapped", "outputs/deliver/rows",
      "else (east_m / unit, north_m / unit)", "else (north_m / unit, east_m / unit)"),
     ("delivered heights in the unit of the plan", "outputs/deliver/rows", "_rounded(up_m / unit_up, LENGTH)",

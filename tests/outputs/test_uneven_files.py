@@ -250,19 +250,23 @@ def test_the_map_tells_closures_in_the_unit_of_their_axis(folder, review):
 
 
 def test_the_report_tells_conflicts_in_the_unit_of_their_axis(review):
-    blocks = lists._conflicts(review.frames, review.job)
-    table = next(block for block in blocks if hasattr(block, "rows"))
-    closures = review.frames["closures"]
-    points = review.frames["points"]
+    sections = lists.sections(review.frames, review.job, {}, ())
+    blocks = [block for section in sections for block in section.blocks]
+    table = next(block for block in blocks if getattr(block, "caption", "").startswith("Conflicts of"))
+    points, closures = (review.frames[name] for name in ("points", "closures"))
     torn = set(points.loc[points["status"] == "conflict", "point"].astype(str))
     ours = closures[(closures["status"] == "conflict") & closures["point"].astype(str).isin(torn)]
-    ours = ours.sort_values("horizontal_m", ascending=False)
-    assert len(table.rows) == len(ours) >= 1
-    for row, (_, closure) in zip(table.rows, ours.iterrows(), strict=True):
-        cells = dict(zip(table.head, row, strict=True))
-        assert number(str(cells["east, ftUS"])) == pytest.approx(closure["de_m"] / FOOT_M, abs=6e-4)
-        assert number(str(cells["north, ftUS"])) == pytest.approx(closure["dn_m"] / FOOT_M, abs=6e-4)
-        assert number(str(cells["up, m"])) == pytest.approx(closure["du_m"], abs=6e-4)
+    assert len(table.rows) == len(ours) == 1
+    cells, closure = dict(zip(table.head, table.rows[0], strict=True)), ours.iloc[0]
+    for head, of, column, limit, factor in (
+        ("east, ftUS", "", "de_m", "", FOOT_M), ("north, ftUS", "", "dn_m", "", FOOT_M),
+        ("horizontal", "ftUS", "horizontal_m", "tolerance_h_m", FOOT_M), ("height", "m", "du_m", "tolerance_v_m", 1),
+    ):  # fmt: skip
+        assert number(cells[head]) == pytest.approx(closure[column] / factor, abs=6e-4), head
+        if limit:
+            told, accepted = cells[head].split(" of ")
+            assert told.endswith(f" {of}")
+            assert number(accepted) == pytest.approx(closure[limit] / factor, abs=6e-4), head
 
 
 def test_the_field_list_and_its_waypoints(review):
