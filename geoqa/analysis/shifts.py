@@ -31,7 +31,7 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = ("occupations", "occupations.visit", "first_classes")
+    needs = ("occupations", "occupations.visit", "occupations.copy_of", "first_classes")
     gives = ("shifts", "shifted")
 
     level: float = param(
