@@ -68,6 +68,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     from geoqa.analysis.statements.statement import Checks
 
     table, points = frames["control_checks"], frames["points"]
+    table = table[table["setup"].isna()]
     is_check = (table["use"] == CHECK).to_numpy(bool)
     mine = table[is_check]
 
@@ -139,6 +140,7 @@ def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool 
     from geoqa.analysis.control import biases
 
     table, points = frames["control_checks"], frames["points"]
+    table = table[table["setup"].isna()]
     at = pd.Index(points["point"].astype("str")).get_indexer(table["point"].astype("str"))
     p = np.array([found.p for found in biases(table, points.iloc[at], job)])
     known = p[np.isfinite(p)]

@@ -75,6 +75,7 @@ OCCUPATIONS = Frame(
         "visit": _int("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
         "visit_v": _int("visit for the height, which has a gap of its own", minimum=0),
         "use": _text("what the point's coordinate makes of the row"),
+        "copy_of": _int("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
         "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
         "start_utc": Column("time", "start"),
         "end_utc": Column("time", "end"),
@@ -86,8 +87,10 @@ OCCUPATIONS = Frame(
         "height_m": _float("height above the job's height reference"),
         "lon_deg": _float("longitude as read, for geographic input"),
         "lat_deg": _float("latitude as read, for geographic input"),
-        "resolution_h_m": _float("last digit of the coordinates as written", above=0, nulls=False),
-        "resolution_v_m": _float("last digit of the heights as written", above=0),
+        "resolution_h_m": _float(
+            "step of the coordinates: last digit as written, or the grid they lie on", above=0, nulls=False
+        ),
+        "resolution_v_m": _float("step of the heights, likewise", above=0),
         "sigma_e_m": _float("reported standard deviation east", above=0),
         "sigma_n_m": _float("reported standard deviation north", above=0),
         "sigma_u_m": _float("reported standard deviation of the height", above=0),

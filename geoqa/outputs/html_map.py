@@ -11,7 +11,7 @@ import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
-from geoqa.core import clock, geodesy, scope, units
+from geoqa.core import clock, geodesy, off_control, scope, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
 from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology, told_tables
@@ -85,6 +85,8 @@ class MapContext:
         job counts in longitude and latitude, or no polynomial serves.
     scope
         Which axis alone is judged, a sentence; empty where both are.
+    off_control
+        Which base set-ups known coordinates contradict, a sentence; empty where none.
     """
 
     title: str
@@ -105,6 +107,7 @@ class MapContext:
     lonlat: bool = False
     grid: Mapping[str, Any] | None = None
     scope: str = ""
+    off_control: str = ""
 
     @classmethod
     def of(
@@ -135,6 +138,7 @@ class MapContext:
             lonlat=geodesy.of(job).geographic,
             grid=_grid(points, job),
             scope=scope.said(points),
+            off_control=off_control.of_frames(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -255,9 +259,10 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
-        f'<h1><bdi dir="auto">{title}</bdi></h1>'
+        f'<h1><bdi dir="auto">{title}</bdi></h1>{first}'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
         f"{total - ready:,} not.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"

@@ -145,6 +145,8 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     sentences = class_words.sentences(classes, job)
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
+    if f"share_{STATUSES[0]}" not in classes:
+        return found
     shares = [
         (
             shown(str(row["canopy"]), 40), f"{row['points']:,}",
