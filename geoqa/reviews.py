@@ -286,7 +286,7 @@ def review(
 
 def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_folder: str | Path | None) -> Review:
     """Return the review of a job; see `review`."""
-    from geoqa.core import assembly, file_rules, meaning
+    from geoqa.core import assembly, file_rules, labels, meaning
     from geoqa.core.steps import Step
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
@@ -318,8 +318,14 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
+            # A log names its fixes itself.
+            exact = [
+                "epochs" in result.frames or own.input.exact_labels
+                for (*_, result), own in zip(read, jobs, strict=True)
+            ]
+            parts, of_labels = labels.united(parts, exact)
             parts, job, of_files = file_rules.settled(parts, names, jobs, job)
-            messages += of_files
+            messages += [*of_labels, *of_files]
             frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
             messages += [*said, *meaning.told(frames[kind])]
         else:

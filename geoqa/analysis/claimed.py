@@ -36,14 +36,23 @@ class Statements(Analysis):
     )  # fmt: skip
     gives = ("statements", "statement_conditions")
 
-    unusual: float = param(0.01, unit="1", above=0, below=0.5, help="Level of the test that control shows no bias")
+    unusual: float | None = param(
+        None,
+        unit="1",
+        above=0,
+        below=0.5,
+        help="Level of the test that control shows no bias; where not stated that of control-checks",
+    )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `statements`, one row each, and `statement_conditions`, one row a condition."""
+        from geoqa.analysis.control import ControlChecks
+
+        level = ControlChecks.as_set(job).unusual if self.unusual is None else self.unusual
         checks = checks_of(frames, job)
         made = [
             *_accuracy(checks, job),
-            *_classes(frames, checks, job, self.unusual),
+            *_classes(frames, checks, job, level),
             *_field_test(frames, job),
             *_lines(frames),
         ]

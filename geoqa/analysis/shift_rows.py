@@ -106,7 +106,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
 def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
     """Return which rows tell of a place before anything is judged: no copies, nothing unsettled."""
     rows = direct_rows(occupations)
-    use, _ = PointStatus(**job.steps.get(PointStatus.name, {})).screen(occupations, rows, job)
+    use, _ = PointStatus.as_set(job).screen(occupations, rows, job)
     tells = np.zeros(len(occupations), bool)
     tells[rows.at] = use == usage.USED
     return tells

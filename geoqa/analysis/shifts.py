@@ -31,7 +31,7 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = ("occupations", "occupations.visit", "first_classes")
+    needs = ("occupations", "occupations.visit", "occupations.copy_of", "first_classes")
     gives = ("shifts", "shifted")
 
     level: float = param(
@@ -265,7 +265,7 @@ def _judged(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.Da
 
     frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
     for kind in (Visits, Closures, PointStatus):
-        step = kind(**job.steps.get(kind.name, {}))
+        step = kind.as_set(job)
         for name, frame in step.run(frames, job).frames.items():
             if name == "occupations":
                 extra = [c for c in frame.columns if c != "occupation_id"]

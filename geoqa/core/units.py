@@ -116,6 +116,11 @@ def bounded(part: float, low: float, high: float) -> str:
     return share(part) + ("" if low != low else f" ({' to '.join(ends)})")
 
 
+def part(count: int, whole: int) -> str:
+    """Return how many of how many, and their share: 3 of 28 (11 %); a dash where there is none to count."""
+    return f"{count:,} of {whole:,} ({share(count / whole)})" if whole else NONE
+
+
 def p_figure(p: float) -> str:
     """Return a probability by chance, as it stands below the heading p: 0.034, or < 0.001."""
     if p != p:
