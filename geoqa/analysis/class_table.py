@@ -11,6 +11,7 @@ from scipy import special
 
 from geoqa.analysis import mixture, visit_pairs
 from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.core.units import bounded as told
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,6 +76,9 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
             messages.append(_equal_to_the_digit(table["canopy"][equal], ratio.value[equal], axis))
         table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
+        if pairs.all_stated:
+            stated_m = table[f"stated_{axis}_m"].to_numpy()
+            _put(table, f"repeatability_{axis}_m", _of_stated(stated_m, ratio, found.repeat[axis]))
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
     tail, fit = found.tail, found.fits[0]
@@ -171,7 +175,7 @@ def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreA
     """
     stated, plain = pairs.stated, pairs.plain
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if len(silent_h) and (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
+    if pairs.all_stated:
         found = mixture.fit(stated, n)
         return found, mixture.with_tail_of(found, plain, n)
     found = mixture.fit(plain, n)
@@ -245,6 +249,17 @@ def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[fl
     return [whole, *(float(by.get(name, np.nan)) for name in names)]
 
 
+def _of_stated(stated_m: Array, ratio: Bounded, plain: Bounded) -> Bounded:
+    """Return the repeatability where every visit states its precision: the usual one times what it was worth.
+
+    Closures in metres serve where no ratio is known: there one row that has not settled, which says so itself, would
+    speak for all that have.
+    """
+    known = np.isfinite(stated_m * ratio.value)
+    value, low, high = (np.where(known, stated_m * r, p) for r, p in zip(ratio[:3], plain[:3], strict=True))
+    return Bounded(value, low, high, ratio.basis)
+
+
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
     for end, values in zip(("", "_low", "_high"), found[:3], strict=True):
         table[name + end] = values
@@ -270,8 +285,8 @@ def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {row.tail_rate:.0%} ({row.tail_rate_low:.0%} to {row.tail_rate_high:.0%}) of the pairs of "
-        f"different visits lie far outside the rest"
+        f"under {row.canopy} {told(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL
     ]

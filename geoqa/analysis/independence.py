@@ -85,7 +85,7 @@ def grades(copied: Flags, evidence: Evidence, visit: Index, first: Index, second
     copied
         Whether the pair is one row written twice, shape (pairs,).
     visit
-        Visit of each row; the 20-minute ones grade the horizontal, the 45-minute ones the height.
+        Visit of each row; those of the horizontal gap grade the horizontal, those of the height's the height.
     staggered_s
         Smallest gap of a staggered pair.
     """
