@@ -32,8 +32,8 @@ class ControlChecks(Analysis):
     name = "control-checks"
     needs = (
         "occupations", "occupations.visit", "occupations.copy_of", "classes", "points", "points.easting_m",
-        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2",
-        "points.var_u_m2",
+        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
+        "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
