@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import counted
+from geoqa.core.units import counted, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,7 +76,7 @@ class FirstCalibration(Analysis):
         """Return `first_classes`, as `classes` would be if no shift explained anything."""
         from geoqa.analysis import taking_part
 
-        step = Calibration(**job.steps.get("calibration", {}))
+        step = Calibration.as_set(job)
         return Result({"first_classes": step.table(frames, taking_part.NOTHING).classes})
 
 
@@ -101,9 +101,10 @@ def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
 def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets) -> tuple[str, ...]:
     """Return what shifts explain of the pairs, and the rate of wrong fixes with and without it."""
     site, said = classes.iloc[0], []
-    rate = f"{site['wrong_fix_rate']:.1%}"
+    rate = share(site["wrong_fix_rate"])
     if site["explained"]:
-        before = "" if first is None else f", {first['wrong_fix_rate'].iloc[0]:.1%} were none taken off"
+        before = "" if first is None else share(first["wrong_fix_rate"].iloc[0])
+        before = f", {before} were none taken off" if before not in ("", rate) else ""
         said.append(
             f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
             f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
@@ -113,6 +114,6 @@ def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets)
         said.append(
             f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark) may be "
             f"wrong fixes and count as that: {rate} of the fixes are wrong, "
-            f"{site['wrong_fix_rate_without']:.1%} without; the worse is used"
+            f"{share(site['wrong_fix_rate_without'])} without; the worse is used"
         )
     return tuple(said)

@@ -11,6 +11,7 @@ from scipy import special
 
 from geoqa.analysis import mixture, visit_pairs
 from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.core.units import bounded as told
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 #: Independent pairs from which a class speaks for itself, also where it is better than the site.
 MANY = 50
+#: A ratio within so much of the one that rounding alone makes is that of the last digits.
+EQUAL = 1.05
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
 _AXES = (("h", "sigma_e_m"), ("v", "sigma_u_m"))
@@ -66,9 +69,16 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     messages = []
     for axis, sigma in _AXES:
         ratio = found.ratio[axis]
-        table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
+        equal = _no_finer_than_digits(pairs, axis, ratio.value)
+        used = np.where(equal, np.fmax(ratio.value, 1.0), ratio.value) if below_one else np.fmax(ratio.value, 1.0)
+        table[f"scale_{axis}"] = np.nan_to_num(used, nan=1.0)
+        if equal.any():
+            messages.append(_equal_to_the_digit(table["canopy"][equal], ratio.value[equal], axis))
         table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
         table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
+        if pairs.all_stated:
+            stated_m = table[f"stated_{axis}_m"].to_numpy()
+            _put(table, f"repeatability_{axis}_m", _of_stated(stated_m, ratio, found.repeat[axis]))
         if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
             messages.append(_uncalibrated(pairs, axis, minimum_pairs))
     tail, fit = found.tail, found.fits[0]
@@ -78,6 +88,30 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below
     table["core_shape"] = fit.shape if found.known and fit.shape < mixture.SHAPES[-1] else np.nan
     messages += _large_tails(table)
     return ClassTable(table, _scales(fit.scales if found.known else mixture.even_scales()), tuple(messages))
+
+
+def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray[np.bool_]:
+    """Return which classes, the site first, have a ratio below 1 that is no more than their last digits allow.
+
+    Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
+    """
+    stated = pairs.stated
+    square, variance, rounding = (getattr(stated, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
+    known, n = ~np.isnan(square), len(ratio)
+    share, weight = np.where(known, rounding / variance, 0.0), np.where(known, stated.weight, 0.0)
+    least = np.bincount(stated.of, share * weight, minlength=n)[: n - 1]
+    worth = np.bincount(stated.of, weight, minlength=n)[: n - 1]
+    both = np.append((share * weight).sum(), least), np.append(weight.sum(), worth)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(both[0] / both[1])))
+
+
+def _equal_to_the_digit(names: pd.Series, ratios: Array, axis: str) -> str:
+    told = ", ".join(f"{name} {ratio:.2g}" for name, ratio in zip(names, ratios, strict=True))
+    return (
+        f"the {_WORDS[axis]} precision ratio ({told}) is no more than the last digits allow: closures are equal to the "
+        "digit more often than measuring makes them. It is not used; look for copies, or export more decimals"
+    )
 
 
 def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFrame:
@@ -141,7 +175,7 @@ def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreA
     """
     stated, plain = pairs.stated, pairs.plain
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if len(silent_h) and (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
+    if pairs.all_stated:
         found = mixture.fit(stated, n)
         return found, mixture.with_tail_of(found, plain, n)
     found = mixture.fit(plain, n)
@@ -215,6 +249,17 @@ def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[fl
     return [whole, *(float(by.get(name, np.nan)) for name in names)]
 
 
+def _of_stated(stated_m: Array, ratio: Bounded, plain: Bounded) -> Bounded:
+    """Return the repeatability where every visit states its precision: the usual one times what it was worth.
+
+    Closures in metres serve where no ratio is known: there one row that has not settled, which says so itself, would
+    speak for all that have.
+    """
+    known = np.isfinite(stated_m * ratio.value)
+    value, low, high = (np.where(known, stated_m * r, p) for r, p in zip(ratio[:3], plain[:3], strict=True))
+    return Bounded(value, low, high, ratio.basis)
+
+
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
     for end, values in zip(("", "_low", "_high"), found[:3], strict=True):
         table[name + end] = values
@@ -240,8 +285,8 @@ def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {row.tail_rate:.0%} ({row.tail_rate_low:.0%} to {row.tail_rate_high:.0%}) of the pairs of "
-        f"different visits lie far outside the rest"
+        f"under {row.canopy} {told(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL
     ]

@@ -40,7 +40,7 @@ def record(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     ----------
     frames
         ``occupations`` with `visit` and `visit_v`, ``closures``, ``classes``, ``gross_scales``, ``repeats``, and
-        ``points`` with `shift`.
+        ``points`` with `shift` and what it may move.
 
     Returns
     -------
@@ -96,7 +96,9 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
     made = _run(PointStatus, view, job)
     points = made["points"]
     at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
-    view["points"] = points.assign(shift=frames["points"]["shift"].array.take(at))
+    view["points"] = points.assign(
+        **{name: frames["points"][name].array.take(at) for name in ("shift", "shift_h_m", "shift_v_m")}
+    )
     view["occupations"] = _with(view["occupations"], made["occupations"])
     for step in (Combination, Risk, Delivery):
         view["points"] = _with(view["points"], _run(step, view, job)["points"])
@@ -104,7 +106,7 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
 
 
 def _run(step: Any, view: Mapping[str, pd.DataFrame], job: Job) -> dict[str, pd.DataFrame]:
-    return step(**job.steps.get(step.name, {})).run(view, job).frames
+    return step.as_set(job).run(view, job).frames
 
 
 def _with(frame: pd.DataFrame, keyed: pd.DataFrame) -> pd.DataFrame:

@@ -110,6 +110,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     square = _square(y - x[setup], now, weight, of) / redundancy
     sound = square <= CONTRADICTS[d] * factor
     plain = np.where(sound, weight, 0.0)
+    part = system.parts(plain)  # what held set-ups together may be contradicted
     x = x + system.solve(y - x[setup], plain, part)
     cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
     left = (_square(y - x[setup], plain, weight, of) * sound).sum()
@@ -139,6 +140,7 @@ class _System:
     def parts(self, weight: Array) -> Index:
         """Return which set-ups hang together through shared points."""
         cells = self._cells(weight)
+        cells.eliminate_zeros()
         return csgraph.connected_components(cells.T @ cells, directed=False)[1].astype(np.int64)
 
     def solve(self, y: Array, weight: Array, part: Index) -> Array:

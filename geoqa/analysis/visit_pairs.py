@@ -50,6 +50,13 @@ class VisitPairs:
     b: Index
     part: Part
 
+    @property
+    def all_stated(self) -> bool:
+        """Whether there are pairs and every one states its precision, along each axis it has."""
+        pairs = ((getattr(one, f"square_{axis}") for one in (self.stated, self.plain)) for axis in "hv")
+        same = [bool((np.isnan(stated) == np.isnan(plain)).all()) for stated, plain in pairs]
+        return bool(len(self.a)) and all(same)
+
     def by(self, of: Index) -> VisitPairs:
         """Return the same pairs in other classes."""
         return replace(self, stated=replace(self.stated, of=of), plain=replace(self.plain, of=of))

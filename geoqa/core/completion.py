@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Columns of occupations that analysis steps give.
-MADE_LATER = ("visit", "visit_v", "use", "fix", "canopy_label", "canopy_from", "geometry")
+MADE_LATER = ("visit", "visit_v", "copy_of", "use", "fix", "canopy_label", "canopy_from", "geometry")
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}
 

@@ -87,7 +87,8 @@ def apply(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.Data
 
 def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
     """Return what was taken off, as plain values for the record; `said` is for people."""
-    counts = (shifted["setup"] + " " + shifted["kind"]).value_counts()
+    still = (shifted[["de_m", "dn_m", "du_m"]] == 0).all(axis=1) & shifted["either"]  # the half that stays
+    counts = (shifted["setup"] + " " + shifted["kind"])[~still].value_counts()
     made = []
     for one in shifts.itertuples(index=False):
         name = f"{one.setup} {one.kind}"

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Heights = NDArray[np.float32]
 
+#: Largest block that a raster may be packed in, bytes.
+LARGEST_BLOCK = 500_000_000
 #: How a TIFF begins: in either order of bytes, small or large.
 MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 #: What lies beside a raster is not looked at: overviews and notes there may be of any format.
@@ -181,6 +183,10 @@ def _checked(path: Path, data: Any, job: Job, unit: str, limits_m: tuple[float, 
     """Return an open GeoTIFF as a raster of heights, or raise InputError with what it lacks."""
     if data.count != 1 or np.dtype(data.dtypes[0]).kind not in "iuf":
         raise InputError(f"{path}: has {data.count} bands of {data.dtypes[0]}; heights are one band of numbers.")
+    block = int(np.prod(data.block_shapes[0], dtype=np.int64)) * np.dtype(data.dtypes[0]).itemsize
+    if block > LARGEST_BLOCK:
+        problem = f"is packed in blocks of {block / 1e9:.1f} GB, each of which must be unpacked whole"
+        raise InputError(f"{path}: {problem}. Save it in tiles from a GIS.")
     if data.crs is None:
         remedy = "Assign it the one it was made in, in a GIS, and save it again"
         raise InputError(f"{path}: states no coordinate system. {remedy}: geoqa does not guess it.")

@@ -20,6 +20,8 @@ from geoqa.readers.layer import Layer, from_wkb
 
 #: Most bytes a Parquet file may unpack to.
 LARGEST = 2_000_000_000
+#: Most values, of all rows and columns: one that repeats takes no room in the file.
+MOST_VALUES = 200_000_000
 _ASSIGN = "Assign the layer its coordinate system in a GIS and save it again."
 
 
@@ -131,6 +133,34 @@ def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str)
     return Layer(tuple(headings), tuple(columns), x, y, z, refused, crs or None, _ASSIGN, tuple(said))
 
 
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    if pa.types.is_dictionary(kind):
+        return True
+    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind) or _is_large(kind))
+
+
+def _is_large(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_large_string(kind) or pa.types.is_large_binary(kind))
+
+
+def _length(column: Any) -> int:
+    """Return how many bytes the texts of a column have, written out one by one."""
+    import pyarrow.compute as pc
+
+    total = 0
+    for chunk in column.chunks:
+        stored = getattr(chunk, "dictionary", chunk)
+        if not _is_text(stored.type):
+            continue
+        lengths = pc.binary_length(stored).cast("int64")
+        total += pc.sum(lengths.take(chunk.indices) if stored is not chunk else lengths).as_py() or 0
+    return total
+
+
 def _parquet(path: Path, decimal: str) -> Layer:
     """Return the layer a GeoParquet file holds (GeoParquet 1.1: metadata ``geo``, geometry as WKB)."""
     import pyarrow as pa
@@ -138,10 +168,15 @@ def _parquet(path: Path, decimal: str) -> Layer:
 
     content = textfile.read_bytes(path)
     with _told(path, path) as messages:
-        file = pq.ParquetFile(pa.BufferReader(content))
+        schema = pq.read_schema(pa.BufferReader(content))
+        texts = [field.name for field in schema if _is_text(field.type)]
+        # One text for many rows is stored once, and is to stay so until it is known how long all of them are.
+        file = pq.ParquetFile(pa.BufferReader(content), read_dictionary=texts)
         size = sum(file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups))
-        if size > LARGEST:
-            raise InputError(f"{path}: unpacks to more than {LARGEST / 1e9:g} GB. Export the points alone.")
+        values = file.metadata.num_rows * file.metadata.num_columns
+        if size > LARGEST or file.metadata.num_rows > door.MOST_ROWS or values > MOST_VALUES:
+            problem = f"unpacks to more than {LARGEST / 1e9:g} GB, {door.MOST_ROWS:,} rows or {MOST_VALUES:,} values"
+            raise InputError(f"{path}: {problem}. Export the points alone.")
         geo = json.loads((file.schema_arrow.metadata or {}).get(b"geo", b"null"))
         if not isinstance(geo, dict):
             raise InputError(f"{path}: is Parquet but no GeoParquet (no geo metadata). Export it as GeoParquet.")
@@ -152,5 +187,12 @@ def _parquet(path: Path, decimal: str) -> Layer:
         crs = about.get("crs", "OGC:CRS84")
         if "crs" not in about:
             messages.append(f"{path.name}: names no coordinate system, which GeoParquet 1.1 defines as OGC:CRS84.")
-        made = _layer(path, file.read(), name, json.dumps(crs) if isinstance(crs, dict) else crs, decimal)
+        flat = [field.name for field in schema if not pa.types.is_nested(field.type)]
+        left = [field.name for field in schema if field.name not in flat]
+        if left:
+            messages.append(f"{path.name}: the columns {', '.join(map(repr, left))} hold no text or numbers: left out.")
+        table = file.read(columns=flat)
+        if sum(_length(table.column(text)) for text in texts) > LARGEST:
+            raise InputError(f"{path}: holds texts of more than {LARGEST / 1e9:g} GB. Export the points alone.")
+        made = _layer(path, table, name, json.dumps(crs) if isinstance(crs, dict) else crs, decimal)
     return made.saying(messages)

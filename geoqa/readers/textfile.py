@@ -29,6 +29,8 @@ MAGIC: dict[bytes, str] = {
     b"\xff\xd8\xff": "a JPEG image",
     b"PAR1": "a Parquet file",
 }
+#: Longest line, in bytes.
+LONGEST_LINE = 4_000_000
 SAVE_AS_TEXT = "Give a text table: save it as CSV, in UTF-8."
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r\f\x1a")) + b"\x7f"
 
@@ -93,8 +95,15 @@ def load(path: Path) -> TextFile:
     if not data.endswith(b"\n"):
         messages += (f"{path.name}: the last line has no line end; if the file was cut off, its last row is too.",)
         data += b"\n"
+    if data.count(b"\n") > door.MOST_ROWS:  # counted before each gets a place
+        raise InputError(f"{path}: has more than {door.MOST_ROWS:,} lines. Cut it into several files.")
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64) + 1
-    return TextFile(path.name, data, np.concatenate([np.zeros(1, np.int64), ends]), messages)
+    starts = np.concatenate([np.zeros(1, np.int64), ends])
+    longest = int(np.diff(starts).argmax())
+    if starts[longest + 1] - starts[longest] > LONGEST_LINE:
+        problem = f"line {longest + 1} is longer than {LONGEST_LINE:,} bytes: its line ends are missing or damaged"
+        raise InputError(f"{path}: {problem}. {SAVE_AS_TEXT}")
+    return TextFile(path.name, data, starts, messages)
 
 
 def read_bytes(path: Path) -> bytes:
