@@ -192,7 +192,8 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
 @cli.command(short_help="Propose a recipe for a file of occupations.")
 @click.argument("file", type=PATH)
 @click.option("--out", "-o", type=PATH, help="Write the recipe to this new file, not to the screen.")
-def recipe(file: Path, out: Path | None) -> None:
+@click.option("--sheet", help="The sheet of a spreadsheet to look at.")
+def recipe(file: Path, out: Path | None, sheet: str | None) -> None:
     """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
 
     The recipe tells `geoqa review` how to read FILE and what the job accepts. A tolerance, a
@@ -205,7 +206,7 @@ def recipe(file: Path, out: Path | None) -> None:
     from geoqa.proposals import propose
 
     with standard_input.files([file]) as (path,):
-        text = propose(path)
+        text = propose(path, sheet)
     if out is None:
         click.echo(text, nl=False)
         return
