@@ -4,7 +4,8 @@ python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
 is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
-wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails.
+wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first and those of whole
+sample sites (LAST) at the end, until one fails.
 Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
 the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
 judged to change nothing (bench.equivalent), which do not count.
@@ -78,6 +79,8 @@ LEFT_OUT = (
 )  # fmt: skip
 #: Seconds of processor that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
 BUDGET_S = 6.0
+#: Tests of the whole chain on sample sites, which are asked last.
+LAST = "tests/analysis/test_sample_frames.py"
 #: What a library costs to import is paid once.
 _LOADED = (
     "numpy", "pandas", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.spatial", "scipy.sparse", "geopandas",
@@ -229,11 +232,14 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
         return not near(test), seen["seconds"].get(test, 0.0)
 
     chosen, spent = [], 0.0
-    for test in sorted((t for t in run if t.startswith(wing) and t in seen["seconds"]), key=far):
+    for test in sorted(
+        (t for t in run if t.startswith(wing) and t in seen["seconds"] and not t.startswith(LAST)), key=far
+    ):
         spent += seen["seconds"].get(test, 0.0)
         if chosen and spent > BUDGET_S:
             break
         chosen.append(test)
+    chosen += sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
     return chosen
 
 
@@ -438,7 +444,7 @@ def main(given: Sequence[str] | None = None) -> int:
     modules = [m for m in numerical() if not asked.only or any(word in m for word in asked.only)]
     start = time.monotonic()
     faults = planted.faults(ROOT) if asked.planted else sample(modules, asked.mutants, asked.seed)
-    wings = {folder for fault, _ in faults for folder in folders(fault.module)}
+    wings = {LAST} | {folder for fault, _ in faults for folder in folders(fault.module)}
     if asked.profile and asked.profile.exists():
         seen = json.loads(asked.profile.read_text())
     else:
