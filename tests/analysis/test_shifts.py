@@ -233,7 +233,9 @@ def test_what_was_applied_is_gone():
     rows = network((0.12, -0.05, 0.0), points=60)
     _, kept, _ = found(rows)
     shifts, shifted = corrections.chosen(kept["shifts"], kept["shifted"], ["B2"])
-    base = kept["occupations"][[c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix")]]
+    base = kept["occupations"][
+        [c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix", "copy_of")]
+    ]
     before = base.copy(deep=True)
     right = corrections.apply(base, shifted, job())
     pd.testing.assert_frame_equal(base, before)
@@ -295,7 +297,7 @@ def test_an_occupation_under_another_points_name_is_named_and_can_be_moved_back(
     line = site.occupations.loc[site.changed, "source_line"].iloc[0]
     at = kept["occupations"].set_index("occupation_id").loc[kept["shifted"]["occupation_id"], "source_line"]
     assert at.tolist() == [line]
-    base = kept["occupations"].drop(columns=["visit", "visit_v", "use", "fix"])
+    base = kept["occupations"].drop(columns=["visit", "visit_v", "use", "fix", "copy_of"])
     right = corrections.apply(base, kept["shifted"], job())
     assert right.set_index("source_line").loc[line, "point"] == site.subject.split(" at ")[1]
 
