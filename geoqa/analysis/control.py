@@ -32,8 +32,8 @@ class ControlChecks(Analysis):
     name = "control-checks"
     needs = (
         "occupations", "occupations.visit", "occupations.copy_of", "classes", "points", "points.easting_m",
-        "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2",
-        "points.var_u_m2",
+        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
+        "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
@@ -62,12 +62,20 @@ class ControlChecks(Analysis):
         table = table.assign(setup=pd.Series([None] * len(table), dtype="str"), occupations=0, p_h=np.nan, p_v=np.nan)
         own, setups = table, _by_setup(occupations, frames["classes"], job)
         table = _joined(table, setups)
-        messages = [*_compared(table, lone, job), *_bias(own, points.iloc[at], job, self.unusual)]
+        messages = [
+            *_compared(table, lone, _on_shifts(own, points, at), job),
+            *_bias(own, points.iloc[at], job, self.unusual),
+        ]
         strange = known.unknown_names(names.tolist(), job)
         if strange:
             listed = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
             messages.append(f"[control] names {listed}, and no row is called that")
         return Result({"control_checks": table}, tuple(messages))
+
+
+def _on_shifts(table: pd.DataFrame, points: pd.DataFrame, at: np.ndarray) -> int:
+    """Return how many checks rest on occupations of a suspicious shift."""
+    return int((points["shift"].notna().to_numpy()[at] & (table["use"] == CHECK).to_numpy(bool)).sum())
 
 
 def _joined(table: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
@@ -189,7 +197,7 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
     )  # fmt: skip
 
 
-def _compared(table: pd.DataFrame, lone: list[str], job: Job) -> list[str]:
+def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> list[str]:
     """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
     from geoqa.analysis import known
 
@@ -199,6 +207,8 @@ def _compared(table: pd.DataFrame, lone: list[str], job: Job) -> list[str]:
         worst = checks.loc[checks["horizontal_m"].idxmax()]
         farthest = f"{worst['point']}, {length(worst['horizontal_m'], unit)} off"
         said.append(f"points compared with their control: {len(checks)}, the farthest is {farthest}")
+        if shifted:
+            said.append(f"{shifted} of them rest on occupations of a suspicious shift, which is not taken off here")
         if job.control.source:
             said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
     told = off_control.sentence(table, job)
