@@ -193,7 +193,7 @@ def _of_this_job(choices: Choices, dice: _Dice) -> Choices:
     covers = tuple(
         replace(
             c, sigma_h_m=c.sigma_h_m * k, sigma_v_m=c.sigma_v_m * k, optimism=c.optimism * k,
-            false_rate=min(c.false_rate * f, 0.6),
+            false_rate=min(c.false_rate * f, max(0.6, c.false_rate)),
         )
         for c, (k, f) in zip(choices.covers, drawn.tolist(), strict=True)
     )  # fmt: skip

@@ -144,7 +144,8 @@ def test_a_control_file_is_one_more_input(tmp_path):
     control = tmp_path / "control.csv"
     control.write_text(f"{head}\nA1,1600000.000,5400000.000,100.000,0.002,0.003,,,,control\n")
     review = geoqa.review([data, control], recipe)
-    (check,) = review.frames["control_checks"].to_dict("records")
+    checks = review.frames["control_checks"]
+    (check,) = checks[checks["setup"].isna()].to_dict("records")
     assert (check["point"], check["sigma_h_m"]) == ("A1", pytest.approx(0.002))
     assert check["horizontal_m"] == pytest.approx(0.005, abs=1e-6)
     assert review.frames["points"]["occupations"].tolist() == [2, 2, 1]

@@ -54,26 +54,27 @@ def reviewed(tmp_path):
 
 
 def test_waits_by_class_as_laid_down(reviewed):
-    review = reviewed(*crew(WAITS, gave_up=[("dense conifer 6", 1)]))
+    # Nine in ten is told only where at least nine came there.
+    review = reviewed(*crew(WAITS, gave_up=[("dense conifer 6", 1)], visits=3))
     attempts = review.frames["convergence"]
-    assert len(attempts) == 16
+    assert len(attempts) == 24
     for canopy, every in WAITS.items():
         mine = attempts[attempts["canopy"].astype(str) == canopy]
-        assert mine["fix_s"].tolist() == pytest.approx([*every, *every], abs=2.01)
+        assert mine["fix_s"].tolist() == pytest.approx([*every] * 3, abs=2.01)
     lost = attempts[~attempts["hold_reached"]]
     assert lost["point"].astype(str).tolist() == ["dense conifer 6"]
     assert lost["hold_s"].item() == pytest.approx(239, abs=1)
     waits = review.frames["waits"].set_index(["canopy", "until"])
-    # Kaplan-Meier by hand: 60 60 95 95 150 150 238+ 240 seconds, and five to hold.
+    # Kaplan-Meier by hand: three times 60, 95 and 150, 238+, 240 240 seconds, and five to hold.
     assert waits.loc[("dense conifer", "hold"), "half_s"] == pytest.approx(100, abs=1.01)
     assert waits.loc[("dense conifer", "hold"), "most_s"] == pytest.approx(245, abs=1.01)
-    assert waits.loc[("dense conifer", "hold"), ["attempts", "reached"]].tolist() == [8, 7]
-    assert waits.loc[("whole site", "hold"), "attempts"] == 16
+    assert waits.loc[("dense conifer", "hold"), ["attempts", "reached"]].tolist() == [12, 11]
+    assert waits.loc[("whole site", "hold"), "attempts"] == 24
     tests = review.frames["wait_tests"]
     assert (tests["p"] < 0.01).all() and set(tests["other"]) == {"open"}
     said = " | ".join(review.messages)
     assert (
-        "under dense conifer, until a fix holds: wait 1 min 40 s for half, 4 min 5 s for nine in ten; 1 of 8 nev"
+        "under dense conifer, until a fix holds: wait 1 min 40 s for half, 4 min 5 s for nine in ten; 1 of 12 nev"
         in said
     )
     assert "in the open, until a fix holds: wait" in said

@@ -140,7 +140,7 @@ _NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
 
 
 def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
-    """Return the order in which rows that are the same are kept: what says more, then what was read first."""
+    """Return the order in which the same rows are kept: what says more, of the file read first, the earlier."""
     import numpy as np
 
     from geoqa.analysis.rows import shown_labels
@@ -149,8 +149,13 @@ def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
     flat = np.isnan(rows.take(occupations["height_m"]))
     coarse = rows.take(occupations["resolution_h_m"])
     read = occupations["occupation_id"].to_numpy()[rows.at]
+    file = rows.codes(occupations["source_file"])
+    began = np.full(int(file.max(initial=-1)) + 2, np.iinfo(np.int64).max)
+    np.minimum.at(began, file, read)
     rank = np.empty(len(read), np.int64)
-    rank[np.lexsort((read, coarse, np.isnan(rows.start_s), silent, flat))] = np.arange(len(read))
+    rank[np.lexsort((read, rows.start_s, began[file], coarse, np.isnan(rows.start_s), silent, flat))] = np.arange(
+        len(read)
+    )
     return rank
 
 

@@ -110,10 +110,20 @@ def test_radii_of_a_known_precision():
     assert 0 < found["wrong_h"] < 0.001
     assert found["radius95_m"] == pytest.approx(2.4477 * 0.01 / 2**0.5, rel=3e-3)
     assert found["up95_m"] == pytest.approx(1.9600 * 0.02 / 2**0.5, rel=3e-3)
-    held_h, held_v = (1 - (0.05 - found[f"beyond_{axis}"]) / (1 - found[f"wrong_{axis}"]) for axis in "hv")
-    assert found["radius95_m"] == pytest.approx(np.sqrt(stats.chi2.ppf(held_h, 2)) * 0.01 / 2**0.5)
-    assert found["up95_m"] == pytest.approx(stats.norm.ppf((1 + held_v) / 2) * 0.02 / 2**0.5)
     assert found["confidence"] == 0.95
+    # Of the 5 % beyond a radius right fixes have what wrong ones leave: all of them at most lie beyond.
+    inside = stats.chi2.sf(2 * (found["radius95_m"] / 0.01) ** 2, 2), 2 * stats.norm.sf(found["up95_m"] / 0.02 * 2**0.5)
+    for axis, core in zip("hv", inside, strict=True):
+        wrong = found[f"wrong_{axis}"]
+        assert 0.05 - wrong - 5e-5 < (1 - wrong) * core < 0.05
+    check_held(visits((0, 0, 0), (0.001, 0, 0), s=0.01, sv=0.02), found)
+
+
+def check_held(rows, found, **stated):
+    """Check that within the radii of a point, as limits of a requirement, lie the errors of 95 %."""
+    asked = {"require_h": found["radius95_m"], "require_v": found["up95_m"]}
+    again = judge(rows, **stated, **asked)["points"].set_index("point").loc[found.name]
+    assert [again["within_h"], again["within_v"]] == pytest.approx([0.95, 0.95], abs=1e-4)
 
 
 def test_axes_are_at_the_requirements_confidence_and_the_radius_at_95():
@@ -145,16 +155,16 @@ def test_an_estimated_precision_widens_with_its_degrees_of_freedom():
     sigma = 0.01 * ratio / 2**0.5
     # sqrt(2 F(0.95; 2, nu)) in place of sqrt(chi-square)
     assert kept["semi_major_m"] == pytest.approx(sigma * np.sqrt(2 * stats.f.ppf(0.95, 2, nu)))
-    # The site's errors follow Student's t, a mean of two visits half as far from normal: the scale is smaller than
-    # the variance, and the inverse degrees of freedom add.
-    shape = 4 + (site["core_shape"] - 4) * 2
-    held, held_v = (1 - (0.05 - kept[f"beyond_{axis}"]) / (1 - kept[f"wrong_{axis}"]) for axis in "hv")
-    nu = 1 / (1 / nu + 1 / shape)
-    assert kept["radius95_m"] == pytest.approx(sigma * np.sqrt(2 * stats.f.ppf(held, 2, nu) * (shape - 2) / shape))
+    # What a wrong fix has beyond the radius is no more than all of it and no less than nothing.
+    least, most = (1 - 0.05 / (1 - kept["wrong_h"]), 1 - (0.05 - kept["wrong_h"]) / (1 - kept["wrong_h"]))
+    low, high = (sigma * np.sqrt(2 * stats.f.ppf(p, 2, nu)) for p in (least, most))
+    assert 0.9998 * low < kept["radius95_m"] < 1.0002 * high < 1.01 * low
     ratio_v, nu_v = site["precision_ratio_v"], site["degrees_of_freedom_v"]
-    nu_v = 1 / (1 / nu_v + 1 / shape)
-    sigma_v = 0.02 * ratio_v / 2**0.5 * np.sqrt((shape - 2) / shape)
-    assert kept["up95_m"] == pytest.approx(stats.t.ppf((1 + held_v) / 2, nu_v) * sigma_v)
+    sigma_v = 0.02 * ratio_v / 2**0.5
+    least, most = (1 - 0.05 / (1 - kept["wrong_v"]), 1 - (0.05 - kept["wrong_v"]) / (1 - kept["wrong_v"]))
+    low, high = (stats.t.ppf((1 + p) / 2, nu_v) * sigma_v for p in (least, most))
+    assert 0.9998 * low < kept["up95_m"] < 1.0002 * high < 1.01 * low
+    check_held(noisy_site(), found.set_index("point").loc[kept["point"]], h=1, v=1)
 
 
 def test_where_no_precision_is_reported_the_repeatability_stands_in():

@@ -21,7 +21,10 @@ def site(offsets, known=None, **same):
     for i, (e, n, u) in enumerate(offsets):
         at = {"p": f"P{i}", "s": 0.008, "sv": 0.012} | same
         here = {"e": 30.0 * i + e, "n": 20.0 * (i % 3) + n, "u": None if u is None else u}
-        rows += [at | here | {"t": 10.0 * i}, at | here | {"t": 600 + 10.0 * i}]
+        # Two visits that differ, about the offset asked for: rows equal to the last digit would be copies.
+        for t, way in ((10.0 * i, 1), (600 + 10.0 * i, -1)):
+            up = None if u is None else u + 0.003 * way
+            rows.append(at | here | {"t": t, "e": here["e"] + 0.001 * way, "n": here["n"] - 0.002 * way, "u": up})
         rows.append({"p": f"P{i}", "e": 30.0 * i, "n": 20.0 * (i % 3), "u": 0.0} | CONTROL | (known or {}))
     return rows
 
@@ -125,11 +128,13 @@ def test_little_or_nothing_to_compare(rows):
 def test_a_coordinate_copied_from_the_control_is_no_check():
     """Identical to the last digit and without a time: nobody measured it."""
     rows = site([(0.0, 0.0, 0.0)], t=None, dur=None)[1:]
-    rows[0] |= {"t": None}
+    place = {"e": 0.0, "n": 0.0, "u": 0.0}
+    rows[0] |= {"t": None} | place
     table, messages = checked(rows)
     assert table["use"].astype(str).tolist() == ["its coordinate was copied from the control"]
     assert any("control that is no check (its coordinate was copied from the control): P0" in m for m in messages)
-    timed, _ = checked(site([(0.0, 0.0, 0.0)])[1:])
+    one, control = site([(0.0, 0.0, 0.0)])[1:]
+    timed, _ = checked([one | place, control])
     assert timed["use"].astype(str).tolist() == ["check"]
 
 

@@ -197,8 +197,8 @@ def test_what_is_detectable_on_a_site_without_heights_precision_or_requirement()
 
 
 def test_what_the_closures_of_a_point_find():
-    rows = [*visits((0, 0, 0), (0, 0, 0), s=0.01, sv=0.02), {"p": "B", "t": 0, "s": 0.01, "sv": 0.02}]
-    rows += [{"p": "C", "t": 300 * k, "s": 0.01, "sv": 0.02} for k in range(3)]
+    rows = [*visits((0, 0, 0), (0.004, 0, 0.003), s=0.01, sv=0.02), {"p": "B", "t": 0, "s": 0.01, "sv": 0.02}]
+    rows += [{"p": "C", "t": 300 * k, "e": 0.003 * k, "s": 0.01, "sv": 0.02} for k in range(3)]
     found = judge(rows, (*CHAIN, Detectability), settings={"detectability": {"unusual": 0.001}})["points"]
     found = found.set_index("point")
     assert found.loc["A", "detectable_h_m"] == pytest.approx(0.0627, abs=1e-4)

@@ -27,6 +27,7 @@ def matched(names, lookup=None, notes=None, places=None, **keys):
     frame = pd.DataFrame({
         "point": pd.Categorical(names), "easting_m": east, "northing_m": np.zeros(len(names)),
         "note": pd.Categorical(notes or [None] * len(names)),
+        "solution": pd.Categorical([None] * len(names), categories=["fixed", "float"]),
     })  # fmt: skip
     before = frame.copy(deep=True)
     found, messages = matching.match(frame, replace(JOB, match=Match(**keys)), lookup)
