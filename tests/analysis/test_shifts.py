@@ -519,7 +519,8 @@ def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
         row | {"operator": "TM", "p": f"Q{row['p']}", "e": row["e"] + 400, "t": row["t"] + 2.0} for row in wrong
     ]
     shifts, kept, _ = found(rows)
-    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["crew TM under B1 from 2026-02-02 13:00", "height"]]
+    assert shifts["kind"].tolist() == ["height"]
+    assert "crew TM" in shifts["setup"][0]
     assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
     assert set(kept["shifted"]["point"].str[0]) == {"Q"}
     assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
