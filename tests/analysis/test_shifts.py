@@ -537,3 +537,32 @@ def test_one_wrong_fix_far_out_is_no_shape_of_its_set_up(seed):
     shifts, kept, _ = found(rows)
     assert shifts.empty
     assert kept["classes"]["precision_ratio_h"].iloc[0] < 2
+
+
+def test_an_antenna_height_mistyped_in_most_of_a_crews_day_is_of_the_rows_that_state_it():
+    rows = one_day(d=(0, 0, 0), own=(0.007, 0.009, 0.015), operator="AB")
+    for row in rows[24:]:
+        row |= {"t": row["t"] + 1440.0, "base": "B2", "operator": "KR" if row["p"] >= "P12" else "TM"}
+    for row in rows:
+        wrong = row["base"] == "B2" and row["p"] < "P09"
+        row |= {"antenna_height_m": 1.5 if wrong else 2.0, "u": row["u"] + 0.5 * wrong}
+    shifts, kept, _ = found(rows)
+    assert shifts["setup"].tolist() == ["crew TM, antenna height 1.500 m"]
+    assert "0.500 m less than the other 2.000 m" in shifts["message"].iloc[0]
+    assert shifts["du_m"][0] == pytest.approx(0.5, abs=0.02)
+    assert sorted(kept["shifted"]["point"]) == [f"P{i:02}" for i in range(9)]
+    assert kept["classes"]["wrong_fix_rate"].iloc[0] < 0.01
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
+    right, wrong = one_day(d=(0, 0, 0), seed=seed, operator="AB"), one_day(d=(0, 0, -0.12), seed=seed + 9, n=12)
+    rows = [row for row in right if row["p"] < "P12"] + [
+        row | {"operator": "TM", "p": f"Q{row['p']}", "e": row["e"] + 400, "t": row["t"] + 2.0} for row in wrong
+    ]
+    shifts, kept, _ = found(rows)
+    assert shifts["kind"].tolist() == ["height"]
+    assert "crew TM" in shifts["setup"][0]
+    assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
+    assert set(kept["shifted"]["point"].str[0]) == {"Q"}
+    assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
