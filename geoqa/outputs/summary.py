@@ -64,9 +64,12 @@ def lines(
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
     deliver = (points["deliver"] == "yes").to_numpy()
+    clash = (points["status"] == "conflict").to_numpy(bool)
+    settled = clash.any() and off_control.settles(frames)[clash].all()
+    todo = _TODO | ({"conflict": "control shows which set-ups are off: see above"} if settled else {})
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_TODO[name]}")
+        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo[name]}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)

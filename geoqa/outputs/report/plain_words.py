@@ -18,10 +18,13 @@ MEANINGS = {
     "conflict": "the observations contradict each other: one is wrong",
     "unproven": "not observed again independently: nothing shows whether it is right",
 }
+#: The reason of a conflict, and that of one of which control shows which set-ups are off.
+CONFLICT, CONFLICT_SETTLED = "in conflict", "in conflict, settled by control"
 _ONCE = "nothing shows whether it is right"
 #: The reasons of `points.deliver_reason` that hold a point back; another step's reason is shown as it stands.
 REASONS = {
-    "in conflict": "its observations contradict each other, and nothing shows which is wrong",
+    CONFLICT: "its observations contradict each other, and nothing shows which is wrong",
+    CONFLICT_SETTLED: "its observations contradict each other, and control shows which base set-ups are off: see above",
     "loose: beyond tolerance, as usual for this precision": "its observations lie further apart than accepted, as "
     "happens at so difficult a place",
     "unproven by plan: a single occupation": f"observed once only, as planned: {_ONCE}",
