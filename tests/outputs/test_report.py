@@ -21,6 +21,7 @@ from geoqa.core import scope, units
 from geoqa.core.canopy_contracts import CLASS
 from geoqa.core.schema import STATUSES
 from geoqa.demo.streams import write_logs
+from geoqa.outputs import control_words
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import build, client, lists, paper, plain_words, tables, web
 
@@ -207,9 +208,12 @@ def test_what_was_corrected_before_is_told_on_the_first_page_and_in_its_section(
 
 
 def test_control_and_statements_are_those_of_the_frames(review, page):
-    checks = review.frames["control_checks"].set_index("point")
-    rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]
-    assert {row[0] for row in rows} == set(checks.index)
+    every = review.frames["control_checks"]
+    checks = every[every["setup"].isna()].set_index("point")
+    rows = page.tables[f"{control_words.TITLE}. {control_words.about(every)}"][1:]
+    of_setups, rows = rows[: len(every) - len(checks)], rows[len(every) - len(checks) :]
+    assert {row[0] for row in of_setups} == {f"{s} at {p}" for s, p in zip(every["setup"], every["point"]) if s == s}
+    assert [row[0] for row in rows] == checks.sort_values("horizontal_m", ascending=False).index.tolist()
     for point, *metres in rows:
         assert metres[:3] == [units.signed(checks.loc[point, name], "m") for name in ("de_m", "dn_m", "du_m")]
     text = "".join(page.text)
