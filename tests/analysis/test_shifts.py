@@ -470,3 +470,28 @@ def test_a_precision_of_a_hundred_thousand_kilometres_is_no_fault(axis):
     assert (made.x[1] - made.x[0]) == pytest.approx(0.5, abs=0.02)
     assert np.isfinite(made.cov).all()
     assert not made.kept[[6, 7, 10, 11]].any()
+
+
+def two_bases(n=12, seed=1):
+    """Return rows of two bases, each at every point once, and of a mark far off that both saw: no shift at all."""
+    rng = np.random.default_rng(seed)
+    places = np.column_stack([rng.uniform(200, 600, n), rng.uniform(100, 500, n), rng.uniform(0, 40, n)])
+    sees = [(k, f"P{i:02}", places[i], 480 + 300 * k + 5 * i) for k in range(2) for i in range(n)]
+    sees += [(int(t > 700), "MARK", np.zeros(3), t) for t in (420, 450, 630, 750, 900)]
+    rows = []
+    for k, name, at, t in sees:
+        e, north, u = np.round(at + rng.normal(size=3) * [0.010, 0.011, 0.015], 3)
+        rows.append({"p": name, "e": e, "n": north, "u": u, "t": float(t), "se": 0.008, "sn": 0.009, "sv": 0.014,
+                     "base": f"B{k + 1}", "operator": "AB"})  # fmt: skip
+    known = {"p": "MARK", "t": None, "origin": "control", "fix": None, "se": 0.004, "sn": 0.003, "sv": 0.006}
+    return [*rows, known]
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_one_wrong_fix_far_out_is_no_shape_of_its_set_up(seed):
+    rows = two_bases(seed=seed)
+    wrong = next(row for row in rows if row["p"] == "MARK" and row["t"] == 450)
+    wrong |= {"e": wrong["e"] + 0.41, "u": wrong["u"] + 0.30}
+    shifts, kept, _ = found(rows)
+    assert shifts.empty
+    assert kept["classes"]["precision_ratio_h"].iloc[0] < 2
