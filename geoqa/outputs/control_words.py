@@ -36,7 +36,7 @@ def table(checks: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
 def about(checks: pd.DataFrame) -> str:
     """Return what the table is, and how many of its rows are shown."""
     more = f" The first {MOST} of {len(checks):,}." if len(checks) > MOST else ""
-    by = "base set-ups first, by how far they are beyond their uncertainty; then points, the farthest first"
+    by = "base set-ups first, by how far they are beyond their uncertainty; then points, by the farther axis"
     return f"Determined minus known; {by}.{more}"
 
 

@@ -212,8 +212,9 @@ def test_control_and_statements_are_those_of_the_frames(review, page):
     checks = every[every["setup"].isna()].set_index("point")
     rows = page.tables[f"{control_words.TITLE}. {control_words.about(every)}"][1:]
     of_setups, rows = rows[: len(every) - len(checks)], rows[len(every) - len(checks) :]
-    assert {row[0] for row in of_setups} == {f"{s} at {p}" for s, p in zip(every["setup"], every["point"]) if s == s}
-    assert [row[0] for row in rows] == checks.sort_values("horizontal_m", ascending=False).index.tolist()
+    assert {row[0] for row in of_setups} == set((every["setup"] + " at " + every["point"]).dropna())
+    farther = checks[["horizontal_m", "du_m"]].abs().max(axis=1)
+    assert [row[0] for row in rows] == farther.sort_values(ascending=False, kind="stable").index.tolist()
     for point, *metres in rows:
         assert metres[:3] == [units.signed(checks.loc[point, name], "m") for name in ("de_m", "dn_m", "du_m")]
     text = "".join(page.text)
