@@ -126,7 +126,7 @@ def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> Non
     """Find the occupations of each log, in what no earlier one holds already."""
     rules = log_stops.Rules(
         step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s,
-        clock.of(logs[0].job),
+        *(clock.of(log.job) for log in logs[:1]),
     )  # fmt: skip
     order = sorted(logs, key=_start)
     own = nmea_epochs.without_copies([log.epochs for log in order], [log.paths[0].name for log in order])
