@@ -13,7 +13,9 @@ from hypothesis import given, settings
 from scipy import stats
 
 from geoqa import pipeline
+from geoqa.analysis import gathered, hypotheses, posterior
 from geoqa.analysis.combination import Combination
+from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.repeats import Repeats
 from geoqa.analysis.risk import Risk
 
@@ -264,3 +266,41 @@ def bounds(site, classes):
     there = [*kept.names(), *(f"{name}.{column}" for name in kept.names() for column in kept[name].columns)]
     pipeline.run(pipeline.order([step() for step in late], there), kept, uneven.job())
     return kept["points"]
+
+
+def delivered(site, name, **changes):
+    """What delivery says of one point of the site with other numbers."""
+    points = site["points"].drop(columns=["deliver", "deliver_reason", "untested"])
+    mine = points["point"].astype(str) == name
+    frames = {"points": points.assign(**{c: points[c].mask(mine, value) for c, value in changes.items()})}
+    frames |= {other: site[other] for other in ("classes", "occupations")}
+    found = Delivery().run(frames, uneven.job()).frames["points"]
+    return str(found.loc[mine.to_numpy(), "deliver_reason"].iloc[0])
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        # Two visits along both axes. Where the risk is too large, half of what is allowed decides what it is laid to.
+        ({"risk": 0.0499}, "confirmed, meets the requirement"),
+        ({"risk": 0.0501, "wrong_h": 0.0249, "wrong_v": 0.001}, "risk exceeds what the requirement allows"),
+        ({"risk": 0.0501, "wrong_h": 0.0251, "wrong_v": 0.001}, "a wrong fix may have gone unseen"),
+        ({"risk": 0.0501, "wrong_h": 0.001, "wrong_v": 0.0251}, "a wrong fix may have gone unseen"),
+        # One visit for the plan: 2 % of a wrong fix, whatever the risk.
+        ({"visits_used_h": 1, "risk": 0.001, "wrong_h": 0.0199, "wrong_v": 0.001}, "confirmed, meets the requirement"),
+        ({"visits_used_h": 1, "risk": 0.001, "wrong_h": 0.0201, "wrong_v": 0.001}, "one visit only, and its fixes"),
+    ],
+)
+def test_each_threshold_of_delivery_from_both_sides(site, changes, said):
+    assert str(site["points"].set_index("point").loc["Q3", "deliver"]) == "yes"
+    assert delivered(site, "Q3", **changes).startswith(said)
+
+
+def test_what_errors_of_right_fixes_stay_within(site):
+    """Widened by the degrees of freedom of the own axis: what a bound starts from and may be three times."""
+    found = gathered.gather(site, uneven.job(), 1800.0)
+    assert (found.nu_h != found.nu_v).all()
+    for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
+        cores = posterior._Positions(found, members, posterior._index(found, members, size)).cores()
+        factor = [stats.t.ppf(0.975, nu) if np.isfinite(nu) else stats.norm.ppf(0.975) for nu in found.nu_v[members]]
+        np.testing.assert_allclose(cores["v"], np.sqrt(found.var_u[members]) * factor, rtol=1e-9)
