@@ -66,7 +66,7 @@ def test_set_ups_that_the_mark_contradicts_are_named_first_of_all(tmp_path):
     assert setups.loc[["method 3", "method 4", "method 5"], "outlier"].all()
     assert not setups.loc[["method 1", "method 2"], "outlier"].any()  # within what they state of themselves
     said = review.summary()
-    head = " ".join(said[:8])
+    head = " ".join(" ".join(said[:8]).split())
     assert "3 base set-ups are off control" in head
     assert not any("no coordinate to compare" in line for line in said)
     assert any("at mark control says which visits are wrong: those of" in text for text in review.messages)
