@@ -55,8 +55,8 @@ class Delivery(Analysis):
     name = "delivery"
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
-        "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "classes",
-        "occupations", "occupations.use",
+        "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m",
+        "points.explained", "classes", "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -76,6 +76,9 @@ class Delivery(Analysis):
         points = frames["points"]
         tests = self._tests(points, frames["classes"], job)
         code = np.argmax(np.column_stack(tests), axis=1)
+        # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
+        blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
+        code = np.where(blamed, SHIFTED, code)
         judge_h, judge_v = judged.with_heights(points, job)
         alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
         keyed = points[["point"]].copy()

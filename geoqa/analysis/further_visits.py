@@ -97,7 +97,7 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
     points = made["points"]
     at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
     view["points"] = points.assign(
-        **{name: frames["points"][name].array.take(at) for name in ("shift", "shift_h_m", "shift_v_m")}
+        **{name: frames["points"][name].array.take(at) for name in ("shift", "explained", "shift_h_m", "shift_v_m")}
     )
     view["occupations"] = _with(view["occupations"], made["occupations"])
     for step in (Combination, Risk, Delivery):

@@ -1,7 +1,8 @@
-"""Base set-ups that known coordinates contradict: what people read of them, first of all, in every output."""
+"""Base set-ups that known coordinates contradict and halves of the work that differ: read first in every output."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 #: Set-ups that are named one by one.
 MOST = 6
+#: Scopes of shifts that are one half of the work against the other.
+HALVES = ("part of a set-up", "second visits")
 #: What a suspicious shift looks like that control shows.
 OFF_CONTROL = "off control"
 #: What is said of one occupation that stands alone against control.
@@ -79,8 +82,30 @@ def sentence(checks: pd.DataFrame | None, job: Job) -> str:
 
 
 def of_frames(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
-    """Return the same from the frames of a review."""
-    return sentence(frames.get("control_checks"), job)
+    """Return the same from the frames of a review, and which half of the work is off against the other."""
+    told = (sentence(frames.get("control_checks"), job), halves(frames.get("shifts"), frames.get("points"), job))
+    return " ".join(one for one in told if one)
+
+
+def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -> str:
+    """Return by how much one half of the work is off against the other and whose points that explains, or nothing."""
+    if shifts is None or points is None:
+        return ""
+    rows = shifts[shifts["suspicious"].astype(bool) & shifts["scope"].isin(HALVES).to_numpy()]
+    if rows.empty:
+        return ""
+    unit, up = job.input.unit, job.input.height_unit
+    told = []
+    for row in rows.sort_values("p", kind="stable").head(MOST).itertuples(index=False):
+        plan = f"{signed(row.de_m, unit)} {unit} east, {signed(row.dn_m, unit)} {unit} north"
+        size = f"{signed(row.du_m, up)} {up} in height" if row.kind == "height" else plan
+        told.append(f"{row.setup} ({size}; {counted(int(row.points), 'point')})")
+    more = f" and {len(rows) - MOST} more" if len(rows) > MOST else ""
+    named = "|".join(re.escape(name) for name in rows["setup"].astype("str") + " " + rows["kind"].astype("str"))
+    texts = points["explained"].astype("object").dropna().astype("str") if "explained" in points else None
+    explained = 0 if texts is None else int(texts.str.contains(named).sum())
+    blamed = f"; without it {counted(explained, 'point')} would not disagree" if explained else ""
+    return f"One half of the work is off against the other: {'; '.join(told)}{more}{blamed}. Settle it first."
 
 
 def settles(frames: Mapping[str, pd.DataFrame]) -> NDArray[np.bool_]:

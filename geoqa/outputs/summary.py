@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 #: Columns of a terminal that lines are wrapped at, and the most characters of one message.
 WIDTH, LONGEST = 110, 1_000
+#: What to do about conflicts that control settles.
+SETTLED = "control shows which set-ups are off: see above"
 _TODO = {
     "confirmed": "deliver, if the delivery test says so",
     "strained": "something differed between the visits: look, deliver with the note",
@@ -66,10 +68,10 @@ def lines(
     deliver = (points["deliver"] == "yes").to_numpy()
     clash = (points["status"] == "conflict").to_numpy(bool)
     settled = clash.any() and off_control.settles(frames)[clash].all()
-    todo = _TODO | ({"conflict": "control shows which set-ups are off: see above"} if settled else {})
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo[name]}")
+        todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
+        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)
@@ -77,6 +79,15 @@ def lines(
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
     return text
+
+
+def _todo(status: str, points: pd.DataFrame) -> str:
+    """Return what to do about the points of a status; those that a shift explains are not to be blamed on the place."""
+    shifted = int(points["explained"].notna().sum()) if status in ("conflict", "loose") and "explained" in points else 0
+    if not shifted:
+        return _TODO[status]
+    settle = "a suspicious shift explains them: settle it first"
+    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {_TODO[status]}"
 
 
 def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:

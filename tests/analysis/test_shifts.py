@@ -17,7 +17,7 @@ from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.visits import Visits
-from geoqa.core import corrections, schema
+from geoqa.core import corrections, off_control, schema
 from geoqa.core.control import Control
 from geoqa.core.errors import CallError
 
@@ -537,6 +537,24 @@ def test_one_wrong_fix_far_out_is_no_shape_of_its_set_up(seed):
     shifts, kept, _ = found(rows)
     assert shifts.empty
     assert kept["classes"]["precision_ratio_h"].iloc[0] < 2
+
+
+def test_what_a_shift_explains_is_not_the_noise_of_the_place():
+    points = run(occupations(one_day()), job())[0]["points"]
+    blamed = points[points["explained"].notna() & points["status"].isin(["loose", "conflict"])]
+    assert len(blamed) == 24
+    assert blamed["deliver_reason"].eq("rests on occupations of a suspicious shift: settle it first").all()
+
+
+def test_a_half_that_is_off_is_told_first():
+    made = job()
+    frames = run(occupations(one_day()), made)[0]
+    kept = {name: frames[name] for name in ("points", "shifts")}
+    told = off_control.of_frames(kept, made)
+    assert told.startswith("One half of the work is off against the other: B1 from 2026-02-02 13:00 (+0.19")
+    assert "in height; 24 points)" in told
+    assert "without it 24 points would not disagree" in told
+    assert off_control.of_frames(kept | {"shifts": kept["shifts"].iloc[:0]}, made) == ""
 
 
 def test_an_antenna_height_mistyped_in_most_of_a_crews_day_is_of_the_rows_that_state_it():

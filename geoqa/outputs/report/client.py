@@ -17,6 +17,7 @@ from geoqa.outputs.report.plain_words import (
     CONFLICT_SETTLED,
     MEANINGS,
     REASONS,
+    SHARED,
     UNTESTED,
     accepted,
     asked,
@@ -158,13 +159,20 @@ def _counts(points: pd.DataFrame) -> Table:
     deliver = (points["deliver"] == "yes").to_numpy()
     status = points["status"].astype("str").to_numpy()
     rows = [
-        (name, f"{int((status == name).sum()):,}", f"{int(((status == name) & deliver).sum()):,}", MEANINGS[name])
-        for name in STATUSES
+        (name, f"{int(at.sum()):,}", f"{int((at & deliver).sum()):,}", _meaning(name, points[at]))
+        for name, at in ((name, status == name) for name in STATUSES)
     ]
     rows.append(("all", f"{len(points):,}", f"{int(deliver.sum()):,}", ""))
     symbols = (*(marks.symbol(name) for name in STATUSES), "")
     head = ("status", "points", "may be delivered", "what it means")
     return Table("Points by status", head, tuple(rows), (1, 2), symbols)
+
+
+def _meaning(status: str, points: pd.DataFrame) -> str:
+    """Return what a client may expect of a status: where a shift explains all its points, that is told instead."""
+    blamed = status in ("conflict", "loose") and len(points) and "explained" in points
+    shifted = blamed and points["explained"].notna().all()
+    return SHARED if shifted else MEANINGS[status]
 
 
 def _withheld(points: pd.DataFrame, settled: NDArray[np.bool_]) -> tuple[Block, ...]:

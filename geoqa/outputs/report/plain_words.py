@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
     from geoqa.core.tolerances import Requirement, Tolerance
 
+#: The same of points whose disagreement a suspicious shift explains.
+SHARED = "too far apart: the observations seem to share an error, to be cleared up first"
 _ONCE = "nothing shows whether it is right"
 #: What a client may expect of each status, in place of what the surveyor does.
 MEANINGS = {
