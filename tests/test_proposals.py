@@ -63,6 +63,16 @@ def test_geojson_without_a_system_leaves_it_open(tmp_path):
     assert 'crs = "?"' in propose(path)
 
 
+def test_heights_whose_reference_the_file_states_are_not_asked_for(tmp_path):
+    points = [shapely.Point(1800000.125, 5690000.25, 12.5), shapely.Point(1800000.625, 5690000.25, 12.5)]
+    for crs, line in (("EPSG:2193+7839", 'height = "NZVD2016 height"  # inferred: the file states it'),
+                      ("EPSG:2193", 'height = "?"  # must be stated')):  # fmt: skip
+        path = tmp_path / f"{len(crs)}.gpkg"
+        gpd.GeoDataFrame({"name": ["P1", "P1"]}, geometry=points, crs=crs).to_file(path)
+        text = propose(path)
+        assert line in text and 'crs = "EPSG:2193"' in text
+
+
 def test_landxml(tmp_path, capsys):
     path = tmp_path / "site.xml"
     path.write_text(LANDXML)

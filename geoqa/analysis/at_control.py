@@ -14,6 +14,7 @@ import numpy as np
 
 from geoqa.analysis import cells, halves, spread
 from geoqa.analysis.status import UNUSUAL
+from geoqa.core import off_control
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     Index = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-#: Occupations of a set-up at known points before it is called off control: one alone may be a wrong fix.
+#: Occupations of a set-up at known points that shift it whatever its other points say: one alone may be a wrong fix.
 FEWEST = 2
 #: Degrees of freedom that the calibrated precision of the occupations counts for.
 WORTH = 10.0
@@ -48,6 +49,8 @@ class AtControl:
         The control's part of it.
     p
         Probability of a larger difference when nothing is wrong.
+    alone
+        Whether no other point of it was seen by another set-up too: control alone can tell.
     """
 
     setup: Index
@@ -59,6 +62,16 @@ class AtControl:
     variance: Array
     known: Array
     p: Array
+    alone: Flags
+
+    @property
+    def order(self) -> Index:
+        """Positions of the set-ups, the first the farthest beyond what its uncertainty explains."""
+        return off_control.order(self.p, np.column_stack([np.hypot(*self.d[:, :2].T), np.nan_to_num(self.d[:, 2])]))
+
+    def shifts(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
+        """Return which are off along which axis and no single occupation that other points can speak for."""
+        return self.off(level, limit_m) & ((self.rows >= FEWEST) | self.alone)[:, None]
 
     def off(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
         """Return which differ along which axis, shape (k, 2).
@@ -109,7 +122,16 @@ def by_setup(stops: Stops, y: Array, known: Flags, floor_h: Floor, floor_v: Floo
         np.array([len(one) for one in where], np.int64),
         np.array([int(per_stop[one].sum()) for one in where], np.int64),
         table[:, :3], table[:, 3:5], table[:, 5:7], table[:, 7:9], table[:, 9:11],
+        ~np.isin(numbers, setup[_shared(stops, setup, np.isnan(control[:, 0]), known)]),
     )  # fmt: skip
+
+
+def _shared(stops: Stops, setup: Index, unknown: Flags, known: Flags) -> Index:
+    """Return the stops at points that are not known and that several set-ups saw."""
+    at = np.flatnonzero((setup >= 0) & ~np.append(known, True)[setup] & unknown[stops.point])
+    pairs = np.unique(np.column_stack([stops.point[at], setup[at]]), axis=0)
+    several = np.bincount(pairs[:, 0], minlength=stops.points) > 1
+    return at[several[stops.point[at]]]
 
 
 def _one(stops: Stops, y: Array, control: Array, var: Array, at: Index, floors: tuple[Floor, Floor]) -> list[float]:

@@ -49,7 +49,7 @@ class Calibration(Analysis):
         if not explained.shared.all():  # the worse of the two is used: a search flatters what it leaves
             without = self.table(frames, explained, single=True).classes
             classes = _the_worse(classes, without)
-        messages += _told(classes, frames.get("first_classes"), explained)
+        messages += _told(classes, frames.get("first_classes"), explained, _singles(frames))
         return Result({"classes": classes, "gross_scales": table.scales}, messages)
 
     def table(self, frames: Mapping[str, pd.DataFrame], explained: Offsets, single: bool = False) -> ClassTable:
@@ -98,8 +98,16 @@ def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets) -> tuple[str, ...]:
+def _singles(frames: Mapping[str, pd.DataFrame]) -> int:
+    """Return how many suspicious shifts are a single find: of one occupation or one point."""
+    shifts = frames.get("shifts")
+    return 0 if shifts is None else int((shifts["suspicious"] & shifts["scope"].isin(["occupation", "point"])).sum())
+
+
+def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets, single: int) -> tuple[str, ...]:
     """Return what shifts explain of the pairs, and the rate of wrong fixes with and without it."""
+    from geoqa.analysis.taking_part import SHARED
+
     site, said = classes.iloc[0], []
     rate = share(site["wrong_fix_rate"])
     if site["explained"]:
@@ -109,10 +117,12 @@ def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets)
             f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
             f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
         )
-    single = int((~explained.shared).sum())
-    if single:
+    few = max(int((~explained.shared).sum()) - single, 0)
+    if single or few:
+        finds = f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark)"
+        others = f"{counted(few, 'shift')} that fewer than {SHARED} points show"
         said.append(
-            f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark) may be "
+            f"{' and '.join([*[finds] * bool(single), *[others] * bool(few)])} may be "
             f"wrong fixes and count as that: {rate} of the fixes are wrong, "
             f"{share(site['wrong_fix_rate_without'])} without; the worse is used"
         )

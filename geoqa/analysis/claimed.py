@@ -68,7 +68,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     from geoqa.analysis.statements.statement import Checks
 
     table, points = frames["control_checks"], frames["points"]
-    table = table[table["setup"].isna()]
+    setups, table = table[table["setup"].notna()], table[table["setup"].isna()]
     is_check = (table["use"] == CHECK).to_numpy(bool)
     mine = table[is_check]
 
@@ -95,6 +95,8 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
         outliers=tuple(mine.loc[mine["outlier"].to_numpy(bool), "point"].astype("str")),
         no_check=int((~is_check).sum()),
         pairs=len(frames["closures"]),
+        setups=len(setups),
+        setups_off=int(setups["outlier"].sum()),
         oriented_unknown=known.oriented_unknown(job),
     )
 
@@ -119,7 +121,7 @@ def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level
 
     from geoqa.analysis.real_time import observed
     from geoqa.analysis.statements import ngs92, real_time
-    from geoqa.analysis.statements.statement import doubts
+    from geoqa.analysis.statements.statement import doubts, why_none
 
     _, found = observed(frames["occupations"])
     _, states = real_time.best(found)
@@ -129,7 +131,9 @@ def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level
     radius, up = (given[c].to_numpy(dtype=float, na_value=np.nan) for c in ("radius95_m", "up95_m"))
     stated = job.base.sigma_h_m is not None and (job.base.sigma_v_m is not None or bool(np.isnan(up).all()))
     biased = _biased(frames, job, level)
-    return [*made, ngs92.state(radius, up, job.site.height, stated, checks.n, biased, doubts(checks))]
+    why = doubts(checks) if checks.n or not checks.setups else [why_none(checks)]
+    told = checks.n or checks.setups
+    return [*made, ngs92.state(radius, up, job.site.height, stated, told, biased, why)]
 
 
 def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool | None:

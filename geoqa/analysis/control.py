@@ -146,8 +146,8 @@ def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
         rounding = control[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) / 12**0.5
         values = np.where(is_check[:, None], table[columns].to_numpy(), np.nan)
         scores[f"score_{axis}"] = discrepancies.scores(values, np.hypot(np.nan_to_num(theirs), ours), rounding)
-    outlying = np.column_stack(list(scores.values())) > discrepancies.OUTLYING
-    return table.assign(**scores, outlier=outlying.any(axis=1))
+    outlying = (np.column_stack(list(scores.values())) > discrepancies.OUTLYING).any(axis=1)
+    return table.assign(**scores, outlier=outlying & (is_check.sum() > 1))  # one stands out from no others
 
 
 def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
@@ -213,7 +213,7 @@ def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> l
             said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
     told = off_control.sentence(table, job)
     said = [told, *said] if told else said
-    setups = table[table["use"] == BY_SETUP]
+    setups = off_control.ordered(table[table["use"] == BY_SETUP])
     if len(setups) and not told:
         said.append(f"{counted(len(setups), 'base set-up')} compared with control: all agree with it")
     for use, held in table[~table["use"].isin([CHECK, BY_SETUP])].groupby("use", sort=True):

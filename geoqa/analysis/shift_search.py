@@ -286,7 +286,7 @@ def _against_control(found: Findings, stops: Stops, y: Array, known: Flags, rule
     )
     found.control = at_control.by_setup(stops, y, known, *floors)
     limit = (rules.limit_h_m, rules.limit_v_m)
-    found.off_control = found.control.off(rules.level, limit) & (found.control.rows >= at_control.FEWEST)[:, None]
+    found.off_control = found.control.shifts(rules.level, limit)
     for number, d, off in zip(found.control.setup, found.control.d, found.off_control, strict=True):
         mine = stops.label["setup"] == number
         y[mine] -= np.nan_to_num(d * off[[0, 0, 1]])

@@ -9,7 +9,8 @@ import numpy as np
 
 from geoqa.analysis.poles import near_step
 from geoqa.core import clock
-from geoqa.core.units import METRES_PER, length, probability, signed
+from geoqa.core.off_control import LOOK, OFF_CONTROL
+from geoqa.core.units import METRES_PER, length, probability, signed, small
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 Z95 = 1.959964
-#: What a set-up looks like that known coordinates contradict.
-OFF_CONTROL = "off control"
 
 
 @dataclass
@@ -191,7 +190,7 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
         "set-up", setup, "height", np.array([np.nan, np.nan, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
         int(found.vertical.points[number]), bool(raised),
     )  # fmt: skip
-    terms = _terms(setup, shape) if shape else []
+    terms = _terms(setup, shape, names) if shape else []
     chosen = {one.kind for one in terms if one.suspicious}
     alone = bool(found.apart_h.alone[number])
     if plane.suspicious:
@@ -213,14 +212,15 @@ def _one(apart: Apart, number: int) -> tuple[float, float]:
     return float(apart.d[number, 0]), float(apart.noise[number])
 
 
-def _terms(setup: str, shape: Shape) -> list[Shift]:
+def _terms(setup: str, shape: Shape, names: Names) -> list[Shift]:
     """Return rotation, scale, tilt and drift of a set-up, as far as they could be tested."""
     parts = [(kind, term, kind in shape.h.chosen, "h") for kind, term in shape.h.terms.items()]
     if shape.v:
         parts += [(kind, term, kind in shape.v.chosen, "v") for kind, term in shape.v.terms.items()]
     made: dict[str, Shift] = {}
     for kind, term, is_chosen, axis in parts:
-        one = _term_row(setup, kind, term, is_chosen, axis, shape)
+        unit = names.unit if axis == "h" else names.unit_up
+        one = _term_row(setup, kind, term, is_chosen, axis, shape, unit)
         # A drift shows in one axis or the other; the surer one speaks.
         if kind not in made or (is_chosen, -term.p) > (made[kind].suspicious, -made[kind].p):
             made[kind] = one
@@ -229,17 +229,17 @@ def _terms(setup: str, shape: Shape) -> list[Shift]:
     return list(made.values())
 
 
-def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, shape: Shape) -> Shift:
+def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, shape: Shape, unit: str) -> Shift:
     size = float(np.linalg.norm(term.value))
     rate = float(term.value[0]) if len(term.value) == 1 else size
     span = term.reach_m / size if size > 0 else 0.0
     d = np.full(3, np.nan)
     if kind == "drift":
         d[slice(0, 2) if axis == "h" else slice(2, 3)] = term.value * span
-        said = f"{abs(size) * 3_600_000:.1f} mm an hour"
+        said = f"{small(abs(size) * 3600, unit)} an hour"
     else:
         said = f"{np.degrees(rate) * 3600:.1f} arc seconds" if kind == "rotation" else f"{rate * 1e6:.1f} ppm"
-    said += f", {1000 * term.reach_m:.0f} mm at the {'later' if kind == 'drift' else 'farther'} points"
+    said += f", {small(term.reach_m, unit)} at the {'later' if kind == 'drift' else 'farther'} points"
     looks, remedy = {
         "rotation": ("turned against the others: a localization done again, or another orientation",
                      "Find which localization this set-up ran on, and compute its occupations with the one of the job"),
@@ -338,12 +338,15 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
     if found.control is None:
         return made
     at = found.control
-    for k, axis in zip(*np.nonzero(found.off_control), strict=True):
+    first = at.order
+    for k, axis in zip(*np.nonzero(found.off_control[first]), strict=True):
+        k = int(first[k])
         setup, rows = names.setup[at.setup[k]], names.rows_of("setup", int(at.setup[k]))
         d, sigma = np.full(3, np.nan), np.full(3, np.nan)
         axes = slice(0, 2) if axis == 0 else slice(2, 3)
         d[axes], sigma[axes] = at.d[k, axes], np.sqrt(at.variance[k, axis])
         unit = names.unit if axis == 0 else names.unit_up
+        alone = LOOK if at.rows[k] == 1 else "that they agree with each other does not speak against it"
         size = f"{names.up(d[2])} in height"
         if axis == 0:
             size = f"{signed(d[0], unit)} {unit} east, {signed(d[1], unit)} {unit} north"
@@ -354,8 +357,7 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
                 f"{_some(int(at.rows[k]), 'occupation')} of this set-up at {_some(int(at.points[k]), 'known point')} "
                 f"{'is' if at.rows[k] == 1 else 'are'} {size} from what is known, in the mean (+/- "
                 f"{length(Z95 * float(sigma[axes][0]), unit)} at 95 %; by chance with a probability of "
-                f"{probability(float(at.p[k, axis]))}); that they agree "
-                f"with each other does not speak against it",
+                f"{probability(float(at.p[k, axis]))}); {alone}",
                 "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
                 "control's; apply this shift or observe again",
                 rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)),

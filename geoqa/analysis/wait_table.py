@@ -120,9 +120,12 @@ def _wait(row: dict[str, Any]) -> str:
     }
     if np.isnan(row["half_s"]):
         return f"until {words}: {lacking['half']} for half, the longest attempt took {longest}; {settled}"
-    unseen = np.isnan(row["most_s"])
+    half, unseen = duration(row["half_s"]), np.isnan(row["most_s"])
+    if not unseen and half == duration(row["most_s"]):
+        alike = f"wait {half}" if row["most_s"] >= 0.5 else "no wait"
+        return f"until {words}: {alike} for half and for nine in ten alike; {settled}"
     most = f"{lacking['most'] if unseen else duration(row['most_s'])} for nine in ten"
-    return f"until {words}: wait {duration(row['half_s'])} for half, {most}; {settled}"
+    return f"until {words}: wait {half} for half, {most}; {settled}"
 
 
 def _differences(tests: pd.DataFrame) -> list[str]:

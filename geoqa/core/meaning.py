@@ -29,6 +29,8 @@ def told(occupations: pd.DataFrame) -> tuple[str, ...]:
         return ()
     listed = ", ".join(f"{n} {_CALLED.get(str(word), word)}" for word, n in counts.items())
     rows = sum(counts.values())
+    if rows == 1:
+        return (f"1 row is no direct measurement, is kept as what it is and forms no pairs: {listed}",)
     return (f"{rows} rows are no direct measurement, are kept as what they are and form no pairs: {listed}",)
 
 

@@ -30,6 +30,12 @@ def without_scope(reasons: pd.Series) -> pd.Series:
     return reasons.astype("str").str.replace(f"({'|'.join(_ENDS[1:])})$", "", regex=True)
 
 
+def heights_judged(points: pd.DataFrame) -> bool:
+    """Return whether the height of any point is judged: whether the job asks for it, and a row has one."""
+    alone = points["deliver_reason"].astype("str").str.endswith(_ENDS[WORDS.index(POSITION_ONLY)])
+    return bool((~alone & points["status_v"].notna()).any())
+
+
 def said(points: pd.DataFrame) -> str:
     """Return a sentence that says which axis alone is judged, of how many points and why; empty where both always are.
 

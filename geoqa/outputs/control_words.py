@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from geoqa.core import off_control
 from geoqa.core.control_contracts import BY_SETUP, CHECK
 from geoqa.core.units import signed
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 TITLE = "Checks against control"
-#: The farthest are shown; all stand in the layer of the GeoPackage.
+#: The first are shown; all stand in the layer of the GeoPackage.
 MOST = 30
 
 
@@ -24,18 +25,19 @@ def head(job: Job) -> tuple[str, ...]:
 
 
 def table(checks: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
-    """Return one row of text for each of the points farthest off their control: determined minus known."""
+    """Return one row of text for each comparison, in the order of the first screen: determined minus known."""
     unit, up = job.input.unit, job.input.height_unit
     return [
         (_called(row), signed(row.de_m, unit), signed(row.dn_m, unit), signed(row.du_m, up), _remark(row))
-        for row in checks.nlargest(MOST, "horizontal_m").itertuples(index=False)
+        for row in off_control.ordered(checks).head(MOST).itertuples(index=False)
     ]
 
 
 def about(checks: pd.DataFrame) -> str:
     """Return what the table is, and how many of its rows are shown."""
-    more = f" The farthest {MOST} of {len(checks):,}." if len(checks) > MOST else ""
-    return f"Determined minus known, the farthest first.{more}"
+    more = f" The first {MOST} of {len(checks):,}." if len(checks) > MOST else ""
+    by = "base set-ups first, by how far they are beyond their uncertainty; then points, by the farther axis"
+    return f"Determined minus known; {by}.{more}"
 
 
 def _called(row: object) -> str:

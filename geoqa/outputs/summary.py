@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 #: Columns of a terminal that lines are wrapped at, and the most characters of one message.
 WIDTH, LONGEST = 110, 1_000
+#: What to do about conflicts that control settles.
+SETTLED = "control shows which set-ups are off: see above"
 _TODO = {
     "confirmed": "deliver, if the delivery test says so",
     "strained": "something differed between the visits: look, deliver with the note",
@@ -64,9 +66,12 @@ def lines(
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
     deliver = (points["deliver"] == "yes").to_numpy()
+    clash = (points["status"] == "conflict").to_numpy(bool)
+    settled = clash.any() and off_control.settles(frames)[clash].all()
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {_todo(name, points[at])}")
+        todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
+        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo}")
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import averages, fixes, geodesy
+from geoqa.core import averages, clock, fixes, geodesy
 from geoqa.core.job import SOLUTIONS
 from geoqa.readers import halts, stillness
 from geoqa.readers.nmea_epochs import FIXED, FLOAT
@@ -53,6 +54,7 @@ class Rules:
     hold_s: float
     correlation_s: float
     vehicle_m_s: float
+    zone: tzinfo = UTC
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         else:
             stops = _of_marks(seen, marks, time_s, messages)
     long = [stop for stop in stops if time_s[stop.last] - time_s[stop.first] >= rules.least_s - 1e-6]
-    messages += _short_marks(stops, time_s, rules) + _torn(stops, epochs, system, time_s)
+    messages += _short_marks(stops, time_s, rules) + _torn(stops, epochs, system, time_s, rules)
     if marks is None and not long and len(placed):
         messages.append(_no_stop(stops, time_s, rules))
     number_of = np.zeros(len(epochs), np.int64)
@@ -167,7 +169,7 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         number_of[stop.first : stop.last + 1] = number
         parts = _by_fix(stop, number, found, epochs, time_s, rules)
         occupations += [one for part in parts for one in _solutions(part, epochs, system, time_s, rules, messages)]
-    messages += _beyond_stated(occupations, time_s)
+    messages += _beyond_stated(occupations, time_s, rules)
     return Found(occupations, found, number_of, messages)
 
 
@@ -233,7 +235,7 @@ def _no_stop(stops: list[Stop], time_s: Array, rules: Rules) -> str:
     return f"no stop found: the receiver never stood still for {rules.least_s:g} s{longest}"
 
 
-def _torn(stops: list[Stop], epochs: Epochs, system: System, time_s: Array) -> list[str]:
+def _torn(stops: list[Stop], epochs: Epochs, system: System, time_s: Array, rules: Rules) -> list[str]:
     """Return what is told of stops, however short, whose fixed positions lie metres apart: a fix was wrong there."""
     told = []
     for stop in stops:
@@ -244,7 +246,7 @@ def _torn(stops: list[Stop], epochs: Epochs, system: System, time_s: Array) -> l
         place = _local(epochs, used, system)[0][:, :2]
         far = float(np.hypot(*(place - np.median(place, axis=0)).T).max())
         if far > METRES_APART_M:
-            name = stop.mark.point if stop.mark else f"the stop at {_clock(time_s[stop.first])} UTC"
+            name = stop.mark.point if stop.mark else f"the stop at {_clock(time_s[stop.first], rules)}"
             rest = float(time_s[stop.last] - time_s[stop.first])
             told.append(
                 f"{name}: its fixed positions lie up to {far:.1f} m from their middle within {rest:.0f} s of rest: a "
@@ -259,17 +261,18 @@ def _halted(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
     long = [k for k, length in enumerate(rest) if length >= rules.least_s - 1e-6]
     if not long:
         return []
-    first, total = _clock(time_s[stops[long[0]].first]), sum(rest[k] for k in long)
+    first, total = _clock(time_s[stops[long[0]].first], rules), sum(rest[k] for k in long)
     return [
-        f"{len(long)} stop{'s'[: len(long) > 1]} (from {first} UTC on, {total:.0f} s of rest) taken for halts of a "
+        f"{len(long)} stop{'s'[: len(long) > 1]} (from {first} on, {total:.0f} s of rest) taken for halts of a "
         f"vehicle, not for occupations: it came and left faster than {rules.vehicle_m_s:g} m/s within "
         f"{halts.SOON_S:g} s. If points were measured from the vehicle, name them in marks, or set vehicle_m_s = 0 "
         "under [step.nmea]"
     ]
 
 
-def _clock(time_s: float) -> str:
-    return str(np.datetime64(round(time_s), "s"))[11:]
+def _clock(time_s: float, rules: Rules) -> str:
+    """Return the time of day as people of the job read it; UTC is named."""
+    return clock.moment(float(round(time_s)), rules.zone, "%H:%M:%S") + (" UTC" if rules.zone is UTC else "")
 
 
 def _by_fix(stop: Stop, number: int, found: Fixes, epochs: Epochs, time_s: Array, rules: Rules) -> list[Occupation]:
@@ -334,7 +337,7 @@ def _solutions(
         one.average = replace(made, outlying=made.outlying + lone)
         result.append(one)
     if count > 1:
-        messages.append(_told_apart(part, result, time_s))
+        messages.append(_told_apart(part, result, time_s, rules))
     return result
 
 
@@ -347,13 +350,13 @@ def _strain(place: Array, stated: Array) -> tuple[float, float]:
     return float(seen[worst]), float(said[worst])
 
 
-def _beyond_stated(found: list[Occupation], time_s: Array) -> list[str]:
+def _beyond_stated(found: list[Occupation], time_s: Array, rules: Rules) -> list[str]:
     """Return what is told of fixed stops whose positions scatter far wider than the receiver states."""
     wide = [one for one in found if one.solution == FIXED and one.scatter_m > BEYOND_STATED * one.stated_m]
     if not wide:
         return []
     worst = max(wide, key=lambda one: one.scatter_m)
-    name = worst.mark.point if worst.mark else f"the stop at {_clock(time_s[worst.own[0]])} UTC"
+    name = worst.mark.point if worst.mark else f"the stop at {_clock(time_s[worst.own[0]], rules)}"
     many = f"{len(wide)} occupation{'s'[: len(wide) > 1]}"
     return [
         f"the fixed positions of {many} scatter more than {BEYOND_STATED:g} times as wide as the receiver states, the "
@@ -362,10 +365,10 @@ def _beyond_stated(found: list[Occupation], time_s: Array) -> list[str]:
     ]
 
 
-def _told_apart(part: Occupation, found: list[Occupation], time_s: Array) -> str:
+def _told_apart(part: Occupation, found: list[Occupation], time_s: Array, rules: Rules) -> str:
     centres = np.array([one.average.mean[:2] for one in found])
     far = float(np.hypot(*(centres - centres[0]).T).max())
-    name = part.mark.point if part.mark else f"the stop at {_clock(time_s[part.own[0]])} UTC"
+    name = part.mark.point if part.mark else f"the stop at {_clock(time_s[part.own[0]], rules)}"
     return (
         f"{name}: its fixed positions fall into {len(found)} places up to {far:.2f} m apart without the fix being "
         f"lost: {len(found)} solutions, or the antenna was shifted: not one average"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import compressed, geodesy
+from geoqa.core import clock, compressed, geodesy
 from geoqa.core.errors import InputError
 from geoqa.core.steps import ReadResult
 from geoqa.readers import (
@@ -126,8 +126,9 @@ def _zone(job: Job) -> list[str]:
 def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> None:
     """Find the occupations of each log, in what no earlier one holds already."""
     rules = log_stops.Rules(
-        step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s
-    )
+        step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s,
+        *(clock.of(log.job) for log in logs[:1]),
+    )  # fmt: skip
     order = sorted(logs, key=_start)
     own = nmea_epochs.without_copies([log.epochs for log in order], [log.paths[0].name for log in order])
     for log, epochs in zip(order, own, strict=True):

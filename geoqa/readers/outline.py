@@ -117,6 +117,9 @@ def of_layer(path: Path, layer: Layer) -> str:
             unit = unit_of(system.metres_per_unit)
             if unit:
                 stated["input.unit"] = (proposal.quoted(unit), "the unit of the file's coordinate system")
+        height = geodesy.compare(layer.crs or "", code).height
+        if height and layer.has_heights:
+            stated["site.height"] = (proposal.quoted(height), "the file states it")
     brought = dict(zip(pair, (X, Y), strict=True)) | ({"height": Z} if layer.has_heights else {})
     return of_rows(path, rows, brought, stated)
 

@@ -8,10 +8,16 @@ import pandas as pd
 import pytest
 from builders import job, occupations
 
+from geoqa.analysis.claimed import Statements
 from geoqa.analysis.control import ControlChecks
+from geoqa.analysis.lines import LinePrecision
 from geoqa.core import off_control
+from geoqa.outputs import control_words
+from geoqa.readers.field_test import read_field_test
 
 STEPS = (*builders.STEPS, ControlChecks)
+CLAIMED = (*STEPS, LinePrecision, Statements)
+FIELD = {"field_test": read_field_test(None, 1.0)}
 SIGMA = {"se": 0.006, "sn": 0.009, "sv": 0.014}
 
 
@@ -74,12 +80,63 @@ def test_all_set_ups_may_be_off_the_same_way():
     assert own[own["setup"].isna()]["point"].tolist() == ["P0", "P1", "P2"]
 
 
-def test_one_occupation_is_told_and_is_no_shift():
+def test_one_occupation_is_a_shift_where_nothing_else_of_the_set_up_can_tell():
     rng = np.random.default_rng(7)
     kept, setups, _ = judged([visit("M", "B1", 0.0, (0.0, 0.5, 0.0), rng), known("M")])
     assert setups["outlier"].tolist() == [True]
-    assert "a wrong fix would look the same" in off_control.sentence(kept["control_checks"], job())
-    assert not kept["shifts"]["suspicious"].any()
+    assert "1 occupation at M: look, a wrong fix would look the same" in off_control.sentence(
+        kept["control_checks"], job()
+    )
+    found = kept["shifts"].query("suspicious")
+    assert found[["setup", "looks_like"]].to_numpy().tolist() == [["B1", "off control"]]
+    assert "a wrong fix would look the same" in found["message"].iloc[0]
+    assert "agree with each other" not in found["message"].iloc[0]
+
+
+def test_one_occupation_is_told_and_is_no_shift_where_shared_points_speak_for_the_set_up():
+    rng = np.random.default_rng(8)
+    rows = [visit("M", "B1", 0.0, (0.0, 0.5, 0.0), rng), known("M")]
+    rows += [
+        visit(f"P{i}", base, 1440.0 * k + 30 * i, rng=rng, at=(40.0 * i, 9.0 * i, i))
+        for k, base in enumerate(("B1", "B2"))
+        for i in range(1, 4)
+    ]
+    kept, setups, _ = judged(rows)
+    assert setups["outlier"].to_dict() == {"B1": True}
+    assert "1 occupation at M: look" in off_control.sentence(kept["control_checks"], job())
+    assert "off control" not in kept["shifts"].query("suspicious")["looks_like"].tolist()
+
+
+def test_set_ups_off_control_stand_in_one_order_everywhere():
+    """By how far the worse axis is beyond what its uncertainty explains, in the sentence, the table and the shifts."""
+    rng = np.random.default_rng(4)
+    off = {"B1": (0.0, 0.03, 0.14), "B2": (0.07, 0.0, 0.0), "B3": (0.0, 0.0, 0.2)}
+    off |= {f"B{k}": (0.0, 0.0, 0.0) for k in range(4, 10)}
+    rows = [visit("M", base, 1440.0 * k + 90 * i, d, rng) for k, (base, d) in enumerate(off.items()) for i in range(3)]
+    kept, setups, _ = judged([*rows, known("M")])
+    checks = kept["control_checks"]
+    named = setups.query("outlier").assign(p=lambda t: t[["p_h", "p_v"]].min(axis=1)).sort_values("p").index.tolist()
+    assert len(named) == 3 and named != sorted(named)
+    said = off_control.sentence(checks, job())
+    assert sorted(named, key=said.index) == named
+    table = control_words.table(checks, job())
+    assert [row[0] for row in table[:3]] == [f"{name} at M" for name in named]
+    shown = kept["shifts"].query("suspicious and looks_like == 'off control'")["setup"]
+    assert list(dict.fromkeys(shown)) == named
+
+
+def test_rmse_is_not_told_that_nothing_was_compared_where_set_ups_were():
+    """A mark in conflict has no coordinate of its own: its set-ups were compared all the same."""
+    rng = np.random.default_rng(6)
+    rows = [visit("M", base, 900.0 * k, (0.0, 0.0, 0.15 * (base == "B2")), rng) for k, base in enumerate(("B1", "B2"))]
+    kept, _ = builders.run(occupations([*rows, known("M")]), job(), CLAIMED, more=FIELD)
+    told = kept["statements"].set_index("statement")["reason"].dropna()
+    assert not told.str.contains("no point was compared").any()
+    assert not told.str.contains("without a check against independent control").any()
+    assert told.filter(like="RMSE").str.contains("2 base set-ups were compared with control, 1 is off").all()
+    kept, _ = builders.run(occupations(rows), job(), CLAIMED, more=FIELD)
+    told = kept["statements"].set_index("statement")["reason"].dropna()
+    assert told.filter(like="RMSE").str.contains("no point was compared with independent control").all()
 
 
 def test_what_agrees_is_not_named_and_marks_that_are_no_check_do_not_tell():

@@ -85,6 +85,14 @@ def test_an_outlier_is_named_and_stays():
     assert "stay in every figure" in message
 
 
+def test_one_check_stands_out_from_no_others():
+    table, messages = checked(site([(0.05, 0.02, 0.12)]))
+    assert not table["outlier"].any()
+    assert not [m for m in messages if "stand out" in m]
+    both, _ = checked(site([(0.05, 0.02, 0.12), (0.0, 0.001, 0.0)]))
+    assert both["outlier"].tolist() == [True, False]
+
+
 def test_control_that_oriented_the_job_or_bore_a_base_is_no_check():
     rows = site([(0.0, 0.0, 0.0)] * 5)
     rows[9]["base"] = "P4"  # a base label that is the mark's own name

@@ -109,3 +109,16 @@ def test_a_single_find_counts_as_a_wrong_fix_and_both_rates_are_told():
     assert site["wrong_fix_rate"] > site["wrong_fix_rate_without"]
     assert site["explained"] == 0
     assert any("the worse is used" in text for text in messages)
+    assert any(text.startswith("1 single find of the search for shifts (") for text in messages)
+
+
+def test_a_set_up_off_control_is_no_single_find():
+    rng = np.random.default_rng(2)
+    rows = [row for row in network(0.0) if row["p"] < "P30"]
+    rows.append(rows[0] | {"t": None, "fix": None, "origin": "control", "base": None, "operator": None})
+    made = [round(float(v), 3) for v in rng.normal(size=2) * 0.004]
+    rows += [rows[0] | {"base": "B9", "t": 3000.0 + 300 * k, "u": 0.2 + made[k], "e": 0.0, "n": 0.0} for k in (0, 1)]
+    _, kept, messages = rates(rows, TWICE)
+    assert kept["shifts"].query("suspicious")["looks_like"].tolist() == ["off control"]
+    assert not any("single find" in text for text in messages)
+    assert any(text.startswith("1 shift that fewer than 5 points show may be wrong fixes") for text in messages)

@@ -32,6 +32,14 @@ def test_half_nine_in_ten_and_who_never_settled():
     assert texts[1].startswith("crews give up where it is worst")
 
 
+@pytest.mark.parametrize(
+    ("hold", "told"), [([21.0] * 12, "wait 21 s for half and for nine in ten alike; all 12 settled"),
+                       ([0.0] * 12, "no wait for half and for nine in ten alike; all 12 settled")]
+)  # fmt: skip
+def test_waits_all_alike_are_told_once(hold, told):
+    assert said(attempts("open", hold))[0] == f"in the open, until a fix holds: {told}"
+
+
 def test_few_attempts_say_no_share():
     one, three = said(attempts("open", [8.0])), said(attempts("light", [8.0, 9.0, 70.0], [True, True, False]))
     assert one == [

@@ -47,6 +47,14 @@ def test_a_column_with_too_many_labels_is_taken_for_a_mistake(tmp_path, monkeypa
     assert said.count("\n") == 1
 
 
+def test_rows_that_are_none_are_counted_in_words():
+    frame = pd.DataFrame({"origin": ["measured", "control", "control"], "method": ["direct"] * 3})
+    assert meaning.told(frame)[0].startswith("2 rows are no direct measurement, are kept as what they are and form")
+    assert meaning.told(frame[:2])[0] == (
+        "1 row is no direct measurement, is kept as what it is and forms no pairs: 1 control"
+    )
+
+
 def test_as_many_as_there_can_be_are_labels():
     job = job_from_table(tomllib.loads(sites.RECIPE))
     for name, most in meaning.MOST.items():

@@ -17,10 +17,11 @@ import geoqa
 from geoqa import figures
 from geoqa.analysis.delivery import REASONS
 from geoqa.cli import main
-from geoqa.core import units
+from geoqa.core import scope, units
 from geoqa.core.canopy_contracts import CLASS
 from geoqa.core.schema import STATUSES
 from geoqa.demo.streams import write_logs
+from geoqa.outputs import control_words
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import build, client, lists, paper, plain_words, tables, web
 
@@ -212,10 +213,13 @@ def test_control_and_statements_are_those_of_the_frames(review, page):
     at_points = checks["setup"].isna()
     assert 0 < at_points.sum() < len(checks)
     names = checks["point"].where(at_points, checks["setup"] + " at " + checks["point"])
-    rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]
+    rows = page.tables[f"{control_words.TITLE}. {control_words.about(checks)}"][1:]
     assert len(rows) == len(checks)
     named = checks.set_index(names)
-    assert [row[0] for row in rows] == named.sort_values("horizontal_m", ascending=False, kind="stable").index.tolist()
+    setups, own = named[~at_points.to_numpy()], named[at_points.to_numpy()]
+    farther = own[["horizontal_m", "du_m"]].abs().max(axis=1).sort_values(ascending=False, kind="stable")
+    assert {row[0] for row in rows[: len(setups)]} == set(setups.index)
+    assert [row[0] for row in rows[len(setups) :]] == farther.index.tolist()
     for name, *metres in rows:
         assert metres[:3] == [units.signed(named.loc[name, axis], "m") for axis in ("de_m", "dn_m", "du_m")]
     text = "".join(page.text)
@@ -337,6 +341,37 @@ def test_without_heights_or_requirement_it_claims_neither(tmp_path):
     ):  # fmt: skip
         assert said in text
     assert "in height between" not in text and "further off than asked" not in text
+
+
+def test_heights_that_are_judged_are_not_said_to_be_none_where_nothing_is_delivered(tmp_path):
+    """Every point in conflict has no coordinate; its heights were compared all the same."""
+    rows = [row for row in sites.ROWS if row.startswith("A2")]
+    review = geoqa.review(*sites.write(tmp_path, tuple(rows)))
+    points = review.frames["points"]
+    assert points["height_m"].isna().all() and points["status"].tolist() == ["conflict"]
+    assert "positions only" not in client._checked(review.frames)
+    assert scope.heights_judged(points)
+    (tmp_path / "h").mkdir()
+    recipe = sites.RECIPE + 'judge = "h"\n'
+    flat = geoqa.review(*sites.write(tmp_path / "h", tuple(rows), recipe))
+    assert client._checked(flat.frames).endswith("; positions only, not heights")
+    assert not scope.heights_judged(flat.frames["points"])
+
+
+def test_the_client_is_told_where_control_shows_which_set_ups_are_off(tmp_path):
+    known = "A2,1600020.000,5400000.000,101.000,0.003,0.004,,,,known"
+    rows = [*(f"{row},measured" for row in sites.ROWS[:4]), known]
+    recipe = sites.RECIPE.replace('base = "Base"\n', 'base = "Base"\norigin = "Origin"\n')
+    recipe = recipe.replace("[tolerance]", '[input.values.origin]\nknown = "control"\n[tolerance]', 1)
+    review = geoqa.review(*sites.write(tmp_path, tuple(rows), recipe, sites.HEAD + ",Origin"))
+    assert "1 base set-up is off control" in " ".join(review.summary()[:6])
+    text = "".join(Page(web.page(build.document(review.frames, review.job, review.run_record()))).text)
+    assert "nothing shows which is wrong" not in text
+    assert "control shows which base set-ups are off" in text
+    assert not any("a third visit or a control tie can say" in line for line in review.summary())
+    plain = geoqa.review(*sites.write(tmp_path))
+    text = "".join(Page(web.page(build.document(plain.frames, plain.job, plain.run_record()))).text)
+    assert "nothing shows which is wrong" in text and "control shows" not in text
 
 
 def test_lengths_are_in_the_unit_of_the_job():

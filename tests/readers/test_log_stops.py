@@ -208,6 +208,17 @@ def test_a_fixed_solution_that_wanders_is_worth_its_scatter_and_told(read):
     assert not any("scatter more" in text for text in read(logs.log(stay(0, 60), precision=(0.01,) * 3)).messages)
 
 
+def test_a_stop_is_called_by_the_clock_of_the_site(read):
+    """Two places without the fix being lost; the start is told as people there read it."""
+    epochs = [*stay(0, 40, A), *stay(40, 80, (0.4, 0.0), seed=3)]
+    zone = "Pacific/Auckland"
+    there = {**logs.SITE, "site": {**logs.SITE["site"], "timezone": zone}}
+    start = pd.Timestamp(logs.START).tz_convert(zone)
+    for recipe, at in ((logs.SITE, f"{logs.START:%H:%M:%S} UTC"), (there, f"{start:%H:%M:%S}")):
+        (told,) = [text for text in read(epochs, recipe).messages if "without the fix being lost" in text]
+        assert told.startswith(f"crew.nmea: the stop at {at}: its fixed positions")
+
+
 def switched_off(silent, bare, floating, quality=1):
     """Return a stop whose receiver is silent and then needs a few seconds for its fix."""
     at = 60 + silent

@@ -13,6 +13,7 @@ import numpy as np
 
 from geoqa.analysis.statements.statement import COUNT, Condition, Figure, Statement, judged, withheld
 from geoqa.core.tolerances import PRESETS, Tolerance
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -175,4 +176,4 @@ def _told(name: str, texts: list[str], row: list[int]) -> str:
 def _counts(states: States) -> str:
     missed_, unsaid = int((states == NOT_MET).sum()), int((states == NOT_SHOWN).sum())
     told = ([f"missed by {missed_}"] if missed_ else []) + ([f"not shown by {unsaid}"] if unsaid else [])
-    return (", ".join(told) or "met by all") + f" of {len(states)} points"
+    return (", ".join(told) or "met by all") + f" of {counted(len(states), 'point')}"

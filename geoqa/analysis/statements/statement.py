@@ -149,6 +149,8 @@ class Checks:
         Names of checks that stand out.
     no_check
         Known points that are no check: the job was oriented by them, a base stood there, or they were copied.
+    setups, setups_off
+        Base set-ups compared with control by their occupations, and those of them that are off it.
     oriented_unknown
         Whether the frame was fitted to something and nobody says to which known points.
     pairs
@@ -165,6 +167,8 @@ class Checks:
     outliers: tuple[str, ...] = field(default=())
     no_check: int = 0
     pairs: int = 0
+    setups: int = 0
+    setups_off: int = 0
     oriented_unknown: bool = False
 
     @property
@@ -183,6 +187,10 @@ def why_none(checks: Checks) -> str:
     if checks.no_check:
         are = "the only known point is" if checks.no_check == 1 else f"all {checks.no_check} known points are"
         return f"{are} no check: the job was oriented by them, a base stood there, or they were copied"
+    if checks.setups:
+        were = "base set-up was" if checks.setups == 1 else "base set-ups were"
+        off = f"{checks.setups_off or 'none'} {'are' if checks.setups_off > 1 else 'is'} off"
+        return f"no known point has a coordinate of its own; {checks.setups} {were} compared with control, {off}"
     repeats = f"{checks.pairs} closures between occupations show" if checks.pairs else "occupations by themselves show"
     return f"no point was compared with independent control; {repeats} repeatability, and repeatability is no accuracy"
 

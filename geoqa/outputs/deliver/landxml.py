@@ -52,6 +52,8 @@ class LandXmlFile(Writer):
 
 
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
+    from geoqa.core import geodesy
+    from geoqa.core.units import spoken
     from geoqa.outputs.deliver import facts
     from geoqa.outputs.text import xml_text
 
@@ -69,8 +71,11 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {REST[element]} '
         f'angularUnit="decimal degrees" directionUnit="decimal degrees" elevationUnit="{elevation}"/></Units>\n'
     )
+    own, ours = geodesy.unit_of(geodesy.of(job)), job.input.unit
+    apart = f"{points.system} counts in {spoken(own)}; the coordinates here are in {spoken(ours)}"
+    desc = f' desc="{xml_text(apart)}"' if own not in (ours, "deg") else ""
     yield (
-        f'  <CoordinateSystem name="{xml_text(points.system)}"{epsg} horizontalDatum="{xml_text(points.datum)}" '
+        f'  <CoordinateSystem{desc} name="{xml_text(points.system)}"{epsg} horizontalDatum="{xml_text(points.datum)}" '
         f'verticalDatum="{xml_text(points.height_reference)}"/>\n'
     )
     yield f'  <Project name="{xml_text(job.site.name)}" desc="{xml_text(points.title)}">\n    <Feature name="about">\n'

@@ -12,10 +12,22 @@ from geoqa.core.units import counted, expected, probability
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import marks, site_picture
 from geoqa.outputs.report.document import Beside, Block, Facts, Items, Lines, Section, Table, Text, shown
-from geoqa.outputs.report.plain_words import MEANINGS, REASONS, SHARED, UNTESTED, accepted, asked, limit
+from geoqa.outputs.report.plain_words import (
+    CONFLICT,
+    CONFLICT_SETTLED,
+    MEANINGS,
+    REASONS,
+    SHARED,
+    UNTESTED,
+    accepted,
+    asked,
+    limit,
+)
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from geoqa.core.job import Job
 
@@ -50,7 +62,7 @@ def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...
         Section(
             "What was found", (*first, *_headline(points), *judged, Facts(tuple(_asked(frames, job, corrected))), site)
         ),
-        Section("What is not delivered, and why", _withheld(points)),
+        Section("What is not delivered, and why", _withheld(points, off_control.settles(frames))),
         Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),
         Section("Sign-off", (Lines(SIGN_OFF),)),
@@ -125,8 +137,7 @@ def _checked(frames: Frames) -> str:
     told += counted(len(points), "point")
     told += f", from {counted(bases, 'set-up')} of a base station" if bases else ""
     told += f"; {again:,} {visited} visited more than once"
-    heights = "height_m" in points and points["height_m"].notna().any()
-    return told + ("" if heights else "; positions only, not heights")
+    return told + ("" if scope.heights_judged(points) else "; positions only, not heights")
 
 
 def _known(frames: Frames, job: Job) -> str:
@@ -164,8 +175,11 @@ def _meaning(status: str, points: pd.DataFrame) -> str:
     return SHARED if shifted else MEANINGS[status]
 
 
-def _withheld(points: pd.DataFrame) -> tuple[Block, ...]:
-    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
+def _withheld(points: pd.DataFrame, settled: NDArray[np.bool_]) -> tuple[Block, ...]:
+    """Return why points are held back; `settled` marks those of which control shows which set-ups are off."""
+    reasons = scope.without_scope(points["deliver_reason"])
+    reasons = reasons.mask(settled & (reasons == CONFLICT).to_numpy(bool), CONFLICT_SETTLED)
+    counts = reasons[(points["deliver"] == "no").to_numpy(bool)].value_counts()
     if counts.empty:
         return (Text("Every point may be delivered."),)
     rows = tuple((f"{n:,}", shown(REASONS.get(str(reason), str(reason)))) for reason, n in counts.iloc[:MOST].items())

@@ -21,9 +21,12 @@ MEANINGS = {
     "conflict": "the observations contradict each other: one is wrong",
     "unproven": f"not observed again independently, or written too coarsely to compare: {_ONCE}",
 }
+#: The reason of a conflict, and what is said of one of which control shows which set-ups are off.
+CONFLICT = "in conflict"
+CONFLICT_SETTLED = "its observations contradict each other, and control shows which base set-ups are off: see above"
 #: The reasons of `points.deliver_reason` that hold a point back; another step's reason is shown as it stands.
 REASONS = {
-    "in conflict": "its observations contradict each other, and nothing shows which is wrong",
+    CONFLICT: "its observations contradict each other, and nothing shows which is wrong",
     "loose: beyond tolerance, as usual for this precision": "its observations lie further apart than accepted, as "
     "happens at so difficult a place",
     "unproven by plan: a single occupation": f"observed once only, as planned: {_ONCE}",

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from geoqa import standing
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, spoken
 from geoqa.outputs.deliver import rows
 from geoqa.outputs.deliver.csv_file import CsvFile
 from geoqa.outputs.deliver.dxf import DxfFile
@@ -101,6 +101,9 @@ def test_landxml_s_attributes_agree_with_its_values_and_its_words(tmp_path, made
     for value, column in ((east, "easting_m"), (north, "northing_m"), (up, "height_m")):
         assert abs(value * metres - made[2][column]) <= 0.6e-4, column
     assert ELEVATIONS[units.get("elevationUnit")] == pytest.approx(metres, rel=1e-5)
+    told, own = root.find(f"{space}CoordinateSystem").get("desc"), GEOMETRY[made[0].site.crs]
+    assert (told is None) == (made[0].input.unit == own)
+    assert told is None or f"counts in {spoken(own)}; the coordinates here are in {spoken(made[0].input.unit)}" in told
     said = {p.get("label"): p.get("value") for p in root.find(f"{space}Project").iter(f"{space}Property")}
     assert "heights in" not in said["Units"]
     assert metres == METRES_PER[{"metres": "m", "international feet": "ft", "US survey feet": "ftUS"}[said["Units"]]]
