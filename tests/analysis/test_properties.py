@@ -72,7 +72,7 @@ def test_the_order_of_the_rows_does_not_matter(seed, shuffler):
 @given(seeds)
 @settings(max_examples=2)
 def test_times_order_the_rows_of_a_point(seed):
-    rows = [row | {"t": 400.0 * i if row["t"] is not None else 1e5 + i} for i, row in enumerate(site(seed, 12))]
+    rows = [row | {"t": 400.0 * i if row["t"] is not None else 1e5 + i} for i, row in enumerate(site(seed))]
     assert statuses(judge(rows)) == statuses(judge(rows[::-1]))
 
 
