@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 #: Occupations of a set-up at known points that shift it whatever its other points say: one alone may be a wrong fix.
 FEWEST = 2
+#: Beyond this a single occupation is likelier another mark than a set-up off control, metres (common practice, no
+#: published source).
+OTHER_MARK_M = 3.0
 #: Degrees of freedom that the calibrated precision of the occupations counts for.
 WORTH = 10.0
 _AXES = (slice(0, 2), slice(2, 3))
@@ -71,7 +74,8 @@ class AtControl:
 
     def shifts(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
         """Return which are off along which axis and no single occupation that other points can speak for."""
-        return self.off(level, limit_m) & ((self.rows >= FEWEST) | self.alone)[:, None]
+        alone = self.alone & (np.hypot(*self.d[:, :2].T) < OTHER_MARK_M)
+        return self.off(level, limit_m) & ((self.rows >= FEWEST) | alone)[:, None]
 
     def off(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
         """Return which differ along which axis, shape (k, 2).

@@ -45,7 +45,9 @@ def order(p: Array, size: Array) -> NDArray[np.int64]:
 def ordered(checks: pd.DataFrame) -> pd.DataFrame:
     """Return the frame ``control_checks`` in its order for people: set-ups off control, other set-ups, points."""
     sizes = checks[["horizontal_m", "du_m"]].to_numpy(dtype=float, na_value=np.nan)
-    return checks.iloc[order(checks[["p_h", "p_v"]].to_numpy(dtype=float, na_value=np.nan), np.nan_to_num(sizes))]
+    return checks.iloc[
+        order(checks.reindex(columns=["p_h", "p_v"]).to_numpy(dtype=float, na_value=np.nan), np.nan_to_num(sizes))
+    ]
 
 
 def setups(checks: pd.DataFrame | None) -> pd.DataFrame | None:
@@ -89,7 +91,7 @@ def of_frames(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
 
 def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -> str:
     """Return by how much one half of the work is off against the other and whose points that explains, or nothing."""
-    if shifts is None or points is None:
+    if shifts is None or points is None or "scope" not in shifts:
         return ""
     rows = shifts[shifts["suspicious"].astype(bool) & shifts["scope"].isin(HALVES).to_numpy()]
     if rows.empty:

@@ -124,7 +124,7 @@ def test_the_points_own_test_is_of_all_visits_together():
     # Six visits, each 2.1 sigma east or west of the mark: a pair 4.2 sigma apart has T = 8.82, p = 0.0122, which is
     # usual at 1 %; all six together T = 26.46 with 10 degrees of freedom, p = 0.0032 (computed, chi-square).
     # No two are equal to the last digit: such rows are copies.
-    frames = judge(visits(*[((-1) ** k * 0.021, 0, 0.001 * k) for k in range(6)], s=0.01, sv=0.02))
+    frames = judge(visits(*[((-1) ** k * 0.021, 0.0004 * k, 0.001 * k) for k in range(6)], s=0.01, sv=0.02))
     assert (frames["closures"]["status_h"] == "confirmed").all()
     assert frames["points"]["status"].iloc[0] == "strained"
 
@@ -235,7 +235,7 @@ def test_an_outlier_of_place_has_no_say_in_the_height():
 
 
 def test_a_row_without_a_height_still_counts_for_the_place():
-    frames = judge([{"t": 0, "u": None}, {"t": 300}, {"t": 600, "u": 0.01}])
+    frames = judge([{"t": 0, "u": None}, {"t": 300, "e": 0.002}, {"t": 600, "e": 0.005, "u": 0.01}])
     found = frames["points"].iloc[0]
     assert (found["status"], found["visits_used_h"], found["visits_used_v"]) == ("confirmed", 3, 2)
     assert uses(frames) == ["used"] * 3
@@ -300,7 +300,7 @@ def test_a_step_as_coarse_as_the_tolerance_proves_nothing(far, digit, status, ax
 
 
 def test_of_many_visits_on_coarse_steps_those_far_beyond_are_still_left_out():
-    places = ((0, 0, 0), (0, 0, 0.1), (0, 0, 0.1), (0, 0, 0.9))
+    places = ((0, 0, 0), (0.002, 0, 0.1), (0, 0.003, 0.1), (0.004, 0.001, 0.9))
     rows = visits(*places, s=0.01, sv=0.03, resolution_v_m=0.1)
     found = point(rows, h=0.05, v=0.05)
     assert (found["status"], found["visits_used_v"]) == ("unproven", 3)

@@ -229,9 +229,9 @@ def test_without_heights_times_or_bases_zones_are_found_all_the_same():
 
 
 def test_points_along_one_line_have_a_zone():
-    made = [row | {"e": 15.0 * int(row["p"][1:]) + row["e"] % 1e-3, "n": 0.0} for row in rows(n=150)]
+    made = [row | {"e": 15.0 * int(row["p"][1:]) + row["e"] % 0.02, "n": row["n"] % 0.02} for row in rows(n=150)]
     bad = {f"P{i:03d}" for i in range(60, 75)}
-    made = [row | {"n": 0.4} if row["p"] in bad and row["t"] >= 1440 else row for row in made]
+    made = [row | {"n": 0.4 + row["n"]} if row["p"] in bad and row["t"] >= 1440 else row for row in made]
     zones, points, _ = zones_of(made)
     assert len(zones) == 1
     assert set(points.index[points["zone"].notna()]) == bad

@@ -67,4 +67,4 @@ def test_the_key_tells_how_far_each_is_off_the_farthest_first(checked, job, make
     many = {**checked, "control_checks": pd.concat([checked["control_checks"]] * 20, ignore_index=True)}
     (long,) = MapContext.of(many, job).tables
     assert len(long.rows) == 30
-    assert long.about.endswith("The farthest 30 of 60.")
+    assert long.about.endswith("The first 30 of 60.")
