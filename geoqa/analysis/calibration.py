@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis import priors
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -14,30 +15,60 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
+#: What calibration says of each occupation, without its own point.
+EXPECTED = tuple(f"occupations.{c}" for c in ("expected_h_m", "expected_v_m", "freedom_h", "freedom_v"))
+WRONG = ("occupations.wrong_rate", "occupations.wrong_worth")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Calibration(Analysis):
-    """Learn per canopy class the ratio of seen to reported precision, the repeatability, and how often a fix is wrong.
+    """Say per class, canopy and solution, what the stated precision is worth and how often a fix is wrong.
 
-    Only pairs of different visits take part: those within a visit share errors and would understate
-    all three. One closure stands for each pair of visits: that of their first occupations, chosen
-    before it is seen. A class leans on the site where its pairs are few, and is not taken to be better
-    than the site unless its own pairs show it.
+    From the first pair on: a prior, the other classes of the site, earlier jobs where the recipe names experience, and
+    the class's own pairs, each as far as it is known. Pairs of different visits and checks on known points teach both
+    figures; those within a visit the wrong fixes, and that the precision is no better than they show. One closure stands
+    for each pair of visits: that of their first occupations, chosen before it is seen. A point is judged by what is
+    known without its own closures.
     """
 
     name = "calibration"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
-    gives = ("classes", "gross_scales")
+    gives = ("classes", "gross_scales", *EXPECTED, *WRONG)
 
-    minimum_pairs: int = param(
-        8, unit="1", minimum=3, maximum=1000,
-        help="Pairs of different visits below which a class takes the site's values",
+    ratio: float = param(
+        priors.RATIO, unit="1", above=0, maximum=100,
+        help="Default prior: what stated precision is usually multiplied with; chosen, no published source",
     )  # fmt: skip
-    below_one: bool = param(False, help="Let a class be better than its receivers state")
+    site_spread: float = param(
+        priors.SITE_SPREAD, unit="1", minimum=0, maximum=3,
+        help="How far, as a standard deviation of its logarithm, a site's ratio may be from that",
+    )  # fmt: skip
+    class_spread: float = param(
+        priors.CLASS_SPREAD, unit="1", minimum=0, maximum=3, help="How far those of the classes of a site may lie apart"
+    )
+    wrong: float = param(
+        priors.WRONG, unit="1", above=0, maximum=0.5,
+        help="Default prior: the usual share of wrong fixes; chosen, no published source",
+    )  # fmt: skip
+    wrong_spread: float = param(
+        priors.WRONG_SPREAD, unit="1", minimum=0, maximum=3,
+        help="How far, as a standard deviation of its logarithm, a site's share may be from that",
+    )  # fmt: skip
+    learn: bool = param(True, help="Let pairs correct the prior")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return `classes`, the whole site first, and `gross_scales`: how large gross errors are here."""
+        """Return `classes`, the whole site first, `gross_scales`, and what is expected of each occupation."""
         from geoqa.analysis import class_table, visit_pairs
 
-        pairs = visit_pairs.of(frames["closures"], frames["occupations"])
-        table = class_table.make(pairs, frames["occupations"], self.minimum_pairs, self.below_one)
-        return Result({"classes": table.classes, "gross_scales": table.scales}, table.messages)
+        occupations = frames["occupations"]
+        pairs = visit_pairs.teaching(frames["closures"], occupations, job)
+        if not self.learn:
+            pairs = pairs.only(slice(0, 0))
+        table = class_table.make(pairs, occupations, self.prior())
+        return Result(
+            {"classes": table.classes, "gross_scales": table.scales, "occupations": table.rows}, table.messages
+        )
+
+    def prior(self) -> priors.Prior:
+        """Return what is thought of the classes before their first pair."""
+        return priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)

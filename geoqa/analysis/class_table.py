@@ -1,4 +1,4 @@
-"""The table of canopy classes: what each one's pairs show, and what is used where they are few. Kernels."""
+"""The table of classes: what each one's pairs show, and what is used of them. Kernels."""
 
 from __future__ import annotations
 
@@ -9,78 +9,121 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from geoqa.analysis import mixture, visit_pairs
-from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.analysis import mixture, spread, visit_pairs
+from geoqa.analysis.priors import Prior
+from geoqa.analysis.rows import codes_of, is_direct
+from geoqa.core.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.analysis.priors import Earlier
     from geoqa.analysis.visit_pairs import VisitPairs
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
 
-#: Independent pairs from which a class speaks for itself, also where it is better than the site.
-MANY = 50
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
-_AXES = (("h", "sigma_e_m"), ("v", "sigma_u_m"))
-_WORDS = {"h": "horizontal", "v": "height"}
+#: Degrees of freedom below which closures in metres say nothing of repeatability: one pair has two in plan.
+_LEAST = {"h": 1.9, "v": 0.9}
+#: How far, as a standard deviation of the logarithm, a class's repeatability in metres may be from the site's: nothing
+#: is known of it beforehand.
+_METRES = {"site_spread": 1.5, "class_spread": 0.5}
+_AXES = ("h", "v")
 
 
 @dataclass(frozen=True)
 class ClassTable:
-    """What calibration gives: the frames `classes` and `gross_scales`, and messages."""
+    """What calibration gives: the frames `classes` and `gross_scales`, columns by occupation, messages.
+
+    `like` is how probably this job is like the earlier ones by all that it shows, None without any.
+    """
 
     classes: pd.DataFrame
     scales: pd.DataFrame
+    rows: pd.DataFrame
     messages: tuple[str, ...]
+    seen: mixture.Seen
+    keys: pd.DataFrame
+    like: float | None
 
 
 class Bounded(NamedTuple):
-    """Estimates with their 95 % bounds, and where each comes from; arrays of shape (classes,)."""
+    """Estimates with their 95 % bounds; arrays of shape (classes,), NaN where nothing was seen."""
 
     value: Array
     low: Array
     high: Array
-    basis: Array
 
 
-def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below_one: bool) -> ClassTable:
-    """Return the table of the whole site and every canopy class of the occupations.
+def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
+    """Return the classes of the direct rows, canopy and solution, and the class of each row, -1 for none.
+
+    Rows without a canopy label are of no class, unless the site has several solutions: then they are of the whole
+    site's class of theirs.
+    """
+    canopy, solution = (occupations[c].astype("category").cat for c in ("canopy", "solution"))
+    direct = is_direct(occupations)
+    of_canopy, of_solution = canopy.codes.to_numpy().astype(np.int64), solution.codes.to_numpy().astype(np.int64)
+    several = len(np.unique(of_solution[direct])) > 1
+    code = np.where(of_canopy < 0, -1, of_canopy * (len(solution.categories) + 1) + of_solution + 1)
+    if several:
+        code = (of_canopy + 1) * (len(solution.categories) + 1) + of_solution + 1
+    known = np.unique(code[code >= 0])
+    row = np.where(code >= 0, np.searchsorted(known, code), -1)
+    first = np.unique(row, return_index=True)[1][int((row < 0).any()) :] if len(known) else np.zeros(0, np.int64)
+    keys = pd.DataFrame(
+        {
+            "canopy": occupations["canopy"].astype("object").iloc[first].fillna(WHOLE_SITE).astype("str").to_numpy(),
+            "solution": occupations["solution"].astype("object").iloc[first].to_numpy(),
+        }
+    )
+    return keys, row
+
+
+def make(
+    pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Earlier | None = None
+) -> ClassTable:
+    """Return the table of the whole site and every class of the occupations.
 
     Parameters
     ----------
     pairs
-        From `visit_pairs.of`.
-    minimum_pairs
-        Independent pairs a class, or the site, needs for values of its own.
-    below_one
-        Whether a ratio below 1 is used as it is.
+        From `visit_pairs.teaching`.
+    prior, earlier
+        What is thought of the classes before, and what earlier jobs say of them, in the order of `keys_of`, last of
+        all a class nobody knows.
     """
-    names, of = visit_pairs.classes_of(occupations, "canopy", pairs)
-    pairs = pairs.by(of)
-    found = _estimate(pairs, len(names), minimum_pairs)
-    table = pd.DataFrame({"canopy": [WHOLE_SITE, *names]})
-    _put_estimates(table, found)
-    messages = []
-    for axis, sigma in _AXES:
-        ratio = found.ratio[axis]
-        table[f"scale_{axis}"] = np.nan_to_num(ratio.value if below_one else np.fmax(ratio.value, 1.0), nan=1.0)
-        table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
-        table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
-        if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
-            messages.append(_uncalibrated(pairs, axis, minimum_pairs))
-    tail, fit = found.tail, found.fits[0]
-    _put(table, "wrong_fix_rate", Bounded(_per_fix(tail.value), _per_fix(tail.low), _per_fix(tail.high), tail.basis))
-    if not found.known:  # risk has to work with a prior; a share that was seen it is not
-        table["wrong_fix_rate"] = _per_fix(np.full(len(table), mixture.PRIOR_TAIL))
-    table["core_shape"] = fit.shape if found.known and fit.shape < mixture.SHAPES[-1] else np.nan
-    messages += _large_tails(table)
-    return ClassTable(table, _scales(fit.scales if found.known else mixture.even_scales()), tuple(messages))
+    keys, row = keys_of(occupations)
+    n = len(keys) + 1  # the last one is for pairs whose ends differ, and for rows without a class
+    pairs = pairs.by(_of_pairs(row, pairs, n - 1))
+    fits = _fits(pairs, n, prior, earlier)
+    site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
+    table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
+    _put_estimates(table, fits, pairs, n)
+    show = np.r_[n - 1, 0 : n - 1]
+    known, metres = fits[0].known, fits[1].known
+    silent = {axis: np.isnan(getattr(pairs.stated, f"square_{axis}")).all() for axis in _AXES}
+    told = spread.reported(occupations)
+    stated = {"h": spread.per_axis_h(told), "v": np.sqrt(told.var_u)}
+    for axis in _AXES:
+        states = bool(np.isfinite(stated[axis]).any())
+        ratio, plain = getattr(known, axis), getattr(metres, axis)
+        learnt = getattr(fits[1].seen, f"freedom_{axis}")[-1] >= _LEAST[axis]
+        table[f"used_ratio_{axis}"] = np.sqrt(ratio.square[show]) if states else np.nan
+        table[f"used_repeatability_{axis}_m"] = np.sqrt(plain.square[show] / 2) if learnt else np.nan
+        table[f"degrees_of_freedom_{axis}"] = (plain if silent[axis] and not states else ratio).freedom[show]
+        table[f"stated_{axis}_m"] = _stated(stated[axis], row, n - 1)
+        table[f"basis_{axis}"] = _basis(fits[0 if states else 1].precisions[axis], earlier, show)
+    table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], sum(known.wrong)[show]
+    table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
+    rows = _rows(occupations, row, n, fits, stated)
+    scales = _scales(fits[0].scales)
+    return ClassTable(table, scales, rows, tuple(_large_tails(table)), fits[0].seen, keys, fits[0].like)
 
 
-def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFrame:
+def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
     """Return one row per group of pairs: ratio, repeatability and share of gross pairs, with their bounds.
 
     Parameters
@@ -88,130 +131,164 @@ def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFr
     pairs
         In groups numbered as `names`; a number beyond them is for pairs whose ends differ.
     """
-    found = _estimate(pairs, len(names), minimum_pairs)
     table = pd.DataFrame({"value": [WHOLE_SITE, *names]})
-    _put_estimates(table, found)
-    return table.iloc[1:].reset_index(drop=True)
+    _put_estimates(table, _fits(pairs, len(names) + 1, Prior(), None), pairs, len(names) + 1)
+    return table.iloc[1:].drop(columns=[c for c in table if c.startswith("wrong_fix")]).reset_index(drop=True)
 
 
-@dataclass(frozen=True)
-class _Estimates:
-    """What pairs show of the whole site and of each group; `show` is where a fit keeps them."""
-
-    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail]
-    show: list[int]
-    pairs: Index
-    known: bool
-    ratio: dict[str, Bounded]
-    repeat: dict[str, Bounded]
-    tail: Bounded
+def _only(occupations: pd.DataFrame) -> str | None:
+    """Return the solution that all rows have, None where they have several or state none."""
+    known = occupations["solution"].dropna().astype("str").unique()
+    return str(known[0]) if len(known) == 1 else None
 
 
-def _estimate(pairs: VisitPairs, groups: int, minimum_pairs: int) -> _Estimates:
-    n = groups + 1  # the last one is for pairs whose ends are of different groups
-    fits, show = _fits(pairs, n), [n, *range(groups)]
-    known = bool(fits[0].worth[n] >= minimum_pairs)
-    count = np.append(np.bincount(pairs.stated.of, minlength=n), len(pairs.stated.of))[show]
-    ratio, repeat = (
-        {axis: _scaled(fit, axis, factor, minimum_pairs, show) for axis, _ in _AXES}
-        for fit, factor in ((fits[0], 1.0), (fits[1], 2**-0.5))
-    )
-    tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
-    return _Estimates(fits, show, count, known, ratio, repeat, tail)
+def _of_pairs(row: Index, pairs: VisitPairs, other: int) -> Index:
+    """Return the class of each pair: that of both ends, else `other`."""
+    a, b = row[pairs.a], row[pairs.b]
+    a = np.where(pairs.stated.kind == mixture.CHECK, b, a)  # a known point has no cover, its visitor has
+    return np.where((a == b) & (a >= 0), a, other)
 
 
-def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
-    table["pairs"] = found.pairs
-    for axis, _ in _AXES:
-        _put(table, f"precision_ratio_{axis}", found.ratio[axis])
-        _put(table, f"repeatability_{axis}_m", found.repeat[axis])
-        ratio, repeat = found.ratio[axis].basis, found.repeat[axis].basis
-        table[f"basis_{axis}"] = np.where(ratio == UNCALIBRATED, repeat, ratio)
-    _put(table, "tail_rate", found.tail)
-
-
-def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
+def _fits(
+    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None
+) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
     """Return the fits of closures over their stated precision, and in metres.
 
     The tail is that of the stated ones, which tell gross from imprecise, unless hardly any are stated.
     """
     stated, plain = pairs.stated, pairs.plain
+    vague, centres = replace(prior, **_METRES), (float(np.log(prior.ratio)),) * 2
+    usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if len(silent_h) and (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
-        found = mixture.fit(stated, n)
-        return found, mixture.with_tail_of(found, plain, n)
-    found = mixture.fit(plain, n)
-    if silent_h.all() and silent_v.all():
-        nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
-        return replace(found, known_h=nothing, known_v=nothing), found
+    if (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
+        found = mixture.fit(stated, n, prior, centres, earlier)
+        return found, mixture.with_tail_of(found, plain, n, vague, usual)
+    found = mixture.fit(plain, n, vague, usual)
     # What states nothing is no evidence of the tail either way.
-    told = mixture.fit(replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n)
-    if all(getattr(told, f"known_{axis}")[-1] >= getattr(found, f"known_{axis}")[-1] / 2 for axis in "hv"):
+    told = mixture.fit(
+        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier
+    )
+    if told.seen.worth[-1] >= found.seen.worth[-1] / 2:
         return told, found
-    return replace(told, tail=found.tail, gross=found.gross, worth=found.worth, scales=found.scales), found
+    known, without = (
+        one._replace(wrong=other.wrong)
+        for one, other in ((told.known, found.known), (told.known_without, found.known_without))
+    )
+    seen = replace(told.seen, **{name: getattr(found.seen, name) for name in ("gross", "worth", "wrong", "fixes")})
+    return replace(told, known=known, known_without=without, seen=seen, scales=found.scales), found
 
 
-def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: int, show: list[int]) -> Bounded:
-    """Return the standard deviations of the cores; a thin class has the site's, none is below it unproved."""
-    dimensions, lean = (2, mixture.SITE_PAIRS_H) if axis == "h" else (1, mixture.SITE_PAIRS_V)
-    core, freedom, known = (getattr(fit, f"{name}_{axis}")[show] for name in ("core", "freedom", "known"))
-    nu = np.maximum(freedom + np.r_[0, np.full(len(show) - 1, dimensions * lean)], 0.1)  # below, no interval is finite
-    value = np.sqrt(core) * factor
+def _usual(square: Array, dimensions: int) -> float:
+    """Return the logarithm of the usual closure, metres."""
+    known = square[~np.isnan(square)]
+    usual = float(np.median(known)) / float(special.chdtri(dimensions, 0.5)) if len(known) else 1.0
+    return float(np.log(max(usual, 1e-8))) / 2
+
+
+def _put_estimates(
+    table: pd.DataFrame, fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], pairs: VisitPairs, n: int
+) -> None:
+    """Put what the pairs themselves show into the table, the whole site first."""
+    show = np.r_[n, 0 : n - 1]
+    visits = pairs.stated.of[pairs.stated.kind == mixture.VISITS]
+    table["pairs"] = np.append(np.bincount(visits, minlength=n), len(visits))[show]
+    for axis in _AXES:
+        for name, fit, factor in (("precision_ratio_{}", fits[0], 1.0), ("repeatability_{}_m", fits[1], 2**-0.5)):
+            total, freedom = (getattr(fit.seen, f"{what}_{axis}")[show] for what in ("total", "freedom"))
+            _put(table, name.format(axis), _scaled(total, freedom, factor))
+    seen = fits[0].seen
+    _put(table, "tail_rate", _share(seen.gross[show], seen.worth[show]))
+    _put(table, "wrong_fix_rate", _share(seen.wrong[show], seen.fixes[show]))
+
+
+def _scaled(total: Array, freedom: Array, factor: float) -> Bounded:
+    """Return standard deviations with their chi-square bounds; none of less than half a pair."""
+    nu = np.where(freedom >= 0.5, freedom, np.nan)
+    value = np.sqrt(total / nu) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
-    return _against_site(Bounded(value, low, high, np.full(len(show), OWN_PAIRS, object)), known, minimum_pairs)
+    return Bounded(value, low, high)
 
 
-def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
-    """Return the site's values where a class has hardly a pair, and where it has few that do not show it is better."""
-    thin = worth < minimum_pairs
-    below = ~thin & (worth < MANY) & (own.value < own.value[0]) & (own.high >= own.value[0])
-    take = thin | below
-    basis = np.where(thin, SITE_PAIRS, np.where(below, NOT_BELOW_SITE, own.basis))
-    basis[0] = OWN_PAIRS
-    value = np.where(take, own.value[0], own.value)
-    low, high = np.where(thin, own.low[0], own.low), np.where(take, np.maximum(own.high, own.high[0]), own.high)
-    if thin[0]:
-        return _unseen(len(value))
-    return Bounded(value, low, high, basis)
+def _share(part: Array, of: Array) -> Bounded:
+    """Return shares with a Jeffreys interval; where none was seen there may be none (Brown, Cai and DasGupta 2001)."""
+    of = np.where(of >= 0.5, of, np.nan)
+    low, high = (special.betaincinv(part + 0.5, np.maximum(of - part, 0) + 0.5, q) for q in (0.025, 0.975))
+    value = np.minimum(part / of, 1.0)
+    return Bounded(value, np.where(part < 0.5, 0.0, np.minimum(low, value)), np.maximum(high, value))
 
 
-def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Bounded:
-    """Return the shares of gross pairs with a Jeffreys interval, drawn towards the site like the ratios."""
-    gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
-    low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
-    own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN_PAIRS, object))
-    return _against_site(own, worth, minimum_pairs)
+def _basis(precisions: dict[str, Array], earlier: Earlier | None, show: Index) -> NDArray[np.object_]:
+    """Return which source gives most of the precision of each class's ratio."""
+    words = {
+        "own": OWN, "others": OTHER_CLASSES, "earlier": of_jobs(earlier.jobs if earlier else 0), "prior": DEFAULT_PRIOR
+    }  # fmt: skip
+    most = np.argmax(np.stack([precisions[name] for name in words]), axis=0)
+    return np.array(list(words.values()), object)[most][show]
 
 
-def _unseen(n: int) -> Bounded:
-    unknown = np.full(n, np.nan)
-    return Bounded(unknown, unknown, unknown, np.full(n, UNCALIBRATED, object))
+def _rows(
+    occupations: pd.DataFrame,
+    row: Index,
+    n: int,
+    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail],
+    stated: dict[str, Array],
+) -> pd.DataFrame:
+    """Return what is expected of each occupation, learnt without the pairs of its own point."""
+    of = np.where(row < 0, n - 1, row)
+    key = codes_of(occupations["point"]) * n + of
+    found = occupations[["occupation_id"]].copy()
+    ratio, metres = (_without_own(fit, key, of, n) for fit in fits)
+    for axis in _AXES:
+        plain, scaled = getattr(metres, axis), getattr(ratio, axis)
+        silent = np.isnan(stated[axis])
+        # Without a prior only other points tell how wide a row without a precision is.
+        left = _left(fits[1], axis, key, n) >= _LEAST[axis]
+        expected = np.where(left, np.sqrt(plain.square / 2), np.nan)
+        found[f"expected_{axis}_m"] = np.where(silent, expected, np.sqrt(scaled.square) * stated[axis])
+        found[f"freedom_{axis}"] = np.where(silent, plain.freedom, scaled.freedom)
+    found["wrong_rate"], found["wrong_worth"] = ratio.wrong.mean, sum(ratio.wrong)
+    return found
 
 
-def _per_fix(share: Array) -> Array:
-    """Return the share of wrong fixes that makes this share of pairs gross: either end may be wrong."""
-    return 1 - np.sqrt(1 - share)
+def _without_own(fit: mixture.CoreAndTail, key: Index, of: Index, n: int) -> mixture.Known:
+    """Return what is known of each row's class without its point."""
+    at, has = _group(fit, key, n)
+    whole = fit.known.at(of)
+    if not len(fit.point_of):
+        return whole
+    own = fit.known_without.at(at)
+    return mixture.Known(
+        *(
+            type(a)(*(np.where(has, x, y) for x, y in zip(a, b, strict=True)))  # type: ignore[arg-type]
+            for a, b in zip(own, whole, strict=True)
+        )
+    )
 
 
-def _freedom(
-    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], axis: str, ratio: Bounded, show: list[int]
-) -> Array:
-    fit = fits[0] if np.isfinite(ratio.value[0]) else fits[1]
-    freedom = getattr(fit, f"freedom_{axis}")[show]
-    found = np.where(ratio.basis == SITE_PAIRS, freedom[0], freedom)
-    return np.where(found > 0, found, np.nan)
+def _left(fit: mixture.CoreAndTail, axis: str, key: Index, n: int) -> Array:
+    """Return the degrees of freedom of the site along an axis without each row's point."""
+    at, has = _group(fit, key, n)
+    seen = getattr(fit.seen, f"freedom_{axis}")[-1]
+    return np.asarray(seen - np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.full(len(key), seen))
 
 
-def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[float]:
+def _group(fit: mixture.CoreAndTail, key: Index, n: int) -> tuple[Index, NDArray[np.bool_]]:
+    """Return the group of pairs of each row's point and class, and whether there is one."""
+    known = fit.point_of * n + fit.class_of
+    at = np.minimum(np.searchsorted(known, key), max(len(known) - 1, 0))
+    return at, (known[at] == key) if len(known) else np.zeros(len(key), bool)
+
+
+def _stated(stated: Array, row: Index, classes: int) -> list[float]:
     """Return the usual stated standard deviation, of the site and of each class, metres."""
-    known = occupations[occupations[column].notna()]
-    by = known.groupby(known["canopy"].astype("str"), observed=True)[column].median()
-    whole = float(known[column].median()) if len(known) else np.nan
-    return [whole, *(float(by.get(name, np.nan)) for name in names)]
+    known = ~np.isnan(stated)
+    by = pd.Series(stated[known]).groupby(row[known]).median()
+    whole = float(np.median(stated[known])) if known.any() else np.nan
+    return [whole, *(float(by.get(code, np.nan)) for code in range(classes))]
 
 
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
-    for end, values in zip(("", "_low", "_high"), found[:3], strict=True):
+    for end, values in zip(("", "_low", "_high"), found, strict=True):
         table[name + end] = values
 
 
@@ -221,15 +298,6 @@ def _scales(scales: Array) -> pd.DataFrame:
     some = share > 0
     return pd.DataFrame(
         {"scale_h_m": mixture.SCALES_M[h[some]], "scale_v_m": mixture.SCALES_M[v[some]], "share": share[some]}
-    )
-
-
-def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
-    seen = ~np.isnan(pairs.stated.square_h if axis == "h" else pairs.stated.square_v)
-    return (
-        f"{_WORDS[axis]} precision uncalibrated: {seen.sum()} pairs of different visits are worth "
-        f"{pairs.stated.weight[seen].sum():.1f} independent ones and {minimum_pairs} are needed; the stated "
-        f"precision is taken at its word"
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.analysis.status import UNUSUAL
 from geoqa.core.steps import Analysis, Result, param
 
@@ -28,7 +29,7 @@ class Detectability(Analysis):
     """
 
     name = "detectability"
-    needs = (
+    needs = (*EXPECTED, 
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "points",
     )  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.analysis.status import UNUSUAL
 from geoqa.core import schema
 from geoqa.core.schema import STATUSES
@@ -30,7 +31,7 @@ class PointStatus(Analysis):
     """
 
     name = "point-status"
-    needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures", "classes")
+    needs = (*EXPECTED, "occupations", "occupations.visit", "occupations.visit_v", "closures", "classes")
     gives = ("points", "occupations.use", "occupations.fix")
 
     unusual: float = param(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED, WRONG
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ class Revisits(Analysis):
     """
 
     name = "revisits"
-    needs = (
+    needs = (*EXPECTED, *WRONG, 
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "closures",
         "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.explained",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",

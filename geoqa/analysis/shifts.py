@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
@@ -28,7 +29,7 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = ("occupations", "occupations.visit", "occupations.use", "classes", "points")
+    needs = (*EXPECTED, "occupations", "occupations.visit", "occupations.use", "classes", "points")
     gives = ("shifts", "shifted", "points.shift", "points.explained")
 
     level: float = param(

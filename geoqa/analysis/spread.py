@@ -57,41 +57,40 @@ def reported(occupations: pd.DataFrame) -> Spread:
 
 
 def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
-    """Return the covariances to expect: the reported ones times what they are worth in their canopy class.
+    """Return the covariances to expect: the reported ones times what they are worth, as calibration says of each row.
 
-    Where no precision is reported the class's repeatability stands in, if one could be learnt.
+    Where no precision is reported what was learnt of its class stands in, if anything could be.
 
     Parameters
     ----------
-    occupations, classes
-        The frames; the first row of `classes` speaks for the whole site and for rows without a class.
+    occupations
+        With `expected_h_m`, `expected_v_m`, `freedom_h` and `freedom_v`: learnt without the row's own point.
+    classes
+        The frame, for the shape of the errors.
     """
     told = reported(occupations)
-    row = class_rows(occupations["canopy"], classes)
 
     def of(column: str) -> Array:
-        return classes[column].to_numpy(dtype=float, na_value=np.nan)[row]
+        return occupations[column].to_numpy(dtype=float, na_value=np.nan)
 
     silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
-    scale_h, scale_v = of("scale_h") ** 2, of("scale_v") ** 2
-    own_h, own_v = of("repeatability_h_m") ** 2, of("repeatability_v_m") ** 2
+    own_h, own_v = of("expected_h_m") ** 2, of("expected_v_m") ** 2
+    worth = own_h / per_axis_h(told) ** 2
     return Spread(
-        var_e=np.where(silent_h, own_h, scale_h * told.var_e),
-        var_n=np.where(silent_h, own_h, scale_h * told.var_n),
-        cov_en=np.where(silent_h, 0.0, scale_h * told.cov_en),
-        var_u=np.where(silent_v, own_v, scale_v * told.var_u),
-        nu_h=_freedom(of("degrees_of_freedom_h"), silent_h | (scale_h != 1)),
-        nu_v=_freedom(of("degrees_of_freedom_v"), silent_v | (scale_v != 1)),
+        var_e=np.where(silent_h, own_h, worth * told.var_e),
+        var_n=np.where(silent_h, own_h, worth * told.var_n),
+        cov_en=np.where(silent_h, 0.0, worth * told.cov_en),
+        var_u=own_v,
+        nu_h=_finite(of("freedom_h")),
+        nu_v=_finite(of("freedom_v")),
         shape=core_shape(classes),
     )
 
 
-def class_rows(canopy: pd.Series, classes: pd.DataFrame) -> Index:
-    """Return which row of `classes` speaks for each label; the first one for labels it does not name."""
-    labels = canopy.astype("category").cat
-    at = classes["canopy"].astype(str).tolist()
-    known = [at.index(str(name)) if str(name) in at else 0 for name in labels.categories]
-    return np.array([*known, 0])[labels.codes.to_numpy()]
+def per_axis_h(told: Spread) -> Array:
+    """Return one standard deviation per horizontal axis: that of the circle as large as the ellipse, metres."""
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.sqrt(told.var_e * told.var_n - told.cov_en**2))
 
 
 def freedom_of_points(points: pd.DataFrame) -> tuple[Array, Array]:
@@ -110,9 +109,9 @@ def core_shape(classes: pd.DataFrame) -> float:
     return float(finite_or_known(classes["core_shape"])[0])
 
 
-def _freedom(nu: Array, estimated: NDArray[np.bool_]) -> Array:
-    """Return the degrees of freedom of each scale; one held at 1 is not estimated."""
-    return np.where(estimated & np.isfinite(nu), nu, np.inf)
+def _finite(nu: Array) -> Array:
+    """Return degrees of freedom, infinite where nothing is said."""
+    return np.where(np.isnan(nu), np.inf, nu)
 
 
 def square_h(de: Array, dn: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
