@@ -141,3 +141,16 @@ def test_the_hollow_is_the_one_zone(reviewed):
     # Beside the hollow lies another false fix, which belongs to the zone as well.
     assert (far <= radius_m).mean() >= 0.6 and (far <= 2 * radius_m).all() and len(inside) == zone["points"]
     assert len(set(inside.index) & set(of(rows, "false fix"))) >= 5
+
+
+def test_the_wrong_fix_rate_has_its_truth_in_its_interval(reviewed):
+    """What the search for shifts explains, one mistyped antenna height, is not told as wrong fixes a second time."""
+    review, _, rows = reviewed
+    measured = rows[rows["point"].notna() & ~rows["what"].isin(["control", "averaged", "staking", "deleted"])]
+    false = measured["what"].isin(["false fix", "same fix"])
+    classes = review.frames["classes"].set_index("canopy")
+    for name, mine in [("whole site", false), ("open", false[measured["canopy"] == "open"])]:
+        one = classes.loc[name]
+        assert one["wrong_fix_rate_low"] <= mine.mean() <= one["wrong_fix_rate_high"], name
+    assert classes.loc["whole site", "explained"] >= 8
+    assert any("lie across a shift and enter with its offset taken off" in text for text in review.messages)

@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING
 
 from geoqa.analysis import priors
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.analysis.class_table import ClassTable
+    from geoqa.analysis.taking_part import Offsets
     from geoqa.core.job import Job
 
 
@@ -26,13 +29,15 @@ class Calibration(Analysis):
 
     From the first pair on: a prior, the other classes of the site, earlier jobs where the recipe names experience, and
     the class's own pairs, each as far as it is known. Pairs of different visits and checks on known points teach both
-    figures; those within a visit the wrong fixes, and that the precision is no better than they show. One closure stands
+    figures; those within a visit the wrong fixes, and that precision is no better than they show. One closure stands
     for each pair of visits: that of their first occupations, chosen before it is seen. A point is judged by what is
-    known without its own closures.
+    known without its own closures. What a suspicious shift of five points or more explains enters with its offset
+    taken off: it is told as that shift, and no wrong fix.
     """
 
     name = "calibration"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
+    uses = ("first_classes", "shifts", "shifted")
     gives = ("classes", "gross_scales", *EXPECTED, *WRONG)
 
     ratio: float = param(
@@ -58,17 +63,93 @@ class Calibration(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `classes`, the whole site first, `gross_scales`, and what is expected of each occupation."""
+        from geoqa.analysis import taking_part
+
+        explained = taking_part.of_frames(frames)
+        table = self.table(frames, job, explained)
+        classes, rows, messages = table.classes, table.rows, table.messages
+        if not explained.shared.all():  # the worse of the two is used: a search flatters what it leaves
+            without = self.table(frames, job, explained, single=True)
+            classes, rows = _the_worse(classes, without.classes), _worse_rows(rows, without.rows)
+        messages += _told(classes, frames.get("first_classes"), explained)
+        return Result({"classes": classes, "gross_scales": table.scales, "occupations": rows}, messages)
+
+    def table(
+        self, frames: Mapping[str, pd.DataFrame], job: Job, explained: Offsets, single: bool = False
+    ) -> ClassTable:
+        """Return the table of classes, with what shifts explain taken off."""
         from geoqa.analysis import class_table, visit_pairs
 
         occupations = frames["occupations"]
-        pairs = visit_pairs.teaching(frames["closures"], occupations, job)
-        if not self.learn:
-            pairs = pairs.only(slice(0, 0))
-        table = class_table.make(pairs, occupations, self.prior())
-        return Result(
-            {"classes": table.classes, "gross_scales": table.scales, "occupations": table.rows}, table.messages
-        )
+        pairs = visit_pairs.teaching(frames["closures"], occupations, job, explained, single)
+        return class_table.make(pairs if self.learn else pairs.only(slice(0, 0)), occupations, self.prior())
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""
         return priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstCalibration(Analysis):
+    """Calibrate before shifts are looked for, with the parameters of the calibration itself.
+
+    Robust: gross pairs hardly move a core. What shifts are then found to explain is taken off in the
+    second pass, the calibration that everything else rests on; there is no third.
+    """
+
+    name = "first-calibration"
+    needs = Calibration.needs
+    gives = ("first_classes",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `first_classes`, as `classes` would be if no shift explained anything."""
+        from geoqa.analysis import taking_part
+
+        step = Calibration(**job.steps.get("calibration", {}))
+        return Result({"first_classes": step.table(frames, job, taking_part.NOTHING).classes})
+
+
+_RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high", "used_wrong_fix_rate")
+
+
+def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
+    """Return the classes with the larger wrong-fix rate of two, bounds that hold both, and the one without beside."""
+    import numpy as np
+
+    rate, low, high, used = _RATE
+    return classes.assign(
+        **{
+            rate: np.fmax(classes[rate], without[rate]),
+            low: np.fmin(classes[low], without[low]),
+            high: np.fmax(classes[high], without[high]),
+            used: np.fmax(classes[used], without[used]),
+            "wrong_fix_rate_without": without[rate],
+        }
+    )
+
+
+def _worse_rows(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
+    """Return what is expected of each row, its fixes wrong as often as the worse of two says."""
+    return rows.assign(
+        wrong_rate=rows["wrong_rate"].where(rows["wrong_rate"] >= without["wrong_rate"], without["wrong_rate"])
+    )
+
+
+def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets) -> tuple[str, ...]:
+    """Return what shifts explain of the pairs, and the rate of wrong fixes with and without it."""
+    site, said = classes.iloc[0], []
+    rate = f"{site['wrong_fix_rate']:.1%}"
+    if site["explained"]:
+        before = "" if first is None else f", {first['wrong_fix_rate'].iloc[0]:.1%} were none taken off"
+        said.append(
+            f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
+            f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
+        )
+    single = int((~explained.shared).sum())
+    if single:
+        said.append(
+            f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark) may be "
+            f"wrong fixes and count as that: {rate} of the fixes are wrong, "
+            f"{site['wrong_fix_rate_without']:.1%} without; the worse is used"
+        )
+    return tuple(said)

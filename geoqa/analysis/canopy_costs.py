@@ -29,7 +29,7 @@ class CanopyCosts(Analysis):
     needs = (
         "occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes",
     )  # fmt: skip
-    uses = ("points.explained", *(f"points.{name}" for name in MEASURED), "convergence")
+    uses = ("shifts", "shifted", "points.explained", *(f"points.{name}" for name in MEASURED), "convergence")
     gives = ("canopy_costs", "canopy_curves", "canopy_tests")
 
     least: int = param(
@@ -37,9 +37,6 @@ class CanopyCosts(Analysis):
         help="Points of either kind, beyond tolerance and not, that a curve needs",
     )  # fmt: skip
     patience_s: float = param(60.0, unit="s", above=0, maximum=3600, help="A fix that holds only after this is late")
-    minimum_pairs: int = param(
-        8, unit="1", minimum=3, maximum=1000, help="Pairs of visits below which a quarter takes the site's values"
-    )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return a row for each class and each quarter of a measure, the curves, and the tests."""
@@ -48,7 +45,7 @@ class CanopyCosts(Analysis):
 
         found = canopy_table.points(frames, self.patience_s)
         groups = canopy_table.groups(found)
-        costs = canopy_table.costs(found, groups, frames, job, self.minimum_pairs)
+        costs = canopy_table.costs(found, groups, frames, job)
         tests, curves = canopy_table.tests(found, groups, self.least)
         messages = canopy_words.sentences(costs, tests, curves, self.patience_s)
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))

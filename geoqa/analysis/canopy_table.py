@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import class_table, contrasts, logistic, visit_pairs
+from geoqa.analysis import class_table, contrasts, logistic, taking_part, visit_pairs
 from geoqa.core import survival
 from geoqa.core.canopy_contracts import (
     BEYOND,
@@ -91,7 +91,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     blameless = table["explained"].notna().to_numpy() if "explained" in table else np.zeros(len(table), bool)
     table = table[(table["occupations"] > 0).to_numpy() & ~blameless].reset_index(drop=True)
     names = pd.Index(table["point"].astype("str"))
-    pairs = visit_pairs.of(frames["closures"], occupations)
+    pairs = visit_pairs.of(frames["closures"], occupations, taking_part.of_frames(frames))
     of_pair = names.get_indexer(occupations["point"].astype("str"))[pairs.a]
     status = table["status"].astype("object").to_numpy()
     cost = _closures(occupations, pairs, of_pair, len(names))
@@ -108,8 +108,8 @@ def _closures(occupations: pd.DataFrame, pairs: VisitPairs, of_pair: Index, n: i
     """Return each point's median closure over its pairs of visits; none is smaller than the rounding makes it."""
     a, b = pairs.a, pairs.b
     east, north, up = (
-        np.abs(np.diff(occupations[name].to_numpy(dtype=float)[np.stack([a, b])], axis=0))[0]
-        for name in ("easting_m", "northing_m", "height_m")
+        np.abs(occupations[name].to_numpy(dtype=float)[b] - occupations[name].to_numpy(dtype=float)[a] - off)
+        for name, off in zip(("easting_m", "northing_m", "height_m"), pairs.part.off.T, strict=True)
     )
     up = np.where(np.isnan(pairs.plain.square_v), np.nan, up)
     digit_h, digit_v = (occupations[f"resolution_{axis}_m"].to_numpy(dtype=float)[a] for axis in "hv")
@@ -151,14 +151,12 @@ def groups(found: Points) -> list[Group]:
     return made
 
 
-def costs(
-    found: Points, made: list[Group], frames: Mapping[str, pd.DataFrame], job: Job, minimum_pairs: int
-) -> pd.DataFrame:
+def costs(found: Points, made: list[Group], frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     """Return the frame ``canopy_costs``."""
     reference = _reference(found, made, job)
     rows = [_row(found, group, reference) for group in made]
     table = _framed(rows, CANOPY_COSTS)
-    shown = _shown(found, made, frames["classes"], minimum_pairs)
+    shown = _shown(found, made, frames["classes"])
     return table.assign(**{name: shown[name].to_numpy(dtype=float) for name in shown})
 
 
@@ -191,10 +189,11 @@ def _row(found: Points, group: Group, reference: Group | None) -> dict[str, Any]
     return row
 
 
-def _shown(found: Points, made: list[Group], classes: pd.DataFrame, minimum_pairs: int) -> pd.DataFrame:
+def _shown(found: Points, made: list[Group], classes: pd.DataFrame) -> pd.DataFrame:
     """Return what the pairs of each group show: classes as calibrated, quarters by the same fit of core and tail."""
     columns = [c for c in CANOPY_COSTS.columns if c.startswith(("repeatability", "tail_rate"))]
-    own = classes[classes["canopy"] != WHOLE_SITE]
+    own = classes[classes["canopy"] != WHOLE_SITE].sort_values("pairs", ascending=False, kind="stable")
+    own = own.drop_duplicates("canopy")  # of several solutions the one with most pairs
     known = own.set_axis(own["canopy"].astype("str"), axis=0)[columns]
     parts = [known.reindex([g.value for g in made if g.by == CLASS])]
     for by in dict.fromkeys(g.by for g in made if g.by != CLASS):
@@ -203,7 +202,7 @@ def _shown(found: Points, made: list[Group], classes: pd.DataFrame, minimum_pair
         for k, group in enumerate(mine):
             number[np.flatnonzero(group.of)] = k
         pairs = found.pairs.by(number[found.of_pair])
-        parts.append(class_table.bounds(pairs, [g.value for g in mine], minimum_pairs)[columns])
+        parts.append(class_table.bounds(pairs, [g.value for g in mine])[columns])
     return pd.concat(parts, ignore_index=True)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from geoqa.analysis import mixture, spread, visit_pairs
+from geoqa.analysis import mixture, spread
 from geoqa.analysis.priors import Prior
 from geoqa.analysis.rows import codes_of, is_direct
 from geoqa.core.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
@@ -82,9 +82,7 @@ def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     return keys, row
 
 
-def make(
-    pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Earlier | None = None
-) -> ClassTable:
+def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Earlier | None = None) -> ClassTable:
     """Return the table of the whole site and every class of the occupations.
 
     Parameters
@@ -116,7 +114,7 @@ def make(
         table[f"degrees_of_freedom_{axis}"] = (plain if silent[axis] and not states else ratio).freedom[show]
         table[f"stated_{axis}_m"] = _stated(stated[axis], row, n - 1)
         table[f"basis_{axis}"] = _basis(fits[0 if states else 1].precisions[axis], earlier, show)
-    table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], sum(known.wrong)[show]
+    table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
     table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
     rows = _rows(occupations, row, n, fits, stated)
     scales = _scales(fits[0].scales)
@@ -190,8 +188,10 @@ def _put_estimates(
 ) -> None:
     """Put what the pairs themselves show into the table, the whole site first."""
     show = np.r_[n, 0 : n - 1]
-    visits = pairs.stated.of[pairs.stated.kind == mixture.VISITS]
-    table["pairs"] = np.append(np.bincount(visits, minlength=n), len(visits))[show]
+    visits = pairs.stated.kind == mixture.VISITS
+    for name, some in (("pairs", visits), ("explained", visits & pairs.part.explained)):
+        of = pairs.stated.of[some]
+        table[name] = np.append(np.bincount(of, minlength=n), len(of))[show]
     for axis in _AXES:
         for name, fit, factor in (("precision_ratio_{}", fits[0], 1.0), ("repeatability_{}_m", fits[1], 2**-0.5)):
             total, freedom = (getattr(fit.seen, f"{what}_{axis}")[show] for what in ("total", "freedom"))
@@ -246,7 +246,7 @@ def _rows(
         expected = np.where(left, np.sqrt(plain.square / 2), np.nan)
         found[f"expected_{axis}_m"] = np.where(silent, expected, np.sqrt(scaled.square) * stated[axis])
         found[f"freedom_{axis}"] = np.where(silent, plain.freedom, scaled.freedom)
-    found["wrong_rate"], found["wrong_worth"] = ratio.wrong.mean, sum(ratio.wrong)
+    found["wrong_rate"], found["wrong_worth"] = ratio.wrong.mean, ratio.wrong.worth
     return found
 
 
@@ -256,20 +256,16 @@ def _without_own(fit: mixture.CoreAndTail, key: Index, of: Index, n: int) -> mix
     whole = fit.known.at(of)
     if not len(fit.point_of):
         return whole
-    own = fit.known_without.at(at)
-    return mixture.Known(
-        *(
-            type(a)(*(np.where(has, x, y) for x, y in zip(a, b, strict=True)))  # type: ignore[arg-type]
-            for a, b in zip(own, whole, strict=True)
-        )
-    )
+    return fit.known_without.at(at).where(has, whole)
 
 
 def _left(fit: mixture.CoreAndTail, axis: str, key: Index, n: int) -> Array:
     """Return the degrees of freedom of the site along an axis without each row's point."""
     at, has = _group(fit, key, n)
     seen = getattr(fit.seen, f"freedom_{axis}")[-1]
-    return np.asarray(seen - np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.full(len(key), seen))
+    return np.asarray(
+        seen - np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.full(len(key), seen)
+    )
 
 
 def _group(fit: mixture.CoreAndTail, key: Index, n: int) -> tuple[Index, NDArray[np.bool_]]:

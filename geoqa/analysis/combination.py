@@ -27,7 +27,7 @@ class Combination(Analysis):
     """
 
     name = "combination"
-    needs = (*EXPECTED, 
+    needs = (*EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "points",
     )  # fmt: skip

@@ -43,8 +43,8 @@ class Delivery(Analysis):
 
     The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
     fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
-    itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong together: a
-    coordinate that rests on them waits until the shift is settled.
+    itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
+    together: a coordinate that rests on them waits until the shift is settled.
     """
 
     name = "delivery"

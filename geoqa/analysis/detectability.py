@@ -29,7 +29,7 @@ class Detectability(Analysis):
     """
 
     name = "detectability"
-    needs = (*EXPECTED, 
+    needs = (*EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "points",
     )  # fmt: skip

@@ -26,7 +26,7 @@ class Ellipses(Analysis):
     """
 
     name = "ellipses"
-    needs = (*EXPECTED, 
+    needs = (*EXPECTED,
         "occupations", "closures", "classes", "points", "points.easting_m", "points.northing_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.confidence",
     )  # fmt: skip

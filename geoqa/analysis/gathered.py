@@ -41,8 +41,8 @@ class Gathered:
         Position from the point's reference and calibrated variance per axis; arrays of shape (fixes,)
         but x, (fixes, 2).
     wrong, worth, fades
-        Probability that a fix is wrong, and the fixes it is learnt from; what is left of the probability of a repeat after the gap to
-        the fix before.
+        Probability that a fix is wrong, and the fixes it is learnt from; what is left of the
+        probability of a repeat after the gap to the fix before.
     visit_h, visit_v, kept_h, kept_v
         Its visits, and whether the position and the height rest on it.
     count

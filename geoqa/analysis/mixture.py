@@ -94,7 +94,18 @@ class Known(NamedTuple):
 
     def at(self, of: Index) -> Known:
         """Return the entries numbered `of`."""
-        return Known(*(type(part)(*(values[of] for values in part)) for part in self))  # type: ignore[arg-type]
+        return Known(
+            Scaled(*(part[of] for part in self.h)), Scaled(*(part[of] for part in self.v)),
+            Shares(*(part[of] for part in self.wrong)),
+        )  # fmt: skip
+
+    def where(self, has: NDArray[np.bool_], other: Known) -> Known:
+        """Return these entries, and `other` where there are none."""
+        h, v, wrong = (
+            [np.where(has, x, y) for x, y in zip(mine, yours, strict=True)]
+            for mine, yours in zip(self, other, strict=True)
+        )
+        return Known(Scaled(*h), Scaled(*v), Shares(*wrong))
 
 
 @dataclass(frozen=True)
@@ -128,7 +139,9 @@ class Seen:
 
     def scatter(self, axis: str) -> Scatter:
         """Return the squares along one axis, of the classes."""
-        return Scatter(*(getattr(self, f"{n}_{axis}")[:-1] for n in ("total", "freedom", "inner_total", "inner_freedom")))
+        return Scatter(
+            *(getattr(self, f"{n}_{axis}")[:-1] for n in ("total", "freedom", "inner_total", "inner_freedom"))
+        )
 
 
 @dataclass(frozen=True)
@@ -220,11 +233,12 @@ class _Model:
     def pools(self, seen: Seen) -> _Pools:
         """Return what is known of the classes after so much was seen."""
         told = self.earlier
+        mixtures = (None, None, None) if told is None else (told.h, told.v, told.wrong)
         h, v = (
-            pooling.Ratios(seen.scatter(axis), centre, self.prior, told and getattr(told, axis))
-            for axis, centre in zip("hv", self.centres, strict=True)
+            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture)
+            for axis, centre, mixture in zip("hv", self.centres, mixtures[:2], strict=True)
         )
-        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, told and told.wrong)
+        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2])
         like = None
         if told is not None:
             without, like = pooling.like_earlier(told.weight, (h, v, wrong))
@@ -382,9 +396,7 @@ def even_scales() -> Array:
     return shares / shares.sum()
 
 
-def _step(
-    pairs: Closed, state: _State, model: _Model, shaping: bool
-) -> tuple[_State, Array, _Out]:
+def _step(pairs: Closed, state: _State, model: _Model, shaping: bool) -> tuple[_State, Array, _Out]:
     """Return the next state, each pair's probability to be gross, and what was seen and is known."""
     each = state.each
     most, ratio_h, ratio_v, density = _both_densities(
@@ -405,9 +417,9 @@ def _step(
     counted = _counted(pairs, state)
     seen = model.seen(outside, counted, pairs.of, model.classes)
     pools = model.pools(seen)
-    own = model.seen(outside, counted, model.group, len(model.class_of))
-    without = model.without(pools, own)
-    return _State(pools.known, model.each(without), scales, shape), outside, _Out(seen, own, without, pools)
+    mine = model.seen(outside, counted, model.group, len(model.class_of))
+    without = model.without(pools, mine)
+    return _State(pools.known, model.each(without), scales, shape), outside, _Out(seen, mine, without, pools)
 
 
 def _counted(pairs: Closed, state: _State) -> dict[str, Array]:

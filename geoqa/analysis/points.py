@@ -58,7 +58,7 @@ class PointStatus(Analysis):
         rows = direct_rows(occupations)
         n = len(rows.names)
         role = _of_points(occupations["role"], occupations, rows.names)
-        use, fix = self._screen(occupations, rows, job)
+        use, fix = self.screen(occupations, rows, job)
         data = levels.local(occupations, frames["classes"], rows, fix)
         horizontal, vertical = self._verdicts(data, occupations, rows, use, role, job)
 
@@ -106,7 +106,7 @@ class PointStatus(Analysis):
         keyed["fix"] = spread_fix
         return Result({"points": points, "occupations": keyed}, _restarting_labels(occupations, rows, status, fix))
 
-    def _screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
+    def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
         import numpy as np
 

@@ -58,9 +58,14 @@ class Shares(NamedTuple):
     right: Array
 
     @property
+    def worth(self) -> Array:
+        """Return the fixes they are worth."""
+        return self.wrong + self.right
+
+    @property
     def mean(self) -> Array:
         """Return the means."""
-        return self.wrong / (self.wrong + self.right)
+        return self.wrong / self.worth
 
 
 @dataclass(frozen=True)
@@ -159,9 +164,7 @@ class Ratios:
         much = self.scatter.freedom[of] >= PLENTY
         square, freedom = whole.square[of], whole.freedom[of]
         left = np.maximum(freedom - own.freedom, freedom / 2)
-        found = Scaled(
-            np.maximum(freedom * square - own.total, left * square / 4) / left, left
-        )
+        found = Scaled(np.maximum(freedom * square - own.total, left * square / 4) / left, left)
         few = np.flatnonzero(~much)
         if not len(few):
             return found
@@ -321,9 +324,7 @@ def _mixed(grid: Array, earlier: Mixture) -> Array:
     with np.errstate(divide="ignore"):
         log = np.log(earlier.weight)[:, :, None]
     return np.asarray(
-        _log_sum(
-            log + _log_normal(grid[:, None, :], earlier.mean[:, :, None], earlier.spread[:, :, None]), axis=1
-        )
+        _log_sum(log + _log_normal(grid[:, None, :], earlier.mean[:, :, None], earlier.spread[:, :, None]), axis=1)
     )
 
 

@@ -252,7 +252,6 @@ class _Axis:
         variance = (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
         return (self._x[at] * share[:, :, None]).sum(axis=1), variance
 
-
     def scale(self, at: Index, some: Flags, nu: Array) -> tuple[Array, Array]:
         """Return what the variances of the points are multiplied with if the fixes marked are right, and their freedom.
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,26 +28,23 @@ class Procedures(Analysis):
 
     name = "procedures"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
+    uses = ("shifts", "shifted")
     gives = ("procedures",)
-
-    minimum_pairs: int = param(
-        8, unit="1", minimum=3, maximum=1000, help="Pairs of visits below which a group takes the site's values"
-    )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `procedures`, a row per solution type and per band that has pairs; empty where all are alike."""
         import pandas as pd
 
-        from geoqa.analysis import class_table, visit_pairs
+        from geoqa.analysis import class_table, taking_part, visit_pairs
 
         occupations = frames["occupations"]
-        pairs = visit_pairs.of(frames["closures"], occupations)
+        pairs = visit_pairs.of(frames["closures"], occupations, taking_part.of_frames(frames))
         bands = pd.cut(occupations["duration_s"], [*BANDS_S, float("inf")], right=False, labels=list(BAND_NAMES))
         grouped = occupations.assign(duration=bands.cat.remove_unused_categories())
         parts = []
         for by in ("solution", "duration"):
             names, of = visit_pairs.classes_of(grouped, by, pairs)
-            table = class_table.bounds(pairs.by(of), names, self.minimum_pairs)
+            table = class_table.bounds(pairs.by(of), names)
             shown = table[table["pairs"] > 0]
             parts.append(shown.assign(by=by) if len(shown) > 1 else shown.iloc[:0].assign(by=by))
         return Result({"procedures": pd.concat(parts, ignore_index=True)})

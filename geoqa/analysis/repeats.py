@@ -28,7 +28,7 @@ class Repeats(Analysis):
     """
 
     name = "repeats"
-    needs = (*EXPECTED, *WRONG, 
+    needs = (*EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "gross_scales", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",

@@ -32,7 +32,7 @@ class Revisits(Analysis):
     """
 
     name = "revisits"
-    needs = (*EXPECTED, *WRONG, 
+    needs = (*EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "closures",
         "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.explained",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",

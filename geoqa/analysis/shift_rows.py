@@ -8,7 +8,8 @@ import numpy as np
 
 from geoqa.analysis import against, setups, shift_table, spread, stops, usage
 from geoqa.analysis import known as known_points
-from geoqa.analysis.rows import codes_of, seconds
+from geoqa.analysis.points import PointStatus
+from geoqa.analysis.rows import codes_of, direct_rows, seconds
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
@@ -48,7 +49,9 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     Parameters
     ----------
     occupations
-        With `visit` and `use`.
+        With `visit`.
+    classes
+        As first calibrated.
     """
     place, start = against.places(occupations), seconds(occupations["start_utc"])
     measured = against.flags(occupations, "origin", "measured") & ~against.flags(occupations, "decision", "rejected")
@@ -70,7 +73,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna,
     }  # fmt: skip
-    part = np.flatnonzero(np.isin(usage.codes_of(occupations["use"]), usage.TELLING) | is_control)
+    part = np.flatnonzero(_telling(occupations, job) | is_control)
     var_h, var_v = _variances(occupations, classes, is_control)
     made = stops.gather(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
@@ -94,12 +97,21 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     return Site(made, place, start, known, names, left_out)
 
 
+def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
+    """Return which rows tell of a place before anything is judged: no copies, nothing unsettled."""
+    rows = direct_rows(occupations)
+    use, _ = PointStatus(**job.steps.get(PointStatus.name, {})).screen(occupations, rows, job)
+    tells = np.zeros(len(occupations), bool)
+    tells[rows.at] = use == usage.USED
+    return tells
+
+
 def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:
     """Return variances per horizontal axis and of the height: calibrated, those of control as it states them.
 
     Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
     """
-    cov, told = spread.calibrated(occupations, classes), spread.reported(occupations)
+    cov, told = spread.by_class(occupations, classes), spread.reported(occupations)
     plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
     up = np.where(is_control, told.var_u, cov.var_u)
     return (

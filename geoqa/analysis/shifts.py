@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
@@ -29,8 +28,8 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = (*EXPECTED, "occupations", "occupations.visit", "occupations.use", "classes", "points")
-    gives = ("shifts", "shifted", "points.shift", "points.explained")
+    needs = ("occupations", "occupations.visit", "first_classes")
+    gives = ("shifts", "shifted")
 
     level: float = param(
         0.02, unit="1", above=0, below=0.5,
@@ -63,23 +62,19 @@ class Shifts(Analysis):
     )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return every test in `shifts`, the occupations of suspicious ones in `shifted`, and what they explain."""
+        """Return every test in `shifts`, and the occupations of suspicious ones in `shifted`."""
         import pandas as pd
 
         from geoqa.analysis import shift_table
 
-        occupations, points = frames["occupations"], frames["points"]
-        made, left_out = self._found(occupations, frames["classes"], job)
+        occupations = frames["occupations"]
+        made, left_out = self._found(occupations, frames["first_classes"], job)
         table = pd.DataFrame(shift_table.columns(made)).astype(
             dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
         )
         table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
         suspicious = [one for one in made if one.suspicious]
-        shifted = _shifted(suspicious, occupations)
-        keyed = points[["point"]].copy()
-        keyed["shift"] = _resting_on(shifted, occupations, points)
-        keyed["explained"] = _explained(shifted, occupations, points, job)
-        return Result({"shifts": table, "shifted": shifted, "points": keyed}, _messages(suspicious, keyed, left_out))
+        return Result({"shifts": table, "shifted": _shifted(suspicious, occupations)}, _messages(suspicious, left_out))
 
     def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> tuple[list[Shift], int]:
         from geoqa.analysis import shift_rows, shift_search, shift_table
@@ -94,6 +89,33 @@ class Shifts(Analysis):
         found = shift_search.search(site.stops, len(site.known), site.known, rules)
         made = shift_table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
         return made, site.left_out
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShiftsExplain(Analysis):
+    """Say which points rest on suspicious shifts, and whose disagreement they explain.
+
+    The site is judged again from a corrected copy; the status itself stays what the occupations as they are show. A
+    name at two places and a mark that moved explain their point by themselves.
+    """
+
+    name = "shifts-explain"
+    needs = ("occupations", "occupations.use", "shifts", "shifted", "classes", "points")
+    gives = ("points.shift", "points.explained")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the names of the shifts, by point."""
+        occupations, shifted, points = frames["occupations"], frames["shifted"], frames["points"]
+        keyed = points[["point"]].copy()
+        keyed["shift"] = _resting_on(shifted, occupations, points)
+        keyed["explained"] = _explained(shifted, occupations, frames["classes"], points, job)
+        explained = int(keyed["explained"].notna().sum())
+        said = (
+            f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
+            f"shifts and not to be blamed on the place; "
+            f"nothing is changed unasked, --apply-shift NAME judges the site without a shift"
+        )
+        return Result({"points": keyed}, (said,) if explained else ())
 
 
 def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame:
@@ -146,12 +168,10 @@ def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
 
 
-def _explained(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> pd.Categorical:
-    """Return the shifts that explain a point's disagreement: judged without them it would not be blamed.
-
-    The site is judged again from a corrected copy, calibration and all; the status itself stays what the
-    occupations as they are show. A name at two places and a mark that moved explain their point by themselves.
-    """
+def _explained(
+    shifted: pd.DataFrame, occupations: pd.DataFrame, classes: pd.DataFrame, points: pd.DataFrame, job: Job
+) -> pd.Categorical:
+    """Return the shifts that explain a point's disagreement: judged without them it would not be blamed."""
     import numpy as np
     import pandas as pd
 
@@ -168,7 +188,7 @@ def _explained(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.Data
         right = corrections.apply(
             occupations.drop(columns=["visit", "visit_v", "use", "fix"], errors="ignore"), mending, job
         )
-        again = _judged(right, job).set_index("point")["status"].reindex(names)
+        again = _judged(right, classes, job).set_index("point")["status"].reindex(names)
         cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
     cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
     # A point that a stranger was filed under, and the one it belongs to, are both told.
@@ -177,15 +197,14 @@ def _explained(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.Data
     return pd.Categorical(np.where(cleared & blamed, told.astype(object), None))
 
 
-def _judged(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
-    """Return the points of corrected occupations as the review would judge them."""
-    from geoqa.analysis.calibration import Calibration
+def _judged(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return the points of corrected occupations as the review would judge them: `classes` know of the shifts."""
     from geoqa.analysis.closures import Closures
     from geoqa.analysis.points import PointStatus
     from geoqa.analysis.visits import Visits
 
-    frames: dict[str, pd.DataFrame] = {"occupations": occupations}
-    for kind in (Visits, Closures, Calibration, PointStatus):
+    frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
+    for kind in (Visits, Closures, PointStatus):
         step = kind(**job.steps.get(kind.name, {}))
         for name, frame in step.run(frames, job).frames.items():
             if name == "occupations":
@@ -196,8 +215,8 @@ def _judged(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
     return frames["points"].assign(status=lambda f: f["status"].astype(str))
 
 
-def _messages(suspicious: list[Shift], keyed: pd.DataFrame, left_out: int, most: int = 12) -> tuple[str, ...]:
-    """Return a message for each suspicious shift, the largest first of each kind, and what they explain."""
+def _messages(suspicious: list[Shift], left_out: int, most: int = 12) -> tuple[str, ...]:
+    """Return a message for each suspicious shift, the largest first of each kind."""
     said = [f"shift {one.name!r}: {one.message}" for one in suspicious[:most]]
     if len(suspicious) > most:
         said.append(f"and {len(suspicious) - most} more shifts in the layer shifts of review.gpkg")
@@ -205,12 +224,5 @@ def _messages(suspicious: list[Shift], keyed: pd.DataFrame, left_out: int, most:
         said.append(
             f"{left_out:,} base set-ups that share the fewest points with others were not searched for shifts of "
             f"their own: there are too many set-ups to compare"
-        )
-    explained = int(keyed["explained"].notna().sum())
-    if explained:
-        said.append(
-            f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
-            f"these shifts and not to be blamed on the place; "
-            f"nothing is changed unasked, --apply-shift NAME judges the site without a shift"
         )
     return tuple(said)

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
+from geoqa.core.schema import WHOLE_SITE
+
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
@@ -73,7 +75,7 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     def of(column: str) -> Array:
         return occupations[column].to_numpy(dtype=float, na_value=np.nan)
 
-    silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
+    silent_h = np.isnan(told.var_e) | np.isnan(told.var_n)
     own_h, own_v = of("expected_h_m") ** 2, of("expected_v_m") ** 2
     worth = own_h / per_axis_h(told) ** 2
     return Spread(
@@ -85,6 +87,33 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         nu_v=_finite(of("freedom_v")),
         shape=core_shape(classes),
     )
+
+
+def by_class(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
+    """Return the covariances to expect by what is known of each class, before it is told for each row."""
+    told = reported(occupations)
+    row = class_rows(occupations, classes)
+    expected = {}
+    for axis, stated in (("h", per_axis_h(told)), ("v", np.sqrt(told.var_u))):
+        ratio, plain, freedom = (
+            classes[name].to_numpy(dtype=float, na_value=np.nan)[row]
+            for name in (f"used_ratio_{axis}", f"used_repeatability_{axis}_m", f"degrees_of_freedom_{axis}")
+        )
+        expected[f"expected_{axis}_m"] = np.where(np.isnan(stated), plain, ratio * stated)
+        expected[f"freedom_{axis}"] = freedom
+    return calibrated(occupations.assign(**expected), classes)
+
+
+def class_rows(occupations: pd.DataFrame, classes: pd.DataFrame) -> Index:
+    """Return which row of `classes`, canopy and solution, speaks for each row; the first for what it does not name."""
+    columns = ["canopy", "solution"]
+    wanted = occupations[columns].astype("object").astype("str")
+    if len(classes["solution"].iloc[1:].drop_duplicates()) <= 1:
+        columns = ["canopy"]
+    known = classes.iloc[1:][columns].astype("object").astype("str").agg("\n".join, axis=1)
+    wanted["canopy"] = wanted["canopy"].where(occupations["canopy"].notna().to_numpy(), WHOLE_SITE)
+    found = pd.Index(known).get_indexer(wanted[columns].agg("\n".join, axis=1))
+    return np.asarray(found + 1, np.int64)
 
 
 def per_axis_h(told: Spread) -> Array:

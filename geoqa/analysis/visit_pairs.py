@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import against, known, mixture, spread
+from geoqa.analysis import against, known, mixture, spread, taking_part
 from geoqa.analysis.repeats import FADES_S, REPEAT
 from geoqa.analysis.rows import codes_of, ends, is_direct, shown_labels
 from geoqa.core.control_contracts import CHECK
@@ -16,6 +16,7 @@ from geoqa.core.control_contracts import CHECK
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.analysis.taking_part import Offsets, Part
     from geoqa.core.job import Job
 
     Array = NDArray[np.float64]
@@ -42,49 +43,76 @@ class VisitPairs:
         The same closures over a covariance of one square metre.
     a, b
         Rows of the two occupations in the frame, shape (pairs,).
+    part
+        How each pair takes part, a shift's offset already taken off.
     """
 
     stated: mixture.Closed
     plain: mixture.Closed
     a: Index
     b: Index
+    part: Part
 
     def only(self, keep: Any) -> VisitPairs:
         """Return some of the pairs."""
-        return VisitPairs(self.stated.only(keep), self.plain.only(keep), self.a[keep], self.b[keep])
+        part = taking_part.Part(*(getattr(self.part, name)[keep] for name in _OF_PART))
+        return VisitPairs(self.stated.only(keep), self.plain.only(keep), self.a[keep], self.b[keep], part)
 
     def by(self, of: Index) -> VisitPairs:
         """Return the same pairs in other classes."""
         return replace(self, stated=replace(self.stated, of=of), plain=replace(self.plain, of=of))
 
 
-def of(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
+def of(
+    closures: pd.DataFrame, occupations: pd.DataFrame, explained: Offsets | None = None, single: bool = False
+) -> VisitPairs:
     """Return the pairs of different visits, all in one class.
 
     Visits that follow soon share part of their error still: Var(closure) = 2 sigma^2 (1 - rho), with rho
     fading over the published correlation lengths.
+
+    Parameters
+    ----------
+    explained
+        Suspicious shifts, from `taking_part.of_frames`; what they explain is taken off, or the pair left out.
+    single
+        See `taking_part.decide`.
     """
     pick, a, b, weight = _pick(closures, occupations)
+    part = taking_part.decide(explained or taking_part.NOTHING, a, b, len(occupations), single)
+    out_h, out_v = (use == taking_part.LEFT_OUT for use in (part.use_h, part.use_v))
+    # An offset that such pairs gave themselves leaves them a little too near to it: one degree of freedom is spent.
+    off = (_differences(closures, pick) - part.off) / np.sqrt(np.column_stack([part.left_h, part.left_h, part.left_v]))
+    off[out_h, :2] = np.nan
+    off[out_v | ~_shows_height(closures, occupations, pick, a, b), 2] = np.nan
+    weight = np.where(out_h & out_v, 0.0, weight * np.minimum(part.left_h, part.left_v))
     gap = closures["gap_s"].to_numpy(dtype=float, na_value=np.inf)[pick]
-    apart = tuple(-np.expm1(-np.maximum(gap, 60.0) / fades) for fades in (FADES_H_S, FADES_V_S))
-    off = _differences(closures, pick)
-    off[~_shows_height(closures, occupations, pick, a, b), 2] = np.nan
-    return _made(occupations, off, a, b, weight, apart, mixture.VISITS, REPEAT * np.exp(-gap / FADES_S))
+    apart_h, apart_v = (-np.expm1(-np.maximum(gap, 60.0) / fades) for fades in (FADES_H_S, FADES_V_S))
+    again = REPEAT * np.exp(-gap / FADES_S)
+    return _made(occupations, off, a, b, weight, (apart_h, apart_v), mixture.VISITS, again, part)
 
 
-def teaching(closures: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> VisitPairs:
-    """Return the pairs of different visits, those within visits, and the checks on known points, all in one class."""
-    parts = [of(closures, occupations), _within_visits(closures, occupations), _checks(occupations, job)]
+def teaching(
+    closures: pd.DataFrame, occupations: pd.DataFrame, job: Job, explained: Offsets, single: bool = False
+) -> VisitPairs:
+    """Return the pairs of different visits, those within visits, and the checks on known points, all in one class.
+
+    Of the last two those that a shift explains are left out.
+    """
+    parts = [of(closures, occupations, explained, single)]
+    for more in (_within_visits(closures, occupations), _checks(occupations, job)):
+        across = taking_part.decide(explained, more.a, more.b, len(occupations), single).explained
+        parts.append(more.only(~across))
     stated, plain = (
-        mixture.Closed(
-            *(np.concatenate([getattr(getattr(part, which), name) for part in parts]) for name in _FIELDS)
-        )
+        mixture.Closed(*(np.concatenate([getattr(getattr(part, which), name) for part in parts]) for name in _FIELDS))
         for which in ("stated", "plain")
     )
-    return VisitPairs(stated, plain, *(np.concatenate([getattr(part, end) for part in parts]) for end in "ab"))
+    part = taking_part.Part(*(np.concatenate([getattr(one.part, name) for one in parts]) for name in _OF_PART))
+    a, b = (np.concatenate([getattr(one, end) for one in parts]) for end in "ab")
+    return VisitPairs(stated, plain, a, b, part)
 
 
-_FIELDS = tuple(mixture.Closed.__dataclass_fields__)
+_FIELDS, _OF_PART = tuple(mixture.Closed.__dataclass_fields__), tuple(taking_part.Part.__dataclass_fields__)
 
 
 def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
@@ -107,7 +135,7 @@ def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPa
 def _checks(occupations: pd.DataFrame, job: Job) -> VisitPairs:
     """Return for each known point that is a check how far the mean of its visits is from it.
 
-    With the pairs among its m visits, worth m - 1, that makes m. What the known coordinate and the base are uncertain by
+    With the pairs among its m visits, worth m - 1, that makes m. How uncertain the known coordinate and the base are
     adds to the variance, as if the stated precision were worth that much less.
     """
     control = known.rows(occupations)
@@ -142,14 +170,12 @@ def _checks(occupations: pd.DataFrame, job: Job) -> VisitPairs:
 
 def _differences(closures: pd.DataFrame, pick: Index) -> Array:
     """Return east, north and up of the picked closures, shape (n, 3)."""
-    return np.column_stack(
-        [closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m")]
-    )
+    return np.column_stack([closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m")])
 
 
 def _made(
     occupations: pd.DataFrame, off: Array, a: Index, b: Index, weight: Array, apart: tuple[Array, Array], kind: int,
-    again: Array,
+    again: Array, part: Part | None = None,
 ) -> VisitPairs:  # fmt: skip
     """Return closures `off` between rows, of whose stated variances the parts `apart` show."""
     (apart_h, apart_v), (de, dn, du) = apart, off.T
@@ -173,7 +199,7 @@ def _made(
     plain = replace(
         stated, square_h=(de**2 + dn**2) / apart_h, square_v=du**2 / apart_v, variance_h=apart_h, variance_v=apart_v
     )
-    return VisitPairs(stated, plain, a, b)
+    return VisitPairs(stated, plain, a, b, part or taking_part.decide(taking_part.NOTHING, a, b, len(occupations)))
 
 
 def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tuple[list[str], Index]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.core.schema import OTHER_CLASSES, OWN, WHOLE_SITE
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import cut, display_text
 
@@ -17,27 +17,27 @@ if TYPE_CHECKING:
 LONGEST_NAME = 24
 TITLE = "What stated precision is worth here"
 ABOUT = (
-    "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of "
-    "initializations that were grossly wrong."
+    "One sigma as the receivers state it → what is reckoned with, with 95 % bounds; the share of fixes taken to be "
+    "wrong (and the bounds that the class's own give); and where most of it comes from."
 )
 _AXES = (("h", "horizontally"), ("v", "in height"))
-#: Whose pairs values come from, in few words.
-_FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: "the site"}
+#: Where values come from, in few words.
+_FROM = {OWN: "its own pairs", OTHER_CLASSES: "other classes"}
 
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table, with the units its cells go without."""
     horizontal, height = (_spoken(_unit(axis, job)) for axis in "hv")
-    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes, %", "whose pairs")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes, %", "mostly from")
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text per class, the whole site first; empty where `classes` is of an older review."""
-    if "basis_h" not in classes:
+    if "used_ratio_h" not in classes:
         return []
     return [
         (
-            cut(display_text(str(row["canopy"])), LONGEST_NAME),
+            cut(display_text(_named(row, classes)), LONGEST_NAME),
             f"{int(row['pairs']):,}",
             _worth(row, "h", job),
             _worth(row, "v", job),
@@ -50,44 +50,53 @@ def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
 
 def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     """Return what each class with pairs of its own shows of the stated precision, in plain words."""
-    if "basis_h" not in classes:
+    if "used_ratio_h" not in classes:
         return []
     found = []
     for _, row in classes.iterrows():
         parts = [
-            f"the stated {_length(row[f'stated_{axis}_m'], axis, job)} was worth "
-            f"{_bounded(row, axis, job, with_unit=True)} {word}"
+            f"the stated {_length(row[f'stated_{axis}_m'], axis, job)} was worth {_seen(row, axis, job)} {word}"
             for axis, word in _AXES
-            if row[f"basis_{axis}"] == OWN_PAIRS and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
+            if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
-        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
+        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(_named(row, classes))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
             found.append(f"{where} {', '.join(parts)}; {int(row['pairs']):,} pairs of different visits")
     return found
 
 
+def _named(row: Any, classes: pd.DataFrame) -> str:
+    """Return the canopy, with the solution where the site has several."""
+    several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
+    return f"{row['canopy']}, {row['solution']}" if several and row["solution"] is not None else str(row["canopy"])
+
+
 def _worth(row: Any, axis: str, job: Job) -> str:
-    if row[f"basis_{axis}"] == UNCALIBRATED:
-        return UNCALIBRATED
-    if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
-        return f"none stated → {_figure(row[f'repeatability_{axis}_m'], axis, job)}"
-    return f"{_figure(row[f'stated_{axis}_m'], axis, job)} → {_bounded(row, axis, job)}"
+    ratio, stated = row[f"used_ratio_{axis}"], row[f"stated_{axis}_m"]
+    if ratio != ratio or stated != stated:
+        return f"none stated → {_figure(row[f'used_repeatability_{axis}_m'], axis, job)}"
+    low, high = _bounds(row[f"degrees_of_freedom_{axis}"])
+    used, least, most = (_figure(stated * ratio * factor, axis, job) for factor in (1.0, low, high))
+    return f"{_figure(stated, axis, job)} → {used} ({least} to {most})"
 
 
-def _bounded(row: Any, axis: str, job: Job, with_unit: bool = False) -> str:
+def _bounds(freedom: float) -> tuple[float, float]:
+    """Return what a scale known with so many degrees of freedom is multiplied with for its 95 % bounds."""
+    from scipy import special
+
+    low, high = (float((freedom / special.chdtri(freedom, q)) ** 0.5) for q in (0.025, 0.975))
+    return low, high
+
+
+def _seen(row: Any, axis: str, job: Job) -> str:
     stated = row[f"stated_{axis}_m"]
     middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-    told = (_length if with_unit else _figure)(middle, axis, job)
-    return f"{told} ({_figure(low, axis, job)} to {_figure(high, axis, job)})"
+    return f"{_length(middle, axis, job)} ({_figure(low, axis, job)} to {_figure(high, axis, job)})"
 
 
 def _wrong(row: Any) -> str:
-    rate, low, high = (row[f"wrong_fix_rate{end}"] for end in ("", "_low", "_high"))
-    if rate != rate:
-        return "unknown"
-    if low != low:
-        return f"unknown, taken as {_percent(rate)}"
-    return f"{_percent(rate)} ({_percent(low)} to {_percent(high)})"
+    used, low, high = (row[name] for name in ("used_wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"))
+    return _percent(used) + (f" ({_percent(low)} to {_percent(high)})" if low == low else "")
 
 
 def _basis(row: Any) -> str:

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa import pipeline
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
@@ -35,7 +35,7 @@ from geoqa.analysis.places import ClosureLines, OccupationPlaces, PointPlaces
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.repeats import Repeats
 from geoqa.analysis.risk import Risk
-from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.uncertainty import Uncertainty
 from geoqa.analysis.visits import Visits
@@ -47,8 +47,8 @@ CORNER = (1_600_000.0, 5_400_000.0, 100.0)
 DAY_ONE = pd.Timestamp("2026-02-02", tz="UTC")
 #: Every built-in analysis step that makes numbers, and those that make geometry.
 STEPS = (
-    Visits, Closures, Calibration, ClosureStatus, PointStatus, Shifts, Combination, Repeats, Risk, Uncertainty,
-    Delivery,
+    Visits, Closures, FirstCalibration, Shifts, Calibration, ClosureStatus, PointStatus, ShiftsExplain, Combination,
+    Repeats, Risk, Uncertainty, Delivery,
 )  # fmt: skip
 DRAWN = (*STEPS, Ellipses, OccupationPlaces, ClosureLines, PointPlaces)
 

@@ -12,16 +12,16 @@ import simulate
 from builders import job, occupations, run
 
 from geoqa.analysis import shift_rows, shift_table, site_adjustment
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.visits import Visits
 from geoqa.core import corrections, schema
 from geoqa.core.control import Control
 from geoqa.core.errors import CallError
 
-STEPS = (Visits, Closures, Calibration, PointStatus, Shifts)
+STEPS = (Visits, Closures, FirstCalibration, Shifts, Calibration, PointStatus, ShiftsExplain)
 SETUPS = ("B1", "B2", "B3", "B4")
 
 

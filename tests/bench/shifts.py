@@ -15,14 +15,14 @@ import shifted_sites
 from analysis import builders
 from shifted_sites import Site
 
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.visits import Visits
 from geoqa.core.schema import BLAMED
 
-STEPS = (Visits, Closures, Calibration, PointStatus, Shifts)
+STEPS = (Visits, Closures, FirstCalibration, Shifts, Calibration, PointStatus, ShiftsExplain)
 
 
 def judged(site: Site) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -16,10 +16,10 @@ from bench.test_evidence_stage import SIZE
 from bench.test_pair_stage import JOB, seconds
 
 from geoqa.analysis import shift_rows, site_adjustment
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.visits import Visits
 from geoqa.core import assembly
@@ -53,7 +53,7 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
     frame["base"] = pd.Categorical.from_codes(order * SETUPS // SIZE, categories=labels)
     frames = Frames({"occupations": assembly.occupations([frame], JOB).frame})
     spent: dict[str, float] = {}
-    for kind in (Visits, Closures, Calibration, ClosureStatus, PointStatus, Shifts):
+    for kind in (Visits, Closures, FirstCalibration, Shifts, Calibration, ClosureStatus, PointStatus, ShiftsExplain):
         step = kind()
 
         def work(step=step) -> None:
@@ -61,7 +61,7 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
         spent[step.name] = seconds(work)
     pairs = spent["visits"] + spent["closures"] + spent["closure-status"]
-    site = shift_rows.gather(frames["occupations"], frames["classes"], 5 * 3600.0, JOB)
+    site = shift_rows.gather(frames["occupations"], frames["first_classes"], 5 * 3600.0, JOB)
     stops, count = site.stops, len(site.known)
     assert count == SETUPS
 

@@ -16,11 +16,11 @@ from bench import zones
 from bench.site import occupations
 from bench.test_pair_stage import JOB
 
-from geoqa.analysis.calibration import Calibration
+from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts
+from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.status import ClosureStatus
 from geoqa.analysis.visits import Visits
 from geoqa.analysis.zones import Zones
@@ -29,7 +29,10 @@ from geoqa.pipeline import Frames
 
 #: Occupations that make a hundred thousand points.
 ROWS, POINTS = 241_000, 100_000
-STEPS = (Visits, Closures, Calibration, ClosureStatus, PointStatus, Shifts, Combination, Zones)
+STEPS = (
+    Visits, Closures, FirstCalibration, Shifts, Calibration, ClosureStatus, PointStatus, ShiftsExplain, Combination,
+    Zones,
+)  # fmt: skip
 
 
 @pytest.mark.bench
