@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis import priors
@@ -86,7 +86,8 @@ class Calibration(Analysis):
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""
-        return priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)
+        prior = priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)
+        return prior if self.learn else replace(prior, worths=(1e9,))  # one point's fixes teach nothing either
 
 
 @dataclass(frozen=True, kw_only=True)

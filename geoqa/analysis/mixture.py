@@ -208,6 +208,8 @@ def fit(
     thin = pairs.only(_thinned(pairs.of, classes))
     model = _Model(thin, classes, prior, centres, earlier)
     state = _start(thin, model)
+    if not len(pairs.of):  # nothing says that errors are not normal
+        state = replace(state, shape=float(SHAPES[-1]))
     for turn in range(_ROUNDS):
         before, shaping = state, turn % _SHAPING == 0
         state, _, _ = _step(thin, state, model, shaping)
@@ -411,7 +413,7 @@ def _step(pairs: Closed, state: _State, model: _Model, shaping: bool) -> tuple[_
     found = state.scales * (ratio_h.T @ (ratio_v * (gross / density)[:, None]))
     scales = (found + PRIOR_SCALES * even_scales()) / (found.sum() + PRIOR_SCALES)
     shape = state.shape
-    if shaping:
+    if shaping and len(pairs.of):
         inside = (pairs.weight - gross) * model.outer
         shape = _shape(np.array([float(inside @ _over_normal(pairs, each, one)) for one in SHAPES]))
     counted = _counted(pairs, state)

@@ -94,6 +94,7 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_h": _finite(data.nu_h),
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": _canopy(occupations, rows),
+                "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
                 "reason": _or_rejected(
                     reasons.of_points(status, horizontal, vertical, axes, facts), (count == 0) & (rejected > 0)
                 ),
@@ -254,6 +255,27 @@ def _worst(closures: pd.DataFrame, axis: str, column: str, names: pd.Index) -> n
     shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
     codes = names.get_indexer(closures["point"].astype(names.dtype))[shows]
     return largest(np.abs(closures[column].to_numpy()[shows]), codes, len(names))
+
+
+def _basis(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
+) -> pd.Categorical:
+    """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import spread
+    from geoqa.core import groups
+
+    words = [schema.OWN, schema.OTHER_CLASSES]
+    found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
+    words += [*(w for w in found if w not in (*words, schema.DEFAULT_PRIOR)), schema.DEFAULT_PRIOR]
+    of_row = spread.class_rows(occupations, classes)[rows.at]
+    codes = []
+    for axis, judge in (("h", judge_h | ~judge_v), ("v", judge_v)):
+        rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
+        codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
+    return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
 
 
 def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:

@@ -3,9 +3,11 @@
 The model. The logarithm u of a class's ratio of true to stated precision is normal about the site's level mu with a
 spread tau between classes; mu is normal about the prior's, tau half-normal. Squares of closures over their stated
 variance tell u: log L = -n u - S exp(-2 u) / 2, with S their sum and n their degrees of freedom. Pairs within a visit
-share some part of their errors, nobody knows how much: theirs is the same with u + log(f) / 2, f uniform between
-`LEAST_SHARED` and 1, which bounds u from below only. The share of wrong fixes of a class is beta about the site's mean,
-which is lognormal about the prior's, with a worth of `WORTHS` fixes; fixes that could show a wrong one are binomial.
+share some part of their errors, nobody knows how much: theirs tells only that u is not too small, L being the
+probability that chi-square of n degrees of freedom exceeds S exp(-2 u). (It is the likelihood of a part f of the
+variance shown, averaged over log f from nothing to all.) The share of wrong fixes of a class is beta about the site's
+mean, which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one
+are binomial.
 
 mu, tau and the site's mean and worth are summed over a grid, never plugged in: with few classes they are hardly known.
 What the firm's earlier jobs taught is a second prior of each class. How probably this job is like them is updated by
@@ -33,15 +35,11 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
 
-#: The least part of its variance that a closure within a visit shows: within minutes errors are all but shared.
-LEAST_SHARED = 0.1
-#: Fixes that the site's mean share of wrong ones may be worth to a class, all alike probable.
-WORTHS = np.array([6.0, 15.0, 40.0])
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0
-#: Beyond so many degrees of freedom of its own a class learns nothing from pairs within visits.
-NO_BOUND = 60.0
-_NODES, _SPREADS, _SHARED = 61, 6, 8
+#: A spread of nothing.
+_LEAST = 1e-5
+_NODES, _SPREADS = 61, 6
 
 
 class Scaled(NamedTuple):
@@ -96,13 +94,11 @@ class Scatter:
     def log_likelihood(self, u: Array) -> Array:
         """Return that of the logarithm u of the ratio, shape (n, nodes) as `u`."""
         plain = -self.freedom[:, None] * u - self.total[:, None] / 2 * np.exp(-2 * u)
-        bounding = (self.inner_freedom > 0) & (self.freedom < NO_BOUND)
-        if not bounding.any():
+        some = self.inner_freedom > 0
+        if not some.any():
             return plain
-        n, s, at = self.inner_freedom[bounding][:, None, None], self.inner_total[bounding][:, None, None], u[bounding]
-        part = LEAST_SHARED + (1 - LEAST_SHARED) * (np.arange(_SHARED) + 0.5) / _SHARED
-        v = at[:, :, None] + np.log(part) / 2
-        plain[bounding] += _log_sum(-n * v - s / 2 * np.exp(-2 * v), axis=2) - np.log(_SHARED)
+        n, square = self.inner_freedom[some][:, None], self.inner_total[some][:, None] * np.exp(-2 * u[some])
+        plain[some] += np.log(np.maximum(special.gammaincc(n / 2, square / 2), 1e-300))
         return plain
 
 
@@ -130,8 +126,8 @@ class Ratios:
         """`centre` is the usual logarithm: of the ratio that the prior states, or of metres."""
         self.scatter, self._earlier = scatter, earlier
         self._mean, self._spread, self._log = _site(centre, prior)
-        self._level = max(prior.site_spread, 1e-3) ** 2
-        self._grid = _grid(scatter, centre, self._level + max(prior.class_spread, 1e-3) ** 2)
+        self._level = max(prior.site_spread, _LEAST) ** 2
+        self._grid = _grid(scatter, centre, self._level + max(prior.class_spread, _LEAST) ** 2)
         self._likelihood = scatter.log_likelihood(self._grid)
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
         density = _log_normal(self._grid[:, None, :], self._mean[:, None], self._spread[:, None])
@@ -200,7 +196,7 @@ class Ratios:
         share = np.exp(log - log.max(axis=1, keepdims=True))
         share /= share.sum(axis=1, keepdims=True)
         mean = (share * grid).sum(axis=1)
-        return mean, np.maximum((share * (grid - mean[:, None]) ** 2).sum(axis=1), 1e-9)
+        return mean, np.maximum((share * (grid - mean[:, None]) ** 2).sum(axis=1), 1e-12)
 
 
 class WrongFixes:
@@ -209,8 +205,8 @@ class WrongFixes:
     def __init__(self, wrong: Array, fixes: Array, prior: Prior, earlier: Mixture | None = None) -> None:
         self._wrong, self._fixes = wrong, np.maximum(fixes, wrong)
         mean, log = _usual_shares(prior)
-        mean, worth = (v.ravel() for v in np.meshgrid(mean, WORTHS, indexing="ij"))
-        self._log = np.repeat(log, len(WORTHS)) - np.log(len(WORTHS))
+        mean, worth = (v.ravel() for v in np.meshgrid(mean, prior.worths, indexing="ij"))
+        self._log = np.repeat(log, len(prior.worths)) - np.log(len(prior.worths))
         self._site = Shares(mean * worth, (1 - mean) * worth)
         self._of_class = _log_beta_binomial(self._site, wrong[:, None], self._fixes[:, None])
         others = self._log + self._of_class.sum(axis=0) - self._of_class
@@ -291,8 +287,8 @@ def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
     level = np.linspace(-3, 3, 13)
     # Middles of equal shares of the half-normal.
-    spread = np.maximum(prior.class_spread, 1e-3) * special.ndtri(0.5 + (np.arange(_SPREADS) + 0.5) / (2 * _SPREADS))
-    mean = np.repeat(centre + np.maximum(prior.site_spread, 1e-3) * level, _SPREADS)
+    spread = max(prior.class_spread, _LEAST) * special.ndtri(0.5 + (np.arange(_SPREADS) + 0.5) / (2 * _SPREADS))
+    mean = np.repeat(centre + max(prior.site_spread, _LEAST) * level, _SPREADS)
     log = np.repeat(-(level**2) / 2, _SPREADS)
     return mean, np.tile(spread, len(level)), log - _log_sum(log)
 
@@ -301,7 +297,7 @@ def _usual_shares(prior: Prior) -> tuple[Array, Array]:
     """Return nodes of the site's mean share of wrong fixes, and their log prior."""
     level = np.linspace(-3, 3, 13)
     log = -(level**2) / 2
-    mean = np.minimum(prior.wrong * np.exp(np.maximum(prior.wrong_spread, 1e-3) * level), 0.5)
+    mean = np.minimum(prior.wrong * np.exp(prior.wrong_spread * level), 0.5)
     return mean, log - _log_sum(log)
 
 

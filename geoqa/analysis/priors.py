@@ -16,11 +16,13 @@ if TYPE_CHECKING:
 
 #: The usual ratio of true to stated precision of a class nobody knows, and how far, as a standard deviation of the
 #: logarithm, a whole site may be from it.
-RATIO, SITE_SPREAD = 1.9, 0.4
+RATIO, SITE_SPREAD = 1.75, 0.45
 #: Scale of the half-normal prior of the spread between the classes of a site, of the logarithm of the ratio.
-CLASS_SPREAD = 0.35
+CLASS_SPREAD = 0.3
 #: The usual share of wrong fixes, and how far, as a standard deviation of the logarithm, a whole site may be from it.
 WRONG, WRONG_SPREAD = 0.04, 0.7
+#: Fixes that the site's mean share of wrong ones may be worth to a class, all alike probable.
+WORTHS = (6.0, 15.0, 40.0)
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class Prior:
     class_spread: float = CLASS_SPREAD
     wrong: float = WRONG
     wrong_spread: float = WRONG_SPREAD
+    worths: tuple[float, ...] = WORTHS
 
 
 @dataclass(frozen=True)

@@ -139,8 +139,8 @@ def core_shape(classes: pd.DataFrame) -> float:
 
 
 def _finite(nu: Array) -> Array:
-    """Return degrees of freedom, infinite where nothing is said."""
-    return np.where(np.isnan(nu), np.inf, nu)
+    """Return degrees of freedom, infinite where nothing is said and where they are as good as that."""
+    return np.where(nu < _KNOWN, nu, np.inf)  # NaN compares false
 
 
 def square_h(de: Array, dn: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
@@ -198,8 +198,8 @@ def probability(square: Array, dimensions: Array | int, nu: Array | float = np.i
         return np.asarray(special.fdtrc(dimensions, finite, square / dimensions))
 
 
-#: Degrees of freedom that stand for a scale taken as known.
-_MANY = 1e9
+#: Degrees of freedom that stand for a scale taken as known, and from which it is.
+_MANY, _KNOWN = 1e9, 1e6
 
 
 def _known_scale(square: Array, dimensions: Array | int, plain: int) -> Array:

@@ -202,6 +202,7 @@ POINTS = Frame(
         "untested": _text("what the evidence cannot see"),
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         **canopy_contracts.ON_POINTS,
+        "basis": _text("where most of what is known of its precision comes from"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
