@@ -29,7 +29,7 @@ LARGE_TAIL = 0.05
 _LEAST = {"h": 1.9, "v": 0.9}
 #: How far, as a standard deviation of the logarithm, a class's repeatability in metres may be from the site's: nothing
 #: is known of it beforehand.
-_METRES = {"site_spread": 1.5, "class_spread": 0.5}
+_METRES = (1.5, 0.5)
 _AXES = ("h", "v")
 
 
@@ -117,8 +117,8 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
     table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
     rows = _rows(occupations, row, n, fits, stated)
-    told = (*_large_tails(table), *_by_the_prior(table, prior))
-    return ClassTable(table, _scales(fits[0].scales), rows, told, fits[0].seen, keys, fits[0].like)
+    said = (*_large_tails(table), *_by_the_prior(table, prior))
+    return ClassTable(table, _scales(fits[0].scales), rows, said, fits[0].seen, keys, fits[0].like)
 
 
 def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
@@ -155,7 +155,7 @@ def _fits(
     The tail is that of the stated ones, which tell gross from imprecise, unless hardly any are stated.
     """
     stated, plain = pairs.stated, pairs.plain
-    vague, centres = replace(prior, **_METRES), (float(np.log(prior.ratio)),) * 2
+    vague, centres = replace(prior, site_spread=_METRES[0], class_spread=_METRES[1]), (float(np.log(prior.ratio)),) * 2
     usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
     if (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
@@ -305,8 +305,8 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
         return []
     listed = ", ".join(some.iloc[:5]) + (f" and {len(some) - 5} more" if len(some) > 5 else "")
     return [
-        f"{listed}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: usually "
-        f"{prior.ratio:g} times what is stated and {prior.wrong:.0%} wrong fixes, with a wide margin"
+        f"{listed}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: "
+        f"usually {prior.ratio:g} times what is stated and {prior.wrong:.0%} wrong fixes, with a wide margin"
     ]
 
 
