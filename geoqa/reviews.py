@@ -210,6 +210,7 @@ def review(
     progress: Progress = lambda _: None,
     apply_shifts: Iterable[str] = (),
     since_folder: str | Path | None = None,
+    experience_as_of: str | None = None,
 ) -> Review:
     """Review a whole site.
 
@@ -226,13 +227,15 @@ def review(
         names as `apply` in ``[step.shifts]``; nothing is taken off unasked.
     since_folder
         An earlier review to compare with; by default the last one among the inputs.
+    experience_as_of
+        Date or hash of the state of the experience to use; by default the last one.
 
     Raises
     ------
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, corrections, file_rules, meaning
+    from geoqa.core import assembly, corrections, experience, file_rules, meaning
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
@@ -277,6 +280,11 @@ def review(
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
+    used: dict[str, Any] | None = None
+    if "experience" in named:
+        frames["experience"], used = experience.of_job(
+            experience.read(named["experience"]), frames["occupations"], job.experience.group, experience_as_of
+        )
     if earlier is not None:
         frames["earlier"] = since.points(earlier, job)
     for kind, frame in frames.items():
@@ -306,11 +314,28 @@ def review(
             "versions": record.versions(),
             "shifts_applied": applied,
             "plugins": {"used": found.third_party(), "refused": found.refused},
+            "experience": {"used": used, "taught": _taught(kept, job)},
             "local_origin": list(job.local_origin) if job.local_origin else None,
         },
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
         layers=layers,
     )
+
+
+def _taught(kept: pipeline.Frames, job: Job) -> dict[str, Any]:
+    """Return what the job teaches: sums by class, how its rows are known again, and under which words."""
+    from geoqa.core import experience
+
+    occupations, repeats = kept["occupations"], kept["repeats"].iloc[0]
+    start = occupations["start_utc"].min()
+    table = kept["taught"].astype(object)
+    return {
+        "classes": table.where(table.notna(), None).to_dict("records"),
+        "repeats": {name: float(repeats[name]) for name in ("came", "could")},
+        "month": None if start is None or start != start else f"{start:%Y-%m}",
+        "convention": [job.input.precision, job.input.precision_v],
+        "rows": experience.sketch(occupations),
+    }
 
 
 def _without_shifts(
@@ -361,6 +386,7 @@ def _named_files(job: Job) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
+    named |= {"experience": job.experience.file}
     named |= {"marks": marks} if isinstance(marks, str) else {}
     named |= job.canopy.files
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}

@@ -37,8 +37,8 @@ class Calibration(Analysis):
 
     name = "calibration"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
-    uses = ("first_classes", "shifts", "shifted")
-    gives = ("classes", "gross_scales", *EXPECTED, *WRONG)
+    uses = ("first_classes", "shifts", "shifted", "experience")
+    gives = ("classes", "gross_scales", "taught", *EXPECTED, *WRONG)
 
     ratio: float = param(
         priors.RATIO, unit="1", above=0, maximum=100,
@@ -72,7 +72,11 @@ class Calibration(Analysis):
             without = self.table(frames, job, explained, single=True)
             classes, rows = _the_worse(classes, without.classes), _worse_rows(rows, without.rows)
         messages += _told(classes, frames.get("first_classes"), explained)
-        return Result({"classes": classes, "gross_scales": table.scales, "occupations": rows}, messages)
+        reference = table
+        if "experience" in frames or self != Calibration():
+            reference = Calibration().table(dict(frames, experience=None), job, explained)
+        made = {"classes": classes, "gross_scales": table.scales, "occupations": rows, "taught": reference.taught}
+        return Result(made, messages)
 
     def table(
         self, frames: Mapping[str, pd.DataFrame], job: Job, explained: Offsets, single: bool = False
@@ -82,7 +86,15 @@ class Calibration(Analysis):
 
         occupations = frames["occupations"]
         pairs = visit_pairs.teaching(frames["closures"], occupations, job, explained, single)
-        return class_table.make(pairs if self.learn else pairs.only(slice(0, 0)), occupations, self.prior())
+        pairs = pairs if self.learn else pairs.only(slice(0, 0))
+        earlier = frames.get("experience")
+        if earlier is None:
+            return class_table.make(pairs, occupations, self.prior())
+        from geoqa.analysis import experience
+
+        keys = class_table.keys_of(occupations)[0]
+        told = experience.earlier(earlier, keys, self.prior(), job.experience.weight)
+        return class_table.make(pairs, occupations, self.prior(), told)
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""

@@ -31,22 +31,22 @@ _LEAST = {"h": 1.9, "v": 0.9}
 #: is known of it beforehand.
 _METRES = (1.5, 0.5)
 _AXES = ("h", "v")
+#: Times that what a job shows is less probable under the experience than without it, from which it is said.
+UNLIKE = 100.0
 
 
 @dataclass(frozen=True)
 class ClassTable:
     """What calibration gives: the frames `classes` and `gross_scales`, columns by occupation, messages.
 
-    `like` is how probably this job is like the earlier ones by all that it shows, None without any.
+    `taught` is the frame of that name.
     """
 
     classes: pd.DataFrame
     scales: pd.DataFrame
     rows: pd.DataFrame
+    taught: pd.DataFrame
     messages: tuple[str, ...]
-    seen: mixture.Seen
-    keys: pd.DataFrame
-    like: float | None
 
 
 class Bounded(NamedTuple):
@@ -117,8 +117,8 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
     table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
     rows = _rows(occupations, row, n, fits, stated)
-    said = (*_large_tails(table), *_by_the_prior(table, prior))
-    return ClassTable(table, _scales(fits[0].scales), rows, said, fits[0].seen, keys, fits[0].like)
+    said = (*_large_tails(table), *_by_the_prior(table, prior), *_by_experience(fits[0].like, earlier))
+    return ClassTable(table, _scales(fits[0].scales), rows, _taught(keys, fits[0].seen), said)
 
 
 def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
@@ -295,6 +295,36 @@ def _scales(scales: Array) -> pd.DataFrame:
     return pd.DataFrame(
         {"scale_h_m": mixture.SCALES_M[h[some]], "scale_v_m": mixture.SCALES_M[v[some]], "share": share[some]}
     )
+
+
+def _taught(keys: pd.DataFrame, seen: mixture.Seen) -> pd.DataFrame:
+    """Return what the job teaches of each class."""
+    n = len(keys)
+    label = keys["canopy"].astype("str").str.casefold()
+    sums = {
+        name: getattr(seen, name)[:n] for name in ("total_h", "freedom_h", "total_v", "freedom_v", "wrong", "fixes")
+    }
+    table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
+    table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
+    # Labels that differ by their case alone are one.
+    return table.groupby(["canopy", "solution"], dropna=False, sort=False, as_index=False).sum()
+
+
+def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:
+    """Say how much this job is like the earlier ones, and where it is not.
+
+    Evidence a hundred times against occurs in less than one of a hundred jobs that are like them (Markov's inequality).
+    """
+    if like is None or earlier is None:
+        return []
+    against = special.logit(earlier.weight) - special.logit(min(max(like, 1e-300), 1 - 1e-16))
+    jobs = f"{earlier.jobs} earlier job{'s' * (earlier.jobs != 1)}"
+    if against > np.log(UNLIKE):
+        return [
+            f"this job looks unlike the {jobs} of the experience: its precision or its wrong fixes would be such in "
+            f"less than 1 of 100 jobs like them; the experience counts with {like:.2g} instead of {earlier.weight:.2g}"
+        ]
+    return [f"the experience of {jobs} counts: this job is like them with {like:.0%}"]
 
 
 def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:

@@ -171,6 +171,11 @@ class Ratios:
         found.square[few], found.freedom[few] = exact
         return found
 
+    def another(self) -> tuple[Array, Array, Array]:
+        """Return what is thought of one more class: weights, means and spreads of normals, shape (nodes,)."""
+        log = self._log + self._of_class.sum(axis=0)
+        return np.exp(log - _log_sum(log)), self._mean, self._spread
+
     def precisions(self) -> dict[str, Array]:
         """Return the precision, 1 / variance of the logarithm, that each source gives; arrays of shape (classes,).
 
@@ -242,6 +247,11 @@ class WrongFixes:
             exact = self._given(at, left, np.maximum(self._fixes[at] - fixes[few], left))
             found.wrong[few], found.right[few] = exact
         return found
+
+    def another(self) -> tuple[Array, Array, Array]:
+        """Return what is thought of one more class: weights, wrong and right fixes of betas, shape (nodes,)."""
+        log = self._log + self._of_class.sum(axis=0)
+        return np.exp(log - _log_sum(log)), self._site.wrong, self._site.right
 
     def _given(self, of: Index, wrong: Array, fixes: Array) -> Shares:
         """Return the beta with the mean and variance of the mixture, after `wrong` of `fixes` of each class."""

@@ -57,8 +57,10 @@ class Assessed:
     up95_m: Array
 
 
-def learn_repeat(found: Gathered, prior: float) -> float:
+def learn_repeat(found: Gathered, prior: float) -> tuple[float, float, float]:
     """Return the probability of a repeat at once, drawn from `prior` by the points whose occupations can tell.
+
+    Beside it the repeats seen, and the wrong fixes that could have come back.
 
     Expectation and maximization over all points observed again soon; where two fixes agree nothing
     tells a repeat from two right ones, and the prior stays.
@@ -71,7 +73,7 @@ def learn_repeat(found: Gathered, prior: float) -> float:
         if soon.any():
             members, index = members[soon], index[soon]
             some.append((members, index, hypotheses.densities(_fixes(found, members, index, prior), found.scales)))
-    repeat = prior
+    repeat, came, could = prior, PRIOR_REPEATS * prior, PRIOR_REPEATS
     for _ in range(20):
         came, could = PRIOR_REPEATS * prior, PRIOR_REPEATS
         for members, index, density in some:
@@ -81,7 +83,7 @@ def learn_repeat(found: Gathered, prior: float) -> float:
         before, repeat = repeat, min(came / could, 0.99)
         if abs(repeat - before) < 1e-3:
             break
-    return repeat
+    return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
 
 
 def assess(found: Gathered, repeat: float) -> Assessed:

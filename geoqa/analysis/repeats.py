@@ -50,10 +50,10 @@ class Repeats(Analysis):
 
         from geoqa.analysis import gathered, posterior
 
-        found = self.repeat
+        found, came, could = self.repeat, 0.0, 0.0
         if self.learn:
-            found = posterior.learn_repeat(gathered.gather(frames, job, self.fades_s), self.repeat)
-        row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s}
+            found, came, could = posterior.learn_repeat(gathered.gather(frames, job, self.fades_s), self.repeat)
+        row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s, "came": came, "could": could}
         messages: tuple[str, ...] = ()
         if abs(found - self.repeat) > 0.005:
             messages = (

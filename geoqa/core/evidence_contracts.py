@@ -69,5 +69,7 @@ REPEATS = Frame(
         "repeat": _float("probability that a wrong fix comes back at once", minimum=0, nulls=False),
         "repeat_prior": _float("the same before the site's points were looked at", minimum=0, nulls=False),
         "fades_s": _float("time after which it is down to 37 %", above=0, nulls=False),
+        "came": _float("repeats that the site's points show", minimum=0),
+        "could": _float("wrong fixes of theirs that could have come back", minimum=0),
     },
 )
