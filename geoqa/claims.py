@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from geoqa.core import compressed
-from geoqa.core.errors import InputError
+from geoqa import guests
+from geoqa.core import compressed, door
+from geoqa.core.errors import InputError, StepError
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Reader
@@ -23,14 +24,18 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
     """
     from geoqa.readers import textfile
 
-    textfile.refuse_stream(path)
     head = _head(path)
     claims = {}
     for name, cls in found.load_all("geoqa.readers").items():
-        try:
+        if name in found.refused:
+            continue
+        if not found.is_third_party(name):
             claims[cls] = cls.sniff(path, head)  # type: ignore[attr-defined]
-        except Exception as error:  # a third party's code may fail in any way
-            found.refused[name] = f"its sniff failed on {path.name}: {type(error).__name__}: {error}"
+            continue
+        try:
+            claims[cls] = guests.call(lambda cls=cls: _share(cls.sniff(path, head)))  # type: ignore[misc]
+        except StepError as error:
+            found.refused[name] = f"its sniff failed on {path.name}: {error}"
     best = max(claims, key=lambda cls: claims[cls])
     if claims[best] <= 0:
         if compressed.is_packed(head):
@@ -41,12 +46,20 @@ def reader(found: Catalogue, path: Path) -> type[Reader]:
     return best  # type: ignore[return-value]
 
 
+def _share(claim: Any) -> float:
+    """Return how surely a third party's reader claims a file."""
+    if isinstance(claim, bool) or not isinstance(claim, (int, float)) or not 0 <= claim <= 1:
+        raise StepError(f"it returned {claim!r}, it must return a number from 0 to 1")
+    return float(claim)
+
+
 def _head(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
-            return file.read(4096)
+        return door.head(path)
     except IsADirectoryError as error:
         raise InputError(f"{path} is a folder. Name the file in it.") from error
+    except InputError:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         shown = str(path) if len(str(path)) <= 200 else f"{str(path)[:197]}..."

@@ -12,7 +12,16 @@ import click
 from geoqa.core.errors import CallError, GeoqaError
 from geoqa.experience_commands import experience
 from geoqa.progress import Progress, Terminated, terminating
-from geoqa.step_commands import PATH, RunStep, also_options, first_line, refuse_all_of_none, say
+from geoqa.step_commands import (
+    PATH,
+    RunStep,
+    also_options,
+    end_if_failed,
+    first_line,
+    refuse_all_of_none,
+    say,
+    tell_failed,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -22,12 +31,15 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
+#: Folder of the results beside a recipe, where none is named.
+RESULT = "result"
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
 Exit codes: 0 every point that is not single by plan may be delivered;
 1 there are findings; 2 the input or the call is wrong; 3 a coordinate
-operation was refused; 70 an error inside geoqa."""
+operation was refused; 70 an error inside geoqa, or a step or a plugin
+that failed: then all that does not rest on it is written."""
 
 
 @click.group(
@@ -45,6 +57,8 @@ REVIEW_HELP = """Review a site: occupations in, judged points and a map out.
 \b
 geoqa recipe occupations.csv -o site.toml           propose a recipe; fill in what it asks
 geoqa review occupations.csv -r site.toml -o out    review
+geoqa review site.toml                              the same, of the files that the recipe names as
+                                                    `files` under [input], into result/ beside it
 
 Reads delimited text, LandXML, GeoPackage, GeoJSON, Shapefile, FlatGeobuf, GeoParquet and XLSX, one
 occupation a row, and receivers' logs (NMEA 0183); several files make one site. INPUT may be - for standard
@@ -70,8 +84,8 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 
 @cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
-@click.option("--recipe", "-r", required=True, type=PATH, help="The recipe (TOML) of the job.")
-@click.option("--out", "-o", required=True, type=PATH, help="Folder for the results; made or replaced.")
+@click.option("--recipe", "-r", type=PATH, help="The recipe (TOML) of the job, where it is not among the INPUTs.")
+@click.option("--out", "-o", type=PATH, help="Folder for the results; by default result beside the recipe.")
 @click.option(
     "--apply-shift", "shifts", multiple=True, metavar="NAME",
     help="Take this suspicious shift off the occupations, then judge; may be given again. Recorded and printed.",
@@ -87,8 +101,8 @@ If anything fails, an earlier result in OUT stays as it was; a file that is not 
 )  # fmt: skip
 def review(
     inputs: tuple[Path, ...],
-    recipe: Path,
-    out: Path,
+    recipe: Path | None,
+    out: Path | None,
     shifts: tuple[str, ...],
     also: tuple[str, ...],
     all_points: bool,
@@ -101,6 +115,8 @@ def review(
     from geoqa.reviews import review as run_review
 
     refuse_all_of_none(also, all_points)
+    inputs, recipe = _told_apart(inputs, recipe)
+    out = out or recipe.parent / RESULT
     further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
     refuse_loss(out, (*inputs, recipe), further.names() if further else ())
     progress = Progress()
@@ -110,7 +126,21 @@ def review(
     _print(made, written)
     for note in further.notes(made.frames["points"]) if further else ():
         say(f"Note: {note}")
+    tell_failed(made.failed)
     raise SystemExit(made.exit_code)
+
+
+def _told_apart(given: tuple[Path, ...], recipe: Path | None) -> tuple[tuple[Path, ...], Path]:
+    """Return the inputs and the recipe; where none is named as such, the one TOML file with a table [site] is it."""
+    from geoqa.readers.recipe import is_recipe
+
+    recipes = [path for path in given if is_recipe(path)] if recipe is None else [recipe]
+    if len(recipes) == 1:
+        return tuple(path for path in given if path not in recipes), recipes[0]
+    if recipes:
+        raise CallError(f"{recipes[0]} and {recipes[1]} are both recipes. Name one of them, and the data beside it.")
+    call = f"geoqa review {given[0]} --recipe site.toml"
+    raise CallError(f"no recipe was given. Name it: {call}. `geoqa recipe {given[0]}` proposes one.")
 
 
 @cli.command(short_help="Write an invented site and review it.")
@@ -193,7 +223,8 @@ def recipe(file: Path, out: Path | None) -> None:
 
 @cli.command(short_help="List the installed steps, or describe one.")
 @click.argument("name", required=False)
-def steps(name: str | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="As one JSON document, for programs that make dialogs of it.")
+def steps(name: str | None, as_json: bool) -> None:
     """List the installed steps, and what was refused and why; or describe the step NAME.
 
     A description ends with the block of the recipe that sets the step's parameters, with their defaults.
@@ -201,18 +232,16 @@ def steps(name: str | None) -> None:
     from geoqa import plugins
 
     found = plugins.catalogue()
+    if as_json:
+        import json
+
+        click.echo(json.dumps(plugins.document(found, name), indent=1))
+        return
     if name is not None:
         _describe(found.find(name).load())
         return
-    titles = {
-        "readers": "Readers",
-        "analysis": "Analysis",
-        "layers": "Map layers",
-        "plots": "Plots",
-        "writers": "Writers",
-    }
-    for group in plugins.GROUPS:
-        say(f"{titles[group.removeprefix('geoqa.')]}:")
+    for group, kind in plugins.CALLED.items():
+        say(f"{kind.capitalize()}{'' if kind == 'analysis' else 's'}:")
         for key, cls in found.load_all(group).items():
             entry = found.entries[group][key]
             origin = "" if entry.distribution == plugins.OWN else f"  [{entry.distribution} {entry.version}]"
@@ -246,8 +275,11 @@ def draw_map(folder: Path, out: Path | None) -> None:
     from geoqa.stored import load
 
     target = out or folder / "map.html"
-    load(folder).write_map(target)
+    review = load(folder)
+    before = dict(review.failed)
+    review.write_map(target)
     say(f"Wrote {target}")
+    end_if_failed(review.failed, before)
 
 
 @cli.command(name="report", short_help="Write the report of an earlier review again.")
@@ -259,10 +291,12 @@ def write_report(folder: Path, out: Path | None) -> None:
     from geoqa.stored import load
 
     review, target = load(folder), out or folder
+    before = dict(review.failed)
     with replacing(target, ("report.html", "report.pdf")) as staging:
         names = [path.name for path in review.write_report(staging)]
     for name in names:
         say(f"Wrote {target / name}")
+    end_if_failed(review.failed, before)
 
 
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,

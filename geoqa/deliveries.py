@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import copy
+import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import plugins
+from geoqa import guests, pipeline, plugins
 from geoqa.core import geodesy
-from geoqa.core.errors import CallError, Fault, GeoqaError, OutputError
+from geoqa.core.errors import CallError, Fault, StepError
+from geoqa.core.steps import Step, Writer
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import pandas as pd
 
+    from geoqa.core.deliverable import Deliverable
     from geoqa.core.job import Job
-    from geoqa.core.steps import Writer
 
 #: What the files are called, before the suffix of their format.
 DELIVERED, ALL = "delivered", "all-points"
@@ -38,10 +41,13 @@ class Deliveries:
         In the order asked.
     every
         Whether points that may not be delivered are written too, marked as such.
+    foreign
+        Names of the writers of a third party, which are given copies.
     """
 
     writers: tuple[Writer, ...] = ()
     every: bool = False
+    foreign: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, formats: Iterable[str], job: Job, *, every: bool = False) -> Deliveries:
@@ -73,7 +79,9 @@ class Deliveries:
                 faults.append(Fault(word, f"would write {steps[-1].suffix} as another does.", "Ask for one of them."))
         if faults:
             raise CallError.from_faults("--also cannot be done:", faults)
-        return cls(tuple(plugins.configure(step, job.steps) for step in steps), every)  # type: ignore[misc]
+        foreign = frozenset(step.name for step in steps if found.is_third_party(step.name))
+        writers = [(plugins.as_guest if step.name in foreign else plugins.configure)(step, job.steps) for step in steps]
+        return cls(tuple(writers), every, foreign)  # type: ignore[arg-type]
 
     def names(self) -> dict[str, Writer]:
         """Return the writers by the name of their file."""
@@ -94,14 +102,19 @@ class Deliveries:
         return []
 
     def write(
-        self, folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, progress: Callable[[str], None]
+        self,
+        folder: Path,
+        frames: Mapping[str, pd.DataFrame],
+        job: Job,
+        progress: Callable[[str], None],
+        failed: dict[str, str] | None = None,
     ) -> list[dict[str, Any]]:
-        """Write the files into a folder; return what the run record says of each.
+        """Write the files into a folder; return what the run record says of each, `failed` receives the others.
 
         Raises
         ------
-        OutputError
-            If one cannot be written.
+        OSError
+            If the system refuses one of geoqa's own.
         """
         from geoqa.outputs.deliver import rows
 
@@ -111,15 +124,24 @@ class Deliveries:
         made = []
         for name, writer in self.names().items():
             progress(name)
-            try:
-                writer.write(folder / name, points, job)
-            except (GeoqaError, OSError):
-                raise
-            except Exception as error:  # a library's, or a third party's, may fail in any way
-                raise OutputError(f"{name} cannot be written: {type(error).__name__}: {error}") from error
-            placed = int(points.placed().sum()) if writer.skips_unplaced else len(points)
-            made.append({"file": name, **writer.as_record(), "points": placed, "every": self.every})
+            with pipeline.going_on(writer.name, {} if failed is None else failed):
+                if writer.name in self.foreign:
+                    _write_as_guest(writer, folder, name, points, job)
+                else:
+                    writer.write(folder / name, points, job)
+                placed = int(points.placed().sum()) if writer.skips_unplaced else len(points)
+                made.append({"file": name, **Step.as_record(writer), "points": placed, "every": self.every})
         return made
+
+
+def _write_as_guest(writer: Writer, folder: Path, name: str, points: Deliverable, job: Job) -> None:
+    """Let a third party's writer write into a folder of its own; what else it leaves there is dropped."""
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".") as own:
+        path = Path(own) / name
+        guests.call(lambda: writer.write(path, copy.deepcopy(points), copy.deepcopy(job)))
+        if path.is_symlink() or not path.is_file():
+            raise StepError(f"it did not write {name}")
+        path.replace(folder / name)
 
 
 def formats() -> tuple[str, ...]:
@@ -130,7 +152,7 @@ def formats() -> tuple[str, ...]:
 def refuse_stated(found: plugins.Catalogue, job: Job) -> None:
     """Raise RecipeError if the recipe sets parameters of a writer, asked for or not, that cannot be used."""
     for name in found.names("geoqa.writers"):
-        if name in job.steps:
+        if name in job.steps and name not in found.refused:
             plugins.configure(found.find(name, "geoqa.writers").load(), job.steps)
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+import copy
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
 
-from geoqa import pipeline, plugins
+from geoqa import guests, pipeline, plugins
+from geoqa.core.errors import RecipeError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -14,6 +16,8 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
     Frames = Mapping[str, pd.DataFrame]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -24,14 +28,14 @@ class Drawers:
     ----------
     usable
         The steps, in the order of their names.
-    optional
-        Names of those of a third party: the result is whole without them.
+    foreign
+        Names of those of a third party, which are given copies.
     failed
         Those of a third party that could not be configured, and why.
     """
 
     usable: tuple[Any, ...] = ()
-    optional: frozenset[str] = frozenset()
+    foreign: frozenset[str] = frozenset()
     failed: Mapping[str, Exception] = field(default_factory=dict)
 
     group: ClassVar[str]
@@ -46,24 +50,60 @@ class Drawers:
         RecipeError
             If one of geoqa's own cannot be configured.
         """
-        usable, optional, failed = [], set(), {}
+        usable: list[Any] = []
+        foreign, failed = set(), {}
         tables = {**job.steps, **{name: {**job.steps.get(name, {}), **more} for name, more in (stated or {}).items()}}
         for name, step in found.load_all(cls.group).items():
-            if found.is_third_party(name):
-                optional.add(name)
-            try:
+            if not found.is_third_party(name):
                 usable.append(plugins.configure(step, tables))
-            except Exception as error:  # a third party's code may fail in any way
-                if name not in optional:
-                    raise
+                continue
+            foreign.add(name)
+            try:
+                usable.append(plugins.as_guest(step, tables))
+            except Exception as error:
                 failed[name] = error
-        return cls(tuple(usable), frozenset(optional), failed)
+        return cls(tuple(usable), frozenset(foreign), failed)
 
     def refuse_stated(self, job: Job) -> None:
-        """Raise what speaks against a step whose parameters the recipe sets: its user waits for it."""
+        """Raise what speaks against the parameters that the recipe sets of a step: its user waits for it."""
         for name, error in self.failed.items():
-            if name in job.steps:
+            if name in job.steps and isinstance(error, RecipeError):
                 raise error
+
+    def made(self, step: Any, frames: Frames, job: Job, check: Callable[[Any], T]) -> T:
+        """Return what a step draws, passed through `check`; of a third party's it keeps nothing that it can change."""
+        shown = self.shown(step, frames)
+        if step.name not in self.foreign:
+            return check(step.draw(shown, job))
+        return guests.call(lambda: copy.deepcopy(check(step.draw(guests.copied(shown), copy.deepcopy(job)))))
+
+    def that_fit(self, build: Callable[[Self], T], failed: dict[str, str]) -> T:
+        """Return what `build` makes of these steps, without those of a third party that it fails with.
+
+        Parameters
+        ----------
+        build
+            Makes a map, or a report, of steps that draw.
+        failed
+            Receives the reason for each step that was left out.
+        """
+        try:
+            return build(self)
+        except (Exception, SystemExit) as error:
+            foreign = [step for step in self.usable if step.name in self.foreign]
+            if not foreign or (isinstance(error, Exception) and not pipeline.is_ours(error)):
+                raise
+        kept = replace(self, usable=tuple(step for step in self.usable if step.name not in self.foreign))
+        build(kept)
+        for step in foreign:
+            tried = replace(self, usable=(*kept.usable, step))
+            try:
+                build(tried)
+            except (Exception, SystemExit) as error:
+                failed[step.name] = guests.said(error)
+            else:
+                kept = tried
+        return build(kept)  # which can now say all that was left out
 
     def shown(self, step: Any, frames: Frames) -> dict[str, pd.DataFrame]:
         """Return the frames that a step is shown: those it needs, and those it uses as far as they are there."""
@@ -73,4 +113,11 @@ class Drawers:
 
     def left_out(self, name: str, error: Exception) -> str:
         """Return that a step is left out, and why."""
-        return f"the {self.word} {name!r} is left out: {type(error).__name__}: {error}"
+        return f"the {self.word} {name!r} is left out: {guests.said(error)}"
+
+    def leave_out(self, step: Any, error: Exception, failed: dict[str, str]) -> str:
+        """Enter a step into `failed` and return what is said of it; raise `error` where its user is to mend it."""
+        if step.name not in self.foreign and not pipeline.is_ours(error):
+            raise error
+        failed[step.name] = guests.said(error)
+        return self.left_out(step.name, error)

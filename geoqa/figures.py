@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from geoqa import pipeline, plugins
+from geoqa import guests, pipeline, plugins
 from geoqa.core.errors import CallError, StepError
 from geoqa.drawers import Drawers
 
@@ -95,17 +96,28 @@ class Plots(Drawers):
     word: ClassVar[str] = "plot"
 
     def draw(
-        self, frames: Frames, job: Job, progress: Callable[[str], None] = lambda _: None
+        self,
+        frames: Frames,
+        job: Job,
+        progress: Callable[[str], None] = lambda _: None,
+        failed: dict[str, str] | None = None,
     ) -> tuple[list[Figure], list[str]]:
         """Return every figure that can be drawn of `frames`, and which plot was left out and why.
+
+        Parameters
+        ----------
+        failed
+            Receives the reason for each plot that failed.
 
         Raises
         ------
         CallError
             If a plot is asked for what is not there, or needs a library that is not installed.
         """
+        failed = {} if failed is None else failed
         figures: dict[str, Figure] = {}
         notes = [self.left_out(name, error) for name, error in self.failed.items()]
+        failed.update({name: guests.said(error) for name, error in self.failed.items()})
         for plot in self.usable:
             lacking = [address for address in plot.needs if not pipeline.has(frames, address)]
             if lacking:
@@ -113,11 +125,9 @@ class Plots(Drawers):
                 continue
             progress(plot.name)
             try:
-                made = _figures(plot.draw(self.shown(plot, frames), job), figures)
+                made = self.made(plot, frames, job, functools.partial(_figures, before=figures))
             except Exception as error:
-                if plot.name not in self.optional:
-                    raise
-                notes.append(self.left_out(plot.name, error))
+                notes.append(self.leave_out(plot, error, failed))
                 continue
             if not made:
                 notes.append(f"the plot {plot.name!r} is left out: there is nothing to show")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+import contextlib
+import copy
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from geoqa import guests, plugins
 from geoqa.core import schema
-from geoqa.core.errors import GeoqaError, StepError
+from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
 from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
@@ -21,6 +24,9 @@ READ = ("occupations", "set_aside")
 SOME_READ = ("epochs", "earlier", "canopy", "experience")
 #: What is there before any analysis step runs.
 GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
+#: What a review cannot be without: each point judged, placed, with its uncertainty and whether it may be delivered.
+#: A step may fail where none of these rests on it.
+NEEDED = ("closures.status", "points.radius95_m", "points.deliver", "points.geometry")
 
 
 def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analysis]:
@@ -62,14 +68,59 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
     return ready
 
 
+def installed(found: plugins.Catalogue, job: Job) -> list[Analysis]:
+    """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
+    known = {name for group in plugins.GROUPS for name in found.names(group)}
+    faults = [
+        Fault(f"[step.{name}]", "no step of this name is installed.", "`geoqa steps` lists them.")
+        for name in job.steps
+        if name not in known
+    ]
+    if faults:
+        raise RecipeError.from_faults("The recipe sets parameters of unknown steps:", faults)
+    classes = found.load_all("geoqa.analysis")
+    own = [name for name in classes if not found.is_third_party(name)]
+    chosen = order([plugins.configure(classes[name], job.steps) for name in own])  # type: ignore[misc]
+    waiting = {name: classes[name] for name in classes if name not in own}
+    # A third party's step may need another's: go round until no more fit.
+    while waiting:
+        before = len(waiting)
+        for name, cls in list(waiting.items()):
+            try:
+                chosen = order([*chosen, plugins.as_guest(cls, job.steps)])  # type: ignore[list-item]
+            except GeoqaError as error:
+                if name in job.steps and isinstance(error, RecipeError):
+                    raise
+                found.refused[name] = f"the step {name!r}: {guests.said(error)}"
+            else:
+                found.refused.pop(name, None)
+                del waiting[name]
+        if len(waiting) == before:
+            break
+    return chosen
+
+
 def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
     """Return the ordered steps that the step called `name` rests on, itself last."""
-    wanted: set[str] = set()
+    wanted = next((step.gives for step in steps if step.name == name), ())
+    return _under(wanted, steps, lambda step: step.uses)
+
+
+def optional(steps: Sequence[Analysis]) -> frozenset[str]:
+    """Return the names of those of the ordered steps that may fail: nothing in `NEEDED` rests on them."""
+    return frozenset(step.name for step in steps) - {step.name for step in _under(NEEDED, steps, lambda _: ())}
+
+
+def _under(
+    addresses: Collection[str], steps: Sequence[Analysis], used: Callable[[Analysis], Collection[str]]
+) -> list[Analysis]:
+    """Return the ordered steps that addresses rest on, by what each needs, and by what is `used` of what it may use."""
+    wanted = set(addresses)
     chosen: list[Analysis] = []
     for step in reversed(steps):
-        if step.name == name or wanted.intersection(step.gives):
+        if wanted.intersection(step.gives):
             chosen.insert(0, step)
-            wanted.update(_wants(step, step.uses))
+            wanted.update(_wants(step, used(step)))
     return chosen
 
 
@@ -115,7 +166,15 @@ class Frames:
         return self.view((*step.needs, *(address for address in step.uses if has(self._frames, address))))
 
     def add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
-        """Keep what a step made, checked against what it declared and against the contracts."""
+        """Keep what a step made, checked against what it declared and against the contracts; all of it or nothing."""
+        before = dict(self._frames), dict(self._base), dict(self._owner)
+        try:
+            self._add(step, made)
+        except Exception:
+            self._frames, self._base, self._owner = before
+            raise
+
+    def _add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
         expected = {address.partition(".")[0] for address in step.gives}
         if set(made) != expected:
             raise StepError(f"{step.name!r} declares {sorted(expected)} and returned {sorted(made)}.")
@@ -164,39 +223,86 @@ def run(
     frames: Frames,
     job: Job,
     progress: Callable[[str], None] = lambda _: None,
-    optional: Collection[str] = (),
+    may_fail: Collection[str] = (),
+    foreign: Collection[str] = (),
+    failed: dict[str, str] | None = None,
 ) -> list[str]:
     """Run ordered steps on `frames`; return the messages they have for people.
 
     Parameters
     ----------
-    optional
-        Names of steps that are left out, with a message, when they fail; a third party's.
+    may_fail
+        Names of steps that are left out, with a message, when they fail, and those that need what they give with
+        them. What the user is to mend (an error that ends a command with another code than 70) is raised all the same.
+    foreign
+        Names of steps of a third party: they are given copies, and are left out whatever they raise.
+    failed
+        Receives the reason of each step that is left out.
     """
     messages: list[str] = []
+    failed = {} if failed is None else failed
+    lost: dict[str, str] = {}
     for step in steps:
-        progress(step.name)
-        try:
-            messages += _run_one(step, frames, job)
-        except GeoqaError as error:
-            if step.name not in optional:
-                raise
-            messages.append(f"the step {step.name!r} is left out: {error}")
+        address = next((a for a in _wants(step, ()) if a in lost or a.partition(".")[0] in lost), None)
+        if address is None:
+            progress(step.name)
+            try:
+                messages += _run_one(step, frames, job, step.name in foreign)
+                continue
+            except GeoqaError as error:
+                if step.name not in foreign and (step.name not in may_fail or not is_ours(error)):
+                    raise
+                failed[step.name] = guests.said(error).removeprefix(f"the step {step.name!r} failed: ")
+        else:
+            giver = lost.get(address) or lost[address.partition(".")[0]]
+            failed[step.name] = f"it needs {address}, which {giver!r} was to give"
+        lost.update(dict.fromkeys(step.gives, step.name))
+        messages.append(f"the step {step.name!r} is left out: {failed[step.name]}")
     return messages
 
 
-def _run_one(step: Analysis, frames: Frames, job: Job) -> tuple[str, ...]:
+def is_ours(error: Exception) -> bool:
+    """Return whether a fault is the program's, not one that its user is to mend."""
+    return error.exit_code == StepError.exit_code if isinstance(error, GeoqaError) else not isinstance(error, OSError)
+
+
+@contextlib.contextmanager
+def going_on(name: str, failed: dict[str, str]) -> Iterator[None]:
+    """Enter what fails in the body into `failed`, and go on; what its user is to mend is raised, a full disk too."""
     try:
-        result: object = step.run(frames.shown_to(step), job)
+        yield
+    except Exception as error:
+        if not is_ours(error):
+            raise
+        failed[name] = guests.said(error)
+
+
+def _run_one(step: Analysis, frames: Frames, job: Job, foreign: bool) -> tuple[str, ...]:
+    who = f"the step {step.name!r} failed"
+    try:
+        shown = frames.shown_to(step)
+        result = guests.call(lambda: _as_guest(step, shown, job)) if foreign else _result(step, step.run(shown, job))
+        frames.add(step, result.frames)
     except GeoqaError:
         raise
-    except (Exception, SystemExit) as error:  # a third party's code may fail in any way
-        raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
-    if not isinstance(result, Result):
-        given = type(result).__name__
-        raise StepError(f"the step {step.name!r} returned {given}, it must return a Result of frames by name.")
-    frames.add(step, result.frames)
+    except (Exception, SystemExit) as error:
+        raise StepError(f"{who}: {guests.said(error)}") from error
     return result.messages
+
+
+def _as_guest(step: Analysis, shown: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    result = step.run(guests.copied(shown), copy.deepcopy(job))
+    if not isinstance(result, Result):
+        raise StepError(f"it returned {type(result).__name__}, it must return a Result of frames by name")
+    return Result(guests.taken(result.frames), guests.messages(result.messages))
+
+
+def _result(step: Analysis, given: object) -> Result:
+    if not isinstance(given, Result):
+        raise StepError(
+            f"the step {step.name!r} returned {type(given).__name__}, it must return a Result of frames by name."
+        )
+    return given
 
 
 def _wants(step: Analysis, given: Collection[str]) -> tuple[str, ...]:

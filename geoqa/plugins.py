@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import json
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import Distribution, EntryPoint, entry_points
+from importlib.metadata import Distribution, EntryPoint, entry_points, version
 from typing import Any
 
+from geoqa import guests
 from geoqa.core import steps
 from geoqa.core.errors import Fault, PluginError, RecipeError
+from geoqa.core.params import Declared
 
 GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.readers": steps.Reader,
@@ -23,10 +28,19 @@ GROUPS: dict[str, type[steps.Step]] = {
     "geoqa.plots": steps.Plot,
     "geoqa.writers": steps.Writer,
 }
+#: What people call a step of each group.
+CALLED = dict(zip(GROUPS, ("reader", "analysis", "map layer", "plot", "writer"), strict=True))
+#: The format of the document of steps; its schema stands in `geoqa/schemas`.
+FORMAT = "geoqa-steps/1"
 #: What the name of a writer ends in; what stands before it is the word for `--also`.
 FILE = "-file"
+#: Kinds of a parameter.
+KINDS = {float, int, str, bool, tuple}
 #: The distribution whose names no other may take.
 OWN = "geoqa-survey"
+#: A frame, or a column of one; SQLite keeps some names for itself.
+_ADDRESS = re.compile(r"(?!gpkg_|sqlite_|rtree_|layer_styles)[a-z][a-z0-9_]{0,59}(\.[A-Za-z_]\w{0,59})?")
+_SUFFIX = re.compile(r"(\.[A-Za-z0-9_-]{1,20}){1,2}")
 
 
 @dataclass(frozen=True)
@@ -42,14 +56,19 @@ class Entry:
     def load(self) -> type[steps.Step]:
         """Return the step's class, or raise PluginError with every reason against it."""
         who = f"{self.name!r} ({self.group}, from {self.distribution})"
-        try:
-            loaded = self.point.load()
-        except (Exception, SystemExit) as error:  # a third party's module may fail in any way
-            raise PluginError(f"{who} did not load: {type(error).__name__}: {error}") from error
-        problems = problems_of(loaded, GROUPS[self.group], self.name)
+        loaded = self._called(self.point.load, f"{who} did not load")
+        problems = self._called(lambda: problems_of(loaded, GROUPS[self.group], self.name), f"{who} was refused")
         if problems:
-            raise PluginError(f"{who} was refused: {'; '.join(problems)}.")
+            raise PluginError(f"{who} was refused: {guests.one_line('; '.join(problems))}.")
         return loaded
+
+    def _called(self, work: Callable[[], Any], who: str) -> Any:
+        if self.distribution != OWN:
+            return guests.call(work, who, PluginError)
+        try:
+            return work()
+        except Exception as error:
+            raise PluginError(f"{who}: {guests.said(error)}") from error
 
 
 @dataclass(frozen=True)
@@ -94,6 +113,40 @@ class Catalogue:
         return [{"step": e.name, "group": e.group, "distribution": e.distribution, "version": e.version} for e in found]
 
 
+def document(found: Catalogue, name: str | None = None) -> dict[str, Any]:
+    """Return every installed step, or the one called `name`, as ``steps.schema.json`` in `geoqa/schemas` describes it.
+
+    Raises
+    ------
+    PluginError
+        If no step is called `name`.
+    """
+    chosen = None if name is None else found.find(name)
+    told = [
+        _told(entry, cls)
+        for group in GROUPS
+        for entry, cls in ((found.entries[group][key], cls) for key, cls in found.load_all(group).items())
+        if chosen is None or entry is chosen
+    ]
+    if chosen is not None and not told:
+        chosen.load()  # says why it cannot be used
+    return {"format": FORMAT, "geoqa": version(OWN), "steps": told, "refused": dict(found.refused)}
+
+
+def _told(entry: Entry, cls: type[steps.Step]) -> dict[str, Any]:
+    text = inspect.cleandoc(cls.__doc__ or "")
+    return {
+        "name": entry.name,
+        "kind": CALLED[entry.group],
+        "distribution": entry.distribution,
+        "version": entry.version,
+        "summary": " ".join(text.partition("\n\n")[0].split()),
+        "help": text,
+        **{key: list(getattr(cls, key, ())) for key in ("needs", "uses", "gives")},
+        "parameters": [parameter.as_record() for parameter in cls.parameters()],
+    }
+
+
 def catalogue() -> Catalogue:
     """Return what is installed, geoqa's own steps first, so that no other may take their names."""
     entries: dict[str, dict[str, Entry]] = {group: {} for group in GROUPS}
@@ -128,6 +181,33 @@ def configure(cls: type[steps.Step], tables: Any, where: str = "recipe") -> step
     return step
 
 
+def as_guest(cls: type[steps.Step], tables: Any) -> steps.Step:
+    """Return a third party's step, configured.
+
+    Raises
+    ------
+    RecipeError
+        As `configure`.
+    StepError
+        For whatever else it raises.
+    """
+    wrong: list[RecipeError] = []
+
+    def configured() -> steps.Step | None:
+        try:
+            step = configure(cls, tables)
+            json.dumps(steps.Step.as_record(step), allow_nan=False)  # what is no plain value cannot be recorded
+            return step
+        except RecipeError as error:
+            wrong.append(error)
+            return None
+
+    step = guests.call(configured)
+    if wrong or step is None:
+        raise wrong[0]
+    return step
+
+
 def _named(distribution: Distribution | None) -> tuple[str, str]:
     """Return the name and the version of a distribution."""
     return (distribution.name, distribution.version or "") if distribution else ("an unknown distribution", "")
@@ -146,11 +226,56 @@ def problems_of(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
         problems.append(f"it was written for step API {getattr(loaded, 'api', None)}, this is {steps.API}")
     if getattr(loaded, "name", None) != name:
         problems.append(f"it calls itself {getattr(loaded, 'name', None)!r}")
-    suffix = getattr(loaded, "suffix", ".")
-    if base is steps.Writer and not (name.endswith(FILE) and name != FILE and suffix.startswith(".")):
-        problems.append(f"a writer's name ends in {FILE} and its suffix starts with a dot")
     doc = vars(loaded).get("__doc__")
     # A dataclass without a docstring gets its own signature for one.
-    if not doc or doc.startswith(f"{loaded.__name__}("):
+    if not isinstance(doc, str) or not doc.strip() or doc.startswith(f"{loaded.__name__}("):
         problems.append("it has no docstring")
+    return problems + _undeclared(loaded, base) + _of_its_kind(loaded, base, name)
+
+
+def _undeclared(loaded: Any, base: type[steps.Step]) -> list[str]:
+    """Return which of the names that a step declares are of another kind than they must be."""
+    problems = []
+    for word in ("needs", "gives", "uses"):
+        told = getattr(loaded, word)
+        if not isinstance(told, tuple) or not all(isinstance(address, str) for address in told):
+            problems.append(f"its {word} is {told!r}, it must be a tuple of texts")
+        else:
+            wrong = [address for address in told if not _ADDRESS.fullmatch(address)]
+            problems += [
+                f"its {word} holds {address!r}, which is no address of a frame or a column" for address in wrong
+            ]
+            problems += [
+                f"its {word} holds {address!r} twice" for address in dict.fromkeys(told) if told.count(address) > 1
+            ]
+    problems += [
+        f"its {word} is no method" for word in sorted(base.__abstractmethods__) if not callable(getattr(loaded, word))
+    ]
+    if not problems:
+        # The base's own, whatever the step makes of the name; it raises what is wrong with a declaration.
+        parameters = Declared.parameters.__func__(loaded)  # type: ignore[attr-defined]
+        problems += [
+            f"its parameter {p.name} is of no kind that a recipe holds" for p in parameters if not set(p.types) <= KINDS
+        ]
+    return problems
+
+
+def _of_its_kind(loaded: Any, base: type[steps.Step], name: str) -> list[str]:
+    """Return what readers and writers declare otherwise than they must."""
+    problems = []
+    texts = ("suffixes",) if base is steps.Reader else ("libraries",) if base is steps.Writer else ()
+    for word in texts:
+        told = getattr(loaded, word)
+        if not isinstance(told, tuple) or not all(isinstance(text, str) for text in told):
+            problems.append(f"its {word} is {told!r}, it must be a tuple of texts")
+        elif word == "libraries" and not all(text.isidentifier() for text in told):
+            problems.append(f"its libraries are {told!r}, they must be names of packages")
+    if base is steps.Reader and not callable(loaded.sniff):
+        problems.append("its sniff is no method")
+    if base is steps.Writer:
+        suffix = loaded.suffix
+        if not (name.endswith(FILE) and name != FILE and isinstance(suffix, str) and _SUFFIX.fullmatch(suffix)):
+            problems.append(f"a writer's name ends in {FILE} and its suffix is a dot, then letters and digits")
+        if not isinstance(loaded.extra, str) or loaded.place not in ("", "plane", "earth"):
+            problems.append("a writer's extra is a text, its place plane, earth or empty")
     return problems

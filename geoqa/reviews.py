@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import claims, pipeline, plugins, reading, since, sources, standing
-from geoqa.core import geodesy, schema
-from geoqa.core.errors import Fault, GeoqaError, InputError, RecipeError
+from geoqa import pipeline, plugins, reading, since, sources, standing
+from geoqa.core import door, geodesy, schema
+from geoqa.core.errors import GeoqaError, InputError
 from geoqa.core.units import METRES_PER
 from geoqa.deliveries import Deliveries, refuse_stated
 from geoqa.figures import Plots
@@ -19,15 +19,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, Reader
+    from geoqa.core.steps import Analysis
 
 Progress = Callable[[str], None]
 #: Points with a receiver's log that the report plots.
 MOST_PLOTTED = 3
 #: What a review writes.
 FILES = (
-    "map.html", "report.html", "report.pdf", "review.gpkg", "points.csv", "run.json", "revisits.html", "revisits.gpx",
-    "revisits.csv",
+    "map.html", "report.html", "report.pdf", "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html",
+    "revisits.gpx", "revisits.csv",
 )  # fmt: skip
 
 
@@ -51,6 +51,8 @@ class Review:
         The files that were read, those of occupations first; writing never replaces one.
     layers
         The map layers as configured; without them those that are installed.
+    failed
+        What failed so far without the review, steps and files, and why; writing adds to it.
     """
 
     job: Job
@@ -60,6 +62,7 @@ class Review:
     record: Mapping[str, Any] = field(default_factory=dict)
     sources: tuple[Path, ...] = ()
     layers: MapLayers | None = None
+    failed: dict[str, str] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -79,7 +82,9 @@ class Review:
 
     @property
     def exit_code(self) -> int:
-        """0 when every point that is not single by plan may be delivered, 1 otherwise."""
+        """70 when anything failed, 0 when every point that is not single by plan may be delivered, 1 otherwise."""
+        if self.failed:
+            return GeoqaError.exit_code
         points = self.frames["points"]
         held = points[points["deliver"] == "no"]
         planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
@@ -89,7 +94,7 @@ class Review:
         """Return the summary as lines of text."""
         from geoqa.outputs import summary
 
-        return summary.lines(self.frames, self.accounts, self.messages, self.job)
+        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed)
 
     def write(
         self,
@@ -98,9 +103,10 @@ class Review:
         also: Iterable[str] = (),
         all_points: bool = False,
     ) -> list[Path]:
-        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if anything fails.
+        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if one is refused.
 
-        report.pdf is made where typst is installed.
+        report.pdf is made where typst is installed. Map, report, field sheet and further files that cannot be made
+        are left out: `failed` then says why, and the record with it.
 
         Further files that an earlier review wrote there are removed unless they are made again: they speak of
         other results.
@@ -131,6 +137,7 @@ class Review:
         from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
         from geoqa.outputs import geopackage, record, tables
+        from geoqa.outputs.styles import project
         from geoqa.readers import stored
 
         target = Path(folder)
@@ -138,17 +145,22 @@ class Review:
         refuse_loss(target, self.sources, deliveries.names())
         with folders.replacing(target, (*FILES, *stored.further_files(target))) as staging:
             progress("map.html")
-            self.write_map(staging / "map.html")
+            with pipeline.going_on("map.html", self.failed):
+                self.write_map(staging / "map.html")
             progress("report.html")
-            self.write_report(staging)
+            with pipeline.going_on("report.html", self.failed):
+                self.write_report(staging)
             progress("review.gpkg")
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
+            project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
             progress("points.csv")
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             progress("revisits.html")
-            field_files.write(staging, self.frames, self.job)
+            with pipeline.going_on("revisits.html", self.failed):
+                field_files.write(staging, self.frames, self.job)
+            also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made = self.run_record()
-            made["also"] = deliveries.write(staging, self.frames, self.job, progress)
+            made["also"] = also_made
             made["messages"] += deliveries.notes(self.frames["points"])
             made["inputs"] = since.recorded(made["inputs"], target)
             record.write(staging / "run.json", made)
@@ -160,11 +172,18 @@ class Review:
         from geoqa.outputs import folder as folders
         from geoqa.outputs import html_map
 
-        layers = self.layers or MapLayers.of(plugins.catalogue(), self.job)
-        drawings, notes = layers.draw(self.frames, self.job)
-        context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
+        def page(layers: MapLayers) -> str:
+            with door.visit(self.job.input.largest_mb):
+                drawings, notes = layers.draw(self.frames, self.job, self.failed)
+            notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
+            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
+            return html_map.build_map(drawings, context)
+
+        dropped: dict[str, str] = {}
+        text = (self.layers or MapLayers.of(plugins.catalogue(), self.job)).that_fit(page, dropped)
+        self.failed.update(dropped)
         with folders.replacing_file(Path(path)) as staging:
-            staging.write_text(html_map.build_map(drawings, context), encoding="utf-8")
+            staging.write_text(text, encoding="utf-8")
 
     def write_report(self, folder: Path) -> list[Path]:
         """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
@@ -172,21 +191,30 @@ class Review:
         from geoqa.outputs.plots import canvas
         from geoqa.outputs.report import build, paper, web
 
+        def pages(plots: Plots) -> dict[str, bytes]:
+            drawn = plots.draw(self.frames, self.job, failed=self.failed)[0]
+            document = build.document(self.frames, self.job, self.run_record(), drawn)
+            made = {"report.html": web.page(document).encode()}
+            return made | ({"report.pdf": paper.pdf(document)} if with_paper else {})
+
         few = {name: {"most": MOST_PLOTTED} for name in figures.OF_POINTS}
-        drawn = figures.figures(self.frames, self.job, few)[0] if canvas.is_installed() else []
-        document = build.document(self.frames, self.job, self.run_record(), drawn)
-        written = [folder / "report.html"]
-        written[0].write_text(web.page(document), encoding="utf-8")
-        if paper.is_installed():
-            written.append(folder / "report.pdf")
-            written[1].write_bytes(paper.pdf(document))
-        return written
+        plots = Plots.of(plugins.catalogue(), self.job, few) if canvas.is_installed() else Plots()
+        with_paper, made = paper.is_installed(), dict[str, bytes]()
+        with pipeline.going_on("report.pdf", self.failed):
+            made = plots.that_fit(pages, self.failed)
+        if not made:
+            with_paper = False
+            made = plots.that_fit(pages, self.failed)
+        for name, content in made.items():
+            (folder / name).write_bytes(content)
+        return [folder / name for name in made]
 
     def run_record(self) -> dict[str, Any]:
         """Return what run.json holds."""
         from geoqa.outputs import record
 
         return {
+            "format": schema.RUN_FORMAT,
             **self.record,
             "recipe": self.job.as_table(),
             "accounts": self.accounts,
@@ -194,6 +222,7 @@ class Review:
             "decisions": self._decisions(),
             "statements": record.statements(self.frames),
             "messages": list(self.messages),
+            "failed": [{"step": name, "reason": reason} for name, reason in self.failed.items()],
         }
 
     def _decisions(self) -> list[dict[str, Any]]:
@@ -235,18 +264,35 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core import assembly, corrections, experience, file_rules, meaning
+    from geoqa.core import corrections
+
+    job = corrections.with_names(_job(recipe), apply_shifts)
+    with door.visit(job.input.largest_mb):
+        return _reviewed(inputs, recipe, job, progress, since_folder, experience_as_of)
+
+
+def _reviewed(
+    inputs: Any,
+    recipe: Any,
+    job: Job,
+    progress: Progress,
+    since_folder: str | Path | None,
+    experience_as_of: str | None,
+) -> Review:
+    """Return the review of a job; see `review`."""
+    from geoqa.core import assembly, experience, file_rules, meaning
+    from geoqa.core.steps import Step
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
     from geoqa.readers import decisions as reviewer
 
-    job = corrections.with_names(_job(recipe), apply_shifts)
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
+    paths = paths or sources.of_recipe(job)
     sources.refuse_names(paths)
     paths, earlier = since.inputs(paths)
     earlier = earlier if since_folder is None else Path(since_folder)
     found = plugins.catalogue()
-    steps = _steps(found, job)
+    steps = pipeline.installed(found, job)
     layers = MapLayers.of(found, job)
     layers.refuse_stated(job)
     refuse_stated(found, job)
@@ -256,13 +302,9 @@ def review(
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
     tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     jobs = [file_rules.job_of(path, job) for path in paths]
-    readers = [_reader(found, path, own) for path, own in zip(paths, jobs, strict=True)]
-    read = list(zip(paths, readers, reading.read(readers, paths, jobs, progress), strict=True))
-    for path, reader, result in read:
-        reading.check(reader, path, result)
+    read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, jobs, progress), strict=True)]
     names = sources.distinct([path for path, _, _ in read])
-    hashes = [sources.sha256(path) for path in paths]
-    sources.refuse_copies(names, hashes)
+    sources.refuse_copies(names, [sources.sha256(path) for path in paths])
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -279,6 +321,7 @@ def review(
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    meaning.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     used: dict[str, Any] | None = None
     if "experience" in named:
@@ -290,12 +333,13 @@ def review(
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     steps = pipeline.possible(steps, frames)
-    optional = [step.name for step in steps if found.is_third_party(step.name)]
+    foreign = [step.name for step in steps if found.is_third_party(step.name)]
+    failed: dict[str, str] = {}
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
     kept = pipeline.Frames(frames)
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
-    messages += pipeline.run(steps, kept, job, progress, optional)
-    by_name = {reader.name: reader for reader in readers}
+    messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
+    by_name = {reader.name: reader for _, reader, _ in read}
     return Review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
@@ -303,14 +347,11 @@ def review(
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
         record={
             "inputs": [
-                {"file": name, "sha256": digest, "bytes": path.stat().st_size, "reader": reader.name, "path": str(path)}
-                for name, digest, (path, reader, _) in zip(names, hashes, read, strict=True)
+                {**sources.entry(name, path, reader.name), "path": str(path)}
+                for name, (path, reader, _) in zip(names, read, strict=True)
             ]
-            + [
-                {"file": path.name, "sha256": sources.sha256(path), "bytes": path.stat().st_size, "reader": kind}
-                for kind, path in named.items()
-            ],
-            "steps": [step.as_record() for step in (*by_name.values(), *steps, *layers.usable)],
+            + [sources.entry(path.name, path, kind) for kind, path in named.items()],
+            "steps": [Step.as_record(step) for step in (*by_name.values(), *steps, *layers.usable)],
             "versions": record.versions(),
             "shifts_applied": applied,
             "plugins": {"used": found.third_party(), "refused": found.refused},
@@ -319,6 +360,7 @@ def review(
         },
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
         layers=layers,
+        failed={**found.refused, **failed},
     )
 
 
@@ -390,43 +432,6 @@ def _named_files(job: Job) -> dict[str, Path]:
     named |= {"marks": marks} if isinstance(marks, str) else {}
     named |= job.canopy.files
     return {kind: job.beside(name) for kind, name in named.items() if name is not None}
-
-
-def _steps(found: plugins.Catalogue, job: Job) -> list[Analysis]:
-    """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
-    known = {name for group in plugins.GROUPS for name in found.names(group)}
-    faults = [
-        Fault(f"[step.{name}]", "no step of this name is installed.", "`geoqa steps` lists them.")
-        for name in job.steps
-        if name not in known
-    ]
-    if faults:
-        raise RecipeError.from_faults("The recipe sets parameters of unknown steps:", faults)
-    classes = found.load_all("geoqa.analysis")
-    own = [name for name in classes if not found.is_third_party(name)]
-    chosen = pipeline.order([plugins.configure(classes[name], job.steps) for name in own])  # type: ignore[misc]
-    waiting = {name: classes[name] for name in classes if name not in own}
-    # A third party's step may need another's: go round until no more fit.
-    while waiting:
-        before = len(waiting)
-        for name, cls in list(waiting.items()):
-            try:
-                chosen = pipeline.order([*chosen, plugins.configure(cls, job.steps)])  # type: ignore[list-item]
-            except GeoqaError as error:
-                if name in job.steps and isinstance(error, RecipeError):
-                    raise
-                found.refused[name] = str(error)
-            else:
-                found.refused.pop(name, None)
-                del waiting[name]
-        if len(waiting) == before:
-            break
-    return chosen
-
-
-def _reader(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
-    """Return the reader that claims the file most surely, configured."""
-    return plugins.configure(claims.reader(found, path), job.steps)  # type: ignore[return-value]
 
 
 def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:

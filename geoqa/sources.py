@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
+import glob
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+from geoqa.core import door
 from geoqa.core.errors import CallError, InputError
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
 
 
 def distinct(paths: Sequence[Path]) -> list[str]:
@@ -34,6 +39,57 @@ def refuse_names(paths: Sequence[Path]) -> None:
         seen[key] = path
 
 
+def of_recipe(job: Job) -> list[Path]:
+    """Return the files that the recipe names as `files` in ``[input]``, each pattern's in order of name.
+
+    Raises
+    ------
+    RecipeError
+        If it names none, a pattern finds none, or a file lies outside the recipe's folder unasked.
+    """
+    from geoqa.core.errors import Fault, RecipeError
+
+    stated = job.input.files
+    if not stated:
+        raise CallError(
+            'no input file was given and the recipe names none. Name files, or write files = ["*.csv"] under [input].'
+        )
+    folder = Path(job.folder or ".")
+    faults, found = [], dict[Path, None]()
+    for pattern in stated:
+        where = f"[input] files {pattern!r:.80}"
+        matched = _matched(folder, pattern)
+        inside = [path for path in matched if job.input.outside or _is_inside(path, folder)]
+        if not matched:
+            faults.append(Fault(where, f"finds no file in {folder}.", "Correct it; it is relative to the recipe."))
+        elif len(inside) < len(matched):
+            outer = next(path for path in matched if path not in inside)
+            remedy = "Move it there, or add outside = true."
+            faults.append(Fault(where, f"leads to {outer}, outside the recipe's folder.", remedy))
+        found |= dict.fromkeys(inside)
+    if faults:
+        raise RecipeError.from_faults("the files that the recipe names cannot be used:", faults)
+    return list(found)
+
+
+def _matched(folder: Path, pattern: str) -> list[Path]:
+    """Return the files that a pattern finds from a folder, in order of name; two stars are no more than one."""
+    # Path.glob knows neither ".." nor an absolute pattern.
+    whole = str(Path(glob.escape(str(folder))) / pattern)
+    try:
+        return [path for path in map(Path, sorted(glob.glob(whole))) if path.is_file()]  # noqa: PTH207
+    except (ValueError, OSError):
+        return []
+
+
+def _is_inside(path: Path, folder: Path) -> bool:
+    """Return whether a file lies in a folder, links followed: a recipe from elsewhere leads to none of our files."""
+    try:
+        return path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        return False
+
+
 def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
     """Raise CallError if two files hold the same: every occupation would count twice."""
     seen: dict[str, str] = {}
@@ -43,6 +99,11 @@ def refuse_copies(names: Sequence[str], hashes: Sequence[str]) -> None:
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, as hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    """Return the SHA-256 of what was read of a file, as hexadecimal digits."""
+    return door.seen(path).sha256
+
+
+def entry(name: str, path: Path, reader: str) -> dict[str, Any]:
+    """Return what the record of a review tells of a file that it read: `name` is what it goes by."""
+    found = door.seen(path)
+    return {"file": name, "sha256": found.sha256, "bytes": found.bytes, "reader": reader}

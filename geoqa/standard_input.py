@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+from geoqa.core.door import LARGEST_MB
 from geoqa.core.errors import CallError, InputError
 
 #: What the input is called in messages, frames and ``[[file]]``.
@@ -35,7 +35,11 @@ def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
     with tempfile.TemporaryDirectory(prefix="geoqa-") as folder:
         kept = Path(folder) / NAME
         with kept.open("wb") as file:
-            shutil.copyfileobj(sys.stdin.buffer, file)
+            while part := sys.stdin.buffer.read(1 << 20):
+                if file.tell() + len(part) > LARGEST_MB * 1e6:
+                    problem = f"is larger than {LARGEST_MB:g} MB. Save it as a file, and name that."
+                    raise InputError(f"- (standard input) {problem}")
+                file.write(part)
         if not kept.stat().st_size:
             raise InputError("- (standard input) is empty: nothing came in. Give a file, or what writes one before |.")
         yield tuple(kept if str(path) == "-" else path for path in paths)

@@ -17,9 +17,13 @@ if TYPE_CHECKING:
 def messages(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str]:
     """Return what a recipe, and what is installed, let a person know whatever the points are."""
     said = [f"step left out: {reason}" for reason in found.refused.values()]
-    said += geodesy.frame_said(job.site)
+    said += (
+        *geodesy.frame_said(job.site),
+        *geodesy.feet_said(job),
+        *(t for r in job.files for t in geodesy.feet_said(r.job)),
+    )
     if occupations["height_m"].isna().all():
-        said.append("the input has no heights: everything is judged horizontally only")
+        said.append("no row has a height that is used: position only, everything is judged horizontally")
     if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:
         said.append(
             "no requirement is stated: nothing can be delivered where the role has none of its own. Add [requirement] "

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from geoqa.core.errors import CallError
+from geoqa.core.errors import CallError, GeoqaError
 
 if TYPE_CHECKING:
     from geoqa.core.params import Parameter
@@ -111,3 +111,19 @@ def say(text: str, err: bool = False) -> None:
     from geoqa.outputs.text import display_text
 
     click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
+
+
+def tell_failed(failed: Mapping[str, str]) -> None:
+    """Say what failed, where a reader of the last lines sees it."""
+    from geoqa.outputs.summary import failures
+
+    for line in failures(failed)[:-1]:
+        say(line, err=True)
+
+
+def end_if_failed(failed: Mapping[str, str], before: Mapping[str, str]) -> None:
+    """End with 70 if anything failed that had not failed before."""
+    new = {name: reason for name, reason in failed.items() if before.get(name) != reason}
+    tell_failed(new)
+    if new:
+        raise SystemExit(GeoqaError.exit_code)

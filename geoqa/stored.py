@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa import pipeline
-from geoqa.core.errors import CallError
+from geoqa import pipeline, plugins
+from geoqa.core.errors import CallError, StepError
 from geoqa.reviews import Progress, Review, asked, refuse_loss
 
 if TYPE_CHECKING:
@@ -27,7 +27,12 @@ def load(folder: Path) -> Review:
     record = read_record(folder)
     job = read_job(folder, record)
     frames = read_frames(folder)
-    return Review(job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record)
+    failed = record.get("failed", ())
+    listed = [one for one in failed if isinstance(one, dict)] if isinstance(failed, list) else []
+    return Review(
+        job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record,
+        failed={str(one.get("step")): str(one.get("reason")) for one in listed},
+    )  # fmt: skip
 
 
 def deliver(
@@ -48,6 +53,11 @@ def deliver(
     -------
     tuple
         The files written, and what a person should know of them.
+
+    Raises
+    ------
+    StepError
+        If one could not be written; the others are.
     """
     from geoqa.outputs import folder as folders
     from geoqa.outputs import record
@@ -55,14 +65,19 @@ def deliver(
     review = load(folder)
     deliveries = asked(also, review.job, all_points)
     names = deliveries.names()
+    failed: dict[str, str] = {}
     refuse_loss(folder, (), names)
     also_before = review.record.get("also")
     listed = also_before if isinstance(also_before, list) else []
     before = [one for one in listed if isinstance(one, dict) and one.get("file") not in names]
     with folders.replacing(folder) as staging:
-        made = deliveries.write(staging, review.frames, review.job, progress)
+        made = deliveries.write(staging, review.frames, review.job, progress, failed)
         record.write(staging / "run.json", {**review.record, "also": [*before, *made]})
-    return [folder / name for name in names], deliveries.notes(review.frames["points"])
+    written = [folder / name for name, writer in names.items() if writer.name not in failed]
+    if failed:
+        told = "; ".join(f"{name}: {reason}" for name, reason in failed.items())
+        raise StepError(f"not written: {told}. Written: {', '.join(path.name for path in written) or 'nothing'}.")
+    return written, deliveries.notes(review.frames["points"])
 
 
 def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:
@@ -100,7 +115,10 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     kept = pipeline.Frames(
         {name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives}
     )
-    messages = pipeline.run([step], kept, review.job)
+    foreign, failed = [step.name] if plugins.catalogue().is_third_party(step.name) else [], dict[str, str]()
+    messages = pipeline.run([step], kept, review.job, foreign=foreign, failed=failed)
+    if failed:
+        raise StepError(failed[step.name])
     made = {address.partition(".")[0] for address in step.gives}
     with folders.replacing_file(out) as staging:
         geopackage.write(staging, {name: kept[name] for name in made}, review.job)

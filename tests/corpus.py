@@ -17,7 +17,7 @@ from pathlib import Path
 import sites
 from soundfiles import PLANE, catalogue
 
-from geoqa import reading, reviews
+from geoqa import reading
 from geoqa.core import assembly, compressed, schema
 from geoqa.core.errors import GeoqaError
 from geoqa.core.job import Job
@@ -38,9 +38,7 @@ def judge_reading(path: Path, job: Job, whole: bool = True, each_line: bool = Tr
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            reader = reviews._reader(catalogue(), path, job)
-            result = reader.read(path, job)
-            reading.check(reader, path, result)
+            ((reader, result),) = reading.read(catalogue(), [path], [job], lambda _: None)
     except GeoqaError as error:
         return _refusal(error)
     except Exception as error:
@@ -142,7 +140,7 @@ def sound_rows(folder: Path) -> tuple[ReadResult, Job]:
     """Return the rows of the plain site, read, and its job."""
     data, _ = sites.write(folder)
     job = job_from_table(PLANE)
-    return reviews._reader(catalogue(), data, job).read(data, job), job
+    return reading.read(catalogue(), [data], [job], lambda _: None)[0][1], job
 
 
 def with_lookup(job: Job) -> Job:

@@ -49,14 +49,14 @@ def angle(value: float, width: int, decimals: int) -> str:
     return f"{int(degrees):0{width}d}{minutes:0{3 + decimals}.{decimals}f}"
 
 
-def gga(epoch: Epoch, start: datetime = START, decimals: int = 7, talker: str = "GN") -> str:
+def gga(epoch: Epoch, start: datetime = START, decimals: int = 7, talker: str = "GN", up_decimals: int = 4) -> str:
     lat, lon = LAT + epoch.n / NORTH_M, LON + epoch.e / EAST_M
     at = clock(start + timedelta(seconds=epoch.s))
     if epoch.quality == 0:
         return sentence(f"{talker}GGA,{at},,,,,0,00,99.9,,M,,M,,")
     return sentence(
         f"{talker}GGA,{at},{angle(lat, 2, decimals)},{'S' if lat < 0 else 'N'},"
-        f"{angle(lon, 3, decimals)},{'W' if lon < 0 else 'E'},{epoch.quality},15,0.8,{120 + epoch.u:.4f},M,"
+        f"{angle(lon, 3, decimals)},{'W' if lon < 0 else 'E'},{epoch.quality},15,0.8,{120 + epoch.u:.{up_decimals}f},M,"
         "14.2000,M,1.0,0123"
     )
 
@@ -73,11 +73,13 @@ def gst(epoch: Epoch, sigmas=(0.01, 0.01, 0.02), ellipse=None, start: datetime =
     return sentence(f"GNGST,{at},0.1,{major:.3f},{minor:.3f},{azimuth:.1f},{n:.3f},{e:.3f},{u:.3f}")
 
 
-def log(epochs, *, precision=None, dated=True, end="\r\n", start: datetime = START, decimals: int = 7) -> bytes:
+def log(
+    epochs, *, precision=None, dated=True, end="\r\n", start: datetime = START, decimals: int = 7, up_decimals: int = 4
+) -> bytes:
     """Return a log of epochs: GGA, GST where a precision is given, RMC where it is dated."""
     lines = []
     for epoch in epochs:
-        lines.append(gga(epoch, start, decimals))
+        lines.append(gga(epoch, start, decimals, up_decimals=up_decimals))
         lines += [gst(epoch, precision, start=start)] if precision and epoch.quality else []
         lines += [rmc(epoch, start)] if dated else []
     return "".join(line + end for line in lines).encode("latin-1")

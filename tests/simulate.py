@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.signal import lfilter
 
 MOST = 4  # occupations a point
 DAY_S = 86_400
@@ -105,6 +106,10 @@ class Choices:
     shift_m: tuple[float, float] = (0.05, 0.20)
     typo_rate: float = 0.002  # occupations: half of them the antenna height, half two digits of the height swapped
     typo_antenna_m: float = 0.1
+    # Errors that all points share for half an hour, such as the troposphere's: standard deviation, e-folding time.
+    drift_h_m: float = 0.0
+    drift_v_m: tuple[float, float] = (0.0, 0.0)  # drawn for each site
+    drift_efold_s: float = 36 * 60
     missing_precision: float = 0.0
     missing_time: float = 0.0
     missing_base: float = 0.0
@@ -485,7 +490,21 @@ def _bases(ground: _Ground, dice: _Dice, start: np.ndarray) -> tuple[np.ndarray,
     error = rng.normal(size=(count, 3)) * np.array([choices.base_h_m, choices.base_h_m, choices.base_v_m])
     shift = rng.uniform(*choices.shift_m, count)[:, None] * _directions(rng, count)
     shifted = rng.random(count) < choices.shift_rate
-    return setup, (error + shift * shifted[:, None])[setup], shifted[setup]
+    return setup, (error + shift * shifted[:, None])[setup] + _drift(choices, dice, start), shifted[setup]
+
+
+def _drift(choices: Choices, dice: _Dice, start: np.ndarray) -> np.ndarray:
+    """Return what all points share at a time, (n, MOST, 3) metres: a first-order process, a value each minute."""
+    rng = dice("drift")
+    up = rng.uniform(*choices.drift_v_m)
+    size = np.array([choices.drift_h_m, choices.drift_h_m, up])
+    if not size.any():
+        return np.zeros((*start.shape, 3))
+    minutes = int(start.max()) // 60 + 1
+    rho = np.exp(-60 / choices.drift_efold_s)
+    push = rng.normal(size=(minutes, 3)) * np.sqrt(1 - rho**2)
+    push[0] /= np.sqrt(1 - rho**2)
+    return (lfilter([1.0], [1.0, -rho], push, axis=0) * size)[start // 60]
 
 
 def _directions(rng: np.random.Generator, n: int) -> np.ndarray:

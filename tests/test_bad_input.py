@@ -222,7 +222,7 @@ FILES = {
     "binary without NUL": (bytes(range(1, 32)) * 200, "is binary"),
     "PNG": (b"\x89PNG\r\n\x1a\n" + b"x" * 100, "is a PNG image, not a text table"),
     "spreadsheet": (b"PK\x03\x04" + b"x" * 100, "is no spreadsheet or a damaged one"),
-    "database": (b"SQLite format 3\0", "is damaged or cut off (file is not a database)"),
+    "database": (b"SQLite format 3\0", "is damaged or cut off. Export it again"),
     "UTF-16 without mark": (BODY.encode("utf-16-le"), "UTF-16 without its byte-order mark"),
     "UTF-32": (BODY.encode("utf-32"), "UTF-32"),
     "NUL in a name": (BODY.replace("A1", "A\0").encode(), "holds NUL bytes"),
@@ -696,3 +696,19 @@ def test_a_recipe_that_is_a_pipe_does_not_hang(place, call):
     code, _, error = call("review", place / "occupations.csv", "-r", place / "pipe.toml", "-o", place / "out")
     assert code == 2
     assert "is a pipe or a device" in error
+
+
+def test_points_that_no_plane_holds_together_are_refused_by_name(tmp_path):
+    recipe = (
+        sites.RECIPE.replace("EPSG:2193", "EPSG:4167").replace("NZVD2016", "ellipsoidal")
+        .replace('easting = "E"', 'longitude = "E"').replace('northing = "N"', 'latitude = "N"')
+        .replace('unit = "m"', 'unit = "m"\nangle = "dd"')
+    )  # fmt: skip
+    places = {"P1": (0, -40), "P2": (0.001, -40), "P3": (0.002, -40), "Far": (90, 0)}
+    rows = tuple(
+        f"{name},{lon},{lat},100.000,0.010,0.015,2026-02-02T0{8 + k}:00:00Z,i{k}{name},B{k}"
+        for name, (lon, lat) in places.items() for k in (0, 1)
+    )  # fmt: skip
+    data, toml = sites.write(tmp_path, rows, recipe)
+    with pytest.raises(InputError, match=r"2 of 8 rows lie a quarter .* occupations.csv:8, point 'Far', longitude 90"):
+        geoqa.review(data, toml)

@@ -14,9 +14,9 @@ import sites
 from lxml import etree
 
 import geoqa
-from geoqa import deliveries, plugins, reviews
+from geoqa import deliveries, plugins, reviews, stored
 from geoqa.cli import main
-from geoqa.core.errors import CallError, OutputError, RecipeError
+from geoqa.core.errors import CallError, OutputError, RecipeError, StepError
 from geoqa.core.steps import Writer
 from geoqa.deliveries import Deliveries
 from geoqa.outputs import geopackage
@@ -282,10 +282,19 @@ def with_broken(monkeypatch):
     monkeypatch.setattr(plugins, "catalogue", lambda: found)
 
 
-def test_a_writer_that_fails_is_named_and_nothing_is_written(tmp_path, review, with_broken):
-    with pytest.raises(OutputError, match=r"delivered\.csv cannot be written: ZeroDivisionError: planted"):
-        review.write(tmp_path / "out", also=["broken"])
-    assert not (tmp_path / "out").exists()
+def test_a_writer_that_fails_is_named_and_all_else_is_written(tmp_path, review, with_broken):
+    review = replace(review, failed={})
+    written = review.write(tmp_path / "out", also=["broken", "kml"])
+    assert review.failed == {"broken-file": "ZeroDivisionError: planted"}
+    assert review.exit_code == 70
+    names = {path.name for path in written}
+    assert {"map.html", "points.csv", "run.json", "delivered.kml"} <= names
+    assert "delivered.csv" not in names
+    record = json.loads((tmp_path / "out/run.json").read_text(encoding="utf-8"))
+    assert record["failed"] == [{"step": "broken-file", "reason": "ZeroDivisionError: planted"}]
+    with pytest.raises(StepError, match=r"not written: broken-file: .*planted. Written: delivered.gpx"):
+        stored.deliver(tmp_path / "out", ["broken", "gpx"])
+    assert (tmp_path / "out/delivered.gpx").exists()
 
 
 def test_two_formats_may_not_write_one_file(review, with_broken):

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from geoqa import plugins
-from geoqa.core.errors import StepError
+from geoqa.core.errors import CallError, StepError
 from geoqa.core.figure import Figure
 from geoqa.core.steps import Plot, param
 from geoqa.figures import Plots
@@ -34,7 +34,8 @@ class Moss(Plot):
     def draw(self, frames, job):
         return {
             "good": lambda: (figure(),), "none": lambda: (), "text": lambda: "<svg/>", "raise": lambda: 1 / 0,
-            "twice": lambda: (figure(), figure("Moss")), "hostile": lambda: (figure(svg="<svg><script/></svg>"),),
+            "call": refuse, "twice": lambda: (figure(), figure("Moss")),
+            "hostile": lambda: (figure(svg="<svg><script/></svg>"),),
         }[self.answer]()  # fmt: skip
 
 
@@ -43,6 +44,10 @@ class Lichen(Moss):
     """Draw under the name of a figure that is taken."""
 
     name = "lichen-plot"
+
+
+def refuse():
+    raise CallError("no such point")
 
 
 FRAMES = {"points": pd.DataFrame({"point": ["A"]})}
@@ -60,16 +65,21 @@ def test_a_third_party_plot_that_fails_is_left_out_with_the_reason(answer, words
     assert "'moss-plot' is left out" in notes[0] and words in notes[0]
 
 
-def test_geoqas_own_fails_loudly():
-    with pytest.raises(ZeroDivisionError):
-        Plots((Moss(answer="raise"),)).draw(FRAMES, sample.job())
+def test_geoqas_own_is_left_out_too_and_told_unless_its_user_is_to_mend_it():
+    failed = {}
+    drawn, notes = Plots((Moss(answer="raise"), Lichen())).draw(FRAMES, sample.job(), failed=failed)
+    assert [one.name for one in drawn] == ["moss"]
+    assert failed == {"moss-plot": "ZeroDivisionError: division by zero"}
+    assert "'moss-plot' is left out" in notes[0]
+    with pytest.raises(CallError):
+        Plots((Moss(answer="call"),)).draw(FRAMES, sample.job())
 
 
 def test_a_name_that_is_taken_and_frames_that_are_missing():
     plots = Plots((Moss(), Lichen()), frozenset({"lichen-plot"}))
     drawn, notes = plots.draw(FRAMES, sample.job())
     assert [one.name for one in drawn] == ["moss"]
-    assert notes == ["the plot 'lichen-plot' is left out: StepError: the name 'moss' of a figure is taken."]
+    assert notes == ["the plot 'lichen-plot' is left out: the name 'moss' of a figure is taken."]
     assert plots.draw({}, sample.job())[1][0] == "the plot 'moss-plot' is left out: the review has no points"
 
 

@@ -45,32 +45,6 @@ def test_sound_files_are_read_and_damaged_ones_read_or_refused(tmp_path, seed):
     assert sum(counts.values()) == 20
 
 
-@pytest.mark.parametrize("kind", soundfiles.BESIDE)
-def test_damaged_tables_beside_the_recipe_are_read_or_refused(tmp_path, kind):
-    result, job = corpus.sound_rows(tmp_path)
-    job = corpus.with_lookup(job) if kind == "lookup" else job
-    path = tmp_path / f"{kind}.csv"
-
-    def judge(content):
-        path.write_bytes(content)
-        return corpus.judge_beside(kind, path, result, job)
-
-    assert judge(soundfiles.BESIDE[kind]) == "read"
-    counts = answers(judge, damage.mutants(soundfiles.BESIDE[kind], 100, random.Random(damage.SEED)))
-    assert counts["read"] and counts["refused"]
-
-
-def test_damaged_recipes_are_read_or_refused(tmp_path):
-    path = tmp_path / "site.toml"
-
-    def judge(content):
-        path.write_bytes(content)
-        return corpus.judge_recipe(path)
-
-    counts = answers(judge, damage.mutants(sites.RECIPE.encode(), 150, random.Random(damage.SEED)))
-    assert counts["read"] and counts["refused"]
-
-
 @pytest.mark.parametrize("suffix", [".csv", ".xml", ".geojson", ".xlsx"])
 def test_files_hostile_from_end_to_end(tmp_path, suffix):
     job, path = job_from_table(soundfiles.PLANE), tmp_path / f"hostile{suffix}"

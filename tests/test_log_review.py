@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import gzip
+import tomllib
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import logs
+import numpy as np
 import pytest
 from logs import START, Epoch, stay, walk
 
@@ -14,6 +17,8 @@ import geoqa
 from geoqa import stored
 from geoqa.cli import main
 from geoqa.core.errors import InputError, RecipeError
+from geoqa.outputs.field import sheet
+from geoqa.outputs.report import client
 from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.nmea import NmeaReader
 from geoqa.readers.recipe import job_from_table
@@ -246,6 +251,7 @@ def test_a_recipe_is_proposed_that_asks_for_what_must_be_stated(write, capsys):
     assert main(["recipe", str(write("crew.nmea", MORNING))]) == 0
     said = capsys.readouterr().out
     assert 'crs = "?"' in said and "date" not in said
+    assert tomllib.loads(said)["site"]["timezone"] == "?"
     assert main(["recipe", str(write("bare.nmea", logs.log(MORNING, dated=False)))]) == 0
     assert 'date = "?"' in capsys.readouterr().out
 
@@ -287,3 +293,115 @@ def test_hostile_text_of_a_log_reaches_no_output(tmp_path, write):
     row = review.frames["set_aside"]["row"].iloc[0]
     assert row.isprintable() and row.isascii()
     assert "{{7*7}}" not in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+
+
+def test_times_are_told_by_the_site_s_clocks_and_where_nobody_says_which_utc_is_said(write):
+    path = write("crew.nmea", [*MORNING, *LATER])
+    untold = geoqa.review(path, logs.SITE)
+    assert sum("times are told in UTC, for the recipe names no time zone" in text for text in untold.messages) == 1
+    there = geoqa.review(path, {**logs.SITE, "site": {**logs.SITE["site"], "timezone": "Pacific/Auckland"}})
+    assert not any("UTC" in text for text in there.messages)
+    sheets = [sheet.build(one.frames["revisits"], one.frames["occupations"], one.job) for one in (untold, there)]
+    assert "imes are in UTC." in sheets[0] and "imes are in the time zone Pacific/Auckland." in sheets[1]
+    # 120 s after the start of the first log, in UTC and thirteen hours ahead of it.
+    ended = [START + timedelta(seconds=3680), START + timedelta(seconds=3680, hours=13)]
+    for text, at in zip(sheets, ended, strict=True):
+        assert f"data up to {at:%a} {at.day} {at:%b %Y %H:%M}" in text
+
+
+# Coarse heights widen what is expected of them; they are never dropped. What is not judged is said where people look.
+
+HEIGHTS = {
+    **logs.SITE,
+    "site": {"name": "Logs", "crs": "EPSG:2193", "height": "ellipsoidal"},
+    "tolerance": {"horizontal_m": 0.05, "vertical_m": 0.08},
+    "requirement": {"horizontal_m": 0.10, "vertical_m": 0.15, "judge": "hv"},
+    "step": {"nmea": {"antenna_height_m": 2.0}},
+}
+
+
+def visits_apart(write, up_m, up_decimals, recipe):
+    """Return the review of one place logged in two files, two hours apart and `up_m` apart in height."""
+    paths = []
+    for k, t in enumerate((0, 7200)):
+        stop = [*stay(t, t + 15, A, 5), *stay(t + 15, t + 90, A, seed=k)]
+        raised = [replace(epoch, u=epoch.u + k * up_m + 0.03) for epoch in stop]
+        paths.append(write(f"v{k}.nmea", raised, precision=(0.011, 0.009, 0.019), up_decimals=up_decimals))
+    return geoqa.review(paths, recipe)
+
+
+@pytest.mark.parametrize("up_decimals", [4, 1])
+def test_logs_apart_in_height_are_in_conflict_however_coarsely_heights_are_written(write, up_decimals):
+    point = by_point(visits_apart(write, 0.27, up_decimals, HEIGHTS)).iloc[0]
+    assert (point["status_h"], point["status"], point["deliver"]) == ("confirmed", "conflict", "no")
+    assert point["worst_vertical_m"] == pytest.approx(0.27, abs=0.06)
+
+
+def test_a_coarse_step_widens_the_guard_and_the_uncertainty_and_the_height_is_judged(write):
+    review = visits_apart(write, 0.0, 1, HEIGHTS)
+    rows = review.frames["occupations"]
+    assert rows["height_m"].notna().all() and set(rows["resolution_v_m"]) == {0.1}
+    assert (rows["sigma_u_m"] >= 0.1 / 12**0.5 - 1e-12).all()
+    assert (rows["sigma_e_m"] < 0.02).all()
+    assert review.frames["points"]["status_v"].tolist() == ["confirmed"]
+    said = " ".join(review.messages)
+    assert "heights are written to 0.1 m, coarser than the tolerance of 0.08 m: they are judged with" in said
+    assert "not judged" not in said and "no heights" not in said
+    # One fix whose heights jump between two steps is one solution.
+    assert "solutions" not in said
+
+
+@pytest.mark.parametrize("how", ["by the recipe", "no height of the antenna", "left out of the log", "nobody has one"])
+def test_position_only_is_said_wherever_people_look(write, tmp_path, how):
+    recipe = {**HEIGHTS, "requirement": {"horizontal_m": 0.10, "judge": "h"}} if how == "by the recipe" else {**HEIGHTS}
+    if how in ("no height of the antenna", "left out of the log"):
+        recipe["step"] = {"nmea": {"antenna_height_m": 2.0, "heights": False} if how.startswith("left") else {}}
+    if how == "nobody has one":
+        table = tmp_path / "plan.csv"
+        table.write_text(
+            "Mark,E,N,s,Init,T\nA,1600000.000,5400000.000,0.011,k1,2026-02-09T01:00:00Z\n"
+            "A,1600000.007,5400000.004,0.009,k2,2026-02-09T04:00:00Z\n"
+        )
+        columns = {"point": "Mark", "easting": "E", "northing": "N", "precision_h": "s", "initialization": "Init"}
+        stated = {"unit": "m", "precision": "sigma", "initialization": "column", "columns": {**columns, "start": "T"}}
+        review = geoqa.review(table, {**recipe, "match": {"by": "name"}, "input": stated, "step": {}})
+    else:
+        review = visits_apart(write, 0.27, 4, recipe)
+    assert review.frames["points"]["status"].tolist() == ["confirmed"]
+    assert review.frames["points"]["deliver_reason"].astype(str).str.contains("position only").all()
+    first_screen = "\n".join(review.summary()[:12])
+    assert "Position only: heights are not judged" in first_screen
+    review.write_map(tmp_path / "map.html")
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    assert "Position only: heights are not judged" in page[page.index("<header") : page.index("</header>")]
+    first_page = client.sections(review.frames, review.job)[0]
+    assert "Position only: heights are not judged" in str(first_page)
+    assert "the input has no heights" not in " ".join(review.messages)
+
+
+def test_both_axes_judged_is_nothing_to_say(write):
+    review = visits_apart(write, 0.0, 4, HEIGHTS)
+    assert review.frames["points"]["deliver_reason"].astype(str).tolist() == ["confirmed, meets the requirement"]
+    assert "only" not in "\n".join(review.summary()[:12])
+
+
+def test_the_step_that_a_log_lies_on_counts_and_not_its_digits(write):
+    """Altitudes on tenths written with three decimals, and degrees that were numbers of single precision."""
+    epochs = [*stay(0, 15, A, 5), *stay(15, 90, A, noise=0.03), *walk(90, 140, A, B), *stay(140, 200, B, noise=0.03)]
+    rounded = [replace(epoch, u=round(epoch.u, 1)) for epoch in epochs]
+    result = read_all([write("tenths.nmea", rounded)], HEIGHTS, antenna_height_m=2.0)[0]
+    assert set(result.frames["occupations"]["resolution_v_m"]) == {0.1}
+    assert any("its heights lie on steps of 0.1 m though four decimals are written" in text for text in result.messages)
+
+    def single(value, base, per_degree):
+        return float((np.float32(base + value / per_degree).astype(float) - base) * per_degree)
+
+    bare = [
+        replace(epoch, e=single(epoch.e, logs.LON, logs.EAST_M), n=single(epoch.n, logs.LAT, logs.NORTH_M))
+        for epoch in epochs
+    ]
+    result = read_all([write("single.nmea", bare)], HEIGHTS)[0]
+    step_m = 2.0**-16 * logs.EAST_M  # of longitudes between 128 and 256 degrees
+    assert result.frames["occupations"]["resolution_h_m"].to_numpy() == pytest.approx(step_m, rel=0.01)
+    fine = read_all([write("fine.nmea", epochs)], HEIGHTS)[0]
+    assert not any("lie on steps" in text for text in fine.messages)

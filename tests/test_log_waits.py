@@ -77,7 +77,7 @@ def test_waits_by_class_as_laid_down(reviewed):
         in said
     )
     assert "in the open, until a fix holds: wait" in said
-    assert "dense conifer and open (p = 0.0" in said or "dense conifer and open (p below" in said
+    assert "dense conifer and open (p = 0.0" in said or "dense conifer and open (p < " in said
     assert "over the whole site" not in said
 
 

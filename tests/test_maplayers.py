@@ -80,4 +80,4 @@ def test_parameters_that_do_not_fit_are_told_when_drawn_and_refused_where_the_re
     with pytest.raises(RecipeError, match="width_m"):
         layers.refuse_stated(stated)
     layers.refuse_stated(job())
-    assert layers.draw({}, stated)[1][0].startswith("the map layer 'moss' is left out: RecipeError")
+    assert layers.draw({}, stated)[1][0].startswith("the map layer 'moss' is left out: The parameters")

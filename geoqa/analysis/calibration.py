@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.analysis import priors
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import counted
+from geoqa.core.units import counted, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -151,9 +151,10 @@ def _worse_rows(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
 def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets) -> tuple[str, ...]:
     """Return what shifts explain of the pairs, and the rate of wrong fixes with and without it."""
     site, said = classes.iloc[0], []
-    rate = f"{site['wrong_fix_rate']:.1%}"
+    rate = share(site["wrong_fix_rate"])
     if site["explained"]:
-        before = "" if first is None else f", {first['wrong_fix_rate'].iloc[0]:.1%} were none taken off"
+        before = "" if first is None else share(first["wrong_fix_rate"].iloc[0])
+        before = f", {before} were none taken off" if before not in ("", rate) else ""
         said.append(
             f"{site['explained']} of {counted(int(site['pairs']), 'pair')} of different visits lie across a shift and "
             f"enter with its offset taken off: {rate} of the fixes are wrong{before}"
@@ -163,6 +164,6 @@ def _told(classes: pd.DataFrame, first: pd.DataFrame | None, explained: Offsets)
         said.append(
             f"{counted(single, 'single find')} of the search for shifts (another point's name, a moved mark) may be "
             f"wrong fixes and count as that: {rate} of the fixes are wrong, "
-            f"{site['wrong_fix_rate_without']:.1%} without; the worse is used"
+            f"{share(site['wrong_fix_rate_without'])} without; the worse is used"
         )
     return tuple(said)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 FEWEST = 3  # cells of an effect
+#: Degrees of freedom that the expected scatter of cells counts for beside their own.
+WORTH = 4.0
 
 
 @dataclass(frozen=True)
@@ -112,5 +114,8 @@ def common(cells: Cells) -> Effect | None:
     value = (d * weight[:, None])[sound].sum(axis=0) / weight[sound].sum()
     left = (((d - value) ** 2).sum(axis=1) * weight)[sound].sum() / (k * (sound.sum() - 1))
     nearer = ((d - value) ** 2).sum(axis=1) < (d**2).sum(axis=1)
-    # Few cells tell their own scatter badly: it is not taken to be better than expected.
-    return Effect(value, max(float(left), 1.0) / float(weight[sound].sum()), int(sound.sum()), float(nearer.mean()))
+    # Few cells tell their own scatter badly: the expected one counts like some more. It is no floor, since what many
+    # cells have in common may have widened the calibration that it comes from.
+    freedom = k * (sound.sum() - 1.0)
+    scatter = (WORTH + freedom * float(left)) / (WORTH + freedom)
+    return Effect(value, float(scatter / weight[sound].sum()), int(sound.sum()), float(nearer.mean()))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.control_contracts import NO_BASE, NO_DAY, YES
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import length
+from geoqa.core.units import counted, length
 
 if TYPE_CHECKING:
     import numpy as np
@@ -47,7 +47,7 @@ class CheckLog(Analysis):
         from geoqa.analysis import check_shots
 
         occupations, classes = frames["occupations"], frames["classes"]
-        setup, table = check_shots.setups(occupations, job.input.timezone)
+        setup, table = check_shots.setups(occupations, job)
         found = check_shots.shots(occupations, classes, setup, job)
         shape = float(np.nan_to_num(classes["core_shape"].iloc[0], nan=np.inf)) if len(classes) else np.inf
         log = pd.concat([table, check_shots.drift(found, len(table), shape)], axis=1)
@@ -81,7 +81,7 @@ def _words(log: pd.DataFrame, beyond: np.ndarray, moved: np.ndarray, job: Job) -
             said.append("no check shot")
             continue
         where = " and ".join(word for word, met in (("start", row.at_start), ("end", row.at_end)) if met == YES)
-        text = f"{row.checks} check shot{'s' * (row.checks > 1)}" + (f", near the {where}" if where else "")
+        text = counted(row.checks, "check shot") + (f", near the {where}" if where else "")
         if row.horizontal_m == row.horizontal_m:
             height = "" if row.du_m != row.du_m else f", {length(row.du_m, up)} up"
             chance = "beyond tolerance" if far else "more than chance" if drifts else "no more than chance"

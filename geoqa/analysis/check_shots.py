@@ -10,6 +10,7 @@ import pandas as pd
 
 from geoqa.analysis import against, known, spread, tolerance, usage
 from geoqa.analysis.rows import codes_of, is_direct, seconds
+from geoqa.core import clock
 from geoqa.core.control import CHECKING_ROLES
 from geoqa.core.control_contracts import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES
 
@@ -55,16 +56,12 @@ class Shots:
     guard: Array
 
 
-def days(start: pd.Series, zone: str | None) -> pd.Series:
-    """Return the day of each time as text, in a time zone where one is stated."""
-    try:
-        local = start.dt.tz_convert(zone or "UTC")
-    except (ValueError, KeyError, TypeError):  # a zone as other readers write it: days then change at midnight UTC
-        local = start
-    return local.dt.strftime("%Y-%m-%d").astype("str").where(start.notna(), NO_DAY)
+def days(start: pd.Series, job: Job) -> pd.Series:
+    """Return the day of each time as text, by the job's clocks."""
+    return clock.local(start, job).dt.strftime(clock.DAY).astype("str").where(start.notna(), NO_DAY)
 
 
-def setups(occupations: pd.DataFrame, zone: str | None) -> tuple[Index, pd.DataFrame]:
+def setups(occupations: pd.DataFrame, job: Job) -> tuple[Index, pd.DataFrame]:
     """Return the number of each row's day and base set-up, -1 for rows that measure nothing, and their table.
 
     Returns
@@ -78,7 +75,7 @@ def setups(occupations: pd.DataFrame, zone: str | None) -> tuple[Index, pd.DataF
     rows = occupations.iloc[measured]
     keyed = pd.DataFrame(
         {
-            "day": days(rows["start_utc"], zone).to_numpy(),
+            "day": days(rows["start_utc"], job).to_numpy(),
             "base": rows["base"].astype("str").where(rows["base"].notna(), NO_BASE).to_numpy(),
             "start_utc": rows["start_utc"].array,
             "end_utc": rows["end_utc"].fillna(rows["start_utc"]).array,

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.analysis.levels import Level
+    from geoqa.analysis.rows import Rows
     from geoqa.core.job import Job
 
 
@@ -59,7 +60,10 @@ class Combination(Analysis):
         plan = np.isin(use, usage.IN_POSITION)
         mean, cov = _mean(data.horizontal.only(plan), n, data.typical_h, self.weights)
         high = np.isin(use, usage.IN_HEIGHT) & data.has_height
+        for axis in range(2):  # visits to one place round to the same number: no mean is finer than that
+            cov[:, axis, axis] = _at_least(cov[:, axis, axis], _rounding(occupations, rows, "h", plan))
         up, var_u = _mean(data.vertical.only(high), n, data.typical_v, self.weights)
+        var_u[:, 0, 0] = _at_least(var_u[:, 0, 0], _rounding(occupations, rows, "v", high))
         both = rows.at[plan & high]
         cov_eu, cov_nu = (
             _correlation(occupations.iloc[both], name, sigma, rows.point[plan & high], n)
@@ -87,6 +91,21 @@ class Combination(Analysis):
         at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
         keyed = points[["point"]].assign(**{name: values[at] for name, values in columns.items()})
         return Result({"points": keyed})
+
+
+def _at_least(variance: np.ndarray, floor: np.ndarray) -> np.ndarray:
+    """Return variances, none below its floor; what is not known stays so."""
+    import numpy as np
+
+    return np.where(floor > variance, floor, variance)
+
+
+def _rounding(occupations: pd.DataFrame, rows: Rows, axis: str, used: np.ndarray) -> np.ndarray:
+    """Return the variance that the finest step of each point's used rows leaves, step^2 / 12; shape (points,)."""
+    from geoqa.core import groups
+
+    step = rows.take(occupations[f"resolution_{axis}_m"])[used]
+    return groups.largest(-step, rows.point[used], len(rows.names)) ** 2 / 12
 
 
 def _correlation(used: pd.DataFrame, name: str, sigma: str, point: np.ndarray, n: int) -> np.ndarray:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core.control_contracts import CHECK, COPIED
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import length
+from geoqa.core.units import counted, length, p_value
 
 if TYPE_CHECKING:
     import numpy as np
@@ -188,8 +188,8 @@ def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, B
 
 def _shared(what: str, found: Bias, off: str) -> str:
     return (
-        f"against {found.n} control point{'s' * (found.n > 1)} the {what} is off by {off} in the mean, more than "
-        f"chance (p = {found.p:.2g}): an error that all occupations share, such as the base's coordinate, "
+        f"against {counted(found.n, 'control point')} the {what} is off by {off} in the mean, more than "
+        f"chance ({p_value(found.p)}): an error that all occupations share, such as the base's coordinate, "
         f"the antenna height, the datum or the localization"
     )
 

@@ -44,13 +44,15 @@ class Delivery(Analysis):
     The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
     fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
     itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
-    together: a coordinate that rests on them waits until the shift is settled.
+    together: a coordinate that rests on them waits until the shift is settled. Where one of two halves of the work is
+    off and nothing says which, it waits only if it would miss its requirement were the wrong one off.
     """
 
     name = "delivery"
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
-        "points.wrong_h", "points.wrong_v", "points.shift", "occupations", "occupations.use",
+        "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
+        "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -64,13 +66,18 @@ class Delivery(Analysis):
         import numpy as np
         import pandas as pd
 
+        from geoqa.analysis import judged
+        from geoqa.core.scope import with_scope
+
         points = frames["points"]
         tests = self._tests(points, job)
         code = np.argmax(np.column_stack(tests), axis=1)
+        judge_h, judge_v = judged.with_heights(points, job)
+        alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
         keyed = points[["point"]].copy()
         deliver = np.isin(code, _DELIVERED)
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
-        keyed["deliver_reason"] = pd.Categorical.from_codes(code, categories=list(REASONS))
+        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
         return Result({"points": keyed})
 
@@ -115,7 +122,7 @@ class Delivery(Analysis):
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2),
             too_much,
-            points["shift"].notna().to_numpy(),
+            points["shift"].notna().to_numpy() & _matters(points, limit_h, limit_v, judge_h, judge_v, allowed),
             (status == "strained").to_numpy(),
             np.ones(len(points), bool),
         ]
@@ -133,6 +140,24 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
         exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
         exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
     )
+
+
+def _matters(
+    points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray, judge_h: np.ndarray, judge_v: np.ndarray,
+    allowed: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Return where a shift holds a point back: one known to be off always, one of two halves by what it would do."""
+    import numpy as np
+
+    from geoqa.analysis import exceedance
+
+    off_h, off_v = (points[f"shift_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
+    plane = (points["var_e_m2"] + points["var_n_m2"]).to_numpy(dtype=float, na_value=np.nan) / 2
+    up = points["var_u_m2"].to_numpy(dtype=float, na_value=np.nan)
+    known = np.isnan(off_h) & np.isnan(off_v)
+    beyond_h = exceedance.beyond(np.nan_to_num(off_h), limit_h, plane) > allowed
+    beyond_v = exceedance.beyond_height(np.nan_to_num(off_v), limit_v, up) > allowed
+    return np.asarray(known | (judge_h & beyond_h) | (judge_v & beyond_v))
 
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:

@@ -53,7 +53,7 @@ class Durations(Analysis):
         columns = {n: c.kind for n, c in DURATIONS.columns.items()}
         kinds = {"text": "str", "float": float, "int": np.int64, "bool": bool}
         table = pd.DataFrame(rows, columns=list(columns)).astype({n: kinds[kind] for n, kind in columns.items()})
-        return Result({"durations": table}, tuple(_sentences(table, left_out)))
+        return Result({"durations": table}, tuple(_sentences(table, left_out, job.input.unit)))
 
 
 def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
@@ -95,14 +95,14 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
     return rows
 
 
-def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
+def _sentences(table: pd.DataFrame, left_out: int, unit: str) -> list[str]:
     """Return what more time buys, a sentence for each class."""
     from geoqa.core.canopy_words import under
     from geoqa.core.schema import WHOLE_SITE
 
     single = (table["canopy"] == WHOLE_SITE).all()
     said = [
-        f"{under(str(canopy))}, {_gain(rows)}"
+        f"{under(str(canopy))}, {_gain(rows, unit)}"
         for canopy, rows in table.groupby("canopy", sort=False)
         if canopy != WHOLE_SITE or single
     ]
@@ -113,8 +113,8 @@ def _sentences(table: pd.DataFrame, left_out: int) -> list[str]:
     return said
 
 
-def _gain(rows: pd.DataFrame) -> str:
-    from geoqa.core.units import duration
+def _gain(rows: pd.DataFrame, unit: str) -> str:
+    from geoqa.core.units import duration, small
 
     known = rows[rows["spread_h_m"].notna()]
     if known.empty:
@@ -125,8 +125,8 @@ def _gain(rows: pd.DataFrame) -> str:
     first, last = known.iloc[0], known.iloc[-1]
     longest = duration(last["duration_s"])
     spread = (
-        f"averages of {duration(first['duration_s'])} spread {1000 * first['spread_h_m']:.0f} mm per horizontal axis "
-        f"across {last['fixes_compared']} fixes, those of {longest} {1000 * last['spread_h_m']:.0f} mm"
+        f"averages of {duration(first['duration_s'])} spread {small(first['spread_h_m'], unit)} per horizontal axis "
+        f"across {last['fixes_compared']} fixes, those of {longest} {small(last['spread_h_m'], unit)}"
     )
     if last["one_visit"]:
         spread += " (fixes of one visit: what they share is not seen)"

@@ -15,6 +15,7 @@ from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.risk import Risk
 from geoqa.analysis.rows import codes_in, ends, is_direct
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,7 +40,7 @@ def record(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     ----------
     frames
         ``occupations`` with `visit` and `visit_v`, ``closures``, ``classes``, ``gross_scales``, ``repeats``, and
-        ``points`` with `shift`.
+        ``points`` with `shift` and what it may move.
 
     Returns
     -------
@@ -95,7 +96,9 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
     made = _run(PointStatus, view, job)
     points = made["points"]
     at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
-    view["points"] = points.assign(shift=frames["points"]["shift"].array.take(at))
+    view["points"] = points.assign(
+        **{name: frames["points"][name].array.take(at) for name in ("shift", "shift_h_m", "shift_v_m")}
+    )
     view["occupations"] = _with(view["occupations"], made["occupations"])
     for step in (Combination, Risk, Delivery):
         view["points"] = _with(view["points"], _run(step, view, job)["points"])
@@ -176,4 +179,4 @@ def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) ->
     where = under(canopy) if canopy else "without a canopy label"
     if empty:
         return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
-    return f"points {where}, {status}" + (f" after {visits} visit{'s' * (visits > 1)}" if narrow else "")
+    return f"points {where}, {status}" + (f" after {counted(visits, 'visit')}" if narrow else "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core.steps import Analysis, Result, param
-from geoqa.core.units import METRES_PER, length
+from geoqa.core.units import length, stated
 
 if TYPE_CHECKING:
     import numpy as np
@@ -67,7 +67,7 @@ class NameChecks(Analysis):
         frame = pd.concat(parts, ignore_index=True)
         metres = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
         unit = job.input.unit
-        limits = {name: f"{value / METRES_PER[unit]:.3g} {unit}" for name, value in metres.items()}
+        limits = {name: stated(value, unit) for name, value in metres.items()}
         return Result({"name_checks": frame}, _messages(frame, limits))
 
     def _near(

@@ -14,6 +14,7 @@ from geoqa.analysis.remedies import Facts
 from geoqa.analysis.rows import codes_in, is_rejected
 from geoqa.analysis.tolerance import by_role
 from geoqa.core.schema import GRADES
+from geoqa.core.scope import without_scope
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +46,8 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     points = frames["points"]
     rejected = frames["occupations"].loc[is_rejected(frames["occupations"]), "point"].astype("str").unique()
     observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
-    held = (points["deliver"] == "no").to_numpy() & (points["deliver_reason"] != REASONS[NO_REQUIREMENT]).to_numpy()
+    because = without_scope(points["deliver_reason"])
+    held = (points["deliver"] == "no").to_numpy() & (because != REASONS[NO_REQUIREMENT]).to_numpy()
     wanting = points[observed & held & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
     wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
@@ -53,6 +55,7 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     wanting["status"] = wanting["status"].astype("str")
     if "zone" not in wanting:
         wanting["zone"] = None
+    wanting["deliver_reason"] = without_scope(wanting["deliver_reason"])
     wanting["other_sky"] = wanting["deliver_reason"].isin([REASONS[k] for k in HOURS_LATER]).to_numpy()
     wanting["reason"] = _reasons(wanting, frames["shifts"])
     wanting["judges_height"] = judged.with_heights(wanting, job)[1]

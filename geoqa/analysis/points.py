@@ -86,8 +86,7 @@ class PointStatus(Analysis):
                 "visits_used_h": horizontal.kept,
                 "visits_used_v": vertical.kept,
                 "set_aside": np.bincount(rows.point[np.isin(use, usage.LEFT_OUT)], minlength=n) + rejected,
-                "worst_horizontal_m": _worst(closures, "h", "horizontal_m", rows.names),
-                "worst_vertical_m": _worst(closures, "v", "du_m", rows.names),
+                **_worst(closures, rows.names, judge_h | (height < 0), judge_v),
                 "status_h": _statuses(horizontal.status),
                 "status_v": _statuses(height),
                 "status": _statuses(status),
@@ -246,15 +245,29 @@ def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) ->
     return pd.Series(values[first].array, index=points[first].astype(str)).reindex(names.astype(str))
 
 
-def _worst(closures: pd.DataFrame, axis: str, column: str, names: pd.Index) -> np.ndarray:
-    """Return the largest closure between independent fixes of each point, metres; NaN where there is none."""
+def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the largest closures between independent fixes of each point, what is accepted of them, and the excess.
+
+    Metres, NaN where there is none or the axis is not judged; arrays of shape (points,).
+    """
     import numpy as np
 
     from geoqa.core.groups import largest
 
-    shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
-    codes = names.get_indexer(closures["point"].astype(names.dtype))[shows]
-    return largest(np.abs(closures[column].to_numpy()[shows]), codes, len(names))
+    codes = names.get_indexer(closures["point"].astype(names.dtype))
+    found = {}
+    for axis, column, judged in (("h", "horizontal_m", judge_h), ("v", "du_m", judge_v)):
+        shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
+        size, limit = (np.abs(closures[c].to_numpy(float)[shows]) for c in (column, f"tolerance_{axis}_m"))
+        worst = largest(size, codes[shows], len(names))
+        # Of several pairs that are as far apart, that with the smallest limit.
+        accepted = -largest(np.where(size == worst[codes[shows]], -limit, np.nan), codes[shows], len(names))
+        found[axis] = worst, np.where(judged, accepted, np.nan)
+    (worst_h, limit_h), (worst_v, limit_v) = found["h"], found["v"]
+    return {
+        "worst_horizontal_m": worst_h, "worst_vertical_m": worst_v, "limit_h_m": limit_h, "limit_v_m": limit_v,
+        "excess": np.fmax(worst_h / limit_h, worst_v / limit_v),
+    }  # fmt: skip
 
 
 def _basis(

@@ -34,7 +34,8 @@ class Revisits(Analysis):
     name = "revisits"
     needs = (*EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "closures",
-        "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.explained",
+        "closures.status", "classes", "gross_scales", "repeats", "points", "points.shift", "points.shift_h_m",
+        "points.shift_v_m", "points.explained",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",
     )  # fmt: skip
     uses = ("points.zone", "waits", "durations", "decisions")

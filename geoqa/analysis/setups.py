@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING, NamedTuple
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from geoqa.analysis.rows import codes_of, seconds
+from geoqa.core import clock
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -59,7 +60,7 @@ def placements(occupations: pd.DataFrame, rest_s: float, job: Job) -> Labels:
     np.minimum.at(first, base, code)
     code = np.where(np.isnan(start), first[base], code)
     heads = order[np.r_[True, new][: len(order)]]
-    return Labels(code, _named([words[k] for k in base[heads]], start[heads], zone_of(job)))
+    return Labels(code, _named([words[k] for k in base[heads]], start[heads], clock.of(job)))
 
 
 def busiest(labels: Labels, point: Index, most: int) -> tuple[Labels, int]:
@@ -88,19 +89,6 @@ def busiest(labels: Labels, point: Index, most: int) -> tuple[Labels, int]:
     return Labels(number[labels.code], [labels.names[k] for k in kept]), count - most
 
 
-def zone_of(job: Job) -> tzinfo:
-    """Return the time zone that people of this job read clocks in; UTC where the recipe's is none by name."""
-    try:
-        return ZoneInfo(job.input.timezone or "UTC")
-    except (KeyError, ValueError, OSError):
-        return UTC
-
-
-def clock(time_s: float, zone: tzinfo, pattern: str = "%Y-%m-%d %H:%M") -> str:
-    """Return a time as people of the job read it, empty where it is unknown."""
-    return "" if np.isnan(time_s) else datetime.fromtimestamp(time_s, zone).strftime(pattern)
-
-
 def _named(words: list[str], start_s: Array, zone: tzinfo) -> list[str]:
     """Return distinct names of set-ups: the label, with the day where it stands on several, with the time if needed."""
     names = words
@@ -110,7 +98,7 @@ def _named(words: list[str], start_s: Array, zone: tzinfo) -> list[str]:
             return names
         twice = {word for word, name in zip(words, names, strict=True) if counts[name] > 1}
         names = [
-            word + clock(at, zone, pattern) if word in twice else name
+            word + clock.moment(at, zone, pattern) if word in twice else name
             for word, name, at in zip(words, names, start_s, strict=True)
         ]
     counts = Counter(names)

@@ -10,6 +10,7 @@ from geoqa.analysis import against, setups, shift_table, spread, stops, usage
 from geoqa.analysis import known as known_points
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.rows import codes_of, direct_rows, seconds
+from geoqa.core import clock
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     antenna, antennas, usually = _antennas(occupations, crew, crews, measured, job.input.height_unit)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
-        "antenna": antenna,
+        "antenna": antenna, "base": np.where(measured, codes_of(occupations["base"]), -1),
     }  # fmt: skip
     part = np.flatnonzero(_telling(occupations, job) | is_control)
     var_h, var_v = _variances(occupations, classes, is_control)
@@ -88,9 +89,10 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         crew=crews,
         antenna=antennas,
         recorded=usually,
+        base=[str(name) for name in occupations["base"].astype("category").cat.categories],
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
-        zone=setups.zone_of(job),
+        zone=clock.of(job),
         unit=job.input.unit,
         unit_up=job.input.height_unit,
     )

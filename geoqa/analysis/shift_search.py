@@ -6,18 +6,20 @@ one cause explains is not found a second time under another name.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
-from geoqa.analysis import cells, file_mixups, height_runs, majority, misfiled, setup_shape, site_adjustment
+from geoqa.analysis import cells, file_mixups, halves, height_runs, majority, misfiled, setup_shape, site_adjustment
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.file_mixups import Mixup
+    from geoqa.analysis.halves import Half
     from geoqa.analysis.misfiled import Misfiled, Moved, Split
     from geoqa.analysis.setup_shape import Shape
     from geoqa.analysis.site_adjustment import Adjusted
@@ -48,6 +50,9 @@ class Rules:
     near_m: float
     far_m: float
     apart_s: float
+    drift_h_m: float
+    drift_v_m: float
+    fades_s: float
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,8 @@ class Findings:
     apart_h: majority.Apart | None = None
     apart_v: majority.Apart | None = None
     heights: list[CommonHeight] = field(default_factory=list)
+    halves_h: list[Half] = field(default_factory=list)
+    halves_v: list[Half] = field(default_factory=list)
     shapes: dict[int, Shape] = field(default_factory=dict)
     strangers: Misfiled | None = None
     split: Split | None = None
@@ -96,12 +103,12 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     y, place = stops.y.copy(), stops.place.copy()
     _settle_files(found, stops, y, place)
     setup = stops.label["setup"]
-    # Half of the level is for position and height of the set-ups; half for four changes within each, the crews and
-    # antenna heights. A stretch of work brings its own number.
+    # A quarter of the level is for position and height of the set-ups; a quarter for four changes within each, the
+    # crews and antenna heights; a quarter for stretches of work and one for halves, which bring their own number.
     labels = (stops.label[name] for name in ("crew", "antenna"))
     count = max(int((~known).sum()), 1)
-    found.tests = 4 * count
-    found.further = 2 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
+    found.tests = 8 * count
+    found.further = 4 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
     found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
@@ -115,7 +122,9 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     _settle_heights(found, stops, y, setups, known, rules)
     for number in found.shifted_h:
         y[setup == number, :2] -= found.apart_h.d[number]
+    _settle_halves(found, stops, y, known, rules, _moments)
     _shapes(found, stops, y, place, known, rules)
+    _settle_halves(found, stops, y, known, rules, _visits)
     _settle_single(found, stops, y, rules)
     return found
 
@@ -154,13 +163,88 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
             + _of_labels(found, stops, y, rules)
             + _of_stretch(stops, y, sequence, rules)
         )
-        sure = [(gain, one) for gain, tried, one in candidates if one.p * tried < rules.level]
+        sure: list[tuple[float, CommonHeight | Half]] = [
+            (gain, one) for gain, tried, one in candidates if one.p * tried < rules.level
+        ]
+        parted = _sure_halves(found, stops, y, _UP, known, rules, _moments)
+        # Where nothing says which of two halves is off, no name of one of them goes before.
+        open_, told = (
+            [(half.gain, half) for half in parted if (half.off == 0) == is_open] for is_open in (True, False)
+        )
+        sure = [*open_, *sure, *told]
         if not sure:
             return
         best = max(gain for gain, _ in sure)
         chosen = next(one for gain, one in sure if gain >= NEARLY * best)
-        found.heights.append(chosen)
-        y[chosen.stops, 2] -= chosen.du
+        if isinstance(chosen, CommonHeight):
+            found.heights.append(chosen)
+            y[chosen.stops, 2] -= chosen.du
+        else:
+            found.halves_v.append(chosen)
+            _take_off(chosen, y, _UP)
+
+
+#: The axes of a position, and of the height, in `y`.
+_PLANE, _UP = slice(0, 2), slice(2, 3)
+_Parts = Callable[["Stops", "Array", slice, "Flags"], list[halves.Part]]
+
+
+def _moments(stops: Stops, y: Array, axes: slice, known: Flags) -> list[halves.Part]:
+    """Return the best cut and the best moment of each set-up, as far as worth a closer look."""
+    variance = stops.var_v if axes == _UP else stops.var_h
+    labels = tuple(stops.label[name] for name in ("crew", "antenna", "file"))
+    setup = stops.label["setup"]
+    return halves.moments(y[:, axes], variance, stops.point, stops.start_s, setup, labels, known)
+
+
+def _visits(stops: Stops, y: Array, axes: slice, known: Flags) -> list[halves.Part]:
+    """Return the second visits against the first: of the site, of each base, of each crew."""
+    setup = stops.label["setup"]
+    work = (setup >= 0) & ~np.append(known, True)[setup] & np.isfinite(y[:, axes]).all(axis=1)
+    parts = []
+    for scope, label in (
+        ("site", np.zeros(len(y), np.int64)),
+        ("base", stops.label["base"]),
+        ("crew", stops.label["crew"]),
+    ):
+        if scope == "site" or len(np.unique(label[label >= 0])) > 1:
+            parts += halves.visits_apart(stops.point, stops.start_s, np.where(work, label, -1), scope)
+    return [replace(one, tried=float(len(parts))) for one in parts]
+
+
+def _sure_halves(
+    found: Findings, stops: Stops, y: Array, axes: slice, known: Flags, rules: Rules, of: _Parts
+) -> list[halves.Half]:
+    """Return the parts that differ: a quarter of the level, shared by two axes, moments, cuts and visits."""
+    apart, drift = (found.apart_v, rules.drift_v_m) if axes == _UP else (found.apart_h, rules.drift_h_m)
+    assert apart is not None
+    variance = stops.var_v if axes == _UP else stops.var_h
+    floor = halves.Floor(drift, rules.fades_s, apart.own)
+    setup = stops.label["setup"]
+    made = (
+        halves.measure(y[:, axes], variance, stops.point, setup, stops.start_s, one, floor)
+        for one in of(stops, y, axes, known)
+    )
+    return [half for half in made if half is not None and half.p * half.part.tried * 4 * 6 < rules.level]
+
+
+def _settle_halves(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules, of: _Parts) -> None:
+    """Find parts of the work that differ from the parts before them, those that tell most first; set right in `y`."""
+    for axes, kept in ((_PLANE, found.halves_h), (_UP, found.halves_v)):
+        for _ in range(MOST):
+            sure = _sure_halves(found, stops, y, axes, known, rules, of)
+            if not sure:
+                break
+            kept.append(max(sure, key=lambda half: half.gain))
+            _take_off(kept[-1], y, axes)
+
+
+def _take_off(half: Half, y: Array, axes: slice) -> None:
+    """Set the later part right in `y`, or the earlier where that is the one that is off."""
+    if half.off < 0:
+        y[half.part.earlier, axes] += half.d
+    else:
+        y[half.part.later, axes] -= half.d
 
 
 _Candidate = tuple[float, float, CommonHeight]
@@ -192,7 +276,7 @@ def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_C
         formed = cells.form(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
         best: _Candidate | None = None
         for number in np.unique(formed.group):
-            one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), rules)
+            one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), stops, rules)
             if one and (best is None or one[0] > best[0]):
                 best = one
         made += [(best[0], found.further, best[2])] if best else []
@@ -207,17 +291,22 @@ def _of_stretch(stops: Stops, y: Array, sequence: tuple[Index, Index], rules: Ru
     group = np.full(len(y), -1)
     group[run.stops] = 0
     formed = cells.form(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
-    made = _height_of("stretch", 0, formed, np.sort(run.stops), rules)
+    made = _height_of("stretch", 0, formed, np.sort(run.stops), stops, rules)
     return [(made[0], 4 * run.tried, made[2])] if made else []
 
 
-def _height_of(scope: str, number: int, formed: cells.Cells, at: Index, rules: Rules) -> _Candidate | None:
+def _height_of(
+    scope: str, number: int, formed: cells.Cells, at: Index, stops: Stops, rules: Rules
+) -> _Candidate | None:
     """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
     effect = cells.common(formed)
     if effect is None or effect.points < 5 or effect.support < SUPPORT:
         return None
     du = float(effect.value[0])
-    variance = effect.noise + rules.own_v_m**2
+    nowhere = np.full(len(at), -1)
+    floor = halves.Floor(rules.drift_v_m, rules.fades_s, np.zeros(0))
+    drift = halves.shared(np.full(len(at), 1 / len(at)), stops.start_s[at], nowhere, floor)
+    variance = effect.noise + rules.own_v_m**2 + drift
     # Few cells: Student's t for a scatter of their own.
     p = float(2 * special.stdtr(effect.points - 1, -abs(du) / np.sqrt(variance)))
     return du**2 / effect.noise, 1.0, CommonHeight(scope, number, at, du, variance, p, effect.points)

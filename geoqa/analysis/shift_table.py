@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import setups as base_setups
 from geoqa.analysis.poles import near_step
-from geoqa.core.units import METRES_PER, length, signed
+from geoqa.core import clock
+from geoqa.core.units import METRES_PER, length, probability, signed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from geoqa.analysis.halves import Half
     from geoqa.analysis.majority import Apart
     from geoqa.analysis.setup_shape import Shape, Term
     from geoqa.analysis.shift_search import CommonHeight, Findings
@@ -34,7 +35,7 @@ class Shift:
     """One row of `shifts`; `rows` and `vectors` (metres, too much) are the occupations concerned.
 
     `new_point` is the number of the point they belong to, where that is what is wrong; `mends` says whether
-    `--apply-shift` can set it right.
+    `--apply-shift` can set it right; `opposite` are the occupations of the other half, which may as well be off.
     """
 
     scope: str
@@ -54,6 +55,7 @@ class Shift:
     vectors: Array = field(default_factory=lambda: np.zeros((0, 3)))
     new_point: int = -1
     mends: bool = True
+    opposite: Index = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
     def name(self) -> str:
@@ -74,7 +76,7 @@ class Names:
 
     Attributes
     ----------
-    setup, file, crew, antenna, point
+    setup, file, crew, antenna, base, point
         Names by number.
     recorded
         How each antenna height compares with its crew's usual one.
@@ -89,6 +91,7 @@ class Names:
     crew: list[str]
     antenna: list[str]
     recorded: list[str]
+    base: list[str]
     point: list[str]
     rows_of: Callable[[str, int], Index]
     zone: tzinfo
@@ -112,6 +115,8 @@ def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, kno
     for number in np.flatnonzero(~known):
         made += _of_setup(found, int(number), place, start_s, names)
     made += [_of_height(one, stops, start_s, names) for one in found.heights if one.scope != "set-up"]
+    made += [_of_half(one, "translation", stops, start_s, names) for one in found.halves_h]
+    made += [_of_half(one, "height", stops, start_s, names) for one in found.halves_v]
     made += _of_single(found, stops, names)
     return _distinct(made)
 
@@ -289,11 +294,12 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     crew = stops.label["crew"][one.stops]
     who = names.crew[crew[0]] if len(crew) and crew[0] >= 0 and (crew == crew[0]).all() else "no crew named"
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
-    when = base_setups.clock(float(begin), names.zone)
-    until = base_setups.clock(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else "%Y-%m-%d %H:%M")
+    when = clock.moment(float(begin), names.zone)
+    until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
     label = {"antenna": names.antenna, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
+    which = "Which of the two is off closures cannot say: a control tie can. " if _two_alone(one, stops) else ""
     return Shift(
         {"antenna": "antenna height", "crew": "crew"}.get(one.scope, "stretch of work"), setup, "height",
         np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
@@ -301,9 +307,90 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
         evidence=f"from {when} to {until} the heights of {one.points} points are {names.up(one.du)} (+/- "
         f"{length(Z95 * np.sqrt(one.variance), names.unit_up)} at 95 %) against their other visits, the positions "
         f"agree{usual}{near_step(one.du)}",
-        remedy="Compare the antenna height in the field book with the one entered; apply this shift, or observe again",
+        remedy=f"{which}Compare the antenna height in the field book with the one entered; apply this shift, or "
+        f"observe again",
         rows=rows, vectors=np.tile([0.0, 0.0, one.du], (len(rows), 1)),
     )  # fmt: skip
+
+
+def _two_alone(one: CommonHeight, stops: Stops) -> bool:
+    """Return whether all that the stops are compared with is the work of one crew under one set-up."""
+    mine = np.zeros(len(stops.point), bool)
+    mine[one.stops] = True
+    others = np.flatnonzero(np.isin(stops.point, stops.point[one.stops]) & ~mine)
+    keys = np.unique(np.column_stack([stops.label["setup"], stops.label["crew"]])[others], axis=0)
+    return len(keys) == 1
+
+
+def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -> Shift:
+    """Return what a later part differs by from an earlier one as a row, with every name its rows may have."""
+    part = one.part
+    later, earlier = (stops.row[np.isin(stops.of_row, side)] for side in (part.later, part.earlier))
+    if part.scope == "set-up":  # those of points seen once too
+        mine = names.rows_of("setup", part.number)
+        later, earlier = mine[start_s[mine] >= part.since_s], mine[start_s[mine] < part.since_s]
+    label = {"site": [""], "crew": names.crew, "base": names.base, "set-up": names.setup}[part.scope]
+    begin, until = (clock.moment(at, names.zone) for at in (part.since_s, part.until_s))
+    owner = label[part.number] if part.scope != "site" else ""
+    by_moment = part.scope == "set-up"
+    setup = f"{owner} from {begin}" if by_moment else "second visits" + (f" of {owner}" if owner else "")
+    d = np.full(3, np.nan)
+    axes = slice(0, 2) if kind == "translation" else slice(2, 3)
+    d[axes] = one.d * (-1 if one.off < 0 else 1)
+    vector = np.nan_to_num(d)
+    sigma = np.full(3, np.nan)
+    sigma[axes] = np.sqrt(one.variance)
+    unit = names.unit if kind == "translation" else names.unit_up
+    half = f"(+/- {length(Z95 * float(np.sqrt(one.variance)), unit)} at 95 %)"
+    size = (
+        f"{signed(one.d[0], unit)} {unit} east, {signed(one.d[1], unit)} {unit} north {half}"
+        if kind == "translation" else f"{names.up(one.d[0])} in height {half}"
+    )  # fmt: skip
+    moment = f", from {begin} on (the occupation before is of {until})" if begin else ""
+    chance = probability(min(one.p * part.tried, 1.0))
+    called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
+    rows, opposite = (earlier, later) if one.off < 0 else (later, earlier)
+    who = {0: "Which of the two is off closures cannot say: control, or a third visit, can. ",
+           1: "The earlier part agrees with the rest of the site. ",
+           -1: "The later part agrees with the rest of the site. "}[one.off]  # fmt: skip
+    return Shift(
+        "part of a set-up" if by_moment else "second visits", setup, kind, d, sigma, one.p, one.points, True,
+        looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
+        evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; by chance with a "
+        f"probability of {chance}; the later occupations are "
+        f"{_listed(called)}, the earlier {_listed(others)}",
+        remedy=f"{who}Compare base, pole and antenna height of both halves in the field book; applying this shift "
+        f"takes it off the {'earlier' if one.off < 0 else 'later'} ones",
+        rows=rows, vectors=np.tile(vector, (len(rows), 1)), opposite=opposite if one.off == 0 else opposite[:0],
+    )  # fmt: skip
+
+
+def _called(mine: Index, others: Index, stops: Stops, names: Names) -> list[str]:
+    """Return every name that some stops have and the others have not."""
+    labels = {"setup": names.setup, "crew": names.crew, "antenna": names.antenna, "file": names.file}
+    found = []
+    for name, words in labels.items():
+        label = stops.label[name]
+        own = label[mine]
+        if len(own) and own[0] >= 0 and (own == own[0]).all() and not (label[others] == own[0]).any():
+            found.append(f"{name} {words[own[0]]}" if name in ("file",) else words[own[0]])
+    start = stops.start_s[mine]
+    if np.isfinite(start).any():
+        begin, end = float(np.nanmin(start)), float(np.nanmax(start))
+        apart = np.nanmax(stops.start_s[others]) < begin or np.nanmin(stops.start_s[others]) > end
+        since = clock.moment(begin, names.zone)
+        until = clock.moment(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
+        if apart:
+            found.append(f"those of {since} to {until}")
+            noon = clock.moment(begin, names.zone, "%H") >= "12"
+            same_day = clock.moment(begin, names.zone, "%d") == clock.moment(end, names.zone, "%d")
+            if same_day and (noon or clock.moment(end, names.zone, "%H") < "13"):
+                found.append("the afternoon's" if noon else "the morning's")
+    return found
+
+
+def _listed(words: list[str]) -> str:
+    return " or ".join(words) if words else "of several crews and times"
 
 
 def _stretch_rows(one: CommonHeight, stops: Stops, start_s: Array, names: Names) -> Index:
@@ -334,13 +421,13 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
     stop_of = stops.of_row[order[np.searchsorted(stops.row, found.strangers.stop, sorter=order)]]
     for row, belongs, vector, chance, stop in zip(*found.strangers, stop_of.tolist(), strict=True):
         own, other = names.point[stops.point[stop]], names.point[belongs]
-        when = base_setups.clock(float(stops.start_s[stop]), names.zone)
+        when = clock.moment(float(stops.start_s[stop]), names.zone)
         made.append(
             Shift(
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
                 f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])), names.unit)} from its others, where "
-                f"{other} is; by chance one of this site would with a probability of {max(chance, 1e-6):.2g}",
+                f"{other} is; by chance one of this site would with a probability of {probability(chance)}",
                 f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
@@ -358,7 +445,7 @@ def _of_single(found: Findings, stops: Stops, names: Names) -> list[Shift]:
         )  # fmt: skip
     for one in found.moved:
         rows = stops.row[np.isin(stops.of_row, one.after)]
-        name, since = names.point[one.point], base_setups.clock(one.since_s, names.zone)
+        name, since = names.point[one.point], clock.moment(one.since_s, names.zone)
         d_h = length(float(np.hypot(*one.d[:2])), names.unit)
         made.append(
             Shift(

@@ -10,6 +10,7 @@ from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from geoqa.analysis.shift_table import Shift
@@ -22,7 +23,9 @@ class Shifts(Analysis):
 
     A robust site adjustment x = point + set-up + error estimates a translation and a height for each base
     set-up against the majority of set-ups, and rotation, scale, tilt and drift where they fit better than that
-    alone. A set-up is suspicious when it differs by more than set-ups of this site do. Further: files in
+    alone. A set-up is suspicious when it differs by more than set-ups of this site do. One half of the work against
+    the other: second visits against first, a set-up before and after a rest, a change of crew, or the moment that
+    parts it best; which half is off is said only where the rest of the site tells. Further: files in
     another unit or with swapped axes, mistyped antenna heights, occupations under another point's name, marks
     that moved. No coordinate is changed: `geoqa review --apply-shift NAME` does that when asked.
     """
@@ -43,6 +46,19 @@ class Shifts(Analysis):
     setup_sigma_v_m: float = param(
         0.005, unit="m", above=0, maximum=1,
         help="The same for the height: measuring the antenna height (common practice, no published source)",
+    )  # fmt: skip
+    drift_sigma_h_m: float = param(
+        0.003, unit="m", minimum=0, maximum=1,
+        help="Standard deviation per axis of errors that all points share for a while, which no number of points "
+        "averages out (common practice, no published source)",
+    )  # fmt: skip
+    drift_sigma_v_m: float = param(
+        0.008, unit="m", minimum=0, maximum=1,
+        help="The same for the height: 5 to 8 mm on sites that drift (common practice, no published source)",
+    )  # fmt: skip
+    drift_fades_s: float = param(
+        2160.0, unit="s", above=0, maximum=1e6,
+        help="Time after which such errors are down to 37 %: 36 min (Odolinski 2012, GPS Solutions 16:147-155)",
     )  # fmt: skip
     rest_h: float = param(
         5.0, unit="h", above=0, maximum=240,
@@ -82,6 +98,7 @@ class Shifts(Analysis):
         rules = shift_search.Rules(
             own_h_m=self.setup_sigma_h_m, own_v_m=self.setup_sigma_v_m, level=self.level, rest_s=self.rest_h * 3600,
             near_m=self.near_m, far_m=self.far_m, apart_s=self.apart_h * 3600,
+            drift_h_m=self.drift_sigma_h_m, drift_v_m=self.drift_sigma_v_m, fades_s=self.drift_fades_s,
         )  # fmt: skip
         site = shift_rows.gather(occupations, classes, rules.rest_s, job)
         if not len(site.stops.point):
@@ -100,8 +117,8 @@ class ShiftsExplain(Analysis):
     """
 
     name = "shifts-explain"
-    needs = ("occupations", "occupations.use", "shifts", "shifted", "classes", "points")
-    gives = ("points.shift", "points.explained")
+    needs = ("occupations", "occupations.use", "occupations.visit", "shifts", "shifted", "classes", "points")
+    gives = ("points.shift", "points.explained", "points.shift_h_m", "points.shift_v_m")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return the names of the shifts, by point."""
@@ -109,6 +126,7 @@ class ShiftsExplain(Analysis):
         keyed = points[["point"]].copy()
         keyed["shift"] = _resting_on(shifted, occupations, points)
         keyed["explained"] = _explained(shifted, occupations, frames["classes"], points, job)
+        keyed["shift_h_m"], keyed["shift_v_m"] = _may_be_off(shifted, occupations, points)
         explained = int(keyed["explained"].notna().sum())
         said = (
             f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
@@ -123,12 +141,14 @@ def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame
     import numpy as np
     import pandas as pd
 
-    size = [len(one.rows) for one in suspicious]
-    rows = np.concatenate([np.zeros(0, np.int64), *(one.rows for one in suspicious)])
-    vectors = np.concatenate([np.zeros((0, 3)), *(one.vectors for one in suspicious)])
-    of = np.repeat(np.arange(len(suspicious)), size)
-    ids = occupations["occupation_id"].to_numpy()[rows]
-    own = occupations["point"].astype("str").to_numpy(dtype=object)[rows]
+    rows = [np.concatenate([one.rows, one.opposite]) for one in suspicious]
+    vectors = np.concatenate(
+        [np.zeros((0, 3)), *(np.r_[one.vectors, np.zeros((len(one.opposite), 3))] for one in suspicious)]
+    )
+    of = np.repeat(np.arange(len(suspicious)), [len(one) for one in rows])
+    at = np.concatenate([np.zeros(0, np.int64), *rows])
+    ids = occupations["occupation_id"].to_numpy()[at]
+    own = occupations["point"].astype("str").to_numpy(dtype=object)[at]
     names = [str(name) for name in occupations["point"].astype("category").cat.categories]
     new = np.array([names[one.new_point] if one.new_point >= 0 else None for one in suspicious], dtype=object)[of]
     return pd.DataFrame(
@@ -142,6 +162,7 @@ def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame
             "du_m": np.nan_to_num(vectors[:, 2]),
             "new_point": pd.Series(new, dtype="str"),
             "mends": np.array([suspicious[k].mends for k in of], bool),
+            "either": np.array([len(suspicious[k].opposite) > 0 for k in of], bool),
         }
     )
 
@@ -157,6 +178,44 @@ def _resting_on(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.Dat
     used = np.isin(use, (*usage.IN_POSITION, *usage.IN_HEIGHT))
     at = positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy())
     return _joined(shifted[used[at]], points)
+
+
+def _may_be_off(
+    shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far each coordinate is off if the wrong ones of two halves are, horizontally and in height, metres.
+
+    A mean of visits of both halves is off by the share of those that are. Null for a point that rests on no shift,
+    or on one that is known to be off itself.
+    """
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import usage
+    from geoqa.analysis.rows import positions
+
+    used = np.isin(usage.codes_of(occupations["use"]), (*usage.IN_POSITION, *usage.IN_HEIGHT))
+    at = positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy())
+    frame = pd.DataFrame(
+        {
+            "point": occupations["point"].astype("str").to_numpy()[at], "visit": occupations["visit"].to_numpy()[at],
+            "name": shifted["setup"] + " " + shifted["kind"], "either": shifted["either"].to_numpy(bool),
+            "h": np.hypot(shifted["de_m"], shifted["dn_m"]), "v": shifted["du_m"].abs(),
+        }
+    )[used[at]]  # fmt: skip
+    names = points["point"].astype("str")
+    visits = occupations[used].groupby(occupations["point"].astype("str")[used])["visit"].nunique()
+    sure = set(frame.loc[~frame["either"], "point"])
+    frame = frame[frame["either"]].drop_duplicates(["name", "point", "visit"])
+    found = []
+    for axis in "hv":
+        later = frame[axis] > 0
+        size = frame.groupby("name")[axis].transform("max")
+        parts = frame.assign(size=size, later=later).groupby(["name", "point"], sort=False)
+        share = np.fmax(parts["later"].sum(), parts["later"].size() - parts["later"].sum())
+        off = (share * parts["size"].max()).groupby("point").sum() / visits
+        found.append(np.where(names.isin(sure), np.nan, off.reindex(names).to_numpy(dtype=float)))
+    return found[0], found[1]
 
 
 def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
 #: Median of chi-square by number of axes.
 MEDIAN = {1: 0.45494, 2: 1.38629}
+#: A stop with less than this share of its point's weight, a sigma a thousand times that of the others, tells nothing
+#: beside them, and they, without it, would have nothing to be compared with.
+FAINT = 1e-6
 #: Steps of the solution that no longer matter, metres.
 SETTLED_M = 1e-4
 #: A closure's weight between two set-ups stops growing here, metres.
@@ -79,7 +82,10 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     """
     d = y.shape[1]
     there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
-    there = there[np.bincount(point[there], minlength=1)[point[there]] > 1] if len(there) else there
+    if len(there):
+        weight = 1 / variance[there]
+        there = there[weight > FAINT * np.bincount(point[there], weight)[point[there]]]
+        there = there[np.bincount(point[there])[point[there]] > 1]
     kept = np.zeros(len(y), bool)
     if not len(there):
         return Adjusted(
@@ -104,6 +110,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     square = _square(y - x[setup], now, weight, of) / redundancy
     sound = square <= CONTRADICTS[d] * factor
     plain = np.where(sound, weight, 0.0)
+    part = system.parts(plain)  # what held set-ups together may be contradicted
     x = x + system.solve(y - x[setup], plain, part)
     cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
     left = (_square(y - x[setup], plain, weight, of) * sound).sum()
@@ -133,6 +140,7 @@ class _System:
     def parts(self, weight: Array) -> Index:
         """Return which set-ups hang together through shared points."""
         cells = self._cells(weight)
+        cells.eliminate_zeros()
         return csgraph.connected_components(cells.T @ cells, directed=False)[1].astype(np.int64)
 
     def solve(self, y: Array, weight: Array, part: Index) -> Array:

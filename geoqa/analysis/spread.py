@@ -75,9 +75,15 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     def of(column: str) -> Array:
         return occupations[column].to_numpy(dtype=float, na_value=np.nan)
 
-    silent_h = np.isnan(told.var_e) | np.isnan(told.var_n)
+    silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
+    # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
+    step_h, step_v = (
+        np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)) for axis in "hv"
+    )
     own_h, own_v = of("expected_h_m") ** 2, of("expected_v_m") ** 2
     worth = own_h / per_axis_h(told) ** 2
+    own_h = np.where(silent_h, np.maximum(own_h, step_h**2 / 12), own_h)
+    own_v = np.where(silent_v, np.maximum(own_v, step_v**2 / 12), own_v)
     return Spread(
         var_e=np.where(silent_h, own_h, worth * told.var_e),
         var_n=np.where(silent_h, own_h, worth * told.var_n),

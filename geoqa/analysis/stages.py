@@ -12,7 +12,7 @@ import shapely
 from geoqa.analysis import areas, tour
 from geoqa.core import geodesy
 from geoqa.core.revisit_contracts import ACCEPT
-from geoqa.core.units import walked
+from geoqa.core.units import counted, walked
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -88,10 +88,14 @@ def walk(
 
 
 def placed(table: pd.DataFrame, points: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
-    """Return the rows with the geometry of their points, and plain text for words."""
+    """Return the rows with plain text for words and, of those walked to, the geometry of their points.
+
+    The others have no geometry, so that no layer made of the rows sends anybody there.
+    """
     words = ("zone", "role", "canopy", "observe_basis", "group", "walk_from", "chance_basis", "reason", "status")
     text = {name: pd.Series(table[name].astype("object"), dtype="str") for name in words}
-    shapes = points["geometry"].array.take(names.get_indexer(table["point"]))
+    at = np.where(table["walk"] > 0, names.get_indexer(table["point"]), -1)
+    shapes = points["geometry"].array.take(at, allow_fill=True)
     return table.assign(**text, geometry=gpd.GeoSeries(shapes, index=table.index).array)
 
 
@@ -104,7 +108,7 @@ def told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     lost = len(table) - stops - int((table["action"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (
-        f"revisits: {stops} point{'s' * (stops > 1)} to go to, a walk of {far} from {begin} along straight lines, "
+        f"revisits: {counted(stops, 'point')} to go to, a walk of {far} from {begin} along straight lines, "
         f"terrain ignored{aside}",
     )
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from geoqa.analysis import against
 from geoqa.analysis.rows import is_direct
-from geoqa.core import geodesy
+from geoqa.core import clock, geodesy
 from geoqa.core.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -77,7 +77,6 @@ def usual(occupations: pd.DataFrame, names: pd.Index, place: Array, job: Job) ->
             return f"{names[at[0]]} ({label})", place[at[0]]
     if here.empty:
         return "the first point", np.full(2, np.nan)
-    local = here["start_utc"].dt.tz_convert(job.input.timezone or "UTC")
-    day = local.dt.floor("D")
+    day = clock.days(here["start_utc"], job)
     first = here[(day == day.max()).to_numpy() | day.isna().all()].sort_values(["start_utc", "occupation_id"]).iloc[0]
     return f"{first['point']} (first of the last day)", np.array([first["easting_m"], first["northing_m"]], float)

@@ -114,7 +114,8 @@ def offsets(shifts: pd.DataFrame, shifted: pd.DataFrame, occupations: pd.DataFra
     named = (suspicious["setup"].astype("str") + "\n" + suspicious["kind"].astype("str")).tolist()
     number = {name: k for k, name in enumerate(named)}
     keys = (shifted["setup"].astype("str") + "\n" + shifted["kind"].astype("str")).map(number)
-    there = keys.notna().to_numpy()
+    # Of two halves, of which nothing says which is off, the earlier one stands there with zeros.
+    there = keys.notna().to_numpy() & ~_other_half(shifted)
     shift = keys[there].to_numpy(np.int64)
     fits = np.ones(len(named), bool)
     fits[shift[~shifted["mends"].to_numpy(bool)[there]]] = False
@@ -123,6 +124,11 @@ def offsets(shifts: pd.DataFrame, shifted: pd.DataFrame, occupations: pd.DataFra
         positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy()[there]), shift,
         shifted.loc[there, ["de_m", "dn_m", "du_m"]].to_numpy(float), fits, suspicious["points"].to_numpy(np.int64),
     )  # fmt: skip
+
+
+def _other_half(shifted: pd.DataFrame) -> Flags:
+    still = (shifted[["de_m", "dn_m", "du_m"]].to_numpy(float) == 0).all(axis=1)
+    return np.asarray(shifted["either"].to_numpy(bool) & still)
 
 
 def decide(found: Offsets, a: Index, b: Index, rows: int, single: bool = False) -> Part:

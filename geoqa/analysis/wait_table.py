@@ -11,7 +11,7 @@ import pandas as pd
 from geoqa.core import survival
 from geoqa.core.canopy_words import under
 from geoqa.core.schema import WHOLE_SITE
-from geoqa.core.units import duration
+from geoqa.core.units import counted, duration, p_value
 from geoqa.core.wait_contracts import UNTIL, UNTIL_WORDS
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def _wait(row: dict[str, Any]) -> str:
     settled = f"{never} of {n} never settled" if never else f"all {n} settled"
     longest = duration(row["longest_s"])
     if n < FEWEST:
-        count = f"{n} attempt" if n == 1 else f"{n} attempts"
+        count = counted(n, "attempt")
         kept = "settled" if n == row["reached"] else settled
         return f"until {words}: only {count}, {kept}, the longest took {longest}; too few to say how long to wait"
     if np.isnan(row["half_s"]):
@@ -119,14 +119,10 @@ def _wait(row: dict[str, Any]) -> str:
 def _differences(tests: pd.DataFrame) -> list[str]:
     """Return which classes wait differently until a fix holds, at 5 % over all pairs; the surest first."""
     shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)].sort_values("p_adjusted", kind="stable")
-    pairs = [f"{row['canopy']} and {row['other']} ({_p(row['p_adjusted'])})" for row in shown.to_dict("records")]
+    pairs = [f"{row['canopy']} and {row['other']} ({p_value(row['p_adjusted'])})" for row in shown.to_dict("records")]
     more = f" and {len(pairs) - NAMED} more pairs" if len(pairs) > NAMED else ""
     told = ", ".join(pairs[:NAMED]) + more
     return [f"waits until a fix holds differ, by the log-rank test, between {told}"] if pairs else []
-
-
-def _p(value: float) -> str:
-    return "p below 0.001" if value < 0.001 else f"p = {value:.1g}"
 
 
 def _unknown(waits: pd.DataFrame) -> list[str]:

@@ -23,8 +23,9 @@ SEAM_M = 0.5
 
 
 def around(
-    place: Array, group: Index, bad: Flags, apart: Array, quiet: Flags, uncut: Flags, least: int, buffer_m: float | None
-) -> Shapes:
+    place: Array, group: Index, bad: Flags, apart: Array, quiet: Flags, uncut: Flags, least: int,
+    buffer_m: float | None, hot: Flags,
+) -> Shapes:  # fmt: skip
     """Return an outline for each group, those that meet as one.
 
     Parameters
@@ -45,6 +46,8 @@ def around(
         Fewer places of a group make no outline.
     buffer_m
         Seam around the places.
+    hot
+        Significant places: an outline, or a part cut off from it, that holds none is no zone.
     """
     size = np.bincount(group[group >= 0], minlength=1)
     member = np.flatnonzero((group >= 0) & (size[group] >= least))
@@ -57,6 +60,7 @@ def around(
     hulls = [_hull(place[mine], float(np.median(seam[mine]))) for mine in _parted(core, group[core])]
     whole = shapely.get_parts(shapely.union_all(hulls))
     cut = _cut(whole, place, member, np.flatnonzero(quiet), seam, uncut)
+    cut = cut[_count(cut, place[hot]) > 0]
     return _holding(cut, place[member], least)
 
 

@@ -204,4 +204,4 @@ def _outlined(site: Evidence, hot: dict[str, Flags], base: Index, links: int, ru
     quiet_group = neighbours.groups(quiet, near, LINKS)
     quiet &= np.bincount(np.maximum(quiet_group, 0), quiet, len(base))[quiet_group] >= rules.least_points
     apart = neighbours.spacing(place, near)
-    return zone_outlines.around(place, group, bad | off, apart, quiet, off, rules.least_points, rules.buffer_m)
+    return zone_outlines.around(place, group, bad | off, apart, quiet, off, rules.least_points, rules.buffer_m, any_hot)

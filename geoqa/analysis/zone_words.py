@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.canopy_words import under
-from geoqa.core.units import length, signed
+from geoqa.core.units import counted, length, p_value, share, signed
 from geoqa.core.zone_contracts import BEYOND, DIRECTION, JOIN, LARGE
 
 if TYPE_CHECKING:
@@ -32,16 +32,16 @@ def sentence(row: Mapping[str, Any], level: float, job: Job) -> str:
     if LARGE in row["kind"].split(JOIN) and _known(row["median_closure_m"], row["median_site_m"]):
         usual, site = (length(row[c], job.input.unit) for c in ("median_closure_m", "median_site_m"))
         parts.append(f"closures of {usual} in the middle of them (site {site})")
-    parts += [_direction(row, level, job), _cover(row, level), f"p = {row['p']:.1g} for all tests together"]
+    parts += [_direction(row, level, job), _cover(row, level), f"{p_value(row['p'])} for all tests together"]
     return "; ".join(part for part in parts if part)
 
 
 def _share(row: Mapping[str, Any]) -> str:
     if not row["judged"]:
-        return f"{row['points']} points, none of them judged"
+        return f"{counted(row['points'], 'point')}, none of them judged"
     return (
-        f"{row['beyond']} of {row['judged']} judged points beyond tolerance ({100 * row['share']:.0f} %, site "
-        f"{100 * row['share_site']:.0f} %)"
+        f"{row['beyond']} of {counted(row['judged'], 'judged point')} beyond tolerance ({share(row['share'])}; of all "
+        f"judged points of the site {share(row['share_site'])})"
     )
 
 
@@ -59,11 +59,11 @@ def _direction(row: Mapping[str, Any], level: float, job: Job) -> str:
 def _cover(row: Mapping[str, Any], level: float) -> str:
     if not isinstance(row["canopy"], str):
         return ""
-    share = row["canopy_share"]
-    if share > 0.995:
+    part = row["canopy_share"]
+    if part > 0.995:
         where = f"all {under(row['canopy'])}"
     else:
-        where = f"mostly {under(row['canopy'])} ({100 * share:.0f} %)" if share > 0.5 else "under several covers"
+        where = f"mostly {under(row['canopy'])} ({share(part)} of its points)" if part > 0.5 else "under several covers"
     if not _known(row["canopy_p"]):
         return where
     return f"{where}, more than cover alone explains" if row["canopy_p"] <= level else f"{where}, which may explain it"
@@ -81,19 +81,19 @@ def told(zones: list[Mapping[str, Any]], site: Evidence, found: Found, least: in
     said = [f"{row['zone']}: {row['message']}" for row in zones[:most]]
     if len(zones) > most:
         said.append(f"and {len(zones) - most} more zones in the layer zones of review.gpkg")
-    share = site.beyond[site.has_say].mean() if judged else 0.0
+    beyond = site.beyond[site.has_say].mean() if judged else 0.0
     if not found.compared[BEYOND]:
-        points = "point" if judged == 1 else "points"
-        said.append(f"zones are not looked for: {judged} judged {points} with a place, at least {least} are needed")
-    elif share >= MOSTLY_BAD:
+        count = counted(judged, "judged point")
+        said.append(f"zones are not looked for: {count} with a place, at least {least} are needed")
+    elif beyond >= MOSTLY_BAD:
         said.append(
-            f"{100 * share:.0f} % of all judged points are beyond tolerance: the whole site is bad, and a zone is only "
+            f"{share(beyond)} of all judged points are beyond tolerance: the whole site is bad, and a zone is only "
             f"what is worse still"
         )
     elif not zones:
         said.append(f"no zone: what is beyond tolerance lies among the {judged:,} judged points as chance may have it")
     if site.explained:
-        said.append(f"{site.explained} point{'s' * int(site.explained > 1)} that shifts explain: no say in zones")
+        said.append(f"{counted(site.explained, 'point')} that shifts explain: no say in zones")
     return tuple(said)
 
 

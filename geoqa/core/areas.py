@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from geoqa.core.errors import ParameterError
+from geoqa.core import vectors
+from geoqa.core.errors import InputError, ParameterError
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -28,12 +29,15 @@ def shapes(path: Path, where: str, kinds: tuple[str, ...] = POLYGONS, column: st
     ParameterError
         If the file cannot be read, states no coordinate system, or holds none of these, or not the column.
     """
-    import geopandas as gpd
-
     try:
-        frame = gpd.read_file(path)
-    except Exception as error:  # readers of vector files raise what they like
-        raise ParameterError(f"{where} cannot be read as a vector file: {error}.") from error
+        frame = vectors.shapes(path)
+    except InputError as error:
+        raise ParameterError(f"{where} cannot be used: {error}") from error
+    except OSError as error:
+        reason = f"{error.strerror or error}. The name counts from the recipe's folder"
+        raise ParameterError(f"{where} cannot be read: {reason}.") from error
+    except Exception as error:  # the library raises what it likes, and what it says may quote the file
+        raise ParameterError(f"{where} cannot be read: {path.name} is damaged or cut off. Export it again.") from error
     if getattr(frame, "crs", None) is None:
         raise ParameterError(f"{where} states no coordinate system. Assign it one in a GIS.")
     frame = frame[frame.geometry.notna() & ~frame.geometry.is_empty].explode(ignore_index=True)

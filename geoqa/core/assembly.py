@@ -145,6 +145,15 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
     middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
     job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
     east, north = geodesy.of(job).from_lonlat(lon, lat)
+    lost = np.flatnonzero(~(np.isfinite(east) & np.isfinite(north)))
+    if len(lost):
+        row = frame.iloc[lost[0]]
+        raise InputError(
+            f"{len(lost)} of {len(frame)} rows lie a quarter of the Earth from the middle of the others, and no plane "
+            f"holds both: {row['source_file']}:{row['source_line']}, point {str(row['point'])[:60]!r}, longitude "
+            f"{lon[lost[0]]:g}, latitude {lat[lost[0]]:g}. A site is one place: correct the rows, or leave them out "
+            "with where under [input]; are longitude and latitude mapped to the right columns?"
+        )
     return frame.assign(easting_m=east, northing_m=north), job
 
 

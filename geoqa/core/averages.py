@@ -52,7 +52,7 @@ class Average:
     outlying: int
 
 
-def average(place: Array, stated: Array, interval_s: float, digit_m: float, correlation_s: float) -> Average:
+def average(place: Array, stated: Array, interval_s: float, digit_m: Array | float, correlation_s: float) -> Average:
     """Return the robust mean of epochs and what it is worth.
 
     The scatter, or what the receiver states for one epoch where that is larger, is divided by the effective
@@ -67,20 +67,20 @@ def average(place: Array, stated: Array, interval_s: float, digit_m: float, corr
     interval_s
         Seconds between epochs.
     digit_m
-        Last digit of the coordinates.
+        Step of the coordinates, of all or of each axis, shape (3,).
     correlation_s
         The correlation time that short records are not believed below.
     """
     axes = np.flatnonzero(np.isfinite(place).all(axis=0))
-    used = place[:, axes]
+    used, digit = place[:, axes], np.broadcast_to(digit_m, 3)[axes]
     mean, scale = robust_mean(used)
-    inside = (np.abs(used - mean) <= OUTLYING * np.maximum(scale, digit_m)).all(axis=1)
+    inside = (np.abs(used - mean) <= OUTLYING * np.maximum(scale, digit)).all(axis=1)
     kept = used[inside] if inside.any() else used
     worth = effective.epochs(kept, interval_s, correlation_s)
     scatter = np.atleast_2d(np.cov(kept.T)) if len(kept) > 1 else np.zeros((len(axes), len(axes)))
     sigma = np.sqrt(np.diag(scatter))
     own = _middle(stated[:, axes])
-    floor = np.maximum(np.fmax(sigma, own) / worth**0.5, digit_m / 12**0.5)
+    floor = np.maximum(np.fmax(sigma, own) / worth**0.5, digit / 12**0.5)
     with np.errstate(divide="ignore", invalid="ignore"):
         correlation = np.where(np.outer(sigma, sigma) > 0, scatter / np.outer(sigma, sigma), 0.0)
     np.fill_diagonal(correlation, 1.0)

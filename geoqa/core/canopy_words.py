@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
 from geoqa.core.schema import WHOLE_SITE
 from geoqa.core.survival import holm
+from geoqa.core.units import bounded, duration, number, p_value, share, times
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ def sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFrame, pa
     patience_s
         After how long a fix is late.
     """
-    words = {BEYOND: "beyond tolerance", LATE: f"whose first fix held only after {patience_s:g} s"}
+    words = {BEYOND: "beyond tolerance", LATE: f"whose first fix held only after {duration(patience_s)}"}
     said = _classes(costs, tests)
     said += _shares(costs, tests, words)
     said += [
@@ -64,7 +65,7 @@ def _classes(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
     records = rows.to_dict("records")
     told = sorted(zip(records, adjusted, strict=True), key=lambda one: -one[0]["ratio_h"])
     sure = [_times(row, reference, n, p) for row, p in told if p < SURE]
-    rest = [f"{under(row['value'])} (n {row['compared']}, {p_words(p)})"
+    rest = [f"{under(row['value'])} (n {row['compared']}, {p_value(p)})"
             for row, p in told if not p < SURE]  # fmt: skip
     said = [f"closures are {'; '.join(sure)}{_over_all(tests)}"] if sure else []
     if rest:
@@ -73,16 +74,16 @@ def _classes(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
 
 
 def _times(row: dict[str, Any], reference: str, n: int, p: float) -> str:
-    bounds = f" ({_figure(row['ratio_h_low'])} to {_figure(row['ratio_h_high'])})" if row["ratio_h_low"] > 0 else ""
-    counts = f"n {row['compared']} and {n} points, {p_words(p)}"
+    bounds = f" ({times(row['ratio_h_low'])} to {times(row['ratio_h_high'])})" if row["ratio_h_low"] > 0 else ""
+    counts = f"n {row['compared']} and {n} points, {p_value(p)}"
     return (
-        f"about {_figure(row['ratio_h'])} times{bounds} as large {under(row['value'])} as {under(reference)} ({counts})"
+        f"about {times(row['ratio_h'])} times{bounds} as large {under(row['value'])} as {under(reference)} ({counts})"
     )
 
 
 def _over_all(tests: pd.DataFrame) -> str:
     row = tests[(tests["cost"] == CLOSURE_H) & (tests["by"] == CLASS)]
-    return f"; over all classes by Kruskal and Wallis {p_words(float(row['p'].iloc[0]))}" if len(row) else ""
+    return f"; over all classes by Kruskal and Wallis {p_value(float(row['p'].iloc[0]))}" if len(row) else ""
 
 
 def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> list[str]:
@@ -93,12 +94,12 @@ def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> 
         mine = costs[(costs["by"] == CLASS) & (costs[counted] >= FEW)].to_dict("records")
         if len(row) and mine:
             parts = [f"{_percent(one, column)} of {one[counted]} {under(one['value'])}" for one in mine]
-            said.append(f"points {words[cost]}: {', '.join(parts)} ({p_words(float(row['p_adjusted'].iloc[0]))})")
+            said.append(f"points {words[cost]}: {', '.join(parts)} ({p_value(float(row['p_adjusted'].iloc[0]))})")
     return said
 
 
 def _percent(row: dict[str, Any], column: str) -> str:
-    return f"{row[column]:.0%} ({row[f'{column}_low']:.0%} to {row[f'{column}_high']:.0%})"
+    return bounded(row[column], row[f"{column}_low"], row[f"{column}_high"])
 
 
 def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> str:
@@ -110,19 +111,10 @@ def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> 
     name, unit = SPOKEN[row["by"]]
 
     def told(one: dict[str, Any]) -> str:
-        at = f"{one['x']:.1f} m" if unit == "m" else f"{one['x']:.0%}"
-        return f"{one['share']:.0%} ({one['low']:.0%} to {one['high']:.0%}) at {at}"
+        at = f"{number(one['x'], 1)} m" if unit == "m" else share(one["x"])
+        return f"{bounded(one['share'], one['low'], one['high'])} at {at}"
 
     top = line.loc[line["share"].idxmax()].to_dict()
     turns = f", most, {told(top)}, between" if top["share"] > 1.25 * max(first["share"], last["share"]) else ""
-    counts = f"n {row['n']}, {row['events']} of them, {p_words(row['p_adjusted'])}"
+    counts = f"n {row['n']}, {row['events']} of them, {p_value(row['p_adjusted'])}"
     return f"the share of points {words[row['cost']]} by {name}: {told(first)}, {told(last)}{turns} ({counts})"
-
-
-def p_words(p: float) -> str:
-    """Return a probability as it stands behind a comparison."""
-    return "p unknown" if p != p else "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
-
-
-def _figure(times: float) -> str:
-    return f"{times:.1f}" if times < 9.95 else f"{times:.0f}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import CallError
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -86,7 +87,8 @@ def apply(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.Data
 
 def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
     """Return what was taken off, as plain values for the record; `said` is for people."""
-    counts = (shifted["setup"] + " " + shifted["kind"]).value_counts()
+    still = (shifted[["de_m", "dn_m", "du_m"]] == 0).all(axis=1) & shifted["either"]  # the half that stays
+    counts = (shifted["setup"] + " " + shifted["kind"])[~still].value_counts()
     made = []
     for one in shifts.itertuples(index=False):
         name = f"{one.setup} {one.kind}"
@@ -94,7 +96,7 @@ def told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
             c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
         }
         n = int(counts.get(name, 0))
-        rows = f"{n} occupation{'s' * (n != 1)}"
+        rows = counted(n, "occupation")
         done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
         said = f"shift {name!r} was {done} before the site was judged; it was found as {one.looks_like}"
         made.append({"shift": name, "kind": one.kind, "occupations": n, **numbers, "said": said})

@@ -25,7 +25,7 @@ PLACE = ("lon_deg", "lat_deg")
 #: Columns any drawing may have.
 OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
 #: What the columns of a table may hold.
-CELLS = ("text", "number", "share", "span", "time")
+CELLS = ("text", "number", "share", "probability", "span", "time")
 #: Shapes of symbols: frame, lozenge and halo are open and go around another, line and dash are strokes, area is filled;
 #: patch is a colour of a picture.
 SHAPES = (
@@ -76,7 +76,7 @@ class Cells:
     head
         What stands above the column, or before the value.
     values
-        One value a row: text; numbers in `unit`; shares from 0 to 1; spans in seconds; times.
+        One value a row: text; numbers in `unit`; counted shares and probabilities from 0 to 1; spans in seconds; times.
         A missing value shows a dash, or nothing where the table has one row an entry.
     kind
         One of `CELLS`.
@@ -164,7 +164,7 @@ class Drawing:
         Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of
         the entry), ``mark`` (true where a symbol carries the second mark: it may be delivered),
         ``group`` (the status whose square in the key shows and hides the entry), ``urgency`` (a number:
-        the larger, the sooner it is listed; missing ones come first of all), ``turn_deg`` (added to
+        the larger, the sooner it is listed; missing ones come last), ``turn_deg`` (added to
         azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a
         sequence of (longitude, latitude), ``holes`` a sequence of such. An entry without a position,
         with a null length, or whose ``style`` is empty is not drawn. ``picture`` holds pictures as data

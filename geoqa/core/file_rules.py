@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")
+#: Keys of ``[input]`` that hold for the whole site.
+WHOLE_INPUT = ("files", "outside", "largest_mb")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,6 +36,9 @@ class FileRule:
         own, rest = self.job.as_table(), replace(whole, files=()).as_table()
         table: dict[str, Any] = {"path": self.path} | {name: own[name] for name in FILE_TABLES}
         form = own["input"]
+        for key in WHOLE_INPUT:
+            form.pop(key, None)
+            rest["input"].pop(key, None)
         for inner, outer in ((form, rest["input"]), (form["columns"], rest["input"]["columns"])):
             inner |= {key: False for key in outer if key not in inner}
         return table

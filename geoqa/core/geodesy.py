@@ -8,17 +8,21 @@ whatever the axis order of the system.
 from __future__ import annotations
 
 import functools
+import re
+import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import GeodesyError
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.source import Columns, sources
+from geoqa.core.units import FEET, METRES_PER, spoken
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from geoqa.core.job import Job, Site
+    from geoqa.core.job import InputFormat, Job, Site
 
     Array = NDArray[np.float64]
 
@@ -196,6 +200,44 @@ def frame_said(site: Site) -> tuple[str, ...]:
     return (f"{text}; {factor}: it would change a closure of 100 mm by {abs(1 - site.combined_factor) * 100:.3f} mm",)
 
 
+def unit_of(system: System) -> str:
+    """Return the unit that a system counts in: deg, one of ours, or so many metres."""
+    if system.geographic:
+        return "deg"
+    size = system.metres_per_unit
+    return next((u for u, m in METRES_PER.items() if abs(m / size - 1) < 1e-9), f"units of {size:.12g} m")
+
+
+def feet_apart(site: Site, fmt: InputFormat, columns: Columns) -> list[tuple[str, str, str, str]]:
+    """Return where a recipe counts in the other foot than its coordinate system, or than its other lengths.
+
+    The international and the US survey foot differ by two parts in a million: metres on a state plane, and nothing
+    that catches the eye.
+
+    Returns
+    -------
+    The place in the recipe, its unit, what counts in the other foot, and that.
+    """
+    stated = {"[input] unit": fmt.unit, "[input] unit_height": fmt.unit_height or ""}
+    own = sources(columns)
+    stated |= {f"[input.columns] {c}": own[c].unit or "" for c in ("easting", "northing", "height") if c in own}
+    feet = [(place, unit) for place, unit in stated.items() if unit in FEET]
+    if site.crs != LOCAL:
+        ours = system(site.crs)
+        unit = unit_of(ours)
+        feet = [(f"{site.crs} ({ours.name})", unit)] * (unit in FEET) + feet
+    return [(place, unit, *feet[0]) for place, unit in feet[1:] if unit != feet[0][1]]
+
+
+def feet_said(job: Job) -> tuple[str, ...]:
+    """Return what people should know of a job that counts in both feet, with the reason that its recipe gives."""
+    apart = feet_apart(job.site, job.input, job.columns)
+    return tuple(
+        f"{place} is in {spoken(unit)}, {what} in {spoken(other)}; the recipe's reason: {job.input.unit_differs}"
+        for place, unit, what, other in apart[:1]
+    )
+
+
 def _plain_frame(origin: tuple[float, float], unit: str) -> System:
     """Return a frame that stands nowhere on the globe: an engineering system, without datum or ellipsoid."""
     import pyproj
@@ -313,12 +355,15 @@ class Stated:
         What its heights are above: ``ellipsoidal``, the name of its vertical part, or empty if it is 2-D.
     metres_per_height
         Metres in one unit of them.
+    height_names
+        Every name of what they are above: of the system, of its datum, its code.
     """
 
     name: str
     same: bool
     height: str
     metres_per_height: float
+    height_names: tuple[str, ...] = ()
 
 
 def compare(found: str, recipe: str) -> Stated:
@@ -336,13 +381,44 @@ def compare(found: str, recipe: str) -> Stated:
         flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
         upright = whole.sub_crs_list[1].axis_info if whole.is_compound else whole.axis_info[2:]
         ours = pyproj.CRS.from_user_input(recipe)
-        code, own = flat.to_epsg(), ours.to_epsg()
+        code, own = _epsg(flat), _epsg(ours)
         same = flat.equals(ours, ignore_axis_order=True) or (code is not None and code == own)
     except (pyproj.exceptions.CRSError, RuntimeError, ValueError) as error:
         raise GeodesyError(f"the file states a coordinate system that is not known: {found[:80]!r}.") from error
-    height = "" if not upright else whole.sub_crs_list[1].name if whole.is_compound else "ellipsoidal"
+    height = "ellipsoidal" if upright else ""
+    names: tuple[str, ...] = (height,) if height else ()
+    if whole.is_compound:
+        tall = whole.sub_crs_list[1]
+        number = _epsg(tall)
+        height, names = tall.name, (tall.name, tall.datum.name if tall.datum else "", f"EPSG:{number}")
     factor = upright[0].unit_conversion_factor if upright else 1.0
-    return Stated(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor)
+    return Stated(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor, names)
+
+
+def _epsg(crs: Any) -> int | None:
+    """Return the EPSG code of a system: of one that a file describes in part, the code it states if PROJ agrees."""
+    found: int | None = crs.to_epsg()
+    if found is None:
+        stated = crs.to_json_dict().get("id", {})
+        alike = crs.to_epsg(min_confidence=20)
+        if stated.get("authority") == "EPSG" and str(stated.get("code")) == str(alike):
+            found = alike
+    return found
+
+
+def is_height(label: str, names: Sequence[str]) -> bool:
+    """Return whether a height reference as a recipe has it is one of `names`; a geoid model may stand behind it."""
+    said = _words(label)
+    return any(own <= said and all(_GEOID.match(word) for word in said - own) for own in map(_words, names) if own)
+
+
+#: Words that do not tell height references apart, units among them, and those that name a geoid model.
+_PLAIN_WORDS = {"height", "heights", "datum", "vertical", "elevation", "level", "above", "m", "ft", "ftus", "epsg"}
+_GEOID = re.compile(r"\w*geoid|egm\d|osgm\d|gcg\d|raf\d|model$")
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"\w+", unicodedata.normalize("NFKC", text).casefold())) - _PLAIN_WORDS
 
 
 def code(found: str) -> str:
@@ -352,7 +428,7 @@ def code(found: str) -> str:
     try:
         whole = pyproj.CRS.from_user_input(found)
         flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
-        number = flat.to_epsg()
+        number = _epsg(flat)
         named = flat.to_authority()
     except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
         return ""

@@ -73,6 +73,9 @@ class Site(Declared):
     name: str = param("Unnamed site", help="The site's name, as it goes on the map")
     crs: str = param(help='The coordinate system of the input, such as "EPSG:2193", or "local"')
     height: str | None = param(None, help='The height reference: "ellipsoidal", or a label such as "NZVD2016"')
+    timezone: str | None = param(
+        None, help="Time zone of the site's clocks, such as Pacific/Auckland; all that people read is told in it"
+    )
     combined_factor: float | None = param(
         None, unit="1", minimum=0.9, maximum=1.1, help="Grid distance over ground distance of a local frame"
     )
@@ -81,10 +84,18 @@ class Site(Declared):
 
 @dataclass(frozen=True, kw_only=True)
 class InputFormat(Declared):
-    """[input]: how to read the files."""
+    """[input]: which files, and how to read them."""
 
+    files: tuple[str, ...] | None = param(
+        None,
+        help="The files of the site, relative to the recipe; * and ? allowed: a review then needs the recipe alone",
+    )
+    outside: bool = param(False, help="Whether these may lie outside the recipe's folder")
     unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
     unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
+    unit_differs: str | None = param(
+        None, help="Why the file counts in another foot than its system or its heights do; without it that is refused"
+    )
     unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
     precision: str | None = param(
         None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),
@@ -108,6 +119,11 @@ class InputFormat(Declared):
     max_bad_rows: float = param(
         0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
     )
+
+    largest_mb: float | None = param(
+        None, unit="megabytes", above=0, maximum=1_000_000,
+        help="Largest file that is read; by default 2000 MB, 50 MB for tables beside the recipe",
+    )  # fmt: skip
 
     @property
     def metres_per_unit(self) -> float:
@@ -238,6 +254,11 @@ class Job:
     def beside(self, name: str) -> Path:
         """Return the path of a file that the recipe names."""
         return Path(self.folder or ".") / name
+
+    @property
+    def units(self) -> tuple[str, str]:
+        """The unit of the coordinates, and that of the heights."""
+        return self.input.unit, self.input.height_unit
 
     @property
     def default_role(self) -> Role:

@@ -95,6 +95,19 @@ class Parameter:
         unit = "" if self.unit in ("", "1") else f" in {self.unit}"
         return words + unit + (", " + " and ".join(limits) if limits else "")
 
+    def as_record(self) -> dict[str, Any]:
+        """Return the declaration as plain values, for what makes dialogs of it; see `geoqa/schemas`."""
+        kinds = {float: "number", int: "whole number", str: "text", bool: "switch", tuple: "list of text"}
+        own = {key: getattr(self, key) for key in ("name", "unit", "minimum", "maximum", "above", "below", "help")}
+        default = None if self.required else self.default
+        return own | {
+            "types": [kinds[kind] for kind in self.types],
+            "required": self.required,
+            "default": list(default) if isinstance(default, tuple) else default,
+            "choices": list(self.choices),
+            "rule": self.rule,
+        }
+
     @property
     def recipe_line(self) -> str:
         """The line of a recipe that sets the default; what has none stands there as a remark."""

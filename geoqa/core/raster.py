@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import geodesy
+from geoqa.core import door, geodesy
 from geoqa.core.errors import CallError, GeodesyError, InputError
 from geoqa.core.units import METRES_PER
 
@@ -28,6 +28,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Heights = NDArray[np.float32]
 
+#: Largest block that a raster may be packed in, bytes.
+LARGEST_BLOCK = 500_000_000
+#: How a TIFF begins: in either order of bytes, small or large.
+MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+#: What lies beside a raster is not looked at: overviews and notes there may be of any format.
+_ALONE = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR", "GDAL_PAM_ENABLED": "NO", "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
+}  # fmt: skip
 #: No canopy is lower or higher than this, metres: what is beyond is no height above the ground. The tallest known tree
 #: is some 116 m (from memory); differences of surfaces go some metres below zero.
 CANOPY_M = (-20.0, 150.0)
@@ -151,23 +159,34 @@ def opened(path: Path, job: Job, unit: str, limits_m: tuple[float, float] = CANO
     import rasterio
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
-    if not path.is_file():
-        raise InputError(f"{path}: there is no such file. Name a GeoTIFF from the recipe's folder.")
-    with warnings.catch_warnings():
+    try:
+        head = door.head(path, 4)
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file. Name a GeoTIFF from the recipe's folder.") from None
+    except OSError as error:
+        remedy = "Name a GeoTIFF from the recipe's folder"
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}). {remedy}.") from error
+    if head not in MAGIC:
+        raise InputError(f"{path}: is no GeoTIFF by its first bytes. Export it as one from a GIS.")
+    with door.held(path), rasterio.Env(**_ALONE), warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused below, with what to do
         try:
             # GeoTIFF alone: other formats may name further files, or servers.
-            data = rasterio.open(path, driver="GTiff")
+            data = rasterio.open(path.absolute(), driver="GTiff")
         except RasterioError as error:
             raise InputError(f"{path}: cannot be read as a GeoTIFF. Export it as one from a GIS.") from error
-    with data:
-        yield _checked(path, data, job, unit, limits_m)
+        with data:
+            yield _checked(path, data, job, unit, limits_m)
 
 
 def _checked(path: Path, data: Any, job: Job, unit: str, limits_m: tuple[float, float]) -> HeightRaster:
     """Return an open GeoTIFF as a raster of heights, or raise InputError with what it lacks."""
     if data.count != 1 or np.dtype(data.dtypes[0]).kind not in "iuf":
         raise InputError(f"{path}: has {data.count} bands of {data.dtypes[0]}; heights are one band of numbers.")
+    block = int(np.prod(data.block_shapes[0], dtype=np.int64)) * np.dtype(data.dtypes[0]).itemsize
+    if block > LARGEST_BLOCK:
+        problem = f"is packed in blocks of {block / 1e9:.1f} GB, each of which must be unpacked whole"
+        raise InputError(f"{path}: {problem}. Save it in tiles from a GIS.")
     if data.crs is None:
         remedy = "Assign it the one it was made in, in a GIS, and save it again"
         raise InputError(f"{path}: states no coordinate system. {remedy}: geoqa does not guess it.")

@@ -50,6 +50,6 @@ REVISITS = Frame(
         "easting_m": _float("easting to go to; the middle of what was observed where there is no coordinate"),
         "northing_m": _float("northing, likewise"),
         "height_m": _float("height, likewise"),
-        "geometry": Column("geometry", "in the job's CRS"),
+        "geometry": Column("geometry", "in the job's CRS; null where nobody has to go there"),
     },
 )  # fmt: skip

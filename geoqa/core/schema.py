@@ -7,6 +7,7 @@ than its contract names.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -187,6 +188,9 @@ POINTS = Frame(
         "up95_m": _float("height uncertainty at 95 %", minimum=0),
         "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0),
         "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
+        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0),
+        "limit_v_m": _float("the same of the largest height closure", minimum=0),
+        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0),
         **_STATUS,
         "risk": _float("probability that an error exceeds the requirement", minimum=0),
         "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
@@ -207,6 +211,8 @@ POINTS = Frame(
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": _text("shifts without which the point would not disagree"),
+        "shift_h_m": _float("how far off it is if the wrong one of two halves it rests on is, horizontally", minimum=0),
+        "shift_v_m": _float("the same for the height; null where no half is, or a shift is known to be off", minimum=0),
         "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },
@@ -394,6 +400,18 @@ FRAMES: dict[str, Frame] = {
     "changes": CHANGES,
     "revisits": REVISITS,
 }
+
+
+#: The format of run.json; its JSON schema stands in `geoqa/schemas`.
+RUN_FORMAT = "geoqa-run/1"
+#: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
+_ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
+
+
+def enlarged(layer: str) -> tuple[str, int]:
+    """Return the frame that a layer of review.gpkg shows, and how many times enlarged; 0 where it is the frame."""
+    found = _ENLARGED.fullmatch(layer)
+    return (found[1], int(found[2])) if found else (layer, 0)
 
 
 def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterable[str] | None = None) -> None:

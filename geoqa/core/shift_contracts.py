@@ -9,7 +9,10 @@ from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 
 KINDS = ("translation", "height", "rotation", "scale", "tilt", "drift", "unit", "axes", "name")
-SCOPES = ("set-up", "file", "crew", "antenna height", "stretch of work", "occupation", "point")
+SCOPES = (
+    "set-up", "file", "crew", "antenna height", "stretch of work", "part of a set-up", "second visits", "occupation",
+    "point",
+)  # fmt: skip
 
 _NAMED = {
     "setup": _text(
@@ -49,7 +52,7 @@ SHIFTS = Frame(
 
 SHIFTED = Frame(
     key=("setup", "kind", "occupation_id"),
-    base=("setup", "kind", "occupation_id", "point", "de_m", "dn_m", "du_m", "new_point", "mends"),
+    base=("setup", "kind", "occupation_id", "point", "de_m", "dn_m", "du_m", "new_point", "mends", "either"),
     columns={
         **_NAMED,
         "occupation_id": _int("an occupation of a suspicious shift", minimum=1),
@@ -59,5 +62,6 @@ SHIFTED = Frame(
         "du_m": _float("up, likewise", nulls=False),
         "new_point": _text("the point it belongs to, where its name is wrong"),
         "mends": _bool("whether a correction can set it right"),
+        "either": _bool("one of two halves of which nothing says which is off; the earlier one stands here with zeros"),
     },
 )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
-from geoqa.core.units import percent
+from geoqa.core.units import length, percent, plain
 
 CONVENTIONS = ("closure", "from-mean")
 
@@ -36,15 +36,15 @@ class Tolerance(Declared):
         """How much larger than the constant a pair's closure may be: two visits lie on either side of their mean."""
         return 2.0 if self.convention == "from-mean" else 1.0
 
-    def spoken(self, unit: str = "m", factor: float = 1.0) -> str:
-        """Return the tolerance in words, in `unit` (`factor` metres)."""
+    def spoken(self, unit: str, unit_up: str) -> str:
+        """Return the tolerance in words, in the job's unit and that of its heights."""
 
-        def part(constant_m: float, ppm: float) -> str:
-            return f"{constant_m / factor:.3f} {unit}" + (f" + {ppm:g} ppm" if ppm else "")
+        def part(constant_m: float, ppm: float, unit: str) -> str:
+            return length(constant_m, unit) + (f" + {plain(ppm)} ppm" if ppm else "")
 
-        vertical = "not stated" if self.vertical_m is None else part(self.vertical_m, self.vertical_ppm)
+        vertical = "not stated" if self.vertical_m is None else part(self.vertical_m, self.vertical_ppm, unit_up)
         meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
-        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm)}, vertical {vertical} ({meaning})"
+        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical} ({meaning})"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,13 +56,10 @@ class Requirement(Declared):
     confidence: float = param(0.95, unit="1", minimum=0.5, maximum=0.9999, help="Probability it must hold with")
     judge: str = param("hv", choices=("h", "v", "hv"), help="What decides: horizontal, vertical or both")
 
-    def spoken(self, unit: str = "m", factor: float = 1.0) -> str:
-        """Return the requirement in words, in `unit` (`factor` metres)."""
-        stated = [
-            f"{word} {limit / factor:.3f} {unit}"
-            for word, limit in (("horizontal", self.horizontal_m), ("vertical", self.vertical_m))
-            if limit is not None
-        ]
+    def spoken(self, unit: str, unit_up: str) -> str:
+        """Return the requirement in words, in the job's unit and that of its heights."""
+        both = (("horizontal", self.horizontal_m, unit), ("vertical", self.vertical_m, unit_up))
+        stated = [f"{word} {length(limit, unit)}" for word, limit, unit in both if limit is not None]
         if not stated:
             return "none stated, so nothing can be delivered"
         return f"{', '.join(stated)} at {percent(self.confidence)}"

@@ -1,21 +1,29 @@
-"""Lengths: the units a file may be in, and their factor to the metre; lengths of way and of time in words.
+"""Units, and numbers as people read them: one way for each kind, on the terminal, on paper and on the map.
 
 Factors come from the EPSG dataset through PROJ (`pyproj.database.get_units_map`), looked up when a
 test compares them; they are exact by definition (international foot 0.3048 m; US survey foot
 1200/3937 m, deprecated after 2022, 85 FR 62698) and are stated here so that reading needs no PROJ.
+
+What the map writes itself stands once more in ``outputs/static/units.js``; both are held to
+``tests/numbers.json``. Halves are rounded away from zero, as browsers do, and no zero has a sign.
 """
 
 from __future__ import annotations
 
 import math
+from decimal import ROUND_HALF_UP, Decimal
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
+#: The international and the US survey foot.
+FEET = ("ft", "ftUS")
 #: Units a job may be reported in.
 JOB_UNITS = ("m", "ft", "ftUS")
 PRECISION_UNITS = ("m", "ft", "ftUS", "mm", "cm")
 #: Units one column of a file may have for itself.
 COLUMN_UNITS = (*PRECISION_UNITS, "km")
+#: What stands for a number there is none of.
+NONE = "–"
 
 
 def spoken(unit: str) -> str:
@@ -23,14 +31,74 @@ def spoken(unit: str) -> str:
     return {"m": "metres", "ft": "international feet", "ftUS": "US survey feet"}.get(unit, unit)
 
 
-def percent(share: float) -> str:
-    """Return a probability in percent, with the digits it was stated with."""
-    return f"{100 * share:.6g} %"
+def number(value: float, decimals: int, sign: bool = False) -> str:
+    """Return a number with fixed decimals, `sign` before one above zero too; a dash for none."""
+    if value != value:
+        return NONE
+    rounded = Decimal(value).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    return f"{rounded if rounded else abs(rounded):{'+' if sign and rounded else ''}f}"
+
+
+def plain(value: float, digits: int = 6) -> str:
+    """Return a number with the digits it was stated with: 0.05, 20, 1.5."""
+    return f"{value:.{digits}g}"
 
 
 def counted(number: int, word: str) -> str:
     """Return a number with its noun: 1 point, 2 points."""
     return f"{number:,} {word}" + ("" if number == 1 else "s")
+
+
+def expected(number: float) -> str:
+    """Return an expected number of things, never none: 2.3, or fewer than 0.1."""
+    if number < 0.05:
+        return "fewer than 0.1"
+    return f"{number:.1f}" if number < 9.95 else f"{number:,.0f}"
+
+
+def times(factor: float) -> str:
+    """Return how many times as large something is, to two digits; a dash for none."""
+    return number(factor, 1 if factor < 9.95 else 0)
+
+
+def percent(share: float) -> str:
+    """Return a probability in percent, with the digits it was stated with."""
+    return f"{plain(100 * share)} %"
+
+
+def share(part: float) -> str:
+    """Return a share that was counted in percent, to two digits; none and all are told as such, a dash for unknown."""
+    return {0.0: "0 %", 1.0: "100 %"}.get(part) or probability(part)
+
+
+def probability(chance: float) -> str:
+    """Return a probability in percent, to two digits but no finer than 0.01 %; nothing is called certain."""
+    if chance != chance:
+        return NONE
+    hundredths = math.floor(10_000 * chance + 0.5)
+    if not 0 < hundredths < 10_000:
+        return "over 99.99 %" if hundredths else "under 0.01 %"
+    unit = 1 if hundredths < 100 or hundredths >= 9950 else 10 if hundredths < 995 else 100
+    return f"{plain((hundredths + unit // 2) // unit * unit / 100)} %"
+
+
+def bounded(part: float, low: float, high: float) -> str:
+    """Return a counted share with its bounds: 12 % (5 to 21)."""
+    ends = (share(end).removesuffix(" %") for end in (low, high))
+    return share(part) + ("" if low != low else f" ({' to '.join(ends)})")
+
+
+def p_figure(p: float) -> str:
+    """Return a probability by chance, as it stands below the heading p: 0.034, or < 0.001."""
+    if p != p:
+        return "unknown"
+    return "< 0.001" if p < 0.001 else "> 0.99" if p > 0.99 else plain(p, 2)
+
+
+def p_value(p: float) -> str:
+    """Return a probability by chance, as it stands behind a comparison: p = 0.034, or p < 0.001."""
+    figure = p_figure(p)
+    return f"p {'' if figure[0] in '<>u' else '= '}{figure}"
 
 
 def round_below(most: float) -> float:
@@ -41,12 +109,44 @@ def round_below(most: float) -> float:
 
 def decimals(unit: str) -> int:
     """Return the decimals that show a length in `unit` to the millimetre or better."""
-    return 3 if unit == "m" else 2 if unit in ("mm", "cm") else 3
+    return 2 if unit in ("mm", "cm") else 3
+
+
+def stated(metres: float, unit: str) -> str:
+    """Return a length that a recipe states, in `unit`, with the digits it was stated with."""
+    return f"{plain(metres / METRES_PER[unit], 3)} {unit}"
+
+
+def bare(metres: float, unit: str) -> str:
+    """Return a length in `unit`, to the millimetre or better, whose unit stands elsewhere; a dash for none."""
+    return number(metres / METRES_PER[unit], decimals(unit))
 
 
 def length(metres: float, unit: str) -> str:
-    """Return a length in `unit`, to the millimetre or better, with the unit's name behind it."""
-    return f"{metres / METRES_PER[unit]:.{decimals(unit)}f} {unit}"
+    """Return a length in `unit`, to the millimetre or better, with the unit behind it; a dash for none."""
+    return NONE if metres != metres else f"{bare(metres, unit)} {unit}"
+
+
+def signed(metres: float, unit: str) -> str:
+    """Return a difference in `unit` with its sign, whose unit stands elsewhere; a dash for none."""
+    return number(metres / METRES_PER[unit], decimals(unit), sign=True)
+
+
+def small_unit(unit: str) -> str:
+    """Return the unit that spreads and precisions are told in: millimetres in a job in metres."""
+    return "mm" if unit == "m" else unit
+
+
+def small_bare(metres: float, unit: str) -> str:
+    """Return a spread or a precision in `small_unit`, which stands elsewhere; a dash for none."""
+    if unit != "m":
+        return bare(metres, unit)
+    return number(1000 * metres, 0 if abs(metres) >= 0.00995 else 1).removesuffix(".0")
+
+
+def small(metres: float, unit: str) -> str:
+    """Return a spread or a precision of a job in `unit`: 8.5 mm, 16 mm, 0.052 ft; a dash for none."""
+    return NONE if metres != metres else f"{small_bare(metres, unit)} {small_unit(unit)}"
 
 
 def walked(metres: float, unit: str) -> str:
@@ -56,18 +156,21 @@ def walked(metres: float, unit: str) -> str:
     return f"{metres / METRES_PER[unit]:,.0f} ft"
 
 
-def signed(metres: float, unit: str) -> str:
-    """Return a difference in `unit` with its sign and without the unit's name; a dash where there is none."""
-    return "–" if metres != metres else f"{metres / METRES_PER[unit]:+.{decimals(unit)}f}"
-
-
 def duration(seconds: float) -> str:
-    """Return seconds in words: 8 s, 3 min 10 s, 1 h 5 min."""
-    whole = round(seconds)
+    """Return seconds in words, two units at most: 8 s, 3 min 10 s, 1 h 5 min, 2 d 3 h; a dash for none."""
+    if seconds != seconds:
+        return NONE
+    whole = math.floor(seconds + 0.5)
     if whole < 60:
         return f"{whole} s"
     if whole < 3600:
-        minutes, rest = divmod(whole, 60)
-        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
-    hours, rest = divmod(round(whole / 60), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
+        return _two(whole, 60, "min", "s")
+    minutes = math.floor(whole / 60 + 0.5)
+    if minutes < 48 * 60:
+        return _two(minutes, 60, "h", "min")
+    return _two(math.floor(minutes / 60 + 0.5), 24, "d", "h")
+
+
+def _two(count: int, per: int, large: str, little: str) -> str:
+    whole, rest = divmod(count, per)
+    return f"{whole} {large} {rest} {little}" if rest else f"{whole} {large}"

@@ -28,6 +28,7 @@ RECIPE = """\
 name = "Totara Saddle, receiver logs"
 crs = "EPSG:4167"                  # New Zealand Geodetic Datum 2000, the system of the corrections
 height = "ellipsoidal"             # altitude plus separation
+timezone = "Pacific/Auckland"      # logs count in UTC; people read this
 
 [match]
 by = "name"                        # the marks name the points

@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from geoqa.core import worst
 from geoqa.core.drawing import PLACE, Drawing, Facet, Style
 from geoqa.core.errors import StepError
 from geoqa.outputs import grid_fit, told_tables
 from geoqa.outputs.mercator import first_known, lonlat, mercator
 from geoqa.outputs.packing import Pack, counts
 from geoqa.outputs.text import display_text
-from geoqa.outputs.told_tables import STEPS, in_order, numbers
+from geoqa.outputs.told_tables import in_order, numbers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 PLACE_STEP_M, LENGTH_STEP_M, AZIMUTH_STEP_DEG = 0.001, 0.0001, 0.01
 #: The ends of vectors are drawn to the millimetre.
-_STEPS = {"mark": 1.0, "east_m": PLACE_STEP_M, "north_m": PLACE_STEP_M, "urgency": STEPS["share"]}
+_STEPS = {"mark": 1.0, "east_m": PLACE_STEP_M, "north_m": PLACE_STEP_M, "urgency": worst.STEP}
 #: Columns with a rule of their own below; every other column of a drawing is a number.
 _TEXT = ("label", "group")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.schema import OTHER_CLASSES, OWN, WHOLE_SITE
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import bounded, counted, probability, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ _FROM = {OWN: "its own pairs", OTHER_CLASSES: "other classes"}
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table, with the units its cells go without."""
-    horizontal, height = (_spoken(_unit(axis, job)) for axis in "hv")
-    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes, %", "mostly from")
+    horizontal, height = (small_unit(_unit(axis, job)) for axis in "hv")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "mostly from")
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
@@ -55,13 +55,13 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     found = []
     for _, row in classes.iterrows():
         parts = [
-            f"the stated {_length(row[f'stated_{axis}_m'], axis, job)} was worth {_seen(row, axis, job)} {word}"
+            f"the stated {small(row[f'stated_{axis}_m'], _unit(axis, job))} was worth {_seen(row, axis, job)} {word}"
             for axis, word in _AXES
             if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
         where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(_named(row, classes))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
-            found.append(f"{where} {', '.join(parts)}; {int(row['pairs']):,} pairs of different visits")
+            found.append(f"{where} {', '.join(parts)}; {counted(int(row['pairs']), 'pair')} of different visits")
     return found
 
 
@@ -72,12 +72,12 @@ def _named(row: Any, classes: pd.DataFrame) -> str:
 
 
 def _worth(row: Any, axis: str, job: Job) -> str:
-    ratio, stated = row[f"used_ratio_{axis}"], row[f"stated_{axis}_m"]
+    ratio, stated, unit = row[f"used_ratio_{axis}"], row[f"stated_{axis}_m"], _unit(axis, job)
     if ratio != ratio or stated != stated:
-        return f"none stated → {_figure(row[f'used_repeatability_{axis}_m'], axis, job)}"
+        return f"none stated → {small_bare(row[f'used_repeatability_{axis}_m'], unit)}"
     low, high = _bounds(row[f"degrees_of_freedom_{axis}"])
-    used, least, most = (_figure(stated * ratio * factor, axis, job) for factor in (1.0, low, high))
-    return f"{_figure(stated, axis, job)} → {used} ({least} to {most})"
+    used, least, most = (small_bare(stated * ratio * factor, unit) for factor in (1.0, low, high))
+    return f"{small_bare(stated, unit)} → {used} ({least} to {most})"
 
 
 def _bounds(freedom: float) -> tuple[float, float]:
@@ -89,14 +89,14 @@ def _bounds(freedom: float) -> tuple[float, float]:
 
 
 def _seen(row: Any, axis: str, job: Job) -> str:
-    stated = row[f"stated_{axis}_m"]
+    stated, unit = row[f"stated_{axis}_m"], _unit(axis, job)
     middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-    return f"{_length(middle, axis, job)} ({_figure(low, axis, job)} to {_figure(high, axis, job)})"
+    return f"{small(middle, unit)} ({small_bare(low, unit)} to {small_bare(high, unit)})"
 
 
 def _wrong(row: Any) -> str:
     used, low, high = (row[name] for name in ("used_wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"))
-    return _percent(used) + (f" ({_percent(low)} to {_percent(high)})" if low == low else "")
+    return bounded(used, low, high) if low == low else probability(used)
 
 
 def _basis(row: Any) -> str:
@@ -104,28 +104,6 @@ def _basis(row: Any) -> str:
     return first if first == second else f"{first}; height {second}"
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}" if share < 0.0995 else f"{100 * share:.0f}"
-
-
 def _unit(axis: str, job: Job) -> str:
     """Return the unit of the job's coordinates, or of its heights."""
     return job.input.height_unit if axis == "v" else job.input.unit
-
-
-def _spoken(unit: str) -> str:
-    return "mm" if unit == "m" else unit
-
-
-def _figure(value_m: float, axis: str, job: Job) -> str:
-    """Return a length without its unit: millimetres where that is the metre, else feet."""
-    if value_m != value_m:
-        return "unknown"
-    unit = _unit(axis, job)
-    if unit != "m":
-        return f"{value_m / METRES_PER[unit]:.3f}"
-    return f"{1000 * value_m:.0f}" if value_m >= 0.00995 else f"{1000 * value_m:.1f}".removesuffix(".0")
-
-
-def _length(value_m: float, axis: str, job: Job) -> str:
-    return f"{_figure(value_m, axis, job)} {_spoken(_unit(axis, job))}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.earlier import GONE, NEW, SAME
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import NONE, expected, length, signed
 from geoqa.outputs.recipe_keys import flat
 from geoqa.outputs.text import cell_text, cut, display_text
 
@@ -102,12 +102,12 @@ def _delivery(table: pd.DataFrame) -> list[str]:
 
 
 def _expected(risk: pd.Series, delivered: Any) -> str:
-    return f"{risk.to_numpy(dtype=float)[delivered].sum():.1f}"
+    return expected(risk.to_numpy(dtype=float)[delivered].sum())
 
 
 def _points(table: pd.DataFrame, job: Job) -> list[str]:
     """Return the points that changed: those with another status or delivery first, then those that moved most."""
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
+    unit, unit_up = job.units
     changed = changed_points(table)
     if changed.empty:
         return ["No point differs in status, delivery or coordinate."]
@@ -116,7 +116,7 @@ def _points(table: pd.DataFrame, job: Job) -> list[str]:
         f"  {'point':<24} {'status':<24} {'deliver':<10} {'moved':>12} {'up':>12}",
     ]
     for row in changed.head(MOST).itertuples(index=False):
-        moved = _length(row.moved_h_m, unit, factor), _length(row.moved_v_m, unit, factor, sign=True)
+        moved = length(row.moved_h_m, unit), _rise(row.moved_v_m, unit_up)
         rows.append(
             f"  {cut(display_text(str(row.point)), 24):<24} {_arrow(row.status_before, row.status):<24} "
             f"{_arrow(row.deliver_before, row.deliver):<10} {moved[0]:>12} {moved[1]:>12}"
@@ -138,8 +138,8 @@ def changed_points(table: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _length(value: float, unit: str, factor: float, sign: bool = False) -> str:
-    return "-" if value != value else f"{value / factor:{'+' if sign else ''}.3f} {unit}"
+def _rise(metres: float, unit: str) -> str:
+    return NONE if metres != metres else f"{signed(metres, unit)} {unit}"
 
 
 def _arrow(before: object, after: object) -> str:

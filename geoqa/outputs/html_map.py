@@ -11,23 +11,26 @@ import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
-from geoqa.core import geodesy, units
+from geoqa.core import clock, geodesy, scope, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
-from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology
+from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology, told_tables
 from geoqa.outputs.cautions import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import online
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 if TYPE_CHECKING:
     import pandas as pd
+    from numpy.typing import NDArray
 
     from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
 
 STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
-    "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
+    "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
     "symbols.js", "layer.js", "popup.js", "key.js", "finder.js", "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
@@ -70,11 +73,16 @@ class MapContext:
         See `geoqa.outputs.cautions`.
     north
         Which north is up.
+    zone, ahead
+        The time zone that times are told in, and by how many seconds it is ahead of UTC from when on, see
+        `geoqa.core.clock.offsets`.
     lonlat
         Whether the job counts in longitude and latitude.
     grid
         How the job's coordinates follow from a place on the map, see `geoqa.outputs.grid_fit`; None where the
         job counts in longitude and latitude, or no polynomial serves.
+    scope
+        Which axis alone is judged, a sentence; empty where both are.
     """
 
     title: str
@@ -89,33 +97,38 @@ class MapContext:
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
     north: str = "True north is up"
+    zone: str = "UTC"
+    ahead: Sequence[tuple[int, int]] = ()
     lonlat: bool = False
     grid: Mapping[str, Any] | None = None
+    scope: str = ""
 
     @classmethod
     def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
-        factor = units.METRES_PER[unit]
         return cls(
             title=job.site.name,
             statuses=_counts(points["status"], STATUSES),
             deliveries=_counts(points["deliver"], DELIVERIES),
             tolerance=_with_roles(
-                job.tolerance.spoken(unit, factor),
-                ((name, role.tolerance.spoken(unit, factor)) for name, role in job.roles.items()),
+                job.tolerance.spoken(*job.units),
+                ((name, role.tolerance.spoken(*job.units)) for name, role in job.roles.items()),
             ),
             requirement=_with_roles(
-                job.requirement.spoken(unit, factor),
-                ((name, role.requirement.spoken(unit, factor)) for name, role in job.roles.items()),
+                job.requirement.spoken(*job.units),
+                ((name, role.requirement.spoken(*job.units)) for name, role in job.roles.items()),
             ),
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
             tables=_tables(frames, job),
             expectation_known=_expectation_known(frames),
+            zone=clock.name(job),
+            ahead=clock.offsets(_seconds(frames), job),
             lonlat=geodesy.of(job).geographic,
             grid=_grid(points, job),
+            scope=scope.said(points),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -212,6 +225,19 @@ def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
     return grid_fit.fit(system, *system.to_lonlat(x, y))
 
 
+def _seconds(frames: Mapping[str, pd.DataFrame]) -> Array:
+    """Return the first and the last moment of each column of times that a click may tell, seconds since 1970."""
+    columns = (
+        frame[name]
+        for key in ("occupations", "revisits")
+        if (frame := frames.get(key)) is not None
+        for name in frame.columns
+        if name.endswith("_utc")
+    )
+    ends = [told_tables.times([column.min(), column.max()]) for column in columns]
+    return np.concatenate(ends) if ends else np.zeros(0)
+
+
 def _with_roles(whole: str, own: Iterable[tuple[str, str]]) -> str:
     """Return what holds for the whole job, and what roles have of their own."""
     return "; ".join([whole, *(f"{name}: {words}" for name, words in own if words != whole)])
@@ -221,11 +247,13 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     """Return the HTML before and after the map; readable without scripts."""
     total, ready = sum(context.statuses.values()), context.deliveries.get("yes", 0)
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
+    alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
         f'<h1><bdi dir="auto">{title}</bdi></h1>'
-        f"<p>{total:,} points reviewed: <strong>{ready:,} may be delivered</strong>, {total - ready:,} not.</p>\n"
+        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
+        f"{total - ready:,} not.{alone}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'
@@ -235,13 +263,14 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
 
 def _context(context: MapContext) -> dict[str, Any]:
     """Return the context and the table of symbols as plain values of safe text."""
-    lines = ("title", "tolerance", "requirement", "crs", "unit", "north")
+    lines = ("title", "tolerance", "requirement", "crs", "unit", "north", "zone")
     return {
         **{name: display_text(getattr(context, name)) for name in lines},
         "unitName": units.spoken(context.unit),
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
+        "ahead": context.ahead,
         "lonlat": context.lonlat,
         "notes": [display_text(note) for note in context.notes],
         "tables": [

@@ -15,18 +15,26 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geoqa.core import geodesy
 from geoqa.core.errors import OutputError
-from geoqa.core.schema import FRAMES
+from geoqa.core.schema import FRAMES, enlarged
+from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.styles import qml, rules, sld
+from geoqa.outputs.text import display_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
-STYLES = "layer_styles"
+    from geoqa.core.job import Job
+
+#: Tables that are no frames: how the layers are drawn, and what the file is.
+STYLES, ABOUT = "layer_styles", "about"
 #: The time of a file of frames that know none.
 NO_MOMENT = "2000-01-01T00:00:00.000Z"
 #: Endings of column names that are units, and how people write them; a trailing _h or _v is an axis.
-UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm"}
+UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm", "_ft": "ft", "_ftUS": "ftUS"}
+#: What the geometry of a layer is.
+PLACE = "in the job's coordinate system and its unit; columns say their own"
 _EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
 _TABLES = f"""
 CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL,
@@ -41,7 +49,7 @@ CREATE TABLE {STYLES} (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_ca
  f_table_name TEXT, f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN,
  description TEXT, owner TEXT, ui TEXT, update_time DATETIME);
 """
-_LAYERS = """
+LAYERS = """
 SELECT c.table_name, coalesce(g.column_name, ''), coalesce(g.geometry_type_name, '')
 FROM gpkg_contents c LEFT JOIN gpkg_geometry_columns g USING (table_name) ORDER BY c.rowid
 """
@@ -51,8 +59,8 @@ INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_
 """
 
 
-def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Add styles, titles of columns and times to a GeoPackage of `frames`.
+def describe(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+    """Add styles, titles of columns, times and what the file is to a GeoPackage of `frames`.
 
     Raises
     ------
@@ -66,7 +74,7 @@ def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
             file.execute("PRAGMA journal_mode = OFF")
             file.execute("PRAGMA synchronous = OFF")
             file.execute("BEGIN")
-            _write(file, moment)
+            _write(file, moment, job)
             file.execute("COMMIT")
         _reset_counter(path)
     except (sqlite3.Error, OSError) as error:
@@ -74,24 +82,31 @@ def describe(path: Path, frames: Mapping[str, pd.DataFrame]) -> None:
         raise OutputError(f"{path.name}: its styles cannot be written: {error}. {remedy}") from error
 
 
-def _write(file: sqlite3.Connection, moment: str) -> None:
+def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
     for statement in filter(str.strip, _TABLES.split(";")):
         file.execute(statement)
-    for layer, place, geometry in file.execute(_LAYERS).fetchall():
+    for layer, place, geometry in file.execute(LAYERS).fetchall():
         columns = [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
         file.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _told(layer, columns))
-        drawn = rules.of(layer, geometry, columns)
-        if drawn:
-            documents = (qml.document(drawn), sld.document(layer, drawn))
-            file.execute(_ADD_STYLE, (layer, place, layer, *documents, f"{layer} as on the map", moment))
+        if place:
+            row = (layer, place, place, f"place ({geodesy.unit_of(geodesy.of(job))})", PLACE)
+            file.execute("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", row)
+        look = rules.of(layer, geometry, columns)
+        drawn = sld.document(layer, look.rules) if look else ""
+        documents = (qml.document(look, titles(layer, columns)), drawn)
+        file.execute(_ADD_STYLE, (layer, place, layer, *documents, f"{layer} as on the map", moment))
+        if look:
+            file.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = ?", (look.title, layer))
+    file.execute(f"CREATE TABLE {ABOUT} (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, what TEXT, said TEXT)")
+    file.executemany(f"INSERT INTO {ABOUT} (what, said) VALUES (?, ?)", about(job))
     file.executemany(
         "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
         [("gpkg_data_columns", _EXTENSION), ("gpkg_data_column_constraints", _EXTENSION)],
     )
-    file.execute(
+    file.executemany(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
-        "VALUES (?, 'attributes', ?, 'How the layers are drawn', 0)",
-        (STYLES, STYLES),
+        "VALUES (?, 'attributes', ?, ?, 0)",
+        [(STYLES, STYLES, "How the layers are drawn"), (ABOUT, ABOUT, "What this file is")],
     )
     file.execute("UPDATE gpkg_contents SET last_change = ?", (moment,))
 
@@ -108,12 +123,25 @@ def _reset_counter(path: Path) -> None:
 
 
 def _told(layer: str, columns: list[str]) -> Iterator[tuple[str, str, str, str, str]]:
-    """Return of each column in the contract: table, column, name, title with the unit, and what it means."""
-    contract = FRAMES.get(layer)
-    for column in columns if contract else ():
-        rule = contract.columns.get(column) if contract else None
-        if rule is not None:
-            yield layer, column, column, title(column), rule.about
+    """Return of each column: table, column, title with the unit twice, and what it means.
+
+    The standard has `name` and `title`; what reads the file shows one or the other.
+    """
+    contract = FRAMES.get(enlarged(layer)[0])
+    for column, called in titles(layer, columns).items():
+        rule = contract.columns.get(_metric(column)) if contract else None
+        yield layer, column, called, called, rule.about if rule else ""
+
+
+def titles(layer: str, columns: list[str]) -> dict[str, str]:
+    """Return the title of each column that is geoqa's own; no two are the same."""
+    contract = FRAMES.get(enlarged(layer)[0])
+    own = [column for column in columns if contract and _metric(column) in contract.columns]
+    made: dict[str, str] = {}
+    for column in own:
+        called = title(column)
+        made[column] = called if called not in made.values() else column
+    return made
 
 
 def title(column: str) -> str:
@@ -122,6 +150,34 @@ def title(column: str) -> str:
         if column.endswith(ending):
             return f"{column.removesuffix(ending).replace('_', ' ')} ({unit})"
     return column.replace("_", " ")
+
+
+def _metric(column: str) -> str:
+    """Return the column in metres that one in feet stands beside."""
+    for ending in ("_ft", "_ftUS"):
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending)}_m"
+    return column
+
+
+def about(job: Job) -> list[tuple[str, str]]:
+    """Return labels and sentences: site, system, height reference, units, tool and version."""
+    from geoqa.outputs.deliver.facts import Facts
+    from geoqa.outputs.record import versions
+
+    said = Facts.of(job, 0, 0, every=True)
+    units = "lengths are in metres"
+    own = said.units()
+    beside = "" if own == "metres" else f"; columns in {own}, the unit of the job, stand beside them"
+    return [
+        ("Site", display_text(job.site.name)),
+        ("Coordinate system", said.named),
+        ("Datum", said.datum),
+        ("Heights", said.height_reference),
+        ("Units", f"{units}{beside}; geometry counts in {geodesy.unit_of(geodesy.of(job))}"),
+        ("Made by", f"geoqa {versions()['geoqa']}"),
+        *(("Caution", text) for text in CAUTIONS),
+    ]
 
 
 def _moment(frames: Mapping[str, pd.DataFrame]) -> str:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core import scope, worst
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import METRES_PER, counted
+from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
 
@@ -28,7 +29,11 @@ _TODO = {
 
 
 def lines(
-    frames: Mapping[str, pd.DataFrame], accounts: Mapping[str, Any], messages: Iterable[str], job: Job
+    frames: Mapping[str, pd.DataFrame],
+    accounts: Mapping[str, Any],
+    messages: Iterable[str],
+    job: Job,
+    failed: Mapping[str, str] | None = None,
 ) -> list[str]:
     """Return the summary as lines of text, in the job's unit.
 
@@ -40,18 +45,20 @@ def lines(
         Per file and kind: read, used, set aside.
     messages
         What people should know.
+    failed
+        What failed without the review, and why.
     """
     points = frames["points"]
-    unit = job.input.unit
-    factor = METRES_PER[unit]
     source = cut(display_text(job.tolerance.reference), 300)
     text = [
+        *failures(failed or {}),
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
-        *_wrapped(f"Tolerance: {job.tolerance.spoken(unit, factor)}. Source: {source}"),
-        *_wrapped(f"Requirement: {job.requirement.spoken(unit, factor)}"),
+        *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.units)}. Source: {source}"),
+        *_wrapped(f"Requirement: {job.requirement.spoken(*job.units)}"),
         *_roles(job),
+        *(_wrapped(alone) if (alone := scope.said(points)) else []),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
@@ -68,52 +75,58 @@ def lines(
     return text
 
 
+def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:
+    """Return what failed, and that all else is whole: what stands first and last of what a review prints."""
+    if not failed:
+        return []
+    rows = [f"FAILED, and left out; everything else is made ({counted(len(failed), 'failure')}, run.json has them):"]
+    for name, reason in list(failed.items())[:most]:
+        rows += _wrapped(f"  {cut(display_text(name), 80)}: {cut(display_text(reason), 300)}")
+    return [*rows, *([f"  and {len(failed) - most} more"] if len(failed) > most else []), ""]
+
+
 def _roles(job: Job) -> list[str]:
     """Return a line for each role that is judged by values of its own."""
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
     found = []
     for name, role in job.roles.items():
         if (role.tolerance, role.requirement) == (job.tolerance, job.requirement):
             continue
-        words = f"{role.tolerance.spoken(unit, factor)}; required {role.requirement.spoken(unit, factor)}"
+        words = f"{role.tolerance.spoken(*job.units)}; required {role.requirement.spoken(*job.units)}"
         source = "" if role.tolerance.reference == job.tolerance.reference else f". Source: {role.tolerance.reference}"
         found += _wrapped(f"Role {cut(display_text(name), 24)}: {words}{display_text(source)}")
     return found
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:
-    counts = points.loc[points["deliver"] == "no", "deliver_reason"].value_counts()
-    counts = counts[counts > 0]
+    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
 
 
 def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
-    """Return the largest closures of points that are not confirmed, or of all when there are none.
-
-    Horizontally each in the unit of the coordinates, vertically in the unit of the heights.
-    """
-    unit, unit_up = job.input.unit, job.input.height_unit
-    factor, up = METRES_PER[unit], METRES_PER[unit_up]
-    bad = points[points["status"].isin(["conflict", "loose", "strained"])]
-    shown = (bad if len(bad) else points).nlargest(most, "worst_horizontal_m")
-    shown = shown[shown["worst_horizontal_m"].notna()]
+    """Return the points that are farthest beyond what is accepted, both components beside their limits."""
+    unit, unit_up = job.units
+    shown = points.iloc[worst.order(points)[:most]]
+    shown = shown[shown["excess"].notna()]
     if shown.empty:
         return []
-    names = [cut(display_text(point), 24) for point in shown["point"]]
-    width = max(5, *map(len, names))
-    rows = [
-        "Worst closures:",
-        f"  {'point':<{width}} {'status':<9} {'horizontal':>{11 + len(unit)}} {'height':>{11 + len(unit_up)}}   why",
+    cells = [("point", "status", "horizontal", "height")]
+    cells += [
+        (cut(display_text(point), 24), status, worst.told(h, limit_h, unit), worst.told(v, limit_v, unit_up))
+        for point, status, h, limit_h, v, limit_v in zip(
+            *(
+                shown[c]
+                for c in ("point", "status", "worst_horizontal_m", "limit_h_m", "worst_vertical_m", "limit_v_m")
+            ),
+            strict=True,
+        )
     ]
-    for name, status, h, v, reason in zip(
-        names, shown["status"], shown["worst_horizontal_m"] / factor, shown["worst_vertical_m"] / up,
-        shown["reason"], strict=True,
-    ):  # fmt: skip
-        height = "-" if v != v else f"{v:.3f} {unit_up}"
-        head = f"  {name:<{width}} {status:<9} {f'{h:.3f} {unit}':>{11 + len(unit)}} {height:>{11 + len(unit_up)}}   "
+    widths = [max(len(row[k]) for row in cells) for k in range(4)]
+    rows = [f"Worst first. {worst.ABOUT}"]
+    for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
+        head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
         why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
         rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
-    return [*rows, ""]
+    return [*_wrapped(rows[0]), *rows[1:], ""]
 
 
 def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:
@@ -142,8 +155,8 @@ def _risk(points: pd.DataFrame) -> list[str]:
     if given.empty:
         return []
     sentence = (
-        f"Of the {counted(len(given), 'point')} that may be delivered {given.sum():.1f} are expected to be outside "
-        f"the requirement; the largest risk of one is {100 * given.max():.1f} %."
+        f"Of the {counted(len(given), 'point')} that may be delivered {expected(given.sum())} are expected to be "
+        f"outside the requirement; the largest risk of one is {probability(given.max())}."
     )
     return [*_wrapped(sentence), ""]
 

@@ -49,9 +49,11 @@ def table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     result[f"height_{unit_up}"] = number(points["height_m"].to_numpy() / up, 4)
     for name, factor, label in (
         ("radius95_m", plan, unit), ("up95_m", up, unit_up), ("semi_major_m", plan, unit), ("semi_minor_m", plan, unit),
-        ("worst_horizontal_m", plan, unit), ("worst_vertical_m", up, unit_up),
+        ("worst_horizontal_m", plan, unit), ("worst_vertical_m", up, unit_up), ("limit_h_m", plan, unit),
+        ("limit_v_m", up, unit_up),
     ):  # fmt: skip
         result[f"{name.removesuffix('_m')}_{label}"] = number(points[name].to_numpy() / factor, 4)
+    result["excess"] = number(points["excess"].to_numpy(), 4)
     result["azimuth_deg"] = number(points["azimuth_deg"].to_numpy(), 1)
     result["confidence"] = number(points["confidence"].to_numpy(), 4)
     result["risk"] = number(points["risk"].to_numpy(), 6)
@@ -79,4 +81,6 @@ def number(values: object, places: int) -> object:
 
     numbers = np.asarray(values, dtype=float)
     written = np.char.mod(f"%.{places}f", numbers)
+    zero = f"{0:.{places}f}"
+    written = np.where(written == f"-{zero}", zero, written)
     return np.where(np.isnan(numbers), "", written)

@@ -14,6 +14,8 @@ import unicodedata
 from html import escape
 from typing import Any
 
+from geoqa.core import formulas
+
 #: Longest text in a line of a table.
 LINE_LENGTH = 200
 
@@ -25,7 +27,6 @@ _SUSPECT = re.compile(r"[\x00-\x1f\x7f-\x9f\xad\u061c\u0600-\u0605\u06dd\u070f\u
 # The only places a brace opens a template tag; none of them occurs between the tokens of JSON.
 _TAG = re.compile(r"\{(?=[{%#])")
 _NOT_PLAIN = re.compile(r"[<>&'`\u2028\u2029\ud800-\udfff]")
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 # What XML 1.0 has no way to write, production [2] Char turned around.
 _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _XML = {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\t": "&#9;", "\n": "&#10;", "\r": "&#13;"}
@@ -33,8 +34,6 @@ _NOT_PLAIN_XML = re.compile('[&<>"\t\n\r]')
 # In a text of a drawing file a backslash may start a code point, a caret a control sign, two percent signs a switch.
 _DXF = {"\\": "＼", "^": "＾", "%%": "％％"}
 _NOT_PLAIN_DXF = re.compile(r"\\|\^|%%")
-#: What a spreadsheet takes for the start of a formula, its full-width forms too.
-_FORMULA = tuple("=+-@\t\r\n＝＋－＠")
 
 
 def json_for_html(obj: Any) -> str:
@@ -82,14 +81,14 @@ def map_text(value: Any) -> str:
 def cell_text(value: Any) -> Any:
     """Return a cell for CSV or a spreadsheet: numbers as they are, text that cannot run.
 
-    Text that starts as a formula does gets a leading apostrophe, unless it is a plain number.
+    Text that starts as a formula does, or would if the file were opened with another separator, gets an
+    apostrophe before it (`geoqa.core.formulas`), unless it is a plain number.
     """
     if value is None or isinstance(value, (bool, int)) or (isinstance(value, float) and math.isfinite(value)):
         return "" if value is None else value
     if hasattr(value, "dtype") and getattr(value.dtype, "kind", "") in "iub":
         return value
-    text = utf8_text(value).replace("\x00", "␀")
-    return f"'{text}" if text.startswith(_FORMULA) and not _NUMBER.fullmatch(text) else text
+    return formulas.inert(utf8_text(value).replace("\x00", "␀"))
 
 
 def utf8_text(value: Any) -> str:

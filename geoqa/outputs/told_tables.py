@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Rows = NDArray[np.intp]
 
-#: Steps of what a cell holds: a hundredth of a percent, a minute.
-STEPS = {"share": 0.0001, "span": 60.0, "time": 60.0}
+#: Steps of what a cell holds: a hundredth of a percent, a second.
+STEPS = {"share": 0.0001, "probability": 0.0001, "span": 1.0, "time": 1.0}
 
 
 class Told:
@@ -124,10 +124,10 @@ def numbers(drawing: Drawing, name: str, values: Any) -> Array:
 
 
 def times(values: Any) -> Array:
-    """Return times as seconds since 1970, UTC, of the minute begun."""
+    """Return times as seconds since 1970, UTC."""
     given = pd.Series(pd.to_datetime(values, utc=True))
     seconds = given.dt.tz_convert(None).to_numpy("datetime64[s]").astype(float)
-    return np.where(given.isna().to_numpy(), np.nan, seconds - seconds % STEPS["time"])
+    return np.where(given.isna().to_numpy(), np.nan, seconds)
 
 
 def in_order(values: Any, order: Rows | None) -> Any:

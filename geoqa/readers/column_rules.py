@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
-from geoqa.core.errors import Fault
+from geoqa.core import geodesy
+from geoqa.core.errors import Fault, GeodesyError
 from geoqa.core.source import TIMES, sources, wanted
+from geoqa.core.units import spoken
 from geoqa.readers import times
 
 if TYPE_CHECKING:
@@ -63,6 +65,25 @@ def units(draft: Draft) -> list[Fault]:
         problem = f"is {draft.input.angle!r}, and there is no longitude and latitude."
         faults.append(Fault("[input] angle", problem, "Map longitude and latitude, or remove the line."))
     return faults
+
+
+def feet(draft: Draft) -> list[Fault]:
+    """Return units that are the other foot than the system's or than each other's, unless the recipe says why."""
+    if draft.site is None or (draft.input.unit_differs or "").strip():
+        return []
+    try:
+        apart = geodesy.feet_apart(draft.site, draft.input, draft.columns)
+    except (GeodesyError, ValueError, RuntimeError):
+        return []  # what is wrong with the system is said elsewhere
+    return [
+        Fault(
+            place,
+            f"is {unit!r} ({spoken(unit)}), and {what} counts in {spoken(other)}: two million of one are four more of "
+            "the other.",
+            f'Write "{other}" there; or, if the file truly counts so, unit_differs = "why" under [input].',
+        )
+        for place, unit, what, other in apart
+    ]
 
 
 def dates(draft: Draft) -> list[Fault]:

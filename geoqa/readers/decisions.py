@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from geoqa.core import formulas
 from geoqa.core.errors import Fault, InputError
 from geoqa.readers import lookup
 
@@ -33,6 +34,8 @@ def read_decisions(path: Path | None) -> pd.DataFrame:
     import pandas as pd
 
     told = lookup.rows(path, NEEDED, "[decisions] file", OPTIONAL) if path else []
+    # Names are copied out of the tables geoqa writes.
+    told = [(line, {name: formulas.as_read(cell) for name, cell in entry.items()}) for line, entry in told]
     faults: list[Fault] = []
     seen: dict[tuple[str, str], int] = {}
     for line, entry in told:

@@ -1,7 +1,6 @@
 """GeoPackage, Shapefile, FlatGeobuf and GeoParquet to a layer, through open libraries.
 
-A file is known by its first bytes before any library opens it: a name alone would let a library choose
-a format that reads other files.
+`geoqa.core.vectors` says how such a file is opened.
 """
 
 from __future__ import annotations
@@ -9,20 +8,20 @@ from __future__ import annotations
 import contextlib
 import difflib
 import json
-import sqlite3
-import struct
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from geoqa.core import door, vectors
 from geoqa.core.errors import InputError
-from geoqa.readers import cells
+from geoqa.readers import cells, textfile
 from geoqa.readers.layer import Layer, from_wkb
 
-SQLITE, SHAPE, FLATGEOBUF, PARQUET = b"SQLite format 3\x00", b"\x00\x00\x27\x0a", b"fgb", b"PAR1"
 #: Most bytes a Parquet file may unpack to.
 LARGEST = 2_000_000_000
+#: Most values, of all rows and columns: one that repeats takes no room in the file.
+MOST_VALUES = 200_000_000
 _ASSIGN = "Assign the layer its coordinate system in a GIS and save it again."
 
 
@@ -41,26 +40,15 @@ def read(path: Path, wanted: str | None, decimal: str) -> Layer:
     InputError
         If the file is none of these formats, damaged or empty, or the layer is not clear.
     """
-    with path.open("rb") as file:
-        head = file.read(16)
-    if head.startswith(PARQUET):
+    if door.head(path, 4) == vectors.PARQUET:
         return _parquet(path, decimal)
-    if head.startswith(SQLITE):
-        _check_database(path)
-    elif head.startswith(SHAPE):
-        _check_shapefile(path)
-    elif not head.startswith(FLATGEOBUF):
-        raise InputError(
-            f"{path}: is no GeoPackage, Shapefile, FlatGeobuf, GeoParquet or GeoJSON by its first bytes: "
-            "damaged, compressed, or another format. Unpack it, or export it again."
-        )
-    with _told(path) as messages:
-        made = _ogr(path, wanted, decimal, messages)
+    with vectors.copied(path) as copy, _told(path, copy.path) as messages:
+        made = _ogr(path, copy, wanted, decimal, messages)
     return made.saying(messages)
 
 
 @contextlib.contextmanager
-def _told(path: Path) -> Iterator[list[str]]:
+def _told(path: Path, copy: Path) -> Iterator[list[str]]:
     """Gather what a library says of a file; whatever fails in it is a damaged file."""
     messages: list[str] = []
     with warnings.catch_warnings(record=True) as caught:
@@ -70,58 +58,18 @@ def _told(path: Path) -> Iterator[list[str]]:
         except InputError:
             raise
         except Exception as error:
-            problem = " ".join(str(error).split())[:200]
-            raise InputError(f"{path}: cannot be read ({problem}): damaged or cut off. Export it again.") from error
+            # What a library says of a file may quote it.
+            raise InputError(f"{path}: cannot be read: damaged or cut off. Export it again.") from error
         finally:
-            said = (str(w.message).replace(str(path), path.name)[:200] for w in caught)
+            said = (str(w.message).replace(str(copy), path.name)[:200] for w in caught)
             messages += dict.fromkeys(f"{path.name}: {text}" for text in said)
 
 
-def _check_database(path: Path) -> None:
-    """Raise InputError if a GeoPackage is damaged: a cut one can give some of its rows without a word."""
-    try:
-        with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
-            database.text_factory = bytes  # what it says of a damaged file may be no text
-            found = database.execute("PRAGMA quick_check(1)").fetchone()
-    except (sqlite3.Error, UnicodeDecodeError) as error:  # its own words may quote what is no text
-        found = (str(error).encode(),)
-    if found != (b"ok",):
-        what = found[0] if found else b"nothing to check"
-        shown = what.decode("utf-8", "replace")[:120]
-        raise InputError(f"{path}: is damaged or cut off ({' '.join(shown.split())}). Export it again.")
-
-
-def _check_shapefile(path: Path) -> None:
-    """Raise InputError if a Shapefile lacks a part, or a part is shorter than its header says."""
-    parts = {other.suffix.lower(): other for other in path.parent.glob("*") if other.stem == path.stem}
-    lacking = [suffix for suffix in (".shx", ".dbf") if suffix not in parts]
-    if lacking:
-        there = f"{path.stem}{' and '.join(lacking)}"
-        raise InputError(f"{path}: a Shapefile is several files, and {there} is missing. Put it beside the other.")
-    for suffix in (".shp", ".shx"):
-        head = parts[suffix].read_bytes()[:100] if suffix == ".shx" else _head(path, 100)
-        size = 2 * struct.unpack(">i", head[24:28])[0] if len(head) == 100 else -1
-        if size != parts[suffix].stat().st_size:
-            raise InputError(
-                f"{parts[suffix]}: is not as long as its header says: damaged or cut off. Export it again."
-            )
-    head = _head(parts[".dbf"], 32)
-    rows, start, width = struct.unpack("<IHH", head[4:12]) if len(head) == 32 else (1, 0, 1)
-    if parts[".dbf"].stat().st_size < start + rows * width:
-        raise InputError(f"{parts['.dbf']}: holds fewer rows than its header says: cut off. Export it again.")
-
-
-def _head(path: Path, count: int) -> bytes:
-    with path.open("rb") as file:
-        return file.read(count)
-
-
-def _ogr(path: Path, wanted: str | None, decimal: str, messages: list[str]) -> Layer:
-    import pyogrio
-
-    name, said = _choose(path, [tuple(map(str, row)) for row in pyogrio.list_layers(path)], wanted)
-    count = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
-    meta, table = pyogrio.read_arrow(path, layer=name, datetime_as_string=True)
+def _ogr(path: Path, copy: vectors.Copy, wanted: str | None, decimal: str, messages: list[str]) -> Layer:
+    pyogrio = vectors.library()
+    name, said = _choose(path, [tuple(map(str, row)) for row in pyogrio.list_layers(copy.path)], wanted)
+    count = vectors.info(copy, path, name)["features"]
+    meta, table = pyogrio.read_arrow(copy.path, layer=name, datetime_as_string=True)
     if table.num_rows != count:
         raise InputError(
             f"{path}: the layer {name!r} says it has {count} features and gave {table.num_rows}: damaged. "
@@ -185,15 +133,50 @@ def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str)
     return Layer(tuple(headings), tuple(columns), x, y, z, refused, crs or None, _ASSIGN, tuple(said))
 
 
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    if pa.types.is_dictionary(kind):
+        return True
+    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind) or _is_large(kind))
+
+
+def _is_large(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_large_string(kind) or pa.types.is_large_binary(kind))
+
+
+def _length(column: Any) -> int:
+    """Return how many bytes the texts of a column have, written out one by one."""
+    import pyarrow.compute as pc
+
+    total = 0
+    for chunk in column.chunks:
+        stored = getattr(chunk, "dictionary", chunk)
+        if not _is_text(stored.type):
+            continue
+        lengths = pc.binary_length(stored).cast("int64")
+        total += pc.sum(lengths.take(chunk.indices) if stored is not chunk else lengths).as_py() or 0
+    return total
+
+
 def _parquet(path: Path, decimal: str) -> Layer:
     """Return the layer a GeoParquet file holds (GeoParquet 1.1: metadata ``geo``, geometry as WKB)."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    with _told(path) as messages:
-        file = pq.ParquetFile(path)
+    content = textfile.read_bytes(path)
+    with _told(path, path) as messages:
+        schema = pq.read_schema(pa.BufferReader(content))
+        texts = [field.name for field in schema if _is_text(field.type)]
+        # One text for many rows is stored once, and is to stay so until it is known how long all of them are.
+        file = pq.ParquetFile(pa.BufferReader(content), read_dictionary=texts)
         size = sum(file.metadata.row_group(i).total_byte_size for i in range(file.metadata.num_row_groups))
-        if size > LARGEST:
-            raise InputError(f"{path}: unpacks to more than {LARGEST / 1e9:g} GB. Export the points alone.")
+        values = file.metadata.num_rows * file.metadata.num_columns
+        if size > LARGEST or file.metadata.num_rows > door.MOST_ROWS or values > MOST_VALUES:
+            problem = f"unpacks to more than {LARGEST / 1e9:g} GB, {door.MOST_ROWS:,} rows or {MOST_VALUES:,} values"
+            raise InputError(f"{path}: {problem}. Export the points alone.")
         geo = json.loads((file.schema_arrow.metadata or {}).get(b"geo", b"null"))
         if not isinstance(geo, dict):
             raise InputError(f"{path}: is Parquet but no GeoParquet (no geo metadata). Export it as GeoParquet.")
@@ -204,5 +187,12 @@ def _parquet(path: Path, decimal: str) -> Layer:
         crs = about.get("crs", "OGC:CRS84")
         if "crs" not in about:
             messages.append(f"{path.name}: names no coordinate system, which GeoParquet 1.1 defines as OGC:CRS84.")
-        made = _layer(path, file.read(), name, json.dumps(crs) if isinstance(crs, dict) else crs, decimal)
+        flat = [field.name for field in schema if not pa.types.is_nested(field.type)]
+        left = [field.name for field in schema if field.name not in flat]
+        if left:
+            messages.append(f"{path.name}: the columns {', '.join(map(repr, left))} hold no text or numbers: left out.")
+        table = file.read(columns=flat)
+        if sum(_length(table.column(text)) for text in texts) > LARGEST:
+            raise InputError(f"{path}: holds texts of more than {LARGEST / 1e9:g} GB. Export the points alone.")
+        made = _layer(path, table, name, json.dumps(crs) if isinstance(crs, dict) else crs, decimal)
     return made.saying(messages)

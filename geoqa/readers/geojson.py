@@ -62,13 +62,10 @@ def read(path: Path, decimal: str, recipe: str) -> layer.Layer:
 
 
 def _document(path: Path) -> dict[str, Any]:
-    try:
-        size = path.stat().st_size
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
-    if size > LARGEST:
+    content = textfile.read_bytes(path)
+    if len(content) > LARGEST:
         raise InputError(f"{path}: is larger than {LARGEST / 1e6:.0f} MB. Give it as a GeoPackage or FlatGeobuf.")
-    text, _ = textfile.to_utf8(path, textfile.read_bytes(path))
+    text, _ = textfile.to_utf8(path, content)
     try:
         number: Any = cells.Number
         found = json.loads(text, parse_float=number, parse_int=number, parse_constant=number)

@@ -21,6 +21,8 @@ UNITS = {
     "metric kilometer": 1000.0, "imperial foot": 0.3048, "imperial ussurveyfoot": 1200 / 3937,
     "imperial inch": 0.0254, "imperial mile": 1609.344,
 }  # fmt: skip
+#: What other software writes for a vertical datum that it does not know.
+UNSTATED = ("", "none", "unknown", "undefined", "not stated")
 ELEVATIONS = {"meter": 1.0, "metre": 1.0, "feet": 0.3048, "foot": 0.3048, "kilometer": 1000.0, "miles": 1609.344}
 #: Columns in this order, others after them; the first four are always there.
 FIRST = ("name", "northing", "easting", "elevation", "code", "desc", "timeStamp", "pntSurv", "state", "group")
@@ -79,7 +81,10 @@ class LandXmlReader(Reader):
         if self.heights and "height" not in job.columns and _has_heights(rows):
             faults += placing.heights(job, self.name)
             columns["height"] = "elevation"
-        faults += _units(found, job, has_heights="height" in {*job.columns, *columns})
+        has_heights = "height" in {*job.columns, *columns}
+        faults += _units(found, job, has_heights=has_heights)
+        if has_heights and found.vertical.casefold() not in UNSTATED:
+            faults += placing.reference(job, (found.vertical[:80],))
         placing.refuse(path.name, faults)
         return accounted(Sheet(path.name, table, placing.mapped(job, columns)), rows)
 

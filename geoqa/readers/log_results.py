@@ -63,7 +63,7 @@ def _occupations(
     heights = _wants_heights(step, log, messages)
     found = log.found.occupations
     facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in found]
-    digits = (log.epochs.digit_m, log.digit_v_m)
+    digits = (log.epochs.digit_m, log.epochs.digit_up_m)
     frame = log_frames.occupations_frame(found, log.epochs, geodesy.of(log.job), facts, log.name, digits)
     place = frame[["easting_m", "northing_m"]].to_numpy(float)
     if not geodesy.of(log.job).geographic and not np.isfinite(place).all():
@@ -106,12 +106,13 @@ def _wants_heights(step: NmeaReader, log: Log, messages: list[str]) -> bool:
     if not any(stated):
         return False
     placing.refuse(log.name, placing.heights(log.job, step.name))
-    limit = log.job.tolerance.vertical_m
-    if limit is not None and log.digit_v_m is not None and log.digit_v_m > limit:
+    limit, step_m = log.job.tolerance.vertical_m, log.epochs.digit_up_m
+    if limit is not None and step_m is not None and step_m > limit:
         messages.append(
-            f"its heights are written to {log.digit_v_m:g} m, coarser than the tolerance of {limit:g} m: not judged"
+            f"its heights are written to {step_m:g} m, coarser than the tolerance of {limit:g} m: they are judged with "
+            f"half of that as guard and no sigma below {step_m / 12**0.5:.2g} m, and closures below it cannot be seen. "
+            "Let the receiver write altitudes with three decimals"
         )
-        return False
     return True
 
 

@@ -286,7 +286,7 @@ def _solutions(
     cluster = np.zeros(len(part.used), np.int64)
     if part.solution == FIXED:
         axes = np.flatnonzero(np.isfinite(place).all(axis=0))
-        apart = _apart(place, stated, epochs.digit_m)[axes]
+        apart = _apart(place, stated, epochs.digits_m)[axes]
         fewest = max(FEWEST, round(rules.hold_s / max(interval, 1e-3)))
         cluster = averages.clusters(place[:, axes], apart, fewest)
     count = max(int(cluster.max(initial=0)) + 1, 1)
@@ -298,7 +298,7 @@ def _solutions(
         used = part.used[mine]
         one = part if count == 1 else _solution(part, used, k)
         one.used = used
-        made = averages.average(place[mine], stated[mine], interval, epochs.digit_m, rules.correlation_s)
+        made = averages.average(place[mine], stated[mine], interval, epochs.digits_m, rules.correlation_s)
         one.scatter_m, one.stated_m = _strain(place[mine, :2], stated[mine, :2])
         lone = int((cluster < 0).sum()) if k == 0 else 0
         one.average = replace(made, outlying=made.outlying + lone)
@@ -363,11 +363,11 @@ def _local(epochs: Epochs, used: Index, system: System) -> tuple[Array, float, f
     return np.column_stack([east, north, epochs.columns["up"][used]]), lon0, lat0
 
 
-def _apart(place: Array, stated: Array, digit_m: float) -> Array:
+def _apart(place: Array, stated: Array, digits_m: Array) -> Array:
     """Return the empty space along each axis that noise does not explain."""
     own = np.zeros(3)
     known = np.isfinite(stated).any(axis=0)
     own[known] = np.nanmedian(stated[:, known], axis=0)
     steps = averages.step_sigma(np.nan_to_num(place))
     sigma = np.maximum(np.maximum(own, steps), FINEST_M)
-    return np.maximum(APART * sigma, 3 * digit_m)
+    return np.maximum(APART * sigma, 3 * digits_m)

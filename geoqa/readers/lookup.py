@@ -8,10 +8,8 @@ import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 
+from geoqa.core import door
 from geoqa.core.errors import Fault, InputError
-
-#: A table that people keep by hand is not larger than this.
-LARGEST_BYTES = 50_000_000
 
 
 def read_lookup(path: Path) -> dict[str, str]:
@@ -89,11 +87,11 @@ def _composed(cell: str) -> str:
 def _text(path: Path, where: str) -> str:
     remedy = "The name counts from the recipe's folder."
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputError(f"{where}: {path} is larger than {LARGEST_BYTES / 1e6:.0f} MB. {remedy}")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = door.content(path, door.TABLE_MB).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(f"{where}: {path} is not UTF-8 text (byte {error.start}). Save it as UTF-8.") from error
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         remedy = f"{remedy} Check it, and the rights."

@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
+from geoqa.core import clock
 from geoqa.core.errors import Fault, InputError
-from geoqa.readers import lookup, times
+from geoqa.readers import lookup
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -107,7 +108,7 @@ def _moment(text: str, where: str, job: Job, faults: list[Fault]) -> float | Non
             remedy = 'Add timezone = "UTC" (or another) under [input], or write it as 2026-02-09T10:15:00Z.'
             faults.append(Fault(where, f"{text[:40]!r} carries no zone.", remedy))
             return None
-        moment = moment.replace(tzinfo=times.zone(job.input.timezone))
+        moment = moment.replace(tzinfo=clock.zone(job.input.timezone))
     try:
         return moment.astimezone(UTC).timestamp()
     except (OverflowError, ValueError):

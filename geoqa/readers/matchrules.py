@@ -6,6 +6,7 @@ from collections.abc import Set
 from typing import TYPE_CHECKING
 
 from geoqa.core.errors import Fault
+from geoqa.readers import patterns
 
 if TYPE_CHECKING:
     from geoqa.core.job import Match
@@ -62,7 +63,7 @@ def _pattern(pattern: str) -> list[Fault]:
 
     try:
         made = pc.extract_regex(pa.array([""], pa.string()), f"^(?:{pattern})$")
-    except pa.ArrowInvalid as error:
+    except (pa.ArrowInvalid, UnicodeEncodeError) as error:
         reason = (
             str(error).removeprefix("Invalid regular expression: ").replace(f"^(?:{pattern})$", "the end is reached")
         )
@@ -72,7 +73,15 @@ def _pattern(pattern: str) -> list[Fault]:
             "ahead or behind and references are not known."
         )
         return [Fault("[match] pattern", problem, remedy)]
-    if "point" in [field.name for field in made.type]:
+    names = [field.name for field in made.type]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        problem = f"{pattern!r:.80} has two groups called {twice[0][:40]}."
+        return [Fault("[match] pattern", problem, "Write (?:...|...) inside one group.")]
+    if patterns.cuts_letters(pattern):
+        problem = rf"{pattern!r:.80} holds \C, which cuts letters into bytes."
+        return [Fault("[match] pattern", problem, "Write . for any sign.")]
+    if "point" in names:
         return []
     remedy = r"Put (?P<point>...) around the part that is the point's name."
     return [Fault("[match] pattern", f"{pattern!r:.80} has no group called point.", remedy)]

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from geoqa.core import gps_time
+from geoqa.core import clock, gps_time
 from geoqa.readers import numbers, times
 from geoqa.readers.column_rules import GPS
 
@@ -41,7 +41,7 @@ def parse(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
         return _gps(sheet, ours, column)
     dated = fmt.date is not None and fmt.time_format != "iso"
     pattern = f"%Y-%m-%d {fmt.time_format}" if dated else fmt.time_format
-    return times.parse(column, pattern, times.zone(fmt.timezone) if fmt.timezone else None)
+    return times.parse(column, pattern, clock.zone(fmt.timezone) if fmt.timezone else None)
 
 
 def _joined(first: pa.ChunkedArray, second: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -83,7 +83,7 @@ def past_midnight(sheet: Sheet, start: pd.Series, end: pd.Series) -> pd.Series:
     if not _one_date(sheet):
         return end
     fmt = sheet.job.input
-    place = times.zone(fmt.timezone) if fmt.timezone else UTC
+    place = clock.zone(fmt.timezone) if fmt.timezone else UTC
     # A day by the clock on the wall, not 24 h: the clocks may change that night.
     later = (end.dt.tz_convert(place) + pd.DateOffset(days=1)).dt.tz_convert("UTC").dt.as_unit("us")
     moved = (end < start) & (later - start <= LONGEST)

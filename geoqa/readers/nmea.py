@@ -82,13 +82,13 @@ class NmeaReader(Reader):
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:
         """Return how surely a file is a log: a sentence with a right checksum near its start, or its suffix."""
-        from geoqa.core import compressed
+        from geoqa.core import compressed, door
 
         start = compressed.head(head)
         if b"\0" in start and start is head:
             # Binary messages may stand before the first sentence.
-            with contextlib.suppress(OSError), path.open("rb") as file:
-                start = file.read(1 << 18)
+            with contextlib.suppress(OSError):
+                start = door.head(path, 1 << 18)
         for found in _SENTENCE.finditer(start):
             total = 0
             for byte in found[1]:

@@ -48,7 +48,7 @@ class Epochs:
     aside
         Where epochs set aside start in the log, their line and why.
     digit_m, digit_up_m
-        Last digit of the positions as written, in metres along the meridian, and of the altitudes, metres.
+        Step of the positions as written, in metres along the meridian, and of the heights, metres; None for none.
     messages
         What a person should know.
     """
@@ -61,6 +61,11 @@ class Epochs:
 
     def __len__(self) -> int:
         return len(self.columns["us"])
+
+    @property
+    def digits_m(self) -> Array:
+        """Step of east, north and up, metres; shape (3,)."""
+        return np.array([self.digit_m, self.digit_m, self.digit_up_m or 0.0])
 
 
 def without_copies(streams: Sequence[Epochs], names: Sequence[str]) -> list[Epochs]:

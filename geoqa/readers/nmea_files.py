@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +14,7 @@ from geoqa.core import compressed, geodesy
 from geoqa.core.errors import InputError
 from geoqa.core.steps import ReadResult
 from geoqa.readers import (
+    grids,
     log_frames,
     log_results,
     log_stops,
@@ -58,7 +59,6 @@ class Log:
     sentences: Sentences
     epochs: Epochs
     messages: list[str]
-    digit_v_m: float | None
     found: Found = field(init=False)
 
     @property
@@ -101,7 +101,16 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
             results[i] = result
         before += int(logs[k].found.stop.max(initial=0))
     ready = [result for result in results if result is not None]
-    return [_with_marks_told(ready[0], step, stated, logs), *ready[1:]]
+    first = _with_marks_told(ready[0], step, stated, logs)
+    return [replace(first, messages=(*first.messages, *_zone(jobs[0]))), *ready[1:]]
+
+
+def _zone(job: Job) -> list[str]:
+    """Return that times are told in UTC where nobody stated the zone of the site: a log counts in nothing else."""
+    if job.site.timezone is not None or job.input.timezone is not None:
+        return []
+    line = 'timezone = "Pacific/Auckland"'
+    return [f"times are told in UTC, for the recipe names no time zone: add {line}, or where the site is, under [site]"]
 
 
 def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> None:
@@ -141,8 +150,8 @@ def _log(files: list[int], paths: list[Path], parts: list[bytes], job: Job) -> L
         own = np.datetime64(when.own_day, "D")
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
     _refuse_coarse(name, epochs, job)
-    digit_v = _heights(epochs, job, messages)
-    return Log(files, paths, job, begins, sentences, epochs, messages, digit_v)
+    epochs = _on_grids(replace(epochs, digit_up_m=_heights(epochs, job, messages)), job, messages)
+    return Log(files, paths, job, begins, sentences, epochs, messages)
 
 
 def without_positions(name: str, sentences: Sentences) -> str:
@@ -183,6 +192,32 @@ def _refuse_coarse(name: str, epochs: Epochs, job: Job) -> None:
             f"coarser than the tolerance of {limit:g} m: no closure can be judged by them. Let the receiver write "
             "latitude and longitude with 7 decimals of a minute (0.2 mm), or 6."
         )
+
+
+def _on_grids(epochs: Epochs, job: Job, messages: list[str]) -> Epochs:
+    """Return the epochs with the steps that their values lie on, where these are coarser than their last digits."""
+    columns, limits = epochs.columns, job.tolerance
+    per_degree, digit_up = 60 * nmea_epochs.METRES_PER_MINUTE, epochs.digit_up_m
+    here = columns["lat"][np.isfinite(columns["lat"])]
+    along = max(float(np.cos(np.radians(here[0]))), 1e-6) if len(here) else 1.0
+    finest = epochs.digit_m / per_degree
+    looked: list[tuple[str, list[grids.View], float | None]] = [
+        (word, [grids.View(columns[name] * k, finest * k, metres / k) for k in (60.0, 1.0)], limits.horizontal_m)
+        for word, name, metres in (("latitudes", "lat", per_degree), ("longitudes", "lon", per_degree * along))
+    ]
+    if digit_up:
+        looked.append(("heights", [grids.View(columns["up"], digit_up, 1.0)], limits.vertical_m))
+    steps = dict.fromkeys(("latitudes", "longitudes", "heights"), 0.0)
+    for word, views, limit in looked:
+        found = grids.step_m(views, np.isfinite(views[0].values))
+        if found is None:
+            continue
+        steps[word] = float(np.nanmedian(found))
+        if steps[word] >= grids.TOLD_M:
+            decimals = max(round(-np.log10(views[0].finest)), 0)
+            messages.append(grids.told(f"its {word}", steps[word], decimals, limit))
+    plan = max(epochs.digit_m, steps["latitudes"], steps["longitudes"])
+    return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
 
 
 def _heights(epochs: Epochs, job: Job, messages: list[str]) -> float | None:

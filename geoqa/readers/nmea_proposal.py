@@ -21,6 +21,7 @@ def propose(path: Path) -> str:
         "[site]",
         'name = "?"',
         'crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one',
+        'timezone = "?"            # of the site\'s clocks, such as "Pacific/Auckland": logs count in UTC',
         'height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated',
         "",
         *(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +11,8 @@ import pandas as pd
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.errors import InputError
 from geoqa.core.schema import OCCUPATIONS, UNNAMED
-from geoqa.readers import headings, moments, numbers
+from geoqa.core.units import JOB_UNITS, METRES_PER
+from geoqa.readers import grids, headings, moments, numbers
 from geoqa.readers.sheet import categories, encoded
 
 if TYPE_CHECKING:
@@ -42,7 +44,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
     sheet.reasons.note(point.codes < 0, "point has no name")
     columns: Columns = {"point": point}
-    decimals, digit_m = _coordinates(sheet, columns)
+    written = _coordinates(sheet, columns)
     _sigmas(sheet, columns)
     _times(sheet, columns)
     for name, fill in {**dict.fromkeys(_TEXT), "origin": "measured", "method": "direct"}.items():
@@ -58,7 +60,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
             sheet.number(key, sheet.metres(key, factor), least=least)[0] if key in sheet else _nothing(sheet)
         )
     used = sheet.reasons.open
-    _resolutions(sheet, columns, decimals, used, digit_m)
+    _resolutions(sheet, columns, written, used)
     return _frame(sheet, columns, used)
 
 
@@ -66,32 +68,42 @@ def _nothing(sheet: Sheet) -> NDArray[np.float64]:
     return np.full(len(sheet.table), np.nan)
 
 
-def _coordinates(sheet: Sheet, columns: Columns) -> tuple[dict[str, NDArray[np.int64]], dict[str, float]]:
-    """Add positions; return the decimals of the horizontal and of the height columns, and the metres of their unit."""
+@dataclass(frozen=True)
+class _Written:
+    """How a coordinate is written: the column of ours and of the recipe, its decimals, and metres of its last unit."""
+
+    ours: str
+    key: str
+    decimals: NDArray[np.int64]
+    unit_m: float
+
+
+def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
+    """Add positions; return how those of the horizontal and of the height are written."""
     if "easting" not in sheet and "longitude" not in sheet:
         raise InputError(
             f"{sheet.name}: [input.columns] says not where the coordinates are. "
             "Add easting and northing, or longitude and latitude."
         )
-    fmt, decimals = sheet.job.input, {}
+    fmt = sheet.job.input
     unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
         columns[name] = _nothing(sheet)
     if "easting" in sheet:
         columns["easting_m"], east = sheet.number("easting", unit_m, needed=True)
         columns["northing_m"], north = sheet.number("northing", unit_m, needed=True)
+        plan = [_Written("easting_m", "easting", east, unit_m), _Written("northing_m", "northing", north, unit_m)]
     else:
         columns["lon_deg"], east, degrees = sheet.angle("longitude", most=360)
         columns["lat_deg"], north, _ = sheet.angle("latitude", most=90)
         unit_m = METRES_PER_DEGREE * degrees
-    # One export writes both alike; where one column shows fewer, its last zeros were dropped.
-    decimals["h"] = np.maximum(east, north)
+        plan = [_Written("lon_deg", "longitude", east, unit_m), _Written("lat_deg", "latitude", north, unit_m)]
+    written = {"h": plan}
     if "height" in sheet:
-        height = sheet.number("height", up_m, least=-HIGHEST_M, most=HIGHEST_M)
-        columns["height_m"], decimals["v"] = height
-        if np.isnan(columns["height_m"]).all():
-            del decimals["v"]
-    return decimals, {"h": unit_m, "v": up_m}
+        columns["height_m"], up = sheet.number("height", up_m, least=-HIGHEST_M, most=HIGHEST_M)
+        if not np.isnan(columns["height_m"]).all():
+            written["v"] = [_Written("height_m", "height", up, up_m)]
+    return written
 
 
 def _sigmas(sheet: Sheet, columns: Columns) -> None:
@@ -156,31 +168,69 @@ def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
     return words
 
 
-def _resolutions(
-    sheet: Sheet,
-    columns: Columns,
-    decimals: dict[str, NDArray[np.int64]],
-    used: NDArray[np.bool_],
-    digit_m: dict[str, float],
-) -> None:
-    """Add the size of the last digit, and let no sigma be smaller than its rounding, last digit / sqrt(12)."""
-    rows, raised = len(sheet.table), np.zeros(len(sheet.table), bool)
+def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: NDArray[np.bool_]) -> None:
+    """Add the step of the coordinates, and let no sigma be smaller than its rounding, step / sqrt(12)."""
+    raised = np.zeros(len(sheet.table), bool)
+    # Both horizontal axes have the coarser step: a ratio of seen to stated precision is one for both.
     for axis, names in (("h", ("sigma_e_m", "sigma_n_m")), ("v", ("sigma_u_m",))):
-        if axis not in decimals:
-            columns[f"resolution_{axis}_m"] = _nothing(sheet)
+        columns[f"resolution_{axis}_m"] = _nothing(sheet)
+        if axis not in written:
             continue
-        digit = numbers.last_digit(decimals[axis][used], digit_m[axis])
-        columns[f"resolution_{axis}_m"] = np.full(rows, digit)
+        # One export writes both alike; where one column shows fewer decimals, its last zeros were dropped.
+        decimals = np.max([one.decimals[used].max(initial=0) for one in written[axis]])
+        digit = numbers.last_digit(np.array([decimals]), written[axis][0].unit_m)
+        step = np.max([_step(sheet, columns, one, digit, int(decimals), used) for one in written[axis]], axis=0)
+        columns[f"resolution_{axis}_m"] = step
         _doubt_digits(sheet, axis, digit)
         for name in names:
-            least = digit / 12**0.5
+            least = step / 12**0.5
             raised |= used & (columns[name] < least)
             columns[name] = np.where(columns[name] < least, least, columns[name])
     if raised.any():
         sheet.messages.append(
             f"{sheet.name}: {int(raised.sum())} rows report a precision finer than the rounding of their coordinates; "
-            "it was raised to the last digit / sqrt(12)."
+            "it was raised to the step of the coordinates / sqrt(12)."
         )
+
+
+def _step(
+    sheet: Sheet, columns: Columns, one: _Written, digit_m: float, decimals: int, used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return the step of one coordinate of each row, metres: its last digit, or the grid that its values lie on.
+
+    What was not measured, design and known coordinates, may be round by intention: it is taken as it is written.
+    """
+    measured = used & np.asarray(columns["origin"] == "measured")
+    measured &= np.isfinite(columns[one.ours])
+    found = None
+    if measured.sum() >= 3:  # fewer show nothing
+        found = grids.step_m(_views(columns, one, digit_m, sheet.job.input.angle), measured)
+    if found is None:
+        return np.full(len(used), digit_m)
+    steps = np.where(measured, np.maximum(np.nan_to_num(found), digit_m), digit_m)
+    if (usual := float(np.median(steps[measured]))) >= grids.TOLD_M:
+        limits = sheet.job.tolerance
+        limit = limits.vertical_m if one.key == "height" else limits.horizontal_m
+        sheet.messages.append(grids.told(f"{one.key}s of {sheet.name}", usual, decimals, limit))
+    return steps
+
+
+def _views(columns: Columns, one: _Written, digit_m: float, angle: str) -> list[grids.View]:
+    """Return a coordinate in each unit in which it may have been stored, that of the file first."""
+    values = columns[one.ours]
+    if not one.ours.endswith("_deg"):
+        units = dict.fromkeys((one.unit_m, *(METRES_PER[unit] for unit in JOB_UNITS)))
+        return [grids.View(values / unit, digit_m / unit, unit) for unit in units]
+    finest = digit_m / METRES_PER_DEGREE
+    along = np.cos(np.radians(np.nanmedian(columns["lat_deg"]))) if one.key == "longitude" else 1.0
+    metres = METRES_PER_DEGREE * max(float(along), 1e-6)
+    made = [grids.View(values * per, finest * per, metres / per) for per in (1.0, 60.0, 3600.0, np.pi / 180)]
+    if angle != "packed-dms":
+        return made
+    size = np.abs(values)
+    minutes = np.floor(size * 60 + finest)
+    packed = np.floor(minutes / 60) + minutes % 60 / 100 + (size * 3600 - minutes * 60) / 10_000
+    return [grids.View(packed, finest * 0.36, metres / 0.36), *made]
 
 
 def _doubt_digits(sheet: Sheet, axis: str, digit_m: float) -> None:

@@ -9,7 +9,7 @@ from pathlib import PurePath
 from typing import Any
 
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.file_rules import FILE_TABLES, FileRule
+from geoqa.core.file_rules import FILE_TABLES, WHOLE_INPUT, FileRule
 from geoqa.core.job import InputFormat, Job
 
 #: Tables that hold for the whole site: two files cannot have them differently.
@@ -77,6 +77,11 @@ def _entry_faults(entry: Mapping[str, Any], here: str) -> list[Fault]:
     faults = []
     if not _is_glob(entry.get("path")):
         faults.append(Fault(f"{here} path", "must be stated.", 'Add path = "day2*.csv": a name, * and ? allowed.'))
+    stated: Any = entry.get("input")
+    for name in WHOLE_INPUT:
+        if isinstance(stated, Mapping) and name in stated:
+            problem = "holds for the whole site."
+            faults.append(Fault(f"{here} [file.input] {name}", problem, "Move it to [input]."))
     for name in map(str, entry):
         if name in WHOLE:
             problem = "holds for the whole site and cannot differ by file."

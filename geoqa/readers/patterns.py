@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 _RULE = r"Write a pattern with one group in round brackets, such as 'HRMS:(\d+\.\d+)'; (?:...) groups without taking."
 
 
+def cuts_letters(pattern: str) -> bool:
+    r"""Return whether a pattern holds ``\C``, which takes a single byte, and so may leave half a letter."""
+    return re.search(r"(?<!\\)(?:\\\\)*\\C", pattern) is not None
+
+
 def named(pattern: str) -> str:
     """Return `pattern` with its one group named ``part``.
 
@@ -30,6 +35,8 @@ def named(pattern: str) -> str:
     groups = _groups(pattern)
     if len(groups) != 1:
         raise ValueError(f"{pattern[:60]!r} has {len(groups) or 'no'} groups. {_RULE}")
+    if cuts_letters(pattern):
+        raise ValueError(rf"{pattern[:60]!r} holds \C, which cuts letters into bytes. Write . for any sign.")
     start, end = groups[0]
     whole = f"{pattern[:start]}(?P<part>{pattern[end:]}"
     try:

@@ -5,7 +5,7 @@ Nothing is transformed here. What differs, is missing or is not stated is refuse
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -66,14 +66,22 @@ def unit_fault(job: Job, key: str, metres: float, what: str) -> Fault:
     return Fault(f"[input] {key}", f"is {given!r}, and {what} {shown}.", remedy)
 
 
-def _upright(job: Job, stated: geodesy.Stated) -> list[Fault]:
+def reference(job: Job, names: Sequence[str]) -> list[Fault]:
+    """Return what speaks against the height reference a file states, under any of its `names`, the first for people."""
     label = job.site.height
-    if not stated.height or label is None:
+    if label is None or geodesy.is_height(label, names):
         return []
-    faults = []
-    if (stated.height == "ellipsoidal") != (label == "ellipsoidal"):
-        remedy = f'Write height = "{stated.height}", or export the layer with the heights the job has.'
-        faults.append(Fault("[site] height", f"is {label!r}, and the file's heights are {stated.height!r}.", remedy))
+    remedy = (
+        f'Write height = "{names[0]}" if the job\'s heights are above that; geoqa changes no height: else export the '
+        "file with the heights the job has."
+    )
+    return [Fault("[site] height", f"is {label!r}, and the file's heights are {names[0]!r}.", remedy)]
+
+
+def _upright(job: Job, stated: geodesy.Stated) -> list[Fault]:
+    if not stated.height or job.site.height is None:
+        return []
+    faults = reference(job, stated.height_names)
     if abs(stated.metres_per_height / job.input.metres_per_height - 1) > 1e-9:
         faults.append(unit_fault(job, "unit_height", stated.metres_per_height, "the file's heights are in"))
     return faults

@@ -11,13 +11,14 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from geoqa.core.errors import Fault, RecipeError
+from geoqa.core import door
+from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.facts import Facts
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
-from geoqa.readers import canopy_tables, column_tables, control_tables, overrides, rules, textfile
+from geoqa.readers import canopy_tables, column_tables, control_tables, overrides, rules
 
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
@@ -50,16 +51,29 @@ def read_recipe(path: Path | str) -> Job:
     return replace(job_from_table(table, path.name), folder=str(path.parent))
 
 
+def is_recipe(path: Path) -> bool:
+    """Return whether the file at `path` is TOML with a table ``[site]``, sound or not: a recipe, and no data."""
+    if path.suffix.lower() != ".toml" or not path.is_file():
+        return False
+    try:
+        return "site" in tomllib.loads(_text(path))
+    except RecipeError:
+        return False
+    except (ValueError, RecursionError):
+        return True  # whoever reads it says what is wrong with it
+
+
 def _text(path: Path) -> str:
     """Return the text of the recipe at `path`."""
-    textfile.refuse_stream(path)
     try:
-        with path.open("rb") as file:
+        with door.opened(path) as file:
             content = file.read(LARGEST + 1)
     except FileNotFoundError:
         raise RecipeError(f"{path}: there is no such recipe. `geoqa recipe FILE` proposes one for a file.") from None
     except IsADirectoryError:
         raise RecipeError(f"{path}: is a directory. Name the recipe in it.") from None
+    except InputError as error:
+        raise RecipeError(str(error)) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         remedy = "Give a text file in TOML, and check its rights."

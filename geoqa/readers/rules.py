@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from geoqa.core import geodesy
+from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
 from geoqa.core.job import Base, Decisions, InputFormat, Match, Role, Site
 from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.readers import column_rules, matchrules, times, where
+from geoqa.readers import column_rules, matchrules, where
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -217,13 +217,16 @@ def _distances(draft: Draft) -> list[Fault]:
 
 def _format(draft: Draft) -> list[Fault]:
     fmt, faults = draft.input, []
-    for key, test in (("timezone", times.zone), ("where", where.parse)):
-        text = getattr(fmt, key)
+    for table, stated, key, test in (
+        ("site", draft.site, "timezone", clock.zone), ("input", fmt, "timezone", clock.zone),
+        ("input", fmt, "where", where.parse),
+    ):  # fmt: skip
+        text = getattr(stated, key, None)
         try:
             if text is not None:
                 test(text)
         except (ValueError, RecipeError) as error:
-            faults.append(Fault(f"[input] {key}", str(error)))
+            faults.append(Fault(f"[{table}] {key}", str(error)))
     if fmt.delimiter == fmt.decimal == ",":
         problem = "is a comma, and so is the decimal sign."
         remedy = (
@@ -259,5 +262,5 @@ def _initialization(draft: Draft) -> list[Fault]:
 
 RULES = (
     _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization, _match,
-    column_rules.positions, column_rules.units, column_rules.dates,
+    column_rules.positions, column_rules.units, column_rules.feet, column_rules.dates,
 )  # fmt: skip

@@ -8,8 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import schema
+from geoqa.core import door, schema, vectors
 from geoqa.core.errors import InputError
+from geoqa.core.schema import RUN_FORMAT
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
 
 #: Frames that every review has.
 NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
-#: Tables of the GeoPackage that are no frames: how a desktop GIS draws the others.
-NO_FRAMES = ("layer_styles",)
+#: Tables of the GeoPackage that are no frames: how a desktop GIS draws the others, and what the file is.
+NO_FRAMES = ("layer_styles", "about")
 
 
 def read_record(folder: Path) -> dict[str, Any]:
@@ -32,13 +33,18 @@ def read_record(folder: Path) -> dict[str, Any]:
     """
     path = folder / "run.json"
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(door.content(path))
+    except InputError:
+        raise
     except (OSError, ValueError, RecursionError) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path} cannot be read: {reason}. Name a folder that `geoqa review` has written.") from error
     kinds = {"recipe": dict, "accounts": dict, "messages": list, "versions": dict}
     if not isinstance(record, dict) or not all(isinstance(record.get(key), kind) for key, kind in kinds.items()):
         raise InputError(f"{path} is not the record of a review. Name a folder that `geoqa review` has written.")
+    if record.get("format", RUN_FORMAT) != RUN_FORMAT:
+        stated = repr(record["format"])[:60]
+        raise InputError(f"{path} is in the format {stated}, this geoqa reads {RUN_FORMAT!r}. Review the site again.")
     origin = record.get("local_origin")
     if origin is not None and not (
         isinstance(origin, list) and len(origin) == 2 and all(isinstance(x, (int, float)) for x in origin)
@@ -86,16 +92,16 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
     InputError
         If the file is missing or is no GeoPackage.
     """
-    import pyogrio
-
-    path = folder / "review.gpkg"
+    pyogrio, path = vectors.library(), folder / "review.gpkg"
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0] if name not in NO_FRAMES]
-        frames = {name: pyogrio.read_dataframe(path, layer=name, use_arrow=True) for name in names}
+        with vectors.copied(path) as copy:
+            layers = [str(name) for name in pyogrio.list_layers(copy.path)[:, 0] if name not in NO_FRAMES]
+            names = [name for name in layers if not schema.enlarged(name)[1]]
+            frames = {name: pyogrio.read_dataframe(copy.path, layer=name, use_arrow=True) for name in names}
         frames = {name: _typed(name, frame) for name, frame in frames.items()}
         for name, frame in frames.items():
             schema.check(name, frame, by=path.name)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError) as error:
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError, RuntimeError, ValueError) as error:
         problem = f"{path} cannot be read: {str(error)[:300].rstrip('.')}."
         raise InputError(f"{problem} Name a folder that `geoqa review` has written.") from error
     missing = [name for name in NEEDED if name not in frames]
@@ -111,6 +117,9 @@ def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     contract = schema.FRAMES.get(name)
     if contract is None:
         return frame
+    # A job in feet has its lengths a second time.
+    feet = [c for c in frame if any(c.endswith(f"_{u}") and f"{c.removesuffix(u)}m" in frame for u in ("ft", "ftUS"))]
+    frame = frame.drop(columns=feet)
     columns = {}
     for column, rule in contract.columns.items():
         if column not in frame:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import codecs
-import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import compressed
+from geoqa.core import compressed, door
 from geoqa.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -30,6 +29,8 @@ MAGIC: dict[bytes, str] = {
     b"\xff\xd8\xff": "a JPEG image",
     b"PAR1": "a Parquet file",
 }
+#: Longest line, in bytes.
+LONGEST_LINE = 4_000_000
 SAVE_AS_TEXT = "Give a text table: save it as CSV, in UTF-8."
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\r\f\x1a")) + b"\x7f"
 
@@ -94,15 +95,21 @@ def load(path: Path) -> TextFile:
     if not data.endswith(b"\n"):
         messages += (f"{path.name}: the last line has no line end; if the file was cut off, its last row is too.",)
         data += b"\n"
+    if data.count(b"\n") > door.MOST_ROWS:  # counted before each gets a place
+        raise InputError(f"{path}: has more than {door.MOST_ROWS:,} lines. Cut it into several files.")
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64) + 1
-    return TextFile(path.name, data, np.concatenate([np.zeros(1, np.int64), ends]), messages)
+    starts = np.concatenate([np.zeros(1, np.int64), ends])
+    longest = int(np.diff(starts).argmax())
+    if starts[longest + 1] - starts[longest] > LONGEST_LINE:
+        problem = f"line {longest + 1} is longer than {LONGEST_LINE:,} bytes: its line ends are missing or damaged"
+        raise InputError(f"{path}: {problem}. {SAVE_AS_TEXT}")
+    return TextFile(path.name, data, starts, messages)
 
 
 def read_bytes(path: Path) -> bytes:
     """Return the content of the file at `path`, or raise InputError saying why it cannot be read."""
-    refuse_stream(path)
     try:
-        return path.read_bytes()
+        return door.content(path)
     except MemoryError:
         size = path.stat().st_size / 1e9
         raise InputError(
@@ -112,23 +119,12 @@ def read_bytes(path: Path) -> bytes:
         raise InputError(f"{path}: there is no such file.") from None
     except IsADirectoryError:
         raise InputError(f"{path}: is a directory. Give a file.") from None
+    except InputError:
+        raise
     except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: cannot be read ({getattr(error, 'strerror', None) or error}). Check the name and rights."
         ) from error
-
-
-def refuse_stream(path: Path) -> None:
-    """Raise InputError if there is something at `path` that is neither a file nor a directory.
-
-    A pipe can be read once and may never end; a file is read several times, for its checksum too.
-    """
-    try:
-        mode = path.stat().st_mode
-    except (OSError, ValueError):
-        return  # whoever opens it says why it cannot be
-    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
-        raise InputError(f"{path}: is a pipe or a device, not a file. Save what it gives as a file, and name that.")
 
 
 def refuse_binary(path: Path, content: bytes) -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-import zoneinfo
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -17,7 +15,6 @@ if TYPE_CHECKING:
 
 #: GPS time starts on 1980-01-06 (IS-GPS-200); no receiver has measured before, and none yet in the next century.
 EARLIEST, LATEST = datetime(1980, 1, 6, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
-_OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 _DATE = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
 _CLOCK = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d([.,]\d{1,9})?)?"
 _ZONE = r"\s?(Z|z|[+-]([01]\d|2[0-3])(:?[0-5]\d)?)"
@@ -47,30 +44,6 @@ class Times:
     dateless: NDArray[np.bool_]
     unclear: NDArray[np.bool_]
     naive: NDArray[np.bool_]
-
-
-def zone(text: str) -> tzinfo:
-    """Return the time zone called `text`: a name such as Pacific/Auckland, UTC, or an offset such as +12:00.
-
-    Raises
-    ------
-    ValueError
-        If there is no such zone; the message names a close one.
-    """
-    offset = _OFFSET.fullmatch(text)
-    if offset:
-        minutes = int(offset[2]) * 60 + int(offset[3] or 0)
-        if minutes < 24 * 60 and int(offset[3] or 0) < 60:
-            return timezone(timedelta(minutes=minutes if offset[1] == "+" else -minutes))
-    if text.upper() in ("UTC", "Z", "GMT"):
-        return UTC
-    try:
-        return zoneinfo.ZoneInfo(text)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        close = difflib.get_close_matches(text, zoneinfo.available_timezones(), n=1)
-        hint = f" Did you mean {close[0]!r}?" if close else ""
-        rule = 'Write a name such as "Pacific/Auckland", "UTC", or an offset such as "+12:00".'
-        raise ValueError(f"{text[:60]!r} is not a known time zone.{hint} {rule}") from None
 
 
 def check_pattern(pattern: str) -> None:

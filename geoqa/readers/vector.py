@@ -75,11 +75,11 @@ class VectorReader(Reader):
         return outline.of_one(lambda **choice: outline.of_layer(path, cls(**choice)._layer(path, ".", "")))
 
     def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
+        from geoqa.core import door
         from geoqa.readers import geodata, geojson
 
         try:
-            with path.open("rb") as file:
-                head = file.read(4096)
+            head = door.head(path)
         except OSError as error:
             raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
         if not head.strip():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import difflib
+import io
 import re
 import warnings
 import zipfile
@@ -18,9 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoqa.core import compressed
 from geoqa.core.errors import InputError
 from geoqa.core.source import Place, wanted
-from geoqa.readers import cells, dialect, headings
+from geoqa.readers import cells, dialect, headings, textfile
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -30,7 +32,21 @@ if TYPE_CHECKING:
 LARGEST = 500_000_000
 WIDEST = 1000
 MOST_CELLS = 50_000_000
-_DOCTYPE = re.compile(rb"<\0?!\0?D\0?O\0?C\0?T\0?Y\0?P\0?E|<\0?!\0?E\0?N\0?T\0?I\0?T\0?Y")
+#: How many cells an empty row counts for: reaching a far one takes its time.
+EMPTY_ROW = 100
+#: XML elements, for each byte of the package and at least: a cell takes four or five of them, and five bytes.
+TAGS, LEAST_TAGS = 20, 2_000_000
+_BEGIN = re.compile(rb"(?:\xef\xbb\xbf)?\s*(?:<|\Z)")
+#: How XML begins that a search for its words would not see: UTF-16, UTF-32, EBCDIC.
+_WIDE = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<", b"\0\0", b"\x4c\x6f\xa7\x94")
+_ENCODING = re.compile(rb"(?:\xef\xbb\xbf)?<\?xml[^>]*?encoding\s*=\s*[\"']([^\"'>]{0,40})")
+_ASCII_LIKE = re.compile(rb"(?i)utf-?8|us-ascii|iso-8859-\d+|windows-12\d\d")
+# A cell or row whose place is not three letters and seven digits at most (an entity could spell it out too). No `<`
+# stands in a tag, so a search ends at the next one.
+_FAR = re.compile(
+    rb"<(?:[\w.-]+:)?(?:c|row)(?=[\s/>])(?:[^<>\"']|\"[^\"<]*\"|'[^'<]*')*?\sr\s*=\s*"
+    rb"(?![\"']\s*[A-Za-z]{0,3}[0-9]{0,7}\s*[\"'])"
+)
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _CHUNK = 1 << 20
 #: Number, texts and columns of valueless formulas of a row.
@@ -48,12 +64,15 @@ def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
     """
     import openpyxl
 
-    has_formulas = _check_archive(path)
+    content = textfile.read_bytes(path)
+    has_formulas = _check_archive(path, content)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # styles and extensions that do not concern the values
         try:
-            values = openpyxl.load_workbook(path, read_only=True, data_only=True)
-            formulas = openpyxl.load_workbook(path, read_only=True, data_only=False)
+            values, formulas = (
+                openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=data_only, keep_links=False)
+                for data_only in (True, False)
+            )
             try:
                 title = _choose(path, values, wanted)
                 return _table(path, values[title], formulas[title] if has_formulas else None, job)
@@ -63,42 +82,65 @@ def read(path: Path, wanted: str | None, job: Job) -> tuple[Table, cells.Rows]:
         except InputError:
             raise
         except Exception as error:
-            problem = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+            problem = type(error).__name__  # its words may quote the file
             raise InputError(f"{path}: is no spreadsheet that can be read ({problem}): damaged? {_AGAIN}") from error
 
 
-def _check_archive(path: Path) -> bool:
+def _check_archive(path: Path, content: bytes) -> bool:
     """Return whether any part may hold a formula.
 
     Raises
     ------
     InputError
-        If the archive is damaged, unpacks to too much, or holds a document type.
+        If the archive is damaged, unpacks to too much, holds a document type, or a cell far beyond any sheet.
     """
-    total, has_formulas = 0, False
+    total, tags, has_formulas = 0, 0, False
+    largest = min(LARGEST, max(compressed.ALWAYS, compressed.RATIO * len(content)))
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
             if "[Content_Types].xml" not in archive.namelist():
                 raise InputError(f"{path}: is a ZIP archive and no spreadsheet. Unpack it and give the file in it.")
             for entry in archive.infolist():
-                tail = b""
+                tail, begins, is_xml = b"", True, False
                 with archive.open(entry) as part:
                     while chunk := part.read(_CHUNK):
-                        total += len(chunk)
-                        if total > LARGEST:
-                            raise InputError(
-                                f"{path}: unpacks to more than {LARGEST / 1e6:g} MB. Save the sheet as CSV."
-                            )
-                        if entry.filename.endswith((".xml", ".rels")) and _DOCTYPE.search(tail + chunk):
-                            raise InputError(f"{path}: {entry.filename} holds a document type, as no spreadsheet does.")
-                        has_formulas |= bool(_FORMULA.search(tail + chunk))
-                        tail = chunk[-32:]
+                        total, tags = total + len(chunk), tags + chunk.count(b"<")
+                        if total > largest or tags > max(LEAST_TAGS, TAGS * len(content)):
+                            problem = f"unpacks to {total / 1e6:.0f} MB and more from {len(content) / 1e6:.3g} MB"
+                            raise InputError(f"{path}: {problem}: too much for a spreadsheet. Save the sheet as CSV.")
+                        text = tail + chunk
+                        if begins:
+                            is_xml = _check_start(path, entry.filename, text)
+                        begins, tail = False, text[max(text.rfind(b"<"), 0) :] if is_xml else b""
+                        if is_xml:
+                            _check_text(path, entry.filename, text, tail)
+                            has_formulas |= bool(_FORMULA.search(text))
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
         if isinstance(error, InputError):
             raise
-        problem = getattr(error, "strerror", None) or error
-        raise InputError(f"{path}: is no spreadsheet or a damaged one ({problem}). {_AGAIN}") from error
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: is no spreadsheet or a damaged one ({reason}). {_AGAIN}") from error
     return has_formulas
+
+
+def _check_start(path: Path, name: str, text: bytes) -> bool:
+    """Return whether a part of the archive is XML by how it begins, whatever its name; refuse one in wide letters."""
+    is_xml = bool(_BEGIN.match(text))
+    encoding = _ENCODING.match(text)
+    named = name.lower().endswith((".xml", ".rels"))
+    if text.startswith(_WIDE) or (named and not is_xml) or (encoding and not _ASCII_LIKE.fullmatch(encoding[1])):
+        raise InputError(f"{path}: {name[:80]} is no XML in UTF-8, as in every spreadsheet. {_AGAIN}")
+    return is_xml
+
+
+def _check_text(path: Path, name: str, text: bytes, tail: bytes) -> None:
+    """Raise InputError if a piece of XML declares entities, has a cell far beyond any sheet, or a tag without end."""
+    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+        raise InputError(f"{path}: {name[:80]} holds a document type, as no spreadsheet does.")
+    if _FAR.search(text):
+        raise InputError(f"{path}: {name[:80]} holds a cell where no sheet has one, beyond XFD1048576. {_AGAIN}")
+    if len(tail) > _CHUNK:
+        raise InputError(f"{path}: {name[:80]} holds a text of more than {_CHUNK:,} bytes. {_AGAIN}")
 
 
 def _choose(path: Path, book: Any, wanted: str | None) -> str:
@@ -130,7 +172,7 @@ def _bounded(path: Path, rows: Iterator[Any]) -> Iterator[Any]:
     """Yield rows until their cells are too many: a few far cells make millions of empty ones before them."""
     count = 0
     for row in rows:
-        count += len(row)
+        count += len(row) or EMPTY_ROW
         if count > MOST_CELLS:
             raise InputError(f"{path}: has more than {MOST_CELLS:,} cells. Save the table alone, or as CSV.")
         yield row

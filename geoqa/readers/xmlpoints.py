@@ -6,11 +6,9 @@ entities are declared, ends the reading at once. LandXML 1.0, 1.1 and 1.2 name t
 
 from __future__ import annotations
 
-import io
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
 from xml.parsers import expat
 
 from geoqa.core import compressed
@@ -53,6 +51,8 @@ class Document:
         Its word for the unit of heights, if it states another.
     epsg
         The code of its coordinate system, empty if it states none.
+    vertical
+        What it says its heights are above, empty if nothing.
     quality
         Of each point that GPS elements name: one table of attributes per element.
     """
@@ -61,6 +61,7 @@ class Document:
     unit: str = ""
     elevation_unit: str = ""
     epsg: str = ""
+    vertical: str = ""
     quality: dict[str, list[dict[str, str]]] = field(default_factory=dict)
 
 
@@ -104,6 +105,7 @@ class _Builder:
             self.found.unit = f"{name.lower()} {attributes.get('linearUnit', '')}"
             self.found.elevation_unit = attributes.get("elevationUnit", "")
         elif name == "CoordinateSystem" and len(self.stack) == 2:
+            self.found.vertical = attributes.get("verticalDatum", "").strip()
             self.found.epsg = attributes.get("epsgCode", "").strip()
         else:
             self.gps_start(name, attributes)
@@ -164,14 +166,7 @@ def read(path: Path, largest: float) -> Document:
     """
     builder = _Builder(str(path))
     try:
-        with path.open("rb") as file:
-            packed = compressed.is_packed(file.read(len(compressed.MAGIC)))
-            file.seek(0)
-            _feed(builder, _unpacked(path) if packed else file, largest)
-    except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror or error}). Check the name and the rights."
-        ) from error
+        _feed(builder, compressed.unpacked(path, textfile.read_bytes(path)), largest)
     except expat.ExpatError as error:
         reason = expat.ErrorString(error.code)
         raise InputError(
@@ -185,20 +180,14 @@ def read(path: Path, largest: float) -> Document:
     return builder.found
 
 
-def _unpacked(path: Path) -> BinaryIO:
-    return io.BytesIO(compressed.unpacked(path, textfile.read_bytes(path)))
-
-
-def _feed(builder: _Builder, file: BinaryIO, largest: float) -> None:
-    taken = 0
-    while chunk := file.read(_CHUNK):
-        taken += len(chunk)
-        if taken > largest:
-            raise InputError(
-                f"{builder.name}: holds more than {largest / 1e6:g} MB. Export the points alone, or raise "
-                "max_megabytes under [step.landxml]."
-            )
-        builder.parser.Parse(chunk, False)
-    if not taken:
+def _feed(builder: _Builder, content: bytes, largest: float) -> None:
+    if len(content) > largest:
+        raise InputError(
+            f"{builder.name}: holds more than {largest / 1e6:g} MB. Export the points alone, or raise "
+            "max_megabytes under [step.landxml]."
+        )
+    if not content:
         raise InputError(f"{builder.name}: is empty.")
+    for at in range(0, len(content), _CHUNK):
+        builder.parser.Parse(content[at : at + _CHUNK], False)
     builder.parser.Parse(b"", True)

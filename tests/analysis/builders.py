@@ -207,7 +207,10 @@ def snapshot(kept):
 
 
 def random_site(rng, points=12, most=5, sigma=0.01):
-    """Return rows of a site with false fixes, copies, missing labels, times and heights, no two alike."""
+    """Return rows of a site with false fixes, copies, missing labels, times and heights, no two alike.
+
+    Sigma east, north and up differ and are correlated.
+    """
     rows = []
     for i in range(points):
         at = np.array([20.0 * i, 7.0 * i, 0.1 * i])
@@ -216,9 +219,10 @@ def random_site(rng, points=12, most=5, sigma=0.01):
         for k in range(int(rng.integers(1, most + 1))):
             clock += float(rng.choice([0, 3, 15, 20, 30, 45, 60, 300, 1436, 1500]))
             jump = rng.choice([0.0, 0.0, 0.0, 0.0, 0.028, 0.5])
-            off = np.round(rng.normal(size=3) * spread * [1, 1, 2] + jump, 3)
+            off = np.round(rng.normal(size=3) * spread * [1, 1.4, 2] + jump, 3)
             row = {"p": f"P{i:02}", "e": at[0] + off[0], "n": at[1] + off[1], "u": at[2] + off[2], "t": clock,
-                   "dur": float(rng.choice([0, 60, 400])), "s": spread, "sv": 2 * spread,
+                   "dur": float(rng.choice([0, 60, 400])), "se": spread, "sn": 1.4 * spread, "sv": 2 * spread,
+                   "cov": (0.6, -0.3, 0.4)[i % 3] * spread**2,
                    "fix": f"{i}-{rng.integers(0, k + 2)}"}  # fmt: skip
             for key, share in (("fix", 0.05), ("t", 0.05), ("u", 0.08)):
                 if rng.random() < share:

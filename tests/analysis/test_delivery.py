@@ -4,6 +4,7 @@ import pytest
 from builders import AT_ITS_WORD, judge, point, visits
 
 GOOD = visits((0, 0, 0), (0.001, 0, 0), s=0.01, sv=0.02)  # radius95 17.308 mm, up95 27.718 mm (computed)
+CONFIRMED = "confirmed, meets the requirement"
 REPEATED = "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later"
 #: One fix in eight is wrong.
 OFTEN_WRONG = {"calibration": AT_ITS_WORD["calibration"] | {"wrong": 0.12}}
@@ -34,7 +35,7 @@ def verdict(rows, **stated):
         ([{"s": 0.001, "sv": 0.001}], {}, "no", "unproven"),
         (GOOD, {"require_h": None}, "no", "no requirement is stated"),
         (GOOD, {"require_v": None}, "no", "no requirement is stated"),
-        (GOOD, {"require_v": None, "judge": "h"}, "yes", "confirmed, meets the requirement"),
+        (GOOD, {"require_v": None, "judge": "h"}, "yes", f"{CONFIRMED}; position only"),
         (
             visits((0, 0, 0), (0.001, 0, 0)),
             {},
@@ -45,8 +46,8 @@ def verdict(rows, **stated):
         (GOOD, {"require_h": 0.0172}, "no", "horizontal uncertainty exceeds the requirement"),
         (GOOD, {"require_v": 0.0278}, "yes", "confirmed, meets the requirement"),
         (GOOD, {"require_v": 0.0276}, "no", "height uncertainty exceeds the requirement"),
-        (GOOD, {"require_v": 0.0276, "judge": "h"}, "yes", "confirmed, meets the requirement"),
-        (GOOD, {"require_h": 0.0172, "judge": "v"}, "yes", "confirmed, meets the requirement"),
+        (GOOD, {"require_v": 0.0276, "judge": "h"}, "yes", f"{CONFIRMED}; position only"),
+        (GOOD, {"require_h": 0.0172, "judge": "v"}, "yes", f"{CONFIRMED}; height only"),
         # At 99 % the radius is 3.0349 sigma (computed, chi-square): 21.460 mm.
         (GOOD, {"require_h": 0.0214, "confidence": 0.99}, "no", "horizontal uncertainty exceeds the requirement"),
         (GOOD, {"require_h": 0.0215, "confidence": 0.99}, "yes", "confirmed, meets the requirement"),
@@ -70,9 +71,9 @@ def verdict(rows, **stated):
             visits((0, 0, 0), (0.001, 0, 0), gap=30, s=0.01, sv=0.02),
             {"judge": "h"},
             "yes",
-            "confirmed, meets the requirement",
+            f"{CONFIRMED}; position only",
         ),
-        (visits((0, 0, None), (0.001, 0, None), s=0.01), {}, "yes", "confirmed, meets the requirement"),
+        (visits((0, 0, None), (0.001, 0, None), s=0.01), {}, "yes", f"{CONFIRMED}; position only"),
     ],
 )
 def test_each_rule_with_its_reason(rows, stated, deliver, reason):

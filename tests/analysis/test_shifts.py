@@ -354,3 +354,117 @@ def test_the_result_does_not_hang_on_the_order_of_the_rows():
     other = found([rows[k] for k in np.random.default_rng(0).permutation(len(rows))])[0]
     assert one["setup"].tolist() == other["setup"].tolist()
     assert np.allclose(one["de_m"], other["de_m"], atol=1e-6)
+
+
+def one_day(n=24, moment=720.0, d=(0.0, 0.0, 0.2), seed=1, mingled=False, base="B1", own=(0.006, 0.008, 0.013), **same):
+    """Return rows of one base's day, each point twice, what is measured from `moment` (minutes) on off by `d`.
+
+    Unless `mingled` all first visits are in the morning and all second ones in the afternoon.
+    """
+    rng = np.random.default_rng(seed)
+    rows = []
+    for k in range(2):
+        for i in range(n):
+            t = rng.uniform(480, 1020) if mingled else 480 + 300 * k + 8 * i
+            at = np.array([13.0 * i, 5.0 * (i % 9), 0.2 * i])
+            e, north, u = np.round(at + rng.normal(size=3) * own + np.array(d) * (t >= moment), 3)
+            rows.append(
+                {"p": f"P{i:02}", "e": e, "n": north, "u": u, "t": t, "se": own[0], "sn": own[1], "sv": own[2],
+                 "base": base, "operator": "KR"} | same
+            )  # fmt: skip
+    return rows
+
+
+def test_an_afternoon_with_the_pole_wrong_is_two_halves_and_no_noise():
+    shifts, kept, _ = found(one_day())
+    assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B1 from 2026-02-02 13:00", "height"]]
+    one = shifts.iloc[0]
+    assert one["du_m_low"] < 0.2 < one["du_m_high"]
+    assert one["points"] == 24
+    assert "the second visits minus the first are +0.19" in one["message"]
+    assert "Which of the two is off closures cannot say" in one["message"]
+    for word in ("from 2026-02-02 13:00 on", "the afternoon's", "the morning's", "by chance with a probability of"):
+        assert word in one["message"]
+    assert not kept["points"]["status"].isin(["loose"]).any()
+    assert kept["points"]["explained"].notna().all()
+    assert kept["classes"]["precision_ratio_v"].iloc[0] < 1.5
+    assert kept["classes"]["explained"].iloc[0] == 24
+    # Both halves are told, for either may be off.
+    assert set(kept["shifted"]["occupation_id"]) == set(kept["occupations"]["occupation_id"])
+    assert (kept["shifted"]["du_m"] != 0).sum() == 24
+    assert kept["points"]["shift_v_m"].isna().all()  # nothing is used of points in conflict
+
+
+def test_every_name_of_the_same_rows_is_told():
+    rows = [row | ({"operator": "TM", "antenna_height_m": 1.8} if row["t"] >= 720 else {"antenna_height_m": 2.0})
+            for row in one_day()]  # fmt: skip
+    message = found(rows)[0]["message"].iloc[0]
+    for name in ("crew TM", "antenna height", "the afternoon's", "crew KR", "the morning's"):
+        assert name in message
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_base_that_was_knocked_at_one_is_found_with_its_moment(seed):
+    shifts, kept, _ = found(one_day(40, 780.0, (0.05, 0.033, 0.0), seed, mingled=True))
+    assert shifts["kind"].tolist() == ["translation"]
+    one = shifts.iloc[0]
+    assert one["setup"].startswith("B1 from 2026-02-02 1")
+    assert one["scope"] == "part of a set-up"
+    assert one["de_m_low"] < 0.05 < one["de_m_high"]
+    assert one["dn_m_low"] < 0.033 < one["dn_m_high"]
+    rows = kept["occupations"].set_index("occupation_id").loc[kept["shifted"].query("de_m != 0")["occupation_id"]]
+    late = (kept["occupations"]["start_utc"] >= pd.Timestamp("2026-02-02 13:00", tz="UTC")).sum()
+    assert abs(len(rows) - late) <= 3
+
+
+def test_a_small_one_holds_back_only_what_would_miss_its_requirement():
+    rows = one_day(d=(0.019, 0.019, 0.0), own=(0.005, 0.006, 0.012))
+    tight, wide = (
+        run(occupations(rows), job(h=0.06, require_h=limit, require_v=0.10))[0]["points"] for limit in (0.02, 0.05)
+    )
+    assert (tight["shift"] == "B1 from 2026-02-02 13:00 translation").all()
+    assert (tight["deliver"] == "no").all()
+    # The mean of a right and a wrong visit is off by half of it.
+    assert wide["shift_h_m"].dropna().to_numpy() == pytest.approx(0.0135, abs=0.003)
+    assert (wide["deliver"] == "yes").sum() > 15
+
+
+def test_where_the_rest_of_the_site_says_which_half_is_off_it_is_named():
+    rng = np.random.default_rng(4)
+    rows = one_day(40, 780.0, (0.05, 0.033, 0.0), 2, mingled=True)
+    other = [row | {"base": "B2", "t": row["t"] + 1440.0} for row in one_day(40, 9999.0, seed=9)[:40]]
+    other += [row | {"base": "B3", "t": row["t"] + 2880.0, "e": row["e"] + rng.normal() * 0.004} for row in other]
+    shifts, kept, _ = found(rows + other)
+    one = shifts[shifts["scope"] == "part of a set-up"].iloc[0]
+    assert "agrees with the rest of the site" in one["message"]
+    assert one["de_m_low"] < 0.05 < one["de_m_high"]
+    assert not kept["shifted"]["either"].any()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_day_that_drifts_is_no_half(seed):
+    """Errors that all points share for half an hour do not average out over points."""
+    rng = np.random.default_rng(seed)
+    rows = one_day(seed=seed, d=(0, 0, 0), mingled=seed % 2 == 1)
+    rho = np.exp(-1 / 36)
+    drift = np.zeros(1100)
+    for k in range(1, 1100):
+        drift[k] = rho * drift[k - 1] + np.sqrt(1 - rho**2) * rng.normal() * 0.008
+    shifts, *_ = found([row | {"u": round(row["u"] + drift[int(row["t"])], 3)} for row in rows])
+    assert shifts.empty
+
+
+@pytest.mark.parametrize("axis", ["sigma_e_m", "sigma_u_m"])
+def test_a_precision_of_a_hundred_thousand_kilometres_is_no_fault(axis):
+    """A stop that says nothing beside the others of its point left these nothing to be compared with: 0 / 0."""
+    rng = np.random.default_rng(4)
+    point = np.repeat(np.arange(12), 2)
+    setup = np.tile([0, 1], 12)
+    variance = np.full(24, 1e-4)
+    variance[[7, 11]] = 99_999_999.999**2
+    d = 2 if axis == "sigma_e_m" else 1
+    y = rng.normal(0, 0.01, (24, d)) + 0.5 * setup[:, None]
+    made = site_adjustment.adjust(y, variance, point, setup, 2)
+    assert (made.x[1] - made.x[0]) == pytest.approx(0.5, abs=0.02)
+    assert np.isfinite(made.cov).all()
+    assert not made.kept[[6, 7, 10, 11]].any()

@@ -11,12 +11,13 @@ from geoqa.analysis import zone_outlines
 GRID = np.stack(np.meshgrid(np.arange(12.0), np.arange(12.0)), -1).reshape(-1, 2) * 10
 
 
-def outlines(place, group, quiet=None, uncut=None, bad=None, least=3, buffer_m=None, apart=10.0):
+def outlines(place, group, quiet=None, uncut=None, bad=None, least=3, buffer_m=None, apart=10.0, hot=None):
     n = len(place)
     no = np.zeros(n, bool)
     return zone_outlines.around(
         place, np.asarray(group), np.ones(n, bool) if bad is None else bad, np.full(n, apart),
         no if quiet is None else quiet, no if uncut is None else uncut, least, buffer_m,
+        np.ones(n, bool) if hot is None else hot,
     )  # fmt: skip
 
 
@@ -65,6 +66,16 @@ def test_a_zone_that_a_cluster_parts_is_two():
     made = outlines(GRID, np.where(mine, 0, -1), quiet=quiet)
     assert len(made) == 2
     assert (zone_outlines.inside(made, GRID[quiet]) == -1).all()
+
+
+def test_a_part_without_a_significant_point_is_no_zone():
+    """On dense ground what only stood beside significant points was cut from them: a zone that nothing speaks for."""
+    bar = block(0, 110) & (GRID[:, 1] <= 20)
+    quiet = bar & (GRID[:, 0] >= 40) & (GRID[:, 0] <= 70)
+    mine, left = bar & ~quiet, bar & (GRID[:, 0] < 40)
+    made = outlines(GRID, np.where(mine, 0, -1), quiet=quiet, hot=left)
+    assert len(made) == 1
+    assert (zone_outlines.inside(made, GRID) == np.where(left, 0, -1)).all()
 
 
 @pytest.mark.parametrize("count", [1, 2, 7])

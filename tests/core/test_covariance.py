@@ -51,7 +51,20 @@ def test_covariance_ordered_north_first_gives_ninety_degrees_minus_the_azimuth()
     assert wrong == pytest.approx(90 - right)
 
 
-@pytest.mark.parametrize("triple", [(1.0, 1.0, 1.001), (1.0, 4.0, -2.001), (-1e-9, 1.0, 0.0), (0.0, 1.0, 0.1)])
+def test_conventions_are_quantiles_of_the_circular_normal_distribution():
+    # DRMS is the root of both variances together; CEP and the 95 % radius are Rayleigh's quantiles (CHECK_VALUES 1).
+    wanted = {
+        "sigma": 1, "drms": np.sqrt(1 + 1), "2drms": 2 * np.sqrt(1 + 1), "cep50": stats.rayleigh.ppf(0.50),
+        "radius95": stats.rayleigh.ppf(0.95),
+    }  # fmt: skip
+    assert pytest.approx(wanted) == covariance.PER_SIGMA_H
+    assert pytest.approx({"sigma": 1, "95": stats.norm.ppf(0.975)}) == covariance.PER_SIGMA_V
+
+
+@pytest.mark.parametrize(
+    "triple",
+    [(1.0, 1.0, 1.001), (1.0, 4.0, -2.001), (-1e-9, 1.0, 0.0), (1.0, -1e-9, 0.0), (-0.5, -0.5, 0.1), (0.0, 1.0, 0.1)],
+)
 def test_a_matrix_that_is_no_covariance_is_refused(triple):
     assert not covariance.is_covariance(*triple)
     with pytest.raises(CallError, match="1 of 3 covariances are none"):

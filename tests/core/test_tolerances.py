@@ -11,8 +11,8 @@ def test_a_from_mean_tolerance_lets_a_pair_differ_by_twice_it():
 
 def test_in_words_and_in_the_job_s_unit():
     tolerance = Tolerance(horizontal_m=0.03048, horizontal_ppm=2, vertical_m=None)
-    assert tolerance.spoken("ft", 0.3048) == "horizontal 0.100 ft + 2 ppm, vertical not stated (pair closure)"
-    assert PRESETS["rt1"].spoken().endswith("(each visit against the average)")
+    assert tolerance.spoken("ft", "m") == "horizontal 0.100 ft + 2 ppm, vertical not stated (pair closure)"
+    assert PRESETS["rt1"].spoken("m", "m").endswith("(each visit against the average)")
 
 
 def test_every_fault_at_once():

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from outputs.unpacked import script
 
+from geoqa.outputs.text import cell_text
+
 RNG = np.random.default_rng(17)
 STATUSES = ["a", "b", "c"]
 
@@ -72,9 +74,9 @@ def test_a_name_is_found_from_its_beginning_first():
     assert script("choice.search(n, '1', [1, 1, 1, 1, 1], 2)", n=names) == [1, 0]
 
 
-def test_what_has_no_risk_comes_first_by_its_status_then_the_greatest_risk():
+def test_the_most_urgent_comes_first_and_what_has_no_urgency_last_by_its_status():
     order = script("Array.from(choice.order([0.1, NaN, 0.9, NaN, 0.9], i => [0, 1, 0, 4, 0][i]))")
-    assert order == [3, 1, 2, 4, 0]
+    assert order == [2, 4, 0, 3, 1]
 
 
 def test_cells_hold_every_point_once_and_tell_the_worst():
@@ -118,6 +120,12 @@ def test_an_address_that_makes_no_sense_says_nothing(text):
 
 def test_a_broken_escape_in_the_address_is_let_be():
     assert script("state.read('#point=%E0%A4%A')")["point"] == ""
+
+
+@pytest.mark.parametrize("text", ["A;=1+1", "\t=1", "'=x", 'A;"@x', "a\n-b", "-2,5", "1;-2", "'\t", "＝1|＋2", "-"])
+def test_a_cell_is_made_inert_as_in_every_other_file(text):
+    cell = script("told.cell(t)", t=text)
+    assert next(csv.reader(io.StringIO(cell, newline=""))) == [cell_text(text)]
 
 
 def test_a_file_of_points_runs_nothing_and_reads_back():

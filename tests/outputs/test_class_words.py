@@ -30,7 +30,7 @@ def classes(**more):
 def test_a_class_is_a_row_and_a_sentence():
     assert class_words.table(classes(), job()) == [
         # Bounds of an inverse chi-square, 50 and 8 degrees of freedom (computed): 0.836 and 1.243, 0.676 and 1.915.
-        ("dense conifer", "46", "14 → 30 (25 to 37)", "20 → 42 (28 to 80)", "11 (7.1 to 21)",
+        ("dense conifer", "46", "14 → 30 (25 to 37)", "20 → 42 (28 to 80)", "11 % (7.1 to 21)",
          "its own pairs; height other classes")
     ]  # fmt: skip
     assert class_words.sentences(classes(), job()) == [
@@ -59,7 +59,7 @@ def test_small_figures_keep_a_decimal():
 
 def test_a_rate_that_the_class_itself_does_not_show_has_no_bounds():
     missing = dict.fromkeys(("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"), np.nan)
-    assert class_words.table(classes(**missing), job())[0][4] == "11"
+    assert class_words.table(classes(**missing), job())[0][4] == "11 %"
 
 
 def test_what_is_not_stated_is_said():

@@ -58,7 +58,7 @@ def test_the_key_tells_how_far_each_is_off_the_farthest_first(checked, job, make
     assert table.title == "Checks against control"
     assert table.rows == (
         ("KF120", "+0.090", "-0.120", "+0.020", "stands out"),
-        ("KF103", "+0.004", "+0.000", "+0.010", ""),
+        ("KF103", "+0.004", "0.000", "+0.010", ""),
         ("KF101", "-0.002", "+0.003", "–", "no check: a base stood on it"),
     )
     (feet,) = MapContext.of(checked, make_job("ft")).tables

@@ -92,7 +92,7 @@ def test_the_sheet_says_what_to_do_when_and_how(plain):
         "Test field: points to observe again", "2 points", "A2", "Deciding visit from Mon 2 Feb 13:55 – 1 more",
         "2 visits disagree horizontally", "A3", "Second visit any time – 2 more", "Observed once", FINDING_ONLY,
         "NZGD2000 / New Zealand Transverse Mercator 2000, m, easting first; heights NZVD2016",
-        "times are in the time zone UTC", "1600020.1 5400000.1", *FIELD_CAUTIONS, *CAUTIONS, words.AGAIN,
+        "times are in UTC", "1600020.1 5400000.1", *FIELD_CAUTIONS, *CAUTIONS, words.AGAIN,
         words.WHEN, words.UNTOLD,
     ):  # fmt: skip
         assert said in page.text, said

@@ -17,6 +17,7 @@ import geoqa
 from geoqa import figures
 from geoqa.analysis.delivery import REASONS
 from geoqa.cli import main
+from geoqa.core import units
 from geoqa.core.canopy_contracts import CLASS
 from geoqa.core.schema import STATUSES
 from geoqa.demo.streams import write_logs
@@ -101,7 +102,7 @@ def test_the_counts_of_the_first_page_are_those_of_the_frames(review, page):
     risk = points.loc[points["deliver"] == "yes", "risk"]
     often = round(yes / risk.sum())
     assert f"{risk.sum():.1f} of these {yes} (one in {often}) are expected to be further off than asked" in text
-    assert f"The largest chance of a single point is {100 * risk.max():.1f} %" in text
+    assert f"The largest chance of a single point is {units.probability(risk.max())}" in text
     assert all(caution in text for caution in CAUTIONS)
 
 
@@ -114,12 +115,12 @@ def test_who_is_held_back_and_why_is_told_in_full(review, page):
     counted = sum(whole(row[0]) for row in reasons)
     more = re.search(r"([\d,]+) points? for other reasons", "".join(page.text))
     assert counted + (whole(more[1]) if more else 0) == len(held)
-    rows = page.tables[f"{len(held)} points"][1:]
+    rows = page.tables[f"{len(held)} points, the worst first"][1:]
     told = {row[0]: row for row in rows}
     assert set(told) == set(held["point"].astype(str))
     by_name = held.set_index(held["point"].astype(str))
     assert all(
-        row[2] == by_name.loc[name, "status"] and row[5] == by_name.loc[name, "deliver_reason"]
+        row[2] == by_name.loc[name, "status"] and row[6] == by_name.loc[name, "deliver_reason"]
         for name, row in told.items()
     )
 
@@ -129,8 +130,11 @@ def test_the_closures_of_conflicts_are_those_of_the_frame(review, page):
     names = set(points.loc[points["status"] == "conflict", "point"].astype(str))
     mine = closures[closures["point"].astype(str).isin(names) & (closures["status"] == "conflict")]
     rows = page.tables[f"Conflicts of {len(names)} points"][1:]
-    told = sorted((row[0], row[6]) for row in rows)
-    assert told == sorted((str(p), f"{h:.3f} m") for p, h in zip(mine["point"], mine["horizontal_m"], strict=True))
+    told = sorted((row[0], *(cell.partition(" of ")[0] for cell in row[5:7])) for row in rows)
+    expected = zip(mine["point"], mine["horizontal_m"], mine["du_m"], strict=True)
+    assert told == sorted((str(p), units.length(h, "m"), units.length(v, "m")) for p, h, v in expected)
+    assert all(cell.endswith("!") for row in rows for cell, size in zip(row[5:7], row[5:7], strict=True)
+               if abs(float(size.split()[0])) > float(size.split()[3]))  # fmt: skip
 
 
 def test_pairs_by_independence_are_counted(review, page):
@@ -154,8 +158,7 @@ def test_the_run_is_told_with_its_hashes_and_its_recipe(review, page):
 
 def percents(row, name):
     """Return a share as the report shows it."""
-    low, high = row[f"{name}_low"], row[f"{name}_high"]
-    return f"{100 * row[name]:.0f} ({100 * low:.0f} to {100 * high:.0f})"
+    return units.bounded(*(row[f"{name}{end}"] for end in ("", "_low", "_high")))
 
 
 def test_classes_and_shares_are_those_of_the_frames(review, page):
@@ -169,7 +172,7 @@ def test_classes_and_shares_are_those_of_the_frames(review, page):
         figures_mm = [f"{mm:.0f}" if mm >= 9.95 else f"{mm:.1f}".removesuffix(".0") for mm in ratios]
         assert row[2].partition(" → ")[2] == "{} ({} to {})".format(*figures_mm)
     for name, *shares in page.tables["Share of observed points"][1:]:
-        assert shares == [f"{100 * classes.loc[name, f'share_{status}']:.0f}" for status in STATUSES]
+        assert shares == [units.share(classes.loc[name, f"share_{status}"]) for status in STATUSES]
 
 
 def test_shifts_and_zones_are_those_of_the_frames(review, page):
@@ -181,13 +184,16 @@ def test_shifts_and_zones_are_those_of_the_frames(review, page):
         told = suspicious.loc[setup]
         assert whole(points) == told["points"]
         expected = [told[name] for name in ("de_m", "dn_m", "du_m")]
-        assert metres == ["–" if value != value else f"{value:+.3f}" for value in expected]
+        assert metres == [units.signed(value, "m") for value in expected]
     (row,), (zone,) = page.tables["Where the site is bad beyond chance"][1:], review.frames["zones"].to_dict("records")
     assert row[:5] == [
-        zone["zone"], str(zone["points"]), f"{zone['beyond']} of {zone['judged']}", f"{100 * zone['share']:.0f}",
-        f"{100 * zone['share_site']:.0f}",
+        zone["zone"], str(zone["points"]), f"{zone['beyond']} of {zone['judged']}", units.share(zone["share"]),
+        units.share(zone["share_site"]),
     ]  # fmt: skip
-    assert row[5:9] == [f"{zone['median_closure_m']:.3f}", *(f"{zone[f'bias_{axis}_m']:+.3f}" for axis in "enu")]
+    assert row[5:9] == [
+        f"{zone['median_closure_m']:.3f}",
+        *(units.signed(zone[f"bias_{axis}_m"], "m") for axis in "enu"),
+    ]
     assert zone["message"] in "".join(page.text)
 
 
@@ -203,7 +209,7 @@ def test_control_and_statements_are_those_of_the_frames(review, page):
     rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]
     assert {row[0] for row in rows} == set(checks.index)
     for point, *metres in rows:
-        assert metres[:3] == [f"{checks.loc[point, name]:+.3f}" for name in ("de_m", "dn_m", "du_m")]
+        assert metres[:3] == [units.signed(checks.loc[point, name], "m") for name in ("de_m", "dn_m", "du_m")]
     text = "".join(page.text)
     farthest, highest = checks["horizontal_m"].max(), checks["du_m"].abs().max()
     assert f"the farthest is {farthest:.3f}\u00a0m off in position, {highest:.3f}\u00a0m in height" in text
@@ -220,12 +226,12 @@ def test_canopy_costs_are_those_of_the_frames_with_their_sentences(review, page)
     costs = review.frames["canopy_costs"]
     costs = costs[costs["by"] == CLASS].set_index("value")
     head, *rows = page.tables["Closures between different visits by cover, each point once"]
-    assert "late fix, %" not in head and {row[0] for row in rows} == set(costs.index)
+    assert "late fix" not in head and {row[0] for row in rows} == set(costs.index)
     for name, points, compared, horizontal, *_, beyond in rows:
         told = costs.loc[name]
         assert [whole(points), whole(compared)] == [told["points"], told["compared"]]
-        bounds = (1000 * told[f"closure_h_m{end}"] for end in ("", "_low", "_high"))
-        assert horizontal == "{:.1f} ({:.1f} to {:.1f})".format(*bounds)
+        bounds = (units.small_bare(told[f"closure_h_m{end}"], "m") for end in ("", "_low", "_high"))
+        assert horizontal == "{} ({} to {})".format(*bounds)
         assert beyond == percents(told, "beyond")
     said = [text for text in review.messages if text.startswith(("closures are", "points beyond tolerance"))]
     assert len(said) == 2
@@ -262,13 +268,14 @@ def test_waits_and_durations_are_those_of_the_frames(logged):
     for row, told in zip(rows, waits.to_dict("records"), strict=True):
         seconds = [told[name] for name in ("half_s", "most_s", "longest_s")]
         assert row[0] == told["canopy"] and [whole(cell) for cell in row[2:4]] == [told["attempts"], told["reached"]]
-        assert row[4:] == ["not seen" if value != value else f"{value:,.0f}" for value in seconds]
+        assert row[4:] == ["not seen" if value != value else units.duration(value) for value in seconds]
     durations = logged.frames["durations"].set_index(["canopy", "duration_s"])
     told = page.tables["What averages of fixed positions spread, per horizontal axis"][1:]
-    assert {row[1] for row in told} >= {"1", "10", "30"}
-    for canopy, seconds, fixes, across, *_ in told:
-        row = durations.loc[(canopy, float(seconds))]
-        assert whole(fixes) == row["fixes"] and across == f"{1000 * row['spread_h_m']:.1f}"
+    assert {row[1] for row in told} >= {"1 s", "10 s", "30 s"}
+    by_length = {(canopy, units.duration(seconds)): row for (canopy, seconds), row in durations.iterrows()}
+    for canopy, length, fixes, across, *_ in told:
+        row = by_length[canopy, length]
+        assert whole(fixes) == row["fixes"] and across == units.small_bare(row["spread_h_m"], "m")
 
 
 def test_every_reason_has_words_for_the_client():
@@ -283,8 +290,8 @@ def test_every_reason_has_words_for_the_client():
 @pytest.mark.parametrize(
     ("risks", "said"),
     [
-        ((0.0001,), "The chance that it is further off than asked is less than 0.1 %."),
-        ((0.01,), "The chance that it is further off than asked is 1.0 %."),
+        ((0.0001,), "The chance that it is further off than asked is 0.01 %."),
+        ((0.01,), "The chance that it is further off than asked is 1 %."),
         ((0.00001, 0.00001), "most likely none of these 2 is further off than asked (fewer than 0.1 expected)"),
         ((0.2, 0.1), "most likely none of these 2 is further off than asked (0.3 expected). The largest chance"),
         ((0.5, 0.5), "1.0 of these 2 (one in 2) are expected to be further off than asked"),
@@ -327,7 +334,7 @@ def test_lengths_are_in_the_unit_of_the_job():
     assert f"off by no more than {feet:.3f}\u00a0US survey ft in position" in text
     closures = review.frames["closures"]
     worst = closures.loc[closures["status"] == "conflict", "horizontal_m"].max() * 3937 / 1200
-    assert page.tables["Conflicts of 3 points"][1][6] == f"{worst:.3f} ftUS"
+    assert f"{worst:.3f} ftUS of " in " ".join(row[5] for row in page.tables["Conflicts of 3 points"][1:])
     first = text[: text.index("For the reviewer")]
     assert re.search(r"\d m\b", first) is None
 
@@ -451,7 +458,7 @@ def test_long_tables_are_cut_and_say_where_the_rest_is(review, monkeypatch):
     monkeypatch.setattr(lists, "MOST", 5)
     held = int((review.frames["points"]["deliver"] == "no").sum())
     page = Page(web.page(build.document(review.frames, review.job, review.run_record())))
-    assert len(page.tables[f"{held} points"]) == 1 + 5
+    assert len(page.tables[f"{held} points, the worst first"]) == 1 + 5
     assert f"and {held - 5} more in the layer points of review.gpkg" in "".join(page.text)
 
 

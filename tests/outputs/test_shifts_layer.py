@@ -54,7 +54,7 @@ def test_each_stands_in_the_middle_of_its_points_and_is_as_large_as_it_is(shifte
 def test_the_key_tells_the_suspicious_ones(shifted, job, make_job):
     tables = MapContext.of(shifted, job).tables
     assert [table.title for table in tables] == [shift_words.TITLE]
-    assert tables[0].rows[0] == ("B2", "base on another coordinate", "+0.030", "+0.000", "–", "5")
+    assert tables[0].rows[0] == ("B2", "base on another coordinate", "+0.030", "0.000", "–", "5")
     feet = MapContext.of(shifted, make_job("ftUS")).tables[0]
     assert feet.head[2] == "east, ftUS"
     assert feet.rows[0][2] == "+0.098"

@@ -36,7 +36,7 @@ def test_closures_of_independent_fixes_are_counted_and_far_ones_stand_on_the_rim
     )  # fmt: skip
     told = words(figure)
     assert "Horizontal closures, n = 3 at 2 points" in told and "1 outside the frame" in told
-    for text in ("n = 1 confirmed", "n = 1 loose", "n = 1 conflict", "tolerance 0.05 m", "east (m)"):
+    for text in ("n = 1 confirmed", "n = 1 loose", "n = 1 conflict", "tolerance 0.050 m", "east (m)"):
         assert text in told
     assert "unproven" not in told
     assert figure.alt == "Scatter of 3 horizontal closures at 2 points, 2 beyond the tolerance."

@@ -82,7 +82,9 @@ def test_the_popup_and_the_choices_say_what_is_to_be_done(review):
             revisits.loc[name, "instruction"] if name in revisits.index else None
         )
     visited = revisits[revisits["give_up_after"] > 0].reindex(drawing.columns["label"])
-    for head, column in (("how long", "observe_s"), ("stop after", "give_up_after")):
-        assert np.array_equal(np.array(told[head], float), visited[column].to_numpy(float), equal_nan=True), head
-    assert {"not from, UTC", "not to, UTC"} <= set(told)
+    assert np.array_equal(np.array(told["how long"], float), visited["observe_s"].to_numpy(float), equal_nan=True)
+    stop = [f"{n:.0f} more visit{'s' * (n > 1)}" if n == n else "" for n in visited["give_up_after"]]
+    assert list(told["stop after"]) == stop
+    assert "1 more visit" in stop
+    assert {"not from", "not to"} <= set(told)
     assert {"To do", "Problem zone"} <= {facet.title for facet in drawing.facets}

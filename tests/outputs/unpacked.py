@@ -80,7 +80,7 @@ class Page:
 
     def told(self, drawing: int, entry: int) -> list[dict]:
         """What a click on an entry shows, by the script that shows it."""
-        program = "told.reader(block, head.drawings[D].tables, head.context.grid).sections(E)"
+        program = "told.reader(block, head.drawings[D].tables, head.context.grid, head.context.ahead).sections(E)"
         program = program.replace("D", str(drawing)).replace("E)", f"{entry})")
         return script(program, head={"context": self.context, "drawings": self.drawings}, block=self.data)
 
@@ -96,7 +96,7 @@ def node() -> str:
 
 def script(program: str, block: bytes | None = None, **values) -> object:
     """The value of an expression in which each pure script goes by its name."""
-    names = ("packed", "geometry", "told", "choice", "cells", "state")
+    names = ("units", "packed", "geometry", "told", "choice", "cells", "state")
     lines = [f"const {name} = require({json.dumps(str(STATIC / name) + '.js')});" for name in names]
     lines += [f"const {name} = {json.dumps(value)};" for name, value in values.items()]
     if block is not None:

@@ -257,3 +257,14 @@ def test_heights_that_nobody_maps_must_be_in_the_recipes_unit_too(read):
     with pytest.raises(InputError, match=r"unit_height: is 'm', and the file's heights are in international feet"):
         read(document(units=feet))
     assert read(document(units=feet), heights=False).frames["occupations"]["height_m"].isna().all()
+
+
+def test_heights_above_another_datum_than_the_recipes_are_refused(read):
+    def tall(datum):
+        return document(more=f'<CoordinateSystem name="x" epsgCode="2193" verticalDatum="{datum}"/>')
+
+    with pytest.raises(InputError, match="is 'NZVD2016', and the file's heights are 'Auckland 1946'"):
+        read(tall("Auckland 1946"))
+    for datum in ("NZVD2016 height", "", "unknown"):
+        assert read(tall(datum)).accounts["rows"]["used"] == 1
+    assert read(tall("Auckland 1946"), heights=False).accounts["rows"]["used"] == 1

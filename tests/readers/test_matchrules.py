@@ -15,6 +15,10 @@ RULES = [
     ({"by": "pattern", "pattern": r"(\d+)"}, "[match] pattern: '(\\\\d+)' is not a pattern that can be used"),
     ({"by": "pattern", "pattern": "(?P<point>"}, "is not a pattern that can be used"),
     ({"by": "pattern", "pattern": "(?P<name>x)"}, "has no group called point. Put (?P<point>...)"),
+    ({"by": "pattern", "pattern": r"(?P<point>a)|(?P<point>\d+)"}, "has two groups called point. Write (?:...|...)"),
+    ({"by": "pattern", "pattern": r"(?P<point>a)(?P<x>b)?(?P<x>c)"}, "has two groups called x. Write (?:...|...)"),
+    ({"by": "pattern", "pattern": r"(?P<point>.\C)"}, r"holds \C, which cuts letters into bytes. Write . for any sign"),
+    ({"by": "pattern", "pattern": "(?P<point>\ud800)"}, "is not a pattern that can be used"),
     ({"by": "pattern", "offset": 0}, "[match] offset: 0 is not a whole number, at least 1"),
     ({"by": "place", "radius_m": 0}, "[match] radius_m: 0 is not a number in m, at most 100 and above 0"),
 ]

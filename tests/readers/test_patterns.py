@@ -44,6 +44,13 @@ def test_what_is_no_pattern(pattern, said):
     assert said in str(caught.value)
 
 
+@pytest.mark.parametrize("pattern", [r"(\C)", r"a\\\C(.)", r"(.)\C"])
+def test_no_pattern_cuts_a_letter(pattern):
+    with pytest.raises(ValueError, match=r"holds \\C, which cuts letters into bytes"):
+        patterns.named(pattern)
+    assert taken(r"\\C(.)", r"x\Cé") == ["é"]
+
+
 def test_no_pattern_can_hang():
     assert taken(r"((?:a+)+)$", "a" * 5_000 + "b") == [""]
 

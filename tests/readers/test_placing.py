@@ -44,3 +44,24 @@ def test_heights_want_their_reference_and_their_tolerance(job):
     assert len(placing.heights(job, "vector")) == 2
     flat = replace(job, site=replace(job.site, height="NZVD2016"), requirement=replace(job.requirement, judge="h"))
     assert placing.heights(flat, "vector") == []
+
+
+@pytest.mark.parametrize(
+    ("label", "vertical", "same"),
+    [
+        ("NZVD2016", "7839", True), ("nzvd2016 height", "7839", True),
+        ("New Zealand Vertical Datum 2016", "7839", True),
+        ("EPSG:7839", "7839", True), ("NZVD2016 (NZGeoid2016)", "7839", True), ("NZVD2009", "7839", False),
+        ("NZVD2016", "5759", False), ("Auckland 1946", "5759", True), ("Auckland 1946 height", "7839", False),
+        ("ellipsoidal", "7839", False), ("NAVD88 (GEOID18)", "5703", True), ("EGM2008", "3855", True),
+        ("EGM96", "3855", False), ("AHD", "5711", True), ("AHD", "5712", False), ("site datum", "7839", False),
+    ],
+)  # fmt: skip
+def test_a_vertical_part_is_the_recipes_or_is_refused(job, label, vertical, same):
+    """EPSG: 7839 NZVD2016, 5759 Auckland 1946, 5703 NAVD88, 3855 EGM2008, 5711 AHD, 5712 AHD (Tasmania)."""
+    above = replace(job, site=replace(job.site, height=label))
+    faults = said(placing.system(above, f"EPSG:2193+{vertical}", "f", ""))
+    assert (faults == []) is same, faults
+    if not same:
+        (fault,) = faults
+        assert f"[site] height: is {label!r}, and the file's heights are" in fault and "Write height =" in fault

@@ -1,9 +1,8 @@
-from pathlib import Path
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoqa.core import door
 from geoqa.core.errors import InputError
 from geoqa.readers import textfile
 
@@ -116,13 +115,22 @@ def test_any_bytes_are_read_or_refused(tmp_path_factory, content):
     assert len(text.lines(0, len(text))) == len(text)
 
 
+def test_more_lines_and_longer_ones_than_a_table_has_are_refused(load, monkeypatch):
+    with pytest.raises(InputError, match=r"line 2 is longer than 4,000,000 bytes: its line ends are missing"):
+        load(b"a,b\n" + b"1," * 2_000_001 + b"\n1,2\n")
+    monkeypatch.setattr(door, "MOST_ROWS", 5)
+    assert len(load(b"a\n" * 5)) == 5
+    with pytest.raises(InputError, match="has more than 5 lines"):
+        load(b"a\n" + b"\n" * 5)
+
+
 def test_a_file_beyond_the_memory_is_refused(tmp_path, monkeypatch):
     path = tmp_path / "large.csv"
     path.write_text("a,b\n1,2\n")
 
-    def full(self):
+    def full(path):
         raise MemoryError
 
-    monkeypatch.setattr(Path, "read_bytes", full)
+    monkeypatch.setattr(door, "content", full)
     with pytest.raises(InputError, match="more than the memory at hand"):
         textfile.read_bytes(path)

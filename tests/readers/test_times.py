@@ -6,11 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geoqa.core import clock
 from geoqa.readers import times
 
 
 def parsed(cells, pattern="iso", zone="UTC"):
-    return times.parse(pa.chunked_array([cells], pa.string()), pattern, times.zone(zone) if zone else None)
+    return times.parse(pa.chunked_array([cells], pa.string()), pattern, clock.zone(zone) if zone else None)
 
 
 @pytest.mark.parametrize(
@@ -79,13 +80,13 @@ def test_no_rows():
 
 @pytest.mark.parametrize("text", ["UTC", "Z", "GMT", "+12:00", "UTC-03:30", "-8", "Pacific/Auckland", "Etc/GMT+5"])
 def test_known_zones(text):
-    times.zone(text)
+    clock.zone(text)
 
 
 @pytest.mark.parametrize("text", ["", "/etc/passwd", "../x", "America", "a\0b", "+99:00", "+12:99", "Pacific/Aukland"])
 def test_unknown_zones(text):
     with pytest.raises(ValueError, match=r"is not a known time zone.*Write a name"):
-        times.zone(text)
+        clock.zone(text)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """GeoPackage, Shapefile, FlatGeobuf and GeoParquet through the vector reader."""
 
 import contextlib
+import sqlite3
 import warnings
 from pathlib import Path
 
@@ -223,6 +224,38 @@ def test_every_flipped_byte_gives_only_our_errors(tmp_path, suffix):
         whole[at] ^= 0xFF
 
 
+@pytest.mark.parametrize("case", ["text", "dictionary", "rows", "values"])
+def test_a_parquet_file_that_unpacks_to_too_much_is_refused_first(tmp_path, case):
+    """What repeats takes no room in the file: a few kB of it can be a hundred GB in memory."""
+    import json
+
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    count = {"text": 300_000, "dictionary": 300_000, "rows": 20_000_001, "values": 2_100_000}[case]
+    columns = {"name": pa.array(["x"]).take(pa.array(np.zeros(10, int)))}
+    if case in ("text", "dictionary"):
+        dictionary = pa.array(["x" * 100_000])
+        columns["name"] = pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), dictionary)
+    elif case == "rows":
+        columns = {"name": pa.array(np.zeros(count, np.int8))}
+    else:
+        columns = {f"c{i}": pa.array(np.zeros(count, bool)) for i in range(100)}
+    geo = {"primary_column": "g", "columns": {"g": {"encoding": "WKB"}}}
+    table = pa.table(columns).replace_schema_metadata({b"geo": json.dumps(geo).encode()})
+    path = tmp_path / "x.parquet"
+    pq.write_table(table, path, store_schema=case == "dictionary")
+    if case == "text":  # whose schema says nothing of a dictionary
+        writer = pq.ParquetWriter(path, table.schema, store_schema=False)
+        writer.add_key_value_metadata({"geo": json.dumps(geo)})
+        writer.write_table(table)
+        writer.close()
+    assert path.stat().st_size < 3_000_000
+    with pytest.raises(InputError, match=r"unpacks to more than 2 GB|holds texts of more than 2 GB"):
+        read(path)
+
+
 def test_a_name_does_not_choose_the_library(tmp_path):
     """What opens other files from within (a virtual layer) is not opened by any name."""
     path = tmp_path / "site.gpkg"
@@ -263,7 +296,27 @@ def test_two_releases_of_real_marks():
 
 
 def test_what_a_library_says_is_said_once_without_the_folder(tmp_path):
-    path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
-    said = [text for text in read(path).messages if "extension" in text]
+    path = write(tmp_path / "site.gpkg", frame())
+    with contextlib.closing(sqlite3.connect(path)) as database:
+        database.execute("ALTER TABLE site ADD COLUMN odd")
+    said = [text for text in read(path).messages if "not supported" in text]
     assert len(said) == 1
+    assert "geoqa-" not in said[0]
     assert str(tmp_path) not in said[0]
+
+
+@pytest.mark.parametrize("suffix", ["gpkg", "fgb", "parquet"])
+def test_heights_above_something_else_than_the_recipes_are_refused(tmp_path, suffix):
+    """EPSG:5759 is Auckland 1946 height, EPSG:7839 NZVD2016 height; a file describes them in its own words."""
+    other = write(tmp_path / f"other.{suffix}", frame(crs="EPSG:2193+5759"))
+    with pytest.raises(InputError) as caught:
+        read(other)
+    (fault,) = caught.value.faults
+    assert fault.where == "[site] height"
+    assert "is 'NZVD2016', and the file's heights are 'Auckland 1946 height'" in str(fault)
+    assert len(read(write(tmp_path / f"same.{suffix}", frame(crs="EPSG:2193+7839"))).frames["occupations"]) == 3
+
+
+def test_the_name_of_a_geopackage_does_not_matter(tmp_path):
+    path = write(tmp_path / "site.gpkg", frame()).rename(tmp_path / "standard-input")
+    assert not [text for text in read(path).messages if "extension" in text]

@@ -108,11 +108,18 @@ def test_a_saved_value_of_a_formula_counts(read):
 
 def rewritten(content, name, old, new):
     """Return a spreadsheet with bytes of one part replaced."""
+    with zipfile.ZipFile(io.BytesIO(content)) as source:
+        part = source.read(name)
+    return replaced(content, name, part.replace(old, new))
+
+
+def replaced(content, name, made, renamed=None):
+    """Return a spreadsheet with one part replaced, under another name perhaps."""
     file = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(content)) as source, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as target:
         for entry in source.namelist():
-            part = source.read(entry)
-            target.writestr(entry, part.replace(old, new) if entry == name else part)
+            here = entry == name
+            target.writestr(renamed or name if here else entry, made if here else source.read(entry))
     return file.getvalue()
 
 
@@ -157,9 +164,14 @@ def test_missing_columns_are_named_with_the_headings_there_are(read):
 
 def test_an_archive_of_death_is_refused(read, monkeypatch):
     monkeypatch.setattr(workbook, "LARGEST", 5_000_000)
-    content = rewritten(book(HEAD, ROW), "xl/worksheets/sheet1.xml", b"<sheetData>", b"<sheetData>" + b" " * 20_000_000)
-    assert len(content) < 60_000
-    with pytest.raises(InputError, match="unpacks to more than 5 MB"):
+    content = rewritten(
+        book(HEAD, ROW), "xl/worksheets/sheet1.xml", b"<sheetData>", b"<sheetData>" + b"<row/> " * 3_000_000
+    )
+    assert len(content) < 120_000
+    with pytest.raises(InputError, match=r"unpacks to \d+ MB and more from 0\.\d+ MB: too much for a spreadsheet"):
+        read(content)
+    monkeypatch.setattr(workbook, "LARGEST", 500_000_000)
+    with pytest.raises(InputError, match="too much for a spreadsheet"):  # of its many elements
         read(content)
 
 
@@ -177,6 +189,61 @@ def test_cells_at_the_far_end_are_refused_not_lost_or_padded(read, monkeypatch):
     monkeypatch.setattr(workbook, "MOST_CELLS", 20)
     with pytest.raises(InputError, match="has more than 20 cells"):
         read(book(HEAD, *[ROW] * 3))
+
+
+SHEET = "xl/worksheets/sheet1.xml"
+#: A cell or a row where no sheet has one, as a file may say it.
+FAR = {
+    "row": (b'<row r="2"', b'<row r="99999999999"'),
+    "row as float": (b'<row r="2"', b'<row r="1e12"'),
+    "row in wide digits": (b'<row r="2"', '<row r="９９９９９９９９９"'.encode()),
+    "row with entity": (b'<row r="2"', b'<row r="&#57;99999999999"'),
+    "row behind padding": (b'<row r="2"', b'<row\n x=">" y="' + b"z" * 1_000_000 + b"\" r='99999999999'"),
+    "column": (b'r="E2"', b'r="ZZZZZZZ2"'),
+    "column in small letters": (b'r="E2"', b'  r = "zzzzzz2"'),
+    "column across pieces": (b"<sheetData>", b"<sheetData>" + b"<a/>" * 262_100 + b'<row><c r="ZZZZZZZ2"/></row>'),
+}
+
+
+@pytest.mark.parametrize("case", FAR)
+def test_a_cell_where_no_sheet_has_one_is_refused_before_it_is_reached(read, case):
+    with pytest.raises(InputError, match="holds a cell where no sheet has one, beyond XFD1048576"):
+        read(rewritten(book(HEAD, ROW), SHEET, *FAR[case]))
+
+
+def test_a_row_that_is_far_and_possible_is_refused_in_time(read):
+    """Seven digits: the rows before it are counted as they pass, empty as they are."""
+    with pytest.raises(InputError, match="has more than 50,000,000 cells"):
+        read(rewritten(book(HEAD, ROW), SHEET, b'<row r="2"', b'<row r="9999999"'))
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-32", "cp037", "cp1026", "utf-7"])
+def test_letters_that_would_hide_a_word_are_refused(read, encoding):
+    text = f'<?xml version="1.0" encoding="{encoding}"?>'
+    whole = (text + "<worksheet/>").encode(encoding)
+    switched = text.encode() + "<!DOCTYPE a><worksheet/>".encode(encoding)
+    padded = text.replace(" encoding", " " * 5000 + "encoding").encode() + b"<worksheet/>"
+    for content in (whole, switched, padded):
+        with pytest.raises(InputError, match=r"is no XML in UTF-8|holds a document type"):
+            read(replaced(book(HEAD, ROW), SHEET, content))
+
+
+def test_a_sheet_by_another_name_is_looked_at_too(read):
+    content = book(HEAD, ROW)
+    content = rewritten(content, "xl/_rels/workbook.xml.rels", b"worksheets/sheet1.xml", b"worksheets/sheet1.bin")
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheet = archive.read(SHEET)
+    content = replaced(content, SHEET, sheet, "xl/worksheets/sheet1.bin")
+    read(content)
+    for far in (sheet.replace(b'<row r="2"', b'<row r="99999999999"'), b"<!DOCTYPE a>" + sheet):
+        with pytest.raises(InputError, match=r"sheet1\.bin holds"):
+            read(replaced(content, "xl/worksheets/sheet1.bin", far))
+
+
+def test_a_search_for_far_cells_ends():
+    """Quotes that never close make no search start anew at every tag."""
+    text = b"<c '\"" * 150_000 + b"<c " + b"a=1 " * 100_000
+    assert workbook._FAR.search(text) is None
 
 
 def test_every_cut_and_flipped_byte_gives_only_our_errors(read):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis.statements.statement import COUNT, Condition, Figure, Statement, judged, withheld
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -77,7 +78,7 @@ def state(
         Why that control is not shown to be independent and better; none where it is.
     """
     n = len(radius95_m)
-    told = f"{checks} check point{'s' * (checks != 1)}" if checks else "no check against independent control"
+    told = counted(checks, "check point") if checks else "no check against independent control"
     told = "; ".join([told, *(doubts if checks else ())])
     conditions = [
         Condition("uncertainty of the base's coordinate included", judged(base_stated), "[base] states it"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.steps import Writer, param
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.deliverable import Array, Deliverable
     from geoqa.core.job import Job
 
 #: The header variable $INSUNITS: metres, international feet, US survey feet.
@@ -32,8 +32,9 @@ class DxfFile(Writer):
     """DXF with an attributed block a point, on a layer a status, in the job's unit.
 
     Layers are called by the status; points that may not be delivered, where they are asked for, stand on
-    layers whose names end in NOT-DELIVERED. A point without a height is drawn at height zero and its
-    attribute HEIGHT is empty.
+    layers whose names end in NOT-DELIVERED. Each block stands on a POINT with the coordinate: what makes points
+    of a drawing finds them there and not where the texts begin. A point without a height is drawn at height
+    zero and its attribute HEIGHT is empty.
     """
 
     name = "dxf-file"
@@ -51,6 +52,7 @@ class DxfFile(Writer):
         from ezdxf.filemanagement import new
 
         from geoqa.core.units import METRES_PER
+        from geoqa.outputs.deliver import facts
         from geoqa.outputs.text import cut, dxf_text
 
         unit = job.input.unit
@@ -61,17 +63,19 @@ class DxfFile(Writer):
             drawing.header["$MEASUREMENT"] = int(unit == "m")
             drawing.header["$LUNITS"] = 2
             _blocks(drawing, size)
-            for label, text in points.facts:
+            for label, text in facts.in_one_unit(points.facts, job):
                 drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
             columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
-            z = np.round(np.nan_to_num(points.height * rise), 4)
+            z: Array = np.round(np.nan_to_num(points.height * rise), 4).astype(float)
             space, made = drawing.modelspace(), set[str]()
             for k in np.flatnonzero(points.placed()):
                 texts = [column[k] for column in columns]
                 layer = _layer(drawing, made, texts[2], texts[3])
                 place = (points.easting[k], points.northing[k], z[k])
+                space.add_point(place, dxfattribs={"layer": layer})
                 insert = space.add_blockref(layer, place, dxfattribs={"layer": layer})
                 _attributes(insert, texts, size, layer)
+            _view(drawing, points.easting, points.northing, z, size)
             drawing.saveas(path)
 
 
@@ -87,6 +91,22 @@ def _steady() -> Iterator[None]:
         yield
     finally:
         options.write_fixed_meta_data_for_testing = before
+
+
+def _view(drawing: Any, east: Array, north: Array, z: Array, size: float) -> None:
+    """State how far the drawing reaches, and let its first view show all of it."""
+    import numpy as np
+
+    placed = ~np.isnan(east)
+    if not placed.any():
+        return
+    low, high = ([f(values[placed]) for values in (east, north, z)] for f in (np.min, np.max))
+    drawing.modelspace().reset_extents(tuple(map(float, low)), tuple(map(float, high)))
+    width, tall = high[0] - low[0], high[1] - low[1]
+    # A viewer's window is rarely narrower than 4 to 3.
+    drawing.set_modelspace_vport(
+        height=float(1.1 * max(tall, 0.75 * width) + 10 * size), center=((low[0] + high[0]) / 2, (low[1] + high[1]) / 2)
+    )
 
 
 def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:
@@ -132,13 +152,13 @@ def _blocks(drawing: Any, size: float) -> None:
 
 
 def _shape(block: Any, shape: str, radius: float) -> None:
-    """Draw a shape: circles have a dot or none, corners are counted from the top."""
+    """Draw the map's shape `radius` half wide; a filled circle has a smaller one in it."""
     if shape in ("circle", "ring"):
         block.add_circle((0, 0), radius)
         if shape == "circle":
             block.add_circle((0, 0), radius / 3)
         return
-    corners = {"triangle": 3, "square": 4, "star": 10}[shape]
+    corners = {"triangle": 3, "square": 4, "star": 8}[shape]
     start = 45 if shape == "square" else 90
     places = []
     for k in range(corners):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.deliverable import Field
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.units import spoken
 from geoqa.outputs.cautions import CAUTIONS, NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_text
 
@@ -77,14 +78,13 @@ class Facts:
         said = {
             "crs": (self.code or self.system, "coordinate system"),
             "height_reference": (self.height_reference, "what heights are above"),
-            "unit": (self._units(short=True), "unit of the coordinates; of the heights, where another"),
+            "unit": (self.units(short=True), "unit of the coordinates; of the heights, where another"),
         }
         return tuple(Field(k, k, np.full(n, text, dtype=object), about=about) for k, (text, about) in said.items())
 
     def pairs(self) -> tuple[tuple[str, str], ...]:
         """Return labels and sentences."""
-        job, unit = self.job, self.job.input.unit
-        factor = METRES_PER[unit]
+        job = self.job
         held = "; only those marked deliver = yes may be delivered" if self.every else " that may be delivered"
         base = job.base.sigma_h_m is None or job.base.sigma_v_m is None
         relative = "; relative to the base where its own uncertainty is not stated" if base else ""
@@ -95,20 +95,24 @@ class Facts:
             ("Datum", self.datum),
             ("Epoch", "not stated"),
             ("Heights", self.height_reference),
-            ("Units", self._units()),
-            ("Tolerance", f"{job.tolerance.spoken(unit, factor)}; source: {display_text(job.tolerance.reference)}"),
-            ("Requirement", job.requirement.spoken(unit, factor)),
+            ("Units", self.units()),
+            ("Tolerance", f"{job.tolerance.spoken(*job.units)}; source: {display_text(job.tolerance.reference)}"),
+            ("Requirement", job.requirement.spoken(*job.units)),
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
         ]
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
+        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
 
-    def _units(self, *, short: bool = False) -> str:
+    def units(self, *, short: bool = False) -> str:
+        """Return the units of coordinates and heights, in words or as their codes."""
         plan = "deg" if geodesy.of(self.job).geographic else self.job.input.unit
         up = self.job.input.height_unit
-        both = [plan] if plan == up else [plan, up]
-        if short:
-            return "; ".join(both)
-        words = {"deg": "degrees"}
-        said = [words.get(unit, spoken(unit)) for unit in both]
-        return said[0] if len(said) == 1 else f"{said[0]}, heights in {said[1]}"
+        word = str if short else lambda unit: {"deg": "degrees"}.get(unit, spoken(unit))
+        return word(plan) if plan == up else f"{word(plan)}, heights in {word(up)}"
+
+
+def in_one_unit(facts: Sequence[tuple[str, str]], job: Job) -> Iterator[tuple[str, str]]:
+    """Return the facts of a file that has one unit for all its lengths: heights are converted to the coordinates'."""
+    for label, text in facts:
+        yield label, spoken(job.input.unit) if label == "Units" else text

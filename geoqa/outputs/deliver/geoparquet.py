@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
+    from geoqa.core.deliverable import Deliverable, Field
     from geoqa.core.job import Job
 
 
@@ -38,10 +39,22 @@ class GeoParquetFile(Writer):
             field.heading: pd.Series([utf8_text(text) or None for text in field.written()], dtype="str")
             if field.is_text
             else pd.Series(field.values, dtype=float)
-            for field in (*points.fields, *points.labels)
+            for field in (*points.fields, *_labels(points, job))
         }
         name = "geometry"
         while any(name == heading for heading in columns):
             name += "_"
         frame = pd.DataFrame(columns).assign(**{name: gpd.GeoSeries(shapes)})
         gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.of(job).crs).to_parquet(path, index=False)
+
+
+def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
+    """Return the labels of each row, the unit of the geometry beside that of the columns: it is the system's."""
+    from dataclasses import replace
+
+    from geoqa.core import geodesy
+
+    unit = geodesy.unit_of(geodesy.of(job))
+    told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
+    for label in points.labels:
+        yield replace(label, values=[text + told for text in label.written()]) if label.key == "unit" else label

@@ -52,6 +52,7 @@ class LandXmlFile(Writer):
 
 
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
+    from geoqa.outputs.deliver import facts
     from geoqa.outputs.text import xml_text
 
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
@@ -73,13 +74,13 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'verticalDatum="{xml_text(points.height_reference)}"/>\n'
     )
     yield f'  <Project name="{xml_text(job.site.name)}" desc="{xml_text(points.title)}">\n    <Feature name="about">\n'
-    yield from (_property(label, text) for label, text in points.facts)
+    yield from (_property(label, text) for label, text in facts.in_one_unit(points.facts, job))
     yield '    </Feature>\n  </Project>\n  <Application name="geoqa"/>\n'
     yield f'  <CgPoints name="{"all" if points.every else "delivered"}">\n'
 
 
 def _points(points: Deliverable, job: Job) -> Iterator[str]:
-    """Return each point that has a coordinate, and its properties."""
+    """Return each point that has a coordinate, then the properties of each."""
     import numpy as np
 
     from geoqa.core.units import METRES_PER
@@ -96,13 +97,16 @@ def _points(points: Deliverable, job: Job) -> Iterator[str]:
     names = points.field("point").written()
     told = [field for field in points.fields if field.key not in ("point", "easting", "northing", "height", *_SIGMAS)]
     properties = [_column(field.heading, field.written()) for field in told]
-    for k in np.flatnonzero(points.placed()):
+    placed = np.flatnonzero(points.placed())
+    for k in placed:
         coordinate = f"{north[k]} {east[k]} {up[k]}" if high[k] else f"{north[k]} {east[k]}"
         yield (
             f'    <CgPoint name="{xml_text(names[k])}" featureRef="p{k + 1}" role="calculated"'
-            f'{"".join(column[k] for column in errors)}>{coordinate}</CgPoint>\n    <Feature name="p{k + 1}">\n'
-            f"{''.join(column[k] for column in properties)}    </Feature>\n"
+            f"{''.join(column[k] for column in errors)}>{coordinate}</CgPoint>\n"
         )
+    # The schema wants every point before the first feature.
+    for k in placed:
+        yield f'    <Feature name="p{k + 1}">\n{"".join(column[k] for column in properties)}    </Feature>\n'
 
 
 def _column(label: str, texts: Sequence[str]) -> list[str]:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import geodesy
+from geoqa.core import clock, geodesy
 from geoqa.core.revisit_contracts import ACCEPT, ACTIONS, CHECK_RECORDS
-from geoqa.core.units import METRES_PER, walked
+from geoqa.core.units import counted, walked
 from geoqa.outputs import offline
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
 from geoqa.outputs.field import details, sketch, stops, words
@@ -92,7 +92,7 @@ def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, bes
 def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> list[str]:
     """Return how many points, how far, how long, from where, and which times these are."""
     total = int((revisits["walk"] > 0).sum())
-    points = "1 point" if len(shown) == 1 else f"{len(shown):,} points"
+    points = counted(len(shown), "point")
     way = walked(float(shown["walk_m"].sum()), job.input.unit)
     held = float(np.nansum(shown["observe_s"].to_numpy(dtype=float)))
     observing = f", <b>{stops.spell(held)}</b> of observing besides waiting for fixes" if held else ""
@@ -102,7 +102,7 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
     return [
         f'<p class="lead"><b>{points}</b>, <b>{way}</b> on foot{observing}. Begin at <b>{begin}</b>, the square on the '
         f"sketch, and go in the order of the numbers.{more if total > len(shown) else ''}</p>",
-        f'<p class="small">{last}imes are {map_text(stops.time_zone(job))}. Grid north is up; ways are straight lines: '
+        f'<p class="small">{last}{map_text(clock.said(job)[1:])} Grid north is up; ways are straight lines: '
         "terrain, fences, water and tracks are not known here. Numbers without room are left out.</p>",
     ]
 
@@ -183,14 +183,13 @@ def _planned(revisits: pd.DataFrame) -> list[str]:
 
 def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
     """Return where the figures come from, the tolerance, and what the review is."""
-    unit = job.input.unit
-    read = "1 stored row" if rows == 1 else f"{rows:,} stored rows"
+    read = counted(rows, "stored row")
     observed = shown.loc[shown["observe_s"].notna(), ["observe_s", "observe_basis"]].drop_duplicates("observe_basis")
     basis = "; ".join(map_text(cut(str(text), 160)) for text in observed["observe_basis"])
     return [
         "<h2>Where this comes from</h2>",
         *([f'<p class="small">How long to observe: {basis}.</p>'] if basis else []),
         f'<p class="small">From {read}. Two visits may differ by: '
-        f"{map_text(job.tolerance.spoken(unit, METRES_PER[unit]))}. "
+        f"{map_text(job.tolerance.spoken(*job.units))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]

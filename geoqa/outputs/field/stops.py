@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core import clock
 from geoqa.core.units import duration, walked
 from geoqa.outputs.text import cut, map_text
 
@@ -96,13 +97,8 @@ def titled(text: Any, longest: int = 60) -> str:
 
 def local(when: Any, job: Job, *, day: bool = True, year: bool = False) -> str:
     """Return a time in the job's time zone: Wed 11 Feb 09:06."""
-    at = when.tz_convert(job.input.timezone or "UTC")
+    at = when.tz_convert(clock.of(job))
     return f"{at:%a} {at.day} {at:%b}{f' {at:%Y}' if year else ''} {at:%H:%M}" if day else f"{at:%H:%M}"
-
-
-def time_zone(job: Job) -> str:
-    """Return which time zone times are told in."""
-    return f"in the time zone {job.input.timezone}" if job.input.timezone else "in UTC"
 
 
 def spell(seconds: float) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.core import geodesy, units
+from geoqa.core import geodesy, units, worst
 from geoqa.core.drawing import Cells, Table
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-START = "start, UTC"
+START = "start"
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 
@@ -103,7 +103,7 @@ def tables(
     first, second = (row.get_indexer(closures[f"occupation_{end}"]) for end in "ab")
     visits = "Visits and occupations"
     return (
-        Table("Judgement", _judgement(points)),
+        Table("Judgement", _judgement(points, plane, height)),
         Table("Position and uncertainty", _position(points, places, plane, height, job)),
         Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
         Table(
@@ -115,24 +115,28 @@ def tables(
     )
 
 
-def _judgement(points: pd.DataFrame) -> tuple[Cells, ...]:
+def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
     wrong = np.fmax(numbers(points, "wrong_h"), numbers(points, "wrong_v"))
     return (
         Cells("status", _status(points)),
         Cells("why", text(points, "reason")),
+        plane.line("largest closure, horizontal", numbers(points, "worst_horizontal_m")),
+        plane.line("accepted of it", numbers(points, "limit_h_m")),
+        height.line("largest closure, height", numbers(points, "worst_vertical_m")),
+        height.line("accepted of that", numbers(points, "limit_v_m")),
+        Cells("beyond what is accepted", _failing(*_of_points(points))),
         Cells("deliver", text(points, "deliver")),
         Cells("because", text(points, "deliver_reason")),
         Cells("to do", text(points, "instruction")),
-        *(
-            Cells(f"{head}, UTC", points[name] if name in points else _none(points), "time")
-            for name, head in _TIMES.items()
-        ),
+        *(Cells(head, points[name] if name in points else _none(points), "time") for name, head in _TIMES.items()),
         Cells("how long", numbers(points, "observe_s"), "span"),
-        Cells("stop after", numbers(points, "give_up_after"), "number", 0, unit="more visits"),
+        Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
         Cells("problem zone", text(points, "zone")),
         Cells("reviewer", text(points, "decision")),
-        Cells("outside the requirement", numbers(points, "risk"), "share", before="probability"),
-        Cells("rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "share", before="probability"),
+        Cells("outside the requirement", numbers(points, "risk"), "probability", before="probability"),
+        Cells(
+            "rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "probability", before="probability"
+        ),
         Cells("untested", text(points, "untested")),
         Cells("canopy", text(points, "canopy")),
         *_surroundings(points),
@@ -267,6 +271,7 @@ def _closures(
         plane.column("horizontal", numbers(closures, "horizontal_m")),
         plane.column("accepted", numbers(closures, "tolerance_h_m")),
         height.column("accepted up", numbers(closures, "tolerance_v_m")),
+        Cells("beyond", _failing(*_of_closures(closures))),
         Cells("status", text(closures, "status")),
     )
 
@@ -307,6 +312,26 @@ def numbers(frame: pd.DataFrame, name: str) -> Array:
     if name not in frame:
         return np.full(len(frame), np.nan)
     return frame[name].to_numpy(dtype=float, na_value=np.nan)
+
+
+def _of_points(points: pd.DataFrame) -> tuple[Array, ...]:
+    names = ("worst_horizontal_m", "limit_h_m", "worst_vertical_m", "limit_v_m")
+    return tuple(numbers(points, name) for name in names)
+
+
+def _of_closures(closures: pd.DataFrame) -> tuple[Array, ...]:
+    names = ("horizontal_m", "tolerance_h_m", "du_m", "tolerance_v_m")
+    return tuple(np.abs(numbers(closures, name)) for name in names)
+
+
+def _failing(h: Array, limit_h: Array, v: Array, limit_v: Array) -> pd.Series:
+    """Return which components of closures are beyond their limits, so that they stand out; empty where none is."""
+    return combined(worst.failing, pd.Series(h > limit_h), pd.Series(v > limit_v))
+
+
+def _counted(values: Array, noun: str) -> pd.Series:
+    """Return whole numbers with their noun; missing where there is none."""
+    return combined(lambda n: units.counted(int(n), noun) if n != "" else "", pd.Series(values))
 
 
 def _none(frame: pd.DataFrame) -> pd.Series:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from geoqa.core import clock
 from geoqa.core.drawing import Facet
 from geoqa.outputs.layers import detail
 from geoqa.outputs.text import display_text
@@ -26,23 +27,21 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp]
         Index of the point of each occupation.
     """
     own = np.arange(len(points))
-    zone = job.input.timezone or "UTC"
     offered = (
         Facet("To do", own, detail.text(points, "action")),
         Facet("Problem zone", own, detail.text(points, "zone")),
         Facet("Cover", own, detail.text(points, "canopy")),
         Facet("Role", own, detail.text(points, "role")),
         Facet("Base", at, detail.text(occupations, "base")),
-        Facet(f"Day, {zone}", at, _days(occupations, zone)),
+        Facet(f"Day, {clock.name(job)}", at, _days(occupations, job)),
         Facet("Crew", at, detail.text(occupations, "operator")),
     )
     return tuple(facet for facet in offered if len({display_text(text) for text in pd.unique(facet.texts)}) > 1)
 
 
-def _days(occupations: pd.DataFrame, zone: str) -> pd.Series:
+def _days(occupations: pd.DataFrame, job: Job) -> pd.Series:
     """Return the day each occupation began on, as the crew counts days."""
     if "start_utc" not in occupations:
         return detail.text(occupations, "start_utc")
-    # Without its zone: where clocks go forward at midnight, a day has none.
-    codes, days = pd.factorize(occupations["start_utc"].dt.tz_convert(zone).dt.tz_localize(None).dt.normalize())
-    return pd.Series(pd.Categorical.from_codes(codes, days.strftime("%Y-%m-%d")))
+    codes, days = pd.factorize(clock.days(occupations["start_utc"], job))
+    return pd.Series(pd.Categorical.from_codes(codes, days.strftime(clock.DAY)))

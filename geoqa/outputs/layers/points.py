@@ -42,7 +42,7 @@ class PointsLayer(MapLayer):
             "style": status,
             "label": detail.texts(points, "point"),
             "mark": [symbology.DELIVERY[word].marked for word in detail.texts(points, "deliver")],
-            "urgency": detail.numbers(points, "risk"),
+            "urgency": detail.numbers(points, "excess"),
         }
         return (
             Drawing(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from geoqa.core import units
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
@@ -74,7 +75,7 @@ def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
         plane.line("east", bias["e"], sign=True),
         plane.line("north", bias["n"], sign=True),
         height.line("up", bias["u"], sign=True),
-        Cells("by chance", detail.numbers(zones, "p"), "share", before="probability"),
+        Cells("by chance", [units.p_value(p) for p in detail.numbers(zones, "p")]),
         Cells("canopy", detail.text(zones, "canopy")),
     )
     return (Table("Problem zone", here),)

@@ -108,6 +108,6 @@ def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.Dat
 def _title(name: str, test: pd.DataFrame) -> str:
     for row in test.to_dict("records"):
         p = row["p_adjusted"]
-        told = row["note"] if p != p else "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
+        told = row["note"] if p != p else units.p_value(p)
         return f"Beyond tolerance by {name}: n = {row['n']}, {row['events']} beyond\n{told}"
     return f"Beyond tolerance by {name}"

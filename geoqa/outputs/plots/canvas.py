@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import CallError
 from geoqa.core.figure import Figure
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, small_unit
 from geoqa.outputs import text
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def shown(value: Any, longest: int = LONGEST) -> str:
 
 def small(unit: str) -> tuple[str, float]:
     """Return the unit that small lengths are drawn in, millimetres where the job's is the metre, and its metres."""
-    word = "mm" if unit == "m" else unit
+    word = small_unit(unit)
     return word, METRES_PER[word]
 
 

@@ -71,7 +71,13 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
     for limit, dots in zip(limits[[0, -1]] if len(limits) > 1 else limits, ((1, 2), (5, 2)), strict=False):
         angle = np.linspace(0, 2 * np.pi, 181)
         curve = (limit * np.sin(angle), limit * np.cos(angle))
-        axes.plot(*curve, color=PLAIN[0], linewidth=1.2, linestyle=(0, dots), label=f"tolerance {limit:.3g} {unit}")
+        axes.plot(
+            *curve,
+            color=PLAIN[0],
+            linewidth=1.2,
+            linestyle=(0, dots),
+            label=f"tolerance {units.number(limit, units.decimals(unit))} {unit}",
+        )
     for line in (axes.axhline, axes.axvline):
         line(0, color=PLAIN[0], linewidth=0.6)
     half = 1.06 * edge

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core import units
 from geoqa.core.schema import WHOLE_SITE
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
@@ -43,7 +44,7 @@ def _draw(empty: Canvas, table: pd.DataFrame, job: Job, named: list[str]) -> Non
         _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k], factor)
     tolerance = job.tolerance.horizontal_m
     if tolerance:
-        label = f"horizontal tolerance {tolerance / factor:.3g} {unit}"
+        label = f"horizontal tolerance {units.small(tolerance, job.input.unit)}"
         spread.axhline(tolerance / factor, color=PLAIN[0], linewidth=1.2, label=label)
     spread.set_title("Averages of fixed epochs")
     spread.set_ylabel(f"spread per horizontal axis ({unit})")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import units
+from geoqa.core import clock, units
 from geoqa.core.groups import starts_of
 from geoqa.core.job import SOLUTIONS
 from geoqa.core.units import METRES_PER
@@ -41,7 +41,7 @@ def figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) 
     )
     caption = (
         "From the middle of the fixed epochs. Stops stand one after the other, each begins at a line, marked "
-        "with its time, UTC; the time between them is left out."
+        f"with its time in the time zone {clock.name(job)}; the time between them is left out."
     )
     return canvas.figure(name, title, alt, caption, lambda empty: _draw(empty, spot, point, job), 6.6, 5.4)
 
@@ -59,8 +59,8 @@ def _draw(empty: Canvas, spot: Spot, point: str, job: Job) -> None:
         axes.set_ylabel(f"{name} of the middle ({unit})" if name != "up" else f"above the middle ({unit})")
         for at in begins:
             axes.axvline(at, color=PLAIN[0], linewidth=0.6)
-    _mark(panels[2], begins, _clocks(spot))
-    panels[2].set_xlabel("time at rest (s), stops one after the other; lines: begin of a stop, UTC")
+    _mark(panels[2], begins, _clocks(spot, job))
+    panels[2].set_xlabel("time at rest (s), stops one after the other; lines: begin of a stop")
     handles, labels = panels[0].get_legend_handles_labels()
     if handles:
         empty.legend(handles, labels, loc="outside lower center", ncols=len(handles))
@@ -100,6 +100,6 @@ def _at_rest(spot: Spot) -> tuple[Array, list[float]]:
     return own + np.repeat(begins, np.diff(np.append(start, len(us)))), begins.tolist()
 
 
-def _clocks(spot: Spot) -> list[str]:
+def _clocks(spot: Spot, job: Job) -> list[str]:
     start = starts_of(spot.epochs["stop"].to_numpy())
-    return spot.epochs["time_utc"].iloc[start].dt.strftime("%Y-%m-%d %H:%M:%S").tolist()
+    return clock.local(spot.epochs["time_utc"].iloc[start], job).dt.strftime(f"{clock.MOMENT}:%S").tolist()

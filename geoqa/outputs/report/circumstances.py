@@ -7,10 +7,23 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core import canopy_words
 from geoqa.core.canopy_contracts import CLASS, SPOKEN
-from geoqa.core.units import METRES_PER, counted, length, signed
+from geoqa.core.units import (
+    NONE,
+    bare,
+    bounded,
+    counted,
+    duration,
+    number,
+    p_figure,
+    share,
+    signed,
+    small_bare,
+    small_unit,
+    times,
+)
 from geoqa.core.wait_contracts import UNTIL_WORDS
 from geoqa.outputs.report.document import Block, Items, Text, shown
-from geoqa.outputs.report.tables import Frames, bounded, chance, has, none, percent, table, word
+from geoqa.outputs.report.tables import Frames, has, none, table, word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,19 +54,24 @@ def _waits(waits: pd.DataFrame) -> Block:
     rows = [
         (
             shown(str(row.canopy), 40), UNTIL_WORDS.get(str(row.until), str(row.until)), f"{row.attempts:,}",
-            f"{row.reached:,}", _seconds(row.half_s), _seconds(row.most_s), _seconds(row.longest_s),
+            f"{row.reached:,}", _wait(row.half_s), _wait(row.most_s), duration(row.longest_s),
         )
         for row in waits.itertuples(index=False)
     ]  # fmt: skip
-    head = ("cover", "until", "attempts", "came there", "half after, s", "nine in ten after, s", "longest, s")
+    head = ("cover", "until", "attempts", "came there", "half after", "nine in ten after", "longest")
     return table("Waiting", head, rows, (2, 3, 4, 5, 6), "waits")
+
+
+def _wait(seconds: float) -> str:
+    """Return how long it took; where it was not seen for so many, that."""
+    return "not seen" if seconds != seconds else duration(seconds)
 
 
 def _wait_tests(tests: pd.DataFrame) -> Block:
     rows = [
         (
             UNTIL_WORDS.get(str(row.until), str(row.until)), shown(str(row.canopy), 40), shown(str(row.other), 40),
-            chance(row.p_adjusted),
+            p_figure(row.p_adjusted),
         )
         for row in tests.itertuples(index=False)
     ]  # fmt: skip
@@ -63,16 +81,16 @@ def _wait_tests(tests: pd.DataFrame) -> Block:
 def _durations(durations: pd.DataFrame, job: Job) -> Block:
     """Return what averages of some lengths spread; the plot and the layer have them all."""
     durations = durations[durations["duration_s"].isin(LENGTHS_S) | durations["flat"].astype(bool)]
-    unit, factor = small(job.input.unit)
+    unit, told = job.input.unit, small_unit(job.input.unit)
     rows = [
         (
-            shown(str(row.canopy), 40), f"{row.duration_s:g}", f"{row.fixes:,}", _figure(row.spread_h_m, factor),
-            _figure(row.same_fix_h_m, factor), f"{row.effective_epochs:.1f}", "yes" if row.flat else "",
+            shown(str(row.canopy), 40), duration(row.duration_s), f"{row.fixes:,}", small_bare(row.spread_h_m, unit),
+            small_bare(row.same_fix_h_m, unit), times(row.effective_epochs), "yes" if row.flat else "",
         )
         for row in durations.itertuples(index=False)
     ]  # fmt: skip
     head = (
-        "cover", "length, s", "fixes", f"spread across fixes, {unit}", f"spread under one fix, {unit}",
+        "cover", "length", "fixes", f"spread across fixes, {told}", f"spread under one fix, {told}",
         "worth epochs", "longer is no better",
     )  # fmt: skip
     return table("What averages of fixed positions spread, per horizontal axis", head, rows, range(1, 6), "durations")
@@ -107,11 +125,11 @@ def _sentence(text: str) -> str:
 def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
     if costs.empty:
         return []
-    (unit, factor), (up, factor_up) = small(job.input.unit), small(job.input.height_unit)
+    unit, up = job.input.unit, job.input.height_unit
     rows = [
         (
-            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", factor),
-            _median(row, "closure_v_m", factor_up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
+            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", unit),
+            _median(row, "closure_v_m", up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
             bounded(row.late, row.late_low, row.late_high),
         )
         for row in costs.itertuples(index=False)
@@ -119,8 +137,8 @@ def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
     names = costs["reference"].dropna().astype("str").unique()
     reference = names[0] if len(names) else "the class compared with"
     head = (
-        "cover", "points", "compared", f"median closure, {unit}", f"in height, {up}", f"times {shown(reference, 20)}",
-        "beyond tolerance, %", "late fix, %",
+        "cover", "points", "compared", f"median closure, {small_unit(unit)}", f"in height, {small_unit(up)}",
+        f"times {shown(reference, 20)}", "beyond tolerance", "late fix",
     )  # fmt: skip
     return [table("Closures between different visits by cover, each point once", head, rows, range(1, 8),
                   "canopy_costs")]  # fmt: skip
@@ -130,10 +148,12 @@ def _quarters(costs: pd.DataFrame) -> list[Block]:
     rows = []
     for row in costs.itertuples(index=False):
         name, unit = SPOKEN[str(row.by)]
-        scale, digits = (1, 1) if unit == "m" else (100, 0)
-        span = f"{scale * row.from_value:.{digits}f} to {scale * row.to_value:.{digits}f} {unit}"
+        ends = (row.from_value, row.to_value)
+        span = " to ".join(number(end, 1) if unit == "m" else share(end) for end in ends) + (
+            " m" if unit == "m" else ""
+        )
         rows.append((f"{name}, {span}", f"{row.points:,}", bounded(row.beyond, row.beyond_low, row.beyond_high)))
-    head = ("quarter of the points", "points", "beyond tolerance, %")
+    head = ("quarter of the points", "points", "beyond tolerance")
     return [table("By what the raster says", head, rows, (1, 2), "canopy_costs")] if rows else []
 
 
@@ -145,16 +165,14 @@ def _checks(frames: Frames) -> list[Block]:
     return [table("Covers that label and map tell differently", ("point", "what differs"), rows, (), "canopy_checks")]
 
 
-def _median(row: Any, name: str, factor: float) -> str:
-    value, low, high = (getattr(row, f"{name}{end}") for end in ("", "_low", "_high"))
-    bounds = "" if low != low else f" ({_figure(low, factor)} to {_figure(high, factor)})"
-    return _figure(value, factor) + bounds
+def _median(row: Any, name: str, unit: str) -> str:
+    value, low, high = (small_bare(getattr(row, f"{name}{end}"), unit) for end in ("", "_low", "_high"))
+    return value if low == NONE else f"{value} ({low} to {high})"
 
 
 def _times(row: Any) -> str:
-    if row.ratio_h != row.ratio_h:
-        return "–"
-    return f"{row.ratio_h:.1f}" + (f" ({row.ratio_h_low:.1f} to {row.ratio_h_high:.1f})" if row.ratio_h_low > 0 else "")
+    bounds = f" ({times(row.ratio_h_low)} to {times(row.ratio_h_high)})" if row.ratio_h_low > 0 else ""
+    return times(row.ratio_h) + bounds
 
 
 def zones(frames: Frames, job: Job) -> list[Block]:
@@ -167,15 +185,15 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     unit, up = job.input.unit, job.input.height_unit
     rows = [
         (
-            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", percent(row.share),
-            percent(row.share_site), _plain(row.median_closure_m, unit), signed(row.bias_e_m, unit),
-            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), chance(row.p), shown(word(row.canopy), 40),
+            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", share(row.share),
+            share(row.share_site), bare(row.median_closure_m, unit), signed(row.bias_e_m, unit),
+            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), p_figure(row.p), shown(word(row.canopy), 40),
         )
         for row in found.itertuples(index=False)
     ]  # fmt: skip
     head = (
-        "zone", "points", "beyond tolerance", "%", "site, %", f"median closure, {unit}", f"east, {unit}",
-        f"north, {unit}", f"up, {up}", "p", "cover",
+        "zone", "points", "beyond tolerance", "of those judged", "of all judged of the site",
+        f"median closure, {unit}", f"east, {unit}", f"north, {unit}", f"up, {up}", "p", "cover",
     )  # fmt: skip
     told = tuple(
         f"{shown(row.zone, 40)}: {shown(row.message, 600).removeprefix(f'{row.zone}: ')}."
@@ -187,24 +205,6 @@ def zones(frames: Frames, job: Job) -> list[Block]:
              "by chance.", small=True),
         Items(told),
     ]  # fmt: skip
-
-
-def _plain(value: float, unit: str) -> str:
-    return "–" if value != value else length(value, unit).removesuffix(f" {unit}")
-
-
-def small(unit: str) -> tuple[str, float]:
-    """Return the unit of spreads, millimetres where the job's is the metre, and its metres."""
-    word = "mm" if unit == "m" else unit
-    return word, METRES_PER[word]
-
-
-def _figure(metres: float, factor: float) -> str:
-    return "–" if metres != metres else f"{metres / factor:.{1 if factor == 0.001 else 3}f}"
-
-
-def _seconds(value: float) -> str:
-    return "not seen" if value != value else f"{value:,.0f}"
 
 
 def patience(record: Mapping[str, Any]) -> float | None:

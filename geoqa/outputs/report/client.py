@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from geoqa.core import clock, scope
 from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import STATUSES
-from geoqa.core.units import counted
+from geoqa.core.units import counted, expected, probability
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import marks, site_picture
 from geoqa.outputs.report.document import Beside, Block, Facts, Items, Lines, Section, Table, Text, shown
@@ -41,8 +42,10 @@ def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...
     picture = site_picture.figure(frames, job)
     counts = _counts(points)
     site: Block = Beside((counts,), picture) if picture else counts
+    alone = scope.said(points)
+    judged = (Text(alone, strong=True),) if alone else ()
     return (
-        Section("What was found", (*_headline(points), Facts(tuple(_asked(frames, job, corrected))), site)),
+        Section("What was found", (*_headline(points), *judged, Facts(tuple(_asked(frames, job, corrected))), site)),
         Section("What is not delivered, and why", _withheld(points)),
         Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),
@@ -59,8 +62,8 @@ def _headline(points: pd.DataFrame) -> tuple[Block, ...]:
     if risk.empty:
         return (first, Text("How likely they are to be further off than asked is not known."))
     if len(given) == 1:
-        return (first, Text(f"The chance that it is further off than asked is {_chance(risk.max())}."))
-    return (first, Text(f"{_expected(risk)} The largest chance of a single point is {_chance(risk.max())}."))
+        return (first, Text(f"The chance that it is further off than asked is {probability(risk.max())}."))
+    return (first, Text(f"{_expected(risk)} The largest chance of a single point is {probability(risk.max())}."))
 
 
 def _expected(risk: pd.Series[float]) -> str:
@@ -68,16 +71,11 @@ def _expected(risk: pd.Series[float]) -> str:
     total, n = float(risk.sum()), f"{len(risk):,}"
     shows = "None of them is certain: by what the observations themselves show,"
     if total < MORE_THAN_NONE:
-        number = f"{total:.1f}" if total >= 0.05 else "fewer than 0.1"
-        return f"{shows} most likely none of these {n} is further off than asked ({number} expected)."
+        return f"{shows} most likely none of these {n} is further off than asked ({expected(total)} expected)."
     return (
-        f"{shows} {total:,.1f} of these {n} (one in {round(len(risk) / total):,}) are expected to be further off than "
-        "asked, and nobody can say which."
+        f"{shows} {expected(total)} of these {n} (one in {round(len(risk) / total):,}) are expected to be further "
+        "off than asked, and nobody can say which."
     )
-
-
-def _chance(risk: float) -> str:
-    return f"{100 * risk:.1f} %" if risk >= 0.0005 else "less than 0.1 %"
 
 
 def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]]:
@@ -109,7 +107,7 @@ def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]
 def _days(occupations: pd.DataFrame, job: Job) -> str:
     if "start_utc" not in occupations or not occupations["start_utc"].notna().any():
         return ""
-    days = occupations["start_utc"].dt.tz_convert(job.input.timezone or "UTC").dt.date.dropna()
+    days = clock.days(occupations["start_utc"], job).dt.strftime(clock.DAY)
     first, last = days.min(), days.max()
     return f"{first}" if first == last else f"{first} to {last}"
 
@@ -156,8 +154,7 @@ def _counts(points: pd.DataFrame) -> Table:
 
 
 def _withheld(points: pd.DataFrame) -> tuple[Block, ...]:
-    counts = points.loc[points["deliver"] == "no", "deliver_reason"].astype("str").value_counts()
-    counts = counts[counts > 0]
+    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     if counts.empty:
         return (Text("Every point may be delivered."),)
     rows = tuple((f"{n:,}", shown(REASONS.get(str(reason), str(reason)))) for reason, n in counts.iloc[:MOST].items())

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.control_contracts import REFUSED, YES
 from geoqa.core.figure import Figure
 from geoqa.core.schema import GRADES, STATUSES
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import share
 from geoqa.outputs import class_words, control_words, shift_words
 from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
 from geoqa.outputs.report.plain_words import FIXED
-from geoqa.outputs.report.tables import MOST, Frames, has, none, percent, table
+from geoqa.outputs.report.tables import MOST, Frames, has, none, table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,15 +54,13 @@ def _kind(figure: Figure) -> str:
 
 
 def _limits(frames: Frames, job: Job) -> list[Block]:
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
-    rows = [
-        ("whole job", job.tolerance.spoken(unit, factor), job.requirement.spoken(unit, factor), job.tolerance.reference)
-    ]
+    limits = (job.tolerance.spoken(*job.units), job.requirement.spoken(*job.units))
+    rows = [("whole job", *limits, job.tolerance.reference)]
     rows += [
         (
             shown(name, 40),
-            role.tolerance.spoken(unit, factor),
-            role.requirement.spoken(unit, factor) + ("; single by plan" if role.single_by_plan else ""),
+            role.tolerance.spoken(*job.units),
+            role.requirement.spoken(*job.units) + ("; single by plan" if role.single_by_plan else ""),
             role.tolerance.reference,
         )
         for name, role in job.roles.items()
@@ -134,10 +132,10 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
     shares = [
-        (shown(str(row["canopy"]), 40), *(percent(row.get(f"share_{status}")) for status in STATUSES))
+        (shown(str(row["canopy"]), 40), *(share(row[f"share_{status}"]) for status in STATUSES))
         for _, row in classes.iterrows()
     ]
-    head = ("cover", *(f"{status}, %" for status in STATUSES))
+    head = ("cover", *STATUSES)
     found.append(table("Share of observed points", head, shares, range(1, 6), "classes"))
     return found
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import geodesy
+import numpy as np
+import pandas as pd
+
+from geoqa.core import clock, geodesy, worst
 from geoqa.core.revisit_contracts import ACCEPT
-from geoqa.core.schema import SEVERITY
-from geoqa.core.units import counted, length, signed, spoken
+from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import recipe_keys
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Text, shown
-from geoqa.outputs.report.tables import MOST, Frames, bounded, has, none, table, word
+from geoqa.outputs.report.tables import MOST, Frames, has, none, table, word
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job
 
 NOT_STATED = "not stated"
@@ -38,7 +38,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
     return [
         *made,
         Section("The reviewer's decisions", tuple(_decisions(frames))),
-        Section("Conflicts and their closures", tuple(_conflicts(frames, job))),
+        Section("The worst closures, and conflicts", tuple(_worst(frames, job))),
         Section("Points not delivered", tuple(_withheld(frames, job))),
         Section("Rows set aside", tuple(_aside(frames, record))),
         Section("Coordinates and equipment", tuple(_frame(job))),
@@ -69,29 +69,25 @@ def _revisits(frames: Frames, job: Job) -> list[Block]:
 
 
 def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
-    zone = job.input.timezone or "UTC"
+    zone = clock.of(job)
     if revisits.empty:
         return [Text("Nobody has to go anywhere again.")]
     rows = [
         (
             f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
-            shown(row.reason, 200), _when(row.earliest_utc, zone), _chance(row),
+            shown(row.reason, 200), clock.moment(row.earliest_utc, zone), _chance(row),
         )
         for row in revisits.head(MOST).itertuples(index=False)
     ]  # fmt: skip
-    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit, %")
+    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit")
     return [
         Text(
             "In the order of need; the field sheet (revisits.html) has them in walking order. "
-            f"Times are in the time zone {zone}. The last column: how often one more visit settled such a point here, "
+            f"{clock.said(job)} The last column: how often one more visit settled such a point here, "
             "with 95 % bounds and the number of such points."
         ),
         table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
     ]
-
-
-def _when(value: Any, zone: str) -> str:
-    return "" if value is None or value != value else f"{value.tz_convert(zone):%Y-%m-%d %H:%M}"
 
 
 def _chance(row: Any) -> str:
@@ -134,40 +130,51 @@ def _decisions(frames: Frames) -> list[Block]:
     ]
 
 
-def _conflicts(frames: Frames, job: Job) -> list[Block]:
-    points = frames["points"]
-    names = points.loc[points["status"] == "conflict"].sort_values("worst_horizontal_m", ascending=False)["point"]
-    if names.empty:
-        return none("No point contradicts itself.")
-    closures = frames["closures"]
-    closures = closures[closures["point"].isin(set(names.astype("str"))) & (closures["status"] == "conflict")]
-    unit, up = job.input.unit, job.input.height_unit
+def _worst(frames: Frames, job: Job) -> list[Block]:
+    """Return the points whose closures are beyond what is accepted, the worst first, then each closure in conflict."""
+    points = frames["points"].iloc[worst.order(frames["points"])]
+    beyond = points[(points["excess"] > 1).to_numpy(bool)]
+    if beyond.empty and not (points["status"] == "conflict").any():
+        return none("No closure is beyond what the job accepts.")
+    unit, up = job.units
     rows = [
         (
-            shown(row.point, 40), _gap(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
-            signed(row.dn_m, unit), signed(row.du_m, up), length(row.horizontal_m, unit),
-            length(row.tolerance_h_m, unit),
+            shown(row.point, 40), str(row.status), worst.told(row.worst_horizontal_m, row.limit_h_m, unit),
+            worst.told(row.worst_vertical_m, row.limit_v_m, up), shown(row.reason, 200),
         )
-        for row in closures.sort_values("horizontal_m", ascending=False).head(MOST).itertuples(index=False)
+        for row in beyond.head(MOST).itertuples(index=False)
     ]  # fmt: skip
-    head = (
-        "point", "time between", "independence", f"east, {unit}", f"north, {unit}", f"up, {up}", "horizontal",
-        "accepted",
-    )  # fmt: skip
+    head = ("point", "status", "horizontal", "height", "why")
+    title = f"Closures beyond what is accepted, at {counted(len(beyond), 'point')}, the worst first"
+    found: list[Block] = [Text(worst.ABOUT), table(title, head, rows, (), "points", len(beyond))] if rows else []
+    return found + _conflicts(points, frames["closures"], job)
+
+
+def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[Block]:
+    """Return the closures in conflict, in the order of their points."""
+    names = points.loc[points["status"] == "conflict", "point"].astype("str")
+    place = pd.Index(names).get_indexer(closures["point"].astype("str"))
+    mine = (place >= 0) & (closures["status"] == "conflict").to_numpy()
+    if not mine.any():
+        return []
+    unit, up = job.units
+    size = np.fmax(
+        closures["horizontal_m"] / closures["tolerance_h_m"], closures["du_m"].abs() / closures["tolerance_v_m"]
+    )
+    listed = closures.iloc[np.flatnonzero(mine)[np.lexsort([-size[mine], place[mine]])]]
+    rows = [
+        (
+            shown(row.point, 40), duration(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
+            signed(row.dn_m, unit), worst.told(row.horizontal_m, row.tolerance_h_m, unit),
+            worst.told(row.du_m, row.tolerance_v_m, up),
+        )
+        for row in listed.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "time between", "independence", f"east, {unit}", f"north, {unit}", "horizontal", "height")
     return [
         Text("Each closure that is beyond tolerance and unusual for its precision: later minus earlier."),
-        table(
-            f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4, 5, 6, 7), "closures", len(closures)
-        ),
+        table(f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4), "closures", len(listed)),
     ]
-
-
-def _gap(seconds: float) -> str:
-    if seconds != seconds:
-        return "unknown"
-    hours, rest = divmod(round(seconds / 60), 60)
-    days, hours = divmod(hours, 24)
-    return f"{days} d {hours:02d} h {rest:02d} min" if days else f"{hours} h {rest:02d} min" if hours else f"{rest} min"
 
 
 def _withheld(frames: Frames, job: Job) -> list[Block]:
@@ -175,18 +182,18 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
     held = points[points["deliver"] == "no"]
     if held.empty:
         return none("Every point may be delivered.")
-    rank = held["status"].astype("str").map({name: k for k, name in enumerate(SEVERITY)})
-    held = held.assign(_rank=rank).sort_values(["_rank", "point"], kind="stable")
+    held = held.iloc[worst.order(held)]
     rows = [
         (
             shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
-            "–" if row.worst_horizontal_m != row.worst_horizontal_m else length(row.worst_horizontal_m, job.input.unit),
-            shown(row.deliver_reason, 200),
+            worst.told(row.worst_horizontal_m, row.limit_h_m, job.units[0]),
+            worst.told(row.worst_vertical_m, row.limit_v_m, job.units[1]), shown(row.deliver_reason, 200),
         )
         for row in held.head(MOST).itertuples(index=False)
     ]  # fmt: skip
-    head = ("point", "role", "status", "visits", "largest closure", "why not")
-    return [table(counted(len(held), "point"), head, rows, (3, 4), "points", len(held))]
+    head = ("point", "role", "status", "visits", "largest closure, horizontal", "height", "why not")
+    title = f"{counted(len(held), 'point')}, the worst first"
+    return [Text(worst.ABOUT, small=True), table(title, head, rows, (3,), "points", len(held))]
 
 
 def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:

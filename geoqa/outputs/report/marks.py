@@ -20,6 +20,10 @@ def path(shape: str, r: float) -> str:
         return _closed([(q * math.cos(t), q * math.sin(t)) for _, t, q in turns])
     if shape == "ring":
         return _circle(1.08 * r) + _circle(0.42 * r)
+    if shape == "halo":
+        return _circle(1.75 * r)
+    if shape == "bar":
+        return _closed([(-1.25 * r, 1.75 * r), (1.25 * r, 1.75 * r), (1.25 * r, 2.15 * r), (-1.25 * r, 2.15 * r)])
     return _circle(r)
 
 

@@ -11,7 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from geoqa.core.errors import CallError, OutputError
+from geoqa.core.errors import CallError, StepError
 from geoqa.core.figure import Figure
 from geoqa.outputs.report.document import Beside, Document, Facts, Items, Lines, Section, Table, Text
 
@@ -41,7 +41,7 @@ def pdf(document: Document) -> bytes:
     ------
     CallError
         If typst is not installed.
-    OutputError
+    StepError
         If it cannot set the document.
     """
     if not is_installed():
@@ -59,7 +59,7 @@ def pdf(document: Document) -> bytes:
     try:
         made = typst.compile(source, sys_inputs={"data": data}, pdf_standards=["ua-1"], font_paths=_fonts())
     except typst.TypstError as error:
-        raise OutputError(f"report.pdf cannot be set: {str(error)[:300]}. report.html holds the same.") from error
+        raise StepError(f"report.pdf cannot be set: {str(error)[:300]}. report.html holds the same.") from error
     return bytes(made)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geoqa.core.units import METRES_PER, decimals, percent
+from geoqa.core.units import bare, percent, plain
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -59,7 +59,7 @@ _UNITS = {"ftUS": "US survey ft"}
 
 def limit(metres: float, unit: str) -> str:
     """Return a length with its unit in full."""
-    return f"{metres / METRES_PER[unit]:.{decimals(unit)}f}{FIXED}{_UNITS.get(unit, unit)}"
+    return f"{bare(metres, unit)}{FIXED}{_UNITS.get(unit, unit)}"
 
 
 def asked(requirement: Requirement, job: Job) -> str:
@@ -84,5 +84,5 @@ def accepted(tolerance: Tolerance, job: Job) -> str:
 
 
 def _part(constant_m: float, ppm: float, unit: str, word: str) -> str:
-    more = f" plus {ppm:g} mm for each km to the base station" if ppm else ""
+    more = f" plus {plain(ppm)} mm for each km to the base station" if ppm else ""
     return f"{limit(constant_m, unit)}{more} {word}"

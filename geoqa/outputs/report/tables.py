@@ -49,18 +49,3 @@ def none(text: str) -> list[Block]:
 def word(value: object) -> str:
     """Return a word; a dash where there is none."""
     return value if isinstance(value, str) else "–"
-
-
-def percent(share: object) -> str:
-    """Return a share in percent without the sign; a dash where there is none."""
-    return "–" if not isinstance(share, float) or share != share else f"{100 * share:.0f}"
-
-
-def bounded(share: float, low: float, high: float) -> str:
-    """Return a share in percent with its bounds."""
-    return percent(share) if low != low else f"{percent(share)} ({percent(low)} to {percent(high)})"
-
-
-def chance(p: float) -> str:
-    """Return a probability by chance."""
-    return "unknown" if p != p else "< 0.001" if p < 0.001 else f"{p:.2g}"

@@ -77,9 +77,9 @@
     return first.concat(later).slice(0, limit);
   };
 
-  /* Order of need: what has no urgency of its own by its status, the worst first; then the most urgent; then as they came. */
+  /* The worst first: the most urgent; then what has no urgency, by its status; then as they came. */
   api.order = function (urgency, rank) {
-    var need = Float64Array.from(urgency, function (u, i) { return isNaN(u) ? 10 + rank(i) : u; });
+    var need = Float64Array.from(urgency, function (u, i) { return isNaN(u) ? rank(i) - 1000 : u; });
     return Uint32Array.from(need.keys()).sort(function (a, b) { return need[b] - need[a] || a - b; });
   };
 

@@ -33,7 +33,7 @@
     var selects = site.facets.map(function (f, k) {
       var many = G.choice.many(f);
       var s = el("select", {id: "geoqa-facet-" + k}, [el("option", {value: "-1", text: "all"})].concat(f.values.map(function (v, n) {
-        return el("option", {value: String(n), text: v + " (" + many[n].toLocaleString("en") + ")"});
+        return el("option", {value: String(n), text: v + " (" + G.units.count(many[n]) + ")"});
       })));
       s.addEventListener("change", function () { chosen.facets[k] = +s.value; act.changed(); });
       return s;
@@ -52,7 +52,7 @@
       if (!worst.open) { return; }
       var order = act.order(), some = Array.prototype.slice.call(order, 0, LISTED);
       list.replaceChildren.apply(list, some.map(function (i) { return entry(i, act.need(i)); }));
-      count.textContent = order.length > LISTED ? "The first " + LISTED + " of " + order.length.toLocaleString("en") + "." : "";
+      count.textContent = order.length > LISTED ? "The first " + LISTED + " of " + G.units.count(order.length) + "." : "";
       count.className = "gq-mean";
       act.painted();
     };
@@ -61,7 +61,7 @@
     return {
       box: box, worst: worst,
       refresh: function (shown, total) {
-        said.textContent = (shown === total ? "All " : shown.toLocaleString("en") + " of ") + total.toLocaleString("en") + " points show.";
+        said.textContent = (shown === total ? "All " : G.units.count(shown) + " of ") + G.units.counted(total, "point") + (total === 1 ? " shows." : " show.");
         all.disabled = shown === total; save.disabled = !shown;
         selects.forEach(function (s, k) { s.value = String(chosen.facets[k]); });
         fill();

@@ -6,7 +6,7 @@
   var STYLES = 30;
 
   G.key = function (host, layer, context, site, chosen, act) {
-    var el = G.el, swatches = [], figure = function (n) { return n.toLocaleString("en"); };
+    var el = G.el, swatches = [], figure = G.units.count;
 
     var swatch = function (paint, w, h) {
       var c = el("canvas", {"class": "gq-swatch", width: 2 * w, height: 2 * h, "aria-hidden": "true"});
@@ -104,7 +104,7 @@
     var setStep = function (k) {
       var x = G.geometry.STEPS[k];
       slider.value = String(k); layer.exaggeration = x; layer.redraw();
-      value.textContent = "× " + x.toLocaleString("en");
+      value.textContent = "× " + figure(x);
       slider.setAttribute("aria-valuetext", "times " + x);
       said.textContent = G.geometry.saidAs(x, context.unit) + ". An arrow too long for the sheet is cut, with a break in its shaft.";
     };
@@ -119,7 +119,8 @@
       el("dt", {text: "tolerance"}), el("dd", {}, [G.own(context.tolerance)]),
       el("dt", {text: "requirement"}), el("dd", {}, [G.own(context.requirement)]),
       el("dt", {text: "system"}), el("dd", {}, [G.own(context.crs)]),
-      el("dt", {text: "unit"}), el("dd", {text: context.unitName})
+      el("dt", {text: "unit"}), el("dd", {text: context.unitName}),
+      el("dt", {text: "times"}), el("dd", {}, [G.own(context.zone)])
     ])]);
     var mind = el("section", {"class": "gq-mind", "aria-label": "Cautions"}, [el("h2", {text: "Mind"}), el("ul", {}, context.cautions.map(function (c) { return el("li", {}, [G.own(c)]); }))]);
 

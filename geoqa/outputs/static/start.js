@@ -28,8 +28,8 @@
         /* As many decimals as a pixel shows, and no more than the polynomial holds. */
         var pixel = 1 / G.geometry.pixelsPerMetre(e.latlng.lat, map.getZoom()), fine = Math.max(pixel, grid ? grid.error_m : 0);
         var decimals = Math.max(0, Math.min(3, Math.floor(1 - Math.log10(fine / per))));
-        if (at) { box.textContent = "E " + (at[0] / per).toFixed(decimals) + "  N " + (at[1] / per).toFixed(decimals) + " " + context.unit; }
-        else { box.textContent = grid || !context.lonlat ? "" : "lon " + e.latlng.wrap().lng.toFixed(decimals + 5) + "°  lat " + e.latlng.lat.toFixed(decimals + 5) + "°"; }
+        if (at) { box.textContent = "E " + G.units.number(at[0] / per, decimals) + "  N " + G.units.number(at[1] / per, decimals) + " " + context.unit; }
+        else { box.textContent = grid || !context.lonlat ? "" : "lon " + G.units.number(e.latlng.wrap().lng, decimals + 5) + "°  lat " + G.units.number(e.latlng.lat, decimals + 5) + "°"; }
       });
       map.on("mouseout", function () { box.textContent = ""; });
       return box;
@@ -81,7 +81,7 @@
 
     /* What a click shows is unpacked when something is first asked of it. */
     var readers = [];
-    var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid)); };
+    var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid, context.ahead)); };
 
     /* The point whose detail is open, or -1. */
     var opened = -1, opener = null, popup = null;
@@ -181,7 +181,7 @@
       order: list,
       need: function (i) {
         var label = site.styles[site.style[i]].label;
-        return site.urgency && !isNaN(site.urgency[i]) ? label + ", risk " + G.told.share(site.urgency[i]) : label;
+        return site.urgency && !isNaN(site.urgency[i]) ? label + ", " + G.units.times(site.urgency[i]) + " times its limit" : label;
       },
       switched: function (d) {
         if (d.kind === "picture") { pictured(d); return; }

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from geoqa.outputs.styles.rules import OUTLINE, OUTLINE_MM, SIZE_MM, STROKE_MM, Rule
+import base64
+
+from geoqa.outputs.styles import qml
+from geoqa.outputs.styles.rules import AREA_OPACITY, INK, OUTLINE_MM, STROKE_MM, Rule
 
 #: The standard's pixel is 0.28 mm.
 PIXEL_MM = 0.28
@@ -22,26 +25,33 @@ def document(layer: str, drawn: tuple[Rule, ...]) -> str:
 def _rows(rule: Rule) -> str:
     if not rule.column:
         return ""
+    test, value = ("EqualTo", rule.word) if rule.above is None else ("GreaterThan", f"{rule.above:g}")
     return (
-        f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>{rule.column}</ogc:PropertyName>"
-        f"<ogc:Literal>{rule.word}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
+        f"<ogc:Filter><ogc:PropertyIs{test}><ogc:PropertyName>{rule.column}</ogc:PropertyName>"
+        f"<ogc:Literal>{value}</ogc:Literal></ogc:PropertyIs{test}></ogc:Filter>"
     )
 
 
 def _symbol(rule: Rule) -> str:
     if rule.geometry == "area":
-        return f"<se:PolygonSymbolizer>{_stroke(rule.colour, STROKE_MM)}</se:PolygonSymbolizer>"
+        fill = (
+            f'<se:Fill><se:SvgParameter name="fill">{rule.colour}</se:SvgParameter>'
+            f'<se:SvgParameter name="fill-opacity">{AREA_OPACITY}</se:SvgParameter></se:Fill>'
+        )
+        return f"<se:PolygonSymbolizer>{fill}{_stroke(rule.colour, STROKE_MM)}</se:PolygonSymbolizer>"
     if rule.geometry == "line":
         return f"<se:LineSymbolizer>{_stroke(rule.colour, STROKE_MM)}</se:LineSymbolizer>"
-    # No mark that every reader knows is a bar: a small square stands below the symbol in its place.
-    shape, size, down = ("square", SIZE_MM / 3, SIZE_MM) if rule.shape == "bar" else (rule.shape, rule.size_mm, 0.0)
-    known = "circle" if shape == "ring" else shape
-    moved = f"<se:DisplacementX>0</se:DisplacementX><se:DisplacementY>{_pixels(-down)}</se:DisplacementY>"
-    return (
-        f"<se:PointSymbolizer><se:Graphic><se:Mark><se:WellKnownName>{known}</se:WellKnownName>"
+    # The picture is the map's own symbol; the mark stands in where a program cannot draw one.
+    picture = base64.b64encode(qml.svg(rule).encode()).decode()
+    known = rule.shape if rule.shape in ("circle", "triangle", "square", "star") else "circle"
+    fill = "" if rule.shape == "halo" else (
         f'<se:Fill><se:SvgParameter name="fill">{rule.colour}</se:SvgParameter></se:Fill>'
-        f"{_stroke(OUTLINE, OUTLINE_MM)}</se:Mark><se:Size>{_pixels(size)}</se:Size>"
-        f"{f'<se:Displacement>{moved}</se:Displacement>' if down else ''}</se:Graphic></se:PointSymbolizer>"
+    )  # fmt: skip
+    return (
+        '<se:PointSymbolizer><se:Graphic><se:ExternalGraphic><se:InlineContent encoding="base64">'
+        f"{picture}</se:InlineContent><se:Format>image/svg+xml</se:Format></se:ExternalGraphic>"
+        f"<se:Mark><se:WellKnownName>{known}</se:WellKnownName>{fill}{_stroke(INK, OUTLINE_MM)}</se:Mark>"
+        f"<se:Size>{_pixels(qml.WIDTH * rule.radius_mm)}</se:Size></se:Graphic></se:PointSymbolizer>"
     )
 
 

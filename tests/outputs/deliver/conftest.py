@@ -22,7 +22,8 @@ HOSTILE = (
 )  # fmt: skip
 ROWS = (
     *(
-    f"{name},{1600000 + 20 * k}.{1 + 4 * visit:03d},{5400000 + k}.{visit:03d},{100 + k}.{visit:03d},0.010,0.015,"
+    f"{name},{1600000 + 20 * k}.{83 * k + 1 + 4 * visit:03d},{5400000 + k}.{137 * k + visit:03d},"
+    f"{100 + k}.{211 * k + visit:03d},0.010,0.015,"
     f"2026-02-0{2 + visit}T{8 + 5 * visit:02d}:00:00Z,i{k}{visit},B{visit},{('corner', 'topo')[k % 2]},open"
     for k, name in enumerate(("A1", "A2", "b 3", "B4", "Ç5"))
     for visit in range(2)

@@ -38,6 +38,26 @@ def test_every_digit_comes_back_in_blocks_with_attributes(tmp_path, points, job)
     assert {one.tag for one in drawing.blocks["CONFIRMED"].attdefs() for one in [one.dxf]} == set(first)
 
 
+def test_a_point_stands_at_each_coordinate(tmp_path, points, job):
+    """A program that makes points of the texts would put them metres away."""
+    space = read(tmp_path, points, job).modelspace()
+    places = np.array([tuple(one.dxf.location) for one in space.query("POINT")])
+    np.testing.assert_array_equal(places, np.column_stack([points.easting, points.northing, points.height]))
+    assert [one.dxf.layer for one in space.query("POINT")] == [one.dxf.layer for one in space.query("INSERT")]
+
+
+def test_the_first_view_and_the_extents_hold_every_point(tmp_path, points, job):
+    drawing = read(tmp_path, points, job)
+    low, high = np.array(drawing.header["$EXTMIN"]), np.array(drawing.header["$EXTMAX"])
+    every = np.column_stack([points.easting, points.northing, points.height])
+    np.testing.assert_array_equal(low, every.min(0))
+    np.testing.assert_array_equal(high, every.max(0))
+    (view,) = drawing.viewports.get("*Active")
+    middle, tall = np.array(tuple(view.dxf.center)), view.dxf.height
+    assert (np.abs(every[:, 1] - middle[1]) < tall / 2).all()
+    assert (np.abs(every[:, 0] - middle[0]) < tall * 4 / 3 / 2).all()
+
+
 @pytest.mark.parametrize(("unit", "code", "metric"), [("m", 6, 1), ("ft", 2, 0), ("ftUS", 21, 0)])
 def test_the_head_says_the_unit(tmp_path, otherwise, unit, code, metric):
     job, points = otherwise(unit=unit)

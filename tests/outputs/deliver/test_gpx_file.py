@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gpxpy
 import numpy as np
+import pytest
+import standards
 
 from geoqa.outputs.deliver.gpx import GpxFile, waypoints
 
@@ -12,6 +14,12 @@ def read(folder, points, job):
     path = folder / "points.gpx"
     GpxFile().write(path, points, job)
     return gpxpy.parse(path.read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("which", ["points", "every", "empty", "hostile"])
+def test_the_schema_of_the_standard_accepts_it(tmp_path, request, job, which):
+    GpxFile().write(tmp_path / "x.gpx", request.getfixturevalue(which), job)
+    standards.validate(tmp_path / "x.gpx", "GPX 1.1")
 
 
 def test_waypoints_come_back_and_say_what_they_are(tmp_path, points, job):

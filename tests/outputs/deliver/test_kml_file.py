@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
+import standards
 from lxml import etree
 
 from geoqa.outputs.deliver.kml import KmlFile
@@ -17,6 +21,39 @@ def read(folder, points, job):
 
 def values(mark):
     return {one.get("name"): one.findtext("k:value", namespaces=SPACE) for one in mark.iterfind(".//k:Data", SPACE)}
+
+
+@pytest.mark.parametrize("which", ["points", "every", "empty", "hostile"])
+def test_the_schema_of_the_standard_accepts_it(tmp_path, request, job, which):
+    KmlFile().write(tmp_path / "x.kml", request.getfixturevalue(which), job)
+    standards.validate(tmp_path / "x.kml", "KML 2.2")
+
+
+def test_a_placemark_says_system_height_and_reason(tmp_path, every, job):
+    marks = {
+        one.findtext("k:name", namespaces=SPACE): values(one)
+        for one in read(tmp_path, every, job).iterfind(".//k:Placemark", SPACE)
+    }
+    told = marks["S1"]
+    assert (told["crs"], told["height_reference"], told["status"]) == ("EPSG:2193", "NZVD2016", "unproven")
+    at = list(every.field("point").values).index("S1")
+    assert told["deliver_reason"] == every.field("deliver_reason").values[at]
+
+
+def test_no_icon_is_white(tmp_path, every, job):
+    """What is white itself would not be seen on a pale picture."""
+    colours = [one.text for one in read(tmp_path, every, job).iterfind(".//k:IconStyle/k:color", SPACE)]
+    assert "ffffffff" not in colours
+    assert len(set(colours)) == 5
+
+
+def test_a_balloon_runs_nothing(tmp_path, points, job):
+    """Globes show descriptions and data as markup: words of the file and the recipe are escaped once more."""
+    job = replace(job, site=replace(job.site, name="<b>x</b>"))
+    bold = replace(points, height_reference="<i>h</i>", facts=(("Site", "<b>x</b>"),))
+    root = read(tmp_path, bold, job)
+    assert "&lt;b&gt;x&lt;/b&gt;" in root.findtext("k:Document/k:description", namespaces=SPACE)
+    assert values(root.find(".//k:Placemark", SPACE))["height_reference"] == "&lt;i&gt;h&lt;/i&gt;"
 
 
 def test_placemarks_come_back(tmp_path, points, job):

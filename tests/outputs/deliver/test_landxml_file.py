@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import standards
 from lxml import etree
 
 from geoqa.core.units import METRES_PER
@@ -28,6 +29,17 @@ def parsed(path):
 def properties(root, name):
     found = root.xpath("//l:Feature[@name=$name]/l:Property", namespaces=SPACE, name=name)
     return {one.get("label"): one.get("value") for one in found}
+
+
+@pytest.mark.parametrize("which", ["points", "every", "empty", "hostile"])
+def test_the_schema_of_the_standard_accepts_it(tmp_path, request, job, which):
+    standards.validate(write(tmp_path, request.getfixturevalue(which), job), "LandXML 1.2")
+
+
+@pytest.mark.parametrize("unit", ["ft", "ftUS"])
+def test_the_schema_accepts_it_in_feet(tmp_path, otherwise, unit):
+    job, points = otherwise(unit=unit, unit_height="m", crs="EPSG:6597")
+    standards.validate(write(tmp_path, points, job), "LandXML 1.2")
 
 
 def test_an_independent_parser_finds_every_digit(tmp_path, points, job):

@@ -72,7 +72,7 @@ def test_heights_may_have_a_unit_of_their_own(otherwise):
     assert (points.field("easting").unit, points.field("height").unit, points.field("up95").unit) == ("ftUS", "m", "m")
     assert points.field("height").title == "H (m)"
     assert points.field("up95").title == "up95_m"
-    assert points.labels[2].values[0] == "ftUS; m"
+    assert points.labels[2].values[0] == "ftUS, heights in m"
 
 
 def test_what_is_written_has_four_decimals_and_no_negative_zero():

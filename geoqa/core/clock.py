@@ -1,0 +1,132 @@
+"""The time zone that people of a job read clocks in; columns that programs read stay in UTC."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import zoneinfo
+from datetime import UTC, timedelta, timezone, tzinfo
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+_OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
+#: How people read a moment, and a day.
+MOMENT, DAY = "%Y-%m-%d %H:%M", "%Y-%m-%d"
+
+
+def zone(text: str) -> tzinfo:
+    """Return the time zone called `text`: a name such as Pacific/Auckland, UTC, or an offset such as +12:00.
+
+    Raises
+    ------
+    ValueError
+        If there is no such zone; the message names a close one.
+    """
+    offset = _OFFSET.fullmatch(text)
+    if offset:
+        minutes = int(offset[2]) * 60 + int(offset[3] or 0)
+        if minutes < 24 * 60 and int(offset[3] or 0) < 60:
+            return timezone(timedelta(minutes=minutes if offset[1] == "+" else -minutes))
+    if text.upper() in ("UTC", "Z", "GMT"):
+        return UTC
+    try:
+        return zoneinfo.ZoneInfo(text)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        close = difflib.get_close_matches(text, zoneinfo.available_timezones(), n=1)
+        hint = f" Did you mean {close[0]!r}?" if close else ""
+        rule = 'Write a name such as "Pacific/Auckland", "UTC", or an offset such as "+12:00".'
+        raise ValueError(f"{text[:60]!r} is not a known time zone.{hint} {rule}") from None
+
+
+def name(job: Job) -> str:
+    """Return what the job's time zone is called: the site's, else that of times in the files, else UTC."""
+    return job.site.timezone or job.input.timezone or "UTC"
+
+
+def of(job: Job) -> tzinfo:
+    """Return the time zone that people of the job read clocks in."""
+    return zone(name(job))
+
+
+def said(job: Job) -> str:
+    """Return in which time zone a page tells its times; it stands on it once."""
+    return f"Times are in the time zone {name(job)}." if name(job) != "UTC" else "Times are in UTC."
+
+
+def moment(time: Any, place: tzinfo, pattern: str = MOMENT) -> str:
+    """Return a moment as clocks of a time zone show it; empty for none.
+
+    Parameters
+    ----------
+    time
+        A time with its zone, None or NaT, or seconds since 1970, NaN for none.
+    """
+    import pandas as pd
+
+    if time is None or time != time:
+        return ""
+    at = pd.Timestamp(time, unit="s", tz="UTC") if isinstance(time, float) else time
+    return str(at.tz_convert(place).strftime(pattern))
+
+
+def local(times: pd.Series, job: Job) -> pd.Series:
+    """Return a column of times as the job's clocks showed them, without a zone; shape (n,)."""
+    return times.dt.tz_convert(of(job)).dt.tz_localize(None)
+
+
+def days(times: pd.Series, job: Job) -> pd.Series:
+    """Return the first moment of the day each time lies in, by the job's clocks, without a zone; shape (n,)."""
+    # Without its zone: where clocks go forward at midnight, a day has no first moment.
+    return local(times, job).dt.normalize()
+
+
+def offsets(seconds: NDArray[np.float64], job: Job) -> list[tuple[int, int]]:
+    """Return by how many seconds the job's clocks are ahead of UTC, from when on.
+
+    Parameters
+    ----------
+    seconds
+        Seconds since 1970 that clocks are read at, NaN for none; shape (n,).
+
+    Returns
+    -------
+    Seconds since 1970, growing, and seconds ahead from then on; the first holds before it too. Shape (m, 2).
+    """
+    import numpy as np
+    import pandas as pd
+
+    known = seconds[np.isfinite(seconds)]
+    if not len(known):
+        return []
+    # Clocks change on whole quarters of an hour.
+    first, last = np.floor(known.min() / 900), np.ceil(known.max() / 900)
+    steps = _changes(int(first), int(last), job)
+    quarters = np.asarray(sorted({int(first), *steps}), dtype=np.int64) * 900
+    at = pd.DatetimeIndex(quarters.astype("datetime64[s]")).tz_localize("UTC").tz_convert(of(job))
+    ahead = [round(one.utcoffset().total_seconds()) for one in at]
+    return list(zip(quarters.tolist(), ahead, strict=True))
+
+
+def _changes(first: int, last: int, job: Job) -> list[int]:
+    """Return the quarters of an hour since 1970 at which the clocks change, between two; days are looked at first."""
+    import numpy as np
+    import pandas as pd
+
+    def ahead(quarters: NDArray[np.int64]) -> NDArray[np.int64]:
+        utc = pd.DatetimeIndex((quarters * 900).astype("datetime64[s]")).tz_localize("UTC")
+        wall = utc.tz_convert(of(job)).tz_localize(None).to_numpy("datetime64[s]")
+        return np.asarray((wall - utc.tz_localize(None).to_numpy("datetime64[s]")).astype(np.int64))
+
+    days = np.unique(np.r_[np.arange(first, last, 96), last]).astype(np.int64)
+    changed = np.flatnonzero(np.diff(ahead(days)))
+    found = []
+    for k in changed.tolist():  # a few in a year
+        within = np.arange(days[k], days[k + 1] + 1, dtype=np.int64)
+        found += within[1:][np.diff(ahead(within)) != 0].tolist()
+    return found

@@ -1,0 +1,266 @@
+"""The chain on a site where nothing is equal, worked out again row by row with matrices: which number goes where."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+
+import numpy as np
+import pytest
+import uneven
+from builders import statuses
+from hypothesis import given, settings
+from scipy import stats
+
+from geoqa import pipeline
+from geoqa.analysis.combination import Combination
+from geoqa.analysis.repeats import Repeats
+from geoqa.analysis.risk import Risk
+
+few = settings(max_examples=2)
+IN_POSITION, IN_HEIGHT = ("used", "height left out"), ("used", "only the height used")
+
+
+@pytest.fixture(scope="module")
+def site():
+    return uneven.frames()
+
+
+def known(value) -> bool:
+    return value is not None and value == value
+
+
+def record(frame):
+    """The rows as plain dictionaries, text as text."""
+    return frame.astype(dict.fromkeys(frame.select_dtypes("category"), "object")).to_dict("records")
+
+
+@pytest.fixture(scope="module")
+def classes(site):
+    """The row of each class by its name."""
+    return {row["canopy"]: row for row in record(site["classes"])}
+
+
+def calibrated(classes, row):
+    """Covariance of a row's east, north and up as its class makes it."""
+    own = classes[row["canopy"]]
+    plan = np.array([[row["sigma_e_m"] ** 2, row["cov_en_m2"]], [row["cov_en_m2"], row["sigma_n_m"] ** 2]])
+    return own["scale_h"] ** 2 * plan, own["scale_v"] ** 2 * row["sigma_u_m"] ** 2
+
+
+def freedom(classes, rows, axis):
+    """Degrees of freedom of the scale of rows: the fewest of their classes, infinite where it is held at 1."""
+    found = [classes[row["canopy"]] for row in rows]
+    return min(math.inf if own[f"scale_{axis}"] == 1 else own[f"degrees_of_freedom_{axis}"] for own in found)
+
+
+def test_nothing_is_equal(site):
+    rows, points, classes = (site[name] for name in ("occupations", "points", "classes"))
+    assert (rows["sigma_n_m"] > 1.25 * rows["sigma_e_m"]).all()
+    assert (rows["sigma_u_m"] > 1.05 * rows["sigma_n_m"]).all()
+    assert (rows["cov_en_m2"].abs() > 0.15 * rows["sigma_e_m"] * rows["sigma_n_m"]).all()
+    assert (rows["visit"] != rows["visit_v"]).any()
+    assert rows["height_m"].isna().any()
+    for name in ("base", "canopy", "role", "operator", "antenna_height_m"):
+        shares = rows[name].value_counts(normalize=True)
+        assert len(shares) > 1, name
+    assert len(set(rows["base"].value_counts())) > 2
+    assert set(points["status"]) >= {"confirmed", "loose", "conflict", "unproven"}
+    assert set(points["deliver"]) == {"yes", "no"}
+    assert (points["visits_used_h"] != points["visits_used_v"]).sum() > 5
+    for name in ("scale", "degrees_of_freedom", "repeatability_{}_m"):
+        column = name if "{" in name else f"{name}_{{}}"
+        assert (classes[column.format("h")] != classes[column.format("v")]).all(), name
+    assert classes["scale_h"].nunique() > 2
+    assert {"ftUS", "m"} == {uneven.job().input.unit, uneven.job().input.height_unit}
+
+
+def test_closures_and_their_tolerances(site):
+    rows = {row["occupation_id"]: row for row in record(site["occupations"])}
+    closures = record(site["closures"])
+    assert len(closures) == sum(n * (n - 1) // 2 for n in site["points"]["occupations"])
+    for c in closures:
+        a, b = rows[c["occupation_a"]], rows[c["occupation_b"]]
+        assert a["start_utc"] < b["start_utc"]
+        de, dn, du = (b[f"{axis}_m"] - a[f"{axis}_m"] for axis in ("easting", "northing", "height"))
+        assert (c["de_m"], c["dn_m"]) == pytest.approx((de, dn), abs=1e-9)
+        assert c["du_m"] == pytest.approx(du, abs=1e-9, nan_ok=True)
+        assert c["horizontal_m"] == pytest.approx(math.hypot(de, dn), abs=1e-9)
+        turn = math.radians(c["azimuth_deg"])
+        assert c["horizontal_m"] * np.array([math.sin(turn), math.cos(turn)]) == pytest.approx([de, dn], abs=1e-9)
+        assert c["gap_s"] == (b["start_utc"] - a["end_utc"]).total_seconds()
+        stated = {"horizontal_m": 0.061, "vertical_m": 0.093, "horizontal_ppm": 3.0}
+        stated |= {k: v for k, v in uneven.ROLES.get(a["role"], {}).items() if k != "judge"}
+        far = max(a["base_distance_m"], b["base_distance_m"])
+        assert c["tolerance_h_m"] == pytest.approx(stated["horizontal_m"] + stated["horizontal_ppm"] * 1e-6 * far)
+        assert c["tolerance_v_m"] == pytest.approx(stated["vertical_m"] + 7e-6 * far)
+
+
+def test_each_closure_is_tested_against_its_own_covariance(site, classes):
+    rows = {row["occupation_id"]: row for row in record(site["occupations"])}
+    shape = classes["whole site"]["core_shape"]
+    narrow = 1.0 if not known(shape) or math.isinf(shape) else (shape - 2) / shape
+    heights = 0
+    for c in record(site["closures"]):
+        ends = [rows[c[f"occupation_{end}"]] for end in "ab"]
+        (plan_a, up_a), (plan_b, up_b) = (calibrated(classes, row) for row in ends)
+        d = np.array([c["de_m"], c["dn_m"]])
+        t_h = d @ np.linalg.inv(plan_a + plan_b) @ d
+        assert c["t_h"] == pytest.approx(t_h, rel=1e-9)
+        assert c["p_h"] == pytest.approx(tail(t_h / narrow, 2, freedom(classes, ends, "h"), shape), rel=1e-6)
+        if known(c["du_m"]):
+            heights += 1
+            t_v = c["du_m"] ** 2 / (up_a + up_b)
+            assert c["t_v"] == pytest.approx(t_v, rel=1e-9)
+            assert c["p_v"] == pytest.approx(tail(t_v / narrow, 1, freedom(classes, ends, "v"), shape), rel=1e-6)
+    assert heights > 40
+
+
+def tail(square, dimensions, nu, shape):
+    """Probability of a larger square: F, the inverse degrees of freedom of scale and shape added."""
+    inverse = (0 if math.isinf(nu) else 1 / nu) + (0 if not known(shape) or math.isinf(shape) else 1 / shape)
+    if not inverse:
+        return stats.chi2.sf(square, dimensions)
+    return stats.f.sf(square / dimensions, dimensions, 1 / inverse)
+
+
+def mean_of(values, weights):
+    return sum(w * v for w, v in zip(weights, values, strict=True)) / sum(weights)
+
+
+def combined(parts, typical):
+    """Mean and covariance of (x, cov) that share their errors: of the same weight unless one is worse than usual."""
+    weights = [1 / max(np.trace(cov) / len(cov), typical) for _, cov in parts]
+    return mean_of([x for x, _ in parts], weights), mean_of([cov for _, cov in parts], weights)
+
+
+def position(rows, visit, typical):
+    """Position of a point by hand: rows to fixes, fixes to visits, visits to the mean."""
+    by_visit = defaultdict(lambda: defaultdict(list))
+    for row, x, cov in rows:
+        by_visit[row[visit]][row["fix"]].append((x, cov))
+    visits = [combined([combined(parts, typical) for parts in fixes.values()], typical) for fixes in by_visit.values()]
+    weights = [1 / max(np.trace(cov) / len(cov), typical) for _, cov in visits]
+    whole = sum(weights)
+    cov = sum(w * w * c for w, (_, c) in zip(weights, visits, strict=True)) / whole**2
+    return mean_of([x for x, _ in visits], weights), cov, len(visits)
+
+
+def test_the_coordinate_and_its_covariance(site, classes):
+    rows = record(site["occupations"])
+    typical_h = np.median([np.trace(calibrated(classes, row)[0]) / 2 for row in rows])
+    typical_v = np.median([calibrated(classes, row)[1] for row in rows])
+    by_point, seen = defaultdict(list), 0
+    for row in rows:
+        by_point[row["point"]].append(row)
+    for p in record(site["points"]):
+        if not known(p["easting_m"]):
+            continue
+        mine = by_point[p["point"]]
+        plan = [r for r in mine if r["use"] in IN_POSITION]
+        high = [r for r in mine if r["use"] in IN_HEIGHT and known(r["height_m"])]
+        at = np.array([plan[0]["easting_m"], plan[0]["northing_m"]])
+        x, cov, visits_h = position(
+            [(r, np.array([r["easting_m"], r["northing_m"]]) - at, calibrated(classes, r)[0]) for r in plan],
+            "visit", typical_h,
+        )  # fmt: skip
+        z, cov_z, visits_v = position(
+            [(r, np.array([r["height_m"]]), np.array([[calibrated(classes, r)[1]]])) for r in high],
+            "visit_v",
+            typical_v,
+        )
+        assert [p["easting_m"], p["northing_m"]] == pytest.approx(list(at + x), abs=1e-6)
+        assert p["height_m"] == pytest.approx(z[0], abs=1e-6)
+        assert (p["visits_used_h"], p["visits_used_v"]) == (visits_h, visits_v)
+        wanted = [cov[0, 0] + 0.004**2, cov[1, 1] + 0.004**2, cov[0, 1], cov_z[0, 0] + 0.009**2]
+        assert [p[f"{c}_m2"] for c in ("var_e", "var_n", "cov_en", "var_u")] == pytest.approx(wanted, rel=1e-6)
+        for name, rho, variance in (("cov_eu_m2", 0.3, cov[0, 0]), ("cov_nu_m2", -0.45, cov[1, 1])):
+            # The mean keeps the correlation its rows state, where the three together are a covariance.
+            assert p[name] == pytest.approx(rho * math.sqrt(variance * cov_z[0, 0]), rel=1e-6)
+        seen += 1
+    assert seen > 25
+
+
+def test_the_ellipse_is_that_of_the_covariance(site):
+    for p in record(site["points"].dropna(subset=["easting_m"])):
+        cov = np.array([[p["var_e_m2"], p["cov_en_m2"]], [p["cov_en_m2"], p["var_n_m2"]]])
+        values, vectors = np.linalg.eigh(cov)
+        nu = p["degrees_of_freedom_h"]
+        factor = math.sqrt(2 * stats.f.ppf(0.95, 2, nu) if known(nu) else stats.chi2.ppf(0.95, 2))
+        assert (p["semi_major_m"], p["semi_minor_m"]) == pytest.approx(factor * np.sqrt(values[::-1]), rel=1e-6)
+        azimuth = math.degrees(math.atan2(*vectors[:, 1])) % 180
+        assert abs((p["azimuth_deg"] - azimuth + 90) % 180 - 90) < 1e-4
+
+
+def test_degrees_of_freedom_belong_to_their_axis(site, classes):
+    rows = defaultdict(list)
+    for row in record(site["occupations"]):
+        rows[row["point"]].append(row)
+    for p in record(site["points"]):
+        for axis in "hv":
+            nu = freedom(classes, rows[p["point"]], axis)
+            assert p[f"degrees_of_freedom_{axis}"] == pytest.approx(math.nan if math.isinf(nu) else nu, nan_ok=True)
+
+
+def test_what_is_drawn_is_in_the_unit_of_the_system(site):
+    for p in record(site["points"].dropna(subset=["easting_m", "height_m"])):
+        place = p["geometry"]
+        wanted = [p[f"{axis}_m"] / uneven.FOOT_M for axis in ("easting", "northing", "height")]
+        assert [place.x, place.y, place.z] == pytest.approx(wanted, abs=1e-5)
+
+
+@given(uneven.sites())
+@few
+def test_a_quarter_turn_of_everything_turns_the_answer(rows):
+    turned = [r | {"e": -r["n"], "n": r["e"], "se": r["sn"], "sn": r["se"], "cov": -r["cov"],
+                   "cov_eu_m2": -r["cov_nu_m2"], "cov_nu_m2": r["cov_eu_m2"]} for r in rows]  # fmt: skip
+    one, other = (uneven.judged(told) for told in (rows, turned))
+    assert statuses(one) == statuses(other)
+    a, b = one["points"], other["points"]
+    for name, as_, sign in (
+        ("var_e_m2", "var_n_m2", 1), ("var_n_m2", "var_e_m2", 1), ("var_u_m2", "var_u_m2", 1),
+        ("cov_en_m2", "cov_en_m2", -1),
+        ("cov_eu_m2", "cov_nu_m2", 1), ("cov_nu_m2", "cov_eu_m2", -1), ("radius95_m", "radius95_m", 1),
+        ("up95_m", "up95_m", 1), ("risk", "risk", 1),
+    ):  # fmt: skip
+        np.testing.assert_allclose(a[name], sign * b[as_], rtol=1e-5, atol=1e-12, err_msg=name)
+
+
+@given(uneven.sites())
+@few
+def test_the_order_of_the_rows_does_not_matter(rows):
+    one, other = uneven.judged(rows), uneven.judged(rows[::-1])
+    assert statuses(one) == statuses(other)
+    for name in ("easting_m", "northing_m", "height_m"):
+        np.testing.assert_allclose(one["points"][name], other["points"][name], atol=1e-8, rtol=0)
+    for name in ("var_e_m2", "var_n_m2", "var_u_m2", "radius95_m", "up95_m", "risk"):
+        np.testing.assert_allclose(one["points"][name], other["points"][name], rtol=1e-6, atol=1e-12)
+
+
+@pytest.mark.parametrize(("axis", "name"), [("h", "radius95_m"), ("v", "up95_m")])
+def test_the_bound_of_an_axis_knows_the_degrees_of_freedom_of_its_own(site, axis, name):
+    """With a third of them its bounds grow, and those of the other axis stay, but where fixes are weighed by both."""
+    before = bounds(site, site["classes"])
+    own = f"degrees_of_freedom_{axis}"
+    after = bounds(site, site["classes"].assign(**{own: site["classes"][own] / 3}))
+    other = {"radius95_m": "up95_m", "up95_m": "radius95_m"}[name]
+    np.testing.assert_allclose(before[other], after[other], rtol=1e-3)
+    grown = (after[name] / before[name]).dropna()
+    held = site["classes"].set_index("canopy")[f"scale_{axis}"] == 1
+    estimated = ~before.loc[grown.index, "canopy"].map(held.to_dict()).astype(bool)
+    assert (grown[estimated] > 1.005).all()
+    assert estimated.sum() > 8
+
+
+def bounds(site, classes):
+    """The points with all that is reckoned from their statuses on, with these classes."""
+    late = (Combination, Repeats, Risk)
+    gives = {address.partition(".")[2] for step in late for address in step.gives}
+    points = site["points"].drop(columns=[c for c in site["points"] if c in gives or c == "geometry"])
+    kept = pipeline.Frames({
+        "occupations": site["occupations"], "classes": classes, "points": points, "closures": site["closures"],
+        "gross_scales": site["gross_scales"],
+    })  # fmt: skip
+    there = [*kept.names(), *(f"{name}.{column}" for name in kept.names() for column in kept[name].columns)]
+    pipeline.run(pipeline.order([step() for step in late], there), kept, uneven.job())
+    return kept["points"]

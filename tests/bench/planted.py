@@ -1,0 +1,113 @@
+"""Faults that people made by hand: each was, or could have been, made in earnest.
+
+The first seven survived every test there was when they were first put in. A text that stands no more is told: the
+fault is then written anew for the code as it is.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bench.mutations import Mutation
+
+#: What it is, the module, the text that stands and what stands instead.
+PLANTED: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "east and north sigma swapped in LandXML", "outputs/deliver/landxml",
+        '{"sigma_n": "northingStdError", "sigma_e": "eastingStdError"',
+        '{"sigma_e": "northingStdError", "sigma_n": "eastingStdError"',
+    ),
+    (
+        "covariance of north and up scaled by the variance east", "analysis/combination",
+        '("cov_nu_m2", "sigma_n_m", cov[:, 1, 1])', '("cov_nu_m2", "sigma_n_m", cov[:, 0, 0])',
+    ),
+    (
+        "degrees of freedom of the axes the wrong way round", "analysis/spread",
+        "return finite_or_known(points[\"degrees_of_freedom_h\"]), finite_or_known(points[\"degrees_of_freedom_v\"])",
+        "return finite_or_known(points[\"degrees_of_freedom_v\"]), finite_or_known(points[\"degrees_of_freedom_h\"])",
+    ),
+    (
+        "degrees of freedom of rows the wrong way round", "analysis/spread",
+        'nu_h=_freedom(of("degrees_of_freedom_h"), silent_h', 'nu_h=_freedom(of("degrees_of_freedom_v"), silent_h',
+    ),
+    (
+        "degrees of freedom of points the wrong way round", "analysis/levels",
+        "nu_v=-groups.largest(-spread.nu_v[rows.at]", "nu_v=-groups.largest(-spread.nu_h[rows.at]",
+    ),
+    (
+        "a closure's height in the unit of the plan, in the report", "outputs/report/lists",
+        "worst.told(row.du_m, row.tolerance_v_m, up)", "worst.told(row.du_m, row.tolerance_v_m, unit)",
+    ),
+    (
+        "a closure's height in the unit of the plan, on the map", "outputs/layers/detail",
+        'height.column("up", numbers(closures, "du_m")', 'plane.column("up", numbers(closures, "du_m")',
+    ),
+    (
+        "the largest height closure in the unit of the plan, in points.csv", "outputs/tables",
+        '("worst_vertical_m", up, unit_up)', '("worst_vertical_m", plan, unit_up)',
+    ),
+    ("the field sketch upside down", "outputs/field/sketch", "/ per_mm * [1, -1], per_mm", "/ per_mm * [1, 1], per_mm"),
+    ("a threshold of delivery halved", "analysis/delivery", "wrong > allowed / 2", "wrong > allowed / 4"),
+    ("the threshold of one visit halved", "analysis/delivery", "most_repeated: float = param(\n        0.02",
+     "most_repeated: float = param(\n        0.01"),
+    (
+        "the height bound with the horizontal degrees of freedom", "analysis/posterior",
+        "covariance.line_factor(HELD, found.nu_v[members])", "covariance.line_factor(HELD, found.nu_h[members])",
+    ),
+    (
+        "the height's risk with the horizontal degrees of freedom", "analysis/posterior",
+        "limit[plain], found.var_u[members[plain]], found.nu_v[members[plain]]",
+        "limit[plain], found.var_u[members[plain]], found.nu_h[members[plain]]",
+    ),
+    # Of our own.
+    ("the base's two sigma swapped", "core/job", "return (self.sigma_h_m or 0.0) ** 2, (self.sigma_v_m or 0.0) ** 2",
+     "return (self.sigma_v_m or 0.0) ** 2, (self.sigma_h_m or 0.0) ** 2"),
+    ("the height's sigma in the unit of the plan, in delivered files", "outputs/deliver/rows",
+     '"sigma_u": "v", "semi_major"', '"sigma_u": "h", "semi_major"'),
+    ("the height's sigma not converted in LandXML", "outputs/deliver/landxml", "(1, 1, rise), strict",
+     "(1, 1, 1), strict"),
+    ("heights not converted in DXF", "outputs/deliver/dxf", "np.nan_to_num(points.height * rise)",
+     "np.nan_to_num(points.height)"),
+    ("longitude and latitude swapped in GPX", "outputs/deliver/gpx",
+     'lat="{lat:.{DECIMALS}f}" lon="{lon:.{DECIMALS}f}"',
+     'lat="{lon:.{DECIMALS}f}" lon="{lat:.{DECIMALS}f}"'),
+    ("the height tolerance grows with the horizontal ppm", "analysis/tolerance",
+     "lambda r: r.tolerance.vertical_ppm", "lambda r: r.tolerance.horizontal_ppm"),
+    ("a pair's height tolerance is the horizontal one", "analysis/tolerance",
+     "factor * np.maximum(tol_v[a], tol_v[b])", "factor * np.maximum(tol_h[a], tol_h[b])"),
+    ("the shorter base distance counts", "analysis/tolerance", "factor * np.maximum(tol_h[a], tol_h[b]),",
+     "factor * np.minimum(tol_h[a], tol_h[b]),"),
+    ("heights averaged by horizontal visits", "analysis/levels", "vertical=Level(z, cov_z, rows.point, fix, visit_v)",
+     "vertical=Level(z, cov_z, rows.point, fix, visit)"),
+    ("east and north variances swapped", "analysis/levels", "cov[:, 0, 0], cov[:, 1, 1] = var_e, var_n",
+     "cov[:, 0, 0], cov[:, 1, 1] = var_n, var_e"),
+    ("the sign of the correlation in a closure's test", "analysis/spread", "- 2 * cov_en * de * dn + var_e * dn**2",
+     "+ 2 * cov_en * de * dn + var_e * dn**2"),
+    ("a height's repeatability is the horizontal one", "analysis/spread",
+     'own_v = np.maximum(of("repeatability_v_m")',
+     'own_v = np.maximum(of("repeatability_h_m")'),
+    ("easting and northing of delivered points swapped", "outputs/deliver/rows",
+     "else (east_m / unit, north_m / unit)", "else (north_m / unit, east_m / unit)"),
+    ("delivered heights in the unit of the plan", "outputs/deliver/rows", "_rounded(up_m / unit_up, LENGTH)",
+     "_rounded(up_m / unit, LENGTH)"),
+    ("sky windows of heights as of the plan", "analysis/visits", '("visit_v", self.separation_v_min)',
+     '("visit_v", self.separation_h_min)'),
+    ("the requirement of heights is that of the plan, in risk", "analysis/gathered",
+     "(judge_v, by_role(role, job, lambda r: r.requirement.vertical_m))",
+     "(judge_v, by_role(role, job, lambda r: r.requirement.horizontal_m))"),
+    ("the height's variance is that of north, in risk", "analysis/gathered", "of(\"var_u_m2\")", "of(\"var_n_m2\")"),
+)  # fmt: skip
+
+
+def faults(root: Path) -> list[tuple[Mutation, str]]:
+    """Return each fault and the text it makes."""
+    made = []
+    for what, short, old, new in PLANTED:
+        module = f"geoqa/{short}.py"
+        text = (root / module).read_text()
+        if text.count(old) != 1:
+            print(f"NOT PLANTED, the text stands {text.count(old)} times: {what}")
+            continue
+        line = text[: text.index(old)].count("\n") + 1
+        made.append((Mutation(module, -1, 0, line, 0, what), text.replace(old, new)))
+    return made
