@@ -54,10 +54,13 @@ def show(file: Path, as_of: str | None) -> None:
             f"{(total / freedom) ** 0.5:.2f}" if freedom else "-"
             for total, freedom in ((row.total_h, row.freedom_h), (row.total_v, row.freedom_v))
         ]
-        cover = row.canopy + (f", {row.solution}" if row.solution else "")
+        month, group, solution = (
+            text if isinstance(text, str) else "" for text in (row.month, row.group, row.solution)
+        )
+        cover = row.canopy + (f", {solution}" if solution else "")
         wrong = f"{row.wrong:.1f} of {row.fixes:.0f}"
         say(
-            f"{row.job:<9} {row.month or '-':<8} {(row.group or '-')[:12]:<12} {cover[:24]:<24} {ratios[0]:>6} "
+            f"{row.job:<9} {month or '-':<8} {(group or '-')[:12]:<12} {cover[:24]:<24} {ratios[0]:>6} "
             f"{ratios[1]:>6} {wrong:>15}"
         )
 

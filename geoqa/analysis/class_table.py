@@ -64,12 +64,13 @@ def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     site's class of theirs.
     """
     canopy, solution = (occupations[c].astype("category").cat for c in ("canopy", "solution"))
-    direct = is_direct(occupations)
+    direct = is_direct(occupations)  # a known coordinate has no class
     of_canopy, of_solution = canopy.codes.to_numpy().astype(np.int64), solution.codes.to_numpy().astype(np.int64)
     several = len(np.unique(of_solution[direct])) > 1
     code = np.where(of_canopy < 0, -1, of_canopy * (len(solution.categories) + 1) + of_solution + 1)
     if several:
         code = (of_canopy + 1) * (len(solution.categories) + 1) + of_solution + 1
+    code = np.where(direct, code, -1)
     known = np.unique(code[code >= 0])
     row = np.where(code >= 0, np.searchsorted(known, code), -1)
     first = np.unique(row, return_index=True)[1][int((row < 0).any()) :] if len(known) else np.zeros(0, np.int64)
@@ -116,9 +117,24 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
         table[f"basis_{axis}"] = _basis(fits[0 if states else 1].precisions[axis], earlier, show)
     table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
     table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
+    if (row[is_direct(occupations)] >= 0).all():
+        _show_site(table, fits[0].seen)
     rows = _rows(occupations, row, n, fits, stated)
     said = (*_large_tails(table), *_by_the_prior(table, prior), *_by_experience(fits[0].like, earlier))
     return ClassTable(table, _scales(fits[0].scales), rows, _taught(keys, fits[0].seen), said)
+
+
+def _show_site(table: pd.DataFrame, seen: mixture.Seen) -> None:
+    """Give the whole site what its pairs show: every row has a class that speaks for it, so nothing rests on it."""
+    at = table.index[0]
+    for axis in _AXES:
+        if table.at[at, f"precision_ratio_{axis}"] == table.at[at, f"precision_ratio_{axis}"]:
+            table.at[at, f"used_ratio_{axis}"] = table.at[at, f"precision_ratio_{axis}"]
+            table.at[at, f"degrees_of_freedom_{axis}"] = getattr(seen, f"freedom_{axis}")[-1]
+            table.at[at, f"basis_{axis}"] = OWN
+    if seen.fixes[-1] >= 0.5:
+        table.at[at, "used_wrong_fix_rate"] = table.at[at, "wrong_fix_rate"]
+        table.at[at, "wrong_fix_worth"] = seen.fixes[-1]
 
 
 def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
@@ -214,7 +230,7 @@ def _share(part: Array, of: Array) -> Bounded:
     of = np.where(of >= 0.5, of, np.nan)
     low, high = (special.betaincinv(part + 0.5, np.maximum(of - part, 0) + 0.5, q) for q in (0.025, 0.975))
     value = np.minimum(part / of, 1.0)
-    return Bounded(value, np.where(part < 0.5, 0.0, np.minimum(low, value)), np.maximum(high, value))
+    return Bounded(value, np.where(part < 0.5, 0.0 * value, np.minimum(low, value)), np.maximum(high, value))
 
 
 def _basis(precisions: dict[str, Array], earlier: Earlier | None, show: Index) -> NDArray[np.object_]:

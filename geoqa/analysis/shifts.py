@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
@@ -117,7 +118,7 @@ class ShiftsExplain(Analysis):
     """
 
     name = "shifts-explain"
-    needs = ("occupations", "occupations.use", "occupations.visit", "shifts", "shifted", "classes", "points")
+    needs = (*EXPECTED, "occupations", "occupations.use", "occupations.visit", "shifts", "shifted", "classes", "points")
     gives = ("points.shift", "points.explained", "points.shift_h_m", "points.shift_v_m")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:

@@ -112,14 +112,15 @@ def by_class(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
 
 def class_rows(occupations: pd.DataFrame, classes: pd.DataFrame) -> Index:
     """Return which row of `classes`, canopy and solution, speaks for each row; the first for what it does not name."""
-    columns = ["canopy", "solution"]
-    wanted = occupations[columns].astype("object").astype("str")
-    if len(classes["solution"].iloc[1:].drop_duplicates()) <= 1:
-        columns = ["canopy"]
-    known = classes.iloc[1:][columns].astype("object").astype("str").agg("\n".join, axis=1)
-    wanted["canopy"] = wanted["canopy"].where(occupations["canopy"].notna().to_numpy(), WHOLE_SITE)
-    found = pd.Index(known).get_indexer(wanted[columns].agg("\n".join, axis=1))
-    return np.asarray(found + 1, np.int64)
+    several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
+
+    def named(frame: pd.DataFrame) -> pd.Index:
+        canopy = frame["canopy"].astype("object").fillna(WHOLE_SITE).astype("str")
+        return pd.Index(
+            canopy + "\n" + frame["solution"].astype("object").fillna("").astype("str") if several else canopy
+        )
+
+    return np.asarray(named(classes.iloc[1:]).get_indexer(named(occupations)) + 1, np.int64)
 
 
 def per_axis_h(told: Spread) -> Array:

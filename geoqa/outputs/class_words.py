@@ -22,7 +22,7 @@ ABOUT = (
 )
 _AXES = (("h", "horizontally"), ("v", "in height"))
 #: Where values come from, in few words.
-_FROM = {OWN: "its own pairs", OTHER_CLASSES: "other classes"}
+_FROM = {OWN: "own pairs", OTHER_CLASSES: "others"}
 
 
 def head(job: Job) -> tuple[str, ...]:
@@ -68,7 +68,8 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
 def _named(row: Any, classes: pd.DataFrame) -> str:
     """Return the canopy, with the solution where the site has several."""
     several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
-    return f"{row['canopy']}, {row['solution']}" if several and row["solution"] is not None else str(row["canopy"])
+    named = isinstance(row["solution"], str)
+    return f"{row['canopy']}, {row['solution']}" if several and named else str(row["canopy"])
 
 
 def _worth(row: Any, axis: str, job: Job) -> str:
