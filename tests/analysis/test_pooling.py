@@ -20,25 +20,21 @@ def scatter(total, freedom, inner=None):
 def by_hand(totals, freedoms, asked, prior=PRIOR):
     """Return mean and deviation of the log ratio of class `asked`, by brute force over level, spread and ratio.
 
-    Its own code on a grid fifty times as fine: nested sums over mu, tau and u, in that order.
+    Its own code, on one fine grid for all classes.
     """
     centre = np.log(prior.ratio)
-    u = np.linspace(centre - 4, centre + 4, 1601)
-    tau = prior.class_spread * stats.halfnorm.ppf((np.arange(60) + 0.5) / 60)
-    mu = np.linspace(centre - 4 * prior.site_spread, centre + 4 * prior.site_spread, 121)
-    like = [
-        np.exp(-n * u - s / 2 * np.exp(-2 * u) + (n > 0) * (n / 2 * (1 + np.log(s / max(n, 1e-9)))))
-        for s, n in zip(totals, freedoms, strict=True)
-    ]
+    u = np.linspace(centre - 3, centre + 3, 801)
+    tau = (prior.class_spread * stats.halfnorm.ppf((np.arange(40) + 0.5) / 40))[:, None]
+    log_like = [-n * u - s / 2 * np.exp(-2 * u) for s, n in zip(totals, freedoms, strict=True)]
+    like = [np.exp(one - one.max()) for one in log_like]
     posterior = np.zeros(len(u))
-    for m in mu:
-        for t in tau:
-            density = stats.norm.pdf(u, m, t)
-            weight = stats.norm.pdf(m, centre, prior.site_spread)
-            for k, one in enumerate(like):
-                if k != asked:
-                    weight *= (density * one).sum()
-            posterior += weight * density * like[asked]
+    for m in np.linspace(centre - 4 * prior.site_spread, centre + 4 * prior.site_spread, 81):
+        density = np.exp(-(((u - m) / tau) ** 2) / 2) / tau
+        weight = np.full(len(tau), np.exp(-(((m - centre) / prior.site_spread) ** 2) / 2))
+        for k, one in enumerate(like):
+            if k != asked:
+                weight = weight * (density * one).sum(axis=1)
+        posterior += (weight @ density) * like[asked]
     posterior /= posterior.sum()
     mean = (posterior * u).sum()
     return mean, np.sqrt((posterior * (u - mean) ** 2).sum())
