@@ -319,10 +319,11 @@ def _grid(scatter: Scatter, centre: float, vague: float) -> Array:
     precision = 1 / vague + 2 * n
     middle = (centre / vague + 2 * n * seen) / precision
     reach = np.maximum(6 / np.sqrt(precision), np.where(n < 20, 5 * np.sqrt(vague) / (1 + n / 4), 0.0))
-    # Few pairs that disagree with the prior leave the logarithm anywhere between the two, and beyond either.
+    # Few pairs leave the logarithm anywhere between what they and what the prior and the other classes say, and beyond.
+    about = np.append(seen[n > 2], centre)
     beyond = np.where(n < 20, 3.5 * np.sqrt(vague) / (1 + n / 8), -np.inf)
-    low = np.minimum(middle - reach, np.minimum(seen, centre) - beyond)
-    high = np.maximum(middle + reach, np.maximum(seen, centre) + beyond)
+    low = np.minimum(middle - reach, np.minimum(seen, about.min()) - beyond)
+    high = np.maximum(middle + reach, np.maximum(seen, about.max()) + beyond)
     return np.asarray(low[:, None] + (high - low)[:, None] * np.linspace(0, 1, _NODES))
 
 
