@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 PLENTY = 100.0
 #: A spread of nothing.
 _LEAST = 1e-5
-_NODES, _SPREADS = 61, 6
+_NODES, _SPREADS = 61, 8
 
 
 class Scaled(NamedTuple):
@@ -296,11 +296,11 @@ def _log_sum(log: Array, axis: int = -1, keepdims: bool = False) -> Array:
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
     level = np.linspace(-3, 3, 13)
-    # Middles of equal shares of the half-normal.
-    spread = max(prior.class_spread, _LEAST) * special.ndtri(0.5 + (np.arange(_SPREADS) + 0.5) / (2 * _SPREADS))
+    width = np.linspace(0.1, 3, _SPREADS)
     mean = np.repeat(centre + max(prior.site_spread, _LEAST) * level, _SPREADS)
-    log = np.repeat(-(level**2) / 2, _SPREADS)
-    return mean, np.tile(spread, len(level)), log - _log_sum(log)
+    spread = np.tile(max(prior.class_spread, _LEAST) * width, len(level))
+    log = np.repeat(-(level**2) / 2, _SPREADS) + np.tile(-(width**2) / 2, len(level))
+    return mean, spread, log - _log_sum(log)
 
 
 def _usual_shares(prior: Prior) -> tuple[Array, Array]:
