@@ -144,10 +144,10 @@ def run(frame, made, steps=STEPS, settings=None, more=None):
 def judge(rows, steps=STEPS, settings=None, **stated):
     """Return every frame of a site of `rows`, judged as `job(**stated)` says.
 
-    Unless `settings` are given the stated precision of a handful of points is taken at its word.
+    Unless `settings` say something of calibration the stated precision of a handful of points is taken at its word.
     """
-    if settings is None and len(rows) - len({row.get("p") for row in rows}) < FEW:
-        settings = AT_ITS_WORD
+    if "calibration" not in (settings or {}) and len(rows) - len({row.get("p") for row in rows}) < FEW:
+        settings = AT_ITS_WORD | (settings or {})
     kept, _ = run(occupations(rows), job(**stated), steps, settings)
     return kept
 

@@ -168,8 +168,8 @@ def test_a_site_better_than_it_says_is_used_as_it_is():
 def test_a_point_is_judged_without_its_own_closures():
     rows = site(np.random.default_rng(4), 6, 1.5)
     rows[1]["e"] += 0.06  # beyond what the others show, and within what it would itself make of them
-    told = judge(rows, settings={}, h=1, v=1)["occupations"].groupby("point")["expected_h_m"].first()
-    alone = judge(rows[2:], settings={}, h=1, v=1)["classes"].iloc[0]
+    told = judge(rows, settings={"calibration": {}}, h=1, v=1)["occupations"].groupby("point")["expected_h_m"].first()
+    alone = judge(rows[2:], settings={"calibration": {}}, h=1, v=1)["classes"].iloc[0]
     assert told.iloc[0] == pytest.approx(0.01 * alone["used_ratio_h"], rel=0.05)
     assert (told.iloc[1:] > told.iloc[0]).all()
 
