@@ -78,7 +78,8 @@ revisits.html field sheet: what to observe again, how and when; .gpx and .csv be
 review.gpkg   everything, as layers for a desktop GIS
 run.json      what was read, with which recipe, by which versions
 
-If anything fails, an earlier result in OUT stays as it was; a file that is not geoqa's is never replaced.
+If anything fails, an earlier result in OUT stays as it was; what is not geoqa's there is never touched. Map, report
+and field sheet print the same id where they are of the same review.
 """
 
 
@@ -154,13 +155,13 @@ def demo(out: Path, logs: bool) -> None:
     bad rows. The command ends with 0 all the same.
     """
     from geoqa import demo as site
-    from geoqa.outputs.folder import replacing
+    from geoqa.outputs.folder import placing
     from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
     progress = Progress()
     refuse_loss(out, ())
-    with replacing(out) as staging:
+    with placing(out) as staging:
         site.write_site(staging)
         _refuse_changed(out, staging)
     made = run_review([out / "occupations.csv"], out / "site.toml", progress)
@@ -176,13 +177,13 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     """Write the receiver logs of the demo into a folder, review and plot them there."""
     from geoqa import demo as site
     from geoqa import figures
-    from geoqa.outputs.folder import replacing
+    from geoqa.outputs.folder import placing
     from geoqa.outputs.plots import canvas
     from geoqa.reviews import refuse_loss
     from geoqa.reviews import review as run_review
 
     refuse_loss(folder, ())
-    with replacing(folder) as staging:
+    with placing(folder) as staging:
         names = [path.name for path in site.write_logs(staging)]
         _refuse_changed(folder, staging)
     made = run_review([folder / name for name in names], folder / "logs.toml", progress)
@@ -190,14 +191,15 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     if not canvas.is_installed():
         say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
-    written, _ = figures.write(folder / "plots", made.frames, made.job, progress=progress)
+    written, _ = figures.write(folder / "plots", made.frames, made.job, progress=progress, review_id=made.id)
     say(f"{len(written)} plots in {folder / 'plots'}")
 
 
 @cli.command(short_help="Propose a recipe for a file of occupations.")
 @click.argument("file", type=PATH)
 @click.option("--out", "-o", type=PATH, help="Write the recipe to this new file, not to the screen.")
-def recipe(file: Path, out: Path | None) -> None:
+@click.option("--sheet", help="The sheet of a spreadsheet to look at.")
+def recipe(file: Path, out: Path | None, sheet: str | None) -> None:
     """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
 
     The recipe tells `geoqa review` how to read FILE and what the job accepts. A tolerance, a
@@ -210,7 +212,7 @@ def recipe(file: Path, out: Path | None) -> None:
     from geoqa.proposals import propose
 
     with standard_input.files([file]) as (path,):
-        text = propose(path)
+        text = propose(path, sheet)
     if out is None:
         click.echo(text, nl=False)
         return
@@ -272,14 +274,11 @@ def run() -> None:
 @click.option("--out", "-o", type=PATH, help="File to write; by default map.html in FOLDER.")
 def draw_map(folder: Path, out: Path | None) -> None:
     """Draw the map of an earlier review again, from its review.gpkg and run.json."""
-    from geoqa.stored import load
+    from geoqa import stored
 
-    target = out or folder / "map.html"
-    review = load(folder)
-    before = dict(review.failed)
-    review.write_map(target)
-    say(f"Wrote {target}")
-    end_if_failed(review.failed, before)
+    written, failed, before = stored.draw_map(folder, out)
+    say(f"Wrote {written}")
+    end_if_failed(failed, before)
 
 
 @cli.command(name="report", short_help="Write the report of an earlier review again.")
@@ -287,16 +286,12 @@ def draw_map(folder: Path, out: Path | None) -> None:
 @click.option("--out", "-o", type=PATH, help="Folder to write to; by default FOLDER itself.")
 def write_report(folder: Path, out: Path | None) -> None:
     """Write the report of an earlier review again, from its review.gpkg and run.json."""
-    from geoqa.outputs.folder import replacing
-    from geoqa.stored import load
+    from geoqa import stored
 
-    review, target = load(folder), out or folder
-    before = dict(review.failed)
-    with replacing(target, ("report.html", "report.pdf")) as staging:
-        names = [path.name for path in review.write_report(staging)]
-    for name in names:
-        say(f"Wrote {target / name}")
-    end_if_failed(review.failed, before)
+    written, failed, before = stored.write_report(folder, out)
+    for path in written:
+        say(f"Wrote {path}")
+    end_if_failed(failed, before)
 
 
 COMPARE_HELP = """Compare two reviews: what differs in their input and recipe, and which points differ in status,
@@ -357,11 +352,10 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
     Of receiver logs also waits, lengths of averages, and positions and series of points. Needs matplotlib
     (pip install 'geoqa-survey[plots]').
     """
-    from geoqa import figures
-    from geoqa.stored import load
+    from geoqa import figures, stored
 
-    review = load(folder)
-    written, notes = figures.write(out or folder / "plots", review.frames, review.job, points, most, Progress())
+    review, target = stored.taken_up(folder), out or folder / "plots"
+    written, notes = figures.write(target, review.frames, review.job, points, most, Progress(), review.id)
     for line in (*(f"Wrote {path}" for path in written), *(f"Note: {note}" for note in notes)):
         say(line)
 
@@ -384,7 +378,7 @@ def _describe(cls: type[Step]) -> None:
 def _print(made: Review, written: list[Path]) -> None:
     for line in made.summary():
         say(line)
-    say("Files:")
+    say(f"Files of review {made.id}:")
     for path in written:
         say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
     if not any(path.name == "report.pdf" for path in written):

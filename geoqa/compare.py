@@ -35,9 +35,9 @@ def compare(first: Path, second: Path, out: Path | None = None) -> tuple[list[st
 
     if out is not None and out.exists():
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
-    records = [stored.read_record(folder) for folder in (first, second)]
-    job = stored.read_job(second, records[1])
-    frames = stored.read_frames(second)
+    latest, frames = stored.read_review(second)
+    records = [stored.read_record(first), latest]
+    job = stored.read_job(second, latest)
     table = _table(since.earlier_points(first, job), frames["points"], frames.get("revisits"))
     if out is not None:
         with replacing_file(out) as staging:

@@ -120,17 +120,20 @@ class Deliveries:
 
         if not self.writers:
             return []
-        points = rows.deliverable(frames, job, every=self.every)
+        given = {
+            placed: rows.deliverable(frames, job, every=self.every, placed=placed)
+            for placed in {bool(writer.skips_unplaced) for writer in self.writers}
+        }
         made = []
         for name, writer in self.names().items():
             progress(name)
+            points = given[bool(writer.skips_unplaced)]
             with pipeline.going_on(writer.name, {} if failed is None else failed):
                 if writer.name in self.foreign:
                     _write_as_guest(writer, folder, name, points, job)
                 else:
                     writer.write(folder / name, points, job)
-                placed = int(points.placed().sum()) if writer.skips_unplaced else len(points)
-                made.append({"file": name, **Step.as_record(writer), "points": placed, "every": self.every})
+                made.append({"file": name, **Step.as_record(writer), "points": len(points), "every": self.every})
         return made
 
 

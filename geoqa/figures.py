@@ -57,8 +57,11 @@ def write(
     named: Sequence[str] = (),
     most: int = MOST,
     progress: Callable[[str], None] = lambda _: None,
+    review_id: str = "",
 ) -> tuple[list[Path], list[str]]:
-    """Write every figure of a review into a folder, a file each; other files in it are kept.
+    """Write every figure of a review into a folder, a file each, and run.json, which lists them.
+
+    Earlier figures of the same review are kept, those of another review removed; other files are never touched.
 
     Parameters
     ----------
@@ -68,6 +71,8 @@ def write(
         As in `figures`.
     named, most
         Points to draw; by default the worst by status, `most` of them.
+    review_id
+        The review's own (`Review.id`).
 
     Raises
     ------
@@ -82,7 +87,10 @@ def write(
     drawn, notes = figures(frames, job, dict.fromkeys(OF_POINTS, points), progress)
     if not drawn:
         raise CallError("\n".join(["There is nothing to plot:", *(f"  - {note}" for note in notes)]))
-    with folders.replacing(folder) as staging:
+    made: dict[str, Any] = {}
+    replaces = () if folders.holds(folder, review_id) else None
+    with folders.writing(folder, made, replaces) as staging:
+        made |= folders.record_beside(folder, review_id)
         for figure in drawn:
             (staging / f"{figure.name}.svg").write_text(figure.svg, encoding="utf-8")
     return [folder / f"{figure.name}.svg" for figure in drawn], notes

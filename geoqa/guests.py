@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import contextvars
 import copy
+import decimal
 import os
 import warnings
 from collections.abc import Callable, Mapping
@@ -43,8 +44,8 @@ def call(work: Callable[[], T], who: str = "", told: type[GeoqaError] = StepErro
     """
     folder = _folder()
     try:
-        with warnings.catch_warnings():
-            # numpy's and decimal's treatment of faults are variables of the context.
+        with warnings.catch_warnings(), decimal.localcontext():
+            # How numpy treats faults is a variable of the context.
             return contextvars.copy_context().run(work)
     except KeyboardInterrupt:
         raise

@@ -26,7 +26,7 @@ SOME_READ = ("epochs", "earlier", "canopy", "experience")
 GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
 #: What a review cannot be without: each point judged, placed, with its uncertainty and whether it may be delivered.
 #: A step may fail where none of these rests on it.
-NEEDED = ("closures.status", "points.radius95_m", "points.deliver", "points.geometry")
+NEEDED = ("closures.status", "points.radius95_m", "points.semi_major_m", "points.deliver", "points.geometry")
 
 
 def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analysis]:

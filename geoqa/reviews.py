@@ -24,10 +24,13 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 #: Points with a receiver's log that the report plots.
 MOST_PLOTTED = 3
+#: Map layers that may show a file of their own.
+ON_MAP = ("site-boundary", "cover-areas")
 #: What a review writes.
+REPORTS = ("report.html", "report.pdf")
 FILES = (
-    "map.html", "report.html", "report.pdf", "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html",
-    "revisits.gpx", "revisits.csv",
+    "map.html", *REPORTS, "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html", "revisits.gpx",
+    "revisits.csv",
 )  # fmt: skip
 
 
@@ -51,6 +54,8 @@ class Review:
         The files that were read, those of occupations first; writing never replaces one.
     layers
         The map layers as configured; without them those that are installed.
+    drawn
+        SHA-256 of files that the map shows, as they were when the review was made.
     failed
         What failed so far without the review, steps and files, and why; writing adds to it.
     """
@@ -63,6 +68,12 @@ class Review:
     sources: tuple[Path, ...] = ()
     layers: MapLayers | None = None
     failed: dict[str, str] = field(default_factory=dict)
+    drawn: Mapping[Path, str] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """What tells this review from others on its map, report and field sheet, see `outputs.record.review_id`."""
+        return str(self.record.get("id", ""))
 
     @property
     def counts(self) -> dict[str, dict[str, int]]:
@@ -103,7 +114,10 @@ class Review:
         also: Iterable[str] = (),
         all_points: bool = False,
     ) -> list[Path]:
-        """Write map, report, frames, tables, field sheet and record; the old folder stays whole if one is refused.
+        """Write map, report, frames, tables, field sheet and record; the folder stays as it was if one is refused.
+
+        Each file is whole at every moment. Of a run that is killed while it puts the files in place, the next that
+        writes there finishes the set.
 
         report.pdf is made where typst is installed. Map, report, field sheet and further files that cannot be made
         are left out: `failed` then says why, and the record with it.
@@ -114,7 +128,7 @@ class Review:
         Parameters
         ----------
         folder
-            Folder to make or to replace; files in it that geoqa did not make are kept.
+            Folder to make or to write into; files in it that geoqa did not make are never touched.
         progress
             Called with the name of each file.
         also
@@ -130,20 +144,23 @@ class Review:
         Raises
         ------
         OutputError
-            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost.
+            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost, or
+            a file is held open by another program.
+        InputError
+            If a file that the map shows has changed since the review.
         CallError
             If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
         from geoqa.outputs import field as field_files
         from geoqa.outputs import folder as folders
-        from geoqa.outputs import geopackage, record, tables
+        from geoqa.outputs import geopackage, tables
         from geoqa.outputs.styles import project
-        from geoqa.readers import stored
 
         target = Path(folder)
         deliveries = Deliveries.of(also, self.job, every=all_points)
         refuse_loss(target, self.sources, deliveries.names())
-        with folders.replacing(target, (*FILES, *stored.further_files(target))) as staging:
+        made: dict[str, Any] = {}
+        with folders.writing(target, made) as staging:
             progress("map.html")
             with pipeline.going_on("map.html", self.failed):
                 self.write_map(staging / "map.html")
@@ -157,15 +174,13 @@ class Review:
             tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             progress("revisits.html")
             with pipeline.going_on("revisits.html", self.failed):
-                field_files.write(staging, self.frames, self.job)
+                field_files.write(staging, self.frames, self.job, self.id)
             also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
-            made = self.run_record()
+            made |= self.run_record()
             made["also"] = also_made
             made["messages"] += deliveries.notes(self.frames["points"])
             made["inputs"] = since.recorded(made["inputs"], target)
-            record.write(staging / "run.json", made)
-            names = sorted(path.name for path in staging.iterdir())
-        return [target / name for name in names]
+        return [target / name for name in sorted([*made["files"], "run.json"])]
 
     def write_map(self, path: str | Path) -> None:
         """Write the map alone."""
@@ -173,10 +188,11 @@ class Review:
         from geoqa.outputs import html_map
 
         def page(layers: MapLayers) -> str:
-            with door.visit(self.job.input.largest_mb):
+            with door.visit(self.job.input.largest_mb) as seen:
                 drawings, notes = layers.draw(self.frames, self.job, self.failed)
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
-            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes))
+            sources.refuse_changed(self.drawn, seen)
+            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
             return html_map.build_map(drawings, context)
 
         dropped: dict[str, str] = {}
@@ -280,7 +296,7 @@ def _reviewed(
     experience_as_of: str | None,
 ) -> Review:
     """Return the review of a job; see `review`."""
-    from geoqa.core import assembly, experience, file_rules, meaning
+    from geoqa.core import assembly, experience, file_rules, labels, meaning
     from geoqa.core.steps import Step
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
@@ -312,8 +328,14 @@ def _reviewed(
     for kind in pipeline.READ:
         parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
+            # A log names its fixes itself.
+            exact = [
+                "epochs" in result.frames or own.input.exact_labels
+                for (*_, result), own in zip(read, jobs, strict=True)
+            ]
+            parts, of_labels = labels.united(parts, exact)
             parts, job, of_files = file_rules.settled(parts, names, jobs, job)
-            messages += of_files
+            messages += [*of_labels, *of_files]
             frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
             messages += [*said, *meaning.told(frames[kind])]
         else:
@@ -321,6 +343,7 @@ def _reviewed(
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    compared = None
     meaning.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
     used: dict[str, Any] | None = None
@@ -329,7 +352,7 @@ def _reviewed(
             experience.read(named["experience"]), frames["occupations"], job.experience.group, experience_as_of
         )
     if earlier is not None:
-        frames["earlier"] = since.points(earlier, job)
+        frames["earlier"], compared = since.points(earlier, job)
     for kind, frame in frames.items():
         schema.check(kind, frame, by="the readers")
     steps = pipeline.possible(steps, frames)
@@ -340,27 +363,30 @@ def _reviewed(
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
     by_name = {reader.name: reader for _, reader, _ in read}
+    made_of = {
+        "inputs": [
+            {**sources.entry(name, path, reader.name), "path": str(path)}
+            for name, (path, reader, _) in zip(names, read, strict=True)
+        ]
+        + [sources.entry(path.name, path, kind) for kind, path in named.items()],
+        "steps": [Step.as_record(step) for step in (*by_name.values(), *steps, *layers.usable)],
+        "versions": record.versions(),
+        "shifts_applied": applied,
+        "plugins": {"used": found.third_party(), "refused": found.refused},
+        "experience": {"used": used, "taught": _taught(kept, job)},
+        "local_origin": list(job.local_origin) if job.local_origin else None,
+        "since": compared,
+    }
     return Review(
         job=job,
         frames={name: _placed(kept[name], job) for name in kept.names()},
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
         messages=(*messages, *standing.messages(job, found, frames["occupations"])),
-        record={
-            "inputs": [
-                {**sources.entry(name, path, reader.name), "path": str(path)}
-                for name, (path, reader, _) in zip(names, read, strict=True)
-            ]
-            + [sources.entry(path.name, path, kind) for kind, path in named.items()],
-            "steps": [Step.as_record(step) for step in (*by_name.values(), *steps, *layers.usable)],
-            "versions": record.versions(),
-            "shifts_applied": applied,
-            "plugins": {"used": found.third_party(), "refused": found.refused},
-            "experience": {"used": used, "taught": _taught(kept, job)},
-            "local_origin": list(job.local_origin) if job.local_origin else None,
-        },
+        record={"id": record.review_id({**made_of, "recipe": job.as_table()}), **made_of},
         sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
         layers=layers,
         failed={**found.refused, **failed},
+        drawn={path: sources.sha256(path) for kind, path in named.items() if kind in ON_MAP},
     )
 
 
@@ -408,9 +434,8 @@ def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ())
     `also` names the files to be written beside those of every review.
     """
     from geoqa.outputs import folder as folders
-    from geoqa.readers import stored
 
-    folders.refuse_loss(folder, (*FILES, *also), sources, ours=stored.is_review(folder))
+    folders.refuse_loss(folder, (*FILES, *also), sources)
 
 
 def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
@@ -431,7 +456,10 @@ def _named_files(job: Job) -> dict[str, Path]:
     named |= {"experience": job.experience.file}
     named |= {"marks": marks} if isinstance(marks, str) else {}
     named |= job.canopy.files
-    return {kind: job.beside(name) for kind, name in named.items() if name is not None}
+    found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
+    drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}
+    on_map = {kind: job.beside(name) for kind, name in drawn.items() if isinstance(name, str) and name}
+    return found | {kind: path for kind, path in on_map.items() if path.is_file()}  # else the layer says what is wrong
 
 
 def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import sources
-from geoqa.core import earlier, geodesy
+from geoqa.core import earlier, geodesy, result_set
 from geoqa.core.errors import CallError, InputError
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def inputs(given: Iterable[Path]) -> tuple[list[Path], Path | None]:
         if not _is_folder(path):
             paths.append(path)
             continue
-        if not (path / "run.json").exists():
+        if not (path / "run.json").exists() and not result_set.caught(path):
             raise InputError(f"{path} is a folder. Name the file in it, or a folder that `geoqa review` has written.")
         folder = path
         made_of = [one for one in _files(path, stored.read_record(path)) if one.resolve() not in named]
@@ -91,24 +91,29 @@ def _seen_from(folder: Path, path: Path) -> str:
         return path.absolute().as_posix()
 
 
-def points(folder: Path, job: Job) -> pd.DataFrame:
-    """Return the points of the review in `folder` as the review of `job` compares with them.
+def points(folder: Path, job: Job) -> tuple[pd.DataFrame, str]:
+    """Return the points of the review in `folder` as the review of `job` compares with them, and its id.
 
-    Coordinates are null where they are of another system, heights where they are above something else.
+    Coordinates are null where they are of another system, heights where they are above something else. A review
+    of an earlier version has no id; there the SHA-256 of its layers stands for it.
 
     Raises
     ------
     InputError
         If the folder is none that `geoqa review` has written.
     """
-    return earlier_points(folder, job)[0]
+    from geoqa.readers import stored
+
+    view, _ = earlier_points(folder, job)
+    return view, str(stored.read_record(folder).get("id") or result_set.sha256(folder / "review.gpkg"))
 
 
 def earlier_points(folder: Path, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return `points`, and the frame of points as the review in `folder` has it."""
     from geoqa.readers import stored
 
-    then, frames = stored.read_job(folder, stored.read_record(folder)), stored.read_frames(folder)
+    record, frames = stored.read_review(folder)
+    then = stored.read_job(folder, record)
     return _in_system(earlier.view(frames["points"], frames.get("revisits")), then, job), frames["points"]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import glob
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -107,3 +107,11 @@ def entry(name: str, path: Path, reader: str) -> dict[str, Any]:
     """Return what the record of a review tells of a file that it read: `name` is what it goes by."""
     found = door.seen(path)
     return {"file": name, "sha256": found.sha256, "bytes": found.bytes, "reader": reader}
+
+
+def refuse_changed(expected: Mapping[Path, str], seen: Mapping[Path, door.Seen]) -> None:
+    """Raise InputError if a file that was read again is not what it was: `expected` holds its SHA-256."""
+    for path, digest in expected.items():
+        again = seen.get(path.absolute())
+        if again is not None and again.sha256 != digest:
+            raise InputError(f"{path} has changed since the review was made. Review again.")

@@ -24,7 +24,7 @@ def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
     CallError
         If ``-`` stands there more than once: there is one standard input.
     InputError
-        If nothing comes in.
+        If nothing comes in, or nothing can.
     """
     given = [str(path) for path in paths]
     if given.count("-") > 1:
@@ -32,6 +32,8 @@ def files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
     if "-" not in given:
         yield tuple(paths)
         return
+    if sys.stdin is None:
+        raise InputError("- (standard input) is closed: nothing can come in. Give a file, or what writes one before |.")
     with tempfile.TemporaryDirectory(prefix="geoqa-") as folder:
         kept = Path(folder) / NAME
         with kept.open("wb") as file:

@@ -23,7 +23,7 @@ def messages(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str]
         *(t for r in job.files for t in geodesy.feet_said(r.job)),
     )
     if occupations["height_m"].isna().all():
-        said.append("no row has a height that is used: position only, everything is judged horizontally")
+        said.append("no row has a height that is used: position only, everything is judged horizontally only")
     if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:
         said.append(
             "no requirement is stated: nothing can be delivered where the role has none of its own. Add [requirement] "

@@ -103,7 +103,7 @@ def refuse_all_of_none(also: tuple[str, ...], all_points: bool) -> None:
 
 def first_line(cls: type[Step]) -> str:
     """Return the first line of a step's docstring."""
-    return (cls.__doc__ or "").strip().splitlines()[0]
+    return (cls.__doc__ or cls.name).strip().splitlines()[0]
 
 
 def say(text: str, err: bool = False) -> None:

@@ -15,24 +15,75 @@ if TYPE_CHECKING:
 
 
 def load(folder: Path) -> Review:
-    """Return the review that `folder` holds.
+    """Return the review that `folder` holds; what a run that was killed left there is not finished, see `taken_up`.
 
     Raises
     ------
     InputError
         If the folder is none that `geoqa review` has written.
     """
-    from geoqa.readers.stored import read_frames, read_job, read_record
+    from geoqa.readers.stored import read_job, read_review
 
-    record = read_record(folder)
+    record, frames = read_review(folder)
     job = read_job(folder, record)
-    frames = read_frames(folder)
     failed = record.get("failed", ())
     listed = [one for one in failed if isinstance(one, dict)] if isinstance(failed, list) else []
     return Review(
         job, frames, record.get("accounts", {}), tuple(record.get("messages", ())), record,
         failed={str(one.get("step")): str(one.get("reason")) for one in listed},
     )  # fmt: skip
+
+
+def taken_up(folder: Path) -> Review:
+    """Return the review that `folder` holds, to write into it: what a run that was killed left is finished first.
+
+    Raises
+    ------
+    InputError
+        As `load`.
+    OutputError
+        If another run is writing there.
+    """
+    from geoqa.outputs import folder as folders
+
+    folders.settle(folder)
+    return load(folder)
+
+
+def draw_map(folder: Path, out: Path | None = None) -> tuple[Path, dict[str, str], dict[str, str]]:
+    """Draw the map of an earlier review again, into its folder or to another file.
+
+    Returns
+    -------
+    tuple
+        What was written, what failed so far without the review and why, and what of that had failed before.
+    """
+    from geoqa.outputs import folder as folders
+
+    review = taken_up(folder)
+    before = dict(review.failed)
+    if out is not None and (out.name, out.parent.resolve()) != ("map.html", folder.resolve()):
+        review.write_map(out)
+        return out, review.failed, before
+    made: dict[str, Any] = {}
+    with folders.writing(folder, made, replaces=("map.html",)) as staging:
+        review.write_map(staging / "map.html")
+        made |= folders.record_beside(folder, review.id)
+    return folder / "map.html", review.failed, before
+
+
+def write_report(folder: Path, out: Path | None = None) -> tuple[list[Path], dict[str, str], dict[str, str]]:
+    """Write the report of an earlier review again, into its folder or another; return as `draw_map` does."""
+    from geoqa.outputs import folder as folders
+    from geoqa.reviews import REPORTS
+
+    review, target = taken_up(folder), out or folder
+    before = dict(review.failed)
+    made: dict[str, Any] = {}
+    with folders.writing(target, made, replaces=REPORTS) as staging:
+        made |= folders.record_beside(target, review.id)
+        names = [path.name for path in review.write_report(staging)]
+    return [target / name for name in names], review.failed, before
 
 
 def deliver(
@@ -60,9 +111,8 @@ def deliver(
         If one could not be written; the others are.
     """
     from geoqa.outputs import folder as folders
-    from geoqa.outputs import record
 
-    review = load(folder)
+    review = taken_up(folder)
     deliveries = asked(also, review.job, all_points)
     names = deliveries.names()
     failed: dict[str, str] = {}
@@ -70,9 +120,10 @@ def deliver(
     also_before = review.record.get("also")
     listed = also_before if isinstance(also_before, list) else []
     before = [one for one in listed if isinstance(one, dict) and one.get("file") not in names]
-    with folders.replacing(folder) as staging:
+    record = dict(review.record)
+    with folders.writing(folder, record, replaces=()) as staging:
         made = deliveries.write(staging, review.frames, review.job, progress, failed)
-        record.write(staging / "run.json", {**review.record, "also": [*before, *made]})
+        record["also"] = [*before, *made]
     written = [folder / name for name, writer in names.items() if writer.name not in failed]
     if failed:
         told = "; ".join(f"{name}: {reason}" for name, reason in failed.items())

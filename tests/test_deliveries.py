@@ -7,6 +7,7 @@ import json
 import time
 from dataclasses import dataclass, replace
 
+import ezdxf
 import geopandas as gpd
 import openpyxl
 import pytest
@@ -237,7 +238,7 @@ def test_degrees_are_delivered_as_degrees(tmp_path, geographic):
     back = gpd.read_parquet(tmp_path / "delivered.parquet")
     assert back.crs.to_epsg() == 4167
     assert back.geometry.x[0] == back["E"][0] == pytest.approx(170.5, abs=1e-8)
-    assert back["unit"][0] == "deg; m"
+    assert back["unit"][0] == "deg, heights in m; geometry in deg, its heights in m"
 
 
 def test_parameters_of_a_writer_come_from_the_recipe(tmp_path):
@@ -304,3 +305,40 @@ def test_two_formats_may_not_write_one_file(review, with_broken):
 
 def test_formats_are_those_installed():
     assert set(deliveries.formats()) >= set(ALL)
+
+
+def test_each_file_counts_what_it_holds_and_names_what_it_leaves_out(tmp_path, review):
+    """A1 is delivered; A2 is in conflict and has no coordinate, so the formats that place points leave it out."""
+    review.write(tmp_path / "out", also=ALL, all_points=True)
+    counts = {one["file"]: one["points"] for one in record(tmp_path / "out")["also"]}
+    whole, placed = len(review.frames["points"]), int(review.frames["points"]["easting_m"].notna().sum())
+    assert whole == placed + 1
+    holding = {"all-points.csv", "all-points.xlsx", "all-points.geojson", "all-points.parquet"}
+    assert counts == {name: whole if name in holding else placed for name in counts}
+    root = etree.parse(tmp_path / "out" / "all-points.xml").getroot()
+    told = {one.get("label"): one.get("value") for one in root.iterfind(".//{*}Project//{*}Property")}
+    assert len(root.findall(".//{*}CgPoint")) == placed
+    assert told["Points"].startswith(f"{placed} of {whole};")
+    assert told["Left out"] == "1 point without a coordinate to give: A2"
+    drawing = ezdxf.readfile(tmp_path / "out" / "all-points.dxf")
+    said = dict(drawing.header.custom_vars.properties)
+    assert (said["Points"], said["Left out"]) == (told["Points"], told["Left out"])
+    book = openpyxl.load_workbook(tmp_path / "out" / "all-points.xlsx")
+    about = {row[0].value: row[1].value for row in book["about"].iter_rows()}
+    assert about["Points"].startswith(f"{whole} of {whole};") and "Left out" not in about
+
+
+def test_numbers_are_rounded_alike_and_whole_ones_stay_whole(tmp_path, review):
+    review.write(tmp_path / "out", also=("csv", "geojson", "geoparquet"), all_points=True)
+    with (tmp_path / "out" / "points.csv").open(encoding="utf-8", newline="") as file:
+        table = list(csv.DictReader(file))
+    with (tmp_path / "out" / "all-points.csv").open(encoding="utf-8", newline="") as file:
+        further_rows = list(csv.DictReader(file))
+    for ours, theirs in zip(table, further_rows, strict=True):
+        assert ours["easting_m"] == theirs["E"] and ours["height_m"] == theirs["H"]
+        for name in ("radius95_m", "up95_m", "semi_major_m", "risk", "confidence", "azimuth_deg"):
+            assert ours[name] == theirs[name], name
+    frame = gpd.read_parquet(tmp_path / "out" / "all-points.parquet")
+    assert str(frame["visits"].dtype).lower().startswith("int")
+    features = json.loads((tmp_path / "out" / "all-points.geojson").read_text())["features"]
+    assert {type(one["properties"]["visits"]) for one in features} == {int}

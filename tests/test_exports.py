@@ -118,7 +118,7 @@ PURE = {
     },
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {
-        "confidence", "risk", "wrong_h", "wrong_v", "within_h", "within_v",
+        "confidence", "excess", "risk", "wrong_h", "wrong_v", "within_h", "within_v",
         "degrees_of_freedom_h", "degrees_of_freedom_v", "power_h", "power_v", "cover_fraction", "sky_view",
     },
     "canopy": {"cover_fraction", "sky_view"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import decimal
 import json
 import sys
 import warnings
@@ -72,7 +73,7 @@ def visited(zoo, tmp_path_factory, real_reports):
         plain.write(folder / "plain")
 
     def state():
-        return Path.cwd(), np.geterr(), list(warnings.filters)
+        return Path.cwd(), np.geterr(), list(warnings.filters), decimal.getcontext().prec
 
     around = state()
     with_zoo = geoqa.review(data, recipe)

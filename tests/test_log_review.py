@@ -405,3 +405,71 @@ def test_the_step_that_a_log_lies_on_counts_and_not_its_digits(write):
     assert result.frames["occupations"]["resolution_h_m"].to_numpy() == pytest.approx(step_m, rel=0.01)
     fine = read_all([write("fine.nmea", epochs)], HEIGHTS)[0]
     assert not any("lie on steps" in text for text in fine.messages)
+
+
+# Logs of which little can be used, and stops that were never fixed.
+
+
+def test_a_log_without_a_position_is_set_aside_by_name_and_the_batch_goes_on(write):
+    empty = [replace(epoch, quality=0) for epoch in stay(0, 40, A)]
+    for name, content in (
+        ("garage.nmea", logs.log(empty, dated=False)),
+        ("clock.nmea", "".join(logs.rmc(epoch) + "\r\n" for epoch in empty).encode()),
+    ):
+        review = geoqa.review([write("good.nmea", MORNING), write(name, content)], logs.SITE)
+        assert set(review.frames["occupations"]["source_file"]) == {"good.nmea"}
+        said = [text for text in review.messages if name in text]
+        assert len(said) == 1 and "GGA or GNS" in said[0] and "date" not in said[0] and "e+03" not in said[0]
+        account = review.accounts[name]["sentences"]
+        assert (account["used"], account["set_aside"]) == (0, account["read"]) and account["read"] >= 40
+        with pytest.raises(InputError, match="no row can be used"):
+            geoqa.review(write(name, content), logs.SITE)
+
+
+FLOAT_BESIDE = [
+    *stay(0, 15, A, 5), *stay(15, 60, A), *walk(60, 80, A, B), *stay(80, 85, B, 5), *stay(85, 140, B),
+    *walk(140, 160, B, A, 5), *stay(160, 220, (0.9, 0.2), 5, noise=0.02, seed=5),
+]  # fmt: skip
+
+
+def test_a_stop_that_never_fixed_is_counted_to_the_point_it_can_belong_to(write):
+    review = geoqa.review(write("crew.nmea", FLOAT_BESIDE), logs.SITE)
+    points = by_point(review)
+    assert points["occupations"].tolist() == [2, 1]
+    assert "counted to the one they can belong to, up to 0.9 m away" in " ".join(review.messages)
+    assert sorted(review.frames["revisits"]["point"].astype(str)) == ["place 1", "place 2"]
+
+
+def test_a_stop_that_never_fixed_far_from_any_point_is_listed_and_not_walked_to(write):
+    far = [*FLOAT_BESIDE[:-60], *walk(160, 200, B, (60.0, 5.0), 5), *stay(200, 260, (60.0, 5.0), 5, noise=0.02)]
+    review = geoqa.review(write("crew.nmea", far), logs.SITE)
+    assert len(review.frames["points"]) == 3
+    assert "place 3" not in set(review.frames["revisits"]["point"].astype(str))
+    assert "never fixed and near no other place, or near several alike: place 3" in " ".join(review.messages)
+
+
+@pytest.mark.parametrize("length", [7, 60])
+def test_fixed_positions_metres_apart_within_one_stop_are_told_however_short_it_is(write, length):
+    half = length // 2
+    torn = [*stay(100, 100 + half, B), *stay(100 + half, 100 + length, (B[0] + 3.0, B[1]), seed=2)]
+    epochs = [*stay(0, 60, A), *walk(60, 100, A, B), *torn, *walk(100 + length, 130 + length, torn_end(torn), A)]
+    said = " ".join(geoqa.review(write("crew.nmea", epochs), logs.SITE).messages)
+    assert "its fixed positions lie up to" in said or "its fixed positions fall into 2 places up to 3.0" in said
+    quiet = [
+        *stay(0, 60, A),
+        *walk(60, 100, A, B),
+        *stay(100, 100 + length, B),
+        *walk(100 + length, 130 + length, B, A),
+    ]
+    assert "its fixed positions" not in " ".join(geoqa.review(write("quiet.nmea", quiet), logs.SITE).messages)
+
+
+def torn_end(epochs):
+    return epochs[-1].e, epochs[-1].n
+
+
+def test_a_log_of_walking_says_that_no_stop_was_found_by_its_name(write):
+    paths = [write("good.nmea", MORNING), write("walking.nmea", walk(9000, 9100, A, (90.0, 20.0)))]
+    said = geoqa.review(paths, logs.SITE).messages
+    assert any(text.startswith("walking.nmea: no stop found") for text in said)
+    assert not any(text.startswith("good.nmea: no stop found") for text in said)

@@ -127,7 +127,8 @@ def test_a_stored_review_is_plotted_from_the_command_line(tmp_path, review, caps
     assert main(["plots", str(out), "--most", "1"]) == 0
     made = {path.name for path in (out / "plots").iterdir()}
     assert made == {
-        "mine.txt", "waits.svg", "durations.svg", "closures.svg", "canopy.svg", "01-A-positions.svg", "01-A-series.svg",
+        "mine.txt", "run.json", "waits.svg", "durations.svg", "closures.svg", "canopy.svg", "01-A-positions.svg",
+        "01-A-series.svg",
     }  # fmt: skip
     assert "waits.svg" in capsys.readouterr().out
     assert main(["plots", str(out), "--point", "nobody"]) == 2

@@ -11,7 +11,7 @@ import sites
 
 from geoqa import standard_input
 from geoqa.cli import main
-from geoqa.core.errors import CallError
+from geoqa.core.errors import CallError, InputError
 
 
 class Given:
@@ -49,6 +49,13 @@ def test_it_is_removed_afterwards_and_other_files_stay_as_they_are(monkeypatch):
 
 def test_there_is_one_standard_input():
     with pytest.raises(CallError, match="named twice"), standard_input.files([Path("-"), Path("-")]):
+        pass
+
+
+def test_what_never_ends_is_refused(monkeypatch):
+    monkeypatch.setattr(standard_input, "LARGEST_MB", 1.5)
+    monkeypatch.setattr(sys, "stdin", Given(b"a" * 2_000_000))
+    with pytest.raises(InputError, match=r"is larger than 1\.5 MB"), standard_input.files([Path("-")]):
         pass
 
 

@@ -118,7 +118,7 @@ class FirstCalibration(Analysis):
         """Return `first_classes`, as `classes` would be if no shift explained anything."""
         from geoqa.analysis import taking_part
 
-        step = Calibration(**job.steps.get("calibration", {}))
+        step = Calibration.as_set(job)
         return Result({"first_classes": step.table(frames, job, taking_part.NOTHING).classes})
 
 

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 from geoqa.core.canopy_contracts import MEASURED
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.analysis.canopy_table import Points
     from geoqa.core.job import Job
 
 
@@ -47,5 +49,16 @@ class CanopyCosts(Analysis):
         groups = canopy_table.groups(found)
         costs = canopy_table.costs(found, groups, frames, job)
         tests, curves = canopy_table.tests(found, groups, self.least)
-        messages = canopy_words.sentences(costs, tests, curves, self.patience_s)
+        messages = [*canopy_words.sentences(costs, tests, curves, self.patience_s), *_without(found)]
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))
+
+
+def _without(found: Points) -> tuple[str, ...]:
+    """Return how many pairs and points shifts explain, which these figures are without."""
+    pairs = int(found.pairs.part.explained.sum())
+    if not pairs and not len(found.left_out):
+        return ()
+    return (
+        f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
+        f"{counted(pairs, 'pair')} of visits with a shift's offset taken off",
+    )

@@ -64,6 +64,8 @@ class Points:
         What a raster says, by name; only what is there.
     pairs, of_pair
         The pairs of visits, and the point of each.
+    left_out
+        The canopy of each point that is not among them, for a shift explains it.
     """
 
     canopy: NDArray[np.object_]
@@ -72,6 +74,7 @@ class Points:
     measure: dict[str, Array]
     pairs: VisitPairs
     of_pair: Index
+    left_out: NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,9 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     """Return what the frames say of each observed point; one that a shift explains says nothing of its place."""
     occupations, table = frames["occupations"], frames["points"]
     blameless = table["explained"].notna().to_numpy() if "explained" in table else np.zeros(len(table), bool)
-    table = table[(table["occupations"] > 0).to_numpy() & ~blameless].reset_index(drop=True)
+    observed = (table["occupations"] > 0).to_numpy()
+    left_out = table.loc[observed & blameless, "canopy"].astype("object").to_numpy()
+    table = table[observed & ~blameless].reset_index(drop=True)
     names = pd.Index(table["point"].astype("str"))
     pairs = visit_pairs.of(frames["closures"], occupations, taking_part.of_frames(frames))
     of_pair = names.get_indexer(occupations["point"].astype("str"))[pairs.a]
@@ -101,7 +106,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     )
     canopy = table["canopy"].astype("object").where(table["canopy"].notna() & (table["canopy"] != _MIXED), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
-    return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair)
+    return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair, left_out)
 
 
 def _closures(occupations: pd.DataFrame, pairs: VisitPairs, of_pair: Index, n: int) -> dict[str, Array]:
@@ -172,6 +177,7 @@ def _row(found: Points, group: Group, reference: Group | None) -> dict[str, Any]
     status = found.status[group.of]
     row: dict[str, Any] = {
         "by": group.by, "value": group.value, "from_value": group.low, "to_value": group.high, "points": len(status),
+        "left_out": int((found.left_out == group.value).sum()) if group.by == CLASS else 0,
         "compared": int(np.isfinite(found.cost[CLOSURE_H][group.of]).sum()),
     }  # fmt: skip
     own = {name: _known(values[group.of]) for name, values in found.cost.items()}

@@ -45,12 +45,14 @@ class CheckLog(Analysis):
         import pandas as pd
 
         from geoqa.analysis import check_shots
+        from geoqa.analysis.visits import Visits
 
         occupations, classes = frames["occupations"], frames["classes"]
         setup, table = check_shots.setups(occupations, job)
         found = check_shots.shots(occupations, classes, setup, job)
         shape = float(np.nan_to_num(classes["core_shape"].iloc[0], nan=np.inf)) if len(classes) else np.inf
-        log = pd.concat([table, check_shots.drift(found, len(table), shape)], axis=1)
+        visit_s = Visits.as_set(job).separation_h_min * 60
+        log = pd.concat([table, check_shots.drift(found, len(table), shape, visit_s)], axis=1)
         log = check_shots.near_ends(log, self.within_s)
         beyond, moved = log["beyond"].to_numpy(bool), _moved(log, self.unusual)
         log["message"] = pd.Series(_words(log, beyond, moved, job), dtype="str", index=log.index)

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
 #: Rows that show nothing of a base set-up.
 _IDLE = (usage.COPIED, usage.NOT_SETTLED, usage.REJECTED)
-#: First and last shots nearer in time than this share a sky: what differs is not drift.
-ONE_SKY_S = 1200.0
 _AXES = ("de_m", "dn_m", "du_m")
 
 
@@ -132,13 +130,14 @@ def shots(occupations: pd.DataFrame, classes: pd.DataFrame, setup: Index, job: J
     return Shots(frame, own, np.where(has[:, None], np.nan_to_num(theirs), 0.0), nu, limit[rows], digits[rows] / 2)
 
 
-def drift(found: Shots, n: int, shape: float) -> pd.DataFrame:
+def drift(found: Shots, n: int, shape: float, visit_s: float) -> pd.DataFrame:
     """Return the first and last check shot of each set-up, and the drift between them with its test; n rows.
 
     `beyond` says whether it is larger than the job accepts of a closure.
 
     Drift is the last difference minus the first, between shots that both have known coordinates or are of
-    one point, and are at least 20 minutes apart. The statistic is d' C^-1 d with the calibrated covariance
+    one point, and are as far apart as two visits: nearer ones share a sky, and what differs is not drift. The
+    statistic is d' C^-1 d with the calibrated covariance
     of both shots, and that of the control where they are of different points.
 
     Parameters
@@ -147,6 +146,8 @@ def drift(found: Shots, n: int, shape: float) -> pd.DataFrame:
         Number of set-ups.
     shape
         Degrees of freedom of Student's t that errors follow, infinite for a normal one.
+    visit_s
+        The gap that makes two visits, seconds.
     """
     frame = found.frame
     at = np.arange(len(frame))
@@ -167,7 +168,7 @@ def drift(found: Shots, n: int, shape: float) -> pd.DataFrame:
     point = codes_of(frame["point"])
     same = point[a] == point[b]
     known_both = (frame["against"] == "control").to_numpy()[a] & (frame["against"] == "control").to_numpy()[b]
-    keep = (same | known_both) & (start[b] - start[a] >= ONE_SKY_S)
+    keep = (same | known_both) & (start[b] - start[a] >= visit_s)
     tested, a, b, same = tested[keep], a[keep], b[keep], same[keep]
     gone = frame[list(_AXES)].to_numpy()[b] - frame[list(_AXES)].to_numpy()[a]
     var = found.own[a] + found.own[b] + np.where(same[:, None], 0.0, found.reference[a] + found.reference[b])

@@ -36,14 +36,23 @@ class Statements(Analysis):
     )  # fmt: skip
     gives = ("statements", "statement_conditions")
 
-    unusual: float = param(0.01, unit="1", above=0, below=0.5, help="Level of the test that control shows no bias")
+    unusual: float | None = param(
+        None,
+        unit="1",
+        above=0,
+        below=0.5,
+        help="Level of the test that control shows no bias; where not stated that of control-checks",
+    )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `statements`, one row each, and `statement_conditions`, one row a condition."""
+        from geoqa.analysis.control import ControlChecks
+
+        level = ControlChecks.as_set(job).unusual if self.unusual is None else self.unusual
         checks = checks_of(frames, job)
         made = [
             *_accuracy(checks, job),
-            *_classes(frames, checks, job, self.unusual),
+            *_classes(frames, checks, job, level),
             *_field_test(frames, job),
             *_lines(frames),
         ]
@@ -59,6 +68,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     from geoqa.analysis.statements.statement import Checks
 
     table, points = frames["control_checks"], frames["points"]
+    table = table[table["setup"].isna()]
     is_check = (table["use"] == CHECK).to_numpy(bool)
     mine = table[is_check]
 
@@ -130,6 +140,7 @@ def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool 
     from geoqa.analysis.control import biases
 
     table, points = frames["control_checks"], frames["points"]
+    table = table[table["setup"].isna()]
     at = pd.Index(points["point"].astype("str")).get_indexer(table["point"].astype("str"))
     p = np.array([found.p for found in biases(table, points.iloc[at], job)])
     known = p[np.isfinite(p)]

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
 
+#: A ratio within so much of the one that rounding alone makes is that of the last digits.
+EQUAL = 1.05
+_WORDS = {"h": "horizontal", "v": "height"}
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
 #: Degrees of freedom below which closures in metres say nothing of repeatability: one pair has two in plan.
@@ -98,6 +101,9 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     n = len(keys) + 1  # the last one is for pairs whose ends differ, and for rows without a class
     pairs = pairs.by(_of_pairs(row, pairs, n - 1))
     fits = _fits(pairs, n, prior, earlier)
+    pairs, said = _without_equal(pairs, fits[0].seen, [*keys["canopy"], WHOLE_SITE])
+    if said:
+        fits = _fits(pairs, n, prior, earlier)
     site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
     table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
     _put_estimates(table, fits, pairs, n)
@@ -120,8 +126,48 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     if (row[is_direct(occupations)] >= 0).all():
         _show_site(table, fits[0].seen)
     rows = _rows(occupations, row, n, fits, stated)
-    said = (*_large_tails(table), *_by_the_prior(table, prior), *_by_experience(fits[0].like, earlier))
-    return ClassTable(table, _scales(fits[0].scales), rows, _taught(keys, fits[0].seen), said)
+    if pairs.all_stated:
+        for axis in _AXES:
+            _put(table, f"repeatability_{axis}_m", _of_stated(table, axis))
+    said = [*said, *_large_tails(table), *_by_the_prior(table, prior), *_by_experience(fits[0].like, earlier)]
+    return ClassTable(table, _scales(fits[0].scales), rows, _taught(keys, fits[0].seen), tuple(said))
+
+
+def _without_equal(pairs: VisitPairs, seen: mixture.Seen, names: list[str]) -> tuple[VisitPairs, list[str]]:
+    """Return the pairs without those of classes whose closures are equal to the digit, and what to say of it."""
+    said, stated = [], pairs.stated
+    for axis in _AXES:
+        ratio = _scaled(getattr(seen, f"total_{axis}")[:-1], getattr(seen, f"freedom_{axis}")[:-1], 1.0).value
+        equal = _no_finer_than_digits(pairs, axis, ratio)
+        if equal.any():
+            said.append(
+                _equal_to_the_digit([n for n, one in zip(names, equal, strict=True) if one], ratio[equal], axis)
+            )
+            square = np.where(equal[stated.of], np.nan, getattr(stated, f"square_{axis}"))
+            stated = replace(stated, **{f"square_{axis}": square})
+    return replace(pairs, stated=stated), said
+
+
+def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray[np.bool_]:
+    """Return which classes have a ratio below 1 that is no more than their last digits allow.
+
+    Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
+    """
+    stated = pairs.stated
+    square, variance, rounding = (getattr(stated, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
+    known, n = ~np.isnan(square), len(ratio)
+    share, weight = np.where(known, rounding / variance, 0.0), np.where(known, stated.weight, 0.0)
+    least, worth = (np.bincount(stated.of, values, minlength=n) for values in (share * weight, weight))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(least / worth)))
+
+
+def _equal_to_the_digit(names: list[str], ratios: Array, axis: str) -> str:
+    told = ", ".join(f"{name} {ratio:.2g}" for name, ratio in zip(names, ratios, strict=True))
+    return (
+        f"the {_WORDS[axis]} precision ratio ({told}) is no more than the last digits allow: closures are equal to the "
+        "digit more often than measuring makes them. It is not used; look for copies, or export more decimals"
+    )
 
 
 def _show_site(table: pd.DataFrame, seen: mixture.Seen) -> None:
@@ -174,7 +220,7 @@ def _fits(
     vague, centres = replace(prior, site_spread=_METRES[0], class_spread=_METRES[1]), (float(np.log(prior.ratio)),) * 2
     usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if (silent_h == np.isnan(plain.square_h)).all() and (silent_v == np.isnan(plain.square_v)).all():
+    if pairs.all_stated or not len(pairs.a):
         found = mixture.fit(stated, n, prior, centres, earlier)
         return found, mixture.with_tail_of(found, plain, n, vague, usual)
     found = mixture.fit(plain, n, vague, usual)
@@ -299,6 +345,20 @@ def _stated(stated: Array, row: Index, classes: int) -> list[float]:
     return [whole, *(float(by.get(code, np.nan)) for code in range(classes))]
 
 
+def _of_stated(table: pd.DataFrame, axis: str) -> Bounded:
+    """Return the repeatability where every visit states its precision: the usual one times what it was worth.
+
+    Closures in metres serve where no ratio is known: there one row that has not settled, which says so itself, would
+    speak for all that have.
+    """
+    stated = table[f"stated_{axis}_m"].to_numpy(dtype=float)
+    ends = [
+        (stated * table[f"precision_ratio_{axis}{end}"].to_numpy(dtype=float), table[f"repeatability_{axis}_m{end}"])
+        for end in ("", "_low", "_high")
+    ]
+    return Bounded(*(np.where(np.isfinite(one), one, other) for one, other in ends))
+
+
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
     for end, values in zip(("", "_low", "_high"), found, strict=True):
         table[name + end] = values
@@ -358,8 +418,8 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {row.tail_rate:.0%} ({row.tail_rate_low:.0%} to {row.tail_rate_high:.0%}) of the pairs of "
-        f"different visits lie far outside the rest"
+        f"under {row.canopy} {told_bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL
     ]

@@ -23,12 +23,13 @@ class Closures(Analysis):
     """Form all pairs of each point's direct occupations: later minus earlier, with how independent they are.
 
     Geographic input is differenced on the ellipsoid, projected input on the grid; no datum
-    transformation takes part.
+    transformation takes part. Rows that are other rows again, under another clock or other labels, are found by
+    how improbable their equality is, and are no evidence of anything.
     """
 
     name = "closures"
     needs = ("occupations", "occupations.visit", "occupations.visit_v")
-    gives = ("closures",)
+    gives = ("closures", "occupations.copy_of")
 
     staggered_h: float = param(4.0, unit="h", minimum=0, maximum=240, help="Gap from which a pair may be staggered")
     sky_window_min: float = param(
@@ -39,11 +40,11 @@ class Closures(Analysis):
     )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return the `closures` frame, sorted by point, earlier occupation first."""
+        """Return the `closures` frame, sorted by point, earlier occupation first, and which rows repeat another."""
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import tolerance
+        from geoqa.analysis import copied, tolerance
         from geoqa.analysis.rows import direct_rows
         from geoqa.core import geodesy, groups
 
@@ -57,6 +58,13 @@ class Closures(Analysis):
         column = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in _NUMBERS if c in occupations}
         de, dn = _difference(column, a, b, geodesy.of(job))
         du = column["height_m"][b] - column["height_m"][a]
+        difference = np.column_stack([de, dn, du])
+        same, clock = copied.find(occupations, rows, first, second, difference)
+        rank = _rank(occupations, rows)
+        repeats = copied.repeated(len(rows.at), first[same], second[same], rank)
+        # Under another clock a copy pretends to a visit of its own: none of its pairs is one of different visits.
+        false = copied.repeated(len(rows.at), first[clock], second[clock], rank) >= 0
+        of_copies = same | false[first] | false[second]
         tol_h, tol_v = tolerance.of_pairs(occupations, a, b, job)
         names = pd.Categorical.from_codes(rows.point[first], categories=rows.names)
         frame = pd.DataFrame(
@@ -65,7 +73,7 @@ class Closures(Analysis):
                 "point": names,
                 "occupation_a": occupations["occupation_id"].to_numpy()[a],
                 "occupation_b": occupations["occupation_id"].to_numpy()[b],
-                **self._evidence(occupations, rows, first, second, (de == 0) & (dn == 0) & ~(np.abs(du) > 0)),
+                **self._evidence(occupations, rows, first, second, of_copies),
                 "de_m": de,
                 "dn_m": dn,
                 "du_m": du,
@@ -77,10 +85,17 @@ class Closures(Analysis):
             },
             copy=False,
         )
-        return Result({"closures": frame})
+        again = np.flatnonzero(repeats >= 0)
+        copy, original = rows.at[again], rows.at[repeats[again]]
+        of = np.zeros(len(occupations), np.int64)
+        of[copy] = occupations["occupation_id"].to_numpy()[original]
+        said = copied.told(copy, original, occupations)
+        return Result(
+            {"closures": frame, "occupations": occupations[["occupation_id"]].assign(copy_of=of)}, tuple(said)
+        )
 
     def _evidence(
-        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, same_place: Flags
+        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, copied: Flags
     ) -> dict[str, object]:
         import numpy as np
         import pandas as pd
@@ -103,9 +118,6 @@ class Closures(Analysis):
             new_operator=new_operator,
             sky_repeats=independence.sky_repeats(gap, self.sky_window_min * 60),
         )
-        # Distinct times are judged by the start: two rows of one second are not two occupations.
-        started = rows.start_s[first] != rows.start_s[second]
-        copied = same_place & ~(started & ~np.isnan(rows.start_s[second]))
         result: dict[str, object] = dict(vars(evidence))
         for axis, visits in (("h", "visit"), ("v", "visit_v")):
             number = occupations[visits].to_numpy()[rows.at]
@@ -125,6 +137,21 @@ class Closures(Analysis):
 
 
 _NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
+
+
+def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
+    """Return the order in which rows that are the same are kept: what says more, then what was read first."""
+    import numpy as np
+
+    from geoqa.analysis.rows import shown_labels
+
+    silent = shown_labels(occupations)[rows.at] < 0
+    flat = np.isnan(rows.take(occupations["height_m"]))
+    coarse = rows.take(occupations["resolution_h_m"])
+    read = occupations["occupation_id"].to_numpy()[rows.at]
+    rank = np.empty(len(read), np.int64)
+    rank[np.lexsort((read, coarse, np.isnan(rows.start_s), silent, flat))] = np.arange(len(read))
+    return rank
 
 
 def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.control_contracts import CHECK, COPIED
+from geoqa.core import off_control
+from geoqa.core.control_contracts import BY_SETUP, CHECK, COPIED
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import counted, length, p_value
 
@@ -24,13 +25,15 @@ class ControlChecks(Analysis):
 
     The mean of the differences is tested: it shows what no closure can, an error that all occupations
     share. A check that stands out (robust score above 3.5) is named and stays in every figure. Points the
-    job was oriented by, and marks a base stood on, are listed and are no checks.
+    job was oriented by, and marks a base stood on, are listed and are no checks. Each base set-up is compared by
+    all its occupations at known points, whatever those points' status.
     """
 
     name = "control-checks"
     needs = (
-        "occupations", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
-        "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "occupations", "occupations.visit", "occupations.copy_of", "classes", "points", "points.easting_m",
+        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
+        "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
@@ -47,20 +50,47 @@ class ControlChecks(Analysis):
         rows = known.rows(occupations)
         names = points["point"].astype("str")
         at = pd.Index(names).get_indexer(occupations["point"].astype("str").iloc[rows])
-        own = against.places(points)[at]
-        has = ~np.isnan(own[:, 0])
-        rows, at, own, lone = rows[has], at[has], own[has], int((~has).sum())
-        table = _table(occupations, points, rows, at, own, job)
+        place = against.places(points)[at]
+        has = ~np.isnan(place[:, 0])
+        lone = names.iloc[at[~has]].tolist()
+        rows, at, place = rows[has], at[has], place[has]
+        table = _table(occupations, points, rows, at, place, job)
         used = known.uses(table["point"].astype("str").tolist(), occupations, job)
         is_copy = known.copies(table, occupations)
         table["use"] = pd.Series(np.where(is_copy & (used == CHECK), COPIED, used), dtype="str")
         table = _scored(table, occupations.iloc[rows])
-        messages = [*_compared(table, lone, job), *_bias(table, points.iloc[at], job, self.unusual)]
+        table = table.assign(setup=pd.Series([None] * len(table), dtype="str"), occupations=0, p_h=np.nan, p_v=np.nan)
+        own, setups = table, _by_setup(occupations, frames["classes"], job)
+        table = _joined(table, setups)
+        messages = [
+            *_compared(table, lone, _on_shifts(own, points, at), job),
+            *_bias(own, points.iloc[at], job, self.unusual),
+        ]
         strange = known.unknown_names(names.tolist(), job)
         if strange:
             listed = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
             messages.append(f"[control] names {listed}, and no row is called that")
         return Result({"control_checks": table}, tuple(messages))
+
+
+def _on_shifts(table: pd.DataFrame, points: pd.DataFrame, at: np.ndarray) -> int:
+    """Return how many checks rest on occupations of a suspicious shift."""
+    return int((points["shift"].notna().to_numpy()[at] & (table["use"] == CHECK).to_numpy(bool)).sum())
+
+
+def _joined(table: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
+    """Return the points' own comparisons, and those of set-ups below them."""
+    import numpy as np
+    import pandas as pd
+
+    if not len(setups):
+        return table
+    none = [np.nan] * len(setups)
+    columns = {c: [*table[c].tolist(), *(setups[c].tolist() if c in setups else none)] for c in table}
+    text = ("point", "setup", "use", "canopy")
+    return pd.DataFrame(
+        {c: pd.Series(values, dtype="str" if c in text else table[c].dtype) for c, values in columns.items()}
+    )
 
 
 def _table(
@@ -120,7 +150,54 @@ def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**scores, outlier=outlying.any(axis=1))
 
 
-def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
+def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return one row for each base set-up with occupations at checks: their mean difference, and its test."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import at_control, halves, shift_rows
+    from geoqa.analysis.shifts import Shifts
+
+    rules = Shifts(**job.steps.get(Shifts.name, {}))
+    site = shift_rows.gather(occupations, classes, rules.rest_h * 3600, job)
+    if not len(site.stops.point) or not site.known.any():
+        return pd.DataFrame()
+    floors = (
+        halves.Floor(drift, rules.drift_fades_s, np.full(len(site.known), own))
+        for drift, own in (
+            (rules.drift_sigma_h_m, rules.setup_sigma_h_m),
+            (rules.drift_sigma_v_m, rules.setup_sigma_v_m),
+        )
+    )
+    at = at_control.by_setup(site.stops, site.stops.y, site.known, *floors)
+    limit = (job.tolerance.horizontal_m, job.tolerance.vertical_m or np.nan)
+    stops, row = site.stops, site.stops.row
+    stop = np.flatnonzero(np.isin(stops.point, stops.point[stops.label["check"] >= 0]))
+    names, first = [], []
+    for number in at.setup:
+        mine = stop[stops.label["setup"][stop] == number]
+        called = [site.names.point[k] for k in np.unique(stops.point[mine])]
+        names.append(", ".join(called[:MOST]) + (f" and {len(called) - MOST} more" if len(called) > MOST else ""))
+        first.append(mine[0])
+    of_check = {int(stops.point[k]): k for k in np.flatnonzero(stops.label["check"] >= 0)[::-1]}
+    place = stops.place[[of_check[int(stops.point[k])] for k in first]]
+    canopy = occupations["canopy"].iloc[[row[np.flatnonzero(stops.of_row == k)[0]] for k in first]]
+    own_h, own_v = np.sqrt(np.maximum(at.variance - at.known, 0.0)).T
+    return pd.DataFrame(
+        {
+            "point": pd.Series(names, dtype="str"),
+            "setup": pd.Series([site.names.setup[k] for k in at.setup], dtype="str"),
+            "occupations": at.rows, "de_m": at.d[:, 0], "dn_m": at.d[:, 1], "du_m": at.d[:, 2],
+            "horizontal_m": np.hypot(*at.d[:, :2].T), "p_h": at.p[:, 0], "p_v": at.p[:, 1],
+            "sigma_h_m": np.sqrt(at.known[:, 0]), "sigma_v_m": np.sqrt(at.known[:, 1]), "determined_sigma_h_m": own_h,
+            "determined_sigma_v_m": own_v, "outlier": at.off(rules.level, limit).any(axis=1),
+            "use": pd.Series([BY_SETUP] * len(names), dtype="str"), "canopy": canopy.astype("object").to_numpy(),
+            **dict(zip(("easting_m", "northing_m", "height_m"), place.T, strict=True)),
+        }
+    )  # fmt: skip
+
+
+def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> list[str]:
     """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
     from geoqa.analysis import known
 
@@ -130,9 +207,16 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
         worst = checks.loc[checks["horizontal_m"].idxmax()]
         farthest = f"{worst['point']}, {length(worst['horizontal_m'], unit)} off"
         said.append(f"points compared with their control: {len(checks)}, the farthest is {farthest}")
+        if shifted:
+            said.append(f"{shifted} of them rest on occupations of a suspicious shift, which is not taken off here")
         if job.control.source:
             said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
-    for use, held in table[table["use"] != CHECK].groupby("use", sort=True):
+    told = off_control.sentence(table, job)
+    said = [told, *said] if told else said
+    setups = table[table["use"] == BY_SETUP]
+    if len(setups) and not told:
+        said.append(f"{counted(len(setups), 'base set-up')} compared with control: all agree with it")
+    for use, held in table[~table["use"].isin([CHECK, BY_SETUP])].groupby("use", sort=True):
         named = ", ".join(map(str, held["point"].head(5))) + (" and others" if len(held) > 5 else "")
         said.append(f"control that is no check ({use}): {named}")
     out = checks[checks["outlier"]]
@@ -142,13 +226,25 @@ def _compared(table: pd.DataFrame, lone: int, job: Job) -> list[str]:
         rule = "robust score above 3.5, Iglewicz and Hoaglin 1993"
         said.append(f"control checks that stand out from the others ({rule}): {named}{more}; they stay in every figure")
     if lone:
-        said.append(f"control rows of points without a coordinate to compare: {lone}")
+        listed = ", ".join(lone[:MOST]) + (f" and {len(lone) - MOST} more" if len(lone) > MOST else "")
+        said.append(f"control of {counted(len(lone), 'point')} without a coordinate of its own: {listed}")
+    said += [_which(name, setups) for name in lone[:MOST] if (setups["point"] == name).any()]
     if len(table) and not known.heights_compare(job):
         said.append(
             f"known heights are above {job.control.height}, the site's above {job.site.height or 'what is not stated'}:"
             f" no height is compared with control"
         )
     return said
+
+
+def _which(name: str, setups: pd.DataFrame) -> str:
+    """Return which visits of a known mark are wrong by what is known of it."""
+    mine = setups[setups["point"] == name]
+    off, right = (mine.loc[mine["outlier"] == is_off, "setup"].astype("str").tolist() for is_off in (True, False))
+    if not off:
+        return f"its occupations are compared by base set-up: at {name} all agree with it"
+    agree = f", those of {', '.join(right)} are not" if right else ""
+    return f"at {name} control says which visits are wrong: those of {', '.join(off)} are off{agree}"
 
 
 def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
@@ -194,4 +290,6 @@ def _shared(what: str, found: Bias, off: str) -> str:
     )
 
 
+#: Points that are named one by one.
+MOST = 5
 _SIGMAS = ("sigma_e_m", "sigma_n_m", "sigma_u_m")

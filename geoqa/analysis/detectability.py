@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.calibration import EXPECTED
-from geoqa.analysis.status import UNUSUAL
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -35,16 +34,20 @@ class Detectability(Analysis):
     )  # fmt: skip
     gives = ("points.detectable_h_m", "points.detectable_v_m", "points.power_h", "points.power_v")
 
-    unusual: float = param(UNUSUAL, unit="1", above=0, below=0.5, help="Level of the closure test")
+    unusual: float | None = param(
+        None, unit="1", above=0, below=0.5, help="Level of the closure test; where not stated that of point-status"
+    )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return the detectable biases at a power of 0.80 and the power; null where nothing is tested."""
         import numpy as np
 
         from geoqa.analysis import levels, reliability, usage
+        from geoqa.analysis.points import PointStatus
         from geoqa.analysis.rows import direct_rows
         from geoqa.analysis.tolerance import by_role
 
+        alpha = PointStatus.as_set(job).unusual if self.unusual is None else self.unusual
         occupations, points = frames["occupations"], frames["points"]
         rows = direct_rows(occupations)
         data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
@@ -61,7 +64,7 @@ class Detectability(Analysis):
             variance, freedom = _tested(level, len(rows.names), typical)
             # Each point has degrees of freedom of its own; tests of nearly as many are one.
             steps = np.where(np.isfinite(nu), np.exp(np.round(8 * np.log(np.fmin(nu, 1e6))) / 8), np.inf)
-            test = variance[at], self.unusual, freedom[at], steps[at], data.shape
+            test = variance[at], alpha, freedom[at], steps[at], data.shape
             keyed[f"detectable_{axis}_m"] = reliability.detectable(*test)
             keyed[f"power_{axis}"] = reliability.power_of_test(limit, *test)
         return Result({"points": keyed})

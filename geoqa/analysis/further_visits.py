@@ -106,7 +106,7 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
 
 
 def _run(step: Any, view: Mapping[str, pd.DataFrame], job: Job) -> dict[str, pd.DataFrame]:
-    return step(**job.steps.get(step.name, {})).run(view, job).frames
+    return step.as_set(job).run(view, job).frames
 
 
 def _with(frame: pd.DataFrame, keyed: pd.DataFrame) -> pd.DataFrame:

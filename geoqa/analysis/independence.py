@@ -7,7 +7,7 @@ unknown.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -85,7 +85,7 @@ def grades(copied: Flags, evidence: Evidence, visit: Index, first: Index, second
     copied
         Whether the pair is one row written twice, shape (pairs,).
     visit
-        Visit of each row; the 20-minute ones grade the horizontal, the 45-minute ones the height.
+        Visit of each row; those of the horizontal gap grade the horizontal, those of the height's the height.
     staggered_s
         Smallest gap of a staggered pair.
     """
@@ -101,38 +101,3 @@ def sky_repeats(gap_s: Array, window_s: float) -> Flags:
     """Return whether a gap lies within `window_s` of a whole number (1, 2, ...) of sidereal days."""
     days = np.round(gap_s / SKY_REPEAT_S)
     return (days >= 1) & (np.abs(gap_s - days * SKY_REPEAT_S) <= window_s)
-
-
-def copies(point: Index, place: Array, start_s: Array, unlabelled: Flags) -> Flags:
-    """Return whether a row repeats another of its point to the last digit without a distinct time.
-
-    Of rows that repeat each other one is kept: the one that says more (a height, then a label), else
-    the earlier.
-
-    Parameters
-    ----------
-    point, start_s, unlabelled
-        Arrays of shape (n,), sorted; `unlabelled` where the initialization is unknown.
-    place
-        East, north and height; shape (n, 3), NaN for no height.
-    """
-    flat = np.isnan(place[:, 2])
-    height = np.where(flat, np.inf, place[:, 2])
-    plane = (place[:, 1], place[:, 0], point)
-    found = _repeats(np.lexsort((unlabelled, start_s, height, *plane)), (height, *plane), start_s)
-    if flat.any() and not flat.all():
-        # A row that says nothing of the height repeats one that does.
-        order = np.lexsort((unlabelled, flat, start_s, *plane))
-        one_is_flat = np.r_[False, flat[order[1:]] | flat[order[:-1]]]
-        found[order[one_is_flat]] |= _repeats(order, plane, start_s)[order[one_is_flat]]
-    return found
-
-
-def _repeats(order: Index, keys: tuple[NDArray[Any], ...], start_s: Array) -> Flags:
-    """Return which rows have the same `keys` as the one before them in `order`, and no time of their own."""
-    here, before = order[1:], order[:-1]
-    same = np.logical_and.reduce([key[here] == key[before] for key in keys])
-    distinct = (start_s[here] != start_s[before]) & ~np.isnan(start_s[here])
-    found = np.zeros(len(order), bool)
-    found[here[same & ~distinct]] = True
-    return found

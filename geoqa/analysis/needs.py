@@ -13,6 +13,7 @@ from geoqa.analysis.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTE
 from geoqa.analysis.remedies import Facts
 from geoqa.analysis.rows import codes_in, is_rejected
 from geoqa.analysis.tolerance import by_role
+from geoqa.core.matching import never_fixed
 from geoqa.core.schema import GRADES
 from geoqa.core.scope import without_scope
 
@@ -35,7 +36,7 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
 
     Not among them: points nobody observed directly (known or design coordinates, other methods), unless a reviewer
     rejected all their occupations; points that a reviewer accepted as they are; and points that lack nothing but a
-    requirement in the recipe.
+    requirement in the recipe; and stops without a name that were never fixed.
 
     Returns
     -------
@@ -48,7 +49,8 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
     because = without_scope(points["deliver_reason"])
     held = (points["deliver"] == "no").to_numpy() & (because != REASONS[NO_REQUIREMENT]).to_numpy()
-    wanting = points[observed & held & ~_accepted(points, frames.get("decisions"))].copy()
+    nowhere = _nowhere(points, frames["occupations"]) if job.match.by == "place" else np.zeros(len(points), bool)
+    wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
     wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
     wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
@@ -62,6 +64,12 @@ def of_points(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
     wanting["planned"] = single & (wanting["status"] == "unproven") & (wanting["occupations"] > 0)
     return wanting
+
+
+def _nowhere(points: pd.DataFrame, occupations: pd.DataFrame) -> Flags:
+    """Return which points are stops without a name that were never fixed: nobody knows what they are."""
+    fixed = occupations.loc[~never_fixed(occupations), "point"].astype("str").unique()
+    return ~points["point"].astype("str").isin(fixed).to_numpy()
 
 
 def _accepted(points: pd.DataFrame, decisions: pd.DataFrame | None) -> Flags:

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.status import UNUSUAL
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -59,14 +58,19 @@ class Detection(Analysis):
     needs = ("classes",)
     gives = ("detection",)
 
-    unusual: float = param(UNUSUAL, unit="1", above=0, below=0.5, help="Level of the test of the closure")
+    unusual: float | None = param(
+        None, unit="1", above=0, below=0.5,
+        help="Level of the test of the closure; where not stated that of closure-status",
+    )  # fmt: skip
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `detection`, a row per class; null where the class or the job states nothing."""
         import numpy as np
 
         from geoqa.analysis import reliability, spread
+        from geoqa.analysis.status import ClosureStatus
 
+        alpha = ClosureStatus.as_set(job).unusual if self.unusual is None else self.unusual
         classes = frames["classes"]
         table = classes[["canopy", "solution"]].copy()
         shape = spread.core_shape(classes)
@@ -82,7 +86,7 @@ class Detection(Analysis):
             known = np.isfinite(pair) & np.isfinite(limit)
             by_limit = np.full(len(classes), np.nan)
             by_limit[known] = reliability.detected_by_limit(pair[known], limit[known], dimensions, shape=shape)
-            test = pair, self.unusual, dimensions, nu, shape
+            test = pair, alpha, dimensions, nu, shape
             table[f"by_tolerance_{axis}_m"] = by_limit
             table[f"by_test_{axis}_m"] = reliability.detectable(*test)
             table[f"power_tolerance_{axis}"] = reliability.power_of_limit(bias, pair, limit, dimensions, shape)

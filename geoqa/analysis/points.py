@@ -31,7 +31,10 @@ class PointStatus(Analysis):
     """
 
     name = "point-status"
-    needs = (*EXPECTED, "occupations", "occupations.visit", "occupations.visit_v", "closures", "classes")
+    needs = (
+        *EXPECTED,
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
+    )  # fmt: skip
     gives = ("points", "occupations.use", "occupations.fix")
 
     unusual: float = param(
@@ -113,12 +116,12 @@ class PointStatus(Analysis):
         from geoqa.analysis import tolerance, usage
         from geoqa.analysis.rows import shown_labels
 
-        place = np.column_stack([rows.take(occupations[c]) for c in ("easting_m", "northing_m", "height_m")])
+        copied = occupations["copy_of"].to_numpy()[rows.at] > 0
         stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
         limit, _ = tolerance.of_rows(occupations, occupations["role"], job)
         label, base = shown_labels(occupations)[rows.at], rows.codes(occupations["base"])
         visit = rows.take(occupations["visit"]).astype(np.int64)
-        use = usage.screen(rows.point, place, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio)
+        use = usage.screen(rows.point, copied, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio)
         return use, usage.fix_numbers(rows.point, label, base)
 
     def _verdicts(

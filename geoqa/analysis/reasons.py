@@ -108,7 +108,7 @@ def _unproven(case: Case) -> str:
     if case.axis == 2:
         return "the height was observed once" if case.visits else "no height was observed"
     if case.copied:
-        return "observed once: identical rows without distinct times are copies"
+        return "observed once: its other rows are copies of it"
     if case.rows == 1:
         return "observed once"
     return "only one initialization is shown" if case.labelled else "no row shows a fresh initialization"

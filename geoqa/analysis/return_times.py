@@ -44,7 +44,7 @@ class Gaps:
     @classmethod
     def of(cls, job: Job) -> Gaps:
         """Return the gaps that the recipe's visits and closures are graded by."""
-        visits, closures = Visits(**job.steps.get("visits", {})), Closures(**job.steps.get("closures", {}))
+        visits, closures = Visits.as_set(job), Closures.as_set(job)
         return cls(
             visits.separation_h_min * 60, visits.separation_v_min * 60,
             closures.staggered_h * 3600, closures.sky_window_min * 60,

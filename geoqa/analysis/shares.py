@@ -21,10 +21,10 @@ class ClassShares(Analysis):
 
     name = "class-shares"
     needs = ("classes", "points")
-    gives = tuple(f"classes.share_{status}" for status in STATUSES)
+    gives = ("classes.points", *(f"classes.share_{status}" for status in STATUSES))
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return one share per status, NaN for a class without observed points."""
+        """Return how many points were observed, and one share of them per status, NaN where there are none."""
         import numpy as np
 
         classes, points = frames["classes"], frames["points"]
@@ -34,6 +34,7 @@ class ClassShares(Analysis):
             observed["status"] if name == WHOLE_SITE else observed.loc[observed["canopy"] == name, "status"]
             for name in classes["canopy"]
         ]
+        keyed["points"] = [len(one) for one in members]
         for status in STATUSES:
             keyed[f"share_{status}"] = [float((one == status).mean()) if len(one) else np.nan for one in members]
         return Result({"classes": keyed})

@@ -11,6 +11,7 @@ from geoqa.analysis import known as known_points
 from geoqa.analysis.points import PointStatus
 from geoqa.analysis.rows import codes_of, direct_rows, seconds
 from geoqa.core import clock
+from geoqa.core.control_contracts import CHECK
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
@@ -74,6 +75,9 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna, "base": np.where(measured, codes_of(occupations["base"]), -1),
     }  # fmt: skip
+    called = np.array([str(name) for name in occupations["point"].astype("category").cat.categories], dtype=object)
+    is_check = known_points.uses(called.tolist(), occupations, job) == CHECK
+    label["check"] = np.where(is_control & is_check[codes_of(occupations["point"])], 0, -1)
     part = np.flatnonzero(_telling(occupations, job) | is_control)
     var_h, var_v = _variances(occupations, classes, is_control)
     made = stops.gather(
@@ -102,7 +106,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
 def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
     """Return which rows tell of a place before anything is judged: no copies, nothing unsettled."""
     rows = direct_rows(occupations)
-    use, _ = PointStatus(**job.steps.get(PointStatus.name, {})).screen(occupations, rows, job)
+    use, _ = PointStatus.as_set(job).screen(occupations, rows, job)
     tells = np.zeros(len(occupations), bool)
     tells[rows.at] = use == usage.USED
     return tells

@@ -13,11 +13,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from geoqa.analysis import cells, file_mixups, halves, height_runs, majority, misfiled, setup_shape, site_adjustment
+from geoqa.analysis import (
+    at_control,
+    cells,
+    file_mixups,
+    halves,
+    height_runs,
+    majority,
+    misfiled,
+    setup_shape,
+    site_adjustment,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.analysis.at_control import AtControl
     from geoqa.analysis.file_mixups import Mixup
     from geoqa.analysis.halves import Half
     from geoqa.analysis.misfiled import Misfiled, Moved, Split
@@ -53,6 +64,8 @@ class Rules:
     drift_h_m: float
     drift_v_m: float
     fades_s: float
+    limit_h_m: float
+    limit_v_m: float
 
 
 @dataclass(frozen=True)
@@ -78,6 +91,8 @@ class Findings:
     apart_h: majority.Apart | None = None
     apart_v: majority.Apart | None = None
     heights: list[CommonHeight] = field(default_factory=list)
+    control: AtControl | None = None
+    off_control: Flags = field(default_factory=lambda: np.zeros((0, 2), bool))
     halves_h: list[Half] = field(default_factory=list)
     halves_v: list[Half] = field(default_factory=list)
     shapes: dict[int, Shape] = field(default_factory=dict)
@@ -125,6 +140,7 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     _settle_halves(found, stops, y, known, rules, _moments)
     _shapes(found, stops, y, place, known, rules)
     _settle_halves(found, stops, y, known, rules, _visits)
+    _against_control(found, stops, y, known, rules)
     _settle_single(found, stops, y, rules)
     return found
 
@@ -237,6 +253,21 @@ def _settle_halves(found: Findings, stops: Stops, y: Array, known: Flags, rules:
                 break
             kept.append(max(sure, key=lambda half: half.gain))
             _take_off(kept[-1], y, axes)
+
+
+def _against_control(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules) -> None:
+    """Find set-ups that are off where something is known, whatever the others say; set right in `y`."""
+    # What set-ups usually differ by, not what those of this site do: all of them may be off.
+    floors = (
+        halves.Floor(drift, rules.fades_s, np.full(len(known), own))
+        for drift, own in ((rules.drift_h_m, rules.own_h_m), (rules.drift_v_m, rules.own_v_m))
+    )
+    found.control = at_control.by_setup(stops, y, known, *floors)
+    limit = (rules.limit_h_m, rules.limit_v_m)
+    found.off_control = found.control.off(rules.level, limit) & (found.control.rows >= at_control.FEWEST)[:, None]
+    for number, d, off in zip(found.control.setup, found.control.d, found.off_control, strict=True):
+        mine = stops.label["setup"] == number
+        y[mine] -= np.nan_to_num(d * off[[0, 0, 1]])
 
 
 def _take_off(half: Half, y: Array, axes: slice) -> None:

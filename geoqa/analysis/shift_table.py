@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 Z95 = 1.959964
+#: What a set-up looks like that known coordinates contradict.
+OFF_CONTROL = "off control"
 
 
 @dataclass
@@ -115,6 +117,7 @@ def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, kno
     for number in np.flatnonzero(~known):
         made += _of_setup(found, int(number), place, start_s, names)
     made += [_of_height(one, stops, start_s, names) for one in found.heights if one.scope != "set-up"]
+    made = _with_control(made, _of_control(found, names))
     made += [_of_half(one, "translation", stops, start_s, names) for one in found.halves_h]
     made += [_of_half(one, "height", stops, start_s, names) for one in found.halves_v]
     made += _of_single(found, stops, names)
@@ -320,6 +323,44 @@ def _two_alone(one: CommonHeight, stops: Stops) -> bool:
     others = np.flatnonzero(np.isin(stops.point, stops.point[one.stops]) & ~mine)
     keys = np.unique(np.column_stack([stops.label["setup"], stops.label["crew"]])[others], axis=0)
     return len(keys) == 1
+
+
+def _with_control(made: list[Shift], told: list[Shift]) -> list[Shift]:
+    """Return the rows, those of control first and in place of tests of the same set-up that showed nothing."""
+    named = {one.name for one in told}
+    return [*told, *(one for one in made if one.suspicious or one.name not in named)]
+
+
+def _of_control(found: Findings, names: Names) -> list[Shift]:
+    """Return the set-ups that are off where something is known."""
+    made: list[Shift] = []
+    if found.control is None:
+        return made
+    at = found.control
+    for k, axis in zip(*np.nonzero(found.off_control), strict=True):
+        setup, rows = names.setup[at.setup[k]], names.rows_of("setup", int(at.setup[k]))
+        d, sigma = np.full(3, np.nan), np.full(3, np.nan)
+        axes = slice(0, 2) if axis == 0 else slice(2, 3)
+        d[axes], sigma[axes] = at.d[k, axes], np.sqrt(at.variance[k, axis])
+        unit = names.unit if axis == 0 else names.unit_up
+        size = f"{names.up(d[2])} in height"
+        if axis == 0:
+            size = f"{signed(d[0], unit)} {unit} east, {signed(d[1], unit)} {unit} north"
+        made.append(
+            Shift(
+                "set-up", setup, "translation" if axis == 0 else "height", d, sigma, float(at.p[k, axis]),
+                int(at.points[k]), True, OFF_CONTROL,
+                f"{_some(int(at.rows[k]), 'occupation')} of this set-up at {_some(int(at.points[k]), 'known point')} "
+                f"{'is' if at.rows[k] == 1 else 'are'} {size} from what is known, in the mean (+/- "
+                f"{length(Z95 * float(sigma[axes][0]), unit)} at 95 %; by chance with a probability of "
+                f"{probability(float(at.p[k, axis]))}); that they agree "
+                f"with each other does not speak against it",
+                "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
+                "control's; apply this shift or observe again",
+                rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)),
+            )
+        )  # fmt: skip
+    return made
 
 
 def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -> Shift:

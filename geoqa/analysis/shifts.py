@@ -32,7 +32,7 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = ("occupations", "occupations.visit", "first_classes")
+    needs = ("occupations", "occupations.visit", "occupations.copy_of", "first_classes")
     gives = ("shifts", "shifted")
 
     level: float = param(
@@ -100,6 +100,7 @@ class Shifts(Analysis):
             own_h_m=self.setup_sigma_h_m, own_v_m=self.setup_sigma_v_m, level=self.level, rest_s=self.rest_h * 3600,
             near_m=self.near_m, far_m=self.far_m, apart_s=self.apart_h * 3600,
             drift_h_m=self.drift_sigma_h_m, drift_v_m=self.drift_sigma_v_m, fades_s=self.drift_fades_s,
+            limit_h_m=job.tolerance.horizontal_m, limit_v_m=job.tolerance.vertical_m or float("nan"),
         )  # fmt: skip
         site = shift_rows.gather(occupations, classes, rules.rest_s, job)
         if not len(site.stops.point):
@@ -265,7 +266,7 @@ def _judged(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.Da
 
     frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
     for kind in (Visits, Closures, PointStatus):
-        step = kind(**job.steps.get(kind.name, {}))
+        step = kind.as_set(job)
         for name, frame in step.run(frames, job).frames.items():
             if name == "occupations":
                 extra = [c for c in frame.columns if c != "occupation_id"]

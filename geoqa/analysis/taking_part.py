@@ -131,6 +131,12 @@ def _other_half(shifted: pd.DataFrame) -> Flags:
     return np.asarray(shifted["either"].to_numpy(bool) & still)
 
 
+def of_rows(found: Offsets, rows: int) -> Array:
+    """Return what each row of the frame has too much by shifts that an offset sets right, shape (rows, 3), metres."""
+    weight = found.fits[found.shift]
+    return np.column_stack([np.bincount(found.row, column * weight, minlength=rows) for column in found.vector.T])
+
+
 def decide(found: Offsets, a: Index, b: Index, rows: int, single: bool = False) -> Part:
     """Return how pairs take part.
 
@@ -153,9 +159,7 @@ def decide(found: Offsets, a: Index, b: Index, rows: int, single: bool = False) 
     cost[:count] = 1 / np.maximum(chosen.points, 1)
     unfit = np.zeros(shape[1])
     unfit[:count] = ~chosen.fits
-    total = np.column_stack(
-        [np.bincount(chosen.row, column * chosen.fits[chosen.shift], minlength=rows) for column in chosen.vector.T]
-    )
+    total = of_rows(chosen, rows)
     off: Array = (total[b] - total[a]).astype(float)
     out = across @ unfit > 0
     use_h, left_h = _along(chosen, off, across, cost, slice(0, 2))

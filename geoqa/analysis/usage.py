@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.analysis.independence import copies
-
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
@@ -39,7 +37,7 @@ def codes_of(use: pd.Series) -> Index:
 
 
 def screen(
-    point: Index, place: Array, start_s: Array, label: Index, stated: Array, limit: Array, visit: Index, ratio: float
+    point: Index, copied: Flags, start_s: Array, label: Index, stated: Array, limit: Array, visit: Index, ratio: float
 ) -> Index:
     """Return the use of each row before anything is compared.
 
@@ -50,8 +48,8 @@ def screen(
     ----------
     point, start_s, label, visit
         Sorted rows, shape (n,); `label` is the code of the initialization, -1 for none.
-    place
-        East, north, height; shape (n, 3).
+    copied
+        Which rows repeat another, shape (n,).
     stated, limit
         Stated horizontal sigma and tolerance, metres, shape (n,); NaN where unknown.
     ratio
@@ -59,7 +57,7 @@ def screen(
         before its precision settled.
     """
     n = int(point.max(initial=-1)) + 1
-    use = np.where(copies(point, place, start_s, label < 0), COPIED, USED)
+    use = np.where(copied, COPIED, USED)
     labelled = np.zeros(n, bool)
     labelled[point[(label >= 0) & (use == USED)]] = True
     use = np.where((use == USED) & labelled[point] & (label < 0), NO_FIX, use)

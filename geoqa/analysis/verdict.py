@@ -32,8 +32,8 @@ class Limits:
     from_mean: Flags
     alpha: float
     nu: Array
-    narrow: Array | float = 1.0
-    critical: float = 0.001
+    narrow: Array | float
+    critical: float
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,13 @@ class VisitPairs:
     b: Index
     part: Part
 
+    @property
+    def all_stated(self) -> bool:
+        """Whether there are pairs and every one states its precision, along each axis it has."""
+        pairs = ((getattr(one, f"square_{axis}") for one in (self.stated, self.plain)) for axis in "hv")
+        same = [bool((np.isnan(stated) == np.isnan(plain)).all()) for stated, plain in pairs]
+        return bool(len(self.a)) and all(same)
+
     def only(self, keep: Any) -> VisitPairs:
         """Return some of the pairs."""
         part = taking_part.Part(*(getattr(self.part, name)[keep] for name in _OF_PART))

@@ -26,6 +26,9 @@ TOLD = ("hold", "precision", "truth")
 SHARES = {"half": 0.5, "most": 0.9}
 #: Of fewer attempts no share is told.
 FEWEST = 5
+#: Attempts that came there from which a share is told: nine in ten of fewer than ten are all of them (common practice,
+#: no published source).
+SUPPORT = {"half": FEWEST, "most": 9}
 #: Pairs of classes that a sentence names.
 NAMED = 5
 
@@ -63,7 +66,8 @@ def _row(canopy: str, until: str, seconds: Array, reached: Flags) -> dict[str, A
     curve = survival.curve(seconds, reached)
     row = {"canopy": canopy, "until": until, "attempts": len(seconds), "reached": int(reached.sum())}
     for name, share in SHARES.items():
-        row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = curve.quantile(share)
+        found = curve.quantile(share) if reached.sum() >= SUPPORT[name] else (np.nan,) * 3
+        row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = found
     return row | {"longest_s": float(seconds.max(initial=0.0))}
 
 
@@ -110,9 +114,14 @@ def _wait(row: dict[str, Any]) -> str:
         count = counted(n, "attempt")
         kept = "settled" if n == row["reached"] else settled
         return f"until {words}: only {count}, {kept}, the longest took {longest}; too few to say how long to wait"
+    # Either too few came there for a share, or they were fewer than the share.
+    lacking = {
+        name: "too few came there to say it" if row["reached"] >= SHARES[name] * n else "not seen" for name in SHARES
+    }
     if np.isnan(row["half_s"]):
-        return f"until {words}: not seen for half, the longest attempt took {longest}; {settled}"
-    most = "not seen for nine in ten" if np.isnan(row["most_s"]) else f"{duration(row['most_s'])} for nine in ten"
+        return f"until {words}: {lacking['half']} for half, the longest attempt took {longest}; {settled}"
+    unseen = np.isnan(row["most_s"])
+    most = f"{lacking['most'] if unseen else duration(row['most_s'])} for nine in ten"
     return f"until {words}: wait {duration(row['half_s'])} for half, {most}; {settled}"
 
 

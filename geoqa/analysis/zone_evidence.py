@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import against, contrasts, directions, judged, known, places, setups, tolerance, usage
-from geoqa.analysis.rows import codes_of, positions
+from geoqa.analysis import against, contrasts, directions, judged, known, places, setups, taking_part, tolerance, usage
+from geoqa.analysis.rows import codes_of
 from geoqa.core import groups
 from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import NO_EVIDENCE
@@ -92,7 +92,8 @@ def gather(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -> Evide
     Parameters
     ----------
     frames
-        `occupations` with `visit` and `use`, `closures`, `shifted`, `points` with coordinates and `explained`.
+        `occupations` with `visit` and `use`, `closures`, `shifts`, `shifted`, `points` with coordinates and
+        `explained`.
     rest_s
         Seconds without an occupation after which a base counts as set up anew.
     """
@@ -173,12 +174,11 @@ def _offsets(
 
     What suspicious shifts have too much is taken off first: they are told for themselves.
     """
-    occupations, shifted = frames["occupations"], frames["shifted"]
+    occupations = frames["occupations"]
     placed = setups.placements(occupations, rest_s, job)
     place = against.places(occupations)
-    mends = shifted[shifted["mends"]]
-    at = positions(occupations["occupation_id"].to_numpy(), mends["occupation_id"].to_numpy())
-    np.subtract.at(place, at, mends[["de_m", "dn_m", "du_m"]].to_numpy())
+    known_shifts = taking_part.of_frames(frames)
+    place -= taking_part.of_rows(known_shifts.only(known_shifts.shared), len(occupations))
     tells = np.isin(usage.codes_of(occupations["use"]), usage.TELLING)
     control = known.rows(occupations)
     called = occupations["point"].astype("str").iloc[control].tolist()

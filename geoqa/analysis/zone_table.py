@@ -61,6 +61,7 @@ def _row(site: Evidence, found: Found, number: int) -> dict[str, Any]:
     return {
         "kind": JOIN.join(kinds), "points": int(mine.sum()), "judged": judged, "beyond": beyond,
         "share": beyond / judged if judged else np.nan, "share_low": low, "share_high": high, "share_site": share_site,
+        "judged_site": int(site.has_say.sum()),
         "median_closure_m": _middle(site.closure_m[say]), "median_site_m": _middle(site.closure_m[site.has_say]),
         **_bias(site, found, mine, is_off),
         "p": _least(found.p, found.hot, mine, kinds), "canopy": site.canopies[commonest] if commonest >= 0 else None,

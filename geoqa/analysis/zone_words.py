@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.canopy_words import under
-from geoqa.core.units import counted, length, p_value, share, signed
+from geoqa.core.units import counted, length, p_value, part, share, signed
 from geoqa.core.zone_contracts import BEYOND, DIRECTION, JOIN, LARGE
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ def _share(row: Mapping[str, Any]) -> str:
     if not row["judged"]:
         return f"{counted(row['points'], 'point')}, none of them judged"
     return (
-        f"{row['beyond']} of {counted(row['judged'], 'judged point')} beyond tolerance ({share(row['share'])}; of all "
-        f"judged points of the site {share(row['share_site'])})"
+        f"{row['beyond']} of {counted(row['judged'], 'judged point')} beyond tolerance ({share(row['share'])}; of the "
+        f"whole site {part(round(row['share_site'] * row['judged_site']), row['judged_site'])})"
     )
 
 
@@ -59,11 +59,11 @@ def _direction(row: Mapping[str, Any], level: float, job: Job) -> str:
 def _cover(row: Mapping[str, Any], level: float) -> str:
     if not isinstance(row["canopy"], str):
         return ""
-    part = row["canopy_share"]
-    if part > 0.995:
+    own = row["canopy_share"]
+    if own > 0.995:
         where = f"all {under(row['canopy'])}"
     else:
-        where = f"mostly {under(row['canopy'])} ({share(part)} of its points)" if part > 0.5 else "under several covers"
+        where = f"mostly {under(row['canopy'])} ({share(own)} of its points)" if own > 0.5 else "under several covers"
     if not _known(row["canopy_p"]):
         return where
     return f"{where}, more than cover alone explains" if row["canopy_p"] <= level else f"{where}, which may explain it"

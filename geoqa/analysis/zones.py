@@ -27,7 +27,7 @@ class Zones(Analysis):
     name = "zones"
     needs = (
         "occupations", "occupations.visit", "occupations.use", "closures", "points", "points.easting_m",
-        "points.northing_m", "points.height_m", "points.explained", "shifted",
+        "points.northing_m", "points.height_m", "points.explained", "shifts", "shifted",
     )  # fmt: skip
     gives = ("zones", "points.zone")
 
@@ -73,7 +73,7 @@ class Zones(Analysis):
         from geoqa.analysis import zone_evidence, zone_search, zone_table, zone_words
         from geoqa.analysis.shifts import Shifts
 
-        rest_s = Shifts(**job.steps.get(Shifts.name, {})).rest_h * 3600
+        rest_s = Shifts.as_set(job).rest_h * 3600
         site = zone_evidence.gather(frames, rest_s, job)
         rules = zone_search.Rules(
             self.neighbours, self.neighbours_direction, self.level, self.least_points, self.matters, self.buffer_m,

@@ -9,8 +9,9 @@ from geoqa.core.contract import int_column as _int
 from geoqa.core.contract import text_column as _text
 
 #: What a known point is in a check: a check, or why it is none.
-CHECK, ORIENTED, BASE_MARK, COPIED = CONTROL_USES = (
+CHECK, ORIENTED, BASE_MARK, COPIED, BY_SETUP = CONTROL_USES = (
     "check", "the job was oriented by it", "a base stood on it", "its coordinate was copied from the control",
+    "what a base set-up determined at known points",
 )  # fmt: skip
 #: What stands in the check log for a time or a base set-up that no row states.
 NO_DAY, NO_BASE = "day unknown", "base not stated"
@@ -27,10 +28,14 @@ AGAINST = {
 }
 
 CONTROL_CHECKS = Frame(
-    key=("point",),
-    base=("point", *AGAINST, "outlier", "use"),
+    key=("point", "setup"),
+    base=("point", "setup", *AGAINST, "outlier", "use"),
     columns={
-        "point": _text("name of the point", nulls=False),
+        "point": _text("name of the point, of the points for a set-up", nulls=False),
+        "setup": _text("base set-up whose occupations are compared, in the mean; null for the point's own coordinate"),
+        "occupations": _int("occupations of a set-up that are compared, 0 for the point's own coordinate", minimum=0),
+        "p_h": _float("probability of a larger horizontal difference of a set-up when nothing is wrong", minimum=0),
+        "p_v": _float("the same for the height", minimum=0),
         **AGAINST,
         "sigma_h_m": _float("standard deviation the control row states for itself, per axis", above=0),
         "sigma_v_m": _float("the same for the height", above=0),
@@ -38,7 +43,7 @@ CONTROL_CHECKS = Frame(
         "determined_sigma_v_m": _float("the same for the height", minimum=0),
         "score_h": _float("how far off beside the others, in robust standard deviations", minimum=0),
         "score_v": _float("the same for the height", minimum=0),
-        "outlier": _bool("stands out from the other checks; it is kept in every figure"),
+        "outlier": _bool("stands out from the other checks, or a set-up off control; it is kept in every figure"),
         "conforms_h": _float("probability that the true difference is within the requirement", minimum=0),
         "conforms_v": _float("the same for the height", minimum=0),
         "use": _text("whether it is a check, or why it is none", CONTROL_USES, nulls=False),

@@ -265,6 +265,39 @@ def is_near_wgs84(system: System) -> bool:
     return system.crs.datum is not None and abs(system.semi_major_m - WGS84_M) <= 0.5
 
 
+def onto_wgs84(job: Job, east_m: Array, north_m: Array) -> tuple[Array, Array, float] | None:
+    """Return longitude and latitude on WGS 84, by the best published operation at hand, and the metres it may be off.
+
+    For navigation and nothing else: no coordinate that is delivered comes from here. None where no operation with a
+    stated accuracy is at hand.
+
+    Parameters
+    ----------
+    east_m, north_m
+        Of the job's system, metres (of its local grid for a geographic one); shape (n,).
+    """
+    import warnings
+
+    import pyproj
+    from pyproj.transformer import TransformerGroup
+
+    ours = of(job)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
+        found = TransformerGroup(ours.crs, "EPSG:4326", always_xy=True, allow_ballpark=False).transformers
+    stated = [one for one in found if one.accuracy >= 0]
+    if not stated:
+        return None
+    x, y = ours.to_lonlat(east_m, north_m) if ours.geographic else (
+        east_m / ours.metres_per_unit, north_m / ours.metres_per_unit
+    )  # fmt: skip
+    try:
+        lon, lat = stated[0].transform(x, y, errcheck=True)
+    except pyproj.exceptions.ProjError:
+        return None
+    return lon, lat, float(stated[0].accuracy)
+
+
 def datum(system: System) -> str:
     """Return the name of the datum that the system's coordinates refer to."""
     found = system.crs.datum

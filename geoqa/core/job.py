@@ -109,6 +109,9 @@ class InputFormat(Declared):
     initialization: str | None = param(
         None, choices=("column", "asserted", "unknown"), help="How the file shows that a fix is fresh"
     )
+    exact_labels: bool = param(
+        False, help="Whether labels of initializations and bases that differ by appearance alone (i1, I1, 01) are two"
+    )
     asserted_by: str | None = param(None, help="Who asserts that every row is a fresh initialization")
     delimiter: str = param("auto", choices=("auto", ",", ";", "\t", "|", " ", "fixed"), help="What parts the columns")
     header: bool = param(True, help="Whether the first row holds headings")

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 #: Pairs of stops within twice the radius above which the radius is taken for a mistake.
 MOST_PAIRS = 20_000_000
+#: How far a stop that was never fixed may lie from where it was, metres, by solution (common practice, no published
+#: source).
+REACH_M = {"float": 2.0, "differential": 5.0, "autonomous": 10.0, "none": 10.0}
 
 
 def match(frame: pd.DataFrame, job: Job, lookup: Mapping[str, str] | None = None) -> Matched:
@@ -141,12 +144,63 @@ def _looked_up(names: pd.Categorical, lookup: Mapping[str, str]) -> tuple[NDArra
 def _by_place(frame: pd.DataFrame, radius_m: float) -> Matched:
     east, north = (frame[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m"))
     number = places(east, north, radius_m, _linked(frame))
+    number, more = _with_unfixed(frame, np.column_stack([east, north]), number, radius_m)
     count = int(number.max(initial=0))
     words = [f"place {k}" for k in range(1, count + 1)]
     point = pd.Categorical.from_codes(number - 1, pd.Index(words, dtype="str"))
     read = frame["point"].astype("object").where(frame["point"].astype("object") != UNNAMED, None)
     said = f"matched by place, {radius_m:g} m, as the recipe asks: {len(frame)} stops are {count} places"
-    return frame.assign(point=point, name_read=pd.Categorical(read)), (said,)
+    return frame.assign(point=point, name_read=pd.Categorical(read)), (said, *more)
+
+
+def never_fixed(frame: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which rows say that their solution was not fixed; shape (n,)."""
+    solution = frame["solution"]
+    return np.asarray(solution.notna() & (solution != "fixed"), dtype=bool)
+
+
+def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: float) -> tuple[Index, list[str]]:
+    """Return the places, those where no stop was ever fixed made part of the one they can belong to.
+
+    How far a solution that is not fixed lies off says its own sigma, and at least `REACH_M`. Where several places
+    are as near, none is chosen.
+    """
+    from scipy.spatial import cKDTree
+
+    loose = never_fixed(frame)
+    count = int(number.max(initial=0))
+    held = np.bincount(number - 1, ~loose, minlength=count) > 0
+    if held.all():
+        return number, []
+    if not held.any():
+        return number, ["no stop was ever fixed: nobody is sent to any of these places"]
+    kept, lost = np.flatnonzero(held), np.flatnonzero(~held)
+    weight = np.where(held[number - 1], ~loose, True)
+    of_place = np.bincount(number - 1, weight, minlength=count)
+    sums = [np.bincount(number - 1, axis * weight, minlength=count) for axis in place.T]
+    middle = np.column_stack(sums) / of_place[:, None]
+    sigma = np.nan_to_num(frame[["sigma_e_m", "sigma_n_m"]].max(axis=1).to_numpy(dtype=float))
+    own = frame["solution"].astype("object").map(REACH_M).fillna(0.0).to_numpy(dtype=float)
+    reach = np.zeros(count)
+    np.maximum.at(reach, number - 1, radius_m + np.maximum(own, 3 * sigma))
+    far, nearest = cKDTree(middle[kept]).query(middle[lost], k=[1, 2])
+    joins = (far[:, 0] <= reach[lost]) & ((far[:, 1] > reach[lost]) | (far[:, 1] > 2 * far[:, 0]))
+    target = np.arange(count)
+    target[lost[joins]] = kept[nearest[joins, 0]]
+    _, first, which = np.unique(target[number - 1], return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first)] = np.arange(1, len(first) + 1)
+    said = []
+    if joins.any():
+        said.append(
+            f"{joins.sum()} places where no stop was ever fixed are counted to the one they can belong to, up to "
+            f"{far[joins, 0].max():.1f} m away"
+        )
+    if not joins.all():
+        alone = rank[which][np.isin(number - 1, lost[~joins])]
+        names = listed(f"place {k}" for k in np.unique(alone))
+        said.append(f"never fixed and near no other place, or near several alike: {names}. Nobody is sent there")
+    return rank[which], said
 
 
 def _linked(frame: pd.DataFrame) -> Index:

@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from geoqa.core.params import Declared, param
 
@@ -45,6 +45,11 @@ class Step(Declared, ABC):
     def needs_said(cls) -> str:
         """Return what the step needs, and what it uses where it is there, in words."""
         return ", ".join(cls.needs) + (f"; where it is there {', '.join(cls.uses)}" if cls.uses else "")
+
+    @classmethod
+    def as_set(cls, job: Job) -> Self:
+        """Return the step as the recipe sets it: what other steps ask that go by the same rule."""
+        return cls(**job.steps.get(cls.name, {}))
 
     def as_record(self) -> dict[str, Any]:
         """Return what goes into the run record: the name, and each value with its unit."""

@@ -12,6 +12,13 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_UP, Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
@@ -37,6 +44,27 @@ def number(value: float, decimals: int, sign: bool = False) -> str:
         return NONE
     rounded = Decimal(value).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
     return f"{rounded if rounded else abs(rounded):{'+' if sign and rounded else ''}f}"
+
+
+def rounded(values: Array, decimals: int) -> Array:
+    """Return numbers rounded as `number` writes them, so that every file says the same; no zero has a sign.
+
+    Parameters
+    ----------
+    values
+        Any shape; not-a-number stays.
+    """
+    import numpy as np
+
+    values = np.asarray(values, dtype=float)
+    scale = 10.0**decimals
+    near = np.round(values, decimals)
+    # Beside the middle between two steps scaling may cross it; and in the middle numpy takes the even step.
+    with np.errstate(invalid="ignore"):
+        doubtful = np.abs(np.abs(values * scale) % 1 - 0.5) < 1e-3
+    if doubtful.any():
+        near[doubtful] = [float(number(value, decimals)) for value in values[doubtful].tolist()]
+    return near + 0.0
 
 
 def plain(value: float, digits: int = 6) -> str:
@@ -86,6 +114,11 @@ def bounded(part: float, low: float, high: float) -> str:
     """Return a counted share with its bounds: 12 % (5 to 21)."""
     ends = (share(end).removesuffix(" %") for end in (low, high))
     return share(part) + ("" if low != low else f" ({' to '.join(ends)})")
+
+
+def part(count: int, whole: int) -> str:
+    """Return how many of how many, and their share: 3 of 28 (11 %); a dash where there is none to count."""
+    return f"{count:,} of {whole:,} ({share(count / whole)})" if whole else NONE
 
 
 def p_figure(p: float) -> str:

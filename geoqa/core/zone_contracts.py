@@ -21,6 +21,7 @@ ZONES = Frame(
         "share_low": float_column("... lower 95 % bound (Jeffreys) of such a place, not of one chosen as the worst"),
         "share_high": float_column("... upper 95 % bound"),
         "share_site": float_column("the same share of the whole site", minimum=0),
+        "judged_site": int_column("judged points of the whole site, with a place and explained by no shift", minimum=0),
         "median_closure_m": float_column("median of the points' worst horizontal closures", minimum=0),
         "median_site_m": float_column("the same of the whole site", minimum=0),
         "bias_e_m": float_column("east, what `bias_of` has too much here; the median"),

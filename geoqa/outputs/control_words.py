@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geoqa.core.control_contracts import CHECK
+from geoqa.core.control_contracts import BY_SETUP, CHECK
 from geoqa.core.units import signed
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def table(checks: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text for each of the points farthest off their control: determined minus known."""
     unit, up = job.input.unit, job.input.height_unit
     return [
-        (str(row.point), signed(row.de_m, unit), signed(row.dn_m, unit), signed(row.du_m, up), _remark(row))
+        (_called(row), signed(row.de_m, unit), signed(row.dn_m, unit), signed(row.du_m, up), _remark(row))
         for row in checks.nlargest(MOST, "horizontal_m").itertuples(index=False)
     ]
 
@@ -38,7 +38,14 @@ def about(checks: pd.DataFrame) -> str:
     return f"Determined minus known, the farthest first.{more}"
 
 
+def _called(row: object) -> str:
+    of_setup = row.use == BY_SETUP  # type: ignore[attr-defined]
+    return f"{row.setup} at {row.point}" if of_setup else str(row.point)  # type: ignore[attr-defined]
+
+
 def _remark(row: object) -> str:
+    if row.use == BY_SETUP:  # type: ignore[attr-defined]
+        return "base set-up off control" if row.outlier else "a base set-up's mean"  # type: ignore[attr-defined]
     if row.use != CHECK:  # type: ignore[attr-defined]
         return f"no check: {row.use}"  # type: ignore[attr-defined]
     return "stands out" if row.outlier else ""  # type: ignore[attr-defined]

@@ -1,52 +1,88 @@
-"""An output folder that is whole at every moment: made beside the old one, then exchanged with it."""
+"""Writing into a folder in place: each file whole at every moment, the set of them finished or dropped.
+
+    made in .geoqa-new  ->  run.json beside them: the set is complete  ->  each moved to its place, run.json last
+
+What a run that was killed left is finished by the next write if run.json stands in .geoqa-new, and dropped otherwise.
+A move that is refused puts back the files that were replaced; cut short, that too is finished by the next write.
+Only names of geoqa's own are touched, and a link at one of them is replaced, not followed.
+"""
 
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import glob
+import errno
+import json
 import os
 import shutil
-import sys
-import tempfile
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
+from geoqa.core import locks, result_set
 from geoqa.core.errors import OutputError
+from geoqa.core.result_set import LOCK, RECORD, STAGING
+from geoqa.outputs import record as records
+
+#: What every review could write before run.json listed its set.
+UNLISTED = (
+    "map.html", "report.html", "report.pdf", "review.gpkg", "review.qgs", "points.csv", "revisits.html", "revisits.gpx",
+    "revisits.csv",
+)  # fmt: skip
+#: In .geoqa-new: files that were replaced, until the set is in place; what was new where they are put back.
+_OLD, _BACK, _PART = ".old-", ".back.json", ".part"
 
 
 @contextlib.contextmanager
-def replacing(target: Path, makes: Collection[str] = ()) -> Iterator[Path]:
-    """Give a new folder to write into; on success it takes the place of `target`, on failure nothing changes.
+def writing(target: Path, record: dict[str, Any], replaces: Collection[str] | None = None) -> Iterator[Path]:
+    """Give a folder to make files in; on success they are moved into `target`, on failure nothing changes.
 
-    Files of the old folder that the new one does not hold are kept, but for those of the names `makes`: an old
-    report beside new results would be taken for theirs.
+    Parameters
+    ----------
+    target
+        The output folder; made where there is none.
+    record
+        What run.json is to hold, filled in meanwhile; ``files``, the set's names with SHA-256, is added.
+    replaces
+        Files of an earlier set that are removed unless they are made again: an old report beside new results would be
+        taken for theirs. By default all; other files of the earlier set remain part of it.
 
     Raises
     ------
     OutputError
-        If the folder cannot be written: no room, no right, not a folder.
+        If the folder cannot be written (no room, no right, not a folder, another run is writing), if a file that is
+        not geoqa's would be replaced, or if one is held open elsewhere.
     """
-    target = target.absolute()
-    staging = None
-    try:
-        _refuse_unusable(target)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _remove_abandoned(target)
-        prefix = f".{target.name}.{os.getpid()}."
-        staging = Path(tempfile.mkdtemp(prefix=prefix, suffix=".partial", dir=target.parent))
-        # mkdtemp makes it private; the output is as open as any new folder.
-        umask = os.umask(0)
-        os.umask(umask)
-        staging.chmod(0o777 & ~umask)
+    with _staging(target) as staging:
         yield staging
-        _keep_others(target, staging, makes)
-        _exchange(staging, target)
-    except OSError as error:
-        raise _told(target, error) from error
-    finally:
-        if staging is not None:
-            shutil.rmtree(staging, ignore_errors=True)
+        made = _made(staging)
+        before = own(target)
+        refuse_foreign(target, (*made, RECORD), before)
+        stay = () if replaces is None else set(before) - {*replaces, *made, RECORD}
+        kept = {name: before[name] or _listed(target / name) for name in stay if (target / name).is_file()}
+        record["files"] = dict(sorted((kept | _sealed(staging, target, made)).items()))
+        part = _written(staging / (RECORD + _PART), records.text(record))
+        _like(target / RECORD, part)
+        part.replace(staging / RECORD)
+        _sync(staging)
+        _finish(staging, target)
+
+
+@contextlib.contextmanager
+def placing(target: Path) -> Iterator[Path]:
+    """Give a folder to make files in that belong to no set; each is then moved into `target`.
+
+    Raises
+    ------
+    OutputError
+        As `writing`.
+    """
+    with _staging(target) as staging:
+        yield staging
+        made = _made(staging)
+        _sealed(staging, target, made)
+        for name in made:
+            (staging / name).replace(target / name)
+        _sync(target)
 
 
 @contextlib.contextmanager
@@ -61,6 +97,7 @@ def replacing_file(target: Path) -> Iterator[Path]:
     target = target.absolute()
     staging = target.with_name(f".{os.getpid()}.partial{target.suffix}")
     try:
+        _refuse_name(target)
         if target.is_dir():
             raise OutputError(f"{target} is a folder. Name a file.")
         if not target.parent.is_dir():
@@ -68,6 +105,8 @@ def replacing_file(target: Path) -> Iterator[Path]:
         staging.touch()  # says here, and in words of its own, what forbids writing
         staging.unlink()
         yield staging
+        _like(target, staging)
+        _sync(staging)
         staging.replace(target)
     except OSError as error:
         raise _told(target, error) from error
@@ -76,8 +115,61 @@ def replacing_file(target: Path) -> Iterator[Path]:
             staging.unlink(missing_ok=True)
 
 
-def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path], ours: bool) -> None:
+def settle(target: Path) -> None:
+    """Finish or drop what a run that was killed left in `target`.
+
+    Raises
+    ------
+    OutputError
+        If another run is writing there, or it cannot be finished.
+    """
+    target = target.absolute()
+    if os.path.lexists(target / STAGING):
+        with _staging(target):
+            pass
+
+
+def own(target: Path) -> dict[str, dict[str, Any]]:
+    """Return the files of a folder that geoqa made by its run.json, with what that says of each."""
+    record = result_set.record_in(target)
+    found = result_set.listed(record)
+    if found is not None:
+        return found | {RECORD: {}}
+    if not isinstance(record, dict) or not {"recipe", "accounts", "versions"} <= set(record):
+        return {}
+    also = record.get("also")
+    further = [one.get("file") for one in also if isinstance(one, dict)] if isinstance(also, list) else []
+    return {str(name): {} for name in (*UNLISTED, RECORD, *further) if result_set.is_plain(name)}
+
+
+def holds(target: Path, review_id: str) -> bool:
+    """Return whether the set in `target` is of this review, or there is none."""
+    return not own(target) or result_set.record_in(target).get("id", "") == review_id
+
+
+def record_beside(target: Path, review_id: str) -> dict[str, Any]:
+    """Return the record that files of a review are added to: that of the set in `target`, or a new one.
+
+    Raises
+    ------
+    OutputError
+        If another review is there.
+    """
+    there = result_set.record_in(target) if own(target) else {}
+    if there and holds(target, review_id):
+        return dict(there)
+    if "recipe" in there:
+        raise OutputError(
+            f"{target} holds another review ({there.get('id') or 'of an earlier version'}, not {review_id or 'this'}), "
+            "whose files would be mixed with these. Name another folder for --out."
+        )
+    return {"id": review_id}
+
+
+def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path]) -> None:
     """Raise OutputError if writing the files `makes` into the folder `target` would destroy what is not geoqa's.
+
+    What a run that was killed left there is finished or dropped first.
 
     Parameters
     ----------
@@ -87,26 +179,260 @@ def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path], our
         Names of the files to be written.
     sources
         Files that were read for it.
-    ours
-        Whether what stands there now was written by geoqa.
     """
-    target = target.absolute()
+    target, makes = target.absolute(), list(makes)
     try:
         _refuse_unusable(target)
-        there = [target / name for name in makes if os.path.lexists(target / name)]
-        for path in there:
-            if any(source.exists() and path.exists() and path.samefile(source) for source in sources):
+        settle(target)
+        for path in (target / name for name in makes):
+            if path.is_symlink() or not path.exists():  # a link is replaced, not what it leads to
+                continue
+            if any(source.exists() and path.samefile(source) for source in sources):
                 raise OutputError(
                     f"{path} was read for this review and would be replaced by its results. Name another folder for "
                     "--out."
                 )
-        foreign = [path for path in there if not ours or path.is_dir()]
+        refuse_foreign(target, makes, own(target))
     except OSError as error:
         raise _told(target, error) from error
-    if foreign:
-        names = ", ".join(path.name for path in foreign)
-        problem = f"{target} holds {names} and no run.json of a review beside: what would be replaced is not geoqa's."
-        raise OutputError(f"{problem} Name another folder for --out, or move it away.")
+
+
+def refuse_foreign(target: Path, makes: Iterable[str], ours: Collection[str]) -> None:
+    """Raise OutputError if a file of the names `makes` is there and none of `ours`."""
+    there = [target / name for name in makes if os.path.lexists(target / name)]
+    foreign = [path.name for path in there if path.name not in ours or (path.is_dir() and not path.is_symlink())]
+    if not foreign:
+        return
+    listed = "lists it" if len(foreign) == 1 else "lists them"
+    problem = (
+        f"{target} holds {', '.join(foreign)} and no {RECORD} that {listed}: what would be replaced is not geoqa's."
+    )
+    raise OutputError(f"{problem} Name another folder for --out, or move it away.")
+
+
+# --- staging -------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def _staging(target: Path) -> Iterator[Path]:
+    """Hold the lock of `target` and give its staging folder, empty; nothing of it is left afterwards."""
+    target = target.absolute()
+    staging = target / STAGING
+    is_new = False
+    try:
+        _refuse_unusable(target)
+        is_new = not target.exists()
+        target.mkdir(parents=True, exist_ok=True)
+        if staging.is_symlink():
+            staging.unlink()
+        elif staging.exists() and not staging.is_dir():
+            raise OutputError(f"{staging} is a file, and geoqa makes its files in a folder of that name. Move it away.")
+        with locks.holding(staging / LOCK):
+            _settled(staging, target)
+            try:
+                yield staging
+            finally:
+                if not _is_journaled(staging):
+                    with contextlib.suppress(OSError):
+                        _drop(staging)
+    except locks.HeldError as error:
+        raise OutputError(
+            f"{target} is being written by another run of geoqa. Wait until that has ended, or name another folder."
+        ) from error
+    except OSError as error:
+        raise _told(target, error) from error
+    finally:
+        if is_new:
+            with contextlib.suppress(OSError):  # it is empty only where nothing was written
+                target.rmdir()
+
+
+def _is_journaled(staging: Path) -> bool:
+    return (staging / RECORD).exists() or (staging / _BACK).exists()
+
+
+def _settled(staging: Path, target: Path) -> None:
+    """Finish what a run that was killed left if its set is complete, else drop it."""
+    if (staging / _BACK).exists() or ((staging / RECORD).exists() and not _is_complete(staging, target)):
+        _put_back(staging, target)
+    elif (staging / RECORD).exists():
+        _finish(staging, target)
+    _drop(staging)
+
+
+def _is_complete(staging: Path, target: Path) -> bool:
+    """Return whether every file that is still to be moved is what the staged run.json lists."""
+    files = result_set.listed(result_set.record_in(staging))
+    if files is None:
+        return False
+    names = _made(staging)
+    return all(
+        name in files and result_set.sha256(staging / name) == files[name].get("sha256") for name in names
+    ) and all((target / name).exists() for name in files if name not in names)
+
+
+def _made(staging: Path) -> list[str]:
+    """Return the names of the files that were made, sorted."""
+    found = sorted(path.name for path in staging.iterdir() if path.name != RECORD)
+    names = [name for name in found if result_set.is_plain(name)]
+    for name in names:
+        if not (staging / name).is_file() or (staging / name).is_symlink():
+            raise OutputError(f"{name} was made as a folder or a link, and must be a file.")
+    return names
+
+
+def _sealed(staging: Path, target: Path, names: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """Bring files that were made to the disk, as open as those they replace; return what run.json lists of them."""
+    listing = {}
+    for name in names:
+        _sync(staging / name)
+        listing[name] = _listed(staging / name)
+        _like(target / name, staging / name)
+    staging.chmod(target.stat().st_mode & 0o777)  # so that who may write in the folder may finish the set
+    return listing
+
+
+def _listed(path: Path) -> dict[str, Any]:
+    return {"sha256": result_set.sha256(path)}
+
+
+def _like(old: Path, new: Path) -> None:
+    """Give a new file the permissions and, where allowed, the owner and group of the one it replaces."""
+    if old.is_symlink() or not old.is_file():
+        return
+    was = old.stat()
+    if hasattr(os, "chown") and (was.st_uid, was.st_gid) != (new.stat().st_uid, new.stat().st_gid):
+        with contextlib.suppress(OSError):
+            os.chown(new, was.st_uid, was.st_gid)
+    if was.st_mode & 0o777 != new.stat().st_mode & 0o777:
+        new.chmod(was.st_mode & 0o777)
+
+
+def _drop(staging: Path) -> None:
+    """Remove the files of the staging folder but for the lock; what is no file is not geoqa's and is left."""
+    for path in sorted(staging.iterdir()):
+        if path.name == LOCK:
+            continue
+        if path.is_dir() and not path.is_symlink():
+            raise OutputError(f"{path} is a folder where geoqa makes only files. Move it away.")
+        path.unlink()
+
+
+# --- moving into place ---------------------------------------------------------------------------------------
+
+
+def _finish(staging: Path, target: Path) -> None:
+    """Move the complete set into place, run.json last; put everything back if that is refused."""
+    name = RECORD
+    try:
+        files = result_set.listed(result_set.record_in(staging)) or {}
+        before = own(target)
+        for name in _made(staging):
+            _keep(staging, target, name)
+            (staging / name).replace(target / name)
+        for name in sorted(set(before) - set(files) - {RECORD}):
+            if _is_unchanged(target / name, before[name]):
+                _keep(staging, target, name)
+                (target / name).unlink(missing_ok=True)
+        name = RECORD
+        _sync(target)
+        _keep(staging, target, RECORD)
+        (staging / RECORD).replace(target / RECORD)
+    except BaseException as error:  # Ctrl-C too: what is said then is that the earlier result is as it was
+        if not (staging / RECORD).exists():
+            raise
+        _put_back(staging, target)
+        if not isinstance(error, OSError):
+            raise
+        raise OutputError(
+            f"{target / name} cannot be replaced: {error.strerror or error}. Everything in {target} is as it was. "
+            "If another program holds the file open, close it there and try again."
+        ) from error
+    _sync(target)
+    _drop(staging)
+
+
+def _is_unchanged(path: Path, said: Mapping[str, Any]) -> bool:
+    """Return whether a file is there and, where its SHA-256 is known, is still what geoqa wrote."""
+    if path.is_symlink() or not path.is_file():
+        return False
+    return "sha256" not in said or result_set.sha256(path) == said["sha256"]
+
+
+def _keep(staging: Path, target: Path, name: str) -> None:
+    """Keep the file that is to be replaced until the set is in place."""
+    old, kept = target / name, staging / f"{_OLD}{name}"
+    if not os.path.lexists(old) or os.path.lexists(kept):
+        return
+    if old.is_symlink():
+        kept.symlink_to(old.readlink())
+        return
+    try:
+        os.link(old, kept)
+    except (OSError, NotImplementedError):  # a file system without links
+        part = staging / f"{_OLD}{name}{_PART}"
+        shutil.copy2(old, part)
+        part.replace(kept)
+
+
+def _put_back(staging: Path, target: Path) -> None:
+    """Put the replaced files back and remove those that were new, whatever of it was done before; drop the set."""
+    back = staging / _BACK
+    if not back.exists():
+        files = result_set.listed(result_set.record_in(staging)) or {}
+        moved = [name for name in files if not (staging / name).exists() and not (staging / f"{_OLD}{name}").exists()]
+        before = own(target)
+        new = {name: files[name].get("sha256") for name in moved if name not in before}
+        _written(staging / (_BACK + _PART), json.dumps(new)).replace(back)
+        _sync(staging)
+    try:
+        files = result_set.listed(result_set.record_in(staging)) or {}
+        for path in sorted(staging.glob(f"{_OLD}*")):
+            name = path.name.removeprefix(_OLD)
+            # What was not replaced needs none: it may be what is held open.
+            in_place = (staging / name).exists() or (files and name not in files and os.path.lexists(target / name))
+            if path.suffix != _PART and not in_place:
+                path.replace(target / name)
+        for name, digest in json.loads(back.read_text(encoding="utf-8")).items():
+            if result_set.is_plain(name) and (target / name).is_file() and result_set.sha256(target / name) == digest:
+                (target / name).unlink()
+    except OSError as error:
+        raise OutputError(
+            f"{error.filename} cannot be put back: {error.strerror}. {target} holds files of two sets. If another "
+            "program holds it open, close it there and run the command again."
+        ) from error
+    _sync(target)
+    (staging / RECORD).unlink(missing_ok=True)
+    back.unlink()
+    _drop(staging)
+
+
+def _written(path: Path, text: str) -> Path:
+    """Write text that is on the disk before anything else happens; return its path."""
+    path.write_text(text, encoding="utf-8")
+    _sync(path)
+    return path
+
+
+def _sync(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on the disk; a folder where the system allows it."""
+    is_folder = path.is_dir()
+    try:
+        descriptor = os.open(path, os.O_RDONLY if os.name == "posix" else os.O_RDWR)
+    except OSError:
+        if is_folder or os.name == "posix":
+            return  # Windows opens no folder; a file that may not be read is there all the same
+        raise
+    try:
+        os.fsync(descriptor)
+    except OSError:
+        if not is_folder:
+            raise
+    finally:
+        os.close(descriptor)
+
+
+# --- what is said --------------------------------------------------------------------------------------------
 
 
 def _told(target: Path, error: OSError) -> OutputError:
@@ -114,107 +440,30 @@ def _told(target: Path, error: OSError) -> OutputError:
     if isinstance(error, OutputError):
         return error
     named = str(error.filename or target)
-    at = "" if named == str(target) or ".partial" in named else f" ({named[:200]})"
+    at = "" if named == str(target) or ".partial" in named or STAGING in named else f" ({named[:200]})"
     shown = str(target) if len(str(target)) <= 200 else f"{str(target)[:197]}..."
     return OutputError(f"{shown}: the output cannot be written: {error.strerror or error}{at}. {_remedy(error)}")
 
 
-def _remove_abandoned(target: Path) -> None:
-    """Remove what a run that was killed left beside `target`: half-made folders whose process is gone."""
-    for left in target.parent.glob(f".{glob.escape(target.name)}.*.partial"):
-        process = left.name.removeprefix(f".{target.name}.").partition(".")[0]
-        if process.isdigit() and not _is_running(int(process)):
-            shutil.rmtree(left, ignore_errors=True)
-
-
-def _is_running(process: int) -> bool:
-    if os.name != "posix":
-        return True  # elsewhere signal 0 is no question
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
-
-
-def _refuse_unusable(target: Path) -> None:
-    try:
-        str(target).encode()
-    except UnicodeEncodeError:
-        shown = str(target).encode("utf-8", "replace").decode()
-        raise OutputError(f"{shown}: the name is no text in UTF-8. Name another folder for --out.") from None
-    if target.exists() and not target.is_dir():
-        raise OutputError(f"{target} is a file. Name a folder for --out.")
-    if target.exists() and (target == Path.cwd() or target in Path.cwd().parents):
-        raise OutputError(f"{target} is the folder you are in. Name a folder inside it for --out, such as out.")
-    if target.is_symlink() or os.path.ismount(target):
-        raise OutputError(f"{target} is a link or a mounted disk and cannot be exchanged. Name a folder inside it.")
-
-
-def _keep_others(old: Path, new: Path, but: Collection[str]) -> None:
-    """Link (or copy) what the new folder does not have, but for some names."""
-    if not old.is_dir():
-        return
-    for entry in old.iterdir():
-        kept = new / entry.name
-        if kept.exists() or entry.name in but:
-            continue
-        if entry.is_dir():
-            shutil.copytree(entry, kept, symlinks=True, copy_function=_link)
-        else:
-            _link(entry, kept)
-
-
-def _link(source: str | Path, target: str | Path) -> str:
-    try:
-        os.link(source, target, follow_symlinks=False)
-    except OSError:
-        shutil.copy2(source, target, follow_symlinks=False)
-    return str(target)
-
-
-def _exchange(new: Path, target: Path) -> None:
-    """Put `new` where `target` is, in one step where the system can."""
-    if not target.exists():
-        try:
-            new.rename(target)
-            return
-        except OSError:
-            if not target.is_dir():  # else another run has made it in the meantime
-                raise
-    if _exchange_in_one(new, target):
-        return
-    backup = target.with_name(f".{target.name}.old")
-    shutil.rmtree(backup, ignore_errors=True)
-    target.rename(backup)
-    try:
-        new.rename(target)
-    except OSError:
-        backup.rename(target)
-        raise
-    shutil.rmtree(backup, ignore_errors=True)
-
-
-def _exchange_in_one(a: Path, b: Path) -> bool:
-    """Exchange two folders atomically (Linux renameat2 with RENAME_EXCHANGE); False where it cannot be done."""
-    if not sys.platform.startswith("linux"):
-        return False
-    try:
-        rename = ctypes.CDLL(None, use_errno=True).renameat2
-    except (OSError, AttributeError):
-        return False
-    at_cwd, exchange = -100, 2
-    return rename(at_cwd, os.fsencode(a), at_cwd, os.fsencode(b), exchange) == 0
-
-
 def _remedy(error: OSError) -> str:
-    import errno
-
     return {
         errno.ENOSPC: "The disk is full: free some space, or name a folder on another disk for --out.",
         errno.EACCES: "You may not write there: name another folder for --out.",
         errno.ENAMETOOLONG: "Name a folder with a shorter name for --out.",
         errno.EROFS: "The disk is read-only: name another folder for --out.",
     }.get(error.errno or 0, "Name another folder for --out, or mend what the message says.")
+
+
+def _refuse_unusable(target: Path) -> None:
+    _refuse_name(target)
+    if target.exists() and not target.is_dir():
+        raise OutputError(f"{target} is a file. Name a folder for --out.")
+
+
+def _refuse_name(target: Path) -> None:
+    """Raise OutputError where a name cannot be written to: no text, or with what GDAL drops from names."""
+    shown = str(target).encode("utf-8", "replace").decode()
+    if shown != str(target):
+        raise OutputError(f"{shown}: the name is no text in UTF-8. Give --out another name.")
+    if {*"\n\r\t"} & {*shown}:
+        raise OutputError(f"{shown!r}: there is a line break or a tab in the name. Give --out another name.")

@@ -81,7 +81,7 @@ def _enlarged(frames: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, pd.Data
     lengths = [] if ellipses is None else [ellipses.loc[ellipses["subject"] == "point", "semi_major_m"]]
     lengths += [] if closures is None else [closures["horizontal_m"]]
     times = _times(points, lengths)
-    if closures is not None and "independence_h" in closures:
+    if closures is not None and {"independence_h", "geometry"} <= set(closures):
         shown = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
         yield f"closures_x{times}", _grown(shown, points, times, 0)
     if ellipses is not None:

@@ -11,7 +11,7 @@ import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
-from geoqa.core import clock, geodesy, scope, units
+from geoqa.core import clock, geodesy, off_control, scope, units
 from geoqa.core.drawing import Drawing
 from geoqa.core.schema import DELIVERIES, STATUSES
 from geoqa.outputs import blocks, class_words, control_words, grid_fit, offline, shift_words, symbology, told_tables
@@ -71,6 +71,8 @@ class MapContext:
         Whether any precision was known, so that usual and unusual could be told apart.
     cautions
         See `geoqa.outputs.cautions`.
+    review_id
+        What tells the review from others; none where it is not known.
     north
         Which north is up.
     zone, ahead
@@ -83,6 +85,8 @@ class MapContext:
         job counts in longitude and latitude, or no polynomial serves.
     scope
         Which axis alone is judged, a sentence; empty where both are.
+    off_control
+        Which base set-ups known coordinates contradict, a sentence; empty where none.
     """
 
     title: str
@@ -96,15 +100,19 @@ class MapContext:
     tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
     cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
+    review_id: str = ""
     north: str = "True north is up"
     zone: str = "UTC"
     ahead: Sequence[tuple[int, int]] = ()
     lonlat: bool = False
     grid: Mapping[str, Any] | None = None
     scope: str = ""
+    off_control: str = ""
 
     @classmethod
-    def of(cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = ()) -> MapContext:
+    def of(
+        cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = (), review_id: str = ""
+    ) -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
         return cls(
@@ -122,6 +130,7 @@ class MapContext:
             crs=geodesy.of(job).name,
             unit=unit,
             notes=tuple(notes),
+            review_id=review_id,
             tables=_tables(frames, job),
             expectation_known=_expectation_known(frames),
             zone=clock.name(job),
@@ -129,6 +138,7 @@ class MapContext:
             lonlat=geodesy.of(job).geographic,
             grid=_grid(points, job),
             scope=scope.said(points),
+            off_control=off_control.of_frames(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -249,11 +259,13 @@ def _sheet(title: str, context: MapContext) -> tuple[str, str]:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
     before = (
         '<div class="gq-sheet">\n<header class="gq-head">'
-        f'<h1><bdi dir="auto">{title}</bdi></h1>'
+        f'<h1><bdi dir="auto">{title}</bdi></h1>{first}'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
-        f"{total - ready:,} not.{alone}</p>\n"
+        f"{total - ready:,} not.{alone}"
+        f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         "</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
         '<main class="gq-map" aria-label="Map of the points">'

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import platform
 from collections.abc import Mapping
 from importlib import metadata
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -50,10 +50,25 @@ def statements(frames: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     ]
 
 
-def write(path: Path, record: Mapping[str, Any]) -> None:
-    """Write the record as JSON; numbers that are not finite become null."""
-    text = json.dumps(_plain(record), indent=1, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+def review_id(record: Mapping[str, Any]) -> str:
+    """Return what tells a review from others: ten digits of a hash of what it was made of, in two groups.
+
+    Of the inputs' names, contents and readers, the completed recipe, the versions of geoqa and of the plugins used,
+    and the review that it was compared with. The same review made again has the same.
+    """
+    made_of = {
+        "inputs": [{key: one[key] for key in ("file", "sha256", "reader")} for one in record["inputs"]],
+        **{key: record.get(key) for key in ("recipe", "since")},
+        "version": record["versions"]["geoqa"],
+        "plugins": record["plugins"]["used"],
+    }
+    digits = hashlib.sha256(json.dumps(_plain(made_of), sort_keys=True).encode()).hexdigest()
+    return f"{digits[:5]}-{digits[5:10]}"
+
+
+def text(record: Mapping[str, Any]) -> str:
+    """Return the record as JSON; numbers that are not finite become null."""
+    return json.dumps(_plain(record), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _plain(value: Any) -> Any:

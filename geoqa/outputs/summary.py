@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import scope, worst
+from geoqa.core import off_control, scope, worst
 from geoqa.core.control_contracts import REFUSED
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import counted, expected, probability
@@ -55,6 +55,7 @@ def lines(
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
+        *(_wrapped(cut(display_text(off), LONGEST)) if (off := off_control.of_frames(frames, job)) else []),
         *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.units)}. Source: {source}"),
         *_wrapped(f"Requirement: {job.requirement.spoken(*job.units)}"),
         *_roles(job),

@@ -9,49 +9,70 @@ from datetime import datetime
 
 from geoqa.readers import numbers
 
-#: Words of the field, and their usual abbreviations, without blanks and signs, for each of our columns.
+#: Words of the field, and their usual abbreviations, without blanks and signs, for each of our columns: English first,
+#: then German, French, Spanish, Italian, Portuguese, Dutch and the languages of the North.
 HEADINGS: dict[str, tuple[str, ...]] = {
-    "point": ("point", "pointname", "pointid", "pointno", "pointnumber", "name", "pt", "ptid", "ptname", "ptno", "mark",
-              "marker", "station", "stn", "id", "number", "no", "nr", "punkt", "punktnr", "punktnummer"),
-    "easting": ("easting", "east", "e", "grideast", "eastings", "rechtswert", "ostwert", "ost"),
-    "northing": ("northing", "north", "n", "gridnorth", "northings", "hochwert", "nordwert", "nord"),
-    "longitude": ("longitude", "lon", "long", "lng"),
-    "latitude": ("latitude", "lat"),
+    "point": ("point", "pointname", "pointid", "pointno", "pointnumber", "name", "pt", "ptid", "ptname", "ptno",
+              "mark", "marker", "station", "stn", "id", "number", "no", "nr", "punkt", "punktnr", "punktnummer",
+              "punto", "ponto", "nom", "nome", "nombre", "numero", "número", "numéro", "num",
+              "matricule", "borne", "vertice", "vértice", "puntnr", "puntnummer", "punkter", "piste", "pistenro",
+              "pistetunnus", "naam", "navn", "namn"),
+    "easting": ("easting", "east", "e", "grideast", "eastings", "rechtswert", "ostwert", "ost", "est", "este",
+                "leste", "øst", "öst", "ostkoord", "itä", "oost"),
+    "northing": ("northing", "north", "n", "gridnorth", "northings", "hochwert", "nordwert", "nord", "nordkoord",
+                 "norte", "norr", "pohjoinen", "noord"),
+    "longitude": ("longitude", "lon", "long", "lng", "longitud", "longitudine", "länge", "laenge", "lengdegrad",
+                  "lengtegraad", "längdgrad", "længdegrad", "pituusaste"),
+    "latitude": ("latitude", "lat", "latitud", "latitudine", "breite", "breddegrad", "breedtegraad", "breddgrad",
+                 "leveysaste"),
     "height": ("height", "elevation", "elev", "h", "z", "ht", "altitude", "alt", "ellipsoidalheight", "ellheight",
-               "orthometricheight", "ellht", "orthoht", "hoehe", "höhe", "level", "rl", "reducedlevel"),
+               "orthometricheight", "ellht", "orthoht", "hoehe", "höhe", "level", "rl", "reducedlevel", "altitud",
+               "altitudine", "hauteur", "cote", "cota", "quota", "altura", "altezza", "hoogte", "høyde", "højde",
+               "höjd", "korkeus", "elevacion", "elevación", "elevacao", "elevação"),
     "precision_h": ("precisionh", "horizontalprecision", "hprecision", "hprec", "hzprec", "precision2d", "hrms",
-                    "horizontalrms", "rmsh", "sigmah", "sh", "hsigma", "hacc", "horizontalaccuracy", "hsd", "sdh"),
-    "precision_v": ("precisionv", "verticalprecision", "vprecision", "vprec", "vrms", "verticalrms", "rmsv", "sigmav",
-                    "sv", "vsigma", "vacc", "verticalaccuracy", "vsd", "sdv"),
+                    "horizontalrms", "rmsh", "sigmah", "sh", "hsigma", "hacc", "horizontalaccuracy", "hsd", "sdh",
+                    "lagegenauigkeit", "precisionplani", "précisionplani", "precisiónhorizontal",
+                    "precisionehorizontal", "precisaohorizontal", "precisãohorizontal", "nauwkeurigheidh"),
+    "precision_v": ("precisionv", "verticalprecision", "vprecision", "vprec", "vrms", "verticalrms", "rmsv",
+                    "sigmav", "sv", "vsigma", "vacc", "verticalaccuracy", "vsd", "sdv", "höhengenauigkeit",
+                    "hoehengenauigkeit", "précisionalti", "precisiónvertical", "precisaovertical", "precisãovertical"),
     "sigma_e": ("sigmae", "sigmaeast", "se", "sde", "stde", "sdeast", "esd", "eastsd"),
     "sigma_n": ("sigman", "sigmanorth", "sn", "sdn", "stdn", "sdnorth", "nsd", "northsd"),
     "sigma_u": ("sigmau", "sigmaup", "su", "sdu", "stdu", "sdup", "usd", "sigmaheight", "sdheight"),
     "cov_en": ("coven", "covarianceen", "sen"),
     "start": ("start", "starttime", "timestart", "begin", "begintime", "datetime", "timestamp", "time", "observed",
-              "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime",
-              "datumuhrzeit", "datumzeit", "clock", "timeofday", "uhrzeit"),
+              "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime", "datumuhrzeit",
+              "datumzeit", "clock", "timeofday", "uhrzeit", "zeit", "heure", "dateheure", "hora", "fechahora",
+              "datahora", "ora", "dataora", "tijd", "tijdstip", "tid", "tidspunkt", "klokkeslett", "aika"),
     "end": ("end", "endtime", "timeend", "stop", "stoptime", "finish", "endutc", "endtimeutc"),
     "initialization": ("initialization", "initialisation", "init", "initno", "initid", "fixid", "fixno"),
-    "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup"),
+    "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup",
+             "estaciónbase", "estacionbase", "stazionebase", "basis", "basisstation", "referenz", "referenzstation"),
     "base_distance": ("basedistance", "basedist", "distancetobase", "disttobase", "baseline", "baselinelength"),
-    "canopy": ("canopy", "cover", "overheadcover", "treecover", "canopyclass", "vegetation"),
-    "solution": ("solution", "solutiontype", "sol", "fixtype", "fixstatus", "fix", "quality", "fixquality"),
+    "canopy": ("canopy", "cover", "overheadcover", "treecover", "canopyclass", "vegetation", "couvert", "couverture",
+               "cubierta", "cobertura", "copertura", "bewuchs", "begroeiing"),
+    "solution": ("solution", "solutiontype", "sol", "fixtype", "fixstatus", "fix", "quality", "fixquality", "lösung",
+                 "loesung", "solución", "solucion", "solucao", "solução", "soluzione", "oplossing", "losning",
+                 "løsning"),
     "method": ("method", "measurementmethod", "measmethod", "observationmethod"),
     "origin": ("origin", "source", "pointorigin", "coordinatesource"),
     "role": ("role", "purpose", "pointrole"),
-    "code": ("code", "featurecode", "feature", "fcode"),
+    "code": ("code", "featurecode", "feature", "fcode", "código", "codigo", "codice", "kode", "kod", "punktcode"),
     "antenna_height": ("antennaheight", "antheight", "antht", "anth", "poleheight", "rodheight", "hi", "hr"),
     "measured_to": ("measuredto", "antennameasuredto", "heightmeasuredto"),
-    "operator": ("operator", "crew", "surveyor", "observer", "party", "measuredby"),
+    "operator": ("operator", "crew", "surveyor", "observer", "party", "measuredby", "opérateur", "operateur",
+                 "operador", "operatore", "beobachter", "bearbeiter"),
     "satellites": ("satellites", "sats", "nsat", "nsats", "numsats", "satellitecount", "svs", "numsv"),
     "pdop": ("pdop",),
     "correction_age": ("correctionage", "ageofcorrections", "age", "diffage", "corrage"),
     "epochs": ("epochs", "epochcount", "numepochs", "nepochs", "observations"),
-    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "description", "desc"),
+    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "description", "desc", "bemerkung",
+             "bemerkungen", "remarque", "remarques", "observacion", "observación", "observaciones", "osservazioni",
+             "opmerking", "merknad", "anmärkning", "bemærkning", "huomautus", "observação", "observacao"),
 }  # fmt: skip
 #: Units a heading may carry, in brackets or as its last word.
 UNITS = {"m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ftus": "ftUS", "usft": "ftUS"}
-_OTHER_UNITS = {"ft", "feet", "mm", "cm", "km", "deg", "dd", "s", "sec"}
+_OTHER_UNITS = {"ft", "feet", "mm", "cm", "km", "deg", "dd", "dms", "dmmss", "ddmmss", "s", "sec"}
 #: What solutions are usually called.
 SOLUTIONS = {
     "fix": "fixed", "rtkfix": "fixed", "rtkfixed": "fixed", "flt": "float", "rtkfloat": "float", "rtkflt": "float",
@@ -140,6 +161,26 @@ def _without_doubles(found: dict[str, int]) -> dict[str, int]:
         for name in ("precision_v", "sigma_u"):
             found.pop(name, None)
     return found
+
+
+#: What crews add to a number to observe it again, each as a regular expression.
+_AGAIN = (r"[-_ ]?(?:CHK|CK|CHECK|chk|ck|check)\d*", r"[A-Za-z]", r"[-_]\d{1,2}")
+
+
+def again(names: Sequence[str]) -> tuple[str, str, str] | None:
+    """Return a pattern of names that are others with something added, such a name, and the other; None if none is.
+
+    Only what is added to a number counts, and only where the number stands by itself too: 101A beside 101.
+    """
+    there, seen = set(names), []
+    for form in _AGAIN:
+        found = (re.fullmatch(rf"(.*\d)({form})", name) for name in names)
+        pairs = [(one[0], one[1]) for one in found if one and one[1] in there]
+        if pairs:
+            seen.append((form, *pairs[0]))
+    if not seen:
+        return None
+    return rf"^(?P<point>.*?\d)(?:{'|'.join(form for form, *_ in seen)})?$", seen[0][1], seen[0][2]
 
 
 def has_headings(rows: Sequence[Sequence[str]]) -> bool:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core import geodesy
+from geoqa.core.completion import complete_occupations
 from geoqa.core.errors import InputError
 from geoqa.core.steps import ReadResult
 from geoqa.readers import area, log_frames, nmea_clock, placing
@@ -16,9 +17,11 @@ from geoqa.readers.reasons import counted
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.job import Job
     from geoqa.readers.log_stops import Occupation
     from geoqa.readers.nmea import NmeaReader
     from geoqa.readers.nmea_files import Log
+    from geoqa.readers.nmea_sentences import Sentences
 
     Index = NDArray[np.int64]
 
@@ -54,6 +57,17 @@ def results(step: NmeaReader, log: Log, labels: list[str | None], before: int) -
         said = (*(told if k == 0 else ()), *_told_epochs(log, name, k, aside_file))
         results.append((i, ReadResult(frames, accounts, said)))
     return results
+
+
+def set_aside(name: str, sentences: Sentences, k: int, job: Job, said: str) -> ReadResult:
+    """Return what file `k` of a log without positions gives: nothing, all of its sentences accounted for."""
+    columns: dict[str, Any] = {key: [] for key in (*log_frames.EMPTY, "resolution_h_m")}
+    if not geodesy.of(job).geographic:
+        columns |= {"easting_m": [], "northing_m": []}
+    nothing = complete_occupations(columns, name)
+    aside = pd.DataFrame({key: pd.Series(dtype="str") for key in ("source_file", "reason", "row")})
+    frames = {"occupations": nothing, "set_aside": aside.assign(source_line=pd.Series(dtype="int64"))}
+    return ReadResult(frames, {"sentences": _account(0, int(sentences.good[k]))}, (said,) if k == 0 else ())
 
 
 def _occupations(

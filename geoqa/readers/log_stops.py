@@ -36,6 +36,8 @@ APART = 6.0
 BEYOND_STATED = 5.0
 #: A log with a longer interval is a row of single positions, seconds.
 SLOWEST_S = 60.0
+#: Fixed positions of one stop that lie farther than this from their middle are told, metres.
+METRES_APART_M = 1.0
 #: Epochs that make a cluster, at least.
 FEWEST = 5
 
@@ -156,7 +158,9 @@ def find(epochs: Epochs, system: System, rules: Rules, marks: Sequence[Mark] | N
         else:
             stops = _of_marks(seen, marks, time_s, messages)
     long = [stop for stop in stops if time_s[stop.last] - time_s[stop.first] >= rules.least_s - 1e-6]
-    messages += _short_marks(stops, time_s, rules)
+    messages += _short_marks(stops, time_s, rules) + _torn(stops, epochs, system, time_s)
+    if marks is None and not long and len(placed):
+        messages.append(_no_stop(stops, time_s, rules))
     number_of = np.zeros(len(epochs), np.int64)
     occupations: list[Occupation] = []
     for number, stop in enumerate(long, 1):
@@ -221,6 +225,32 @@ def _short_marks(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:
         return []
     named = ", ".join(f"{mark.point} (line {mark.line})" for mark in short[:5])
     return [f"{len(short)} marks hold less than {rules.least_s:g} s of rest and are no occupation: {named}"]
+
+
+def _no_stop(stops: list[Stop], time_s: Array, rules: Rules) -> str:
+    rest = max((float(time_s[stop.last] - time_s[stop.first]) for stop in stops), default=0.0)
+    longest = f"; the longest rest took {rest:.0f} s" if rest else ""
+    return f"no stop found: the receiver never stood still for {rules.least_s:g} s{longest}"
+
+
+def _torn(stops: list[Stop], epochs: Epochs, system: System, time_s: Array) -> list[str]:
+    """Return what is told of stops, however short, whose fixed positions lie metres apart: a fix was wrong there."""
+    told = []
+    for stop in stops:
+        here = np.arange(stop.first, stop.last + 1)
+        used = here[epochs.columns["solution"][here] == FIXED]
+        if len(used) < 2:
+            continue
+        place = _local(epochs, used, system)[0][:, :2]
+        far = float(np.hypot(*(place - np.median(place, axis=0)).T).max())
+        if far > METRES_APART_M:
+            name = stop.mark.point if stop.mark else f"the stop at {_clock(time_s[stop.first])} UTC"
+            rest = float(time_s[stop.last] - time_s[stop.first])
+            told.append(
+                f"{name}: its fixed positions lie up to {far:.1f} m from their middle within {rest:.0f} s of rest: a "
+                "fix was wrong there, or the antenna was moved"
+            )
+    return told
 
 
 def _halted(stops: list[Stop], time_s: Array, rules: Rules) -> list[str]:

@@ -87,14 +87,23 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
     stated = marks.read_marks(jobs[0].beside(step.marks), jobs[0]) if step.marks is not None else None
     contents = [compressed.unpacked(path, textfile.read_bytes(path)) for path in paths]
     logs = []
+    results: list[ReadResult | None] = [None] * len(paths)
     for files in nmea_logs.chains(paths, contents, jobs):
-        parts = [contents[i] for i in files]
-        logs.append(_log(files, [paths[i] for i in files], parts, jobs[files[0]]))
+        parts, job = [contents[i] for i in files], jobs[files[0]]
+        begins = np.cumsum([0, *(len(part) for part in parts)])[:-1].astype(np.int64)
+        sentences = nmea_sentences.read(b"".join(parts), begins.tolist())
+        if _has_positions(sentences):
+            logs.append(_log(files, [paths[i] for i in files], begins, sentences, job))
+        elif not sentences.good.any():
+            raise InputError(without_positions(paths[files[0]].name, sentences))
+        else:
+            said = without_positions(paths[files[0]].name, sentences)
+            for k, i in enumerate(files):
+                results[i] = log_results.set_aside(paths[i].name, sentences, k, job, said)
         for i in files:
             contents[i] = b""
     _search(step, logs, stated)
     labels = _labels(step, logs)
-    results: list[ReadResult | None] = [None] * len(paths)
     before = 0
     for k in sorted(range(len(logs)), key=lambda k: _start(logs[k])):
         for i, result in log_results.results(step, logs[k], labels[k], before):
@@ -127,12 +136,12 @@ def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> Non
         log.messages += log.found.messages
 
 
-def _log(files: list[int], paths: list[Path], parts: list[bytes], job: Job) -> Log:
-    begins = np.cumsum([0, *(len(part) for part in parts)])[:-1].astype(np.int64)
-    sentences = nmea_sentences.read(b"".join(parts), begins.tolist())
+def _has_positions(sentences: Sentences) -> bool:
+    return any(bool(np.isfinite(sentences.kinds[kind]["lat"]).any()) for kind in ("GGA", "GNS"))
+
+
+def _log(files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job) -> Log:
     name = paths[0].name
-    if not len(sentences.kinds["GGA"]["at"]) and not len(sentences.kinds["GNS"]["at"]):
-        raise InputError(without_positions(name, sentences))
     when = nmea_clock.moments(sentences, _day(job))
     if not when.dated and job.input.date is None:
         raise InputError(
@@ -158,8 +167,12 @@ def without_positions(name: str, sentences: Sentences) -> str:
     """Return why a log without positions cannot be used."""
     reasons = counted(sentences.aside.reason, sentences.aside.line)
     told = f" Set aside: {'; '.join(reasons)}." if reasons else ""
+    count = int(sentences.good.sum())
+    if any(len(sentences.kinds[kind]["at"]) for kind in ("GGA", "GNS")):
+        what = f"no GGA or GNS sentence of it holds a position ({count} sentences are good): it never saw enough sky"
+        return f"{name}: is set aside: {what}.{told}"
     return (
-        f"{name}: holds no GGA or GNS sentence with a right checksum: {int(sentences.good.sum())} other sentences are "
+        f"{name}: holds no GGA or GNS sentence with a right checksum: {count} other sentences are "
         f"good.{told} Let the receiver write GGA, with checksums."
     )
 

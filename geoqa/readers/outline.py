@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
-from geoqa.core.errors import GeodesyError
+from geoqa.core.errors import GeodesyError, InputError
 from geoqa.core.job import InputFormat, Job, Site
 from geoqa.core.params import OPEN
 from geoqa.core.tolerances import PRESETS, Requirement
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from geoqa.readers.cells import Rows
     from geoqa.readers.layer import Layer
 
-#: Rows that are looked at.
-SAMPLE = 200
+#: Rows that are looked at, and tables of one file.
+SAMPLE, MOST = 200, 20
 
 
 def bare_job() -> Job:
@@ -63,21 +63,39 @@ def sample(rows: Rows) -> list[list[str]]:
     return [list(row) for row in zip(*(column[:SAMPLE].to_pylist() for column in rows.columns), strict=True)]
 
 
-def of_one(propose: Callable[..., str]) -> str:
-    """Return what `propose` gives; of a file with several tables for the first, and which one stays open.
+def of_one(propose: Callable[..., str], step: str, key: str, wanted: str | None = None) -> str:
+    """Return what `propose` gives; of a file with several tables for the likeliest, and which one stays open.
+
+    The likeliest is the first of those in which most columns are recognized: a cover sheet is none.
 
     Parameters
     ----------
     propose
         Makes the proposal; takes the name of a table under the key of `SeveralTablesError`, if it must.
+    step, key
+        The reader, and its parameter that names a table.
+    wanted
+        The table that is asked for.
     """
+    if wanted is not None:
+        return f"{propose(**{key: wanted})}\n[step.{step}]\n{key} = {proposal.quoted(wanted)}  # inferred: as asked\n"
     try:
         return propose()
     except SeveralTablesError as several:
         names = [proposal.quoted(name) for name in several.names]
-        text = propose(**{several.key: several.names[0]})
-        choice = f"one of {', '.join(names)}; the rest of this recipe was read off {names[0]}"
+        texts = [_tried(propose, several.key, name) for name in several.names[:MOST]]
+        best = max(range(len(texts)), key=lambda k: (texts[k].count("# inferred: the heading"), -k))
+        text = texts[best] or propose(**{several.key: several.names[best]})
+        choice = f"one of {', '.join(names)}; the rest of this recipe was read off {names[best]}"
         return f'{text}\n[step.{several.step}]\n{several.key} = "{OPEN}"  # must be stated: {choice}\n'
+
+
+def _tried(propose: Callable[..., str], key: str, name: str) -> str:
+    """Return the proposal for one table; empty where it is none."""
+    try:
+        return propose(**{key: name})
+    except InputError:
+        return ""
 
 
 def of_layer(path: Path, layer: Layer) -> str:

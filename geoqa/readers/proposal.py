@@ -137,9 +137,7 @@ def _input(draft: _Draft) -> None:
     if len(units) == 1 and "" not in units:
         draft.inferred("unit", quoted(units.pop()), "the headings name it")
     else:
-        draft.open(
-            "unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said'
-        )
+        _unit(draft)
     if draft.has("precision_h") or draft.has("precision_v"):
         draft.open("precision", '"sigma" (one per axis), "drms", "2drms", "cep50" or "radius95"')
     if draft.has("precision_v"):
@@ -163,6 +161,18 @@ def _input(draft: _Draft) -> None:
     has = any(draft.headings)
     draft.inferred("header", str(has).lower(), f"the first row holds {'no numbers' if has else 'numbers'}")
     draft.inferred("decimal", quoted(draft.decimal), "the numbers of the first rows")
+
+
+def _unit(draft: _Draft) -> None:
+    """Leave the unit open; a heading that says feet, also of the heights alone, does not say which."""
+    names = {k: draft.headings[draft.found[k]] for k in ("easting", "northing", "height") if k in draft.found}
+    feet = [heading for heading in names.values() if guesses.named_unit(heading) == "ft"]
+    if feet:
+        draft.open("unit", f'"ft" (international) or "ftUS" (US survey): the heading {quoted(feet[0])} says feet')
+        return
+    draft.open("unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said')
+    if "height" in names and guesses.split_unit(names["height"])[1] == "m":
+        draft.inferred("unit_height", '"m"', f"the heading {quoted(names['height'])}")
 
 
 def _angle(draft: _Draft) -> None:
@@ -267,7 +277,14 @@ def _values(draft: _Draft) -> None:
 def _judgement(draft: _Draft) -> None:
     has_height = "height" in draft.found
     draft.table("match")
-    draft.inferred("by", '"name"', "rows with one name are one point")
+    again = guesses.again([cell.strip() for cell in draft.cells("point")] if "point" in draft.found else [])
+    if again:
+        draft.inferred(
+            "by", '"pattern"', f"{quoted(again[1])} stands beside {quoted(again[2])}; by name, if they differ"
+        )
+        draft.inferred("pattern", f"'{again[0]}'", "what is added to a name to observe it again")
+    else:
+        draft.inferred("by", '"name"', "rows with one name are one point")
     draft.table("tolerance")
     draft.note(f"Or, in place of the values, purpose = one of {', '.join(PRESETS)}; each prints its source.")
     draft.open("horizontal_m", "the largest horizontal closure the job accepts, in metres")

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import door, schema, vectors
+from geoqa.core import door, result_set, schema, vectors
 from geoqa.core.errors import InputError
 from geoqa.core.schema import RUN_FORMAT
 
@@ -29,9 +29,11 @@ def read_record(folder: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        If the folder holds no readable run.json.
+        If the folder holds no readable run.json, or files of two reviews.
     """
-    path = folder / "run.json"
+    path = folder / result_set.RECORD
+    if problem := result_set.caught(folder):
+        raise InputError(problem)
     try:
         record = json.loads(door.content(path))
     except InputError:
@@ -67,21 +69,19 @@ def read_job(folder: Path, record: Mapping[str, Any]) -> Job:
     return replace(job, local_origin=tuple(record["local_origin"])) if record.get("local_origin") else job
 
 
-def is_review(folder: Path) -> bool:
-    """Return whether `folder` holds the record of a review."""
-    try:
-        read_record(folder)
-    except InputError:
-        return False
-    return True
+def read_review(folder: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
+    """Return the record and the frames of the review in `folder`, both of one review.
 
-
-def further_files(folder: Path) -> list[str]:
-    """Return the names of the files that the review in `folder` has written beside those of every review."""
-    if not is_review(folder):
-        return []
-    also = read_record(folder).get("also")
-    return [str(one.get("file")) for one in also if isinstance(one, dict)] if isinstance(also, list) else []
+    Raises
+    ------
+    InputError
+        As `read_record` and `read_frames`, or if another run replaced the review meanwhile.
+    """
+    record = read_record(folder)
+    frames = read_frames(folder)
+    if read_record(folder) != record:
+        raise InputError(f"{folder} was written anew while it was read. Call again.")
+    return record, frames
 
 
 def read_frames(folder: Path) -> dict[str, pd.DataFrame]:

@@ -72,7 +72,9 @@ class VectorReader(Reader):
         """Return a recipe proposed for the file at `path`."""
         from geoqa.readers import outline
 
-        return outline.of_one(lambda **choice: outline.of_layer(path, cls(**choice)._layer(path, ".", "")))
+        return outline.of_one(
+            lambda **choice: outline.of_layer(path, cls(**choice)._layer(path, ".", "")), "vector", "layer"
+        )
 
     def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
         from geoqa.core import door

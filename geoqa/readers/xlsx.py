@@ -54,11 +54,11 @@ class XlsxReader(Reader):
         return accounted(Sheet(path.name, table, job), rows)
 
     @classmethod
-    def propose(cls, path: Path) -> str:
-        """Return a recipe proposed for the only sheet that holds something."""
+    def propose(cls, path: Path, sheet: str | None = None) -> str:
+        """Return a recipe proposed for a sheet, for the likeliest of several where none is named."""
         from geoqa.readers import outline
 
-        return outline.of_one(lambda **choice: cls(**choice)._proposed(path))
+        return outline.of_one(lambda **choice: cls(**choice)._proposed(path), "xlsx", "sheet", sheet)
 
     def _proposed(self, path: Path) -> str:
         from geoqa.readers import guesses, outline

@@ -144,3 +144,12 @@ def test_the_last_statement_holds_until_the_next_within_an_attempt():
     np.testing.assert_array_equal(attempts.carried(made, stated), [9, nan, 2, 2, 3, nan, 1, 1])
     nothing = attempts.Attempts(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, bool))
     np.testing.assert_array_equal(attempts.carried(nothing, stated[:2]), [9, 9])
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=30), st.data())
+def test_whether_any_epoch_of_an_attempt_is_marked(flags, data):
+    begins = sorted(data.draw(st.sets(st.integers(0, len(flags) - 1), min_size=1)))
+    ends = [data.draw(st.integers(a, b - 1)) for a, b in zip(begins, [*begins[1:], len(flags)], strict=True)]
+    made = attempts.Attempts(np.array(begins), np.array(ends), np.zeros(len(begins), bool))
+    wanted = [any(flags[a : b + 1]) for a, b in zip(begins, ends, strict=True)]
+    assert attempts.any_of(made, np.array(flags)).tolist() == wanted

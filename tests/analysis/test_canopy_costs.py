@@ -11,7 +11,6 @@ from analysis.builders import STEPS, job, occupations, run
 from scipy import stats
 
 from geoqa.analysis.canopy_costs import CanopyCosts
-from geoqa.core import canopy_words
 from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, KRUSKAL, LATE, LOGISTIC
 
 
@@ -201,7 +200,9 @@ def test_late_fixes_are_those_of_the_first_attempt_at_each_point():
     assert table.loc[["open", "pine"], "waited"].tolist() == [20, 15]
     tests = found.frames["canopy_tests"]
     assert tests.loc[tests["cost"] == LATE, ["n", "events"]].to_numpy().tolist() == [[35, 15]]
-    assert any("points whose first fix held only after 60 s: 0%" in text and "100%" in text for text in found.messages)
+    assert any(
+        "points whose first fix held only after 1 min: 0 %" in text and "100 %" in text for text in found.messages
+    )
     patient = CanopyCosts(patience_s=300.0).run(frames | {"convergence": first}, job()).frames["canopy_costs"]
     assert patient.set_index("value").loc["pine", "late"] == 0.0
 
@@ -238,7 +239,3 @@ def test_the_recipes_words_for_open_ground_count():
     table = found.frames["canopy_costs"].set_index("value")
     assert table.loc["pine", "reference"] == "Gras"
     assert table.loc["pine", "ratio_h_high"] < 1
-
-
-def test_p_in_words():
-    assert [canopy_words.p_words(p) for p in (0.0004, 0.03123, float("nan"))] == ["p < 0.001", "p = 0.031", "p unknown"]

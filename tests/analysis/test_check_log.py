@@ -25,7 +25,8 @@ def day(start, base, first=(0, 0, 0), last=(0, 0, 0), known=True):
     """Return a working day of one base: a check at either end, topo between, every half hour."""
     topo = [{"p": f"T{start}-{k}", "e": 50 + k, "t": start + 30 * k, "base": base} | SAME for k in range(1, 12)]
     ends = [
-        {"p": "CP1", "e": e, "n": n, "u": u, "t": start + t, "base": base} | SAME
+        # No two days are equal to the last digit: such rows are copies.
+        {"p": "CP1", "e": e, "n": n, "u": u + start // 1440 / 1000, "t": start + t, "base": base} | SAME
         for (e, n, u), t in ((first, 0), (last, SIX))
     ]
     return [*topo, *(ends if known else [])]

@@ -48,6 +48,13 @@ def test_the_spread_under_one_fix_knows_nothing_of_its_offset():
         assert lengths.same_fix(of(data, length)) == pytest.approx(truth, rel=0.06)
 
 
+def test_the_lengths_tried_go_from_a_second_to_an_hour_by_no_more_than_doubling():
+    tried = np.array(lengths.LENGTHS_S)
+    assert (tried[0], tried[-1]) == (1, 3600)
+    assert (np.diff(tried) > 0).all()
+    assert (tried[1:] <= 2 * tried[:-1]).all()
+
+
 def test_the_flat_part_begins_where_the_offset_rules():
     data = records(400, 600, np.random.default_rng(5))
     at = np.array([s for s in lengths.LENGTHS_S if s <= 600], float)

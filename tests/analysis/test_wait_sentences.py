@@ -40,6 +40,15 @@ def test_few_attempts_say_no_share():
     assert "under light cover, until a fix holds: only 3 attempts, 1 of 3 never settled, the longest took" in three[0]
 
 
+def test_no_share_is_told_beyond_what_those_who_came_there_support():
+    two = attempts("dense conifer", [114, 114, 30, 40, 50], [True, True, False, False, False])
+    assert "not seen for half" in said(two)[0] and wait_table.waits(two)[["half_s", "most_s"]].isna().all(axis=None)
+    four = said(attempts("dense conifer", [60, 80, 100, 114, 20], [True] * 4 + [False]))[0]
+    assert "too few came there to say it for half" in four
+    seven = said(attempts("dense conifer", [60, 70, 80, 90, 100, 110, 114]))[0]
+    assert "wait 1 min 30 s for half, too few came there to say it for nine in ten; all 7 settled" in seven
+
+
 def test_all_given_up():
     texts = said(attempts("dense", [30, 40, 50, 60, 70], [False] * 5))
     assert texts[0].endswith("not seen for half, the longest attempt took 1 min 10 s; 5 of 5 never settled")

@@ -85,7 +85,7 @@ def test_a_planted_zone_is_found_drawn_and_told(planted):
     assert row["median_site_m"] < 0.03
     assert row["p"] < 0.001
     assert said == [f"zone-1: {row['message']}"]
-    assert "16 of 16 judged points beyond tolerance (100 %, site 11 %)" in row["message"]
+    assert "16 of 16 judged points beyond tolerance (100 %; of the whole site 16 of 144 (11 %))" in row["message"]
     assert "all in the open" in row["message"]
 
 

@@ -53,7 +53,7 @@ def command(tally: Tally, count: int, folder: Path, dice: random.Random) -> None
 
 def contents(folder: Path) -> dict[str, bytes]:
     """Return the bytes of every file of a folder."""
-    return {path.name: path.read_bytes() for path in folder.iterdir()}
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
 
 
 # ---- places
@@ -171,9 +171,8 @@ def _fill_disk(tally: Tally, small: Path, data: Path, toml: Path) -> None:
         now = contents(small / "out")
         if set(now) < FOUR or (now != before and not _is_whole(small / "out")):
             tally.fail(f"{left} kB left: the folder is not whole: {sorted(now)}")
-        left_over = [path.name for path in small.iterdir() if path.name.endswith(".partial")]
-        if left_over:
-            tally.fail(f"{left} kB left: left behind {left_over}")
+        if (small / "out" / ".geoqa-new").exists():
+            tally.fail(f"{left} kB left: left behind what was being made")
 
 
 def _limited(tally: Tally, out: Path, data: Path, toml: Path, kilobytes: int) -> None:
@@ -204,7 +203,10 @@ while True:
 
 
 def kill(tally: Tally, count: int, folder: Path, dice: random.Random) -> None:
-    """Kill a process that writes the output again and again, at random moments."""
+    """Kill a process that writes the output again and again, at random moments; the next write settles what is left."""
+    from geoqa.outputs.folder import settle
+
+    unfinished = 0
     data, toml = sites.write(folder)
     out = folder / "out"
     for _ in range(count):
@@ -217,12 +219,13 @@ def kill(tally: Tally, count: int, folder: Path, dice: random.Random) -> None:
         process.send_signal(signal.SIGKILL)
         process.wait()
         process.stdout.close()
+        unfinished += (out / ".geoqa-new").exists()
+        settle(out)
         if out.is_dir() and _is_whole(out):
             tally.counts["whole after kill -9"] += 1
         else:
             tally.fail(f"killed: the folder is not whole: {sorted(contents(out)) if out.is_dir() else 'gone'}")
-    left_over = sum(path.name.endswith(".partial") for path in folder.iterdir())
-    print(f"    {left_over} unfinished folders were left beside the output by {count} kills")
+    print(f"    {unfinished} unfinished sets were left by {count} kills")
 
 
 def _is_whole(folder: Path) -> bool:

@@ -4,7 +4,8 @@ python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
 is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
-wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first, until one fails.
+wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first and those of whole
+sample sites (LAST) at the end, until one fails.
 Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
 the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
 judged to change nothing (bench.equivalent), which do not count.
@@ -29,11 +30,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from pathlib import Path
+
+import pytest
 
 # One core each, and numbers that do not depend on how many there are.
 os.environ |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
@@ -74,8 +77,10 @@ LEFT_OUT = (
     "test_the_test_of_the_status_finds_a_bias", "test_a_log_of_many_set_ups_blames_few", "test_the_order_of_the_rows",
     "test_the_status_of_points_finds_a_bias", "test_no_more_than_half_again_the_truth", "test_each_occupation_is_comp",
 )  # fmt: skip
-#: Seconds that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
-BUDGET_S = 12.0
+#: Seconds of processor that tests of one fault may have taken when the code was sound: the nearest, then the quickest.
+BUDGET_S = 6.0
+#: Tests of the whole chain on sample sites, which are asked last.
+LAST = "tests/analysis/test_sample_frames.py"
 #: What a library costs to import is paid once.
 _LOADED = (
     "numpy", "pandas", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.spatial", "scipy.sparse", "geopandas",
@@ -133,16 +138,21 @@ class _Follow:
     """A plugin of pytest: tells coverage which test, or which shared fixture, a line is run by."""
 
     def __init__(self, measured) -> None:
-        self.measured, self.seconds, self.failed, self.fixtures = measured, Counter[str](), set[str](), {}
+        self.measured, self.seconds, self.failed, self.fixtures = measured, dict[str, float](), set[str](), {}
         self._now = ""
 
     def pytest_collection_modifyitems(self, items):
         items[:] = [item for item in items if not item.name.startswith(LEFT_OUT)]
 
+    @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item, nextitem):
+        start = time.process_time()  # of this process: others may be at work on the machine
         self._now = item.nodeid
         self.fixtures[item.nodeid] = [f"fixture {item.path.name} {name}" for name in item.fixturenames]
         self.measured.switch_context(item.nodeid)
+        told = yield
+        self.seconds[item.nodeid] = time.process_time() - start
+        return told
 
     def pytest_fixture_setup(self, fixturedef, request):
         if fixturedef.scope != "function":
@@ -156,7 +166,6 @@ class _Follow:
         self.measured.switch_context(pyfuncitem.nodeid)
 
     def pytest_runtest_logreport(self, report):
-        self.seconds[report.nodeid] += report.duration
         if report.failed:
             self.failed.add(report.nodeid)
 
@@ -164,7 +173,6 @@ class _Follow:
 def profile(folders: Iterable[str]) -> dict:
     """Run the tests once; return by module and line which run it, and the seconds of each."""
     import coverage
-    import pytest
 
     measured = coverage.Coverage(source=["geoqa"], data_file=None, config_file=False)
     follow = _Follow(measured)
@@ -224,11 +232,14 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
         return not near(test), seen["seconds"].get(test, 0.0)
 
     chosen, spent = [], 0.0
-    for test in sorted((t for t in run if t.startswith(wing) and t in seen["seconds"]), key=far):
+    for test in sorted(
+        (t for t in run if t.startswith(wing) and t in seen["seconds"] and not t.startswith(LAST)), key=far
+    ):
         spent += seen["seconds"].get(test, 0.0)
         if chosen and spent > BUDGET_S:
             break
         chosen.append(test)
+    chosen += sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
     return chosen
 
 
@@ -280,8 +291,6 @@ def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tu
             sys.meta_path.insert(0, _Faulty(module, text))
             silent = os.open(os.devnull, os.O_WRONLY)
             os.dup2(silent, 1), os.dup2(silent, 2)
-            import pytest
-
             first = _First()
             code = int(pytest.main([*_QUIET, "-x", *tests], plugins=[first]))
             os.write(tell, first.failed.encode()[:4000])
@@ -347,10 +356,8 @@ def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
     return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
 
 
-def one(fault: mutations.Mutation, text: str, seen: dict) -> Outcome:
-    """Put one fault in; return what became of it."""
-    tests = tests_for(fault, seen)
-    usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+def one(fault: mutations.Mutation, text: str, tests: Sequence[str], usual: float) -> Outcome:
+    """Put one fault in; return what became of it. `usual` is what the tests take otherwise, in seconds."""
     how, by = run_with(fault.module, text, tests, 60 + 10 * usual)
     before, after = changed_lines((ROOT / fault.module).read_text(), text)
     return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
@@ -368,7 +375,12 @@ def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[O
         else:
             left.append((fault, text))
     with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
-        for done in as_completed([pool.submit(one, fault, text, seen) for fault, text in left]):
+        asked = []
+        for fault, text in left:
+            tests = tests_for(fault, seen)
+            usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+            asked.append(pool.submit(one, fault, text, tests, usual))
+        for done in as_completed(asked):
             outcome = done.result()
             outcomes.append(outcome)
             if show:
@@ -432,7 +444,7 @@ def main(given: Sequence[str] | None = None) -> int:
     modules = [m for m in numerical() if not asked.only or any(word in m for word in asked.only)]
     start = time.monotonic()
     faults = planted.faults(ROOT) if asked.planted else sample(modules, asked.mutants, asked.seed)
-    wings = {folder for fault, _ in faults for folder in folders(fault.module)}
+    wings = {LAST} | {folder for fault, _ in faults for folder in folders(fault.module)}
     if asked.profile and asked.profile.exists():
         seen = json.loads(asked.profile.read_text())
     else:

@@ -12,6 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import shifted_sites
+import simulate
 from analysis import builders
 from shifted_sites import Site
 
@@ -22,6 +23,8 @@ from geoqa.analysis.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.visits import Visits
 from geoqa.core.schema import BLAMED
 
+#: Errors that all points share for half an hour.
+DRIFT = {"drift_h_m": 0.003, "drift_v_m": (0.005, 0.008), "typo_rate": 0.0}
 STEPS = (Visits, Closures, FirstCalibration, Shifts, Calibration, PointStatus, ShiftsExplain)
 
 
@@ -66,9 +69,32 @@ def named_antenna(seed: int, generator: str, recorded: bool) -> tuple[bool, bool
     return bool(told >= 0.9 and (said.to_numpy() & ~true).sum() <= 4), bool((~hit).any())
 
 
-def shows_any(seed: int, generator: str) -> bool:
-    """Return whether a site without a shift shows one."""
-    return bool(len(judged(shifted_sites.plain(seed, generator=generator))[0]))
+def shows_any(seed: int, generator: str, points: int = 0, one_day: bool = False) -> bool:
+    """Return whether a site without a shift shows one; with `points`, a small one whose errors drift."""
+    if not points:
+        return bool(len(judged(shifted_sites.plain(seed, generator=generator))[0]))
+    day = {"first_days": 1, "later_days": 1, "gap_shares": (0.0, 0.1, 0.9, 0.0)} if one_day else {}
+    site = simulate.site(seed, points, generator, **DRIFT, **day)
+    kept, _ = builders.run(site.occupations, builders.job(), STEPS)
+    return bool(kept["shifts"]["suspicious"].any())
+
+
+def named_half(seed: int, generator: str, points: int, size: tuple[float, float, float]) -> tuple[bool, bool]:
+    """Return whether what is off from noon on, one base all day, was named with its size, and whether anything else."""
+    one = {"first_days": 1, "later_days": 1, "gap_shares": (0.0, 0.1, 0.9, 0.0)}
+    site = simulate.site(seed, points, generator, **DRIFT, **one)
+    frame = site.occupations.assign(base="one base")
+    late = (frame["start_utc"].dt.hour >= 13).to_numpy()
+    for column, off in zip(("easting_m", "northing_m", "height_m"), size, strict=True):
+        frame[column] = frame[column] + off * late
+    kept, _ = builders.run(frame, builders.job(), STEPS)
+    shifts = kept["shifts"][kept["shifts"]["suspicious"]]
+    d = shifts[["de_m", "dn_m", "du_m"]].to_numpy()
+    known = ~np.isnan(d)
+    hit = (np.where(known, np.abs(d - np.array(size)), 0) < 0.03).all(axis=1) & (np.where(known, size, 0) != 0).any(
+        axis=1
+    )
+    return bool(hit.any()), bool((~hit).any())
 
 
 def named_kind(site: Site, kind: str) -> tuple[bool, bool]:
@@ -85,6 +111,12 @@ def table(seeds: range, generator: str, only: str = "") -> dict[str, np.ndarray]
         "antenna, recorded": lambda s: named_antenna(s, generator, True),
         "antenna, not recorded": lambda s: named_antenna(s, generator, False),
         "none": lambda s: (shows_any(s, generator),),
+        "none, 24 points, drift": lambda s: (shows_any(s, generator, 24),),
+        "none, 24 points, one day, drift": lambda s: (shows_any(s, generator, 24, True),),
+        "none, 100 points, drift": lambda s: (shows_any(s, generator, 100),),
+        "half a day 0.2 m high": lambda s: named_half(s, generator, 24, (0.0, 0.0, 0.2)),
+        "base knocked by 60 mm": lambda s: named_half(s, generator, 40, (0.05, 0.033, 0.0)),
+        "base knocked by 27 mm": lambda s: named_half(s, generator, 40, (0.022, 0.0156, 0.0)),
         "feet": lambda s: named_kind(shifted_sites.two_files(s, "feet", generator=generator), "unit"),
         "axes": lambda s: named_kind(shifted_sites.two_files(s, "axes", generator=generator), "axes"),
         "one name": lambda s: named_kind(shifted_sites.shared_name(s, generator=generator), "name"),
@@ -114,7 +146,7 @@ def table(seeds: range, generator: str, only: str = "") -> dict[str, np.ndarray]
 
 def _said(name: str, rows: np.ndarray) -> str:
     n = len(rows)
-    if name == "none":
+    if name.startswith("none"):
         return f"{rows[:, 0].sum()} of {n} sites show any"
     text = f"named in {rows[:, 0].sum()} of {n}, anything else in {rows[:, 1].sum()}"
     return text + (

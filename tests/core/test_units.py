@@ -2,6 +2,7 @@ import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -57,6 +58,20 @@ def test_a_number_is_the_nearest_of_its_decimals_and_no_zero_has_a_sign(value, d
     assert abs(float(text) - value) <= 0.5 * 10.0**-decimals * (1 + 1e-9)
     assert float(text) or text[0] == "0"
     assert len(text.partition(".")[2]) == decimals
+
+
+@given(
+    st.lists(st.floats(-3e7, 3e7) | st.integers(-(10**9), 10**9).map(lambda k: k / 32), max_size=20), st.integers(0, 6)
+)
+def test_a_column_is_rounded_as_single_numbers_are(values, decimals):
+    assert units.rounded(np.array(values), decimals).tolist() == [float(units.number(v, decimals)) for v in values]
+
+
+def test_a_column_keeps_what_is_missing_and_no_zero_has_a_sign():
+    found = units.rounded(np.array([np.nan, -0.00001, 2.00005, 1600000.03125]), 4)
+    assert np.isnan(found[0]) and not np.signbit(found[1])
+    # 2.00005 is stored a little below its middle, 1600000.03125 is one: away from zero, as browsers do.
+    assert found[2:].tolist() == [2.0, 1600000.0313]
 
 
 @given(st.floats(0, 1))

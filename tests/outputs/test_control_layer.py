@@ -20,7 +20,7 @@ def checked(frames):
         {
             "point": ["KF103", "KF101", "KF120"], "de_m": [0.004, -0.002, 0.09], "dn_m": [0.0, 0.003, -0.12],
             "du_m": [0.01, np.nan, 0.02], "horizontal_m": [0.004, 0.0036, 0.15], "sigma_h_m": 0.003,
-            "sigma_v_m": np.nan, "outlier": [False, False, True], "use": [CHECK, BASE_MARK, CHECK],
+            "sigma_v_m": np.nan, "setup": None, "outlier": [False, False, True], "use": [CHECK, BASE_MARK, CHECK],
         }
     )  # fmt: skip
     return {**frames, "control_checks": checks}

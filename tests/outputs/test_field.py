@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import gpxpy
 import numpy as np
 import pandas as pd
+import pyproj
 import pytest
 import sites
 from outputs.test_files import HOSTILE
@@ -18,7 +19,7 @@ from geoqa.cli import main
 from geoqa.outputs import field
 from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY, NAVIGATION_ONLY
 from geoqa.outputs.deliver import gpx
-from geoqa.outputs.field import quiet, sheet, sketch, words
+from geoqa.outputs.field import quiet, sheet, sketch, waypoints, words
 
 VOID = {"meta", "br", "col"}
 
@@ -136,18 +137,43 @@ def test_waypoints_are_gpx_1_1_and_for_navigation_only(plain):
         assert NAVIGATION_ONLY in waypoint.description
 
 
+#: A datum that nothing leads from: an old ellipsoid, and no more is said of it.
+UNKNOWN = "+proj=tmerc +lat_0=0 +lon_0=173 +k=0.9996 +x_0=1600000 +y_0=10000000 +ellps=intl +units=m +no_defs"
+
+
 @pytest.mark.parametrize(("crs", "said"), [
     ("local", "local frame: where it lies on the Earth is not stated"),
-    ("EPSG:27200", "may lie hundreds of metres from WGS 84"),
+    (UNKNOWN, "no published operation of known accuracy leads from it"),
 ])  # fmt: skip
 def test_no_waypoints_where_their_place_would_be_a_guess(tmp_path, crs, said):
-    rows = [row.replace("1600", "2500").replace("5400000", "6000000") for row in sites.ROWS]
-    data, recipe = sites.write(tmp_path, tuple(rows), sites.RECIPE.replace("EPSG:2193", crs))
+    data, recipe = sites.write(tmp_path, sites.ROWS, sites.RECIPE.replace("EPSG:2193", crs))
     written(geoqa.review(data, recipe), tmp_path / "out")
     parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
     assert parsed.waypoints == []
     assert said in parsed.description
     assert (tmp_path / "out" / "revisits.html").stat().st_size > 5000
+
+
+def test_an_older_datum_has_approximate_waypoints_with_the_metres_they_may_be_off(tmp_path):
+    """EPSG:27700, by the seven parameters of EPSG:1314 where the grid is not at hand: 2 m, or better by the grid."""
+    rows = [row.replace("1600", "440").replace("5400000", "240000") for row in sites.ROWS]
+    data, recipe = sites.write(tmp_path, tuple(rows), sites.RECIPE.replace("EPSG:2193", "EPSG:27700"))
+    written(geoqa.review(data, recipe), tmp_path / "out")
+    parsed = gpxpy.parse((tmp_path / "out" / "revisits.gpx").read_text(encoding="utf-8"))
+    (off_m,) = re.findall(r"they may be ([\d.]+) m off", parsed.description)
+    assert 0 < float(off_m) <= 5
+    # Degrees of the job's own datum would lie some hundred metres beside those of WGS 84.
+    own = pyproj.Transformer.from_crs("EPSG:27700", "EPSG:4277", always_xy=True).transform(440040.0, 240000.0)
+    last = parsed.waypoints[-1]
+    away = pyproj.Geod(ellps="WGS84").inv(*own, last.longitude, last.latitude)[2]
+    assert 60 < away < 200
+    assert NAVIGATION_ONLY in last.description
+
+
+def test_a_file_without_waypoints_says_that_nobody_has_to_go(tmp_path):
+    review = geoqa.review(*sites.write(tmp_path, sites.ROWS[:2]))
+    nobody = review.frames["revisits"].iloc[:0]
+    assert "Nobody has to go anywhere again" in gpxpy.parse(waypoints.build(nobody, review.job)).description
 
 
 def test_the_table_is_in_the_jobs_unit(tmp_path):

@@ -175,7 +175,7 @@ def test_numbers_of_the_table_carry_their_unit_in_the_heading(tmp_path):
 
 
 def test_not_a_number_becomes_null_in_the_record(tmp_path):
-    record.write(tmp_path / "x.json", {"a": float("nan"), "b": [float("inf"), 1.5], "c": ("t",)})
+    (tmp_path / "x.json").write_text(record.text({"a": float("nan"), "b": [float("inf"), 1.5], "c": ("t",)}))
     assert json.loads((tmp_path / "x.json").read_text()) == {"a": None, "b": [None, 1.5], "c": ["t"]}
 
 

@@ -171,8 +171,12 @@ def test_classes_and_shares_are_those_of_the_frames(review, page):
         ratios = (told["stated_h_m"] * told[f"precision_ratio_h{end}"] * 1000 for end in ("", "_low", "_high"))
         figures_mm = [f"{mm:.0f}" if mm >= 9.95 else f"{mm:.1f}".removesuffix(".0") for mm in ratios]
         assert row[2].partition(" → ")[2] == "{} ({} to {})".format(*figures_mm)
-    for name, *shares in page.tables["Share of observed points"][1:]:
-        assert shares == [units.share(classes.loc[name, f"share_{status}"]) for status in STATUSES]
+    points = review.frames["points"]
+    for name, n, *shares in page.tables["Observed points by cover and status"][1:]:
+        mine = points if name == "whole site" else points[points["canopy"].astype(str) == name]
+        observed = mine.loc[mine["occupations"] > 0, "status"].astype(str)
+        assert whole(n) == len(observed)
+        assert shares == [units.part(int((observed == status).sum()), len(observed)) for status in STATUSES]
 
 
 def test_shifts_and_zones_are_those_of_the_frames(review, page):
@@ -186,11 +190,9 @@ def test_shifts_and_zones_are_those_of_the_frames(review, page):
         expected = [told[name] for name in ("de_m", "dn_m", "du_m")]
         assert metres == [units.signed(value, "m") for value in expected]
     (row,), (zone,) = page.tables["Where the site is bad beyond chance"][1:], review.frames["zones"].to_dict("records")
-    assert row[:5] == [
-        zone["zone"], str(zone["points"]), f"{zone['beyond']} of {zone['judged']}", units.share(zone["share"]),
-        units.share(zone["share_site"]),
-    ]  # fmt: skip
-    assert row[5:9] == [
+    assert row[:3] == [zone["zone"], str(zone["points"]), units.part(zone["beyond"], zone["judged"])]
+    assert row[3].endswith(f"of {zone['judged_site']} ({units.share(zone['share_site'])})")
+    assert row[4:8] == [
         f"{zone['median_closure_m']:.3f}",
         *(units.signed(zone[f"bias_{axis}_m"], "m") for axis in "enu"),
     ]
@@ -226,13 +228,18 @@ def test_canopy_costs_are_those_of_the_frames_with_their_sentences(review, page)
     costs = review.frames["canopy_costs"]
     costs = costs[costs["by"] == CLASS].set_index("value")
     head, *rows = page.tables["Closures between different visits by cover, each point once"]
-    assert "late fix" not in head and {row[0] for row in rows} == set(costs.index)
-    for name, points, compared, horizontal, *_, beyond in rows:
+    assert "late fix, of those timed" not in head and {row[0] for row in rows} == set(costs.index)
+    points = review.frames["points"]
+    for name, taking_part, left_out, compared, horizontal, *_, beyond in rows:
         told = costs.loc[name]
-        assert [whole(points), whole(compared)] == [told["points"], told["compared"]]
+        assert [whole(taking_part), whole(compared)] == [told["points"], told["compared"]]
+        # Together they are what the map's list of covers counts.
+        observed = points[(points["canopy"].astype(str) == name) & (points["occupations"] > 0)]
+        assert whole(taking_part) + whole(left_out) == len(observed)
         bounds = (units.small_bare(told[f"closure_h_m{end}"], "m") for end in ("", "_low", "_high"))
         assert horizontal == "{} ({} to {})".format(*bounds)
-        assert beyond == percents(told, "beyond")
+        count = round(told["beyond"] * told["proven"])
+        assert beyond == f"{count} of {told['proven']}, {percents(told, 'beyond')}"
     said = [text for text in review.messages if text.startswith(("closures are", "points beyond tolerance"))]
     assert len(said) == 2
     assert all(text[1:] in "".join(page.text) for text in said)

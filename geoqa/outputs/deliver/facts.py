@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.deliverable import Field
-from geoqa.core.units import spoken
+from geoqa.core.units import counted, spoken
 from geoqa.outputs.cautions import CAUTIONS, NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_text
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Longest name of a site in a title.
 LONGEST = 120
+#: Points left out that are named.
+MOST_NAMED = 20
 #: Stands where degrees are written for navigation.
 NAVIGATION = (
     f"Approximate, {NAVIGATION_ONLY}: longitude and latitude in the datum of the job, which may differ from "
@@ -36,6 +38,8 @@ class Facts:
         Points in the file, and in the review.
     every
         Whether those that may not be delivered are among them.
+    left_out
+        Names of points that the format has no place for: they have no coordinate.
     system, code, datum
         Name of the coordinate system, its code (empty where it has none), and its datum.
     """
@@ -47,13 +51,14 @@ class Facts:
     system: str
     code: str
     datum: str
+    left_out: Sequence[str] = ()
 
     @classmethod
-    def of(cls, job: Job, given: int, whole: int, *, every: bool) -> Facts:
+    def of(cls, job: Job, given: int, whole: int, *, every: bool, left_out: Sequence[str] = ()) -> Facts:
         """Return what there is to say of `given` of `whole` points."""
         system = geodesy.of(job)
         code = "" if job.site.crs == geodesy.LOCAL else geodesy.code(job.site.crs)
-        return cls(job, given, whole, every, system.name, code, geodesy.datum(system))
+        return cls(job, given, whole, every, system.name, code, geodesy.datum(system), left_out)
 
     @property
     def title(self) -> str:
@@ -91,6 +96,7 @@ class Facts:
         said = [
             ("Site", display_text(job.site.name)),
             ("Points", f"{self.given} of {self.whole}{held}"),
+            *self._absent(),
             ("Coordinate system", self.named),
             ("Datum", self.datum),
             ("Epoch", "not stated"),
@@ -103,6 +109,15 @@ class Facts:
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
         local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
+
+    def _absent(self) -> list[tuple[str, str]]:
+        """Return which points the file leaves out, the first of them by name."""
+        if not self.left_out:
+            return []
+        named = ", ".join(cut(display_text(name), 40) for name in self.left_out[:MOST_NAMED])
+        more = len(self.left_out) - MOST_NAMED
+        said = f"{counted(len(self.left_out), 'point')} without a coordinate to give: {named}"
+        return [("Left out", said + (f" and {more:,} more" if more > 0 else ""))]
 
     def units(self, *, short: bool = False) -> str:
         """Return the units of coordinates and heights, in words or as their codes."""

@@ -58,4 +58,5 @@ def _values(field: Field) -> list[Any]:
 
     if field.is_text:
         return [utf8_text(value) or None for value in field.values]
-    return [None if value != value else value for value in field.values.tolist()]
+    kind = float if field.decimals else int
+    return [None if value != value else kind(value) for value in field.values.tolist()]

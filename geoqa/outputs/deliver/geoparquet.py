@@ -38,7 +38,7 @@ class GeoParquetFile(Writer):
         columns = {
             field.heading: pd.Series([utf8_text(text) or None for text in field.written()], dtype="str")
             if field.is_text
-            else pd.Series(field.values, dtype=float)
+            else pd.Series(field.values, dtype=float).astype("float64" if field.decimals else "Int64")
             for field in (*points.fields, *_labels(points, job))
         }
         name = "geometry"

@@ -13,7 +13,7 @@ from geoqa.core import geodesy
 from geoqa.core.deliverable import Deliverable, Field
 from geoqa.core.schema import POINTS
 from geoqa.core.source import sources
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, rounded
 from geoqa.outputs.deliver import facts
 
 if TYPE_CHECKING:
@@ -38,31 +38,38 @@ _SIGMAS = {
 }
 
 
-def deliverable(frames: Mapping[str, pd.DataFrame], job: Job, *, every: bool = False) -> Deliverable:
+def deliverable(
+    frames: Mapping[str, pd.DataFrame], job: Job, *, every: bool = False, placed: bool = False
+) -> Deliverable:
     """Return the points that may be delivered, or `every` point.
 
     Parameters
     ----------
     frames
         `points`, and `occupations` for the time of the last one.
+    placed
+        Whether points without a coordinate are left out, and named as such: the format has no place for them.
     """
     points = frames["points"]
     whole = len(points)
     if not every:
         points = points[(points["deliver"] == "yes").to_numpy()]
+    lacking = points.loc[points["easting_m"].isna(), "point"].astype("str").tolist() if placed else []
+    if lacking:
+        points = points[points["easting_m"].notna()]
     system = geodesy.of(job)
     east_m, north_m, up_m = (_numbers(points, name) for name in ("easting_m", "northing_m", "height_m"))
     unit, unit_up = METRES_PER[job.input.unit], METRES_PER[job.input.height_unit]
     lon, lat = _lonlat(east_m, north_m, system)
     place = (lon, lat) if system.geographic else (east_m / unit, north_m / unit)
     decimals = ANGLE if system.geographic else LENGTH
-    first, second = (_rounded(values, decimals) for values in place)
-    height = _rounded(up_m / unit_up, LENGTH)
+    first, second = (rounded(values, decimals) for values in place)
+    height = rounded(up_m / unit_up, LENGTH)
     factor = 1.0 if system.geographic else _factor(unit, system)
     names = (*_PLACES[system.geographic], "height")
     fields = _file_fields(points, job, dict(zip(names, (first, second, height), strict=True)))
     own = _own_fields(points, job)
-    told = facts.Facts.of(job, len(points), whole, every=every)
+    told = facts.Facts.of(job, len(points), whole, every=every, left_out=lacking)
     labels = told.labels(len(points))
     return Deliverable(
         title=told.title, every=every, fields=_distinct(fields, own, labels), labels=labels,
@@ -121,10 +128,10 @@ def _own_fields(points: pd.DataFrame, job: Job) -> list[Field]:
     for name, axis in _LENGTHS.items():
         unit, about = units[axis], _SIGMAS.get(name) or POINTS.columns[f"{name}_m"].about
         metres = np.sqrt(_numbers(points, _VARIANCES[name])) if name in _VARIANCES else _numbers(points, f"{name}_m")
-        fields.append(Field(name, f"{name}_{unit}", _rounded(metres / METRES_PER[unit], LENGTH), unit, LENGTH, about))
+        fields.append(Field(name, f"{name}_{unit}", rounded(metres / METRES_PER[unit], LENGTH), unit, LENGTH, about))
     for name, decimals in _NUMBERS.items():
         key, unit = (name.removesuffix("_deg"), "deg") if name.endswith("_deg") else (name, "")
-        values = _rounded(_numbers(points, name), decimals)
+        values = rounded(_numbers(points, name), decimals)
         fields.append(Field(key, name, values, unit, decimals, POINTS.columns[name].about))
     words = [name for name in _WORDS if name in points]
     return [*fields, *(Field(name, name, _words(points[name]), about=POINTS.columns[name].about) for name in words)]
@@ -149,10 +156,6 @@ def _numbers(points: pd.DataFrame, name: str) -> Any:
     if name not in points:
         return np.full(len(points), np.nan)
     return points[name].to_numpy(dtype=float, na_value=np.nan)
-
-
-def _rounded(values: Any, decimals: int) -> Any:
-    return np.round(values, decimals) + 0.0  # no negative zero
 
 
 def _words(values: pd.Series) -> Any:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 FILES = ("revisits.html", "revisits.gpx", "revisits.csv")
 
 
-def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id: str = "") -> None:
     """Write the field sheet, the waypoints and the table of what is to be observed again into `folder`.
 
     Parameters
@@ -23,13 +23,15 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
     frames
         ``revisits``, without which nothing is written, ``occupations`` for the time of the last one, ``points``, and
         ``zones`` where they were looked for.
+    review_id
+        What tells the review from others.
     """
     from geoqa.outputs.field import listing, quiet, sheet, waypoints
 
     if "revisits" not in frames:
         return
     table = frames["revisits"]
-    page = sheet.build(table, frames["occupations"], job, quiet.box(frames, job))
+    page = sheet.build(table, frames["occupations"], job, quiet.box(frames, job), review_id)
     (folder / "revisits.html").write_text(page, encoding="utf-8")
     (folder / "revisits.gpx").write_text(waypoints.build(table, job), encoding="utf-8")
     listing.write(folder / "revisits.csv", table, job)

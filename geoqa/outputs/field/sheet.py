@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 MOST = 1000
 
 
-def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job, besides: Sequence[str] = ()) -> str:
+def build(
+    revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job, besides: Sequence[str] = (), review_id: str = ""
+) -> str:
     """Return the field sheet as the text of one HTML file that needs nothing else.
 
     Parameters
@@ -36,6 +38,8 @@ def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job, besides: 
         For the time of the last one.
     besides
         HTML of what else the crew must know.
+    review_id
+        What tells the review from others.
     """
     shown = revisits[(revisits["walk"] > 0).to_numpy() & (revisits["rank"] <= MOST).to_numpy()]
     shown = shown.sort_values("walk", kind="stable")
@@ -50,6 +54,7 @@ def build(revisits: pd.DataFrame, occupations: pd.DataFrame, job: Job, besides: 
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             f"<title>Points to observe again: {title}</title>",
             f"<style>{offline.static_text('field.css')}</style></head><body>",
+            f'<p class="id">Review {map_text(review_id)}</p>' if review_id else "",
             f"<h1>{title}: points to observe again</h1>",
             *body,
             *_planned(revisits),

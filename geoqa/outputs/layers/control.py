@@ -34,6 +34,7 @@ class ControlLayer(MapLayer):
         from geoqa.outputs.layers import detail, place
 
         checks, points = frames["control_checks"], frames["points"]
+        checks = checks[checks["setup"].isna()]  # set-ups are told in words: they have no place of their own
         at = detail.found(points, checks)
         checks, at = checks[at >= 0], at[at >= 0]
         if checks.empty:

@@ -37,6 +37,7 @@ def document(
     return Document(
         title=f"{shown(job.site.name, 80)}: review of repeated GNSS observations",
         subtitle=f"A review of internal evidence, not a certification. Made by geoqa {version}.",
+        review_id=str(record.get("id", "")),
         first=client.sections(frames, job, len(record.get("shifts_applied", ()))),
         rest=(
             *evidence.sections(frames, job, record, figures),

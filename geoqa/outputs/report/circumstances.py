@@ -15,6 +15,7 @@ from geoqa.core.units import (
     duration,
     number,
     p_figure,
+    part,
     share,
     signed,
     small_bare,
@@ -128,20 +129,24 @@ def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
     unit, up = job.input.unit, job.input.height_unit
     rows = [
         (
-            shown(row.value, 40), f"{row.points:,}", f"{row.compared:,}", _median(row, "closure_h_m", unit),
-            _median(row, "closure_v_m", up), _times(row), bounded(row.beyond, row.beyond_low, row.beyond_high),
-            bounded(row.late, row.late_low, row.late_high),
+            shown(row.value, 40), f"{row.points:,}", f"{row.left_out:,}", f"{row.compared:,}",
+            _median(row, "closure_h_m", unit), _median(row, "closure_v_m", up), _times(row),
+            _of(row, "beyond", row.proven), _of(row, "late", row.waited),
         )
         for row in costs.itertuples(index=False)
     ]  # fmt: skip
     names = costs["reference"].dropna().astype("str").unique()
     reference = names[0] if len(names) else "the class compared with"
     head = (
-        "cover", "points", "compared", f"median closure, {small_unit(unit)}", f"in height, {small_unit(up)}",
-        f"times {shown(reference, 20)}", "beyond tolerance", "late fix",
+        "cover", "points", "left out", "compared", f"median closure, {small_unit(unit)}",
+        f"in height, {small_unit(up)}", f"times {shown(reference, 20)}", "beyond tolerance, of those proven",
+        "late fix, of those timed",
     )  # fmt: skip
-    return [table("Closures between different visits by cover, each point once", head, rows, range(1, 8),
-                  "canopy_costs")]  # fmt: skip
+    left = (
+        "Left out: points that a shift explains. Proven: not unproven. Together points and left out are all observed."
+    )
+    return [table("Closures between different visits by cover, each point once", head, rows, range(1, 9),
+                  "canopy_costs"), Text(left, small=True)]  # fmt: skip
 
 
 def _quarters(costs: pd.DataFrame) -> list[Block]:
@@ -152,8 +157,8 @@ def _quarters(costs: pd.DataFrame) -> list[Block]:
         span = " to ".join(number(end, 1) if unit == "m" else share(end) for end in ends) + (
             " m" if unit == "m" else ""
         )
-        rows.append((f"{name}, {span}", f"{row.points:,}", bounded(row.beyond, row.beyond_low, row.beyond_high)))
-    head = ("quarter of the points", "points", "beyond tolerance")
+        rows.append((f"{name}, {span}", f"{row.points:,}", _of(row, "beyond", row.proven)))
+    head = ("quarter of the points", "points", "beyond tolerance, of those proven")
     return [table("By what the raster says", head, rows, (1, 2), "canopy_costs")] if rows else []
 
 
@@ -168,6 +173,17 @@ def _checks(frames: Frames) -> list[Block]:
 def _median(row: Any, name: str, unit: str) -> str:
     value, low, high = (small_bare(getattr(row, f"{name}{end}"), unit) for end in ("", "_low", "_high"))
     return value if low == NONE else f"{value} ({low} to {high})"
+
+
+def _site(zone: Any) -> str:
+    """Return how many of all judged points of the site are beyond tolerance."""
+    return part(round(zone.share_site * zone.judged_site), zone.judged_site) if zone.judged_site else NONE
+
+
+def _of(row: Any, name: str, whole: int) -> str:
+    """Return how many of how many, in percent with its bounds; a dash where there is none to count."""
+    own, low, high = (getattr(row, f"{name}{end}") for end in ("", "_low", "_high"))
+    return f"{round(own * whole):,} of {whole:,}, {bounded(own, low, high)}" if whole else NONE
 
 
 def _times(row: Any) -> str:
@@ -185,14 +201,14 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     unit, up = job.input.unit, job.input.height_unit
     rows = [
         (
-            shown(row.zone, 40), f"{row.points:,}", f"{row.beyond:,} of {row.judged:,}", share(row.share),
-            share(row.share_site), bare(row.median_closure_m, unit), signed(row.bias_e_m, unit),
+            shown(row.zone, 40), f"{row.points:,}", part(row.beyond, row.judged),
+            _site(row), bare(row.median_closure_m, unit), signed(row.bias_e_m, unit),
             signed(row.bias_n_m, unit), signed(row.bias_u_m, up), p_figure(row.p), shown(word(row.canopy), 40),
         )
         for row in found.itertuples(index=False)
     ]  # fmt: skip
     head = (
-        "zone", "points", "beyond tolerance", "of those judged", "of all judged of the site",
+        "zone", "points", "beyond tolerance, of those judged", "on the whole site",
         f"median closure, {unit}", f"east, {unit}", f"north, {unit}", f"up, {up}", "p", "cover",
     )  # fmt: skip
     told = tuple(
@@ -200,16 +216,16 @@ def zones(frames: Frames, job: Job) -> list[Block]:
         for row in found.head(20).itertuples(index=False)
     )
     return [
-        table("Where the site is bad beyond chance", head, rows, range(1, 10), "zones"),
-        Text("East, north and up: what differences have too much there, the median. p: the probability of such a zone "
-             "by chance.", small=True),
+        table("Where the site is bad beyond chance", head, rows, range(1, 9), "zones"),
+        Text("Judged: shown to agree or to disagree, with a place, and explained by no shift. East, north and up: what "
+             "differences have too much there, the median. p: the probability of such a zone by chance.", small=True),
         Items(told),
     ]  # fmt: skip
 
 
-def patience(record: Mapping[str, Any]) -> float | None:
-    """Return after how long a fix was late, as the run had it; None where it did not look."""
-    for step in record.get("steps", ()):
-        if step.get("step") == "canopy-costs":
-            return float(step["parameters"]["patience_s"]["value"])
+def parameter(record: Mapping[str, Any], step: str, name: str) -> float | None:
+    """Return a parameter of a step as the run had it; None where the step did not run."""
+    for one in record.get("steps", ()):
+        if one.get("step") == step:
+            return float(one["parameters"][name]["value"])
     return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from geoqa.core import clock, scope
+from geoqa.core import clock, off_control, scope
 from geoqa.core.control_contracts import CHECK
 from geoqa.core.schema import STATUSES
 from geoqa.core.units import counted, expected, probability
@@ -44,8 +44,12 @@ def sections(frames: Frames, job: Job, corrected: int = 0) -> tuple[Section, ...
     site: Block = Beside((counts,), picture) if picture else counts
     alone = scope.said(points)
     judged = (Text(alone, strong=True),) if alone else ()
+    off = off_control.of_frames(frames, job)
+    first = (Text(shown(off, 800), strong=True),) if off else ()
     return (
-        Section("What was found", (*_headline(points), *judged, Facts(tuple(_asked(frames, job, corrected))), site)),
+        Section(
+            "What was found", (*first, *_headline(points), *judged, Facts(tuple(_asked(frames, job, corrected))), site)
+        ),
         Section("What is not delivered, and why", _withheld(points)),
         Section("What was not tested", tuple(_untested(frames, job))),
         Section("Cautions", (Items(CAUTIONS),)),

@@ -88,12 +88,21 @@ class Section:
 
 @dataclass(frozen=True)
 class Document:
-    """The report: what the client reads on the first page, then the sections for the reviewer."""
+    """The report: what the client reads on the first page, then the sections for the reviewer.
+
+    `review_id` tells the review from others, and stands on every page.
+    """
 
     title: str
     subtitle: str
     first: tuple[Section, ...]
     rest: tuple[Section, ...] = field(default=())
+    review_id: str = ""
+
+    @property
+    def below_title(self) -> str:
+        """The line below the title."""
+        return f"{self.subtitle} Review {self.review_id}." if self.review_id else self.subtitle
 
 
 def shown(value: object, longest: int = LONGEST) -> str:

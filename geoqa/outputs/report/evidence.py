@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.control_contracts import REFUSED, YES
 from geoqa.core.figure import Figure
 from geoqa.core.schema import GRADES, STATUSES
-from geoqa.core.units import share
+from geoqa.core.units import duration, part
 from geoqa.outputs import class_words, control_words, shift_words
 from geoqa.outputs.report import circumstances
 from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
@@ -29,15 +29,20 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
     record
         What run.json holds; its steps are read.
     """
+    late_s = circumstances.parameter(record, "canopy-costs", "patience_s")
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
         ("Tolerance and requirement", _limits(frames, job), ()),
-        ("How independent the observations are", _independence(frames, job), ()),
+        ("How independent the observations are", _independence(frames, job, record), ()),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
         ("Receivers' logs", circumstances.logs(frames, job), ("waits", "durations", "positions", "series")),
-        ("What canopy costs", circumstances.canopy(frames, job, circumstances.patience(record)), ("canopy",)),
+        (
+            "What canopy costs",
+            circumstances.canopy(frames, job, late_s),
+            ("canopy",),
+        ),
         ("Problem zones", circumstances.zones(frames, job), ()),
     ]
     placed = {name for _, _, names in made for name in names}
@@ -81,15 +86,16 @@ def _limits(frames: Frames, job: Job) -> list[Block]:
     ]  # fmt: skip
 
 
-def _independence(frames: Frames, job: Job) -> list[Block]:
+def _independence(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[Block]:
     closures = frames["closures"]
     if closures.empty:
         return none("No point was observed twice: there is no pair.")
+    meanings = _meanings(record)
     counts = [
         (
             grade,
             *(f"{int((closures[f'independence_{axis}'].astype('str') == grade).sum()):,}" for axis in "hv"),
-            _GRADES[grade],
+            meanings[grade],
         )
         for grade in GRADES
     ]
@@ -112,13 +118,21 @@ def _independence(frames: Frames, job: Job) -> list[Block]:
     ]
 
 
-_GRADES = {
-    "copied": "the same row again: no evidence",
-    "same-fix": "one initialization: no evidence",
-    "fresh-fix": "another initialization, minutes later",
-    "separated": "20 minutes apart or more; for the height 45",
-    "staggered": "4 hours apart or more, under another sky",
-}
+def _meanings(record: Mapping[str, Any]) -> dict[str, str]:
+    """Return what each grade of independence means, with the gaps that the run had."""
+
+    def gap(step: str, name: str, per_s: float) -> str:
+        value = circumstances.parameter(record, step, name)
+        return "far enough" if value is None else duration(value * per_s)
+
+    apart = gap("visits", "separation_h_min", 60), gap("visits", "separation_v_min", 60)
+    return {
+        "copied": "the same row again: no evidence",
+        "same-fix": "one initialization: no evidence",
+        "fresh-fix": "another initialization, in the same visit",
+        "separated": f"{apart[0]} apart or more; for the height {apart[1]}",
+        "staggered": f"{gap('closures', 'staggered_h', 3600)} apart or more, under another sky",
+    }
 
 
 def _classes(frames: Frames, job: Job) -> list[Block]:
@@ -131,12 +145,17 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
     sentences = class_words.sentences(classes, job)
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
+    if f"share_{STATUSES[0]}" not in classes:
+        return found
     shares = [
-        (shown(str(row["canopy"]), 40), *(share(row[f"share_{status}"]) for status in STATUSES))
-        for _, row in classes.iterrows()
-    ]
-    head = ("cover", *STATUSES)
-    found.append(table("Share of observed points", head, shares, range(1, 6), "classes"))
+        (
+            shown(str(row["canopy"]), 40), f"{row['points']:,}",
+            *(part(round(row[f"share_{status}"] * row["points"]), row["points"]) for status in STATUSES),
+        )
+        for _, row in classes.fillna({f"share_{status}": 0.0 for status in STATUSES}).iterrows()
+    ]  # fmt: skip
+    head = ("cover", "observed points", *STATUSES)
+    found.append(table("Observed points by cover and status", head, shares, range(1, 7), "classes"))
     return found
 
 

@@ -25,7 +25,7 @@ def page(document: Document) -> str:
         f'<meta http-equiv="Content-Security-Policy" content="{escape(_POLICY)}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(document.title)}</title><style>{style}</style></head><body>"
-        f'<main><header><h1>{escape(document.title)}</h1><p class="sub">{escape(document.subtitle)}</p></header>'
+        f'<main><header><h1>{escape(document.title)}</h1><p class="sub">{escape(document.below_title)}</p></header>'
         f'<div class="first">{"".join(_section(section, "") for section in document.first)}</div>'
         f'<nav aria-labelledby="contents"><h2 id="contents">For the reviewer</h2><ol>{contents}</ol></nav>{rest}'
         "</main></body></html>\n"

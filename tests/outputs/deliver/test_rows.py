@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from geoqa.core.deliverable import Field
 from geoqa.core.source import Source
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, rounded
 from geoqa.outputs.deliver import rows
 
 
@@ -76,7 +76,7 @@ def test_heights_may_have_a_unit_of_their_own(otherwise):
 
 
 def test_what_is_written_has_four_decimals_and_no_negative_zero():
-    field = Field("easting", "E", rows._rounded(np.array([1.00004, -0.00001, np.nan]), 4), "m", 4)
+    field = Field("easting", "E", rounded(np.array([1.00004, -0.00001, np.nan]), 4), "m", 4)
     assert field.written() == ["1.0000", "0.0000", ""]
 
 
