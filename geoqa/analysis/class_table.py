@@ -13,6 +13,7 @@ from geoqa.analysis import mixture, spread
 from geoqa.analysis.priors import Prior
 from geoqa.analysis.rows import codes_of, is_direct
 from geoqa.core.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
+from geoqa.core.units import bounded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -418,7 +419,7 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {told_bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        f"under {row.canopy} {bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
         "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL
