@@ -384,7 +384,9 @@ def _taught(keys: pd.DataFrame, seen: mixture.Seen) -> pd.DataFrame:
     table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
     table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
     # Labels that differ by their case alone are one.
-    return table.groupby(["canopy", "solution"], dropna=False, sort=False, as_index=False).sum()
+    table = table.groupby(["canopy", "solution"], dropna=False, sort=False, as_index=False).sum()
+    text = {name: pd.Series(table[name].to_numpy(dtype=object), dtype="str") for name in ("canopy", "solution")}
+    return table.assign(**text)
 
 
 def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:

@@ -127,9 +127,12 @@ def job(
 def run(frame, made, steps=STEPS, settings=None, more=None):
     """Run `steps` on an occupations frame, assembled as a review does it; return the frames kept and the messages.
 
-    `more` holds other frames that are there from the start.
+    `more` holds other frames that are there from the start. Unless `settings` say something of calibration the
+    stated precision of a handful of points is taken at its word.
     """
     settings = settings or {}
+    if "calibration" not in settings and len(frame) - frame["point"].nunique() < FEW:
+        settings = AT_ITS_WORD | settings
     frame, made, *_ = assembly.occupations([frame], made)
     nothing = pd.DataFrame({
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
@@ -144,10 +147,8 @@ def run(frame, made, steps=STEPS, settings=None, more=None):
 def judge(rows, steps=STEPS, settings=None, **stated):
     """Return every frame of a site of `rows`, judged as `job(**stated)` says.
 
-    Unless `settings` say something of calibration the stated precision of a handful of points is taken at its word.
+    See `run`.
     """
-    if "calibration" not in (settings or {}) and len(rows) - len({row.get("p") for row in rows}) < FEW:
-        settings = AT_ITS_WORD | (settings or {})
     kept, _ = run(occupations(rows), job(**stated), steps, settings)
     return kept
 
