@@ -188,7 +188,7 @@ class Review:
         from geoqa.outputs import html_map
 
         def page(layers: MapLayers) -> str:
-            with door.visit(self.job.input.largest_mb) as seen:
+            with door.visit(self.job.input.largest_megabytes) as seen:
                 drawings, notes = layers.draw(self.frames, self.job, self.failed)
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
             sources.refuse_changed(self.drawn, seen)
@@ -283,7 +283,7 @@ def review(
     from geoqa.core import corrections
 
     job = corrections.with_names(_job(recipe), apply_shifts)
-    with door.visit(job.input.largest_mb):
+    with door.visit(job.input.largest_megabytes):
         return _reviewed(inputs, recipe, job, progress, since_folder, experience_as_of)
 
 

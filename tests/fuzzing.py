@@ -129,7 +129,6 @@ def _record(folder: Path) -> Target:
     place.mkdir()
 
     def read(path: Path) -> None:
-        stored.further_files(path.parent)
         stored.read_job(path.parent, stored.read_record(path.parent))
 
     return Target("record", text, _plain(place / "run.json", read), OFTEN)

@@ -227,8 +227,8 @@ FILES = {
     "UTF-16 without mark": (BODY.encode("utf-16-le"), "UTF-16 without its byte-order mark"),
     "UTF-32": (BODY.encode("utf-32"), "UTF-32"),
     "NUL in a name": (BODY.replace("A1", "A\0").encode(), "holds NUL bytes"),
-    "one line of 5 MB": (b"A" * 5_000_000, "nothing parts its lines into columns"),
-    "2 million columns": (b"A," * 2_000_000, "more than 1500. State the delimiter"),
+    "one line of 5 MB": (b"A" * 5_000_000, "is longer than 4,000,000 bytes: its line ends are missing"),
+    "2 million columns": (b"A," * 2_000_000, "is longer than 4,000,000 bytes: its line ends are missing"),
     "other headings": (b"a,b,c\n1,2,3\n", "columns are not found. Its headings are 'a', 'b', 'c'."),
     "headings further down": (
         b"Job 12\n\n" + BODY.encode(), "the headings stand in line 3, not in line 1. Add skip = 2",

@@ -407,6 +407,29 @@ def test_the_step_that_a_log_lies_on_counts_and_not_its_digits(write):
     assert not any("lie on steps" in text for text in fine.messages)
 
 
+def six_stops(up_m):
+    """Return stops of a minute at six heights, walks between them as high as where they end."""
+    epochs = []
+    for k in range(6):
+        at, t = (0.0 + 30.0 * k, 0.0), 100 * k
+        there = [*stay(t, t + 70, at, seed=k), *walk(t + 70, t + 100, at, (at[0] + 30.0, 0.0))]
+        epochs += [replace(epoch, u=up_m(k)) for epoch in there]
+    return epochs
+
+
+def test_epochs_of_one_stop_are_one_height(write):
+    """Six stops that happen to lie near whole metres, and a seventh and eighth height on the way, prove no grid."""
+    way = {70: 6.0, 170: 7.0}
+    epochs = [replace(e, u=next((u for s, u in way.items() if s <= e.s < s + 30), e.u)) for e in six_stops(float)]
+    result = read_all([write("whole.nmea", epochs, up_decimals=1)], HEIGHTS, antenna_height_m=2.0)[0]
+    assert set(result.frames["occupations"]["resolution_v_m"]) == {0.1}
+    said = " ".join(result.messages)
+    assert "lie on steps" not in said and "its heights are written to 0.1 m" in said
+    coarse = read_all([write("coarse.nmea", epochs, up_decimals=3)], HEIGHTS, antenna_height_m=2.0)[0]
+    said = " ".join(coarse.messages)
+    assert "heights lie on steps of 1 m though three decimals" in said and "written to" not in said
+
+
 # Logs of which little can be used, and stops that were never fixed.
 
 

@@ -113,16 +113,12 @@ def test_a_german_export_with_decimal_commas(tmp_path, capsys):
     user = Newcomer(tmp_path, capsys, FOREST.replace("\n", "\r\n").encode("cp1252"))
     user.fill(
         JUDGED | {"crs": '"EPSG:25832"', "height": '"DHHN2016"', "unit": '"m"', "timezone": '"Europe/Berlin"',
-                  "initialization": '"asserted"'}
+                  "initialization": '"asserted"', "precision": '"drms"', "precision_v": '"sigma"'}
     )  # fmt: skip
-    user.add("input.columns", 'precision_h = "Lagegenauigkeit"')  # from the list of columns that are not mapped
-    user.add("input.columns", 'precision_v = "Höhengenauigkeit"')
     code, said = user.review()
     assert code == 2
     assert 'asserted_by: must be stated. Add asserted_by = "name of who asserts it"' in said
-    assert 'precision: must be stated: precision_h and precision_v can mean several things. Add precision = "' in said
     user.add("input", 'asserted_by = "K. R."')
-    user.add("input", 'precision = "drms"')
     code, said = user.review()
     assert (code, user.tries) == (1, 2), said
     assert "field.txt: 6 rows read = 6 used + 0 set aside" in said

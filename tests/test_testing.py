@@ -111,13 +111,13 @@ def test_an_undeclared_step_is_told_every_fault():
     text = told(Bare)
     assert "@dataclass(frozen=True, kw_only=True)" in text
     assert "it has no docstring" in text
+    assert "its needs is 'points', it must be a tuple of texts" in text
 
     @dataclass(frozen=True, kw_only=True)
     class Loose(Analysis):
         """Do nothing."""
 
         name = "loose"
-        needs = "points"
         depth: float = param(1.0, unit="m", help=" ")
         share: float = param(1.0, help="A share")
 
@@ -126,7 +126,6 @@ def test_an_undeclared_step_is_told_every_fault():
 
     text = told(Loose)
     for words in (
-        "needs: is 'points'",
         "gives: is empty",
         "depth: has no help",
         "depth_m",

@@ -29,6 +29,41 @@ def worse(a: Index, b: Index) -> Index:
     return _BY_RANK[np.minimum(_RANK[a], _RANK[b])]
 
 
+def at_most(tolerance_m: Array, guard_m: Array) -> Array:
+    """Return beyond which length a closure is beyond tolerance whatever rounding made of it, metres.
+
+    The guard is half the step that the coordinates lie on; a billionth of a metre is what doubles lose.
+    """
+    return tolerance_m + guard_m + 1e-9
+
+
+def surely_within(tolerance_m: Array, guard_m: Array) -> Array:
+    """Return up to which length a closure is within tolerance whatever rounding made of it, metres; -1 for none.
+
+    Where the step is within the tolerance the guard is small
+    beside it and is allowed for. A coarser step hides as much as it allows: what exceeds the tolerance cannot be
+    told from what does not, and where the guard alone is as large as the tolerance, nothing can.
+    """
+    slack = 1e-9 * tolerance_m
+    coarse = 2 * guard_m > tolerance_m + slack
+    return np.where(guard_m >= tolerance_m - slack, -1.0, at_most(tolerance_m, np.where(coarse, 0.0, guard_m)))
+
+
+def of_closures(length_m: Array, tolerance_m: Array, guard_m: Array, probability_: Array, alpha: float) -> Index:
+    """Return the status codes of closures: unproven where the step of the coordinates hides whether they are within.
+
+    Parameters
+    ----------
+    length_m, tolerance_m, guard_m
+        Metres, shape (n,).
+    probability_, alpha
+        As in `status`.
+    """
+    within = length_m <= at_most(tolerance_m, guard_m)
+    hidden = within & (length_m > surely_within(tolerance_m, guard_m))
+    return np.where(hidden, UNPROVEN, status(within, probability_, alpha))
+
+
 def status(within: Flags, probability_: Array, alpha: float) -> Index:
     """Return the status codes of tested closures.
 
@@ -102,15 +137,16 @@ def pairs_of(p: Positions, alpha: float) -> Pairs:
     dimensions = p.x.shape[1]
     with np.errstate(invalid="ignore", divide="ignore"):
         square = _quadratic(d, p.cov[first] + p.cov[second])
-    within = length <= _pair_limit(p, first, second)
-    return Pairs(first, second, length, status(within, probability(square, dimensions, p.nu[first]), alpha) != CONFLICT)
+    tolerance, guard = _pair_limits(p, first, second)
+    code = of_closures(length, tolerance, guard, probability(square, dimensions, p.nu[first]), alpha)
+    return Pairs(first, second, length, code != CONFLICT)
 
 
-def _pair_limit(p: Positions, first: Index, second: Index) -> Array:
+def _pair_limits(p: Positions, first: Index, second: Index) -> tuple[Array, Array]:
+    """Return the tolerance and the guard of the closures of pairs, metres."""
     factor = np.where(p.from_mean[first], 2.0, 1.0)
-    return factor * np.maximum(p.tolerance_m[first], p.tolerance_m[second]) + np.maximum(
-        p.guard_m[first], p.guard_m[second]
-    )
+    tolerance = factor * np.maximum(p.tolerance_m[first], p.tolerance_m[second])
+    return tolerance, np.maximum(p.guard_m[first], p.guard_m[second])
 
 
 def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Array]:
@@ -125,7 +161,8 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Arra
     p, pairs
         Positions and their pairs; `pairs` from `pairs_of` of the same positions.
     n
-        Number of groups. A group of fewer than two positions is unproven.
+        Number of groups. A group of fewer than two positions is unproven, and so is one whose positions lie on
+        steps too coarse to tell.
     """
     dimensions = p.x.shape[1]
     count = np.bincount(p.group, minlength=n)
@@ -137,32 +174,41 @@ def judge(p: Positions, pairs: Pairs, n: int, alpha: float) -> tuple[Index, Arra
         nu[p.group] = p.nu
         p_value[tested] = probability(square[tested], (dimensions * (count - 1))[tested], nu[tested])
     worst = groups.largest(pairs.length_m, p.group[pairs.first], n)
-    over = _beyond(p, pairs, n)
-    mean = groups.sums(p.x, p.group, n) / np.maximum(count, 1)[:, None]
-    # The guard is a closure's; a distance from the mean is half a closure, and so is its guard.
-    away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > p.tolerance_m + p.guard_m / 2
-    over_mean = np.zeros(n, bool)
-    over_mean[p.group[away]] = True
-    from_mean = np.zeros(n, bool)
-    from_mean[p.group] = p.from_mean
-    within = ~np.where(from_mean, over_mean, over)
-    return np.where(tested, status(within, p_value, alpha), UNPROVEN), worst
+    tolerance, guard = _pair_limits(p, pairs.first, pairs.second)
+    beyond = _beyond(p, pairs, n, at_most(tolerance, guard))
+    hidden = ~beyond & _beyond(p, pairs, n, surely_within(tolerance, guard))
+    code = np.where(hidden, UNPROVEN, status(~beyond, p_value, alpha))
+    return np.where(tested, code, UNPROVEN), worst
 
 
-def _beyond(p: Positions, pairs: Pairs, n: int) -> Flags:
-    """Return which groups lie beyond tolerance: the root mean square of their closures, for a pair the closure.
+def _beyond(p: Positions, pairs: Pairs, n: int, limit_m: Array) -> Flags:
+    """Return which groups lie beyond the limits of their closures: by their root mean square, for a pair as it is.
 
     The largest of many closures grows with their number and says ever less of the place; the root mean
-    square does not, and one wrong position still moves all of its closures.
+    square does not, and one wrong position still moves all of its closures. Where the tolerance is for the distance
+    from the mean, each distance is compared with half of the closure's limit.
+
+    Parameters
+    ----------
+    limit_m
+        Of each pair's closure, shape (pairs,); negative where nothing is within it.
     """
     group = p.group[pairs.first]
-    limit = _pair_limit(p, pairs.first, pairs.second)
     count = np.maximum(np.bincount(group, minlength=n), 1)
     square = np.bincount(group, pairs.length_m**2, minlength=n) / count
+    usual = np.bincount(group, limit_m, minlength=n) / count
     # A pair is compared as it stands: its root may differ from it in the last bit.
     pair = np.zeros(n, bool)
-    pair[group[pairs.length_m > limit]] = True
-    return np.where(count == 1, pair, square > (np.bincount(group, limit, minlength=n) / count) ** 2)
+    pair[group[pairs.length_m > limit_m]] = True
+    over = np.where(count == 1, pair, (square > usual**2) | (usual < 0))
+    # A distance from the mean is half a closure, and so is its limit.
+    lowest = -groups.largest(-limit_m, group, n)
+    mean = groups.sums(p.x, p.group, n) / np.maximum(np.bincount(p.group, minlength=n), 1)[:, None]
+    away = np.sqrt(((p.x - mean[p.group]) ** 2).sum(axis=1)) > lowest[p.group] / 2
+    over_mean, from_mean = np.zeros(n, bool), np.zeros(n, bool)
+    over_mean[p.group[away]] = True
+    from_mean[p.group] = p.from_mean
+    return np.where(from_mean, over_mean, over)
 
 
 def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, Flags]:

@@ -47,7 +47,10 @@ class Cells:
 
     def of(self, group: int) -> Cells:
         """Return the cells of one group."""
-        at = np.flatnonzero(self.group == group)
+        return self.at(np.flatnonzero(self.group == group))
+
+    def at(self, at: Index) -> Cells:
+        """Return some of the cells."""
         return Cells(*(getattr(self, name)[at] for name in self.__dataclass_fields__))
 
 

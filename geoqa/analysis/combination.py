@@ -58,11 +58,11 @@ class Combination(Analysis):
         data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
         use = usage.codes_of(occupations["use"])[rows.at]
         plan = np.isin(use, usage.IN_POSITION)
-        mean, cov = _mean(data.horizontal.only(plan), n, data.typical_h, self.weights)
+        mean, cov = mean_of_visits(data.horizontal.only(plan), n, data.typical_h, self.weights)
         high = np.isin(use, usage.IN_HEIGHT) & data.has_height
         for axis in range(2):  # visits to one place round to the same number: no mean is finer than that
             cov[:, axis, axis] = _at_least(cov[:, axis, axis], _rounding(occupations, rows, "h", plan))
-        up, var_u = _mean(data.vertical.only(high), n, data.typical_v, self.weights)
+        up, var_u = mean_of_visits(data.vertical.only(high), n, data.typical_v, self.weights)
         var_u[:, 0, 0] = _at_least(var_u[:, 0, 0], _rounding(occupations, rows, "v", high))
         both = rows.at[plan & high]
         cov_eu, cov_nu = (
@@ -137,7 +137,7 @@ def _shrink(cov: np.ndarray, var_u: np.ndarray, cov_eu: np.ndarray, cov_nu: np.n
         return np.where(explained > var_u, np.sqrt(var_u / explained), 1.0)
 
 
-def _mean(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np.ndarray]:
+def mean_of_visits(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean of each point's visits and its covariance; shapes (n, d), (n, d, d), NaN where empty."""
     import numpy as np
 

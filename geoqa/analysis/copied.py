@@ -86,7 +86,8 @@ def find(
 ) -> tuple[Flags, Flags]:
     """Return which pairs are one row written twice, and which of them under another clock; shapes (pairs,).
 
-    Rows that are equal and have no time of their own are; so are more equal pairs than chance makes.
+    Rows that are equal and have no time of their own are; so are more equal pairs than chance makes, whether
+    equal along all axes or in east and north alone.
 
     Parameters
     ----------
@@ -101,9 +102,9 @@ def find(
     """
     step = np.column_stack([rows.take(occupations[f"resolution_{axis}_m"]) for axis in "hhv"])
     step_m = np.stack([step[first], step[second]], axis=-1)
-    same = equal(difference_m, step_m)
+    same, plan = equal(difference_m, step_m), np.column_stack([difference_m[:, :2], np.full(len(first), np.nan)])
     clock = np.zeros(len(same), bool)
-    if not same.any():
+    if not equal(plan, step_m).any():
         return same, clock
     later = rows.start_s[second] - rows.start_s[first]
     exact = ~(np.abs(difference_m) > 0).any(axis=1)
@@ -112,17 +113,21 @@ def find(
     file = rows.codes(occupations["source_file"])
     low, high = np.minimum(file[first], file[second]), np.maximum(file[first], file[second])
     files = low * (int(file.max(initial=0)) + 1) + high + 1
-    # Few pairs of files have as many equal rows: nothing is counted in the others.
-    which = ~found & (np.bincount(files, same & ~found)[files] >= FEWEST)
-    if which.any():
+    visit = rows.take(occupations["visit"])
+    # Another geoid or antenna height changes the heights of copies: the plan is counted by itself as well.
+    for seen in (difference_m, plan):
+        alike = equal(seen, step_m)
+        # Few pairs of files have as many equal rows: nothing is counted in the others.
+        which = ~found & (np.bincount(files, alike & ~found)[files] >= FEWEST)
+        if not which.any() or (seen is plan and not (alike & ~same).any()):
+            continue
         gap = np.maximum(rows.start_s[second] - rows.end_s[first], SOONEST_S)[which]
-        visit = rows.take(occupations["visit"])
-        clock[which] = beyond_chance(
+        clock[which] |= beyond_chance(
             Pairs(
-                difference_m[which], step_m[which], _sigmas(occupations, rows, first[which], second[which], gap),
+                seen[which], step_m[which], _sigmas(occupations, rows, first[which], second[which], gap),
                 later[which], files[which], visit[first[which]] != visit[second[which]],
             ),
-            same[which],
+            alike[which],
         )  # fmt: skip
     return found | clock, clock
 
@@ -261,13 +266,31 @@ def told(copy: Index, original: Index, occupations: pd.DataFrame) -> list[str]:
         return []
     start_s = seconds(occupations["start_utc"])
     file = occupations["source_file"].astype("str").to_numpy()
-    table = pd.DataFrame({"copy": file[copy], "original": file[original], "later_s": start_s[copy] - start_s[original]})
+    height = occupations["height_m"].to_numpy(dtype=float, na_value=np.nan)
+    step = occupations["resolution_v_m"].to_numpy(dtype=float, na_value=np.nan)
+    higher = height[copy] - height[original]
+    moved = np.abs(higher) > limits_m(np.nan_to_num(np.column_stack([step[copy], step[original]])))
+    table = pd.DataFrame(
+        {"copy": file[copy], "original": file[original], "later_s": start_s[copy] - start_s[original],
+         "higher_m": np.where(moved, higher, 0.0)}
+    )  # fmt: skip
     said = []
-    for (mine, other), later in table.groupby(["copy", "original"])["later_s"]:
+    for (mine, other), part in table.groupby(["copy", "original"]):
+        later = part["later_s"]
         rows = f"{counted(len(later), 'row')} of {mine} {'is a row' if len(later) == 1 else 'are rows'} of "
         rows += f"{'it' if mine == other else other} again{_offset(later.to_numpy())}"
+        rows += _raised(part["higher_m"].to_numpy())
         said.append(f"{rows}: {'a copy is' if len(later) == 1 else 'copies are'} no evidence and no visit")
     return said
+
+
+def _raised(higher_m: Array) -> str:
+    if not higher_m.any():
+        return ""
+    usual = float(np.median(higher_m))
+    if (np.abs(higher_m - usual) <= 0.002).mean() < NEARLY_ALL:
+        return ", with other heights"
+    return f", with heights {abs(usual):.3f} m {'higher' if usual > 0 else 'lower'}"
 
 
 def _offset(later_s: Array) -> str:

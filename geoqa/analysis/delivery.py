@@ -44,8 +44,9 @@ class Delivery(Analysis):
     The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
     fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
     itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
-    together: a coordinate that rests on them waits until the shift is settled. Where one of two halves of the work is
-    off and nothing says which, it waits only if it would miss its requirement were the wrong one off.
+    together: a coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is
+    judged. Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may
+    move it by leaves too little of the requirement for its own uncertainty.
     """
 
     name = "delivery"
@@ -110,6 +111,14 @@ class Delivery(Analysis):
         alone = np.where(judge_h, one_h, one_v)
         # 95 % kept exactly is kept: a decimal confidence has no exact complement.
         too_much = ~(risk <= allowed + 1e-12)
+        # A shift along an axis that is not judged says nothing.
+        off_h, off_v = (points[f"shift_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
+        rests = points["shift"].notna().to_numpy()
+        known_off = rests & ((judge_h & np.isnan(off_h)) | (judge_v & np.isnan(off_v)))
+        left_h, left_v = _noise(points, np.maximum(limit_h - off_h, 0.0), np.maximum(limit_v - off_v, 0.0))
+        half = (judge_h & (off_h > 0) & (too_much | (left_h > allowed))) | (
+            judge_v & (off_v > 0) & (too_much | (left_v > allowed))
+        )
         return [
             (status == "conflict").to_numpy(),
             (status == "loose").to_numpy(),
@@ -120,9 +129,9 @@ class Delivery(Analysis):
             judge_h & (core_h > allowed),
             judge_v & (core_v > allowed),
             alone & ~suffices & (wrong > self.most_repeated),
-            too_much & (wrong > allowed / 2),
-            too_much,
-            points["shift"].notna().to_numpy() & _matters(points, limit_h, limit_v, judge_h, judge_v, allowed),
+            too_much & (wrong > allowed / 2) & ~half,
+            too_much & ~half,
+            known_off | half,
             (status == "strained").to_numpy(),
             np.ones(len(points), bool),
         ]
@@ -140,24 +149,6 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
         exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
         exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
     )
-
-
-def _matters(
-    points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray, judge_h: np.ndarray, judge_v: np.ndarray,
-    allowed: np.ndarray,
-) -> np.ndarray:  # fmt: skip
-    """Return where a shift holds a point back: one known to be off always, one of two halves by what it would do."""
-    import numpy as np
-
-    from geoqa.analysis import exceedance
-
-    off_h, off_v = (points[f"shift_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
-    plane = (points["var_e_m2"] + points["var_n_m2"]).to_numpy(dtype=float, na_value=np.nan) / 2
-    up = points["var_u_m2"].to_numpy(dtype=float, na_value=np.nan)
-    known = np.isnan(off_h) & np.isnan(off_v)
-    beyond_h = exceedance.beyond(np.nan_to_num(off_h), limit_h, plane) > allowed
-    beyond_v = exceedance.beyond_height(np.nan_to_num(off_v), limit_v, up) > allowed
-    return np.asarray(known | (judge_h & beyond_h) | (judge_v & beyond_v))
 
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:

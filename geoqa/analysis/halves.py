@@ -56,7 +56,8 @@ class Floor(NamedTuple):
 class Part:
     """Stops of a later and an earlier part, and of how many.
 
-    `since_s` is the first of the later ones and `until_s` the last of the earlier ones, NaN where they mingle.
+    `since_s` is the first of the later ones and `until_s` the last of the earlier ones, NaN where they mingle; `crew`
+    is the one whose later stops of a set-up these are, -1 for all.
     """
 
     scope: str
@@ -66,6 +67,7 @@ class Part:
     since_s: float = np.nan
     until_s: float = np.nan
     tried: float = 1.0
+    crew: int = -1
 
 
 @dataclass(frozen=True)
@@ -182,6 +184,43 @@ class _Told(NamedTuple):
         freedom = self.freedom * (full / noise) ** 2
         p = float(spread.probability(np.array([(d**2).sum() / full]), len(d), freedom)[0])
         return d, noise, full, p
+
+
+def split(part: Part, label: Index, point: Index, name: str) -> list[Part]:
+    """Return a part by the label of its later stops, each against the earlier ones of the same points.
+
+    Parameters
+    ----------
+    label, point
+        Stops, shape (n,); -1 for no label.
+    name
+        The label's own: ``crew`` or ``base``.
+    """
+    numbers = np.unique(label[part.later])
+    made = []
+    for number in numbers[numbers >= 0]:
+        later = part.later[label[part.later] == number]
+        earlier = part.earlier[np.isin(point[part.earlier], point[later])]
+        one = replace(part, later=later, earlier=earlier, tried=part.tried * len(numbers))
+        of_setup = part.scope == "set-up"
+        made.append(replace(one, crew=int(number)) if of_setup else replace(one, scope=name, number=int(number)))
+    return made if len(made) > 1 else []
+
+
+def guilty(whole: Half, parts: list[Half], level: float) -> list[Half]:
+    """Return those that make the difference of the whole, if some of its parts have no share in it; else the whole.
+
+    Free of it is what is compatible with zero and not with the surest part.
+    """
+    sure = [one for one in parts if one.p * one.part.tried < level]
+    if not sure:
+        return [whole]
+    most = max(sure, key=lambda one: one.gain)
+    free = [
+        one for one in parts
+        if one.p > JOINS and ((one.d - most.d) ** 2).sum() > -2 * np.log(STANDS) * (one.noise + most.noise)
+    ]  # fmt: skip
+    return sure if free else [whole]
 
 
 def visits_apart(point: Index, start_s: Array, label: Index, scope: str) -> list[Part]:

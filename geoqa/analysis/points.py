@@ -63,7 +63,8 @@ class PointStatus(Analysis):
         role = _of_points(occupations["role"], occupations, rows.names)
         use, fix = self.screen(occupations, rows, job)
         data = levels.local(occupations, frames["classes"], rows, fix)
-        horizontal, vertical = self._verdicts(data, occupations, rows, use, role, job)
+        limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
+        horizontal, vertical = self._verdicts(data, rows, use, limits)
 
         # On a site with heights a point without one is unproven in height; on one without, nothing is.
         no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
@@ -71,7 +72,7 @@ class PointStatus(Analysis):
         judge_h, judge_v = judged.axes(role, job)
         status = judged.combine(horizontal.status, height, judge_h, judge_v)
         placed = horizontal.kept > 0
-        torn = horizontal.split & (horizontal.status == _UNPROVEN)  # rows of the only initialization disagree
+        torn = horizontal.split & (horizontal.fixes < 2)  # rows of the only initialization disagree
         conflict = (status == _CONFLICT) | torn
         use = usage.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
@@ -98,7 +99,7 @@ class PointStatus(Analysis):
                 "canopy": _canopy(occupations, rows),
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
                 "reason": _or_rejected(
-                    reasons.of_points(status, horizontal, vertical, axes, facts), (count == 0) & (rejected > 0)
+                    reasons.of_points(status, horizontal, vertical, axes, facts, limits), (count == 0) & (rejected > 0)
                 ),
             }
         )
@@ -125,7 +126,7 @@ class PointStatus(Analysis):
         return use, usage.fix_numbers(rows.point, label, base)
 
     def _verdicts(
-        self, data: Local, occupations: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
+        self, data: Local, rows: Rows, use: np.ndarray, limits: Mapping[str, Limits]
     ) -> tuple[Verdict, Verdict]:
         """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
         import numpy as np
@@ -133,7 +134,6 @@ class PointStatus(Analysis):
         from geoqa.analysis import usage, verdict
 
         n = len(rows.names)
-        limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
         active = use == usage.USED
         horizontal = verdict.reach(data.horizontal.only(active), n, limits["h"], data.typical_h)
         keep = _spread(horizontal.keep_row, active)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from geoqa.analysis.verdict import Verdict
+    from geoqa.analysis.verdict import Limits, Verdict
 
     Index = NDArray[np.int64]
 
@@ -35,11 +35,15 @@ class Case(NamedTuple):
     labelled: Any
     timed: Any
     unknown_precision: Any
+    #: Number of the phrase that says that the step of positions, or of heights, is too coarse; 0 where it is not.
+    hidden_h: Any
+    hidden_v: Any
 
 
 def of_points(
-    status: Index, horizontal: Verdict, vertical: Verdict, judged: tuple[Index, Index], facts: Mapping[str, Index]
-) -> pd.Categorical:
+    status: Index, horizontal: Verdict, vertical: Verdict, judged: tuple[Index, Index], facts: Mapping[str, Index],
+    limits: Mapping[str, Limits],
+) -> pd.Categorical:  # fmt: skip
     """Return the reason of each point's status.
 
     Parameters
@@ -53,23 +57,40 @@ def of_points(
     facts
         Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
         initialization), ``timed`` (every row has a time), ``unknown_precision``.
+    limits
+        What is accepted along the axes ``h`` and ``v``.
     """
     import pandas as pd
 
     axis = 1 * (judged[0] == status) + 2 * (judged[1] == status)
     seen = {name: np.where(axis == 2, getattr(vertical, name), getattr(horizontal, name)) for name in _VERDICT}
     counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
+    seen["hidden_h"], plan = _coarse("positions", horizontal.hidden & (axis & 1 > 0), limits["h"])
+    seen["hidden_v"], height = _coarse("heights", vertical.hidden & (axis & 2 > 0), limits["v"])
     columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted})
     arrays = [np.asarray(column, np.int64) for column in columns]
     shape = [int(column.max(initial=0)) + 1 for column in arrays]
     distinct, which = np.unique(np.ravel_multi_index(arrays, shape), return_inverse=True)
-    words = [_phrase(Case(*map(int, case))) for case in zip(*np.unravel_index(distinct, shape), strict=True)]
+    cases = [Case(*map(int, case)) for case in zip(*np.unravel_index(distinct, shape), strict=True)]
+    words = ["; ".join(filter(None, (plan[c.hidden_h], height[c.hidden_v]))) or _phrase(c) for c in cases]
     known = sorted(set(words))
     codes = np.array([known.index(word) for word in words], np.int64)
     return pd.Categorical.from_codes(codes[which], categories=known)
 
 
 _VERDICT = ("visits", "kept", "split")
+
+
+def _coarse(what: str, hidden: NDArray[np.bool_], limits: Limits) -> tuple[Index, list[str]]:
+    """Return the number of each point's phrase on a step that is too coarse, 0 for none, and the phrases."""
+    stated = np.column_stack([2 * limits.guard_m, limits.tolerance_m])
+    distinct, which = np.unique(stated[hidden], axis=0, return_inverse=True)
+    code = np.zeros(len(hidden), np.int64)
+    code[hidden] = which.reshape(-1) + 1
+    return code, [
+        "", *(f"{what} lie on steps of {step:.2g} m, coarser than the tolerance of {limit:.3g} m can tell"
+              for step, limit in distinct.tolist())
+    ]  # fmt: skip
 
 
 def _phrase(case: Case) -> str:

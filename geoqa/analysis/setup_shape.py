@@ -127,10 +127,14 @@ def fit(horizontal: Cells, vertical: Cells, own_h: float, own_v: float, level: f
 
 
 def _fit_axis(
-    cells: Cells, middle: Array, start_s: float, kinds: dict[str, tuple[int, ...]], own: float, level: float
-) -> Fitted:
-    """Return the fit of one axis, its terms taken in one by one while they matter."""
-    k = cells.d.shape[1]
+    cells: Cells, middle: Array, start_s: float, kinds: dict[str, tuple[int, ...]], own: float, level: float,
+    alone: bool = True,
+) -> Fitted:  # fmt: skip
+    """Return the fit of one axis, its terms taken in one by one while they matter.
+
+    If `alone`, only those that are taken in without the point that tells most for them as well.
+    """
+    n, k = cells.d.shape
     design, length, span = _design(cells, middle, start_s)
     y = np.concatenate(list(cells.d.T))
     possible = {kind: columns for kind, columns in kinds.items() if _possible(kind, length, span)}
@@ -149,6 +153,14 @@ def _fit_axis(
             break
         chosen.append(best)
         taken += possible.pop(best)
+    if alone and chosen:  # what one point alone shows is no set-up's: a wrong fix far out, for instance
+        rest = cells.at(np.flatnonzero(np.arange(n) != _most_telling(design, y, weight, k, taken)))
+        without = _fit_axis(rest, middle, start_s, kinds, own, level, alone=False)
+        if lost := [kind for kind in chosen if kind not in without.chosen]:
+            terms |= {kind: without.terms[kind] for kind in lost if kind in without.terms}
+            held = {kind: columns for kind, columns in kinds.items() if kind in chosen and kind not in lost}
+            again = _fit_axis(cells, middle, start_s, held, own, level, alone=False)
+            return replace(again, terms=terms | again.terms)
     value, _ = _solve(design, y, weight, k, taken)
     for kind in chosen:
         at = [k + taken.index(c) for c in kinds[kind]]
@@ -212,6 +224,20 @@ def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int
     left = y - whole @ _solve(design, y, weight, k, columns)[0]
     seen = max(float((left**2 * plain * (weight > 0)).sum() / freedom), 0.5)
     return np.where(weight > 0, plain, 0.0) / seen, freedom
+
+
+def _most_telling(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -> int:
+    """Return the cell without which the parameters of some columns would change most (Cook's distance)."""
+    n = len(y) // k
+    value, cov = _solve(design, y, weight, k, columns)
+    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
+    left = (y - whole @ value).reshape(k, n).T
+    rows, w = whole.reshape(k, n, -1).transpose(1, 0, 2), weight.reshape(k, n).T
+    leverage = rows @ cov @ (rows * w[:, :, None]).transpose(0, 2, 1)
+    free = np.linalg.pinv(np.eye(k) - leverage, rcond=1e-9, hermitian=False) @ left[:, :, None]
+    moved = (cov @ (rows * w[:, :, None]).transpose(0, 2, 1) @ free)[:, k:, 0]
+    inverse = np.linalg.pinv(cov[k:, k:])
+    return int(np.einsum("ni,ij,nj->n", moved, inverse, moved).argmax())
 
 
 def _term(

@@ -70,10 +70,10 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
     people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
     crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
-    antenna, antennas, usually = _antennas(occupations, crew, crews, measured, job.input.height_unit)
+    antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.input.height_unit)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
-        "antenna": antenna, "base": np.where(measured, codes_of(occupations["base"]), -1),
+        "antenna": antenna, "usual": usual, "base": np.where(measured, codes_of(occupations["base"]), -1),
     }  # fmt: skip
     called = np.array([str(name) for name in occupations["point"].astype("category").cat.categories], dtype=object)
     is_check = known_points.uses(called.tolist(), occupations, job) == CHECK
@@ -92,7 +92,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         file=[str(name) for name in occupations["source_file"].astype("category").cat.categories],
         crew=crews,
         antenna=antennas,
-        recorded=usually,
+        recorded=compared,
         base=[str(name) for name in occupations["base"].astype("category").cat.categories],
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
@@ -133,31 +133,37 @@ def _usual(variance: Array, otherwise_m: float) -> float:
 
 def _antennas(
     occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags, unit: str
-) -> tuple[Index, list[str], list[str]]:
-    """Return a number for each antenna height that is not its crew's usual one, its name, and how it compares."""
+) -> tuple[Index, Index, list[str], list[str]]:
+    """Return numbers for the antenna heights of crews with several, the names of these, and how they compare.
+
+    First the number where it is not its crew's usual one, then the number where it is; -1 elsewhere.
+    """
     height = np.round(occupations["antenna_height_m"].to_numpy(dtype=float, na_value=np.nan), 4)
     at = np.flatnonzero(measured & ~np.isnan(height))
-    result = np.full(len(height), -1, np.int64)
+    odd, most = np.full(len(height), -1, np.int64), np.full(len(height), -1, np.int64)
     if not len(at):
-        return result, [], []
+        return odd, most, [], []
     pairs = np.column_stack([crew[at], height[at]])
     distinct, which, count = np.unique(pairs, axis=0, return_inverse=True, return_counts=True)
-    which = which.reshape(-1)
     # The usual one of a crew: the most frequent.
     order = np.lexsort((-count, distinct[:, 0]))
-    head = order[np.r_[True, np.diff(distinct[order, 0]) != 0]]
-    usual = dict(zip(distinct[head, 0].tolist(), distinct[head, 1].tolist(), strict=True))
+    is_first = np.r_[True, np.diff(distinct[order, 0]) != 0]
+    usual = dict(distinct[order[is_first]].tolist())
+    second = dict(distinct[order[1:][~is_first[1:] & is_first[:-1]]].tolist())
     number = np.full(len(distinct), -1, np.int64)
+    is_usual = np.array([value == usual[who] for who, value in distinct.tolist()])
     names: list[str] = []
-    usually: list[str] = []
+    compared: list[str] = []
     for k, (who, value) in enumerate(distinct.tolist()):
-        if value != usual[who]:
+        if who in second:
             number[k] = len(names)
             name = crews[int(who)] if who >= 0 else "no crew named"
+            other, called = (second[who], "other") if is_usual[k] else (usual[who], "usual")
             names.append(f"{name}, antenna height {length(value, unit)}")
-            usually.append(
-                f"{length(value, unit)}, {length(abs(value - usual[who]), unit)} "
-                f"{'more' if value > usual[who] else 'less'} than the usual {length(usual[who], unit)}"
+            compared.append(
+                f"{length(value, unit)}, {length(abs(value - other), unit)} "
+                f"{'more' if value > other else 'less'} than the {called} {length(other, unit)}"
             )
-    result[at] = number[which]
-    return result, names, usually
+    of = which.reshape(-1)
+    odd[at], most[at] = (np.where(is_usual == wanted, number, -1)[of] for wanted in (False, True))
+    return odd, most, names, compared

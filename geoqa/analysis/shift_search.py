@@ -120,7 +120,7 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     setup = stops.label["setup"]
     # A quarter of the level is for position and height of the set-ups; a quarter for four changes within each, the
     # crews and antenna heights; a quarter for stretches of work and one for halves, which bring their own number.
-    labels = (stops.label[name] for name in ("crew", "antenna"))
+    labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]))
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
     found.further = 4 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
@@ -237,11 +237,33 @@ def _sure_halves(
     variance = stops.var_v if axes == _UP else stops.var_h
     floor = halves.Floor(drift, rules.fades_s, apart.own)
     setup = stops.label["setup"]
-    made = (
-        halves.measure(y[:, axes], variance, stops.point, setup, stops.start_s, one, floor)
-        for one in of(stops, y, axes, known)
-    )
-    return [half for half in made if half is not None and half.p * half.part.tried * 4 * 6 < rules.level]
+    level = rules.level / (4 * 6)
+
+    def measured(parts: list[halves.Part], values: Array) -> list[halves.Half]:
+        made = (
+            halves.measure(values[:, axes], variance, stops.point, setup, stops.start_s, one, floor) for one in parts
+        )
+        return [half for half in made if half is not None]
+
+    kept: list[halves.Half] = []
+    for half in measured(of(stops, y, axes, known), y):
+        if half.p * half.part.tried >= level:
+            continue
+        told = [half]
+        for name in ("base", "crew"):  # the fewest that explain it: all, or those whose own visits show it
+            if half.part.scope == "site" or (name == "crew" and half.part.scope != "crew"):
+                parts = measured(halves.split(half.part, stops.label[name], stops.point, name), y)
+                told = halves.guilty(half, parts, level)
+            if told[0] is not half:
+                break
+        kept += told
+    # What is left of somebody's visits once another's difference is taken off everybody's is not theirs.
+    return [half for half in kept if half.part.scope not in ("base", "crew") or _own(half, measured, stops.y)]
+
+
+def _own(half: halves.Half, measured: Callable[[list[halves.Part], Array], list[halves.Half]], as_read: Array) -> bool:
+    """Return whether the visits show the difference as they were read as well."""
+    return any(one.p < halves.JOINS and float(one.d @ half.d) > 0 for one in measured([half.part], as_read))
 
 
 def _settle_halves(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules, of: _Parts) -> None:
@@ -300,9 +322,10 @@ def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
 def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
     """Return the antenna height of a crew, and the crew, that stand out most."""
     made: list[_Candidate] = []
-    for scope in ("antenna", "crew"):
+    # Of two antenna heights of a crew the odd one is named first, and either before the crew that had them both.
+    for scope in ("antenna", "usual", "crew"):
         label = stops.label[scope]
-        if len(np.unique(label[label >= 0])) < (1 if scope == "antenna" else 2):
+        if len(np.unique(label[label >= 0])) < (2 if scope == "crew" else 1):
             continue
         formed = cells.form(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
         best: _Candidate | None = None

@@ -81,7 +81,7 @@ class Names:
     setup, file, crew, antenna, base, point
         Names by number.
     recorded
-        How each antenna height compares with its crew's usual one.
+        How each antenna height compares with its crew's usual one, that with the next.
     rows_of
         Rows of the frame by kind of label and number.
     unit, unit_up
@@ -299,12 +299,13 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
     when = clock.moment(float(begin), names.zone)
     until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
-    label = {"antenna": names.antenna, "crew": names.crew}.get(one.scope)
+    label = {"antenna": names.antenna, "usual": names.antenna, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
+    scope = "crew" if one.scope == "crew" else "antenna height" if label else "stretch of work"
     which = "Which of the two is off closures cannot say: a control tie can. " if _two_alone(one, stops) else ""
     return Shift(
-        {"antenna": "antenna height", "crew": "crew"}.get(one.scope, "stretch of work"), setup, "height",
+        scope, setup, "height",
         np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
         looks_like="antenna height mistyped",
         evidence=f"from {when} to {until} the heights of {one.points} points are {names.up(one.du)} (+/- "
@@ -369,11 +370,16 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
     later, earlier = (stops.row[np.isin(stops.of_row, side)] for side in (part.later, part.earlier))
     if part.scope == "set-up":  # those of points seen once too
         mine = names.rows_of("setup", part.number)
-        later, earlier = mine[start_s[mine] >= part.since_s], mine[start_s[mine] < part.since_s]
+        if part.crew < 0:
+            earlier = mine[start_s[mine] < part.since_s]
+        else:
+            mine = np.intersect1d(mine, names.rows_of("crew", part.crew))
+        later = mine[start_s[mine] >= part.since_s]
     label = {"site": [""], "crew": names.crew, "base": names.base, "set-up": names.setup}[part.scope]
     begin, until = (clock.moment(at, names.zone) for at in (part.since_s, part.until_s))
     owner = label[part.number] if part.scope != "site" else ""
     by_moment = part.scope == "set-up"
+    owner = f"{names.crew[part.crew]} under {owner}" if part.crew >= 0 else owner
     setup = f"{owner} from {begin}" if by_moment else "second visits" + (f" of {owner}" if owner else "")
     d = np.full(3, np.nan)
     axes = slice(0, 2) if kind == "translation" else slice(2, 3)
@@ -449,7 +455,7 @@ def _stretch_rows(one: CommonHeight, stops: Stops, start_s: Array, names: Names)
 
 def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
     """Return what the recorded antenna heights say of a common height."""
-    antenna = stops.label["antenna"][one.stops]
+    antenna = np.maximum(stops.label["antenna"], stops.label["usual"])[one.stops]
     if not len(antenna) or antenna[0] < 0 or not (antenna == antenna[0]).mean() > 0.9:
         return ""
     return f"; the antenna height recorded there is {names.recorded[antenna[0]]}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.calibration import EXPECTED
@@ -119,7 +119,11 @@ class ShiftsExplain(Analysis):
     """
 
     name = "shifts-explain"
-    needs = (*EXPECTED, "occupations", "occupations.use", "occupations.visit", "shifts", "shifted", "classes", "points")
+    needs = (
+        *EXPECTED,
+        "occupations", "occupations.use", "occupations.fix", "occupations.visit", "occupations.visit_v", "shifts",
+        "shifted", "classes", "points",
+    )  # fmt: skip
     gives = ("points.shift", "points.explained", "points.shift_h_m", "points.shift_v_m")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -128,7 +132,7 @@ class ShiftsExplain(Analysis):
         keyed = points[["point"]].copy()
         keyed["shift"] = _resting_on(shifted, occupations, points)
         keyed["explained"] = _explained(shifted, occupations, frames["classes"], points, job)
-        keyed["shift_h_m"], keyed["shift_v_m"] = _may_be_off(shifted, occupations, points)
+        keyed["shift_h_m"], keyed["shift_v_m"] = _may_be_off(frames, job)
         explained = int(keyed["explained"].notna().sum())
         said = (
             f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
@@ -182,42 +186,57 @@ def _resting_on(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.Dat
     return _joined(shifted[used[at]], points)
 
 
-def _may_be_off(
-    shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return how far each coordinate is off if the wrong ones of two halves are, horizontally and in height, metres.
+def _may_be_off(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far each coordinate may be off where one of two halves of the work is, along each axis, metres.
 
-    A mean of visits of both halves is off by the share of those that are. Null for a point that rests on no shift,
-    or on one that is known to be off itself.
+    Nobody knows which half: the offset, with its 95 % bound, times what either half weighs in the mean, the larger.
+    NaN for a point that rests on no shift, or on one that is known to be off along that axis; 0 where a shift it rests
+    on says nothing of the axis.
     """
     import numpy as np
-    import pandas as pd
 
-    from geoqa.analysis import usage
-    from geoqa.analysis.rows import positions
+    from geoqa.analysis import levels, usage
+    from geoqa.analysis.combination import Combination, mean_of_visits
+    from geoqa.analysis.rows import direct_rows
 
-    used = np.isin(usage.codes_of(occupations["use"]), (*usage.IN_POSITION, *usage.IN_HEIGHT))
-    at = positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy())
-    frame = pd.DataFrame(
-        {
-            "point": occupations["point"].astype("str").to_numpy()[at], "visit": occupations["visit"].to_numpy()[at],
-            "name": shifted["setup"] + " " + shifted["kind"], "either": shifted["either"].to_numpy(bool),
-            "h": np.hypot(shifted["de_m"], shifted["dn_m"]), "v": shifted["du_m"].abs(),
-        }
-    )[used[at]]  # fmt: skip
-    names = points["point"].astype("str")
-    visits = occupations[used].groupby(occupations["point"].astype("str")[used])["visit"].nunique()
-    sure = set(frame.loc[~frame["either"], "point"])
-    frame = frame[frame["either"]].drop_duplicates(["name", "point", "visit"])
+    occupations, points, shifts, shifted = (frames[name] for name in ("occupations", "points", "shifts", "shifted"))
+    if not len(shifted):
+        nothing = np.full(len(points), np.nan)
+        return nothing, nothing
+    rows = direct_rows(occupations)
+    data = levels.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
+    use, ids = usage.codes_of(occupations["use"])[rows.at], occupations["occupation_id"].to_numpy()[rows.at]
+    how = Combination.as_set(job).weights
+    named, of = (frame["setup"].astype("str") + "\n" + frame["kind"].astype("str") for frame in (shifts, shifted))
+    either = shifted["either"].to_numpy(bool)
+    vector = shifted[["de_m", "dn_m", "du_m"]].to_numpy(float)
+    still = (vector == 0).all(axis=1)
+    order = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
     found = []
-    for axis in "hv":
-        later = frame[axis] > 0
-        size = frame.groupby("name")[axis].transform("max")
-        parts = frame.assign(size=size, later=later).groupby(["name", "point"], sort=False)
-        share = np.fmax(parts["later"].sum(), parts["later"].size() - parts["later"].sum())
-        off = (share * parts["size"].max()).groupby("point").sum() / visits
-        found.append(np.where(names.isin(sure), np.nan, off.reindex(names).to_numpy(dtype=float)))
-    return found[0], found[1]
+    for level, typical, used, columns in (
+        (data.horizontal, data.typical_h, np.isin(use, usage.IN_POSITION), [0, 1]),
+        (data.vertical, data.typical_v, np.isin(use, usage.IN_HEIGHT) & data.has_height, [2]),
+    ):
+        axis, chosen = ["de_m", "dn_m", "du_m"][columns[0]], level.only(used)
+
+        def share(
+            some: np.ndarray, level: levels.Level = chosen, typical: float = typical, mine: np.ndarray = ids[used]
+        ) -> np.ndarray:
+            inside = np.isin(mine, shifted["occupation_id"].to_numpy()[some]).astype(float)
+            x = np.repeat(inside[:, None], level.x.shape[1], axis=1)
+            return np.nan_to_num(mean_of_visits(replace(level, x=x), len(rows.names), typical, how)[0][:, 0])
+
+        size = np.hypot.reduce(vector[:, columns], axis=1) if len(columns) > 1 else np.abs(vector[:, 2])
+        bound = ((shifts[f"{axis}_high"] - shifts[f"{axis}_low"]) / 2).fillna(0.0).groupby(named).max()
+        off = np.zeros(len(rows.names))
+        for name in of[either & (size > 0)].unique():  # a handful at most
+            mine = (of == name).to_numpy()
+            largest = float(size[mine].max()) + float(bound[name])
+            off += largest * np.maximum(share(mine & ~still), share(mine & still))
+        known = share(~either & ((size > 0) | still)) > 0
+        found.append(np.where(known, np.nan, off)[order])
+    rests = _resting_on(shifted, occupations, points).notna()
+    return np.where(rests, found[0], np.nan), np.where(rests, found[1], np.nan)
 
 
 def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:

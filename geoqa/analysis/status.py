@@ -37,7 +37,7 @@ class ClosureStatus(Analysis):
     )
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return the tests and the status of each closure; pairs that show nothing are unproven."""
+        """Return the tests and the status of each closure; unproven where a pair shows nothing."""
         import numpy as np
         import pandas as pd
 
@@ -58,13 +58,13 @@ class ClosureStatus(Analysis):
         ):
             last_digit = occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)
             guard = np.fmax(last_digit[a], last_digit[b]) / 2
-            limit = closures[f"tolerance_{axis}_m"].to_numpy() + guard
+            tolerance = closures[f"tolerance_{axis}_m"].to_numpy()
             narrow, nu_all = spread.flanks(nu, cov.shape)
             p = spread.probability(t / narrow, dims, nu_all)
-            code = agreement.status(length <= limit, p, self.unusual)
+            code = agreement.of_closures(length, tolerance, guard, p, self.unusual)
             shows = ~closures[f"independence_{axis}"].isin(NO_EVIDENCE).to_numpy()
             code = np.where(shows, code, agreement.UNPROVEN)
-            codes[axis] = np.where(np.isnan(length) | np.isnan(limit), -1, code)
+            codes[axis] = np.where(np.isnan(length) | np.isnan(tolerance + guard), -1, code)
             keyed[f"t_{axis}"], keyed[f"p_{axis}"] = t, p
         roles = judged.of_points(occupations, job).iloc[a]
         both = judged.combine(codes["h"], codes["v"], roles["h"].to_numpy(), roles["v"].to_numpy())

@@ -52,6 +52,8 @@ class Verdict:
         Whether a visit is in conflict with itself, shape (points,).
     keep_row
         Which of the rows belong to visits the status rests on, shape (rows,).
+    hidden
+        Whether the step of the coordinates is too coarse to tell whether they are within tolerance, shape (points,).
     """
 
     status: Index
@@ -60,6 +62,7 @@ class Verdict:
     kept: Index
     split: Flags
     keep_row: Flags
+    hidden: Flags
 
 
 def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
@@ -113,6 +116,7 @@ def reach(rows: Level, n: int, limits: Limits, typical: float) -> Verdict:
         kept=kept,
         split=split,
         keep_row=kept_visit[visit_of_fix][fix_of_row],
+        hidden=(status == UNPROVEN) & (count > 1),
     )
 
 

@@ -39,7 +39,7 @@ class Seen:
 
 @dataclass
 class _Visit:
-    largest_mb: float | None
+    largest_megabytes: float | None
     seen: dict[Path, Seen] = field(default_factory=dict)
 
 
@@ -47,20 +47,20 @@ _VISIT: ContextVar[_Visit | None] = ContextVar("visit", default=None)
 
 
 @contextmanager
-def visit(largest_mb: float | None = None) -> Iterator[Mapping[Path, Seen]]:
+def visit(largest_megabytes: float | None = None) -> Iterator[Mapping[Path, Seen]]:
     """Remember meanwhile what is read; a file that changes between two readings is refused.
 
     Parameters
     ----------
-    largest_mb
-        Bound of every file, as ``[input] largest_mb`` states it; None for `LARGEST_MB` and `TABLE_MB`.
+    largest_megabytes
+        Bound of every file, as ``[input] largest_megabytes`` states it; None for `LARGEST_MB` and `TABLE_MB`.
 
     Yields
     ------
     mapping
         What was read so far, by absolute path; it fills as files are read.
     """
-    token = _VISIT.set(_Visit(largest_mb))
+    token = _VISIT.set(_Visit(largest_megabytes))
     try:
         yield _VISIT.get().seen  # type: ignore[union-attr]
     finally:
@@ -184,11 +184,13 @@ def seen(path: Path) -> Seen:
 def _parts(path: Path, file: BinaryIO, default_mb: float) -> Iterator[bytes]:
     """Yield the content of a file, refused as soon as it is longer than its bound."""
     current = _VISIT.get()
-    most_mb = (current and current.largest_mb) or default_mb
+    most_mb = (current and current.largest_megabytes) or default_mb
     size = os.fstat(file.fileno()).st_size
     while True:
         if size > most_mb * 1e6:
-            remedy = f"If it is sound, write largest_mb = {int(size / 1e6) + 1} under [input], or cut it into parts"
+            remedy = (
+                f"If it is sound, write largest_megabytes = {int(size / 1e6) + 1} under [input], or cut it into parts"
+            )
             raise InputError(f"{path}: is larger than {most_mb:g} MB. {remedy}.")
         part = file.read(_CHUNK)
         if not part:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")
 #: Keys of ``[input]`` that hold for the whole site.
-WHOLE_INPUT = ("files", "outside", "largest_mb")
+WHOLE_INPUT = ("files", "outside", "largest_megabytes")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -123,7 +123,7 @@ class InputFormat(Declared):
         0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
     )
 
-    largest_mb: float | None = param(
+    largest_megabytes: float | None = param(
         None, unit="megabytes", above=0, maximum=1_000_000,
         help="Largest file that is read; by default 2000 MB, 50 MB for tables beside the recipe",
     )  # fmt: skip

@@ -214,8 +214,12 @@ POINTS = Frame(
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": _text("shifts without which the point would not disagree"),
-        "shift_h_m": _float("how far off it is if the wrong one of two halves it rests on is, horizontally", minimum=0),
-        "shift_v_m": _float("the same for the height; null where no half is, or a shift is known to be off", minimum=0),
+        "shift_h_m": _float(
+            "95 % bound of how far off it is if the wrong half of the work is, horizontally", minimum=0
+        ),
+        "shift_v_m": _float(
+            "the same for the height; null: it rests on no shift, or on one known to be off along that axis", minimum=0
+        ),
         "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
         **_GEOMETRY,
     },

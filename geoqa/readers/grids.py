@@ -55,7 +55,7 @@ class View:
     metres: float
 
 
-def step_m(views: Sequence[View], use: NDArray[np.bool_]) -> Array | None:
+def step_m(views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bool_] | None = None) -> Array | None:
     """Return the step in metres that each value of a column lies on, or None where it is the one that is written.
 
     Parameters
@@ -64,6 +64,8 @@ def step_m(views: Sequence[View], use: NDArray[np.bool_]) -> Array | None:
         The same column in each unit it may have been stored in, its own first.
     use
         Which values are looked at; shape (n,).
+    counted
+        Which of them are independent of each other, as values that differ are; None for all.
 
     Returns
     -------
@@ -76,16 +78,17 @@ def step_m(views: Sequence[View], use: NDArray[np.bool_]) -> Array | None:
             values = np.unique(view.values[use & np.isfinite(view.values)])
             steps = _tried(view)
             tried += len(steps) + anchored
-            if len(values) < 3:
+            own = values if counted is None else np.unique(view.values[use & counted & np.isfinite(view.values)])
+            if len(own) < 3:
                 continue
             finest = max(view.finest, _EPS * float(np.abs(values).max()))
             found: list[Array | float] = []
-            if anchored and _is_single(values, finest, tried):
+            if anchored and _is_single(values, finest, tried, len(own)):
                 found.append(np.spacing(np.abs(view.values).astype(np.float32)).astype(float))
             few = values[:: len(values) // FEW + 1]  # what most grids fail on already
             found += [
                 one for one in steps
-                if _is_rare(len(values), one / finest, tried, anchored)
+                if _is_rare(len(own), one / finest, tried, anchored)
                 and _lies(few, one, finest, anchored) and _lies(values, one, finest, anchored)
             ][-1:]  # fmt: skip
             for step in found:
@@ -113,12 +116,12 @@ def _lies(values: Array, step: float, finest: float, anchored: bool) -> bool:
     return bool(step - gap <= _slack(values, finest).max())
 
 
-def _is_single(values: Array, finest: float, tried: int) -> bool:
-    """Return whether values are numbers of single precision beyond chance."""
+def _is_single(values: Array, finest: float, tried: int, n: int) -> bool:
+    """Return whether values, n of them independent, are numbers of single precision beyond chance."""
     single = values.astype(np.float32)
     m = np.maximum(np.spacing(np.abs(single)).astype(float) / finest, 1.0)
     near = np.abs(values - single.astype(float)) <= _slack(values, finest / 2)
-    return bool(near.all() and np.log(m).sum() > np.log(tried / CHANCE))
+    return bool(near.all() and np.log(m).mean() * n > np.log(tried / CHANCE))
 
 
 def _is_rare(n: int, m: float, tried: int, anchored: bool) -> bool:

@@ -121,7 +121,8 @@ def _wants_heights(step: NmeaReader, log: Log, messages: list[str]) -> bool:
         return False
     placing.refuse(log.name, placing.heights(log.job, step.name))
     limit, step_m = log.job.tolerance.vertical_m, log.epochs.digit_up_m
-    if limit is not None and step_m is not None and step_m > limit:
+    told = any("heights lie on steps" in text for text in log.messages)  # what is written is finer, and is told
+    if limit is not None and step_m is not None and step_m > limit and not told:
         messages.append(
             f"its heights are written to {step_m:g} m, coarser than the tolerance of {limit:g} m: they are judged with "
             f"half of that as guard and no sigma below {step_m / 12**0.5:.2g} m, and closures below it cannot be seen. "

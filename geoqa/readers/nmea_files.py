@@ -23,6 +23,7 @@ from geoqa.readers import (
     nmea_epochs,
     nmea_logs,
     nmea_sentences,
+    stillness,
     textfile,
 )  # fmt: skip
 from geoqa.readers.reasons import counted
@@ -93,7 +94,7 @@ def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[R
         begins = np.cumsum([0, *(len(part) for part in parts)])[:-1].astype(np.int64)
         sentences = nmea_sentences.read(b"".join(parts), begins.tolist())
         if _has_positions(sentences):
-            logs.append(_log(files, [paths[i] for i in files], begins, sentences, job))
+            logs.append(_log(step, files, [paths[i] for i in files], begins, sentences, job))
         elif not sentences.good.any():
             raise InputError(without_positions(paths[files[0]].name, sentences))
         else:
@@ -140,7 +141,9 @@ def _has_positions(sentences: Sentences) -> bool:
     return any(bool(np.isfinite(sentences.kinds[kind]["lat"]).any()) for kind in ("GGA", "GNS"))
 
 
-def _log(files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job) -> Log:
+def _log(
+    step: NmeaReader, files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job
+) -> Log:  # fmt: skip
     name = paths[0].name
     when = nmea_clock.moments(sentences, _day(job))
     if not when.dated and job.input.date is None:
@@ -159,7 +162,7 @@ def _log(files: list[int], paths: list[Path], begins: Index, sentences: Sentence
         own = np.datetime64(when.own_day, "D")
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
     _refuse_coarse(name, epochs, job)
-    epochs = _on_grids(replace(epochs, digit_up_m=_heights(epochs, job, messages)), job, messages)
+    epochs = _on_grids(replace(epochs, digit_up_m=_heights(epochs, job, messages)), step, job, messages)
     return Log(files, paths, job, begins, sentences, epochs, messages)
 
 
@@ -207,8 +210,11 @@ def _refuse_coarse(name: str, epochs: Epochs, job: Job) -> None:
         )
 
 
-def _on_grids(epochs: Epochs, job: Job, messages: list[str]) -> Epochs:
-    """Return the epochs with the steps that their values lie on, where these are coarser than their last digits."""
+def _on_grids(epochs: Epochs, step: NmeaReader, job: Job, messages: list[str]) -> Epochs:
+    """Return the epochs with the steps that their values lie on, where these are coarser than their last digits.
+
+    A receiver that stands repeats its height, and the way between stops may too: only where it stands is it counted.
+    """
     columns, limits = epochs.columns, job.tolerance
     per_degree, digit_up = 60 * nmea_epochs.METRES_PER_MINUTE, epochs.digit_up_m
     here = columns["lat"][np.isfinite(columns["lat"])]
@@ -222,7 +228,8 @@ def _on_grids(epochs: Epochs, job: Job, messages: list[str]) -> Epochs:
         looked.append(("heights", [grids.View(columns["up"], digit_up, 1.0)], limits.vertical_m))
     steps = dict.fromkeys(("latitudes", "longitudes", "heights"), 0.0)
     for word, views, limit in looked:
-        found = grids.step_m(views, np.isfinite(views[0].values))
+        counted = _standing(epochs, step, job) if word == "heights" else None
+        found = grids.step_m(views, np.isfinite(views[0].values), counted)
         if found is None:
             continue
         steps[word] = float(np.nanmedian(found))
@@ -231,6 +238,21 @@ def _on_grids(epochs: Epochs, job: Job, messages: list[str]) -> Epochs:
             messages.append(grids.told(f"its {word}", steps[word], decimals, limit))
     plan = max(epochs.digit_m, steps["latitudes"], steps["longitudes"])
     return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
+
+
+def _standing(epochs: Epochs, step: NmeaReader, job: Job) -> NDArray[np.bool_]:
+    """Return at which epochs the receiver stands, shape (n,)."""
+    columns, system = epochs.columns, geodesy.of(job)
+    stands = np.zeros(len(columns["lat"]) + 1, np.int64)
+    placed = np.flatnonzero(np.isfinite(columns["lat"]))
+    if len(placed):
+        lon, lat = columns["lon"][placed], columns["lat"][placed]
+        place = stillness.metres(lon, lat, system.semi_major_m, system.flattening)
+        limit = step.still_m_s * log_stops.WANDERS[columns["solution"][placed]]
+        first, last = stillness.stops(columns["us"][placed] / 1e6, *place, limit, step.gap_s)
+        np.add.at(stands, placed[first], 1)
+        np.add.at(stands, placed[last] + 1, -1)
+    return np.cumsum(stands)[:-1] > 0
 
 
 def _heights(epochs: Epochs, job: Job, messages: list[str]) -> float | None:

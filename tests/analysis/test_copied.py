@@ -72,6 +72,24 @@ def test_rows_exported_twice_under_another_clock_are_copies(step, minutes, said)
     assert told == [f"40 rows of b.csv are rows of a.csv again, {said}: copies are no evidence and no visit"]
 
 
+@pytest.mark.parametrize(("raised", "said"), [(0.352, "12 h later, with heights 0.352 m higher"), (None, "with other")])
+def test_rows_exported_again_under_another_geoid_are_copies(raised, said):
+    rows = measured(14)
+    copies = again(rows, 720)
+    for k, row in enumerate(copies):
+        row["u"] += 0.05 + 0.03 * k if raised is None else raised
+    frames, told = reviewed([*rows, *copies])
+    assert (frames["points"]["status"] == "unproven").all() and (frames["occupations"]["copy_of"] > 0).sum() == 14
+    assert len(told) == 1 and said in told[0]
+
+
+def test_three_of_twenty_equal_in_plan_alone_are_copies_and_two_are_not():
+    for n, expected in ((3, 3), (2, 0)):
+        rows = measured(20, visits=2, seed=4)
+        copies = [row | {"u": row["u"] + 0.2} for row in again(rows[: 2 * n : 2], 1500.35)]
+        assert count([*rows, *copies]) == expected
+
+
 def test_a_copy_of_real_visits_adds_none_and_the_rest_keeps_its_evidence():
     rows = measured(20, visits=2)
     alone, _ = reviewed(rows)

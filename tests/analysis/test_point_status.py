@@ -275,6 +275,50 @@ def test_the_guard_holds_for_points_as_for_closures(far, digit, status):
     assert point(rows, h=0.05, v=0.05)["status"] == status
 
 
+@pytest.mark.parametrize(
+    ("far", "digit", "status"),
+    [
+        # Steps of 0.1 m allow as much as the tolerance: nothing within both is told from what is beyond.
+        (0.0, 0.1, "unproven"), (0.1, 0.1, "unproven"), (0.2, 0.1, "conflict"), (0.3, 0.1, "conflict"),
+        # Half of 0.06 m is less than the tolerance: what is within it is, what is beyond by less than that hides.
+        (0.0, 0.06, "confirmed"), (0.05, 0.06, "confirmed"), (0.08, 0.06, "unproven"), (0.12, 0.06, "conflict"),
+        (0.3, 0.5, "unproven"), (0.31, 0.5, "conflict"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("axis", "hv")
+def test_a_step_as_coarse_as_the_tolerance_proves_nothing(far, digit, status, axis):
+    moved = (far, 0, 0.01) if axis == "h" else (0.01, 0, far)
+    frames = judge(visits((0, 0, 0), moved, **{f"resolution_{axis}_m": digit}), h=0.05, v=0.05)
+    found = frames["points"].iloc[0]
+    other = "v" if axis == "h" else "h"
+    assert (found[f"status_{axis}"], found[f"status_{other}"], found["status"]) == (status, "confirmed", status)
+    assert frames["closures"][f"status_{axis}"].tolist() == [status]
+    if status == "unproven":
+        what = "positions" if axis == "h" else "heights"
+        said = f"{what} lie on steps of {digit:g} m, coarser than the tolerance of 0.05 m can tell"
+        assert (found["reason"], found["visits_used_h"]) == (said, 2)
+
+
+def test_of_many_visits_on_coarse_steps_those_far_beyond_are_still_left_out():
+    places = ((0, 0, 0), (0, 0, 0.1), (0, 0, 0.1), (0, 0, 0.9))
+    rows = visits(*places, s=0.01, sv=0.03, resolution_v_m=0.1)
+    found = point(rows, h=0.05, v=0.05)
+    assert (found["status"], found["visits_used_v"]) == ("unproven", 3)
+    assert point(rows, h=0.05, v=0.2)["status"] in ("confirmed", "strained")
+
+
+@pytest.mark.parametrize(("far", "status"), [(0.0, "unproven"), (0.15, "unproven"), (0.3, "conflict")])
+def test_from_mean_is_hidden_by_a_coarse_step_too(far, status):
+    rows = visits((0, 0, 0), (0, 0, far), resolution_v_m=0.2)
+    assert point(rows, h=0.05, v=0.05, convention="from-mean")["status"] == status
+
+
+def test_fresh_fixes_of_one_visit_on_coarse_steps_prove_nothing():
+    rows = [{"u": 0.0, "t": 0, "resolution_v_m": 0.1}, {"u": 0.0, "t": 5, "resolution_v_m": 0.1}]
+    found = point(rows, h=0.05, v=0.05)
+    assert (found["visits"], found["status"]) == (1, "unproven") and "heights lie on steps of 0.1 m" in found["reason"]
+
+
 def test_a_role_belongs_to_the_point_and_brings_its_rules():
     roles = {"corner": {"horizontal_m": 0.02}, "level": {"judge": "v"}}
     rows = [

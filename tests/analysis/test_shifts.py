@@ -233,7 +233,9 @@ def test_what_was_applied_is_gone():
     rows = network((0.12, -0.05, 0.0), points=60)
     _, kept, _ = found(rows)
     shifts, shifted = corrections.chosen(kept["shifts"], kept["shifted"], ["B2"])
-    base = kept["occupations"][[c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix")]]
+    base = kept["occupations"][
+        [c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix", "copy_of")]
+    ]
     before = base.copy(deep=True)
     right = corrections.apply(base, shifted, job())
     pd.testing.assert_frame_equal(base, before)
@@ -295,7 +297,7 @@ def test_an_occupation_under_another_points_name_is_named_and_can_be_moved_back(
     line = site.occupations.loc[site.changed, "source_line"].iloc[0]
     at = kept["occupations"].set_index("occupation_id").loc[kept["shifted"]["occupation_id"], "source_line"]
     assert at.tolist() == [line]
-    base = kept["occupations"].drop(columns=["visit", "visit_v", "use", "fix"])
+    base = kept["occupations"].drop(columns=["visit", "visit_v", "use", "fix", "copy_of"])
     right = corrections.apply(base, kept["shifted"], job())
     assert right.set_index("source_line").loc[line, "point"] == site.subject.split(" at ")[1]
 
@@ -424,9 +426,51 @@ def test_a_small_one_holds_back_only_what_would_miss_its_requirement():
     )
     assert (tight["shift"] == "B1 from 2026-02-02 13:00 translation").all()
     assert (tight["deliver"] == "no").all()
-    # The mean of a right and a wrong visit is off by half of it.
-    assert wide["shift_h_m"].dropna().to_numpy() == pytest.approx(0.0135, abs=0.003)
+    # The mean of a right and a wrong visit is off by half of it, known to some millimetres.
+    assert wide["shift_h_m"].between(0.0135, 0.021).all()
     assert (wide["deliver"] == "yes").sum() > 15
+
+
+@pytest.mark.parametrize(("d", "axis"), [((0.0, 0.0, 0.11), "v"), ((0.034, 0.034, 0.0), "h")])
+def test_what_lies_across_two_halves_is_held_back_though_its_noise_hides_the_shift(d, axis):
+    rows = one_day(d=d, own=(0.006, 0.007, 0.012))
+    points = run(occupations(rows), job(h=0.10, v=0.20, require_h=0.035, require_v=0.08))[0]["points"]
+    assert points["status"].isin(["confirmed", "strained"]).sum() > 8
+    assert points[f"shift_{axis}_m"].notna().all()
+    assert not (points["deliver"] == "yes").any()
+    assert points["deliver_reason"].eq("rests on occupations of a suspicious shift: settle it first").sum() > 8
+
+
+def test_what_is_delivered_across_two_halves_has_bounds_that_know_of_them():
+    own, d = (0.005, 0.006, 0.010), (0.0, 0.0, 0.08)
+    rows = one_day(40, d=d, own=own)
+    points = run(occupations(rows), job(h=0.06, v=0.12, require_h=0.05, require_v=0.10))[0]["points"]
+    given = points[points["deliver"] == "yes"]
+    assert len(given) > 10
+    true = np.array([0.2 * int(name[1:]) for name in given["point"]])
+    off = np.abs(given["height_m"] - 100.0 - true)
+    assert off.mean() > 0.03
+    assert (off <= given["up95_m"]).mean() > 0.9
+    assert (given["up95_m"] <= 0.10).all()
+    plain = given["shift_v_m"] + 1.9 * np.sqrt(given["var_u_m2"])
+    assert (given["up95_m"] >= plain).all()
+    assert (given["radius95_m"] < 0.03).all()  # the plan is of no shift
+
+
+def test_a_point_wholly_in_one_half_may_be_off_by_all_of_it():
+    late = {"t": 1000.0, "e": 300.0, "n": 300.0, "u": 5.12, "se": 0.006, "sn": 0.007, "sv": 0.012, "base": "B1"}
+    rows = [*one_day(d=(0, 0, 0.12)), late | {"p": "L"}, late | {"p": "L", "t": 1060.0}]
+    points = run(occupations(rows), job(v=0.20, require_v=0.20))[0]["points"].set_index("point")
+    assert points.loc["L", "shift_v_m"] == pytest.approx(2 * points.loc["P00", "shift_v_m"], rel=0.2)
+
+
+def test_a_shift_of_heights_holds_no_position_back_where_heights_are_not_judged():
+    rows = network((0, 0, 0.27), setups=("B1", "B2", "B3"))
+    points = run(occupations(rows), job(judge="h"))[0]["points"]
+    assert points["shift"].eq("B2 height").sum() > 20
+    assert (points.loc[points["shift"].notna(), "deliver"] == "yes").sum() > 20
+    both = run(occupations(rows), job(v=0.5, require_v=0.3))[0]["points"]
+    assert not ((both["deliver"] == "yes") & both["shift"].notna()).any()
 
 
 def test_where_the_rest_of_the_site_says_which_half_is_off_it_is_named():
@@ -468,3 +512,57 @@ def test_a_precision_of_a_hundred_thousand_kilometres_is_no_fault(axis):
     assert (made.x[1] - made.x[0]) == pytest.approx(0.5, abs=0.02)
     assert np.isfinite(made.cov).all()
     assert not made.kept[[6, 7, 10, 11]].any()
+
+
+def two_bases(n=12, seed=1):
+    """Return rows of two bases, each at every point once, and of a mark far off that both saw: no shift at all."""
+    rng = np.random.default_rng(seed)
+    places = np.column_stack([rng.uniform(200, 600, n), rng.uniform(100, 500, n), rng.uniform(0, 40, n)])
+    sees = [(k, f"P{i:02}", places[i], 480 + 300 * k + 5 * i) for k in range(2) for i in range(n)]
+    sees += [(int(t > 700), "MARK", np.zeros(3), t) for t in (420, 450, 630, 750, 900)]
+    rows = []
+    for k, name, at, t in sees:
+        e, north, u = np.round(at + rng.normal(size=3) * [0.010, 0.011, 0.015], 3)
+        rows.append({"p": name, "e": e, "n": north, "u": u, "t": float(t), "se": 0.008, "sn": 0.009, "sv": 0.014,
+                     "base": f"B{k + 1}", "operator": "AB"})  # fmt: skip
+    known = {"p": "MARK", "t": None, "origin": "control", "fix": None, "se": 0.004, "sn": 0.003, "sv": 0.006}
+    return [*rows, known]
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_one_wrong_fix_far_out_is_no_shape_of_its_set_up(seed):
+    rows = two_bases(seed=seed)
+    wrong = next(row for row in rows if row["p"] == "MARK" and row["t"] == 450)
+    wrong |= {"e": wrong["e"] + 0.41, "u": wrong["u"] + 0.30}
+    shifts, kept, _ = found(rows)
+    assert shifts.empty
+    assert kept["classes"]["precision_ratio_h"].iloc[0] < 2
+
+
+def test_an_antenna_height_mistyped_in_most_of_a_crews_day_is_of_the_rows_that_state_it():
+    rows = one_day(d=(0, 0, 0), own=(0.007, 0.009, 0.015), operator="AB")
+    for row in rows[24:]:
+        row |= {"t": row["t"] + 1440.0, "base": "B2", "operator": "KR" if row["p"] >= "P12" else "TM"}
+    for row in rows:
+        wrong = row["base"] == "B2" and row["p"] < "P09"
+        row |= {"antenna_height_m": 1.5 if wrong else 2.0, "u": row["u"] + 0.5 * wrong}
+    shifts, kept, _ = found(rows)
+    assert shifts["setup"].tolist() == ["crew TM, antenna height 1.500 m"]
+    assert "0.500 m less than the other 2.000 m" in shifts["message"].iloc[0]
+    assert shifts["du_m"][0] == pytest.approx(0.5, abs=0.02)
+    assert sorted(kept["shifted"]["point"]) == [f"P{i:02}" for i in range(9)]
+    assert kept["classes"]["wrong_fix_rate"].iloc[0] < 0.01
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
+    right, wrong = one_day(d=(0, 0, 0), seed=seed, operator="AB"), one_day(d=(0, 0, -0.12), seed=seed + 9, n=12)
+    rows = [row for row in right if row["p"] < "P12"] + [
+        row | {"operator": "TM", "p": f"Q{row['p']}", "e": row["e"] + 400, "t": row["t"] + 2.0} for row in wrong
+    ]
+    shifts, kept, _ = found(rows)
+    assert shifts["kind"].tolist() == ["height"]
+    assert "crew TM" in shifts["setup"][0]
+    assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
+    assert set(kept["shifted"]["point"].str[0]) == {"Q"}
+    assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()

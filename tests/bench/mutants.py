@@ -41,8 +41,8 @@ import pytest
 # One core each, and numbers that do not depend on how many there are.
 os.environ |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
 ROOT = Path(__file__).resolve().parents[2]
-if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT / "tests"))
+# The package of this tree, whatever is installed.
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from bench import equivalent, mutations, planted  # noqa: E402
 
@@ -469,7 +469,7 @@ def _tests(folder: Path) -> Iterable[Path]:
 def profiled(wings: Iterable[str], jobs: int) -> dict:
     """Profile in processes of their own: this one must never see geoqa."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
-    place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT / "tests"), os.environ.get("PYTHONPATH", "")])}
+    place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])}
 
     def run(files: Sequence[str]) -> dict:
         call = [sys.executable, "-c", program, *files]

@@ -162,7 +162,9 @@ def test_the_bound_is_told_with_the_line_that_raises_it(tmp_path):
     path.write_bytes(b"a" * 2_500_000)
     with door.visit(1.5):
         for read in (door.content, door.seen, lambda path: door.copy(path, to)):
-            with pytest.raises(InputError, match=r"larger than 1\.5 MB\. If it is sound, write largest_mb = 3 under"):
+            with pytest.raises(
+                InputError, match=r"larger than 1\.5 MB\. If it is sound, write largest_megabytes = 3 under"
+            ):
                 read(path)
     with door.visit(3):
         assert len(door.content(path, 1)) == 2_500_000
@@ -178,12 +180,13 @@ def test_a_file_that_is_longer_than_it_says_is_bound_too():
 
 def test_the_recipe_states_the_bound_of_every_file(tmp_path):
     data, toml = sites.write(tmp_path, rows=sites.ROWS * 400)
-    toml.write_text(sites.RECIPE.replace("[input]\n", "[input]\nlargest_mb = 0.05\n"))
+    toml.write_text(sites.RECIPE.replace("[input]\n", "[input]\nlargest_megabytes = 0.05\n"))
     with pytest.raises(InputError, match=r"occupations\.csv: is larger than 0\.05 MB"):
         geoqa.review(data, toml)
     (tmp_path / "names.csv").write_text("from,to\n" + "A1,A1\n" * 20_000)
     toml.write_text(
-        sites.RECIPE.replace("[input]\n", "[input]\nlargest_mb = 0.1\n") + '[match]\nby="lookup"\nfile="names.csv"\n'
+        sites.RECIPE.replace("[input]\n", "[input]\nlargest_megabytes = 0.1\n")
+        + '[match]\nby="lookup"\nfile="names.csv"\n'
     )
     sites.write(tmp_path, recipe=toml.read_text())
     with pytest.raises(InputError, match=r"\[match\] file: .*names\.csv: is larger than 0\.1 MB"):
@@ -194,10 +197,13 @@ def test_a_file_of_its_own_has_no_bound_of_its_own():
     from geoqa.core.errors import RecipeError
     from geoqa.readers.recipe import job_from_table
 
-    table = {**__import__("tomllib").loads(sites.RECIPE), "file": [{"path": "a.csv", "input": {"largest_mb": 5}}]}
-    with pytest.raises(RecipeError, match=r"\[file\.input\] largest_mb: holds for the whole site"):
+    table = {
+        **__import__("tomllib").loads(sites.RECIPE),
+        "file": [{"path": "a.csv", "input": {"largest_megabytes": 5}}],
+    }
+    with pytest.raises(RecipeError, match=r"\[file\.input\] largest_megabytes: holds for the whole site"):
         job_from_table(table)
-    table["input"]["largest_mb"], table["file"] = 5, [{"path": "a.csv", "input": {"decimal": ","}}]
+    table["input"]["largest_megabytes"], table["file"] = 5, [{"path": "a.csv", "input": {"decimal": ","}}]
     job = job_from_table(table)
     assert job_from_table(job.as_table()) == job
 

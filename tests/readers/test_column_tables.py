@@ -47,7 +47,7 @@ def test_both_feet_millimetres_and_kilometres_in_one_file(read, full):
         "sigma_n": {"column": "sN", "unit": "cm"}, "cov_en": {"column": "cEN", "unit": "mm"}, "point": "Mark",
         "base_distance": {"column": "D", "unit": "km"}, "initialization": "Init",
     }  # fmt: skip
-    recipe = full(input__columns=columns, input__precision=None)
+    recipe = full(input__columns=columns, input__precision=None, input__unit_differs="heights of an older level line")
     found = frame(read("Mark,E,N,H,sE,sN,cEN,D,Init\nP1,2000000.00,100.00,1000.00,12,1.5,30,2.5,a\n", recipe)).iloc[0]
     assert found["easting_m"] == pytest.approx(2_000_000 / 3937 * 1200, abs=1e-9)
     assert found["height_m"] == pytest.approx(304.8, abs=1e-12)

@@ -69,6 +69,7 @@ def test_feet_become_metres(read, full):
     recipe = full(
         input__unit="ftUS",
         input__unit_height="ft",
+        input__unit_differs="heights of an older level line",
         input__unit_precision="mm",
         input__precision="drms",
         input__precision_v="95",

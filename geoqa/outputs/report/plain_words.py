@@ -10,22 +10,22 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
     from geoqa.core.tolerances import Requirement, Tolerance
 
+_ONCE = "nothing shows whether it is right"
 #: What a client may expect of each status, in place of what the surveyor does.
 MEANINGS = {
     "confirmed": "observed again independently; the observations agree",
     "strained": "the observations agree, but less well than usual here",
     "loose": "too far apart, as happens at so difficult a place",
     "conflict": "the observations contradict each other: one is wrong",
-    "unproven": "not observed again independently: nothing shows whether it is right",
+    "unproven": f"not observed again independently, or written too coarsely to compare: {_ONCE}",
 }
-_ONCE = "nothing shows whether it is right"
 #: The reasons of `points.deliver_reason` that hold a point back; another step's reason is shown as it stands.
 REASONS = {
     "in conflict": "its observations contradict each other, and nothing shows which is wrong",
     "loose: beyond tolerance, as usual for this precision": "its observations lie further apart than accepted, as "
     "happens at so difficult a place",
     "unproven by plan: a single occupation": f"observed once only, as planned: {_ONCE}",
-    "unproven": f"not observed again independently: {_ONCE}",
+    "unproven": f"not observed again independently, or written too coarsely to compare: {_ONCE}",
     "no requirement is stated": "no limit was stated to judge its error by",
     "uncertainty unknown: no precision is reported and none could be learnt": "how precise its observations are is "
     "not known",
