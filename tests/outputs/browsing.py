@@ -238,7 +238,8 @@ def told(frames: dict[str, pd.DataFrame], words: tuple[str, ...] = ()) -> dict[s
     """Return the frames with all that points are chosen and ranked by.
 
     Cover, role, base and crew take turns; some roles are missing, and some points were occupied twice from one
-    base by one crew. A conflict has no risk. `words` replaces the values.
+    base by one crew. A conflict has no risk. Roles without a word have no limit of the height, and two visits of a
+    point may be no evidence: it has no closure then. `words` replaces the values.
     """
     points, occupations = frames["points"].copy(), frames["occupations"].copy()
     k, row = np.arange(len(points)), np.arange(len(occupations))
@@ -251,6 +252,14 @@ def told(frames: dict[str, pd.DataFrame], words: tuple[str, ...] = ()) -> dict[s
 
     points["canopy"], points["role"] = turns(cover, k), turns(role, k)
     points["risk"] = np.where(points["status"] == "conflict", np.nan, ((k * 37) % 61 + 1) / 70)
+    without = (k % 20 == 17) & (k > 40)
+    points.loc[without, ["worst_horizontal_m", "worst_vertical_m"]] = np.nan
+    judged = points["worst_horizontal_m"].notna()
+    points["limit_h_m"] = np.where(judged, np.where(k % 3, 0.05, 0.03), np.nan)
+    points["limit_v_m"] = np.where(judged & points["role"].notna(), 0.02, np.nan)
+    points["excess"] = np.fmax(
+        points["worst_horizontal_m"] / points["limit_h_m"], points["worst_vertical_m"] / points["limit_v_m"]
+    )
     occupations["base"], occupations["operator"] = turns(base, row), turns(crew, row // 3)
     return {**frames, "points": points, "occupations": occupations}
 
@@ -278,9 +287,15 @@ def by_facet(frames: dict[str, pd.DataFrame]) -> dict[str, dict[str, set[str]]]:
 
 
 def worst_first(points: pd.DataFrame) -> list[str]:
-    """Return the names in order of need: conflicts, which have no risk, then by risk."""
-    return (
-        points.assign(need=points["risk"].fillna(2.0))
-        .sort_values("need", ascending=False, kind="stable")["point"]
-        .tolist()
-    )
+    """Return the names in order of need: by how far the worse axis is beyond its own limit, then by status."""
+    ranks = {name: k for k, name in enumerate(("conflict", "loose", "unproven", "strained", "confirmed"))}
+
+    def need(k: int) -> tuple[float, int]:
+        row = points.iloc[k]
+        parts = [
+            row[f"worst_{word}_m"] / row[f"limit_{axis}_m"] for word, axis in (("horizontal", "h"), ("vertical", "v"))
+        ]
+        judged = [round(part, 4) for part in parts if part == part]
+        return (-max(judged), 0) if judged else (1.0, ranks[row["status"]])
+
+    return [str(points["point"].iloc[k]) for k in sorted(range(len(points)), key=need)]

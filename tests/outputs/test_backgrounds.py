@@ -97,7 +97,7 @@ def test_a_file_of_another_system_is_drawn_by_its_own_and_says_so(frames, beside
         (173.3, -41.4),
         (173.2, -41.4),
     }
-    assert "by the longitude and latitude of its own system (WGS 84)" in drawing.about
+    assert "by the longitude and latitude of its own system, WGS 84 (CRS84)." in drawing.about
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import re
 
 import geopandas as gpd
 import pytest
-from browsing import worst_first
+from browsing import ZONE, worst_first, zoned
 
 from geoqa.core import units
 from geoqa.core.schema import STATUSES
@@ -173,7 +173,8 @@ def _length(value_m, unit, signed=False):
 @pytest.mark.parametrize("unit", ["m", "ftUS"])
 def test_the_detail_says_what_the_frame_holds(open_map, make_page, site, make_job, tmp_path, unit):
     path = tmp_path / "map.html"
-    path.write_text(make_page(site, make_job(unit)), encoding="utf-8")
+    job = make_job(unit) if unit == "m" else zoned(make_job(unit))
+    path.write_text(make_page(site, job), encoding="utf-8")
     sheet = open_map(path)
     sheet.click_point("KF121")
     point = site["points"].set_index("point").loc["KF121"]
@@ -189,14 +190,19 @@ def test_the_detail_says_what_the_frame_holds(open_map, make_page, site, make_jo
     assert float(lines["outside the requirement"].split()[1]) == pytest.approx(100 * point["risk"], rel=0.02)
     occupations = site["occupations"][site["occupations"]["point"] == "KF121"].sort_values("start_utc")
     rows = sheet.rows("Visits and occupations")
-    assert [row["start, UTC"] for row in rows] == occupations["start_utc"].dt.strftime("%Y-%m-%d %H:%M").tolist()
+    # Times are the job's, in its zone, which the page names once.
+    zone = "UTC" if unit == "m" else ZONE
+    starts = occupations["start_utc"].dt.tz_convert(zone)
+    assert [row["start"] for row in rows] == starts.dt.strftime("%Y-%m-%d %H:%M").tolist()
+    assert sheet.page.locator("dt", has_text=re.compile("^times$")).locator("+ dd").inner_text() == zone
     assert [row["base"] for row in rows] == occupations["base"].tolist()
     assert [row[f"up, {spoken}"] for row in rows] == [
         _length(v, unit, True) for v in occupations["height_m"] - point["height_m"]
     ]
     (pair,), closure = sheet.rows("Closures, later minus earlier"), site["closures"].set_index("point").loc["KF121"]
     assert pair["pair"] == "1 → 2"
-    assert pair["gap"] == f"{closure['gap_s'] / 3600:.1f} h"
+    hours, minutes = divmod(round(closure["gap_s"] / 60), 60)
+    assert pair["gap"] == f"{hours} h {minutes} min"
     assert pair[f"east, {spoken}"] == _length(closure["de_m"], unit, True)
     assert pair[f"horizontal, {spoken}"] == _length(closure["horizontal_m"], unit)
     assert pair["status"] == closure["status"]

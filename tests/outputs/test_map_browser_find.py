@@ -97,14 +97,20 @@ def test_the_worst_come_first_and_each_entry_moves_and_opens(sheet, site):
     entries, order = sheet.list_worst(), worst_first(site["points"])
     assert entries.locator("bdi").all_text_contents() == order
     points = site["points"].set_index("point")
-    conflicts = int((points["status"] == "conflict").sum())
+    # What the fixture must hold: conflicts lead, risk and status would order otherwise, and some have no closure.
+    conflicts, judged = int((points["status"] == "conflict").sum()), int(points["excess"].notna().sum())
+    assert not points.loc[order, "risk"].dropna().is_monotonic_decreasing
+    assert points.loc[order[judged:], "status"].unique().tolist() == ["loose", "unproven"]
+    assert points["status"][order[conflicts]] != points["status"][order[judged - 1]] != "loose"
     assert set(points.loc[order[:conflicts], "status"]) == {"conflict"}
     said = entries.locator(".gq-mean").all_text_contents()
-    assert said[:conflicts] == ["conflict"] * conflicts
-    for name, text in zip(order[conflicts:], said[conflicts:], strict=True):
-        status, share = re.fullmatch(r"(\w+), risk ([\d.]+) %", text).groups()
+    for name, text in zip(order[:judged], said[:judged], strict=True):
+        status, times = re.fullmatch(r"(\w+), ([\d.]+) times its limit", text).groups()
         assert status == points["status"][name]
-        assert float(share) == pytest.approx(100 * points["risk"][name], rel=0.05)
+        assert float(times) == pytest.approx(
+            points["excess"][name], abs=0.051 if points["excess"][name] < 9.9 else 0.51
+        )
+    assert said[judged:] == points.loc[order[judged:], "status"].tolist()
     for k in (0, conflicts, len(order) - 1):
         entries.nth(k).click()
         assert sheet.opened() == order[k]

@@ -207,13 +207,20 @@ def test_what_was_corrected_before_is_told_on_the_first_page_and_in_its_section(
 
 
 def test_control_and_statements_are_those_of_the_frames(review, page):
-    checks = review.frames["control_checks"].set_index("point")
+    checks = review.frames["control_checks"]
+    # A base set-up is compared by all it determined at known points, and stands in the table by its own name.
+    at_points = checks["setup"].isna()
+    assert 0 < at_points.sum() < len(checks)
+    names = checks["point"].where(at_points, checks["setup"] + " at " + checks["point"])
     rows = page.tables["Checks against control. Determined minus known, the farthest first."][1:]
-    assert {row[0] for row in rows} == set(checks.index)
-    for point, *metres in rows:
-        assert metres[:3] == [units.signed(checks.loc[point, name], "m") for name in ("de_m", "dn_m", "du_m")]
+    assert len(rows) == len(checks)
+    named = checks.set_index(names)
+    assert [row[0] for row in rows] == named.sort_values("horizontal_m", ascending=False, kind="stable").index.tolist()
+    for name, *metres in rows:
+        assert metres[:3] == [units.signed(named.loc[name, axis], "m") for axis in ("de_m", "dn_m", "du_m")]
     text = "".join(page.text)
-    farthest, highest = checks["horizontal_m"].max(), checks["du_m"].abs().max()
+    # The client reads of the points alone.
+    farthest, highest = checks.loc[at_points, "horizontal_m"].max(), checks.loc[at_points, "du_m"].abs().max()
     assert f"the farthest is {farthest:.3f}\u00a0m off in position, {highest:.3f}\u00a0m in height" in text
     made, conditions = review.frames["statements"], review.frames["statement_conditions"]
     refused = made[made["outcome"] == "refused"]

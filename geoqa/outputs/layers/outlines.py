@@ -98,4 +98,4 @@ def _outlines(
     own = geodesy.system(text)
     same = geodesy.compare(text, job.site.crs).same if job.site.crs != geodesy.LOCAL else False
     rings = [place.rings(shape, own) for shape in frame.geometry]
-    return rings, frame, "" if same else f", drawn by the longitude and latitude of its own system ({own.name})"
+    return rings, frame, "" if same else f", drawn by the longitude and latitude of its own system, {own.name}"

@@ -76,7 +76,7 @@ def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, u
             color=PLAIN[0],
             linewidth=1.2,
             linestyle=(0, dots),
-            label=f"tolerance {units.number(limit, units.decimals(unit))} {unit}",
+            label=f"tolerance {units.plain(limit, 3)} {unit}",
         )
     for line in (axes.axhline, axes.axvline):
         line(0, color=PLAIN[0], linewidth=0.6)

@@ -76,7 +76,7 @@ def _draw(empty: Canvas, spot: Spot, point: str, limit: float | None, unit: str)
             color=PLAIN[0],
             linewidth=0.8,
             linestyle=(0, (1, 2)),
-            label=f"tolerance {units.length(limit, unit)}",
+            label=f"tolerance {units.stated(limit, unit)}",
         )
     outside = _frame(axes, spot, limit or 0.0, factor)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"

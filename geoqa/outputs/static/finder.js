@@ -16,11 +16,11 @@
 
     /* By name */
     var field = el("input", {type: "search", id: "geoqa-search", autocomplete: "off", spellcheck: "false", dir: "auto", placeholder: "name or part of it"});
-    var found = el("ol", {"class": "gq-list", "aria-label": "Points found"});
+    var found = el("ol", {"class": "gq-list", "aria-label": "Points found"}), none = el("p", {"class": "gq-mean gq-none", role: "status"});
     var search = function () {
       var hits = G.choice.search(act.names(), field.value, act.shown(), FOUND);
       found.replaceChildren.apply(found, hits.map(function (i) { return entry(i); }));
-      if (field.value.trim() && !hits.length) { found.append(el("li", {"class": "gq-mean", text: "No point that shows has this in its name."})); }
+      none.textContent = field.value.trim() && !hits.length ? "No point that shows has this in its name." : "";
       act.painted();
     };
     field.addEventListener("input", search);
@@ -43,7 +43,7 @@
     var said = el("p", {"class": "gq-said"});
     var all = G.button("Show all", act.all), save = G.button("Save shown as CSV", act.save);
     var box = el("section", {"class": "gq-find", "aria-label": "Find points"}, [
-      el("h2", {text: "Find"}), el("p", {"class": "gq-facet"}, [el("label", {"for": "geoqa-search", text: "Point"}), field]), found
+      el("h2", {text: "Find"}), el("p", {"class": "gq-facet"}, [el("label", {"for": "geoqa-search", text: "Point"}), field]), found, none
     ].concat(rows, [said, el("p", {"class": "gq-buttons"}, [all, save])]));
 
     /* By need */
