@@ -202,6 +202,8 @@ def _step(
     """
     measured = used & np.asarray(columns["origin"] == "measured")
     measured &= np.isfinite(columns[one.ours])
+    if measured.sum() < 3:  # fewer show nothing
+        return np.full(len(used), digit_m)
     views, steps = _views(columns, one, digit_m, sheet.job.input.angle), np.full(len(used), digit_m)
     found = [("", measured, grids.step_m(views, measured))]
     if found[0][2] is None:  # one export among several that were put together
