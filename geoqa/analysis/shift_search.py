@@ -70,7 +70,11 @@ class Rules:
 
 @dataclass(frozen=True)
 class CommonHeight:
-    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work."""
+    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work.
+
+    `others` are all stops of the one crew and set-up that it is compared with, if it is one; `off` and `says`
+    are those of a `Half`, -1 where these are off.
+    """
 
     scope: str
     number: int
@@ -79,6 +83,9 @@ class CommonHeight:
     variance: float
     p: float
     points: int
+    others: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    off: int = 0
+    says: str = ""
 
 
 @dataclass
@@ -193,11 +200,31 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
         best = max(gain for gain, _ in sure)
         chosen = next(one for gain, one in sure if gain >= NEARLY * best)
         if isinstance(chosen, CommonHeight):
+            chosen = _beside(chosen, found.apart_v, stops, y, known, rules)
             found.heights.append(chosen)
-            y[chosen.stops, 2] -= chosen.du
+            if chosen.off < 0:
+                y[chosen.others, 2] += chosen.du
+            else:
+                y[chosen.stops, 2] -= chosen.du
         else:
             found.halves_v.append(chosen)
             _take_off(chosen, y, _UP)
+
+
+def _beside(
+    one: CommonHeight, apart: majority.Apart, stops: Stops, y: Array, known: Flags, rules: Rules
+) -> CommonHeight:
+    """Return a common height with the work of one crew under one set-up, if that is all it is compared with."""
+    key = np.column_stack([stops.label["setup"], stops.label["crew"]])
+    others = ~np.append(known, False)[key[:, 0]]
+    others[one.stops] = False
+    keys = np.unique(key[others & np.isin(stops.point, stops.point[one.stops])], axis=0)
+    if one.scope == "set-up" or len(keys) != 1:
+        return one
+    at = np.flatnonzero(others & (key == keys[0]).all(axis=1))
+    part = halves.Part("set-up", one.number, one.stops, at)
+    half = _measured([part], stops, y, _UP, known, halves.Floor(rules.drift_v_m, rules.fades_s, apart.own))
+    return replace(one, others=at, off=half[0].off, says=half[0].says) if half else replace(one, others=at)
 
 
 #: The axes of a position, and of the height, in `y`.
@@ -234,16 +261,11 @@ def _sure_halves(
     """Return the parts that differ: a quarter of the level, shared by two axes, moments, cuts and visits."""
     apart, drift = (found.apart_v, rules.drift_v_m) if axes == _UP else (found.apart_h, rules.drift_h_m)
     assert apart is not None
-    variance = stops.var_v if axes == _UP else stops.var_h
     floor = halves.Floor(drift, rules.fades_s, apart.own)
-    setup = stops.label["setup"]
     level = rules.level / (4 * 6)
 
     def measured(parts: list[halves.Part], values: Array) -> list[halves.Half]:
-        made = (
-            halves.measure(values[:, axes], variance, stops.point, setup, stops.start_s, one, floor) for one in parts
-        )
-        return [half for half in made if half is not None]
+        return _measured(parts, stops, values, axes, known, floor)
 
     kept: list[halves.Half] = []
     for half in measured(of(stops, y, axes, known), y):
@@ -259,6 +281,17 @@ def _sure_halves(
         kept += told
     # What is left of somebody's visits once another's difference is taken off everybody's is not theirs.
     return [half for half in kept if half.part.scope not in ("base", "crew") or _own(half, measured, stops.y)]
+
+
+def _measured(
+    parts: list[halves.Part], stops: Stops, y: Array, axes: slice, known: Flags, floor: halves.Floor
+) -> list[halves.Half]:
+    """Return what parts differ by, those that enough points show, beside control as it was read."""
+    variance = stops.var_v if axes == _UP else stops.var_h
+    control = np.append(known, False)[stops.label["setup"]]
+    at = (np.where(control[:, None], stops.y, y)[:, axes], variance, stops.point, stops.label["setup"], stops.start_s)
+    made = (halves.measure(*at, control, one, floor) for one in parts)
+    return [half for half in made if half is not None]
 
 
 def _own(half: halves.Half, measured: Callable[[list[halves.Part], Array], list[halves.Half]], as_read: Array) -> bool:

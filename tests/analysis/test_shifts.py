@@ -584,3 +584,92 @@ def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
     assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
     assert set(kept["shifted"]["point"].str[0]) == {"Q"}
     assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
+
+
+def lone(base, off, at=900.0, t=0.0, d=(0.0, 0.0, 0.0), **same):
+    """Return rows of a point that one set-up alone saw twice, hours apart."""
+    return [{"p": f"ONLY {base}", "e": at + off + 0.004 * k + d[0], "n": at + d[1], "u": 3.0 + d[2], "t": t + 300.0 * k,
+             "s": 0.006, "sv": 0.009, "base": base, "operator": "AB"} | same for k in range(2)]  # fmt: skip
+
+
+def mark(base, t, d=(0.0, 0.0, 0.0), seed=5, **same):
+    """Return an occupation of the known mark."""
+    e, n, u = np.round(np.random.default_rng(seed).normal(size=3) * [0.005, 0.006, 0.009] + d - [50, 30, 0], 3)
+    return {"p": "MARK", "e": e, "n": n, "u": u, "t": float(t), "s": 0.006, "sv": 0.009, "base": base,
+            "operator": "AB"} | same  # fmt: skip
+
+
+KNOWN = {"p": "MARK", "e": -50.0, "n": -30.0, "u": 0.0, "t": None, "origin": "control", "fix": None, "s": 0.003,
+         "sv": 0.005}  # fmt: skip
+
+
+@pytest.mark.parametrize(("d", "kind", "axis"), [((0.15, 0, 0), "translation", "h"), ((0, 0, 0.15), "height", "v")])
+def test_of_two_set_ups_that_differ_both_carry_it(d, kind, axis):
+    rows = network(d, setups=("B1", "B2"), points=30, sigma=0.004) + lone("B1", 0.0) + lone("B2", 40.0, t=1450.0, d=d)
+    kept = run(occupations(rows), job(h=0.5, v=0.5, require_h=0.4, require_v=0.4))[0]
+    points = kept["points"].set_index("point")
+    assert kept["shifts"].loc[kept["shifts"]["suspicious"], "kind"].tolist() == [kind]
+    assert kept["shifted"]["either"].all()
+    assert set(kept["shifted"]["occupation_id"]) == set(kept["occupations"]["occupation_id"])
+    column = points[f"shift_{axis}_m"]
+    assert column["ONLY B1"] == column["ONLY B2"] == pytest.approx(0.165, abs=0.012)
+    across = column[[f"P{i:02}" for i in range(30)]]
+    assert (across.between(0.07, 0.10) | (across == column["ONLY B1"])).all()
+    assert (across < 0.10).sum() > 5
+    # What it may be off by is in the bounds, and holds back only where it matters.
+    assert points.loc["ONLY B1", {"h": "radius95_m", "v": "up95_m"}[axis]] > 0.155
+    assert (points["deliver"] == "yes").sum() > 20
+    tight = run(occupations(rows), job(h=0.5, v=0.5, require_h=0.1, require_v=0.1))[0]["points"].set_index("point")
+    assert tight.loc[["ONLY B1", "ONLY B2"], "deliver"].eq("no").all()
+
+
+@pytest.mark.parametrize("right", ["B1", "B2"])
+def test_control_contradicts_a_majority_of_set_ups(right):
+    """One set-up of three lies apart from the others and with control: the others are off."""
+    others = [name for name in ("B1", "B2", "B3") if name != right]
+    d = np.array((0.15, 0.0, 0.0))
+    rows = network(tuple(-d), setups=("B1", "B2", "B3"), points=60, of=others[0])
+    for row in rows:
+        row["e"] -= d[0] * (row["base"] == others[1])
+    shifts, kept, _ = found([*rows, mark(right, 1440.0 * (int(right[1]) - 1) + 30), KNOWN])
+    assert sorted(shifts["setup"]) == others
+    assert shifts["de_m"].tolist() == pytest.approx([-0.15, -0.15], abs=0.02)
+    assert not kept["shifted"]["either"].any()
+
+
+@pytest.mark.parametrize("half", [0, 1])
+@pytest.mark.parametrize("d", [(0.0, 0.0, 0.2), (0.12, -0.09, 0.0)])
+def test_control_says_which_half_is_off(half, d):
+    rows = one_day(d=d)
+    first, later = (mark("B1", t, off, operator="KR") for t, off in ((500, (0, 0, 0)), (800, d)))
+    known = {
+        k: v + np.array(dict(zip("enu", d, strict=True))[k]) * (1 - half) if k in "enu" else v for k, v in KNOWN.items()
+    }
+    shifts, kept, _ = found([*rows, first, later, known])
+    assert len(shifts) == 1
+    assert not kept["shifted"]["either"].any()
+    one = shifts.iloc[0]
+    assert f"The {('later', 'earlier')[half]} part agrees with control" in one["message"]
+    size = np.nan_to_num(one[["de_m", "dn_m", "du_m"]].to_numpy(float))
+    assert size == pytest.approx(np.array(d) * (1 if half else -1), abs=0.03)
+    late = kept["occupations"].set_index("occupation_id")["start_utc"][kept["shifted"]["occupation_id"]]
+    assert (late >= pd.Timestamp("2026-02-02 13:00", tz="UTC")).all() == bool(half)
+    assert len(kept["shifted"]) in (24, 25)
+
+
+@pytest.mark.parametrize("wrong", [1.5, 2.0, None])
+def test_of_two_antenna_heights_both_carry_it_until_control_tells(wrong):
+    """One crew, one base: nothing but a mark can say which of its two antenna heights is mistyped."""
+    rows = one_day(30, 9999.0, seed=7)
+    for row in rows:
+        short = (int(row["p"][1:]) % 2 == 1) == (row["t"] >= 720)
+        row |= {"antenna_height_m": 1.5 if short else 2.0, "u": row["u"] + 0.5 * short}
+    here = mark("B1", 500.0, (0, 0, 0.0 if wrong == 1.5 else -0.5), operator="KR", antenna_height_m=2.0)
+    shifts, kept, _ = found(rows + ([here, KNOWN] if wrong else []))
+    assert len(shifts) == 1
+    assert kept["shifted"]["either"].any() == (wrong is None)
+    if wrong:
+        at = kept["occupations"].set_index("occupation_id").loc[kept["shifted"]["occupation_id"]]
+        assert (at["antenna_height_m"] == wrong).all()
+        assert kept["shifted"]["du_m"].to_numpy() == pytest.approx(0.5 if wrong == 1.5 else -0.5, abs=0.03)
+        assert "control" in shifts["message"][0]
