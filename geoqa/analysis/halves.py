@@ -130,7 +130,7 @@ def measure(
 ) -> Half | None:
     """Return what the later part differs by, robustly; None for too few points.
 
-    Where one of the two stands apart from control, or else from the rest of the site, and the other does not, it is off.
+    Where one of the two stands apart from control, or else the rest of the site, and the other does not, it is off.
 
     Parameters
     ----------

@@ -67,8 +67,8 @@ def compare(x: Array, cov: Array, part: Index, mass: Array, usual_m: float, know
     usual_m
         Standard deviation per axis that set-ups usually differ by: centring, levelling, measuring the height.
     known
-        Set-ups that are no set-ups but known coordinates: where too few set-ups make a majority, or it speaks against one
-        that agrees with them, they decide.
+        Set-ups that are no set-ups but known coordinates: where too few set-ups make a majority, or it speaks against
+        one that agrees with them, they decide.
     """
     n, d = x.shape
     made = Apart(

@@ -296,7 +296,7 @@ def _measured(
 
 def _own(half: halves.Half, measured: Callable[[list[halves.Part], Array], list[halves.Half]], as_read: Array) -> bool:
     """Return whether the visits show the difference as they were read as well."""
-    return any(one.p < halves.JOINS and float(one.d @ half.d) > 0 for one in measured([half.part], as_read))
+    return any(one.p < majority.JOINS and float(one.d @ half.d) > 0 for one in measured([half.part], as_read))
 
 
 def _settle_halves(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules, of: _Parts) -> None:

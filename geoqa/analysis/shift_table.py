@@ -318,10 +318,10 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
     scope = "crew" if one.scope == "crew" else "antenna height" if label else "stretch of work"
-    alone = len(one.others) > 0
     others = stops.row[np.isin(stops.of_row, one.others)]
-    which = {0: "Which of the two is off closures cannot say: a control tie can. ", 1: f"The others agree with {one.says}. ",
-             -1: f"These agree with {one.says}: the others are off. "}[one.off] if alone else ""  # fmt: skip
+    which = {0: "Which of the two is off closures cannot say: a control tie can. " if len(one.others) else "",
+             1: f"The others agree with {one.says}. ",
+             -1: f"These agree with {one.says}: the others are off. "}[one.off]  # fmt: skip
     if one.off < 0:
         setup, rows, others = f"what is compared with {setup}", others, rows[:0]
     du = -one.du if one.off < 0 else one.du
