@@ -126,8 +126,9 @@ def shared(weight: Array, time_s: Array, setup: Index, floor: Floor) -> float:
 
 
 def measure(
-    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, part: Part, floor: Floor
-) -> Half | None:
+    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, part: Part, floor: Floor,
+    fewest: int = FEWEST,
+) -> Half | None:  # fmt: skip
     """Return what the later part differs by, robustly; None for too few points.
 
     Where one of the two stands apart from control, or else the rest of the site, and the other does not, it is off.
@@ -136,6 +137,8 @@ def measure(
     ----------
     y, variance, point, setup, start_s, control
         Stops sorted by point: shapes (n, axes), (n,), (n,), (n,), (n,), (n,); `control` marks known coordinates.
+    fewest
+        Points that must show it.
     """
     side = np.full(len(y), 2 if part.scope == "set-up" else -1)
     side[control] = 3
@@ -145,11 +148,11 @@ def measure(
     at = np.flatnonzero(concerned[point] & (side >= 0))
     made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 4)
     points = int(min(made.points[0], made.points[1]))
-    if points < FEWEST or made.part[0] != made.part[1]:
+    if points < fewest or made.part[0] != made.part[1]:
         return None
     kept = np.flatnonzero(made.kept)
     freedom = y.shape[1] * (len(kept) - len(np.unique(point[at[kept]])) - 1)
-    if freedom < FEWEST - 1 or made.factor <= 0:
+    if freedom < fewest - 1 or made.factor <= 0:
         return None
     whole = at[kept]
     told = _Told(made, side[whole], 1 / variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)

@@ -127,7 +127,7 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     setup = stops.label["setup"]
     # A quarter of the level is for position and height of the set-ups; a quarter for four changes within each, the
     # crews and antenna heights; a quarter for stretches of work and one for halves, which bring their own number.
-    labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]))
+    labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]), stops.label["pole"])
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
     found.further = 4 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
@@ -223,7 +223,8 @@ def _beside(
         return one
     at = np.flatnonzero(others & (key == keys[0]).all(axis=1))
     part = halves.Part("set-up", one.number, one.stops, at)
-    half = _measured([part], stops, y, _UP, known, halves.Floor(rules.drift_v_m, rules.fades_s, apart.own))
+    floor = halves.Floor(rules.drift_v_m, rules.fades_s, apart.own)
+    half = _measured([part], stops, y, _UP, known, floor, cells.FEWEST)
     return replace(one, others=at, off=half[0].off, says=half[0].says) if half else replace(one, others=at)
 
 
@@ -284,13 +285,14 @@ def _sure_halves(
 
 
 def _measured(
-    parts: list[halves.Part], stops: Stops, y: Array, axes: slice, known: Flags, floor: halves.Floor
-) -> list[halves.Half]:
+    parts: list[halves.Part], stops: Stops, y: Array, axes: slice, known: Flags, floor: halves.Floor,
+    fewest: int = halves.FEWEST,
+) -> list[halves.Half]:  # fmt: skip
     """Return what parts differ by, those that enough points show, beside control as it was read."""
     variance = stops.var_v if axes == _UP else stops.var_h
     control = np.append(known, False)[stops.label["setup"]]
     at = (np.where(control[:, None], stops.y, y)[:, axes], variance, stops.point, stops.label["setup"], stops.start_s)
-    made = (halves.measure(*at, control, one, floor) for one in parts)
+    made = (halves.measure(*at, control, one, floor, fewest) for one in parts)
     return [half for half in made if half is not None]
 
 
@@ -355,8 +357,9 @@ def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
 def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
     """Return the antenna height of a crew, and the crew, that stand out most."""
     made: list[_Candidate] = []
-    # Of two antenna heights of a crew the odd one is named first, and either before the crew that had them both.
-    for scope in ("antenna", "usual", "crew"):
+    # Of two antenna heights of a crew the odd one is named first, and either before the crew that had them both; one
+    # that several crews typed before a crew's share of it.
+    for scope in ("antenna", "usual", "pole", "crew"):
         label = stops.label[scope]
         if len(np.unique(label[label >= 0])) < (2 if scope == "crew" else 1):
             continue
@@ -366,7 +369,9 @@ def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_C
             one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), stops, rules)
             if one and (best is None or one[0] > best[0]):
                 best = one
-        made += [(best[0], found.further, best[2])] if best else []
+        if best:
+            shared = scope == "pole" and all(one.points < NEARLY * best[2].points for *_, one in made)
+            made.insert(0 if shared else len(made), (best[0], found.further, best[2]))
     return made
 
 
@@ -387,7 +392,8 @@ def _height_of(
 ) -> _Candidate | None:
     """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
     effect = cells.common(formed)
-    if effect is None or effect.points < 5 or effect.support < SUPPORT:
+    least = cells.FEWEST if scope in ("antenna", "pole") else FEWEST  # one height that was typed wrong a few times
+    if effect is None or effect.points < least or effect.support < SUPPORT:
         return None
     du = float(effect.value[0])
     nowhere = np.full(len(at), -1)

@@ -82,6 +82,8 @@ class Names:
         Names by number.
     recorded
         How each antenna height compares with its crew's usual one, that with the next.
+    pole, beside
+        The same of antenna heights whatever the crew.
     rows_of
         Rows of the frame by kind of label and number.
     unit, unit_up
@@ -93,6 +95,8 @@ class Names:
     crew: list[str]
     antenna: list[str]
     recorded: list[str]
+    pole: list[str]
+    beside: list[str]
     base: list[str]
     point: list[str]
     rows_of: Callable[[str, int], Index]
@@ -314,7 +318,7 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
     when = clock.moment(float(begin), names.zone)
     until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
-    label = {"antenna": names.antenna, "usual": names.antenna, "crew": names.crew}.get(one.scope)
+    label = {"antenna": names.antenna, "usual": names.antenna, "pole": names.pole, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
     scope = "crew" if one.scope == "crew" else "antenna height" if label else "stretch of work"
@@ -469,6 +473,8 @@ def _stretch_rows(one: CommonHeight, stops: Stops, start_s: Array, names: Names)
 
 def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
     """Return what the recorded antenna heights say of a common height."""
+    if one.scope == "pole":
+        return f"; the antenna height recorded there is {names.beside[one.number]}"
     antenna = np.maximum(stops.label["antenna"], stops.label["usual"])[one.stops]
     if not len(antenna) or antenna[0] < 0 or not (antenna == antenna[0]).mean() > 0.9:
         return ""

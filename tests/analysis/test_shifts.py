@@ -673,3 +673,54 @@ def test_of_two_antenna_heights_both_carry_it_until_control_tells(wrong):
         assert (at["antenna_height_m"] == wrong).all()
         assert kept["shifted"]["du_m"].to_numpy() == pytest.approx(0.5 if wrong == 1.5 else -0.5, abs=0.03)
         assert "control" in shifts["message"][0]
+
+
+def test_the_reason_of_what_a_shift_explains_is_the_shift():
+    points = run(occupations(one_day(own=(0.006, 0.008, 0.050))), job())[0]["points"]
+    by = points[points["explained"].notna()].groupby("status", observed=True)["reason"].unique()
+    assert set(by.index) == {"loose", "conflict"}
+    told = "explained by the shift B1 from 2026-02-02 13:00 height"
+    assert by["loose"].tolist() == [f"2 visits are beyond tolerance in height: {told}"]
+    assert by["conflict"].tolist() == [f"2 visits disagree in height: {told}"]
+    assert not points.loc[points["explained"].isna(), "reason"].str.contains("shift").any()
+
+
+def typed_wrong(count, crews, n=30):
+    """Return rows of crews of two days who typed 1.5 m for 2.0 m at some points of the second, here and there."""
+    rng = np.random.default_rng(3)
+    order, rows = rng.permutation(n), []
+    for k in range(2):
+        for i in range(n):
+            wrong = k == 1 and i < count
+            at = np.array([13 * i, 5 * (i % 9), 0.2 * i + 0.5 * wrong])
+            e, north, u = np.round(at + rng.normal(size=3) * [0.007, 0.009, 0.015], 3)
+            t = 480 + 1440.0 * k + 8 * (order[i] if k else i)
+            rows.append({"p": f"P{i:02}", "e": e, "n": north, "u": u, "t": t, "se": 0.007, "sn": 0.009, "sv": 0.015,
+                         "base": f"B{k + 1}", "operator": crews[(i + k) % len(crews)],
+                         "antenna_height_m": 1.5 if wrong else 2.0})  # fmt: skip
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("count", "crews", "name"),
+    [
+        (9, ("TM", "KR"), "all crews, antenna height 1.500 m"), (4, ("TM",), "crew TM, antenna height 1.500 m"),
+        (8, ("A", "B", "C", "D"), "all crews, antenna height 1.500 m"),
+    ],
+)  # fmt: skip
+def test_conflicts_of_one_size_and_one_antenna_height_are_one_cause(count, crews, name):
+    shifts, kept, _ = found(typed_wrong(count, crews))
+    assert shifts["setup"].tolist() == [name]
+    assert "0.500 m less than the usual 2.000 m" in shifts["message"][0]
+    points = kept["points"]
+    assert points["explained"].notna().sum() == points["status"].isin(schema.BLAMED).sum() == count
+    assert kept["shifted"]["occupation_id"].nunique() == count
+
+
+def test_a_mark_whose_coordinate_is_known_asks_for_no_control_tie():
+    rows = [mark("B1", 500.0), mark("B1", 900.0, (0.4, 0, 0), seed=6)]
+    height = [row | {"p": "H", "u": row["u"] + 0.4 * k} for k, row in enumerate((rows[0], mark("B1", 930.0)))]
+    known = [KNOWN, KNOWN | {"p": "H", "u": None}]
+    reason = run(occupations([*rows, *height, *known]), job())[0]["points"].set_index("point")["reason"]
+    assert reason["MARK"] == "2 visits disagree horizontally: its known coordinate says which is wrong"
+    assert reason["H"] == "2 visits disagree in height: a third visit or a control tie can say which is wrong"
