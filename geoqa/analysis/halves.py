@@ -155,7 +155,7 @@ def measure(
     if freedom < fewest - 1 or made.factor <= 0:
         return None
     whole = at[kept]
-    told = _Told(made, side[whole], 1 / variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
+    told = _Told(made, side[whole], variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
     d, noise, full, p = told.between(1, 0)
     off, says = 0, ""
     for witness, least, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
@@ -171,7 +171,7 @@ class _Told(NamedTuple):
 
     made: site_adjustment.Adjusted
     side: Index
-    weight: Array
+    variance: Array
     point: Index
     setup: Index
     start_s: Array
@@ -184,11 +184,8 @@ class _Told(NamedTuple):
         contrast = np.zeros(4)
         contrast[one], contrast[other] = 1.0, -1.0
         d, noise = contrast @ made.x, max(float(contrast @ made.cov @ contrast), 1e-12)
-        pull = (made.cov / made.factor @ contrast)[self.side]
-        n = int(self.point.max()) + 1
-        total = np.bincount(self.point, self.weight, minlength=n)
-        mean = np.bincount(self.point, self.weight * pull, minlength=n) / np.maximum(total, 1e-12)
-        each = np.where(self.side == 3, 0.0, self.weight * (pull - mean[self.point]))  # control shares nothing
+        each = site_adjustment.counts(made, contrast, self.variance, self.point, self.side)
+        each[self.side == 3] = 0.0  # control shares nothing
         full = noise + shared(each, self.start_s, self.setup, self.floor)
         # The floor is taken as known; what the closures tell of their own scatter has its degrees of freedom.
         freedom = self.freedom * (full / noise) ** 2

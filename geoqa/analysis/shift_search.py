@@ -46,8 +46,14 @@ MOST = 25
 NEARLY = 0.8
 #: Points that a set-up must share before it is called suspicious.
 FEWEST = 5
+#: Share of a set-up's shift from which a point is left out to see what the others say, and how many are at most.
+CARRIES, MOST_TIES = 1 / 3, 6
 #: Share of the points of a stretch that must lie nearer to its offset than to nothing.
 SUPPORT = 0.65
+
+
+#: The axes of a position, and of the height, in `y`.
+_PLANE, _UP = slice(0, 2), slice(2, 3)
 
 
 @dataclass(frozen=True)
@@ -134,7 +140,10 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
-    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
+    sure = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
+    found.shifted_h = np.array(
+        [k for k in sure if _of_several(int(k), found, stops, y, _PLANE, known, rules)], np.int64
+    )
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
         vertical = _apart(
             site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups), rules.own_v_m, known
@@ -154,6 +163,31 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
 
 def _apart(adjusted: Adjusted, floor_m: float, known: Flags) -> majority.Apart:
     return majority.compare(adjusted.x, adjusted.cov, adjusted.part, adjusted.points.astype(float), floor_m, known)
+
+
+def _of_several(number: int, found: Findings, stops: Stops, y: Array, axes: slice, known: Flags, rules: Rules) -> bool:
+    """Return whether a set-up stands apart whichever point is left out: one wrong fix may tie two groups of set-ups."""
+    adjusted, apart = (found.vertical, found.apart_v) if axes == _UP else (found.horizontal, found.apart_h)
+    assert adjusted is not None and apart is not None
+    variance, floor = (stops.var_v, rules.own_v_m) if axes == _UP else (stops.var_h, rules.own_h_m)
+    others = apart.held & (adjusted.part == adjusted.part[number])
+    others[number] = False
+    contrast = np.where(others, -1 / max(others.sum(), 1), 0.0)
+    contrast[number] = 1.0
+    at, setup = np.flatnonzero(adjusted.kept), stops.label["setup"]
+    each = site_adjustment.counts(adjusted, contrast, variance[at], stops.point[at], setup[at])
+    share = np.bincount(stops.point[at], np.abs(each), minlength=stops.points) / 2
+    for point in np.argsort(-share)[:MOST_TIES]:
+        if share[point] < CARRIES:
+            break
+        rest = stops.point != point
+        left = site_adjustment.adjust(y[rest, axes], variance[rest], stops.point[rest], setup[rest], len(known))
+        told = np.arange(len(known)) == number
+        if (np.append(known, False)[setup] & ~rest).any():  # control says which is off, closures whether one is
+            told = ~known & (left.part == left.part[number])
+        if not (_apart(left, floor, known).p[told] * found.tests < rules.level).any():  # NaN: nothing else ties it
+            return False
+    return True
 
 
 def _settle_files(found: Findings, stops: Stops, y: Array, place: Array) -> None:
@@ -182,7 +216,7 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
         found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
         found.apart_v = _apart(found.vertical, rules.own_v_m, known)
         candidates = (
-            _of_setups(found, stops, known)
+            _of_setups(found, stops, y, known, rules)
             + _of_labels(found, stops, y, rules)
             + _of_stretch(stops, y, sequence, rules)
         )
@@ -228,8 +262,6 @@ def _beside(
     return replace(one, others=at, off=half[0].off, says=half[0].says) if half else replace(one, others=at)
 
 
-#: The axes of a position, and of the height, in `y`.
-_PLANE, _UP = slice(0, 2), slice(2, 3)
 _Parts = Callable[["Stops", "Array", slice, "Flags"], list[halves.Part]]
 
 
@@ -338,14 +370,23 @@ def _take_off(half: Half, y: Array, axes: slice) -> None:
 _Candidate = tuple[float, float, CommonHeight]
 
 
-def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
+def _of_setups(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules) -> list[_Candidate]:
     assert found.apart_v is not None and found.vertical is not None
     apart, setup = found.apart_v, stops.label["setup"]
     at = np.flatnonzero(~known & ~np.isnan(apart.p) & (found.vertical.points >= FEWEST))
     if not len(at):
         return []
     gain = apart.d[at, 0] ** 2 / np.maximum(apart.noise[at], 1e-12)
-    k = int(np.argmax(gain))
+    k = next(
+        (
+            int(k) for k in np.argsort(-gain)
+            if not apart.p[at[k]] * found.tests < rules.level
+            or _of_several(int(at[k]), found, stops, y, _UP, known, rules)
+        ),
+        -1,
+    )  # fmt: skip
+    if k < 0:
+        return []
     number = int(at[k])
     one = CommonHeight(
         "set-up", number, np.flatnonzero(setup == number), float(apart.d[number, 0]), float(apart.variance[number]),

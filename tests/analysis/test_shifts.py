@@ -724,3 +724,23 @@ def test_a_mark_whose_coordinate_is_known_asks_for_no_control_tie():
     reason = run(occupations([*rows, *height, *known]), job())[0]["points"].set_index("point")["reason"]
     assert reason["MARK"] == "2 visits disagree horizontally: its known coordinate says which is wrong"
     assert reason["H"] == "2 visits disagree in height: a third visit or a control tie can say which is wrong"
+
+
+@pytest.mark.parametrize("d", [(0.9, -0.6, 0.0), (0.0, 0.0, 1.1)])
+def test_one_wrong_fix_that_ties_two_groups_of_set_ups_is_no_shift(d):
+    rows = network()
+    other = [
+        row | {"p": f"Q{row['p']}", "base": f"B{int(row['base'][1]) + 4}", "t": row["t"] + 9880.0, "e": row["e"] + 900}
+        for row in network(setups=("B1", "B2"), points=10, seed=8)
+    ]  # fmt: skip
+    at = next(row for row in other if row["base"] == "B5")
+    tie = at | {"base": "B1", "t": 90.0, "e": at["e"] + d[0], "n": at["n"] + d[1], "u": at["u"] + d[2]}
+    assert found([*rows, *other, tie])[0].empty
+    second = next(row for row in other if row["base"] == "B6")
+    two = second | {"base": "B2", "t": 1530.0, **{k: second[k] + off for k, off in zip("enu", d, strict=True)}}
+    assert len(found([*rows, *other, tie, two])[0])  # two that agree are no chance
+
+
+def test_one_wrong_fix_at_a_known_mark_puts_no_set_up_off():
+    rows = network(setups=("B1", "B2"), points=24)
+    assert found([*rows, mark("B1", 30.0, (0.4, -0.3, 0.5)), KNOWN])[0].empty
