@@ -11,6 +11,7 @@ from pandas.testing import assert_frame_equal
 
 import geoqa
 from geoqa.core.errors import InputError, RecipeError
+from geoqa.readers import stored
 
 FEET = 1200 / 3937
 RECIPE = {
@@ -71,7 +72,10 @@ def test_landxml_needs_no_columns_and_no_unit(landxml):
     assert (
         "point, easting, northing, height as the file names them; the unit, US survey feet, as the file states" in said
     )
-    assert 'add under [input.columns] start = "timeStamp"' in said
+    assert 'where [input.columns] names it: start = "timeStamp"' in said
+    review.write(landxml.parent / "out")
+    record, _ = stored.read_review(landxml.parent / "out")
+    assert stored.read_job(landxml.parent / "out", record).units == ("ftUS", "ftUS")
 
 
 def test_what_the_message_says_to_add_makes_times_of_visits(landxml):
@@ -79,6 +83,26 @@ def test_what_the_message_says_to_add_makes_times_of_visits(landxml):
     points = review.frames["points"].set_index("point")
     assert points.loc["P1", "visits"] == 2 and points.loc["P1", "status"] == "confirmed"
     assert "start =" not in "\n".join(review.messages)
+
+
+@pytest.mark.parametrize(("said", "wanted"), [
+    ('Metric linearUnit="millimeter"', "the file counts in units of 0.001 m. Export the file in metres or feet."),
+    ('Metric linearUnit="meter" elevationUnit="feet"', 'Add unit_height = "m", "ft" or "ftUS".'),
+])  # fmt: skip
+def test_a_unit_that_is_not_clear_is_said_once(landxml, said, wanted):
+    landxml.write_text(LANDXML.replace('Imperial linearUnit="USSurveyFoot" elevationUnit="feet"', said))
+    with pytest.raises(InputError) as caught:
+        geoqa.review(landxml, changed(site={"crs": "EPSG:2193"}))
+    assert str(caught.value).count("[input] unit") == 1 and str(caught.value).endswith(wanted)
+
+
+def test_a_height_reference_that_the_file_states_is_named(tmp_path, landxml):
+    landxml.write_text(LANDXML.replace("<CgPoints>", '<CoordinateSystem verticalDatum="NAVD88"/><CgPoints>'))
+    tall = layer(tmp_path / "tall.gpkg", crs="EPSG:2274+6360")
+    for path, named in ((landxml, "NAVD88"), (tall, "NAVD88 height (ftUS)")):
+        with pytest.raises(InputError) as caught:
+            geoqa.review(path, changed(site={"height": None}))
+        assert f'Add height = "{named}", as the file states it' in str(caught.value)
 
 
 @pytest.mark.parametrize("suffix", ["gpkg", "fgb", "parquet"])

@@ -74,7 +74,7 @@ class LandXmlReader(Reader):
         found = xmlpoints.read(path, self.max_megabytes * 1e6)
         if not found.points:
             raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
-        own, before, units = placing.own_coordinates(job), job, None
+        own, before, units, of_units = placing.own_coordinates(job), job, None, list[Fault]()
         mapped = wanted(job.columns).get("easting", "easting")
         table, rows = _table(path.name, found, job, needs_place=mapped == "easting")
         faults = _system(found, job, path.name)
@@ -88,12 +88,11 @@ class LandXmlReader(Reader):
         has_heights = "height" in job.columns
         if not own:
             job, of_units = placing.counted(job, *_metres(found), "the file")
-            faults += of_units
             units = None if before.unit_stated else job.units
-        faults += _units(found, job, has_heights=has_heights)
-        if has_heights and found.vertical.casefold() not in UNSTATED:
-            faults += placing.reference(job, (found.vertical[:80],))
-        placing.refuse(path.name, faults + placing.unsaid(job, self.name, ()))
+        faults += of_units or _units(found, job, has_heights=has_heights)
+        above = "" if found.vertical.casefold() in UNSTATED else found.vertical[:80]
+        faults += placing.reference(job, (above,)) if has_heights and above else []
+        placing.refuse(path.name, faults + placing.unsaid(job, self.name, (), above))
         said = [f"{path.name}: {text}" for text in placing.taken(job, before, rows.headings, "the file")]
         result = accounted(Sheet(path.name, table, job), rows)
         return replace(result, messages=(*result.messages, *said), units=units)

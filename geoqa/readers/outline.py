@@ -114,14 +114,13 @@ def of_layer(path: Path, layer: Layer) -> str:
     if code:
         stated["site.crs"] = (proposal.quoted(code), "the file states it")
         with contextlib.suppress(GeodesyError):
-            globe, plane_m, height_m = placing.scales(code, layer.crs, layer.height_m)
+            globe, plane_m, height_m, above = placing.scales(code, layer.crs, layer.height_m)
             pair = placing.GLOBE if globe else placing.PLANE
             high = layer.has_heights and "height" not in named
             what = "lengths are in" if globe else "its coordinate system counts in"
             stated |= itself(plane_m, height_m, high, what)
-        height = geodesy.compare(layer.crs or "", code).height
-        if height and layer.has_heights:
-            stated["site.height"] = (proposal.quoted(height), "the file states it")
+            if above and layer.has_heights:
+                stated["site.height"] = (proposal.quoted(above), "the file states it")
     brought = dict(zip(pair, (X, Y), strict=True)) | ({"height": Z} if layer.has_heights else {})
     columns = {ours: source.column for ours, source in sources(named).items()}
     return of_rows(path, rows, brought | {o: place for o, place in columns.items() if isinstance(place, str)}, stated)

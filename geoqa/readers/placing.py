@@ -103,8 +103,10 @@ def mapped(job: Job, columns: Mapping[str, str | int | Source]) -> Job:
     return replace(job, columns={**columns, **job.columns})
 
 
-def scales(crs: str, found: str | None, height_m: float | None) -> tuple[bool, float, float | None]:
-    """Return whether a layer counts in degrees, metres in one unit of its places, and of its heights where it says so.
+def scales(crs: str, found: str | None, height_m: float | None) -> tuple[bool, float, float | None, str]:
+    """Return whether a layer counts in degrees, metres in one unit of its places and heights, and what these are above.
+
+    The last two where the file says so.
 
     Parameters
     ----------
@@ -119,7 +121,7 @@ def scales(crs: str, found: str | None, height_m: float | None) -> tuple[bool, f
         height_m = stated.metres_per_height
     elif height_m is None and not ours.geographic and ours.metres_per_unit == 1:
         height_m = 1.0  # who counts in metres counts heights in them too; with feet and degrees that is not said
-    return ours.geographic, ours.metres_per_unit, height_m
+    return ours.geographic, ours.metres_per_unit, height_m, stated.height if stated else ""
 
 
 def counted(job: Job, plane_m: float | None, height_m: float | None, whence: str) -> tuple[Job, list[Fault]]:
@@ -139,6 +141,7 @@ def counted(job: Job, plane_m: float | None, height_m: float | None, whence: str
         unit = next((unit for unit in JOB_UNITS if abs(METRES_PER[unit] / metres - 1) < NEAR), None)
         if unit is None:
             faults.append(unit_fault(job, key, metres, f"{whence} counts in"))
+            break
         elif key == "unit":
             form = replace(form, unit=unit)
         elif unit != form.unit:
@@ -166,22 +169,24 @@ def taken(job: Job, before: Job, headings: Sequence[str], whence: str) -> list[s
     if "start" not in {*likely, *job.columns}:
         asked.insert(0, 'start = "heading" (without times two occupations are at most fresh fixes of one visit)')
     if asked:
-        told.append(
-            f"what it holds beside that is not judged; to have it read, add under [input.columns] {', '.join(asked)}."
-        )
+        told.append(f"what else it holds is judged where [input.columns] names it: {', '.join(asked)}.")
     return told
 
 
-def unsaid(job: Job, step: str, columns: Sequence[str]) -> list[Fault]:
-    """Return what neither the recipe nor the file says, with the column of the file that looks like it."""
-    return _said(rules.unsaid(job), step, columns)
+def unsaid(job: Job, step: str, columns: Sequence[str], above: str = "") -> list[Fault]:
+    """Return what neither the recipe nor the file says, with the column of the file that looks like it.
+
+    `above` is what the file says its heights are above.
+    """
+    return _said(rules.unsaid(job), step, columns, above)
 
 
-def _said(faults: list[Fault], step: str, columns: Sequence[str] = ()) -> list[Fault]:
+def _said(faults: list[Fault], step: str, columns: Sequence[str] = (), above: str = "") -> list[Fault]:
     likely, made = guesses.columns(columns), []
     for fault in faults:
         remedy = fault.remedy
         if fault.where == "[site] height":
+            remedy = f'Add height = "{above[:80]}", as the file states it.' if above else remedy
             remedy = f"{remedy[:-1]}; to leave them out, heights = false under [step.{step}]."
         elif fault.where == "[input.columns] point" and columns:
             named = columns[likely["point"]] if "point" in likely else "heading"

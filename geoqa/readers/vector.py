@@ -106,9 +106,10 @@ class VectorReader(Reader):
         crs, faults, globe = before.site.crs, list[Fault](), False
         plane_m: float | None = None
         height_m: float | None = None
+        above = ""
         try:
             if crs != placing.LOCAL:
-                globe, plane_m, height_m = placing.scales(crs, found.crs, found.height_m)
+                globe, plane_m, height_m, above = placing.scales(crs, found.crs, found.height_m)
         except GeodesyError as error:
             faults.append(Fault("[site] crs", str(error)))
         columns |= dict(zip(placing.GLOBE if globe else placing.PLANE, (layer.X, layer.Y), strict=True))
@@ -120,6 +121,7 @@ class VectorReader(Reader):
         job, of_units = placing.counted(placing.mapped(before, columns), plane_m, height_m, whence)
         if not faults:
             faults = placing.system(job, found.crs, path.name, found.missing)
+            faults = [fault for fault in faults if not (of_units and fault.where.startswith("[input]"))]
         headings = found.headings
-        placing.refuse(path.name, [*faults, *of_units, *placing.unsaid(job, self.name, headings)])
+        placing.refuse(path.name, [*faults, *of_units, *placing.unsaid(job, self.name, headings, above)])
         return job, found.saying([f"{path.name}: {text}" for text in placing.taken(job, before, headings, whence)])
