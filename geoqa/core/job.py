@@ -228,6 +228,9 @@ class Job:
         What the report names beside what is computed.
     canopy
         What is known of the overhead cover beside the crew's labels.
+    unit_stated
+        Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
+        until one is read.
     """
 
     site: Site
@@ -249,6 +252,7 @@ class Job:
     report: Facts = field(default_factory=Facts)
     canopy: Canopy = field(default_factory=Canopy)
     folder: str | None = field(default=None, compare=False)
+    unit_stated: bool = field(default=True, compare=False)
 
     def beside(self, name: str) -> Path:
         """Return the path of a file that the recipe names."""
