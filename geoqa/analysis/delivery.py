@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.schema import DELIVERIES, UNCALIBRATED
+from geoqa.core.schema import DELIVERIES
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -25,8 +25,6 @@ REASONS = (
     "uncertainty unknown: no precision is reported and none could be learnt",
     "horizontal uncertainty exceeds the requirement",
     "height uncertainty exceeds the requirement",
-    "one visit only, two are needed where nothing shows how often a fix is wrong",
-    "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
     "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
     "a wrong fix may have gone unseen: observe once more, hours later",
     "risk exceeds what the requirement allows",
@@ -34,29 +32,28 @@ REASONS = (
     "strained, meets the requirement: deliver with a note",
     "confirmed, meets the requirement",
 )
-_DELIVERED = (14, 15)
+_DELIVERED = (12, 13)
 #: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
-HOURS_LATER, NO_REQUIREMENT, SHIFTED = (10, 11), 4, 13
+HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
 
 
 @dataclass(frozen=True, kw_only=True)
 class Delivery(Analysis):
     """Decide on delivery: status confirmed or strained, and the requirement met with its confidence.
 
-    The risk counts noise and the wrong fix nobody saw, so it also says whether fresh fixes of one visit
-    are enough; how often a wrong fix repeats is a prior, so there its probability is limited by itself.
-    Where the site cannot tell how often a fix is wrong, two visits are needed. Neither holds for a role
-    that says fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong together: a
-    coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is judged.
-    Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may move it
-    by leaves too little of the requirement for its own uncertainty.
+    The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
+    fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
+    itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
+    together: a coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is
+    judged. Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may
+    move it by leaves too little of the requirement for its own uncertainty.
     """
 
     name = "delivery"
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
         "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m",
-        "points.explained", "classes", "occupations", "occupations.use",
+        "points.explained", "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -74,7 +71,7 @@ class Delivery(Analysis):
         from geoqa.core.scope import with_scope
 
         points = frames["points"]
-        tests = self._tests(points, frames["classes"], job)
+        tests = self._tests(points, job)
         code = np.argmax(np.column_stack(tests), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
         blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
@@ -88,11 +85,11 @@ class Delivery(Analysis):
         keyed["untested"] = _untested(points, frames["occupations"])
         return Result({"points": keyed})
 
-    def _tests(self, points: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[np.ndarray]:
+    def _tests(self, points: pd.DataFrame, job: Job) -> list[np.ndarray]:
         """Return one column of flags per entry of REASONS, shape (points,)."""
         import numpy as np
 
-        from geoqa.analysis import judged, spread
+        from geoqa.analysis import judged
         from geoqa.analysis.tolerance import by_role
 
         role = points["role"]
@@ -106,7 +103,6 @@ class Delivery(Analysis):
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
-        known = (classes["basis_h"] != UNCALIBRATED).to_numpy()[spread.class_rows(points["canopy"], classes)]
         one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
         # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
         wrong = np.fmax(
@@ -135,8 +131,6 @@ class Delivery(Analysis):
             (judge_h & np.isnan(core_h)) | (judge_v & np.isnan(core_v)),
             judge_h & (core_h > allowed),
             judge_v & (core_v > allowed),
-            judge_h & one_h & ~suffices & ~known,
-            judge_v & one_v & ~suffices & ~known,
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2) & ~half,
             too_much & ~half,
@@ -151,14 +145,12 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
     import numpy as np
 
     from geoqa.analysis import exceedance, spread
-    from geoqa.core import covariance
 
-    wide_h, wide_v = (covariance.widening(0.95, nu) for nu in spread.freedom_of_points(points))
-    cov = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2"))
-    none = np.zeros(len(points))
+    nu_h, nu_v = spread.freedom_of_points(points)
+    var_e, var_n, cov_en, var_u = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"))
     return (
-        exceedance.outside_circle(limit_h / wide_h, *cov),
-        exceedance.beyond_height(none, limit_v / wide_v, points["var_u_m2"].to_numpy()),
+        exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
+        exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
     )
 
 

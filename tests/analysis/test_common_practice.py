@@ -41,6 +41,11 @@ vertical_m = 1.0
 [requirement]
 horizontal_m = 0.2
 vertical_m = 0.2
+[step.calibration]
+learn = false
+ratio = 1.0
+site_spread = 0.0
+class_spread = 0.0
 """
 
 
@@ -105,10 +110,9 @@ def test_the_height_under_light_cover_is_at_its_limit(table):
     assert found["status_v"] == "confirmed"
 
 
-def test_the_site_ratio_is_at_one(table):
+def test_the_prior_that_the_table_is_reckoned_with_stands_in_the_classes(table):
     _, _, made = table
-    assert made.frames["classes"]["precision_ratio_h"].isna().all()
-    assert any("uncalibrated" in text for text in made.messages)
+    assert made.frames["classes"]["used_ratio_h"].to_numpy() == pytest.approx(1.0)
 
 
 def test_every_row_is_accounted_for(table):

@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import judge, visits
+from builders import AT_ITS_WORD, judge, visits
 from scipy import special
 
 from geoqa.analysis import agreement, hypotheses, mixture, spread, visit_pairs
@@ -16,7 +16,7 @@ from geoqa.core import covariance
 meta_analysis = pytest.importorskip("statsmodels.stats.meta_analysis")
 robust = pytest.importorskip("statsmodels.robust")
 
-SETTLED = {"calibration": {"minimum_pairs": 1000}}
+SETTLED = AT_ITS_WORD
 
 
 def meta(values, variances):

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from builders import CORNER, judge, point, visits
+from builders import AT_ITS_WORD, CORNER, judge, point, visits
 
 FAR = 0.30  # metres; a false fix
 
@@ -108,7 +108,7 @@ def ring(count=10, sigma=0.01):
 
 
 def test_one_wild_pair_of_forty_five_does_not_make_a_conflict():
-    taken_at_its_word = {"calibration": {"minimum_pairs": 1000}}
+    taken_at_its_word = AT_ITS_WORD
     frames = judge(visits(*ring(), s=0.01, sv=0.02), settings=taken_at_its_word, h=0.043)
     assert (frames["closures"]["status_h"] == "conflict").sum() == 1
     assert len(frames["closures"]) == 45

@@ -59,7 +59,7 @@ def reviewed(simulated: simulate.Simulated, until: str | None = None) -> pipelin
         ready = pipeline.order([step() for step in steps])
         last = next(i for i, step in enumerate(ready) if until in step.gives)
         steps = tuple(type(step) for step in ready[: last + 1])
-    return builders.run(simulated.occupations, job(), steps)[0]
+    return builders.run(simulated.occupations, job(), steps, {"calibration": {}})[0]
 
 
 def evaluate(simulated: simulate.Simulated, frames: pipeline.Frames) -> dict[str, object]:
