@@ -296,7 +296,7 @@ def _log_sum(log: Array, axis: int = -1, keepdims: bool = False) -> Array:
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
     level = np.linspace(-3, 3, 13)
-    width = np.linspace(0.1, 3, _SPREADS)
+    width = (np.arange(_SPREADS) + 0.5) * 3 / _SPREADS  # middles of equal steps: they integrate to the first digits
     mean = np.repeat(centre + max(prior.site_spread, _LEAST) * level, _SPREADS)
     spread = np.tile(max(prior.class_spread, _LEAST) * width, len(level))
     log = np.repeat(-(level**2) / 2, _SPREADS) + np.tile(-(width**2) / 2, len(level))

@@ -57,8 +57,8 @@ def test_fifty_jobs_against_brute_force(seed):
     mean, deviation = logarithm(known)
     for asked in range(classes):
         wanted = by_hand(totals, freedoms, asked)
-        assert mean[asked] == pytest.approx(wanted[0], abs=0.02)
-        assert deviation[asked] == pytest.approx(wanted[1], rel=0.05)
+        assert mean[asked] == pytest.approx(wanted[0], abs=0.015)
+        assert deviation[asked] == pytest.approx(wanted[1], rel=0.025)
 
 
 def test_what_is_known_without_a_point_is_what_the_others_say():
