@@ -145,7 +145,11 @@ def test_what_two_visits_share(minutes, rho_h, rho_v):
         frames = judge(visits((0, 0, 0), (0.01, 0, 0.01), gap=minutes, s=0.01, sv=0.02), (Visits, Closures))
         pairs = visit_pairs.of(frames["closures"], frames["occupations"])
         assert pairs.stated.variance_h[0] == pytest.approx(2e-4 * (1 - rho_h), rel=1e-3)
-        assert pairs.stated.variance_v[0] == pytest.approx(8e-4 * (1 - rho_v), rel=0.012)
+        assert pairs.plain.variance_v[0] == pytest.approx(1 - rho_v, rel=0.012)
+        # Twenty minutes later is another visit for the place, not yet for the height.
+        assert np.isnan(pairs.stated.square_v[0]) == (minutes == 20)
+        if minutes > 20:
+            assert pairs.stated.variance_v[0] == pytest.approx(8e-4 * (1 - rho_v), rel=0.012)
 
 
 @pytest.mark.parametrize(("gap", "rho"), [(5, 1.0), (300, 0.0)])

@@ -61,7 +61,7 @@ def test_two_shots_that_share_a_wrong_fix_do_not_outvote_one_made_hours_later():
 def test_ten_shots_of_one_visit_are_one_vote():
     crowd = [{"t": i, "e": FAR + i / 1000, "s": 0.01, "sv": 0.02} for i in range(10)]
     late = [{"t": 300 + 300 * i, "s": 0.01, "sv": 0.02, "n": 0.005 * i} for i in range(2)]
-    frames = judge(crowd + late)
+    frames = judge(crowd + late, settings=AT_ITS_WORD)
     assert frames["points"]["status"].iloc[0] == "confirmed"
     assert uses(frames) == ["left out by the majority"] * 10 + ["used"] * 2
 
