@@ -65,7 +65,7 @@ def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     """Return the classes of the direct rows, canopy and solution, and the class of each row, -1 for none.
 
     Rows without a canopy label are of no class, unless the site has several solutions: then they are of the whole
-    site's class of theirs.
+    site's class of theirs, if they state one.
     """
     canopy, solution = (occupations[c].astype("category").cat for c in ("canopy", "solution"))
     direct = is_direct(occupations)  # a known coordinate has no class
@@ -74,6 +74,7 @@ def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     code = np.where(of_canopy < 0, -1, of_canopy * (len(solution.categories) + 1) + of_solution + 1)
     if several:
         code = (of_canopy + 1) * (len(solution.categories) + 1) + of_solution + 1
+        code = np.where(code > 0, code, -1)
     code = np.where(direct, code, -1)
     known = np.unique(code[code >= 0])
     row = np.where(code >= 0, np.searchsorted(known, code), -1)
