@@ -46,7 +46,7 @@ class Calibration(Analysis):
     )  # fmt: skip
     site_spread: float = param(
         priors.SITE_SPREAD, unit="1", minimum=0, maximum=3,
-        help="How far, as a standard deviation of its logarithm, a site's ratio may be from that",
+        help="How far, as the scale of a Student distribution of its logarithm, a site's ratio may be from that",
     )  # fmt: skip
     class_spread: float = param(
         priors.CLASS_SPREAD, unit="1", minimum=0, maximum=3, help="How far those of the classes of a site may lie apart"

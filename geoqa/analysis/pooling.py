@@ -1,7 +1,7 @@
 """What is known of each class: a prior, the other classes of the site, earlier jobs, and its own pairs. Kernels.
 
 The model. The logarithm u of a class's ratio of true to stated precision is normal about the site's level mu with a
-spread tau between classes; mu is normal about the prior's, tau half-normal. Squares of closures over their stated
+spread tau between classes; mu is Student's about the prior's, tau half-normal. Squares of closures over their stated
 variance tell u: log L = -n u - S exp(-2 u) / 2, with S their sum and n their degrees of freedom. Pairs within a visit
 share some part of their errors, nobody knows how much: theirs tells only that u is not too small, L being the
 probability that chi-square of n degrees of freedom exceeds S exp(-2 u). (It is the likelihood of a part f of the
@@ -26,6 +26,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from scipy import special
+
+from geoqa.analysis.priors import SITE_FREEDOM
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -126,7 +128,7 @@ class Ratios:
         """`centre` is the usual logarithm: of the ratio that the prior states, or of metres."""
         self.scatter, self._earlier = scatter, earlier
         self._mean, self._spread, self._log = _site(centre, prior)
-        self._level = max(prior.site_spread, _LEAST) ** 2
+        self._level = max(prior.site_spread, _LEAST) ** 2 * SITE_FREEDOM / (SITE_FREEDOM - 2)
         self._grid = _grid(scatter, centre, self._level + max(prior.class_spread, _LEAST) ** 2)
         self._likelihood = scatter.log_likelihood(self._grid)
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
@@ -295,11 +297,12 @@ def _log_sum(log: Array, axis: int = -1, keepdims: bool = False) -> Array:
 
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
-    level = np.linspace(-3, 3, 13)
+    level = np.linspace(-4.5, 4.5, 19)
     width = (np.arange(_SPREADS) + 0.5) * 3 / _SPREADS  # middles of equal steps: they integrate to the first digits
     mean = np.repeat(centre + max(prior.site_spread, _LEAST) * level, _SPREADS)
     spread = np.tile(max(prior.class_spread, _LEAST) * width, len(level))
-    log = np.repeat(-(level**2) / 2, _SPREADS) + np.tile(-(width**2) / 2, len(level))
+    flanks = -(SITE_FREEDOM + 1) / 2 * np.log1p(level**2 / SITE_FREEDOM)
+    log = np.repeat(flanks, _SPREADS) + np.tile(-(width**2) / 2, len(level))
     return mean, spread, log - _log_sum(log)
 
 

@@ -14,15 +14,17 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from geoqa.analysis.pooling import Mixture
 
-#: The usual ratio of true to stated precision of a class nobody knows, and how far, as a standard deviation of the
-#: logarithm, a whole site may be from it.
-RATIO, SITE_SPREAD = 1.75, 0.45
+#: The usual ratio of true to stated precision of a class nobody knows, and how far, as the scale of a Student
+#: distribution of the logarithm, a whole site may be from it.
+RATIO, SITE_SPREAD = 1.5, 0.3
+#: Degrees of freedom of that: heavy flanks, so that a site far more optimistic than usual is believed by its own pairs.
+SITE_FREEDOM = 3.0
 #: Scale of the half-normal prior of the spread between the classes of a site, of the logarithm of the ratio.
-CLASS_SPREAD = 0.3
+CLASS_SPREAD = 0.25
 #: The usual share of wrong fixes, and how far, as a standard deviation of the logarithm, a whole site may be from it.
-WRONG, WRONG_SPREAD = 0.04, 0.7
+WRONG, WRONG_SPREAD = 0.035, 0.7
 #: Fixes that the site's mean share of wrong ones may be worth to a class, all alike probable.
-WORTHS = (6.0, 15.0, 40.0)
+WORTHS = (2.0, 5.0, 12.0)
 
 
 @dataclass(frozen=True)
