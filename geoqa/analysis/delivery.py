@@ -35,6 +35,8 @@ REASONS = (
 _DELIVERED = (12, 13)
 #: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
 HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
+#: Those of a point with visits enough of which too little is known, or known to be too uncertain.
+TOO_UNCERTAIN = (5, 6, 7, 8, 9, 10)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -22,13 +22,13 @@ ABOUT = (
 )
 _AXES = (("h", "horizontally"), ("v", "in height"))
 #: Where values come from, in few words.
-_FROM = {OWN: "own pairs", OTHER_CLASSES: "others"}
+_FROM = {OWN: "own pairs", OTHER_CLASSES: "other classes"}
 
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table, with the units its cells go without."""
     horizontal, height = (small_unit(_unit(axis, job)) for axis in "hv")
-    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "mostly from")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "known from")
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:

@@ -385,7 +385,7 @@ def main() -> None:
     parser.add_argument(
         "--experience",
         choices=tuple(simulate.WORLDS),
-        help="small jobs know 20 earlier ones of 40 points of this world",
+        help="small jobs know 20 earlier ones of this world",
     )
     given = parser.parse_args()
     if given.small:
