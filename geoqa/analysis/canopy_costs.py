@@ -31,7 +31,7 @@ class CanopyCosts(Analysis):
     needs = (
         "occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes",
     )  # fmt: skip
-    uses = ("shifts", "shifted", "points.explained", *(f"points.{name}" for name in MEASURED), "convergence")
+    uses = ("shifts", "shifted", *(f"points.{name}" for name in MEASURED), "convergence")
     gives = ("canopy_costs", "canopy_curves", "canopy_tests")
 
     least: int = param(

@@ -55,7 +55,7 @@ class Delivery(Analysis):
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
         "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m",
-        "points.explained", "occupations", "occupations.use",
+        "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 

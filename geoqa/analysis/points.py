@@ -27,7 +27,8 @@ class PointStatus(Analysis):
     """Judge each point: fresh fixes inside a visit first, then visit against visit, one vote a visit.
 
     Two visits that disagree are a conflict: they cannot say which is wrong. Of three or more, those
-    that the majority disagrees with are left out and named.
+    that the majority disagrees with are left out and named. Where a suspicious shift explains a disagreement the
+    reason names it; the status stays what the occupations as they are show.
     """
 
     name = "point-status"
@@ -35,6 +36,7 @@ class PointStatus(Analysis):
         *EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
     )  # fmt: skip
+    uses = ("shifted",)
     gives = ("points", "occupations.use", "occupations.fix")
 
     unusual: float = param(
@@ -54,7 +56,7 @@ class PointStatus(Analysis):
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import judged, levels, reasons, usage
+        from geoqa.analysis import judged, levels, reasons, shifts, usage
         from geoqa.analysis.rows import direct_rows, is_rejected
 
         occupations, closures = frames["occupations"], frames["closures"]
@@ -103,6 +105,10 @@ class PointStatus(Analysis):
                 ),
             }
         )
+        points["explained"] = pd.Categorical([None] * n)
+        if "shifted" in frames:
+            points["explained"] = shifts.explained(frames["shifted"], occupations, frames["classes"], points, job)
+            points["reason"] = reasons.with_shifts(points["reason"], points["explained"])
         keyed = occupations[["occupation_id"]].copy()
         spread_use, spread_fix = np.where(is_out, usage.REJECTED, usage.NO_PART), np.zeros(len(keyed), np.int64)
         spread_use[rows.at], spread_fix[rows.at] = use, fix
@@ -174,9 +180,11 @@ def _facts(
 ) -> dict[str, np.ndarray]:
     """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
     import numpy as np
+    import pandas as pd
 
-    from geoqa.analysis import judged, spread, usage
+    from geoqa.analysis import judged, known, spread, usage
     from geoqa.analysis.rows import shown_labels
+    from geoqa.core.control_contracts import CHECK
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
@@ -185,7 +193,12 @@ def _facts(
     judge_h, judge_v = judged.axes(role, job)
     silent_h = np.isnan(cov.var_e)[rows.at]
     silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
+    at = known.rows(occupations)
+    named = occupations["point"].astype("str").iloc[at]
+    high = occupations["height_m"].notna().to_numpy()[at] & known.heights_compare(job)
+    tied = pd.Series(np.where(high, 2, 1) * (known.uses(named.tolist(), occupations, job) == CHECK), named)
     return {
+        "tied": tied.reindex(rows.names.astype("str"), fill_value=0).to_numpy(np.int64),
         "copied": np.bincount(rows.point[use == usage.COPIED], minlength=len(rows.names)),
         "labelled": has(shown_labels(occupations)[rows.at] >= 0),
         "timed": ~has(np.isnan(rows.start_s)),

@@ -95,7 +95,10 @@ class Result:
 
 @dataclass(frozen=True, kw_only=True)
 class Reader(Step):
-    """Turns one file into an ``occupations`` frame, and keeps account of every record."""
+    """Turns one file into an ``occupations`` frame, and keeps account of every record.
+
+    `gives` names what its files may hold: ``epochs`` come from those that have some.
+    """
 
     suffixes: ClassVar[tuple[str, ...]] = ()
     #: Whether files of this kind may belong together, so that `read_all` is given all of a review at once.

@@ -72,7 +72,8 @@ def lines(
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
         todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
-        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo}")
+        head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
+        text += _wrapped(head + todo, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += (
         _risk(points) + _withheld(points) + _advice(points) + _worst(points, job) + _precision(frames["classes"], job)
