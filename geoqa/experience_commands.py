@@ -33,7 +33,7 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
             raise InputError(f"{path}: cannot be read as the record of a review: {error}.") from error
         name, before = kept.add(content, kept.taught(run, str(path)), group)
         say(f"{folder}: job {name}" + (f", in place of {before}" if before else ""))
-    _write(target, content)
+    _keep(target, content)
     state = kept.state(content)
     say(f"{target}: {len(state['jobs'])} jobs, state {state['hash']}")
 
@@ -41,15 +41,17 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
 @experience.command()
 @click.argument("file", type=PATH)
 @click.option("--as-of", metavar="DATE|HASH", help="An earlier state.")
-def show(file: Path, as_of: str | None) -> None:
-    """Print a line for each job and class: what its pairs show."""
+@click.option("--plot", type=PATH, metavar="FILE.svg", help="Draw ratios and wrong fixes by month.")
+def show(file: Path, as_of: str | None, plot: Path | None) -> None:
+    """Print a line for each job and class: what its pairs show, and where months or groups differ."""
     from geoqa.core import experience as kept
 
     content = kept.read(file)
     state = kept.state(content, as_of)
     say(f"{len(state['jobs'])} jobs, state {state['hash']} of {state['date']}")
     say(f"{'job':<9} {'month':<8} {'group':<12} {'cover':<24} {'ratio':>6} {'height':>6} {'wrong fixes':>15}")
-    for row in kept.frame(content, state["jobs"]).itertuples(index=False):
+    table = kept.frame(content, state["jobs"])
+    for row in table.itertuples(index=False):
         ratios = [
             f"{(total / freedom) ** 0.5:.2f}" if freedom else "-"
             for total, freedom in ((row.total_h, row.freedom_h), (row.total_v, row.freedom_v))
@@ -63,6 +65,12 @@ def show(file: Path, as_of: str | None) -> None:
             f"{row.job:<9} {month or '-':<8} {(group or '-')[:12]:<12} {cover[:24]:<24} {ratios[0]:>6} "
             f"{ratios[1]:>6} {wrong:>15}"
         )
+    for line in kept.differences(table):
+        say(line)
+    if plot:
+        from geoqa.outputs.plots import experience as drawing
+
+        _write(plot, drawing.figure(table).svg)
 
 
 @experience.command()
@@ -74,13 +82,17 @@ def remove(file: Path, job: str) -> None:
 
     content = kept.read(file)
     kept.remove(content, job)
-    _write(file, content)
+    _keep(file, content)
     say(f"{file}: {len(kept.current(content))} jobs, state {kept.state(content)['hash']}")
 
 
-def _write(path: Path, content: object) -> None:
+def _keep(path: Path, content: object) -> None:
+    _write(path, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+
+
+def _write(path: Path, text: str) -> None:
     """Write the file whole or not at all."""
     from geoqa.outputs import folder
 
     with folder.replacing_file(path) as staging:
-        staging.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        staging.write_text(text, encoding="utf-8")

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 FORMAT = "geoqa-experience-1"
 #: Smallest hashes of a job's rows that are kept, and the share that two of one job have in common.
 SKETCH, SAME = 256, 0.5
+#: Jobs that a month or group needs to be compared, and the probability below which it differs.
+FEWEST, DIFFERENT = 3, 0.01
 _SALT = b"geoqa experience, rows of a job"
 #: What is kept of a class of a job: sums of squares over their stated variance and degrees of freedom, wrong fixes and
 #: those that could show one.
@@ -187,6 +189,35 @@ def frame(content: Mapping[str, Any], jobs: Sequence[str]) -> pd.DataFrame:
         for name in ("job", "group", "month", "canopy", "solution")
     }
     return table.assign(**text, **{name: table[name].astype(float) for name in SUMS})
+
+
+def differences(table: pd.DataFrame) -> list[str]:
+    """Return where ratios differ between months or groups by more than jobs do: old jobs are kept until somebody looks.
+
+    Kruskal and Wallis's test of the jobs' ratios of a class, where at least two months or groups have `FEWEST` jobs.
+
+    Parameters
+    ----------
+    table
+        From `frame`.
+    """
+    from scipy import stats
+
+    from geoqa.core.units import p_value
+
+    told = []
+    for (canopy, _), rows in table[table["freedom_h"] > 0].groupby(["canopy", "solution"], dropna=False):
+        ratio = rows["total_h"] / rows["freedom_h"]
+        for by in ("month", "group"):
+            parts = [part.to_numpy() for _, part in ratio.groupby(rows[by]) if len(part) >= FEWEST]
+            if len(parts) < 2:
+                continue
+            p = float(stats.kruskal(*parts).pvalue)
+            if p < DIFFERENT:
+                told.append(
+                    f"{canopy}: {by}s differ by more than their jobs do ({p_value(p)}); --group keeps them apart"
+                )
+    return told
 
 
 def of_job(

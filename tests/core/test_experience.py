@@ -5,8 +5,10 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from builders import occupations
+from analysis.builders import occupations
+from click.testing import CliRunner
 
+from geoqa.cli import cli
 from geoqa.core import experience
 from geoqa.core.errors import InputError
 
@@ -79,3 +81,25 @@ def test_what_is_no_experience_is_refused(tmp_path):
         experience.read(tmp_path / "other.json")
     with pytest.raises(InputError, match="stores nothing"):
         experience.taught({"experience": {}}, "run.json")
+
+
+def test_months_that_differ_by_more_than_their_jobs_are_told():
+    content = experience.nothing()
+    for k in range(12):
+        ratio = 1.2 + 0.02 * (k % 6) + (1.0 if k >= 6 else 0.0)
+        made = job(rows(20, seed=k), total_h=40 * ratio**2, freedom_h=40.0)
+        experience.add(content, made | {"month": "2026-01" if k < 6 else "2026-07"}, f"crew {k % 2}")
+    (said,) = experience.differences(experience.frame(content, experience.current(content)))
+    assert said.startswith("dense: months differ")
+
+
+def test_a_plot_of_what_was_taught(tmp_path):
+    pytest.importorskip("matplotlib")
+    content = experience.nothing()
+    for k in range(3):
+        experience.add(content, job(rows(20, seed=k)) | {"month": f"2026-0{k + 1}"}, None)
+    (tmp_path / "e.json").write_text(json.dumps(content), encoding="utf-8")
+    done = CliRunner().invoke(cli, ["experience", "show", str(tmp_path / "e.json"), "--plot", str(tmp_path / "e.svg")])
+    assert done.exit_code == 0, done.output
+    drawn = (tmp_path / "e.svg").read_text(encoding="utf-8")
+    assert "3 months, 3 jobs" in drawn and ">dense<" in drawn
