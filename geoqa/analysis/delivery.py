@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.schema import DELIVERIES
+from geoqa.core.schema import DELIVERIES, OWN
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,8 +36,8 @@ REASONS = (
 _DELIVERED = (12, 13)
 #: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
 HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
-#: Those of a point with visits enough of which too little is known, or known to be too uncertain.
-TOO_UNCERTAIN = (5, 6, 7, 8, 9, 10)
+#: That of a point nothing confirms, and those of one of which too little is known, or known to be too uncertain.
+UNPROVEN, TOO_UNCERTAIN = 3, (5, 6, 7, 8, 9, 10)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +86,7 @@ class Delivery(Analysis):
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
         keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
-        return Result({"points": keyed})
+        return Result({"points": keyed}, _advice(points, code))
 
     def _tests(self, points: pd.DataFrame, job: Job) -> list[np.ndarray]:
         """Return one column of flags per entry of REASONS, shape (points,)."""
@@ -154,6 +155,28 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
         exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
         exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
     )
+
+
+def _advice(points: pd.DataFrame, code: np.ndarray) -> tuple[str, ...]:
+    """Return in one sentence what would let most points be delivered; nothing where only faults are left."""
+    import numpy as np
+
+    uncertain, known = np.isin(code, TOO_UNCERTAIN), (points["basis"] == OWN).to_numpy(dtype=bool)
+    single, thin, noisy = (int(some.sum()) for some in (code == UNPROVEN, uncertain & ~known, uncertain & known))
+    if not max(single, thin, noisy):
+        return ()
+    if thin >= max(single, noisy):
+        under = points.loc[uncertain & ~known, "canopy"].dropna().astype("str").value_counts()
+        where = f" under {under.index[0]}" if len(under) else ""
+        said = (
+            f"pairs of visits hours apart{where}, checks on known marks, or the experience of earlier jobs: too little "
+            f"is known there to deliver {counted(thin, 'point')}"
+        )
+    elif single >= noisy:
+        said = f"a second visit, hours after the first, at the {counted(single, 'point')} that nothing confirms"
+    else:
+        said = f"one more visit, hours later, at the {counted(noisy, 'point')} whose uncertainty or risk is too large"
+    return (f"what would help most: {said}",)
 
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geoqa.analysis import delivery
 from geoqa.core import off_control, scope, worst
 from geoqa.core.control_contracts import REFUSED
-from geoqa.core.schema import OWN, STATUSES
+from geoqa.core.schema import STATUSES
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import class_words
 from geoqa.outputs.text import cut, display_text
@@ -75,9 +74,7 @@ def lines(
         head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
         text += _wrapped(head + todo, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
-    text += (
-        _risk(points) + _withheld(points) + _advice(points) + _worst(points, job) + _precision(frames["classes"], job)
-    )
+    text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)
     text += _account(accounts, frames["set_aside"])
     for message in messages:
@@ -119,28 +116,6 @@ def _roles(job: Job) -> list[str]:
 def _withheld(points: pd.DataFrame) -> list[str]:
     counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
-
-
-def _advice(points: pd.DataFrame) -> list[str]:
-    """Return in one line what would let most points be delivered."""
-    reason = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"])
-    uncertain = reason.isin([delivery.REASONS[k] for k in delivery.TOO_UNCERTAIN])
-    known = points.loc[reason.index, "basis"] == OWN
-    single, thin, noisy = (int(c.sum()) for c in (reason == delivery.REASONS[3], uncertain & ~known, uncertain & known))
-    if not max(single, thin, noisy):
-        return []
-    if thin >= max(single, noisy):
-        under = points.loc[(uncertain & ~known)[lambda c: c].index, "canopy"].dropna().astype("str").value_counts()
-        where = f" under {cut(display_text(str(under.index[0])), 24)}" if len(under) else ""
-        said = (
-            f"pairs of visits hours apart{where}, check shots on known marks, or the experience of earlier jobs: too "
-            f"little is known there to deliver {counted(thin, 'point')}"
-        )
-    elif single >= noisy:
-        said = f"a second visit, hours after the first, at the {counted(single, 'point')} that nothing confirms"
-    else:
-        said = f"one more visit, hours later, at {counted(noisy, 'point')} whose uncertainty or risk is too large"
-    return [*_wrapped(f"What would help most: {said}."), ""]
 
 
 def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:

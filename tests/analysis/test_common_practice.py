@@ -47,6 +47,7 @@ learn = false
 ratio = 1.0
 site_spread = 0.0
 class_spread = 0.0
+wrong = 0.04
 wrong_spread = 0.0
 """
 

@@ -28,7 +28,7 @@ def by_hand(totals, freedoms, asked, prior=PRIOR):
     log_like = [-n * u - s / 2 * np.exp(-2 * u) for s, n in zip(totals, freedoms, strict=True)]
     like = [np.exp(one - one.max()) for one in log_like]
     posterior = np.zeros(len(u))
-    for away in np.linspace(-4.5, 4.5, 91):
+    for away in np.linspace(-15, 15, 301):
         m = centre + away * prior.site_spread
         density = np.exp(-(((u - m) / tau) ** 2) / 2) / tau
         weight = np.full(len(tau), stats.t.pdf(away, priors.SITE_FREEDOM))
