@@ -316,11 +316,12 @@ def _reviewed(
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
-    tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     jobs = [file_rules.job_of(path, job) for path in paths]
     read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, jobs, progress), strict=True)]
     names = sources.distinct([path for path, _, _ in read])
     sources.refuse_copies(names, [sources.sha256(path) for path in paths])
+    job = file_rules.in_one_unit(job, names, [result.units for _, _, result in read])
+    tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))

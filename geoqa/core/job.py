@@ -229,8 +229,14 @@ class Job:
         What the report names beside what is computed.
     canopy
         What is known of the overhead cover beside the crew's labels.
+<<<<<<< HEAD
     experience
         What the firm's earlier jobs taught.
+=======
+    unit_stated
+        Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
+        until one is read.
+>>>>>>> main
     """
 
     site: Site
@@ -253,6 +259,7 @@ class Job:
     canopy: Canopy = field(default_factory=Canopy)
     experience: Experience = field(default_factory=Experience)
     folder: str | None = field(default=None, compare=False)
+    unit_stated: bool = field(default=True, compare=False)
 
     def beside(self, name: str) -> Path:
         """Return the path of a file that the recipe names."""

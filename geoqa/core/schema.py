@@ -416,6 +416,14 @@ RUN_FORMAT = "geoqa-run/1"
 _ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
 
 
+def metric(column: str) -> str:
+    """Return the column in metres that one in feet stands beside."""
+    for ending in ("_ft", "_ftUS"):
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending)}_m"
+    return column
+
+
 def enlarged(layer: str) -> tuple[str, int]:
     """Return the frame that a layer of review.gpkg shows, and how many times enlarged; 0 where it is the frame."""
     found = _ENLARGED.fullmatch(layer)

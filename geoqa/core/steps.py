@@ -69,11 +69,14 @@ class ReadResult:
         Per kind of record (``rows``): how many were ``read``, ``used`` and ``set_aside``.
     messages
         What a person should know about the file.
+    units
+        The unit of coordinates and that of heights, where the file states them and the recipe leaves them to it.
     """
 
     frames: Mapping[str, pd.DataFrame]
     accounts: Mapping[str, Mapping[str, int]]
     messages: tuple[str, ...] = ()
+    units: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ import pandas as pd
 
 from geoqa.core import clock
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
-from geoqa.core.errors import InputError
 from geoqa.core.schema import OCCUPATIONS, UNNAMED
 from geoqa.core.units import JOB_UNITS, METRES_PER
 from geoqa.readers import grids, headings, moments, numbers
@@ -82,11 +81,6 @@ class _Written:
 
 def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
     """Add positions; return how those of the horizontal and of the height are written."""
-    if "easting" not in sheet and "longitude" not in sheet:
-        raise InputError(
-            f"{sheet.name}: [input.columns] says not where the coordinates are. "
-            "Add easting and northing, or longitude and latitude."
-        )
     fmt = sheet.job.input
     unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):

@@ -147,7 +147,11 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
         report=facts,
+<<<<<<< HEAD
         canopy=canopy, experience=experience,
+=======
+        canopy=canopy, unit_stated="unit" in draft.keys,
+>>>>>>> main
     )  # fmt: skip
 
 
@@ -158,17 +162,17 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     mapped = _table(given, "columns", f"{where}: [input", faults)
     values = _table(given, "values", f"{where}: [input", faults)
     form = _dated(_without(given, "columns", "values"))
-    itself = _says_itself(given)
-    if itself:
-        form = {"unit": "m"} | dict(form)
+    keys = frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset()
+    if isinstance(form, Mapping) and not rules.COORDINATES & set(mapped):
+        form = {"unit": "m"} | dict(form)  # until a file says it
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
         height=_height(table.get("site", {})),
         input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
-        keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
+        keys=keys,
         columns=column_tables.columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
-        itself=itself,
+        itself=_says_itself(given),
         values=_values(values, mapped, f"{where}: [input.values", faults),
         match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
         # Stand-ins for what is at fault, so that the rules across keys can still be checked.
@@ -190,7 +194,7 @@ def _dated(form: Any) -> Any:
 
 
 def _says_itself(given: Any) -> bool:
-    """Return whether ``[input]`` leaves what rows hold to the file: enough for a receiver's log, and for no table."""
+    """Return whether ``[input]`` leaves all that rows hold to the file: enough for a receiver's log, for no other."""
     if not isinstance(given, Mapping) or given.get("columns"):
         return False
     return not {"initialization", "asserted_by"} & set(given) and not given.get("values")
