@@ -229,14 +229,11 @@ class Job:
         What the report names beside what is computed.
     canopy
         What is known of the overhead cover beside the crew's labels.
-<<<<<<< HEAD
     experience
         What the firm's earlier jobs taught.
-=======
     unit_stated
         Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
         until one is read.
->>>>>>> main
     """
 
     site: Site

@@ -147,11 +147,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
         report=facts,
-<<<<<<< HEAD
-        canopy=canopy, experience=experience,
-=======
-        canopy=canopy, unit_stated="unit" in draft.keys,
->>>>>>> main
+        canopy=canopy, experience=experience, unit_stated="unit" in draft.keys,
     )  # fmt: skip
 
 
