@@ -87,7 +87,7 @@ def test_the_completed_recipe_reads_as_the_same_job():
 def test_a_table_is_refused_under_a_recipe_that_is_enough_for_a_log(tmp_path):
     path = tmp_path / "site.csv"
     path.write_text("Mark,E,N\nA,1,2\n")
-    with pytest.raises(InputError, match="enough for a receiver's log") as caught:
+    with pytest.raises(InputError, match="neither the recipe nor the file says") as caught:
         DelimitedReader().read(path, job_from_table({**logs.SITE, "match": {"by": "name"}}))
     assert "[input] initialization" in str(caught.value) and "[input.columns]" in str(caught.value)
 
