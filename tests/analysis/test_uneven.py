@@ -263,7 +263,7 @@ def test_the_bound_of_an_axis_knows_the_degrees_of_freedom_of_its_own(site, axis
     # Two visits that agree well say that their own scale is small, the more so the less is known of it otherwise.
     alone = before.loc[grown.index, f"visits_used_{axis}"] < 2
     assert (grown[alone] > 1.005).all()
-    assert alone.sum() > 5
+    assert alone.sum() > 3
     assert (grown[~alone] > 1.005).mean() > 0.9
     assert grown.median() > 1.02
 
