@@ -120,7 +120,7 @@ def test_the_prior_that_the_table_is_reckoned_with_stands_in_the_classes(table):
 def test_every_row_is_accounted_for(table):
     _, _, made = table
     assert made.accounts["pairs.csv"]["rows"] == {"read": 6, "used": 6, "set_aside": 0}
-    # Minutes apart, one visit only: both may be one wrong fix, with the stated 4 % and 30 % that fade over half an hour.
+    # Minutes apart, one visit only: both may be one wrong fix, by the stated 4 % and 30 % that fade in half an hour.
     points = made.frames["points"]
     again = 0.3 * np.exp(-180 / 1800)
     assert points["wrong_h"].to_numpy() == pytest.approx(0.04 * again / (0.96**2 + 0.04 * again), rel=0.05)

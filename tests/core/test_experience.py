@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from builders import occupations
+from analysis.builders import occupations
 
 from geoqa.core import experience
 from geoqa.core.errors import InputError
