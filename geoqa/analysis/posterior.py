@@ -129,10 +129,11 @@ def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: floa
 
     everywhere = np.arange(len(members))
     asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+    there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
     within, bound = {}, {}
     for axis, core in positions.cores().items():
         limit = limits[axis]
-        within[axis] = np.where(np.isfinite(limit), 1 - beyond(axis, limit, everywhere), np.nan)
+        within[axis] = np.where(np.isfinite(limit) & there[axis], 1 - beyond(axis, limit, everywhere), np.nan)
         bound[axis] = exceedance.limit_holding(HELD, functools.partial(beyond, axis), core)
         # To the last digit: what is within the requirement with 95 % has a bound within it.
         bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
