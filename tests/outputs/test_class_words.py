@@ -31,7 +31,7 @@ def test_a_class_is_a_row_and_a_sentence():
     assert class_words.table(classes(), job()) == [
         # Bounds of an inverse chi-square, 50 and 8 degrees of freedom (computed): 0.836 and 1.243, 0.676 and 1.915.
         ("dense conifer", "46", "14 → 30 (25 to 37)", "20 → 42 (28 to 80)", "11 % (7.1 to 21)",
-         "own pairs; height others")
+         "own pairs; height other classes")
     ]  # fmt: skip
     assert class_words.sentences(classes(), job()) == [
         "Under dense conifer the stated 14 mm was worth 31 mm (24 to 40) horizontally; 46 pairs of different visits"
