@@ -103,6 +103,21 @@ def test_a_set_far_from_the_known_distance_is_found():
         assert condition(iso17123.state(rows(sets), known), "each distance").met == met
 
 
+def test_how_many_sets_are_beyond_is_told_of_each_kind():
+    """Limits of 3.54 sigma: 5.3 mm for distances, 17.7 mm for height differences, from differences of a few."""
+    known = FieldTest(file="s", sigma_xy_m=0.0015, sigma_h_m=0.005, distance_m=20.0, height_difference_m=1.5)
+    found = iso17123.state(rows(SETS), known)
+    gone = (SETS[:, :, 1] - SETS[:, :, 0]).reshape(-1, 3)
+    far = np.hypot(20_000 + gone[:, 0], gone[:, 1]) - 20_000
+    beyond = [int((np.abs(off) > most).sum()) for off, most in ((far, 5.3033), (gone[:, 2], 17.6777))]
+    assert min(beyond) > 0 and beyond[0] != beyond[1]
+    for start, count in zip(("each distance", "each height"), beyond, strict=True):
+        assert (condition(found, start).met, condition(found, start).found) == ("no", f"{count} of 15 sets beyond")
+    silent = iso17123.state(rows(SETS), FieldTest(file="s", sigma_xy_m=0.003))
+    assert condition(silent, "each distance").found == "no known value is stated"
+    assert (found.n, silent.n) == (30, 30)
+
+
 def test_the_simplified_test_needs_what_is_known_of_the_two_points():
     one = rows(SETS[:1])
     known = FieldTest(file="s", sigma_xy_m=0.010, sigma_h_m=0.010, distance_m=20.0, height_difference_m=1.5)

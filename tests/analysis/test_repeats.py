@@ -4,6 +4,7 @@ import pytest
 
 from geoqa.analysis import gathered, posterior
 from geoqa.analysis.repeats import Repeats
+from geoqa.core.errors import ParameterError
 
 
 @pytest.fixture
@@ -36,3 +37,10 @@ def test_what_the_points_say_is_told_where_it_is_another_percentage(step):
 def test_a_prior_that_nothing_may_correct(step):
     row, messages, asked = step(0.62, learn=False)
     assert (row, messages, asked) == ({"repeat": 0.3, "repeat_prior": 0.3, "fades_s": 1800.0}, (), [])
+
+
+@pytest.mark.parametrize("wrong", [{"repeat": -0.01}, {"repeat": 0.991}, {"fades_s": 0.0}, {"fades_s": 1.1e6}])
+def test_what_is_no_probability_and_no_time_is_refused(wrong):
+    Repeats(repeat=0.0, fades_s=1e6)
+    with pytest.raises(ParameterError, match=next(iter(wrong))):
+        Repeats(**wrong)
