@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.analysis.status import UNUSUAL
 from geoqa.core import schema
 from geoqa.core.schema import STATUSES
@@ -32,6 +33,7 @@ class PointStatus(Analysis):
 
     name = "point-status"
     needs = (
+        *EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
     )  # fmt: skip
     uses = ("shifted",)
@@ -97,6 +99,7 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_h": _finite(data.nu_h),
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": _canopy(occupations, rows),
+                "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
                 "reason": _or_rejected(
                     reasons.of_points(status, horizontal, vertical, axes, facts, limits), (count == 0) & (rejected > 0)
                 ),
@@ -281,6 +284,27 @@ def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v
         "worst_horizontal_m": worst_h, "worst_vertical_m": worst_v, "limit_h_m": limit_h, "limit_v_m": limit_v,
         "excess": np.fmax(worst_h / limit_h, worst_v / limit_v),
     }  # fmt: skip
+
+
+def _basis(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
+) -> pd.Categorical:
+    """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import spread
+    from geoqa.core import groups
+
+    words = [schema.OWN, schema.OTHER_CLASSES]
+    found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
+    words += [*(w for w in found if w not in (*words, schema.DEFAULT_PRIOR)), schema.DEFAULT_PRIOR]
+    of_row = spread.class_rows(occupations, classes)[rows.at]
+    codes = []
+    for axis, judge in (("h", judge_h | ~judge_v), ("v", judge_v)):
+        rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
+        codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
+    return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
 
 
 def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED, WRONG
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class Revisits(Analysis):
 
     name = "revisits"
     needs = (
+        *EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
         "occupations.fix", "closures", "closures.status", "classes", "gross_scales", "repeats", "points",
         "points.shift", "points.shift_h_m", "points.shift_v_m",

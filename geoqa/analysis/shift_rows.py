@@ -124,7 +124,7 @@ def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Fla
 
     Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
     """
-    cov, told = spread.calibrated(occupations, classes), spread.reported(occupations)
+    cov, told = spread.by_class(occupations, classes), spread.reported(occupations)
     plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
     up = np.where(is_control, told.var_u, cov.var_u)
     return (

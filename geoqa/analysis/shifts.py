@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
@@ -115,6 +116,7 @@ class ShiftsExplain(Analysis):
 
     name = "shifts-explain"
     needs = (
+        *EXPECTED,
         "occupations", "occupations.use", "occupations.fix", "occupations.visit", "occupations.visit_v", "shifts",
         "shifted", "classes", "points",
     )  # fmt: skip

@@ -13,6 +13,7 @@ from typing import Any
 
 from geoqa.core import door
 from geoqa.core.errors import Fault, InputError, RecipeError
+from geoqa.core.experience import Experience
 from geoqa.core.facts import Facts
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
@@ -21,7 +22,7 @@ from geoqa.readers import canopy_tables, column_tables, control_tables, override
 
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "canopy", "report", "line", "file",
+    "canopy", "report", "line", "file", "experience",
 )  # fmt: skip
 #: Tables the recipe language knows and this version cannot do yet.
 PLANNED_TABLES: tuple[str, ...] = ()
@@ -131,6 +132,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     control, field_test, lines = control_tables.read(table, where, faults)
     facts = Facts.from_table(table.get("report", {}), f"{where}: [report]", faults)
     canopy = canopy_tables.read(table, where, faults)
+    experience = Experience.from_table(table.get("experience", {}), f"{where}: [experience]", faults)
     files = overrides.rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
@@ -139,13 +141,13 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
-    assert control and field_test and facts and canopy
+    assert control and field_test and facts and canopy and experience
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
         report=facts,
-        canopy=canopy, unit_stated="unit" in draft.keys,
+        canopy=canopy, experience=experience, unit_stated="unit" in draft.keys,
     )  # fmt: skip
 
 

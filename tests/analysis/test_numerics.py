@@ -7,7 +7,7 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import DRAWN, judge, visits
+from builders import DRAWN, closed, fitted, judge, visits
 
 from geoqa.analysis import exceedance, hypotheses, mixture
 
@@ -28,7 +28,7 @@ def check(frames, sure=True):
         assert np.isfinite(points[name].dropna()).all()
         assert (points[name].dropna() >= 0).all()
     classes = frames["classes"]
-    for name in ("scale_h", "scale_v", "wrong_fix_rate"):
+    for name in ("degrees_of_freedom_h", "degrees_of_freedom_v", "used_wrong_fix_rate"):
         assert np.isfinite(classes[name]).all()
     return points
 
@@ -51,9 +51,12 @@ def test_any_precision_against_any_spread(stated, sigma):
     points = check(frames)
     found = frames["classes"].iloc[0]
     assert found["repeatability_h_m"] > 0
-    if stated == 10.0:
+    # Thirty pairs say what the stated precision is worth, whatever it is; less than a ten-thousandth is not looked for.
+    assert np.log(found["used_ratio_h"]) == pytest.approx(np.log(max(sigma / stated, 1e-4)), abs=0.5)
+    if sigma == 10.0:
         assert (points["deliver"] == "no").all()
-        assert (points["risk"] > 0.9).all()
+        assert (points["risk"].dropna() > 0.9).all()
+        assert points["risk"].notna().mean() > 0.9
 
 
 @pytest.mark.parametrize("stated", [1e-4, 0.01, 10.0])
@@ -129,10 +132,12 @@ def test_one_point_alone_and_none_that_can_be_weighed():
 def test_the_weighing_of_anything_is_a_probability(s, far):
     x = np.array([[[0.0, 0.0], [far, -far], [0.0, far]]])
     z = np.array([[0.0, far, np.nan]])
-    each = [np.full((1, 3), v) for v in (s, 2 * s, 0.1, 0.2)]
-    weighed = hypotheses.weigh(hypotheses.Fixes(x, z, *each), mixture.even_scales())
-    assert weighed.probability.sum() == pytest.approx(1)
-    assert (weighed.probability >= 0).all()
+    each = [np.full((1, 3), v) for v in (s, 2 * s, 0.1, 15.0, 0.2)]
+    for nu in (3.0, np.inf):
+        fixes = hypotheses.Fixes(x, z, *each, np.array([nu]), np.array([nu]))
+        weighed = hypotheses.weigh(fixes, mixture.even_scales())
+        assert weighed.probability.sum() == pytest.approx(1)
+        assert (weighed.probability >= 0).all()
 
 
 @pytest.mark.parametrize("variance", [1e-12, 1e-8, 100.0, 1e6])
@@ -155,15 +160,14 @@ def test_the_fit_of_strange_closures(square):
     n = 40
     one, none = np.ones(n), np.full(n, np.nan)
     for h, v in ((one * square, none), (none, one * square), (one * square, one), (none, none)):
-        pairs = mixture.Closed(np.arange(n) % 2, one, h, v, 2e-4 * one, 2e-4 * one, 1e-9 * one, 1e-9 * one)
-        fit = mixture.fit(pairs, 3)
-        assert np.isfinite([*fit.tail, *fit.core_h, *fit.core_v, fit.shape]).all()
+        fit = fitted(closed(h, v, of=np.arange(n) % 2, variance=(2e-4, 2e-4)), 3)
+        assert np.isfinite([*fit.known.h.square, *fit.known.v.square, *fit.known.wrong.mean, fit.shape]).all()
         assert fit.scales.sum() == pytest.approx(1)
         assert ((fit.outside >= 0) & (fit.outside <= 1)).all()
 
 
 def test_a_fit_of_nothing():
-    none = np.zeros(0)
-    fit = mixture.fit(mixture.Closed(np.zeros(0, np.int64), *[none] * 7), 2)
-    assert fit.tail == pytest.approx([mixture.PRIOR_TAIL] * 3)
-    assert fit.worth.tolist() == [0, 0, 0]
+    fit = fitted(closed(np.zeros(0)), 2)
+    assert fit.seen.worth.tolist() == [0, 0, 0]
+    assert fit.known.wrong.mean == pytest.approx(np.full(2, fit.known.wrong.mean[0]))
+    assert fit.known.h.square == pytest.approx(np.full(2, fit.known.v.square[0]))

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shifted_sites
 import simulate
-from builders import job, occupations, run
+from builders import _GIVEN, job, occupations, run
 
 from geoqa.analysis import shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration, FirstCalibration
@@ -233,9 +233,7 @@ def test_what_was_applied_is_gone():
     rows = network((0.12, -0.05, 0.0), points=60)
     _, kept, _ = found(rows)
     shifts, shifted = corrections.chosen(kept["shifts"], kept["shifted"], ["B2"])
-    base = kept["occupations"][
-        [c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix", "copy_of")]
-    ]
+    base = kept["occupations"][[c for c in kept["occupations"] if c not in _GIVEN]]
     before = base.copy(deep=True)
     right = corrections.apply(base, shifted, job())
     pd.testing.assert_frame_equal(base, before)
