@@ -175,7 +175,8 @@ def table(**columns):
     """Return five set-ups: checked at both ends, at the start, at neither, and two not at all."""
     rows = {
         "day": [NO_DAY, "Mon", "Mon", "Tue", "Wed"], "base": [NO_BASE, "B1", "B2", "B1", "B1"],
-        "checks": [2, 1, 3, 0, 0], "at_start": ["yes", "yes", "no", "no", "no"], "at_end": ["yes", "no", "no", "no", "no"],
+        "checks": [2, 1, 3, 0, 0], "at_start": ["yes", "yes", "no", "no", "no"],
+        "at_end": ["yes", "no", "no", "no", "no"],
         "first_point": ["K1", "K2", "K3", None, None], "last_point": ["K4", "K2", "K6", None, None],
         "horizontal_m": [0.012, np.nan, 0.0305, np.nan, np.nan], "du_m": [0.1016, np.nan, np.nan, np.nan, np.nan],
         "p_h": [0.2, np.nan, 0.0034, np.nan, np.nan], "p_v": [0.0033, np.nan, np.nan, np.nan, np.nan],

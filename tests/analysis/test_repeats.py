@@ -14,7 +14,9 @@ def step(monkeypatch):
     def run(found, **settings):
         asked = []
         monkeypatch.setattr(gathered, "gather", lambda frames, job, fades_s: asked.append(fades_s) or "points")
-        monkeypatch.setattr(posterior, "learn_repeat", lambda points, prior: asked.append((points, prior)) or found)
+        monkeypatch.setattr(
+            posterior, "learn_repeat", lambda points, prior: asked.append((points, prior)) or (found, 1.7, 6.5)
+        )
         result = Repeats(**settings).run({}, None)
         (row,) = result.frames["repeats"].to_dict("records")
         return row, result.messages, asked
@@ -24,7 +26,7 @@ def step(monkeypatch):
 
 def test_what_the_points_say_is_told_where_it_is_another_percentage(step):
     row, messages, asked = step(0.1751, repeat=0.18, fades_s=900.0)
-    assert row == {"repeat": 0.1751, "repeat_prior": 0.18, "fades_s": 900.0}
+    assert row == {"repeat": 0.1751, "repeat_prior": 0.18, "fades_s": 900.0, "came": 1.7, "could": 6.5}
     assert messages == ()
     assert asked == [900.0, ("points", 0.18)]
     assert step(0.1849, repeat=0.18)[1] == ()
@@ -36,7 +38,8 @@ def test_what_the_points_say_is_told_where_it_is_another_percentage(step):
 
 def test_a_prior_that_nothing_may_correct(step):
     row, messages, asked = step(0.62, learn=False)
-    assert (row, messages, asked) == ({"repeat": 0.3, "repeat_prior": 0.3, "fades_s": 1800.0}, (), [])
+    assert row == {"repeat": 0.3, "repeat_prior": 0.3, "fades_s": 1800.0, "came": 0.0, "could": 0.0}
+    assert (messages, asked) == ((), [])
 
 
 @pytest.mark.parametrize("wrong", [{"repeat": -0.01}, {"repeat": 0.991}, {"fades_s": 0.0}, {"fades_s": 1.1e6}])

@@ -223,7 +223,8 @@ GRID = "EPSG:6597 (NAD83(2011) / Washington North (ftUS))"
         ),
         (recipe("EPSG:2193", "ft", {"northing": "N", "easting": "E"}), []),
         (
-            recipe("EPSG:2193", "m", {"northing": Source(column="N", unit="ft"), "height": Source(column="H", unit="ftUS")}),
+            recipe("EPSG:2193", "m", {"northing": Source(column="N", unit="ft"),
+                                      "height": Source(column="H", unit="ftUS")}),
             [("[input.columns] height", "ftUS", "[input.columns] northing", "ft")],
         ),
     ],
