@@ -81,6 +81,8 @@ LEFT_OUT = (
 BUDGET_S = 6.0
 #: Tests of the whole chain on sample sites, which are asked last.
 LAST = "tests/analysis/test_sample_frames.py"
+#: Tests of what is declared, asked of every fault outside functions: no test can be seen to run such a line.
+DECLARED = "tests/analysis/test_options.py"
 #: What a library costs to import is paid once.
 _LOADED = (
     "numpy", "pandas", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.spatial", "scipy.sparse", "geopandas",
@@ -226,10 +228,11 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
 
     if not fault.function or not run:  # a constant, a default: read when the module is loaded
         run |= {test for tests in lines.values() for test in tests}
+        run |= {test for test in seen["seconds"] if test.startswith(DECLARED)}
     run |= {test for test in seen["seconds"] if near(test)}
 
     def far(test: str) -> tuple[bool, float]:
-        return not near(test), seen["seconds"].get(test, 0.0)
+        return not near(test) and not test.startswith(DECLARED), seen["seconds"].get(test, 0.0)
 
     chosen, spent = [], 0.0
     for test in sorted(
@@ -409,7 +412,8 @@ def report(outcomes: Sequence[Outcome]) -> None:
         for each in counted
         if each.how == "killed"
     )
-    print(f"killed by the module's own test file: {near}")
+    last = sum(each.by.startswith(LAST) for each in counted)
+    print(f"killed by the module's own test file: {near}; by sample sites alone: {last}")
     left = [each for each in counted if each.how == "survived"]
     print(f"\n{len(left)} survivors")
     for each in left:
