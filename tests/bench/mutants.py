@@ -3,9 +3,9 @@
 python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml] [--planted] [--show]
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
-is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
-wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first and those of whole
-sample sites (LAST) at the end, until one fails.
+is kept (--profile FILE keeps that between calls; then only what has changed since is run again). Then, for each fault,
+the tests of the room (ROOMS), else of the wing (tests/core, tests/analysis), that run the line are run, those of the
+module's own file first and those of whole sample sites (LAST) at the end, until one fails.
 Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
 the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
 judged to change nothing (bench.equivalent), which do not count.
@@ -215,8 +215,8 @@ def folders(module: str) -> tuple[str, ...]:
     return own or (f"tests/{inside.split('/')[0]}",)
 
 
-def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
-    """Return the tests to run, the nearest and quickest first, within the budget."""
+def tests_for(fault: mutations.Mutation, seen: dict) -> list[list[str]]:
+    """Return the tests to run in three stages: the nearest, the quickest of the others within the budget, the last."""
     lines = seen["lines"].get(fault.module, {})
     wing = folders(fault.module)
     run = set(lines.get(str(fault.line), ()))
@@ -242,8 +242,9 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
         if chosen and spent > BUDGET_S:
             break
         chosen.append(test)
-    chosen += sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
-    return chosen
+    first = [test for test in chosen if not far(test)[0]]
+    last = sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
+    return [stage for stage in (first, chosen[len(first) :], last) if stage]
 
 
 # ---- one fault -------------------------------------------------------------------------------------------------
@@ -281,8 +282,11 @@ class _First:
             self.failed = f"{report.nodeid} (cannot be collected)"
 
 
-def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tuple[str, str]:
-    """Return what became of a fault, and which test saw it: killed, survived, or hung, which is seen too."""
+def run_with(module: str, text: str, tests: Sequence[Sequence[str]], limit_s: float) -> tuple[str, str]:
+    """Return what became of a fault, and which test saw it: killed, survived, or hung, which is seen too.
+
+    The tests are in stages, so that those are not loaded which nobody will ask.
+    """
     if not tests:
         return "survived", "no test runs the line"
     told, tell = os.pipe()
@@ -295,7 +299,10 @@ def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tu
             silent = os.open(os.devnull, os.O_WRONLY)
             os.dup2(silent, 1), os.dup2(silent, 2)
             first = _First()
-            code = int(pytest.main([*_QUIET, "-x", *tests], plugins=[first]))
+            for stage in tests:
+                code = int(pytest.main([*_QUIET, "-x", *stage], plugins=[first]))
+                if code:
+                    break
             os.write(tell, first.failed.encode()[:4000])
         except BaseException as error:
             os.write(tell, repr(error).encode()[:4000])
@@ -319,7 +326,7 @@ def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tu
     if code == 0:
         return "survived", ""
     if code in (4, 5, 70):
-        raise RuntimeError(f"pytest ended with {code} on {module}: {failed} {tests[:3]}")
+        raise RuntimeError(f"pytest ended with {code} on {module}: {failed} {tests[0][:3]}")
     return "killed", failed or f"exit {code}"
 
 
@@ -359,7 +366,7 @@ def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
     return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
 
 
-def one(fault: mutations.Mutation, text: str, tests: Sequence[str], usual: float) -> Outcome:
+def one(fault: mutations.Mutation, text: str, tests: Sequence[Sequence[str]], usual: float) -> Outcome:
     """Put one fault in; return what became of it. `usual` is what the tests take otherwise, in seconds."""
     how, by = run_with(fault.module, text, tests, 60 + 10 * usual)
     before, after = changed_lines((ROOT / fault.module).read_text(), text)
@@ -381,7 +388,7 @@ def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[O
         asked = []
         for fault, text in left:
             tests = tests_for(fault, seen)
-            usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
+            usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
             asked.append(pool.submit(one, fault, text, tests, usual))
         for done in as_completed(asked):
             outcome = done.result()
@@ -449,10 +456,16 @@ def main(given: Sequence[str] | None = None) -> int:
     start = time.monotonic()
     faults = planted.faults(ROOT) if asked.planted else sample(modules, asked.mutants, asked.seed)
     wings = {LAST} | {folder for fault, _ in faults for folder in folders(fault.module)}
+    files, seen = test_files(wings), {"seconds": {}, "lines": {}}
     if asked.profile and asked.profile.exists():
         seen = json.loads(asked.profile.read_text())
-    else:
-        seen = profiled(wings, asked.jobs)
+        known_at = asked.profile.stat().st_mtime
+        files = [f for f in files if Path(f).stat().st_mtime > known_at]
+        for module, lines in seen["lines"].items():
+            if not Path(module).exists() or Path(module).stat().st_mtime > known_at:  # its lines may have moved
+                seen["lines"][module] = {"": sorted({test for tests in lines.values() for test in tests})}
+    if files:
+        seen = profiled(files, asked.jobs, seen)
         if asked.profile:
             asked.profile.write_text(json.dumps(seen))
     print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
@@ -466,27 +479,33 @@ def main(given: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _tests(folder: Path) -> Iterable[Path]:
-    return folder.rglob("test_*.py")
+def test_files(wings: Iterable[str]) -> list[str]:
+    """Return the files of tests under these paths."""
+    places = map(Path, wings)
+    return sorted({str(f) for place in places for f in (place.rglob("test_*.py") if place.is_dir() else [place])})
 
 
-def profiled(wings: Iterable[str], jobs: int) -> dict:
-    """Profile in processes of their own: this one must never see geoqa."""
+def profiled(files: Sequence[str], jobs: int, seen: dict) -> dict:
+    """Profile files of tests in processes of their own, as this one must never see geoqa; add that to what was seen."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
     place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])}
 
-    def run(files: Sequence[str]) -> dict:
-        call = [sys.executable, "-c", program, *files]
+    def run(part: Sequence[str]) -> dict:
+        call = [sys.executable, "-c", program, *part]
         return json.loads(subprocess.run(call, stdout=subprocess.PIPE, text=True, env=place, check=True).stdout)
 
-    whole: dict = {"seconds": {}, "lines": defaultdict(lambda: defaultdict(list))}
-    files = sorted({str(f) for wing in wings for f in ([Path(wing)] if wing.endswith(".py") else _tests(Path(wing)))})
+    def kept(test: str) -> bool:
+        return test.split("::")[0] not in files
+
+    whole: dict = {"seconds": {t: s for t, s in seen["seconds"].items() if kept(t)}, "lines": {}}
     with ThreadPoolExecutor(jobs) as pool:
-        for part in pool.map(run, (files[k::jobs] for k in range(jobs))):
-            whole["seconds"] |= part["seconds"]
-            for module, lines in part["lines"].items():
-                for line, tests in lines.items():
-                    whole["lines"][module][line] += tests
+        parts = [seen, *pool.map(run, filter(None, (files[k::jobs] for k in range(jobs))))]
+    for part in parts:
+        whole["seconds"] |= {} if part is seen else part["seconds"]
+        for module, lines in part["lines"].items():
+            into = whole["lines"].setdefault(module, {})
+            for line, tests in lines.items():
+                into.setdefault(line, []).extend(t for t in tests if part is not seen or kept(t))
     return whole
 
 
