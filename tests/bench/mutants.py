@@ -384,6 +384,7 @@ def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[O
             outcomes.append(old)
         else:
             left.append((fault, text))
+    random.Random(0).shuffle(left)  # so that what is done when it is stopped is a sample too
     with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
         asked = []
         for fault, text in left:
