@@ -212,6 +212,19 @@ def test_what_the_closures_of_a_point_find():
     assert 0 < found.loc["A", "power_h"] < found.loc["C", "power_h"] < 1
 
 
+def test_a_height_that_is_left_out_finds_nothing():
+    same = {"s": 0.01, "sv": 0.02}
+    rows = [
+        *visits((0, 0, 0), (0.004, 0, 0.003), (0, 0, 0.6), **same),
+        *visits((9, 0, 0), (9, 0, 0.003), p="B", **same),
+    ]
+    frames = judge(rows, (*CHAIN, Detectability))
+    assert frames["occupations"]["use"].astype("str").tolist()[2] == "height left out"
+    found = frames["points"].set_index("point")
+    assert found.loc["A", "detectable_h_m"] < found.loc["B", "detectable_h_m"]
+    assert found.loc["A", "detectable_v_m"] == pytest.approx(found.loc["B", "detectable_v_m"])
+
+
 def test_the_base_takes_nothing_from_what_closures_find():
     rows = visits((0, 0, 0), (0, 0, 0), s=0.01, sv=0.02)
     plain = judge(rows, (*CHAIN, Detectability))["points"]["detectable_h_m"]
