@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import difflib
+import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -385,12 +386,15 @@ def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[O
         else:
             left.append((fault, text))
     random.Random(0).shuffle(left)  # so that what is done when it is stopped is a sample too
+    work = []
+    for fault, text in left:
+        tests = tests_for(fault, seen)
+        usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
+        work.append((fault, text, tests, usual))
+    seen.clear()
+    gc.collect(), gc.freeze()  # what is large is not to be looked through in every process
     with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
-        asked = []
-        for fault, text in left:
-            tests = tests_for(fault, seen)
-            usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
-            asked.append(pool.submit(one, fault, text, tests, usual))
+        asked = [pool.submit(one, *each) for each in work]
         for done in as_completed(asked):
             outcome = done.result()
             outcomes.append(outcome)
@@ -459,7 +463,7 @@ def main(given: Sequence[str] | None = None) -> int:
     wings = {LAST} | {folder for fault, _ in faults for folder in folders(fault.module)}
     files, seen = test_files(wings), {"seconds": {}, "lines": {}}
     if asked.profile and asked.profile.exists():
-        seen = json.loads(asked.profile.read_text())
+        seen = read_profile(asked.profile)
         known_at = asked.profile.stat().st_mtime
         files = [f for f in files if Path(f).stat().st_mtime > known_at]
         for module, lines in seen["lines"].items():
@@ -468,7 +472,7 @@ def main(given: Sequence[str] | None = None) -> int:
     if files:
         seen = profiled(files, asked.jobs, seen)
         if asked.profile:
-            asked.profile.write_text(json.dumps(seen))
+            write_profile(asked.profile, seen)
     print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
           f"run once in {time.monotonic() - start:.0f} s", flush=True)  # fmt: skip
     for name in _LOADED:
@@ -484,6 +488,25 @@ def test_files(wings: Iterable[str]) -> list[str]:
     """Return the files of tests under these paths."""
     places = map(Path, wings)
     return sorted({str(f) for place in places for f in (place.rglob("test_*.py") if place.is_dir() else [place])})
+
+
+def write_profile(file: Path, seen: dict) -> None:
+    """Keep what was seen, each test by its number: a line may be run by a thousand."""
+    number: dict[str, int] = {}
+    lines = {
+        module: {line: [number.setdefault(test, len(number)) for test in tests] for line, tests in of.items()}
+        for module, of in seen["lines"].items()
+    }
+    file.write_text(json.dumps({"seconds": seen["seconds"], "tests": list(number), "lines": lines}))
+
+
+def read_profile(file: Path) -> dict:
+    """Return what `write_profile` kept."""
+    kept = json.loads(file.read_text())
+    for of in kept["lines"].values():
+        for line, numbers in of.items():
+            of[line] = [kept["tests"][number] for number in numbers]
+    return kept
 
 
 def profiled(files: Sequence[str], jobs: int, seen: dict) -> dict:
