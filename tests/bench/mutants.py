@@ -284,9 +284,9 @@ class _First:
 
 
 def run_with(module: str, text: str, tests: Sequence[Sequence[str]], limit_s: float) -> tuple[str, str]:
-    """Return what became of a fault, and which test saw it: killed, survived, or hung, which is seen too.
+    """Return what became of a fault, and which test saw it: killed, survived, or error where it could not be tried.
 
-    The tests are in stages, so that those are not loaded which nobody will ask.
+    One that hangs is seen too. The tests are in stages, so that those are not loaded which nobody will ask.
     """
     if not tests:
         return "survived", "no test runs the line"
@@ -327,7 +327,7 @@ def run_with(module: str, text: str, tests: Sequence[Sequence[str]], limit_s: fl
     if code == 0:
         return "survived", ""
     if code in (4, 5, 70):
-        raise RuntimeError(f"pytest ended with {code} on {module}: {failed} {tests[0][:3]}")
+        return "error", f"pytest ended with {code}: {failed}"
     return "killed", failed or f"exit {code}"
 
 
@@ -413,6 +413,10 @@ def _outcome(line: str) -> Outcome:
 def report(outcomes: Sequence[Outcome]) -> None:
     """Print the shares and the survivors."""
     known = equivalent.REASONS
+    for each in outcomes:
+        if each.how == "error":
+            print(f"NOT TRIED {each.module}:{each.line}  {each.after}  {each.by}")
+    outcomes = [each for each in outcomes if each.how != "error"]
     counted = [each for each in outcomes if each.how == "killed" or each.key not in known]
     print(f"\n{'module':<44} {'killed':>9}  share   95 % interval")
     for module in sorted({each.module for each in outcomes}):
