@@ -127,11 +127,19 @@ def sample(modules: Sequence[str], wanted: int, seed: int) -> list[tuple[mutatio
                     continue
                 fault = kinds[kind].pop()
                 text = fault.text(ROOT)
-                if text not in texts:
+                if text not in texts and _compiles(text):
                     texts.add(text)
                     made.append((fault, text))
                     count -= 1
     return made
+
+
+def _compiles(text: str) -> bool:
+    try:
+        compile(text, "", "exec")
+    except SyntaxError:
+        return False
+    return True
 
 
 # ---- which tests run which lines -------------------------------------------------------------------------------
@@ -326,7 +334,7 @@ def run_with(module: str, text: str, tests: Sequence[Sequence[str]], limit_s: fl
     code = os.waitstatus_to_exitcode(status)
     if code == 0:
         return "survived", ""
-    if code in (4, 5, 70):
+    if code in (4, 5, 70) and "cannot be collected" not in failed:
         return "error", f"pytest ended with {code}: {failed}"
     return "killed", failed or f"exit {code}"
 
