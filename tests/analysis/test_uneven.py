@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from scipy import stats
 
 from geoqa import pipeline
-from geoqa.analysis import gathered, hypotheses, posterior
+from geoqa.analysis import gathered, hypotheses, posterior, zone_evidence
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.repeats import Repeats
@@ -311,6 +311,17 @@ def test_a_half_that_may_be_off_in_plan_holds_up_what_is_judged_in_plan(site, ju
         "wrong_v": 0.0,
     }
     assert delivered(site, "Q3", uneven.job(judge=judge, roles={}), **off).startswith(said)
+
+
+def test_zones_know_the_tolerance_of_each_axis(site):
+    points = site["points"].assign(explained=None)
+    found = zone_evidence.gather(
+        {name: site[name] for name in site.names()} | {"points": points}, 18_000.0, uneven.job()
+    )
+    rows = site["closures"].groupby("point", observed=True)[["tolerance_h_m", "tolerance_v_m"]].max()
+    names = points["point"].astype(str).iloc[found.row]
+    wanted = rows.reindex(names).to_numpy()
+    np.testing.assert_allclose(found.tolerance_m[~np.isnan(wanted[:, 0])], wanted[~np.isnan(wanted[:, 0])], rtol=1e-12)
 
 
 def test_what_errors_of_right_fixes_stay_within(site):
