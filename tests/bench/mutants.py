@@ -224,7 +224,7 @@ def folders(module: str) -> tuple[str, ...]:
     return own or (f"tests/{inside.split('/')[0]}",)
 
 
-def tests_for(fault: mutations.Mutation, seen: dict) -> list[list[str]]:
+def tests_for(fault: mutations.Mutation, seen: dict, budget_s: float = BUDGET_S) -> list[list[str]]:
     """Return the tests to run in three stages: the nearest, the quickest of the others within the budget, the last."""
     lines = seen["lines"].get(fault.module, {})
     wing = folders(fault.module)
@@ -248,7 +248,7 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[list[str]]:
         (t for t in run if t.startswith(wing) and t in seen["seconds"] and not t.startswith(LAST)), key=far
     ):
         spent += seen["seconds"].get(test, 0.0)
-        if chosen and spent > BUDGET_S:
+        if chosen and spent > budget_s:
             break
         chosen.append(test)
     first = [test for test in chosen if not far(test)[0]]
@@ -382,7 +382,7 @@ def one(fault: mutations.Mutation, text: str, tests: Sequence[Sequence[str]], us
     return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
 
 
-def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[Outcome]:
+def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool, budget_s: float) -> list[Outcome]:
     """Put every fault in that the log does not know as killed; return what became of each."""
     known = {o.key: o for o in map(_outcome, log.read_text().splitlines())} if log and log.exists() else {}
     outcomes, left = [], []
@@ -396,7 +396,7 @@ def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[O
     random.Random(0).shuffle(left)  # so that what is done when it is stopped is a sample too
     work = []
     for fault, text in left:
-        tests = tests_for(fault, seen)
+        tests = tests_for(fault, seen, budget_s)
         usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
         work.append((fault, text, tests, usual))
     seen.clear()
@@ -463,6 +463,7 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument("--planted", action="store_true", help="the faults made by hand")
     parser.add_argument("--profile", type=Path, help="file that keeps which test runs which line")
     parser.add_argument("--show", action="store_true", help="a line a fault")
+    parser.add_argument("--budget", type=float, default=BUDGET_S, help="seconds that tests of a fault may usually take")
     parser.add_argument("--jobs", type=int, default=1, help="faults tried at a time")
     parser.add_argument("--log", type=Path, help="file that keeps outcomes; what it knows as killed is not tried again")
     asked = parser.parse_args(given)
@@ -490,7 +491,7 @@ def main(given: Sequence[str] | None = None) -> int:
     for name in _LOADED:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
-    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show)
+    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show, asked.budget)
     report(outcomes)
     print(f"\n{(time.monotonic() - start) / 60:.1f} min")
     return 0
