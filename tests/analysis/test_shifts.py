@@ -208,7 +208,9 @@ def test_whatever_is_missing_nothing_breaks_and_nothing_is_seen(same):
     schema.check("shifts", kept["shifts"])
 
 
-@pytest.mark.parametrize("rows", [[{}], [{}, {"t": 60.0}], [{"p": "A"}, {"p": "B"}], [{"origin": "control"}]])
+@pytest.mark.parametrize(
+    "rows", [[{}], [{}, {"t": 60.0}], [{"p": "A"}, {"p": "B"}], [{"origin": "control"}], [{"origin": "design"}]]
+)
 def test_a_few_rows_show_nothing(rows):
     assert found(rows)[0].empty
 
@@ -460,8 +462,11 @@ def test_what_is_delivered_across_two_halves_has_bounds_that_know_of_them():
 def test_a_point_wholly_in_one_half_may_be_off_by_all_of_it():
     late = {"t": 1000.0, "e": 300.0, "n": 300.0, "u": 5.12, "se": 0.006, "sn": 0.007, "sv": 0.012, "base": "B1"}
     rows = [*one_day(d=(0, 0, 0.12)), late | {"p": "L"}, late | {"p": "L", "t": 1060.0}]
+    # The height of M rests on its morning nearly alone.
+    rows += [late | {"p": "M", "t": 500.0, "u": 5.0, "n": 320.0}, late | {"p": "M", "n": 320.0, "sv": 0.05}]
     points = run(occupations(rows), job(v=0.20, require_v=0.20))[0]["points"].set_index("point")
     assert points.loc["L", "shift_v_m"] == pytest.approx(2 * points.loc["P00", "shift_v_m"], rel=0.2)
+    assert points.loc["M", "shift_v_m"] > 1.6 * points.loc["P00", "shift_v_m"]
 
 
 def test_a_shift_of_heights_holds_no_position_back_where_heights_are_not_judged():
