@@ -1,5 +1,7 @@
 """ISO 17123-8: the full test against the vector of CHECK_VALUES section 6, and the simplified one."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -59,6 +61,14 @@ def test_two_tests_of_one_receiver_are_of_one_population():
     assert iso17123.same_spread(first, first) == {"xy": True, "h": True}
     wider = iso17123.full_test(SETS * [1.32, 1.32, 1.4])  # variances 1.74 and 1.96 times
     assert iso17123.same_spread(wider, first) == {"xy": False, "h": True}
+
+
+def test_the_bounds_of_two_tests_know_how_long_each_of_them_was():
+    """Variances 2.3 apart: F(0.975; 8, 28) is 2.69 and F(0.975; 28, 28) is 2.13 (computed)."""
+    long = iso17123.full_test(SETS)
+    short = replace(long, s_h=long.s_h * 2.3**0.5, nu=8)
+    assert iso17123.same_spread(short, long)["h"]
+    assert not iso17123.same_spread(replace(short, nu=28), long)["h"]
 
 
 @pytest.mark.parametrize(("sigma", "met"), [(0.00464, "yes"), (0.00463, "no")])

@@ -10,6 +10,7 @@ from geoqa.analysis import poles
     [
         (0.1, "near 0.10 m, a common pole height"),
         (-0.109, "near 0.10 m"),
+        (0.156, "near 0.15 m"),
         (0.2105, ""),
         (1.991, "near 2.00 m"),
         (0.314, "near 1 ft"),

@@ -75,6 +75,9 @@ def test_pairs_that_bound_a_standard_deviation():
         ratio = np.sqrt(rng.chisquare(2 * pairs, 200_000) / (2 * pairs))
         tails = ((ratio < 1 / 1.25).mean(), (ratio > 1.25).mean())
         assert (max(tails) < 0.0255) == held
+    # As strict as may be asked: the logarithm of a standard deviation is normal there, with variance 1 / (2 nu).
+    wanted = (stats.norm.isf(0.0005) / np.log(1.0101)) ** 2 / 2
+    assert reliability.pairs_to_bound(1.0101, 1, 0.999) == pytest.approx(wanted, rel=0.02)
 
 
 def binomial(n, share):

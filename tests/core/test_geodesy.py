@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError
+from geoqa.core.job import InputFormat, Site
+from geoqa.core.source import Source
 
 WGS84 = (6_378_137.0, 1 / 298.257223563)
 GEOD_TEST = Path(__file__).parents[3] / "shared" / "data" / "GeodTest-100.dat"
@@ -192,3 +194,10 @@ def test_azimuths_run_clockwise_from_north_in_one_turn(east, north):
 def test_cardinal_azimuths():
     east, north = np.array([0.0, 1, 0, -1, -1e-30]), np.array([1.0, 0, -1, 0, 1])
     assert geodesy.azimuth_deg(east, north).tolist() == [0, 90, 180, 270, 0]
+
+
+def test_one_column_in_the_other_foot_is_told():
+    site, columns = Site(crs="EPSG:2229", height="NAVD88"), {"easting": "E", "height": Source(column="Z", unit="ft")}
+    found = geodesy.feet_apart(site, InputFormat(unit="ftUS"), columns)
+    assert [(place, unit, other) for place, unit, _, other in found] == [("[input.columns] height", "ft", "ftUS")]
+    assert geodesy.feet_apart(site, InputFormat(unit="ftUS"), {"height": Source(column="Z", unit="ftUS")}) == []

@@ -13,6 +13,7 @@ from geoqa.core.deliverable import Field
 from geoqa.core.source import Source
 from geoqa.core.units import METRES_PER, rounded
 from geoqa.outputs.deliver import rows
+from geoqa.outputs.deliver.facts import Facts
 
 
 def headings(points):
@@ -35,6 +36,14 @@ def test_the_order_is_that_of_the_recipe(review):
     columns = {"northing": "N", "easting": "E", "height": "H", "canopy": "Cover", "point": "Mark", "start": "Start"}
     changed = rows.deliverable(review.frames, replace(review.job, columns=columns))
     assert headings(changed)[:5] == ["N", "E", "H", "Cover", "Mark"]
+
+
+def test_what_has_no_place_in_a_file_is_named(job):
+    names = [f"P{k}" for k in range(22)]
+    said = dict(Facts.of(job, 3, 25, every=True, left_out=names).pairs())
+    assert said["Left out"].startswith("22 points without a coordinate to give: P0, P1,")
+    assert said["Left out"].endswith("P19 and 2 more")
+    assert "Left out" not in dict(Facts.of(job, 3, 3, every=True).pairs())
 
 
 @pytest.mark.parametrize(
