@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -173,6 +174,14 @@ def test_of_two_setups_none_is_said_to_be_the_wrong_one():
     assert len(shifts) == 1
     assert abs(shifts["de_m"][0]) == pytest.approx(0.15, abs=0.01)
     assert "closures cannot say" in shifts["message"][0]
+
+
+def test_where_two_set_ups_have_heights_neither_is_the_majority():
+    rows = network((0.0, 0.0, 0.13), setups=("B1", "B2", "B3"), points=60)
+    shifts, _, _ = found([row | ({"u": None} if row["base"] == "B3" else {}) for row in rows])
+    assert shifts["kind"].tolist() == ["height"]
+    assert "against the other set-up's" in shifts["message"][0]
+    assert "against those of the majority of set-ups" in found(rows)[0]["message"][0]
 
 
 def test_control_says_which_of_two_setups_is_off():
@@ -389,6 +398,7 @@ def test_an_afternoon_with_the_pole_wrong_is_two_halves_and_no_noise():
     assert "Which of the two is off closures cannot say" in one["message"]
     for word in ("from 2026-02-02 13:00 on", "the afternoon's", "the morning's", "by chance with a probability of"):
         assert word in one["message"]
+    assert re.search(r"those of 2026-02-02 13:00 to 16:\d\d or", one["message"])
     assert not kept["points"]["status"].isin(["loose"]).any()
     assert kept["points"]["explained"].notna().all()
     assert kept["classes"]["precision_ratio_v"].iloc[0] < 1.5
