@@ -18,23 +18,23 @@ JOB = job_from_table(
 )
 
 
-def frame(rows):
+def frame(rows, use="used"):
     """Return occupations of point A from (visit, fix, east, stop, origin)."""
     visit, fix, east, stop, origin = zip(*rows, strict=True)
     return pd.DataFrame(
         {
             "point": "A", "visit": visit, "fix": fix, "stop": pd.array(stop, dtype="Int64"),
-            "easting_m": 1_600_000.0 + np.array(east), "northing_m": 5_400_000.0, "use": "used", "origin": origin,
+            "easting_m": 1_600_000.0 + np.array(east), "northing_m": 5_400_000.0, "use": use, "origin": origin,
         }
     )  # fmt: skip
 
 
-def east(rows, status="confirmed"):
+def east(rows, status="confirmed", use="used"):
     """Return the true east of stops 1, 2, 3 from 1 600 000, metres."""
     from geoqa.core import geodesy
 
     points = pd.DataFrame({"point": ["A"], "status_h": [status]})
-    lon, lat = truths.of_stops(np.array([1, 2, 3]), frame(rows), points, JOB)
+    lon, lat = truths.of_stops(np.array([1, 2, 3]), frame(rows, use), points, JOB)
     found = np.full(3, np.nan)
     known = np.isfinite(lon)
     found[known] = geodesy.of(JOB).from_lonlat(lon[known], lat[known])[0] - 1_600_000.0
@@ -52,6 +52,11 @@ def test_a_visit_to_which_the_fix_was_carried_says_nothing_of_it():
     assert east(rows) == pytest.approx([0.04, 0.04, 0.00], abs=1e-5)
     chained = [*rows[:2], (2, 2, 0.01, None, "measured"), (3, 2, 0.04, 3, "measured")]
     assert np.isnan(east(chained)).all()
+
+
+def test_a_row_that_is_not_used_moves_no_truth():
+    rows = [(1, 1, 0.00, 1, "measured"), (2, 2, 0.02, 2, "measured"), (2, 3, 0.90, None, "measured")]
+    assert east(rows, use=["used", "used", "left out by the majority"])[:2] == pytest.approx([0.02, 0.00], abs=1e-5)
 
 
 def test_control_comes_first():

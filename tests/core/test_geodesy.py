@@ -201,3 +201,19 @@ def test_one_column_in_the_other_foot_is_told():
     found = geodesy.feet_apart(site, InputFormat(unit="ftUS"), columns)
     assert [(place, unit, other) for place, unit, _, other in found] == [("[input.columns] height", "ft", "ftUS")]
     assert geodesy.feet_apart(site, InputFormat(unit="ftUS"), {"height": Source(column="Z", unit="ftUS")}) == []
+
+
+def test_a_system_described_in_part_has_the_code_it_states():
+    import pyproj
+
+    told = pyproj.CRS("EPSG:2193").to_wkt("WKT1_GDAL")
+    assert pyproj.CRS(told).to_epsg() is None
+    assert geodesy.code(told) == "EPSG:2193"
+    assert geodesy.code(told.replace("2193", "2194")) == ""  # PROJ does not agree
+
+
+@pytest.mark.parametrize(
+    ("label", "is_same"), [("NZVD2016", True), ("NZVD2016 (NZGeoid2016)", True), ("NZVD2009", False)]
+)
+def test_a_height_reference_may_name_its_geoid_model(label, is_same):
+    assert geodesy.is_height(label, ("NZVD2016 height", "New Zealand Vertical Datum 2016")) is is_same
