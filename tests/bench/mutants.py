@@ -382,31 +382,33 @@ def one(fault: mutations.Mutation, text: str, tests: Sequence[Sequence[str]], us
     return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
 
 
-def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool, budget_s: float) -> list[Outcome]:
+def tried(faults, seen: dict, asked: argparse.Namespace) -> list[Outcome]:
     """Put every fault in that the log does not know as killed; return what became of each."""
-    known = {o.key: o for o in map(_outcome, log.read_text().splitlines())} if log and log.exists() else {}
+    log, known = asked.log, dict[tuple, Outcome]()
+    if log and log.exists():
+        known = {o.key: o for o in map(_outcome, log.read_text().splitlines())}
     outcomes, left = [], []
     for fault, text in faults:
         lines = changed_lines((ROOT / fault.module).read_text(), text)
         old = known.get((fault.module, fault.function, *lines))
         if old and old.how == "killed":
             outcomes.append(old)
-        else:
+        elif old or not asked.again:
             left.append((fault, text))
     random.Random(0).shuffle(left)  # so that what is done when it is stopped is a sample too
     work = []
     for fault, text in left:
-        tests = tests_for(fault, seen, budget_s)
+        tests = tests_for(fault, seen, asked.budget)
         usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
         work.append((fault, text, tests, usual))
     seen.clear()
     gc.collect(), gc.freeze()  # what is large is not to be looked through in every process
-    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
-        asked = [pool.submit(one, *each) for each in work]
-        for done in as_completed(asked):
+    with ProcessPoolExecutor(asked.jobs, mp_context=multiprocessing.get_context("fork")) as pool:
+        waiting = [pool.submit(one, *each) for each in work]
+        for done in as_completed(waiting):
             outcome = done.result()
             outcomes.append(outcome)
-            if show:
+            if asked.show:
                 print(f"{outcome.how:<8} {outcome.module}:{outcome.line}  {outcome.after}  {outcome.by}", flush=True)
             if log:
                 with log.open("a") as file:
@@ -465,6 +467,7 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument("--show", action="store_true", help="a line a fault")
     parser.add_argument("--budget", type=float, default=BUDGET_S, help="seconds that tests of a fault may usually take")
     parser.add_argument("--jobs", type=int, default=1, help="faults tried at a time")
+    parser.add_argument("--again", action="store_true", help="only what the log knows; of that, what survived is tried")
     parser.add_argument("--log", type=Path, help="file that keeps outcomes; what it knows as killed is not tried again")
     asked = parser.parse_args(given)
     if not hasattr(os, "fork"):
@@ -491,7 +494,7 @@ def main(given: Sequence[str] | None = None) -> int:
     for name in _LOADED:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
-    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show, asked.budget)
+    outcomes = tried(faults, seen, asked)
     report(outcomes)
     print(f"\n{(time.monotonic() - start) / 60:.1f} min")
     return 0

@@ -22,12 +22,13 @@ JOB = Job(
 SUFFIX = r"^(?P<point>\d+)(?:CHK|[A-Z]|-\d+)?$"
 
 
-def matched(names, lookup=None, notes=None, places=None, **keys):
+def matched(names, lookup=None, notes=None, places=None, solution=None, sigma=(0.0, 0.0), **keys):
     east = np.zeros(len(names)) if places is None else np.asarray(places, float)
     frame = pd.DataFrame({
         "point": pd.Categorical(names), "easting_m": east, "northing_m": np.zeros(len(names)),
         "note": pd.Categorical(notes or [None] * len(names)),
-        "solution": pd.Categorical([None] * len(names), categories=["fixed", "float"]),
+        "solution": pd.Categorical(solution or [None] * len(names), categories=["fixed", "float"]),
+        "sigma_e_m": sigma[0], "sigma_n_m": sigma[1],
     })  # fmt: skip
     before = frame.copy(deep=True)
     found, messages = matching.match(frame, replace(JOB, match=Match(**keys)), lookup)
@@ -89,6 +90,14 @@ def test_by_place_stops_are_numbered_in_reading_order():
     assert found["point"].tolist() == ["place 1", "place 2", "place 1", "place 3"]
     assert found["name_read"].isna().tolist() == [True, False, True, False]
     assert "4 stops are 3 places" in messages[0]
+
+
+@pytest.mark.parametrize(("east", "north", "count"), [(0.5, 4.0, 1), (4.0, 0.5, 1), (0.5, 0.5, 2)])
+def test_a_stop_that_was_never_fixed_reaches_as_far_as_its_wider_axis_says(east, north, count):
+    frame, _ = matched(
+        ["a", "b"], places=[0.0, 11.0], solution=["fixed", "float"], sigma=(east, north), by="place", radius_m=1.0
+    )  # fmt: skip
+    assert frame["point"].nunique() == count
 
 
 @given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), min_size=2, max_size=40))

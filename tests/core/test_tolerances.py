@@ -45,3 +45,8 @@ def test_presets_are_the_looser_ends():
 def test_a_requirement_s_confidence_is_a_probability(confidence):
     with pytest.raises(ParameterError, match=r"is not a number, at least 0\.5 and at most 0\.9999"):
         Requirement(confidence=confidence)
+
+
+def test_a_requirement_in_words():
+    assert Requirement().spoken("m", "m") == "none stated, so nothing can be delivered"
+    assert Requirement(vertical_m=0.1).spoken("ft", "m") == "vertical 0.100 m at 95 %"
