@@ -64,6 +64,12 @@ def test_our_word_where_the_file_has_no_heading_that_fits(review, name, source, 
     assert made.field(name).heading == heading
 
 
+def test_a_heading_stays_where_its_column_counts_as_the_job_does(review):
+    columns = {"easting": Source(column="E", unit="ftUS"), "height": Source(column="H", unit="m")}
+    made = replace(review.job, columns=columns, input=replace(review.job.input, unit="ftUS", unit_height="m"))
+    assert {"E", "H"} <= set(headings(rows.deliverable(review.frames, made)))
+
+
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
 def test_lengths_are_in_the_jobs_unit(review, otherwise, unit):
     _, points = otherwise(unit=unit)
