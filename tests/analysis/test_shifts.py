@@ -12,7 +12,7 @@ import shifted_sites
 import simulate
 from builders import job, occupations, run
 
-from geoqa.analysis import shift_rows, shift_table, site_adjustment
+from geoqa.analysis import majority, shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
@@ -116,6 +116,14 @@ def test_conflicts_do_not_move_the_adjustment():
     shifts, _, _ = found(rows)
     assert shifts[["setup", "kind"]].to_numpy().tolist() == [["B2", "translation"]]
     assert shifts["de_m"][0] == pytest.approx(0.060, abs=0.008)
+
+
+def test_set_ups_that_agree_better_than_their_noise_differ_by_less_than_usual():
+    made = majority.compare(
+        np.zeros((5, 2)), np.diag(np.full(5, 1e-4)), np.zeros(5, np.int64), np.full(5, 9.0), 0.002, np.zeros(5, bool)
+    )
+    # Nothing is seen beside the noise: the usual value shrinks by what four more set-ups tell, and no further.
+    assert made.own == pytest.approx(0.002 * np.sqrt(majority.WORTH / (majority.WORTH + 4)))
 
 
 def test_set_ups_on_their_own_do_not_hide_a_shift():

@@ -47,4 +47,9 @@ REASONS: dict[tuple[str, str, str, str], str] = {
         "geoqa/core/assembly.py", "_on_local_grid", "lost = np.flatnonzero(~(np.isfinite(east) & np.isfinite(north)))",
         "lost = np.flatnonzero(~(np.isfinite(east) | np.isfinite(north)))",
     ): "a place that cannot be projected has neither coordinate",
+    (
+        "geoqa/analysis/usage.py", "screen",
+        "_, group = np.unique(point * (visit.max(initial=0) + 1) + visit, return_inverse=True)",
+        "_, group = np.unique(point * (visit.max(initial=0) + 2) + visit, return_inverse=True)",
+    ): "any factor above the largest visit tells point and visit apart, in the same order",
 }  # fmt: skip
