@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from geoqa.core.errors import CallError, GeoqaError
+from geoqa.experience_commands import experience
 from geoqa.progress import Progress, Terminated, terminating
 from geoqa.step_commands import (
     PATH,
@@ -95,6 +96,10 @@ and field sheet print the same id where they are of the same review.
     "--since", type=PATH, metavar="FOLDER",
     help="Compare with this earlier review; by default with the one among the INPUTs, if there is one.",
 )  # fmt: skip
+@click.option(
+    "--experience-as-of", "as_of", metavar="DATE|HASH",
+    help="Use the experience as it was on this day, or its state of this hash (it stands in run.json).",
+)  # fmt: skip
 def review(
     inputs: tuple[Path, ...],
     recipe: Path | None,
@@ -103,6 +108,7 @@ def review(
     also: tuple[str, ...],
     all_points: bool,
     since: Path | None,
+    as_of: str | None,
 ) -> None:
     """Run the review and print its summary."""
     from geoqa import standard_input
@@ -116,7 +122,7 @@ def review(
     refuse_loss(out, (*inputs, recipe), further.names() if further else ())
     progress = Progress()
     with standard_input.files(inputs) as paths:
-        made = run_review(paths, recipe, progress, shifts, since)
+        made = run_review(paths, recipe, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points)
     _print(made, written)
     for note in further.notes(made.frames["points"]) if further else ():
@@ -352,6 +358,9 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
     written, notes = figures.write(target, review.frames, review.job, points, most, Progress(), review.id)
     for line in (*(f"Wrote {path}" for path in written), *(f"Note: {note}" for note in notes)):
         say(line)
+
+
+cli.add_command(experience)
 
 
 def _describe(cls: type[Step]) -> None:

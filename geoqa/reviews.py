@@ -255,6 +255,7 @@ def review(
     progress: Progress = lambda _: None,
     apply_shifts: Iterable[str] = (),
     since_folder: str | Path | None = None,
+    experience_as_of: str | None = None,
 ) -> Review:
     """Review a whole site.
 
@@ -271,6 +272,8 @@ def review(
         names as `apply` in ``[step.shifts]``; nothing is taken off unasked.
     since_folder
         An earlier review to compare with; by default the last one among the inputs.
+    experience_as_of
+        Date or hash of the state of the experience to use; by default the last one.
 
     Raises
     ------
@@ -281,12 +284,19 @@ def review(
 
     job = corrections.with_names(_job(recipe), apply_shifts)
     with door.visit(job.input.largest_megabytes):
-        return _reviewed(inputs, recipe, job, progress, since_folder)
+        return _reviewed(inputs, recipe, job, progress, since_folder, experience_as_of)
 
 
-def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_folder: str | Path | None) -> Review:
+def _reviewed(
+    inputs: Any,
+    recipe: Any,
+    job: Job,
+    progress: Progress,
+    since_folder: str | Path | None,
+    experience_as_of: str | None,
+) -> Review:
     """Return the review of a job; see `review`."""
-    from geoqa.core import assembly, file_rules, labels, meaning
+    from geoqa.core import assembly, experience, file_rules, labels, meaning
     from geoqa.core.steps import Step
     from geoqa.outputs import record
     from geoqa.readers import canopy, field_test, lookup
@@ -306,11 +316,12 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
     named = _named_files(job)
     decided = reviewer.read_decisions(named.get("decisions"))
     looked_up = lookup.read_lookup(named["lookup"]) if "lookup" in named else None
-    tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     jobs = [file_rules.job_of(path, job) for path in paths]
     read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, jobs, progress), strict=True)]
     names = sources.distinct([path for path, _, _ in read])
     sources.refuse_copies(names, [sources.sha256(path) for path in paths])
+    job = file_rules.in_one_unit(job, names, [result.units for _, _, result in read])
+    tested = field_test.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
     messages = [*file_rules.unused(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -336,6 +347,11 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
     compared = None
     meaning.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
+    used: dict[str, Any] | None = None
+    if "experience" in named:
+        frames["experience"], used = experience.of_job(
+            experience.read(named["experience"]), frames["occupations"], job.experience.group, experience_as_of
+        )
     if earlier is not None:
         frames["earlier"], compared = since.points(earlier, job)
     for kind, frame in frames.items():
@@ -358,6 +374,7 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
         "versions": record.versions(),
         "shifts_applied": applied,
         "plugins": {"used": found.third_party(), "refused": found.refused},
+        "experience": {"used": used, "taught": _taught(kept, job)},
         "local_origin": list(job.local_origin) if job.local_origin else None,
         "since": compared,
     }
@@ -372,6 +389,22 @@ def _reviewed(inputs: Any, recipe: Any, job: Job, progress: Progress, since_fold
         failed={**found.refused, **failed},
         drawn={path: sources.sha256(path) for kind, path in named.items() if kind in ON_MAP},
     )
+
+
+def _taught(kept: pipeline.Frames, job: Job) -> dict[str, Any]:
+    """Return what the job teaches: sums by class, how its rows are known again, and under which words."""
+    from geoqa.core import experience
+
+    occupations, repeats = kept["occupations"], kept["repeats"].iloc[0]
+    start = occupations["start_utc"].min()
+    table = kept["taught"].astype(object)
+    return {
+        "classes": table.where(table.notna(), None).to_dict("records"),
+        "repeats": {name: float(repeats[name]) for name in ("came", "could")},
+        "month": None if start is None or start != start else f"{start:%Y-%m}",
+        "convention": [job.input.precision, job.input.precision_v],
+        "rows": experience.sketch(occupations),
+    }
 
 
 def _without_shifts(
@@ -421,6 +454,7 @@ def _named_files(job: Job) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
+    named |= {"experience": job.experience.file}
     named |= {"marks": marks} if isinstance(marks, str) else {}
     named |= job.canopy.files
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}

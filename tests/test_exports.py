@@ -9,7 +9,7 @@ import pytest
 
 import geoqa
 from geoqa import plugins
-from geoqa.core import job, schema, steps, tolerances
+from geoqa.core import experience, job, schema, steps, tolerances
 from geoqa.core.params import Declared
 
 CATALOGUE = plugins.catalogue()
@@ -113,7 +113,9 @@ def test_every_number_declared_ends_in_its_unit_or_is_pure(declared):
 #: Columns of the schema that are pure numbers: counts, ratios, probabilities, test statistics.
 PURE = {
     "epochs": {"satellites", "satellites_in_view", "hdop", "pdop"},
-    "occupations": {"epochs", "effective_epochs", "satellites", "pdop"},
+    "occupations": {
+        "epochs", "effective_epochs", "satellites", "pdop", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+    },
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {
         "confidence", "excess", "risk", "wrong_h", "wrong_v", "within_h", "within_v",
@@ -135,7 +137,6 @@ PURE = {
     "check_log": {"p_h", "p_v"},
     "gross_scales": {"share"},
     "shifts": {"p"},
-    "repeats": {"repeat", "repeat_prior"},
     "procedures": {
         f"{name}{end}"
         for name in ("precision_ratio_h", "precision_ratio_v", "tail_rate")
@@ -151,8 +152,12 @@ PURE = {
         *(f"share_{status}" for status in schema.STATUSES), "wrong_fix_rate_without",
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
         *(f"{name}{end}" for name in ("tail_rate", "wrong_fix_rate") for end in ("", "_low", "_high")),
-        "degrees_of_freedom_h", "degrees_of_freedom_v", "scale_h", "scale_v", "core_shape",
+        "degrees_of_freedom_h", "degrees_of_freedom_v", "used_ratio_h", "used_ratio_v", "core_shape",
+        "used_wrong_fix_rate", "wrong_fix_worth",
     },
+    "repeats": {"repeat", "repeat_prior", "came", "could"},
+    "taught": set(experience.SUMS),
+    "experience": set(experience.SUMS),
 }  # fmt: skip
 
 

@@ -13,7 +13,8 @@ RANK = {
     "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "standard_input": 1,
     "guests": 1, "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "standing": 3, "drawers": 4,
     "reading": 4, "proposals": 4, "testing": 4, "maplayers": 5, "deliveries": 5, "figures": 5,
-    "reviews": 6, "stored": 7, "step_commands": 8, "progress": 9, "cli": 10, "__main__": 11, "__init__": 11,
+    "reviews": 6, "stored": 7, "step_commands": 8, "experience_commands": 9, "progress": 9, "cli": 10,
+    "__main__": 11, "__init__": 11,
 }  # fmt: skip
 MODULES = sorted(path.relative_to(ROOT) for path in ROOT.rglob("*.py"))
 

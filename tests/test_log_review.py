@@ -87,7 +87,7 @@ def test_the_completed_recipe_reads_as_the_same_job():
 def test_a_table_is_refused_under_a_recipe_that_is_enough_for_a_log(tmp_path):
     path = tmp_path / "site.csv"
     path.write_text("Mark,E,N\nA,1,2\n")
-    with pytest.raises(InputError, match="enough for a receiver's log") as caught:
+    with pytest.raises(InputError, match="neither the recipe nor the file says") as caught:
         DelimitedReader().read(path, job_from_table({**logs.SITE, "match": {"by": "name"}}))
     assert "[input] initialization" in str(caught.value) and "[input.columns]" in str(caught.value)
 
@@ -320,13 +320,14 @@ HEIGHTS = {
 }
 
 
-def visits_apart(write, up_m, up_decimals, recipe):
-    """Return the review of one place logged in two files, two hours apart and `up_m` apart in height."""
+def visits_apart(write, up_m, up_decimals, recipe, decimals=7, east_m=0.0):
+    """Return the review of one place logged in two files, two hours apart, `up_m` and `east_m` apart."""
     paths = []
     for k, t in enumerate((0, 7200)):
         stop = [*stay(t, t + 15, A, 5), *stay(t + 15, t + 90, A, seed=k)]
-        raised = [replace(epoch, u=epoch.u + k * up_m + 0.03) for epoch in stop]
-        paths.append(write(f"v{k}.nmea", raised, precision=(0.011, 0.009, 0.019), up_decimals=up_decimals))
+        raised = [replace(epoch, u=epoch.u + k * up_m + 0.03, e=epoch.e + k * east_m) for epoch in stop]
+        paths.append(write(f"v{k}.nmea", raised, precision=(0.011, 0.009, 0.019), up_decimals=up_decimals,
+                           decimals=decimals))  # fmt: skip
     return geoqa.review(paths, recipe)
 
 
@@ -349,6 +350,15 @@ def test_a_coarse_step_widens_the_guard_and_the_uncertainty_and_the_height_is_ju
     assert "not judged" not in said and "no heights" not in said
     # One fix whose heights jump between two steps is one solution.
     assert "solutions" not in said
+
+
+@pytest.mark.parametrize(("east_m", "status"), [(0.0, "unproven"), (0.9, "conflict")])
+def test_positions_coarser_than_the_tolerance_are_judged_with_what_their_step_can_tell(write, east_m, status):
+    recipe = {**HEIGHTS, "match": {"by": "place", "radius_m": 2.0}}
+    point = by_point(visits_apart(write, 0.0, 4, recipe, decimals=4, east_m=east_m)).iloc[0]
+    assert (point["status_h"], point["status_v"], point["deliver"]) == (status, "confirmed", "no")
+    if status == "unproven":
+        assert point["reason"] == "positions lie on steps of 0.19 m, coarser than the tolerance of 0.05 m can tell"
 
 
 @pytest.mark.parametrize("how", ["by the recipe", "no height of the antenna", "left out of the log", "nobody has one"])

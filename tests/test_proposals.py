@@ -33,10 +33,12 @@ def spreadsheet():
 def filled(text):
     """Return a proposed recipe with every open line stated."""
     table = tomllib.loads(text)
-    table["site"] = {"crs": "EPSG:2193"} | {k: v for k, v in table["site"].items() if v != "?"}
-    if "height" in table["input"]["columns"]:
+    table["site"] |= {"crs": "EPSG:2193"} if table["site"]["crs"] == "?" else {}
+    if table["site"].get("height") == "?":
         table["site"]["height"] = "NZVD2016"
-    table["input"] |= {"unit": "m"} if table["input"]["unit"] == "?" else {}
+    table["input"] |= {
+        key: "m" if key == "unit" else "ftUS" for key in ("unit", "unit_height") if table["input"].get(key) == "?"
+    }
     table["input"] |= {"initialization": "asserted", "asserted_by": "me"}
     table["tolerance"] = {"horizontal_m": 0.05, "vertical_m": 0.1}
     table["requirement"] = {"judge": table["requirement"]["judge"]}
@@ -49,8 +51,11 @@ def test_a_geopackage(tmp_path):
     gpd.GeoDataFrame({"name": ["P1", "P1"]}, geometry=places, crs="EPSG:2193").to_file(path)
     text = propose(path)
     assert 'crs = "EPSG:2193"  # inferred: the file states it' in text
-    assert 'unit = "m"  # inferred: the unit of the file\'s coordinate system' in text
-    assert 'height = "geometry.z"' in text
+    assert "# no line for unit: its coordinate system counts in metres" in text
+    assert 'point = "name"  # inferred' in text  # a GeoPackage does not say which attribute that is
+    assert not {"unit"} & set(tomllib.loads(text)["input"]) and set(tomllib.loads(text)["input"]["columns"]) == {
+        "point"
+    }
     with pytest.raises(RecipeError, match="must be stated"):
         job_from_table(tomllib.loads(text))
     assert geoqa.review(path, filled(text)).frames["closures"]["horizontal_m"].tolist() == [0.5]
@@ -78,7 +83,9 @@ def test_landxml(tmp_path, capsys):
     path.write_text(LANDXML)
     assert main(["recipe", str(path)]) == 0
     text = capsys.readouterr().out
-    assert 'unit = "ftUS"  # inferred: the file states it' in text
+    table = tomllib.loads(text)["input"]
+    assert "# no line for unit: the file counts in US survey feet" in text and "unit" not in table
+    assert table["unit_height"] == "?" and set(table["columns"]) == {"code"}
     assert 'crs = "?"' in text
     found = geoqa.review(path, filled(text)).frames["occupations"].iloc[0]
     assert (found["code"], found["northing_m"]) == ("PEG", pytest.approx(18668000.25 * 1200 / 3937, abs=1e-9))

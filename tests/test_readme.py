@@ -14,9 +14,9 @@ REST = {
 }
 
 
-def example():
+def example(mark="[[file]]"):
     blocks = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    (block,) = (block for block in blocks if "[input.columns]" in block)
+    (block,) = (block for block in blocks if mark in block)
     return block
 
 
@@ -26,6 +26,11 @@ def test_the_untidy_file_of_the_readme():
     assert job.columns["precision_h"].unit == "mm"
     assert "precision_h" not in job.files[0].job.columns
     assert job.files[0].job.input.date == "2026-02-10"
+
+
+def test_the_recipe_for_a_file_that_says_itself_what_it_holds_is_whole():
+    job = job_from_table(tomllib.loads(example("timeStamp")))
+    assert set(job.columns) == {"start"} and not job.unit_stated
 
 
 def test_its_other_lines_are_sound_too():

@@ -12,7 +12,7 @@ from geoqa.analysis import spread, usage
 from geoqa.analysis.rows import codes_of
 from geoqa.analysis.statements import line_precision
 from geoqa.core.control_contracts import EXCEEDS, WITHHELD, WITHIN
-from geoqa.core.schema import UNCALIBRATED
+from geoqa.core.schema import DEFAULT_PRIOR, WHOLE_SITE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -96,10 +96,10 @@ def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, NDArr
 
 
 def calibrated(names: list[str], points: pd.DataFrame, classes: pd.DataFrame) -> bool:
-    """Return whether the horizontal precision of every point named was learnt from pairs of visits."""
-    canopy = points.loc[points["point"].astype("str").isin(frozenset(names)), "canopy"]
-    known = (classes["basis_h"] != UNCALIBRATED).to_numpy(bool)
-    return bool(known[spread.class_rows(canopy, classes)].all())
+    """Return whether pairs, of the site or of earlier jobs, say what the precision of every point named is worth."""
+    canopy = points.loc[points["point"].astype("str").isin(frozenset(names)), "canopy"].astype("object")
+    chosen = classes.loc[classes["basis_h"] == DEFAULT_PRIOR, "canopy"].astype("str")
+    return not canopy.fillna(WHOLE_SITE).astype("str").isin(frozenset(chosen)).any()
 
 
 def no_legs() -> pd.DataFrame:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis import priors
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import counted, share
 
@@ -17,47 +18,88 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
+#: What calibration says of each occupation, without its own point.
+EXPECTED = tuple(f"occupations.{c}" for c in ("expected_h_m", "expected_v_m", "freedom_h", "freedom_v"))
+WRONG = ("occupations.wrong_rate", "occupations.wrong_worth")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Calibration(Analysis):
-    """Learn per canopy class the ratio of seen to reported precision, the repeatability, and how often a fix is wrong.
+    """Say per class, canopy and solution, what the stated precision is worth and how often a fix is wrong.
 
-    Only pairs of different visits take part: those within a visit share errors and would understate
-    all three. One closure stands for each pair of visits: that of their first occupations, chosen
-    before it is seen. A class leans on the site where its pairs are few, and is not taken to be better
-    than the site unless its own pairs show it. What a suspicious shift of five points or more explains enters with
-    its offset taken off: it is told as that shift, and no wrong fix.
+    From the first pair on: a prior, the other classes of the site, earlier jobs where the recipe names experience, and
+    the class's own pairs, each as far as it is known. Pairs of different visits and checks on known points teach both
+    figures; those within a visit the wrong fixes, and that precision is no better than they show. One closure stands
+    for each pair of visits: that of their first occupations, chosen before it is seen. A point is judged by what is
+    known without its own closures. What a suspicious shift of five points or more explains enters with its offset
+    taken off: it is told as that shift, and no wrong fix.
     """
 
     name = "calibration"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
-    uses = ("first_classes", "shifts", "shifted")
-    gives = ("classes", "gross_scales")
+    uses = ("first_classes", "shifts", "shifted", "experience")
+    gives = ("classes", "gross_scales", "taught", *EXPECTED, *WRONG)
 
-    minimum_pairs: int = param(
-        8, unit="1", minimum=3, maximum=1000,
-        help="Pairs of different visits below which a class takes the site's values",
+    ratio: float = param(
+        priors.RATIO, unit="1", above=0, maximum=100,
+        help="Default prior: what stated precision is usually multiplied with; chosen, no published source",
     )  # fmt: skip
-    below_one: bool = param(False, help="Let a class be better than its receivers state")
+    site_spread: float = param(
+        priors.SITE_SPREAD, unit="1", minimum=0, maximum=3,
+        help="How far, as the scale of a Student distribution of its logarithm, a site's ratio may be from that",
+    )  # fmt: skip
+    class_spread: float = param(
+        priors.CLASS_SPREAD, unit="1", minimum=0, maximum=3, help="How far those of the classes of a site may lie apart"
+    )
+    wrong: float = param(
+        priors.WRONG, unit="1", above=0, maximum=0.5,
+        help="Default prior: the usual share of wrong fixes; chosen, no published source",
+    )  # fmt: skip
+    wrong_spread: float = param(
+        priors.WRONG_SPREAD, unit="1", minimum=0, maximum=3,
+        help="How far, as a standard deviation of its logarithm, a site's share may be from that",
+    )  # fmt: skip
+    learn: bool = param(True, help="Let pairs correct the prior")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return `classes`, the whole site first, and `gross_scales`: how large gross errors are here."""
+        """Return `classes`, the whole site first, `gross_scales`, and what is expected of each occupation."""
         from geoqa.analysis import taking_part
 
         explained = taking_part.of_frames(frames)
-        table = self.table(frames, explained)
-        classes, messages = table.classes, table.messages
+        table = self.table(frames, job, explained)
+        classes, rows, messages = table.classes, table.rows, table.messages
         if not explained.shared.all():  # the worse of the two is used: a search flatters what it leaves
-            without = self.table(frames, explained, single=True).classes
-            classes = _the_worse(classes, without)
+            without = self.table(frames, job, explained, single=True)
+            classes, rows = _the_worse(classes, without.classes), _worse_rows(rows, without.rows)
         messages += _told(classes, frames.get("first_classes"), explained, _singles(frames))
-        return Result({"classes": classes, "gross_scales": table.scales}, messages)
+        reference = table
+        if "experience" in frames or self != Calibration():
+            reference = Calibration().table(dict(frames, experience=None), job, explained)
+        made = {"classes": classes, "gross_scales": table.scales, "occupations": rows, "taught": reference.taught}
+        return Result(made, messages)
 
-    def table(self, frames: Mapping[str, pd.DataFrame], explained: Offsets, single: bool = False) -> ClassTable:
+    def table(
+        self, frames: Mapping[str, pd.DataFrame], job: Job, explained: Offsets, single: bool = False
+    ) -> ClassTable:
         """Return the table of classes, with what shifts explain taken off."""
         from geoqa.analysis import class_table, visit_pairs
 
-        pairs = visit_pairs.of(frames["closures"], frames["occupations"], explained, single)
-        return class_table.make(pairs, frames["occupations"], self.minimum_pairs, self.below_one)
+        occupations = frames["occupations"]
+        pairs = visit_pairs.teaching(frames["closures"], occupations, job, explained, single)
+        pairs = pairs if self.learn else pairs.only(slice(0, 0))
+        earlier = frames.get("experience")
+        if earlier is None:
+            return class_table.make(pairs, occupations, self.prior())
+        from geoqa.analysis import experience
+
+        keys = class_table.keys_of(occupations)[0]
+        told = experience.earlier(earlier, keys, self.prior(), job.experience.weight)
+        return class_table.make(pairs, occupations, self.prior(), told)
+
+    def prior(self) -> priors.Prior:
+        """Return what is thought of the classes before their first pair."""
+        prior = priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)
+        return prior if self.learn else replace(prior, worths=(1e9,))  # one point's fixes teach nothing either
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,24 +119,32 @@ class FirstCalibration(Analysis):
         from geoqa.analysis import taking_part
 
         step = Calibration.as_set(job)
-        return Result({"first_classes": step.table(frames, taking_part.NOTHING).classes})
+        return Result({"first_classes": step.table(frames, job, taking_part.NOTHING).classes})
 
 
-_RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high")
+_RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high", "used_wrong_fix_rate")
 
 
 def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     """Return the classes with the larger wrong-fix rate of two, bounds that hold both, and the one without beside."""
     import numpy as np
 
-    rate, low, high = _RATE
+    rate, low, high, used = _RATE
     return classes.assign(
         **{
             rate: np.fmax(classes[rate], without[rate]),
             low: np.fmin(classes[low], without[low]),
             high: np.fmax(classes[high], without[high]),
+            used: np.fmax(classes[used], without[used]),
             "wrong_fix_rate_without": without[rate],
         }
+    )
+
+
+def _worse_rows(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
+    """Return what is expected of each row, its fixes wrong as often as the worse of two says."""
+    return rows.assign(
+        wrong_rate=rows["wrong_rate"].where(rows["wrong_rate"] >= without["wrong_rate"], without["wrong_rate"])
     )
 
 

@@ -31,7 +31,7 @@ class CanopyCosts(Analysis):
     needs = (
         "occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes",
     )  # fmt: skip
-    uses = ("shifts", "shifted", "points.explained", *(f"points.{name}" for name in MEASURED), "convergence")
+    uses = ("shifts", "shifted", *(f"points.{name}" for name in MEASURED), "convergence")
     gives = ("canopy_costs", "canopy_curves", "canopy_tests")
 
     least: int = param(
@@ -39,21 +39,15 @@ class CanopyCosts(Analysis):
         help="Points of either kind, beyond tolerance and not, that a curve needs",
     )  # fmt: skip
     patience_s: float = param(60.0, unit="s", above=0, maximum=3600, help="A fix that holds only after this is late")
-    minimum_pairs: int | None = param(
-        None, unit="1", minimum=3, maximum=1000,
-        help="Pairs of visits below which a quarter takes the site's values; where not stated that of calibration",
-    )  # fmt: skip
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return a row for each class and each quarter of a measure, the curves, and the tests."""
         from geoqa.analysis import canopy_table
-        from geoqa.analysis.calibration import Calibration
         from geoqa.core import canopy_words
 
-        least = Calibration.as_set(job).minimum_pairs if self.minimum_pairs is None else self.minimum_pairs
         found = canopy_table.points(frames, self.patience_s)
         groups = canopy_table.groups(found)
-        costs = canopy_table.costs(found, groups, frames, job, least)
+        costs = canopy_table.costs(found, groups, frames, job)
         tests, curves = canopy_table.tests(found, groups, self.least)
         messages = [*canopy_words.sentences(costs, tests, curves, self.patience_s), *_without(found)]
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))

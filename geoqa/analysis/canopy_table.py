@@ -156,14 +156,12 @@ def groups(found: Points) -> list[Group]:
     return made
 
 
-def costs(
-    found: Points, made: list[Group], frames: Mapping[str, pd.DataFrame], job: Job, minimum_pairs: int
-) -> pd.DataFrame:
+def costs(found: Points, made: list[Group], frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     """Return the frame ``canopy_costs``."""
     reference = _reference(found, made, job)
     rows = [_row(found, group, reference) for group in made]
     table = _framed(rows, CANOPY_COSTS)
-    shown = _shown(found, made, frames["classes"], minimum_pairs)
+    shown = _shown(found, made, frames["classes"])
     return table.assign(**{name: shown[name].to_numpy(dtype=float) for name in shown})
 
 
@@ -197,10 +195,11 @@ def _row(found: Points, group: Group, reference: Group | None) -> dict[str, Any]
     return row
 
 
-def _shown(found: Points, made: list[Group], classes: pd.DataFrame, minimum_pairs: int) -> pd.DataFrame:
+def _shown(found: Points, made: list[Group], classes: pd.DataFrame) -> pd.DataFrame:
     """Return what the pairs of each group show: classes as calibrated, quarters by the same fit of core and tail."""
     columns = [c for c in CANOPY_COSTS.columns if c.startswith(("repeatability", "tail_rate"))]
-    own = classes[classes["canopy"] != WHOLE_SITE]
+    own = classes[classes["canopy"] != WHOLE_SITE].sort_values("pairs", ascending=False, kind="stable")
+    own = own.drop_duplicates("canopy")  # of several solutions the one with most pairs
     known = own.set_axis(own["canopy"].astype("str"), axis=0)[columns]
     parts = [known.reindex([g.value for g in made if g.by == CLASS])]
     for by in dict.fromkeys(g.by for g in made if g.by != CLASS):
@@ -209,7 +208,7 @@ def _shown(found: Points, made: list[Group], classes: pd.DataFrame, minimum_pair
         for k, group in enumerate(mine):
             number[np.flatnonzero(group.of)] = k
         pairs = found.pairs.by(number[found.of_pair])
-        parts.append(class_table.bounds(pairs, [g.value for g in mine], minimum_pairs)[columns])
+        parts.append(class_table.bounds(pairs, [g.value for g in mine])[columns])
     return pd.concat(parts, ignore_index=True)
 
 

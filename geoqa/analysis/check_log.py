@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.control_contracts import NO_BASE, NO_DAY, YES
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import counted, length
@@ -27,7 +28,7 @@ class CheckLog(Analysis):
     """
 
     name = "check-log"
-    needs = ("occupations", "occupations.use", "classes")
+    needs = (*EXPECTED, "occupations", "occupations.use", "classes")
     gives = ("check_log", "check_shots")
 
     within_s: float = param(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import against, known, spread, tolerance, usage
+from geoqa.analysis import against, agreement, known, spread, tolerance, usage
 from geoqa.analysis.rows import codes_of, is_direct, seconds
 from geoqa.core import clock
 from geoqa.core.control import CHECKING_ROLES
@@ -184,7 +184,7 @@ def drift(found: Shots, n: int, shape: float, visit_s: float) -> pd.DataFrame:
     values = dict(zip(_AXES, gone.T, strict=True)) | {"horizontal_m": far[:, 0]} | tests
     values |= {"tolerance_h_m": limit[:, 0], "tolerance_v_m": limit[:, 1]}
     table["beyond"] = False
-    table.loc[tested, "beyond"] = (far > limit + guard).any(axis=1)
+    table.loc[tested, "beyond"] = (far > agreement.at_most(limit, guard)).any(axis=1)
     for column, value in values.items():
         whole = np.full(n, np.nan)
         whole[tested] = value

@@ -1,4 +1,4 @@
-"""The table of canopy classes: what each one's pairs show, and what is used where they are few. Kernels."""
+"""The table of classes: what each one's pairs show, and what is used of them. Kernels."""
 
 from __future__ import annotations
 
@@ -9,89 +9,149 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from geoqa.analysis import mixture, visit_pairs
-from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
-from geoqa.core.units import bounded as told
+from geoqa.analysis import mixture, spread
+from geoqa.analysis.priors import Prior
+from geoqa.analysis.rows import codes_of, is_direct
+from geoqa.core.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
+from geoqa.core.units import bounded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.analysis.priors import Earlier
     from geoqa.analysis.visit_pairs import VisitPairs
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
 
-#: Independent pairs from which a class speaks for itself, also where it is better than the site.
-MANY = 50
 #: A ratio within so much of the one that rounding alone makes is that of the last digits.
 EQUAL = 1.05
+_WORDS = {"h": "horizontal", "v": "height"}
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
-_AXES = (("h", "sigma_e_m"), ("v", "sigma_u_m"))
-_WORDS = {"h": "horizontal", "v": "height"}
+#: Degrees of freedom below which closures in metres say nothing of repeatability: one pair has two in plan.
+_LEAST = {"h": 1.9, "v": 0.9}
+#: How far, as a standard deviation of the logarithm, a class's repeatability in metres may be from the site's: nothing
+#: is known of it beforehand.
+_METRES = (1.5, 0.5)
+_AXES = ("h", "v")
+#: Times that what a job shows is less probable under the experience than without it, from which it is said.
+UNLIKE = 100.0
 
 
 @dataclass(frozen=True)
 class ClassTable:
-    """What calibration gives: the frames `classes` and `gross_scales`, and messages."""
+    """What calibration gives: the frames `classes` and `gross_scales`, columns by occupation, messages.
+
+    `taught` is the frame of that name.
+    """
 
     classes: pd.DataFrame
     scales: pd.DataFrame
+    rows: pd.DataFrame
+    taught: pd.DataFrame
     messages: tuple[str, ...]
 
 
 class Bounded(NamedTuple):
-    """Estimates with their 95 % bounds, and where each comes from; arrays of shape (classes,)."""
+    """Estimates with their 95 % bounds; arrays of shape (classes,), NaN where nothing was seen."""
 
     value: Array
     low: Array
     high: Array
-    basis: Array
 
 
-def make(pairs: VisitPairs, occupations: pd.DataFrame, minimum_pairs: int, below_one: bool) -> ClassTable:
-    """Return the table of the whole site and every canopy class of the occupations.
+def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
+    """Return the classes of the direct rows, canopy and solution, and the class of each row, -1 for none.
+
+    Rows without a canopy label are of no class, unless the site has several solutions: then they are of the whole
+    site's class of theirs, if they state one.
+    """
+    canopy, solution = (occupations[c].astype("category").cat for c in ("canopy", "solution"))
+    direct = is_direct(occupations)  # a known coordinate has no class
+    of_canopy, of_solution = canopy.codes.to_numpy().astype(np.int64), solution.codes.to_numpy().astype(np.int64)
+    several = len(np.unique(of_solution[direct])) > 1
+    code = np.where(of_canopy < 0, -1, of_canopy * (len(solution.categories) + 1) + of_solution + 1)
+    if several:
+        code = (of_canopy + 1) * (len(solution.categories) + 1) + of_solution + 1
+        code = np.where(code > 0, code, -1)
+    code = np.where(direct, code, -1)
+    known = np.unique(code[code >= 0])
+    row = np.where(code >= 0, np.searchsorted(known, code), -1)
+    first = np.unique(row, return_index=True)[1][int((row < 0).any()) :] if len(known) else np.zeros(0, np.int64)
+    keys = pd.DataFrame(
+        {
+            "canopy": occupations["canopy"].astype("object").iloc[first].fillna(WHOLE_SITE).astype("str").to_numpy(),
+            "solution": occupations["solution"].astype("object").iloc[first].to_numpy(),
+        }
+    )
+    return keys, row
+
+
+def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Earlier | None = None) -> ClassTable:
+    """Return the table of the whole site and every class of the occupations.
 
     Parameters
     ----------
     pairs
-        From `visit_pairs.of`.
-    minimum_pairs
-        Independent pairs a class, or the site, needs for values of its own.
-    below_one
-        Whether a ratio below 1 is used as it is.
+        From `visit_pairs.teaching`.
+    prior, earlier
+        What is thought of the classes before, and what earlier jobs say of them, in the order of `keys_of`, last of
+        all a class nobody knows.
     """
-    names, of = visit_pairs.classes_of(occupations, "canopy", pairs)
-    pairs = pairs.by(of)
-    found = _estimate(pairs, len(names), minimum_pairs)
-    table = pd.DataFrame({"canopy": [WHOLE_SITE, *names]})
-    _put_estimates(table, found)
-    messages = []
-    for axis, sigma in _AXES:
-        ratio = found.ratio[axis]
-        equal = _no_finer_than_digits(pairs, axis, ratio.value)
-        used = np.where(equal, np.fmax(ratio.value, 1.0), ratio.value) if below_one else np.fmax(ratio.value, 1.0)
-        table[f"scale_{axis}"] = np.nan_to_num(used, nan=1.0)
+    keys, row = keys_of(occupations)
+    n = len(keys) + 1  # the last one is for pairs whose ends differ, and for rows without a class
+    pairs = pairs.by(_of_pairs(row, pairs, n - 1))
+    fits = _fits(pairs, n, prior, earlier)
+    pairs, said = _without_equal(pairs, fits[0].seen, [*keys["canopy"], WHOLE_SITE])
+    if said:
+        fits = _fits(pairs, n, prior, earlier)
+    site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
+    table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
+    _put_estimates(table, fits, pairs, n)
+    show = np.r_[n - 1, 0 : n - 1]
+    known, metres = fits[0].known, fits[1].known
+    silent = {axis: np.isnan(getattr(pairs.stated, f"square_{axis}")).all() for axis in _AXES}
+    told = spread.reported(occupations)
+    stated = {"h": spread.per_axis_h(told), "v": np.sqrt(told.var_u)}
+    for axis in _AXES:
+        states = bool(np.isfinite(stated[axis]).any())
+        ratio, plain = getattr(known, axis), getattr(metres, axis)
+        learnt = getattr(fits[1].seen, f"freedom_{axis}")[-1] >= _LEAST[axis]
+        table[f"used_ratio_{axis}"] = np.sqrt(ratio.square[show]) if states else np.nan
+        table[f"used_repeatability_{axis}_m"] = np.sqrt(plain.square[show] / 2) if learnt else np.nan
+        table[f"degrees_of_freedom_{axis}"] = (plain if silent[axis] and not states else ratio).freedom[show]
+        table[f"stated_{axis}_m"] = _stated(stated[axis], row, n - 1)
+        table[f"basis_{axis}"] = _basis(fits[0 if states else 1].precisions[axis], earlier, show)
+    table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
+    table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
+    if (row[is_direct(occupations)] >= 0).all():
+        _show_site(table, fits[0].seen)
+    rows = _rows(occupations, row, n, fits, stated)
+    if pairs.all_stated:
+        for axis in _AXES:
+            _put(table, f"repeatability_{axis}_m", _of_stated(table, axis))
+    said = [*said, *_large_tails(table), *_by_the_prior(table, prior), *_by_experience(fits[0].like, earlier)]
+    return ClassTable(table, _scales(fits[0].scales), rows, _taught(keys, fits[0].seen), tuple(said))
+
+
+def _without_equal(pairs: VisitPairs, seen: mixture.Seen, names: list[str]) -> tuple[VisitPairs, list[str]]:
+    """Return the pairs without those of classes whose closures are equal to the digit, and what to say of it."""
+    said, stated = [], pairs.stated
+    for axis in _AXES:
+        ratio = _scaled(getattr(seen, f"total_{axis}")[:-1], getattr(seen, f"freedom_{axis}")[:-1], 1.0).value
+        equal = _no_finer_than_digits(pairs, axis, ratio)
         if equal.any():
-            messages.append(_equal_to_the_digit(table["canopy"][equal], ratio.value[equal], axis))
-        table[f"degrees_of_freedom_{axis}"] = _freedom(found.fits, axis, ratio, found.show)
-        table[f"stated_{axis}_m"] = _stated(occupations, sigma, names)
-        if pairs.all_stated:
-            stated_m = table[f"stated_{axis}_m"].to_numpy()
-            _put(table, f"repeatability_{axis}_m", _of_stated(stated_m, ratio, found.repeat[axis]))
-        if np.isnan(ratio.value[0]) and occupations[sigma].notna().any():
-            messages.append(_uncalibrated(pairs, axis, minimum_pairs))
-    tail, fit = found.tail, found.fits[0]
-    _put(table, "wrong_fix_rate", Bounded(_per_fix(tail.value), _per_fix(tail.low), _per_fix(tail.high), tail.basis))
-    if not found.known:  # risk has to work with a prior; a share that was seen it is not
-        table["wrong_fix_rate"] = _per_fix(np.full(len(table), mixture.PRIOR_TAIL))
-    table["core_shape"] = fit.shape if found.known and fit.shape < mixture.SHAPES[-1] else np.nan
-    messages += _large_tails(table)
-    return ClassTable(table, _scales(fit.scales if found.known else mixture.even_scales()), tuple(messages))
+            said.append(
+                _equal_to_the_digit([n for n, one in zip(names, equal, strict=True) if one], ratio[equal], axis)
+            )
+            square = np.where(equal[stated.of], np.nan, getattr(stated, f"square_{axis}"))
+            stated = replace(stated, **{f"square_{axis}": square})
+    return replace(pairs, stated=stated), said
 
 
 def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray[np.bool_]:
-    """Return which classes, the site first, have a ratio below 1 that is no more than their last digits allow.
+    """Return which classes have a ratio below 1 that is no more than their last digits allow.
 
     Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
     """
@@ -99,14 +159,12 @@ def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray
     square, variance, rounding = (getattr(stated, f"{name}_{axis}") for name in ("square", "variance", "rounding"))
     known, n = ~np.isnan(square), len(ratio)
     share, weight = np.where(known, rounding / variance, 0.0), np.where(known, stated.weight, 0.0)
-    least = np.bincount(stated.of, share * weight, minlength=n)[: n - 1]
-    worth = np.bincount(stated.of, weight, minlength=n)[: n - 1]
-    both = np.append((share * weight).sum(), least), np.append(weight.sum(), worth)
+    least, worth = (np.bincount(stated.of, values, minlength=n) for values in (share * weight, weight))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(both[0] / both[1])))
+        return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(least / worth)))
 
 
-def _equal_to_the_digit(names: pd.Series, ratios: Array, axis: str) -> str:
+def _equal_to_the_digit(names: list[str], ratios: Array, axis: str) -> str:
     told = ", ".join(f"{name} {ratio:.2g}" for name, ratio in zip(names, ratios, strict=True))
     return (
         f"the {_WORDS[axis]} precision ratio ({told}) is no more than the last digits allow: closures are equal to the "
@@ -114,7 +172,20 @@ def _equal_to_the_digit(names: pd.Series, ratios: Array, axis: str) -> str:
     )
 
 
-def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFrame:
+def _show_site(table: pd.DataFrame, seen: mixture.Seen) -> None:
+    """Give the whole site what its pairs show: every row has a class that speaks for it, so nothing rests on it."""
+    at = table.index[0]
+    for axis in _AXES:
+        if table.at[at, f"precision_ratio_{axis}"] == table.at[at, f"precision_ratio_{axis}"]:
+            table.at[at, f"used_ratio_{axis}"] = table.at[at, f"precision_ratio_{axis}"]
+            table.at[at, f"degrees_of_freedom_{axis}"] = getattr(seen, f"freedom_{axis}")[-1]
+            table.at[at, f"basis_{axis}"] = OWN
+    if seen.fixes[-1] >= 0.5:
+        table.at[at, "used_wrong_fix_rate"] = table.at[at, "wrong_fix_rate"]
+        table.at[at, "wrong_fix_worth"] = seen.fixes[-1]
+
+
+def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
     """Return one row per group of pairs: ratio, repeatability and share of gross pairs, with their bounds.
 
     Parameters
@@ -122,146 +193,176 @@ def bounds(pairs: VisitPairs, names: list[str], minimum_pairs: int) -> pd.DataFr
     pairs
         In groups numbered as `names`; a number beyond them is for pairs whose ends differ.
     """
-    found = _estimate(pairs, len(names), minimum_pairs)
     table = pd.DataFrame({"value": [WHOLE_SITE, *names]})
-    _put_estimates(table, found)
-    return table.iloc[1:].reset_index(drop=True)
+    _put_estimates(table, _fits(pairs, len(names) + 1, Prior(), None), pairs, len(names) + 1)
+    return table.iloc[1:].drop(columns=[c for c in table if c.startswith("wrong_fix")]).reset_index(drop=True)
 
 
-@dataclass(frozen=True)
-class _Estimates:
-    """What pairs show of the whole site and of each group; `show` is where a fit keeps them."""
-
-    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail]
-    show: list[int]
-    pairs: Index
-    explained: Index
-    known: bool
-    ratio: dict[str, Bounded]
-    repeat: dict[str, Bounded]
-    tail: Bounded
+def _only(occupations: pd.DataFrame) -> str | None:
+    """Return the solution that all rows have, None where they have several or state none."""
+    known = occupations["solution"].dropna().astype("str").unique()
+    return str(known[0]) if len(known) == 1 else None
 
 
-def _estimate(pairs: VisitPairs, groups: int, minimum_pairs: int) -> _Estimates:
-    n = groups + 1  # the last one is for pairs whose ends are of different groups
-    fits, show = _fits(pairs, n), [n, *range(groups)]
-    known = bool(fits[0].worth[n] >= minimum_pairs)
-    count, explained = (
-        np.append(np.bincount(of, minlength=n), len(of))[show]
-        for of in (pairs.stated.of, pairs.stated.of[pairs.part.explained])
-    )
-    ratio, repeat = (
-        {axis: _scaled(fit, axis, factor, minimum_pairs, show) for axis, _ in _AXES}
-        for fit, factor in ((fits[0], 1.0), (fits[1], 2**-0.5))
-    )
-    tail = _tail(fits[0], minimum_pairs, show) if known else _unseen(len(show))
-    return _Estimates(fits, show, count, explained, known, ratio, repeat, tail)
+def _of_pairs(row: Index, pairs: VisitPairs, other: int) -> Index:
+    """Return the class of each pair: that of both ends, else `other`."""
+    a, b = row[pairs.a], row[pairs.b]
+    a = np.where(pairs.stated.kind == mixture.CHECK, b, a)  # a known point has no cover, its visitor has
+    return np.where((a == b) & (a >= 0), a, other)
 
 
-def _put_estimates(table: pd.DataFrame, found: _Estimates) -> None:
-    table["pairs"], table["explained"] = found.pairs, found.explained
-    for axis, _ in _AXES:
-        _put(table, f"precision_ratio_{axis}", found.ratio[axis])
-        _put(table, f"repeatability_{axis}_m", found.repeat[axis])
-        ratio, repeat = found.ratio[axis].basis, found.repeat[axis].basis
-        table[f"basis_{axis}"] = np.where(ratio == UNCALIBRATED, repeat, ratio)
-    _put(table, "tail_rate", found.tail)
-
-
-def _fits(pairs: VisitPairs, n: int) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
+def _fits(
+    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None
+) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
     """Return the fits of closures over their stated precision, and in metres.
 
     The tail is that of the stated ones, which tell gross from imprecise, unless hardly any are stated.
     """
     stated, plain = pairs.stated, pairs.plain
+    vague, centres = replace(prior, site_spread=_METRES[0], class_spread=_METRES[1]), (float(np.log(prior.ratio)),) * 2
+    usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
-    if pairs.all_stated:
-        found = mixture.fit(stated, n)
-        return found, mixture.with_tail_of(found, plain, n)
-    found = mixture.fit(plain, n)
-    if silent_h.all() and silent_v.all():
-        nothing = np.zeros(n + 1)  # no precision is stated: no ratio can be learnt
-        return replace(found, known_h=nothing, known_v=nothing), found
+    if pairs.all_stated or not len(pairs.a):
+        found = mixture.fit(stated, n, prior, centres, earlier)
+        return found, mixture.with_tail_of(found, plain, n, vague, usual)
+    found = mixture.fit(plain, n, vague, usual)
     # What states nothing is no evidence of the tail either way.
-    told = mixture.fit(replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n)
-    if all(getattr(told, f"known_{axis}")[-1] >= getattr(found, f"known_{axis}")[-1] / 2 for axis in "hv"):
+    told = mixture.fit(
+        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier
+    )
+    if told.seen.worth[-1] >= found.seen.worth[-1] / 2:
         return told, found
-    return replace(told, tail=found.tail, gross=found.gross, worth=found.worth, scales=found.scales), found
+    known, without = (
+        one._replace(wrong=other.wrong)
+        for one, other in ((told.known, found.known), (told.known_without, found.known_without))
+    )
+    seen = replace(told.seen, **{name: getattr(found.seen, name) for name in ("gross", "worth", "wrong", "fixes")})
+    return replace(told, known=known, known_without=without, seen=seen, scales=found.scales), found
 
 
-def _scaled(fit: mixture.CoreAndTail, axis: str, factor: float, minimum_pairs: int, show: list[int]) -> Bounded:
-    """Return the standard deviations of the cores; a thin class has the site's, none is below it unproved."""
-    dimensions, lean = (2, mixture.SITE_PAIRS_H) if axis == "h" else (1, mixture.SITE_PAIRS_V)
-    core, freedom, known = (getattr(fit, f"{name}_{axis}")[show] for name in ("core", "freedom", "known"))
-    nu = np.maximum(freedom + np.r_[0, np.full(len(show) - 1, dimensions * lean)], 0.1)  # below, no interval is finite
-    value = np.sqrt(core) * factor
+def _usual(square: Array, dimensions: int) -> float:
+    """Return the logarithm of the usual closure, metres."""
+    known = square[~np.isnan(square)]
+    usual = float(np.median(known)) / float(special.chdtri(dimensions, 0.5)) if len(known) else 1.0
+    return float(np.log(max(usual, 1e-8))) / 2
+
+
+def _put_estimates(
+    table: pd.DataFrame, fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], pairs: VisitPairs, n: int
+) -> None:
+    """Put what the pairs themselves show into the table, the whole site first."""
+    show = np.r_[n, 0 : n - 1]
+    visits = pairs.stated.kind == mixture.VISITS
+    for name, some in (("pairs", visits), ("explained", visits & pairs.part.explained)):
+        of = pairs.stated.of[some]
+        table[name] = np.append(np.bincount(of, minlength=n), len(of))[show]
+    for axis in _AXES:
+        for name, fit, factor in (("precision_ratio_{}", fits[0], 1.0), ("repeatability_{}_m", fits[1], 2**-0.5)):
+            total, freedom = (getattr(fit.seen, f"{what}_{axis}")[show] for what in ("total", "freedom"))
+            _put(table, name.format(axis), _scaled(total, freedom, factor))
+    seen = fits[0].seen
+    _put(table, "tail_rate", _share(seen.gross[show], seen.worth[show]))
+    _put(table, "wrong_fix_rate", _share(seen.wrong[show], seen.fixes[show]))
+
+
+def _scaled(total: Array, freedom: Array, factor: float) -> Bounded:
+    """Return standard deviations with their chi-square bounds; none of less than half a pair."""
+    nu = np.where(freedom >= 0.5, freedom, np.nan)
+    value = np.sqrt(total / nu) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
-    return _against_site(Bounded(value, low, high, np.full(len(show), OWN_PAIRS, object)), known, minimum_pairs)
+    return Bounded(value, low, high)
 
 
-def _against_site(own: Bounded, worth: Array, minimum_pairs: int) -> Bounded:
-    """Return the site's values where a class has hardly a pair, and where it has few that do not show it is better."""
-    thin = worth < minimum_pairs
-    below = ~thin & (worth < MANY) & (own.value < own.value[0]) & (own.high >= own.value[0])
-    take = thin | below
-    basis = np.where(thin, SITE_PAIRS, np.where(below, NOT_BELOW_SITE, own.basis))
-    basis[0] = OWN_PAIRS
-    value = np.where(take, own.value[0], own.value)
-    low, high = np.where(thin, own.low[0], own.low), np.where(take, np.maximum(own.high, own.high[0]), own.high)
-    if thin[0]:
-        return _unseen(len(value))
-    return Bounded(value, low, high, basis)
+def _share(part: Array, of: Array) -> Bounded:
+    """Return shares with a Jeffreys interval; where none was seen there may be none (Brown, Cai and DasGupta 2001)."""
+    of = np.where(of >= 0.5, of, np.nan)
+    low, high = (special.betaincinv(part + 0.5, np.maximum(of - part, 0) + 0.5, q) for q in (0.025, 0.975))
+    value = np.minimum(part / of, 1.0)
+    return Bounded(value, np.where(part < 0.5, 0.0 * value, np.minimum(low, value)), np.maximum(high, value))
 
 
-def _tail(fit: mixture.CoreAndTail, minimum_pairs: int, show: list[int]) -> Bounded:
-    """Return the shares of gross pairs with a Jeffreys interval, drawn towards the site like the ratios."""
-    gross, worth, share = (getattr(fit, name)[show] for name in ("gross", "worth", "tail"))
-    low, high = (special.betaincinv(gross + 0.5, worth - gross + 0.5, q) for q in (0.025, 0.975))
-    low = np.where(gross < 0.5, 0.0, low)  # where none was seen there may be none (Brown, Cai and DasGupta 2001)
-    own = Bounded(share, np.minimum(low, share), np.maximum(high, share), np.full(len(show), OWN_PAIRS, object))
-    return _against_site(own, worth, minimum_pairs)
+def _basis(precisions: dict[str, Array], earlier: Earlier | None, show: Index) -> NDArray[np.object_]:
+    """Return which source gives most of the precision of each class's ratio."""
+    words = {
+        "own": OWN, "others": OTHER_CLASSES, "earlier": of_jobs(earlier.jobs if earlier else 0), "prior": DEFAULT_PRIOR
+    }  # fmt: skip
+    most = np.argmax(np.stack([precisions[name] for name in words]), axis=0)
+    return np.array(list(words.values()), object)[most][show]
 
 
-def _unseen(n: int) -> Bounded:
-    unknown = np.full(n, np.nan)
-    return Bounded(unknown, unknown, unknown, np.full(n, UNCALIBRATED, object))
+def _rows(
+    occupations: pd.DataFrame,
+    row: Index,
+    n: int,
+    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail],
+    stated: dict[str, Array],
+) -> pd.DataFrame:
+    """Return what is expected of each occupation, learnt without the pairs of its own point."""
+    of = np.where(row < 0, n - 1, row)
+    key = codes_of(occupations["point"]) * n + of
+    found = occupations[["occupation_id"]].copy()
+    ratio, metres = (_without_own(fit, key, of, n) for fit in fits)
+    for axis in _AXES:
+        plain, scaled = getattr(metres, axis), getattr(ratio, axis)
+        silent = np.isnan(stated[axis])
+        # Without a prior only other points tell how wide a row without a precision is.
+        left = _left(fits[1], axis, key, n) >= _LEAST[axis]
+        expected = np.where(left, np.sqrt(plain.square / 2), np.nan)
+        found[f"expected_{axis}_m"] = np.where(silent, expected, np.sqrt(scaled.square) * stated[axis])
+        found[f"freedom_{axis}"] = np.where(silent, plain.freedom, scaled.freedom)
+    found["wrong_rate"], found["wrong_worth"] = ratio.wrong.mean, ratio.wrong.worth
+    return found
 
 
-def _per_fix(share: Array) -> Array:
-    """Return the share of wrong fixes that makes this share of pairs gross: either end may be wrong."""
-    return 1 - np.sqrt(1 - share)
+def _without_own(fit: mixture.CoreAndTail, key: Index, of: Index, n: int) -> mixture.Known:
+    """Return what is known of each row's class without its point."""
+    at, has = _group(fit, key, n)
+    whole = fit.known.at(of)
+    if not len(fit.point_of):
+        return whole
+    return fit.known_without.at(at).where(has, whole)
 
 
-def _freedom(
-    fits: tuple[mixture.CoreAndTail, mixture.CoreAndTail], axis: str, ratio: Bounded, show: list[int]
-) -> Array:
-    fit = fits[0] if np.isfinite(ratio.value[0]) else fits[1]
-    freedom = getattr(fit, f"freedom_{axis}")[show]
-    found = np.where(ratio.basis == SITE_PAIRS, freedom[0], freedom)
-    return np.where(found > 0, found, np.nan)
+def _left(fit: mixture.CoreAndTail, axis: str, key: Index, n: int) -> Array:
+    """Return the degrees of freedom of the site along an axis without each row's point."""
+    at, has = _group(fit, key, n)
+    seen = getattr(fit.seen, f"freedom_{axis}")[-1]
+    return np.asarray(
+        seen - np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.full(len(key), seen)
+    )
 
 
-def _stated(occupations: pd.DataFrame, column: str, names: list[str]) -> list[float]:
+def _group(fit: mixture.CoreAndTail, key: Index, n: int) -> tuple[Index, NDArray[np.bool_]]:
+    """Return the group of pairs of each row's point and class, and whether there is one."""
+    known = fit.point_of * n + fit.class_of
+    at = np.minimum(np.searchsorted(known, key), max(len(known) - 1, 0))
+    return at, (known[at] == key) if len(known) else np.zeros(len(key), bool)
+
+
+def _stated(stated: Array, row: Index, classes: int) -> list[float]:
     """Return the usual stated standard deviation, of the site and of each class, metres."""
-    known = occupations[occupations[column].notna()]
-    by = known.groupby(known["canopy"].astype("str"), observed=True)[column].median()
-    whole = float(known[column].median()) if len(known) else np.nan
-    return [whole, *(float(by.get(name, np.nan)) for name in names)]
+    known = ~np.isnan(stated)
+    by = pd.Series(stated[known]).groupby(row[known]).median()
+    whole = float(np.median(stated[known])) if known.any() else np.nan
+    return [whole, *(float(by.get(code, np.nan)) for code in range(classes))]
 
 
-def _of_stated(stated_m: Array, ratio: Bounded, plain: Bounded) -> Bounded:
+def _of_stated(table: pd.DataFrame, axis: str) -> Bounded:
     """Return the repeatability where every visit states its precision: the usual one times what it was worth.
 
     Closures in metres serve where no ratio is known: there one row that has not settled, which says so itself, would
     speak for all that have.
     """
-    known = np.isfinite(stated_m * ratio.value)
-    value, low, high = (np.where(known, stated_m * r, p) for r, p in zip(ratio[:3], plain[:3], strict=True))
-    return Bounded(value, low, high, ratio.basis)
+    stated = table[f"stated_{axis}_m"].to_numpy(dtype=float)
+    ends = [
+        (stated * table[f"precision_ratio_{axis}{end}"].to_numpy(dtype=float), table[f"repeatability_{axis}_m{end}"])
+        for end in ("", "_low", "_high")
+    ]
+    return Bounded(*(np.where(np.isfinite(one), one, other) for one, other in ends))
 
 
 def _put(table: pd.DataFrame, name: str, found: Bounded) -> None:
-    for end, values in zip(("", "_low", "_high"), found[:3], strict=True):
+    for end, values in zip(("", "_low", "_high"), found, strict=True):
         table[name + end] = values
 
 
@@ -274,18 +375,54 @@ def _scales(scales: Array) -> pd.DataFrame:
     )
 
 
-def _uncalibrated(pairs: VisitPairs, axis: str, minimum_pairs: int) -> str:
-    seen = ~np.isnan(pairs.stated.square_h if axis == "h" else pairs.stated.square_v)
-    return (
-        f"{_WORDS[axis]} precision uncalibrated: {seen.sum()} pairs of different visits are worth "
-        f"{pairs.stated.weight[seen].sum():.1f} independent ones and {minimum_pairs} are needed; the stated "
-        f"precision is taken at its word"
-    )
+def _taught(keys: pd.DataFrame, seen: mixture.Seen) -> pd.DataFrame:
+    """Return what the job teaches of each class."""
+    n = len(keys)
+    label = keys["canopy"].astype("str").str.casefold()
+    sums = {
+        name: getattr(seen, name)[:n] for name in ("total_h", "freedom_h", "total_v", "freedom_v", "wrong", "fixes")
+    }
+    table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
+    table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
+    # Labels that differ by their case alone are one.
+    table = table.groupby(["canopy", "solution"], dropna=False, sort=False, as_index=False).sum()
+    text = {name: pd.Series(table[name].to_numpy(dtype=object), dtype="str") for name in ("canopy", "solution")}
+    return table.assign(**text)
+
+
+def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:
+    """Say how much this job is like the earlier ones, and where it is not.
+
+    Evidence a hundred times against occurs in less than one of a hundred jobs that are like them (Markov's inequality).
+    """
+    if like is None or earlier is None:
+        return []
+    against = special.logit(earlier.weight) - special.logit(min(max(like, 1e-300), 1 - 1e-16))
+    jobs = f"{earlier.jobs} earlier job{'s' * (earlier.jobs != 1)}"
+    if against > np.log(UNLIKE):
+        return [
+            f"this job looks unlike the {jobs} of the experience: its precision or its wrong fixes would be such in "
+            f"less than 1 of 100 jobs like them; the experience counts with {like:.2g} instead of {earlier.weight:.2g}"
+        ]
+    return [f"the experience of {jobs} counts: this job is like them with {like:.0%}"]
+
+
+def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
+    """Say for which classes the default prior says most: it is chosen."""
+    own = table.iloc[1:] if len(table) > 1 else table
+    some = own.loc[(own["basis_h"] == DEFAULT_PRIOR) & own["used_ratio_h"].notna(), "canopy"].drop_duplicates()
+    if some.empty:
+        return []
+    listed = ", ".join(some.iloc[:5]) + (f" and {len(some) - 5} more" if len(some) > 5 else "")
+    return [
+        f"{listed}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: "
+        f"usually {prior.ratio:g} times what is stated and {prior.wrong:.0%} wrong fixes, with a wide margin"
+    ]
 
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {told(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        f"under {row.canopy} {bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
         "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
         if row.tail_rate_low > LARGE_TAIL

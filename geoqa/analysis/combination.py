@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ class Combination(Analysis):
     """
 
     name = "combination"
-    needs = (
+    needs = (*EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "points",
     )  # fmt: skip

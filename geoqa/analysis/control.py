@@ -208,7 +208,8 @@ def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> l
         farthest = f"{worst['point']}, {length(worst['horizontal_m'], unit)} off"
         said.append(f"points compared with their control: {len(checks)}, the farthest is {farthest}")
         if shifted:
-            said.append(f"{shifted} of them rest on occupations of a suspicious shift, which is not taken off here")
+            rest = "rests" if shifted == 1 else "rest"
+            said.append(f"{shifted} of them {rest} on occupations of a suspicious shift, which is not taken off here")
         if job.control.source:
             said.append(f"control is independent of this survey, as [control] states: {job.control.source}")
     told = off_control.sentence(table, job)

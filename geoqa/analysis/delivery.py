@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.schema import DELIVERIES, UNCALIBRATED
+from geoqa.core.schema import DELIVERIES, OWN
 from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import numpy as np
@@ -25,8 +26,6 @@ REASONS = (
     "uncertainty unknown: no precision is reported and none could be learnt",
     "horizontal uncertainty exceeds the requirement",
     "height uncertainty exceeds the requirement",
-    "one visit only, two are needed where nothing shows how often a fix is wrong",
-    "one visit only for the height, two are needed where nothing shows how often a fix is wrong",
     "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
     "a wrong fix may have gone unseen: observe once more, hours later",
     "risk exceeds what the requirement allows",
@@ -34,29 +33,30 @@ REASONS = (
     "strained, meets the requirement: deliver with a note",
     "confirmed, meets the requirement",
 )
-_DELIVERED = (14, 15)
+_DELIVERED = (12, 13)
 #: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
-HOURS_LATER, NO_REQUIREMENT, SHIFTED = (10, 11), 4, 13
+HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
+#: That of a point nothing confirms, and those of one of which too little is known, or known to be too uncertain.
+UNPROVEN, TOO_UNCERTAIN = 3, (5, 6, 7, 8, 9, 10)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Delivery(Analysis):
     """Decide on delivery: status confirmed or strained, and the requirement met with its confidence.
 
-    The risk counts noise and the wrong fix nobody saw, so it also says whether fresh fixes of one visit
-    are enough; how often a wrong fix repeats is a prior, so there its probability is limited by itself.
-    Where the site cannot tell how often a fix is wrong, two visits are needed. Neither holds for a role
-    that says fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong together: a
-    coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is judged.
-    Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may move it
-    by leaves too little of the requirement for its own uncertainty.
+    The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
+    fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
+    itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
+    together: a coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is
+    judged. Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may
+    move it by leaves too little of the requirement for its own uncertainty.
     """
 
     name = "delivery"
     needs = (
         "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
         "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m",
-        "points.explained", "classes", "occupations", "occupations.use",
+        "occupations", "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -74,7 +74,7 @@ class Delivery(Analysis):
         from geoqa.core.scope import with_scope
 
         points = frames["points"]
-        tests = self._tests(points, frames["classes"], job)
+        tests = self._tests(points, job)
         code = np.argmax(np.column_stack(tests), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
         blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
@@ -86,13 +86,13 @@ class Delivery(Analysis):
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
         keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
         keyed["untested"] = _untested(points, frames["occupations"])
-        return Result({"points": keyed})
+        return Result({"points": keyed}, _advice(points, code))
 
-    def _tests(self, points: pd.DataFrame, classes: pd.DataFrame, job: Job) -> list[np.ndarray]:
+    def _tests(self, points: pd.DataFrame, job: Job) -> list[np.ndarray]:
         """Return one column of flags per entry of REASONS, shape (points,)."""
         import numpy as np
 
-        from geoqa.analysis import judged, spread
+        from geoqa.analysis import judged
         from geoqa.analysis.tolerance import by_role
 
         role = points["role"]
@@ -106,7 +106,6 @@ class Delivery(Analysis):
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
-        known = (classes["basis_h"] != UNCALIBRATED).to_numpy()[spread.class_rows(points["canopy"], classes)]
         one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
         # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
         wrong = np.fmax(
@@ -135,8 +134,6 @@ class Delivery(Analysis):
             (judge_h & np.isnan(core_h)) | (judge_v & np.isnan(core_v)),
             judge_h & (core_h > allowed),
             judge_v & (core_v > allowed),
-            judge_h & one_h & ~suffices & ~known,
-            judge_v & one_v & ~suffices & ~known,
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2) & ~half,
             too_much & ~half,
@@ -151,15 +148,35 @@ def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tu
     import numpy as np
 
     from geoqa.analysis import exceedance, spread
-    from geoqa.core import covariance
 
-    wide_h, wide_v = (covariance.widening(0.95, nu) for nu in spread.freedom_of_points(points))
-    cov = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2"))
-    none = np.zeros(len(points))
+    nu_h, nu_v = spread.freedom_of_points(points)
+    var_e, var_n, cov_en, var_u = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"))
     return (
-        exceedance.outside_circle(limit_h / wide_h, *cov),
-        exceedance.beyond_height(none, limit_v / wide_v, points["var_u_m2"].to_numpy()),
+        exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
+        exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
     )
+
+
+def _advice(points: pd.DataFrame, code: np.ndarray) -> tuple[str, ...]:
+    """Return in one sentence what would let most points be delivered; nothing where only faults are left."""
+    import numpy as np
+
+    uncertain, known = np.isin(code, TOO_UNCERTAIN), (points["basis"] == OWN).to_numpy(dtype=bool)
+    single, thin, noisy = (int(some.sum()) for some in (code == UNPROVEN, uncertain & ~known, uncertain & known))
+    if not max(single, thin, noisy):
+        return ()
+    if thin >= max(single, noisy):
+        under = points.loc[uncertain & ~known, "canopy"].dropna().astype("str").value_counts()
+        where = f" under {under.index[0]}" if len(under) else ""
+        said = (
+            f"pairs of visits hours apart{where}, checks on known marks, or the experience of earlier jobs: too little "
+            f"is known there to deliver {counted(thin, 'point')}"
+        )
+    elif single >= noisy:
+        said = f"a second visit, hours after the first, at the {counted(single, 'point')} that nothing confirms"
+    else:
+        said = f"one more visit, hours later, at the {counted(noisy, 'point')} whose uncertainty or risk is too large"
+    return (f"what would help most: {said}",)
 
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ class Detectability(Analysis):
     """
 
     name = "detectability"
-    needs = (
+    needs = (*EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "points",
     )  # fmt: skip
@@ -61,7 +62,9 @@ class Detectability(Analysis):
              by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
         ):  # fmt: skip
             variance, freedom = _tested(level, len(rows.names), typical)
-            test = variance[at], alpha, freedom[at], nu[at], data.shape
+            # Each point has degrees of freedom of its own; tests of nearly as many are one.
+            steps = np.where(np.isfinite(nu), np.exp(np.round(8 * np.log(np.fmin(nu, 1e6))) / 8), np.inf)
+            test = variance[at], alpha, freedom[at], steps[at], data.shape
             keyed[f"detectable_{axis}_m"] = reliability.detectable(*test)
             keyed[f"power_{axis}"] = reliability.power_of_test(limit, *test)
         return Result({"points": keyed})

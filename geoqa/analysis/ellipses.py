@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import NO_EVIDENCE
 from geoqa.core.steps import Analysis, Result, param
 
@@ -25,7 +26,7 @@ class Ellipses(Analysis):
     """
 
     name = "ellipses"
-    needs = (
+    needs = (*EXPECTED,
         "occupations", "closures", "classes", "points", "points.easting_m", "points.northing_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.confidence",
     )  # fmt: skip

@@ -20,8 +20,11 @@ if TYPE_CHECKING:
 #: smooth periodic function of them converges geometrically.
 _DIRECTIONS = (np.arange(32) + 0.5) * np.pi / 64
 
-#: Degrees of freedom that stand for a scale taken as known.
-_MANY = 1e9
+#: Nodes and weights (Gauss and Hermite) of the logarithm of a scale, in its standard deviations.
+_NODES, SCALE_WEIGHTS = (values for values in np.polynomial.hermite_e.hermegauss(9))
+SCALE_WEIGHTS = SCALE_WEIGHTS / SCALE_WEIGHTS.sum()
+#: Degrees of freedom that stand for a scale taken as known, and from which it makes no difference.
+_MANY, _SURE = 1e9, 2_000.0
 #: A circle of more sigma than this is straight where an error can reach it.
 _STRAIGHT = 1000.0
 
@@ -29,8 +32,8 @@ _STRAIGHT = 1000.0
 def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array, *, nu: Array | float = np.inf) -> Array:
     """Return the probability that an error without bias lies outside a circle.
 
-    The mean of the Rayleigh tails over all directions of the standardized error. Where the scale is estimated the tail
-    is averaged over an inverse chi-square of it, which makes exp(-z / 2) to (1 + z / nu)^(-nu / 2).
+    The mean of the Rayleigh tails over all directions of the standardized error, and over the scale of its
+    covariance where that is estimated; see `scales`.
 
     Parameters
     ----------
@@ -41,13 +44,10 @@ def outside_circle(radius: Array, var_e: Array, var_n: Array, cov_en: Array, *, 
     nu
         Degrees of freedom of their scale, infinite where it is known; shape (n,).
     """
-    spread, nu = _spread(var_e, var_n, cov_en), np.broadcast_to(np.asarray(nu, float), np.shape(radius))
+    spread = _spread(var_e, var_n, cov_en)
     with np.errstate(divide="ignore", invalid="ignore"):
         square = (radius**2)[:, None] / spread
-        known = np.isposinf(nu)[:, None]
-        finite = np.where(known, 1.0, nu[:, None])
-        log = np.where(known, -square / 2, -finite / 2 * np.log1p(square / finite))
-        return np.asarray(np.exp(log).mean(axis=1))
+        return _over_scales(lambda worth, at: np.exp(-square[at] / (2 * worth[:, None])).mean(axis=1), nu, len(radius))
 
 
 def radius_holding(inside: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
@@ -99,14 +99,38 @@ def beyond(distance: Array, radius: Array, variance: Array) -> Array:
 def beyond_height(distance: Array, limit: Array, variance: Array, nu: Array | float = np.inf) -> Array:
     """Return the probability that a biased height error is larger than a limit, either way; shape (n,).
 
-    Student's t where the scale of the variance is estimated with `nu` degrees of freedom.
+    Averaged over the scale of the variance where that is estimated with `nu` degrees of freedom; see `scales`.
     """
-    sigma = np.sqrt(variance)
-    over, under = (distance - limit) / sigma, (-distance - limit) / sigma
-    if np.isposinf(nu).all():
-        return np.asarray(special.ndtr(over) + special.ndtr(under))
-    nu = np.minimum(nu, _MANY)
-    return np.asarray(special.stdtr(nu, over) + special.stdtr(nu, under))
+    over, under, sigma = np.broadcast_arrays(distance - limit, -distance - limit, np.sqrt(variance))
+
+    def both(worth: Array, at: Index) -> Array:
+        wide = sigma[at] * np.sqrt(worth).reshape(-1, *(1,) * (sigma.ndim - 1))
+        return np.asarray(special.ndtr(over[at] / wide) + special.ndtr(under[at] / wide))
+
+    return _over_scales(both, nu, len(sigma))
+
+
+def scales(nu: Array) -> Array:
+    """Return what a variance whose scale is estimated may be multiplied with, shape (n, nodes), `SCALE_WEIGHTS` beside.
+
+    The logarithm of the scale has the mean and variance of an inverse chi-square's of `nu` degrees of freedom and is
+    normal, as what is thought of classes is: with few degrees of freedom Student's flanks would be too wide by far.
+    """
+    half = np.minimum(nu, _MANY) / 2
+    middle = np.log(half) - special.digamma(half)
+    return np.asarray(np.exp(middle[:, None] + np.sqrt(special.zeta(2, half))[:, None] * _NODES))
+
+
+def _over_scales(tail: Callable[[Array, Index], Array], nu: Array | float, n: int) -> Array:
+    """Return the mean of tails, given factors of the variance and the points they are for, over the scales of each."""
+    freedom = np.broadcast_to(np.asarray(nu, float), (n,))
+    everywhere = np.arange(n)
+    result = np.array(tail(np.ones(n), everywhere), float)
+    open_ = np.flatnonzero(freedom < _SURE)
+    if len(open_):
+        worth = scales(freedom[open_])
+        result[open_] = sum(w * tail(worth[:, k], open_) for k, w in enumerate(SCALE_WEIGHTS))
+    return result
 
 
 def limit_holding(share: float, outside: Callable[[Array, Index], Array], start: Array) -> Array:

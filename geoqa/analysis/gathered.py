@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.analysis import hypotheses, judged, levels, mixture, spread, usage
+from geoqa.analysis import hypotheses, judged, levels, mixture, usage
 from geoqa.analysis.rows import direct_rows
 from geoqa.analysis.tolerance import by_role
 from geoqa.core import groups
@@ -40,9 +40,9 @@ class Gathered:
     x, z, s_h, s_v
         Position from the point's reference and calibrated variance per axis; arrays of shape (fixes,)
         but x, (fixes, 2).
-    wrong, fades
-        Probability that a fix is wrong; what is left of the probability of a repeat after the gap to
-        the fix before.
+    wrong, worth, fades
+        Probability that a fix is wrong, and the fixes it is learnt from; what is left of the
+        probability of a repeat after the gap to the fix before.
     visit_h, visit_v, kept_h, kept_v
         Its visits, and whether the position and the height rest on it.
     count
@@ -71,6 +71,7 @@ class Gathered:
     s_h: Array
     s_v: Array
     wrong: Array
+    worth: Array
     fades: Array
     visit_h: Index
     visit_v: Index
@@ -108,7 +109,7 @@ def gather(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> Gath
     # Where only the height is judged a point may have one without a place.
     placed = ~(np.isnan(place).any(axis=1) & np.isnan(height))
     keep = ~np.isin(use, _NO_EVIDENCE) & ~silent[rows.point]
-    one = _collapsed(rows, data, occupations, classes, use, fix, s_h, keep)
+    one = _collapsed(rows, data, occupations, use, fix, s_h, keep)
     fixes, count = _ordered(one, len(at), fades_s)
     role = points["role"].iloc[at]
     judge_h, judge_v = (flags[at] for flags in judged.with_heights(points, job))
@@ -147,8 +148,7 @@ def _delivered(points: pd.DataFrame, at: Index, data: levels.Local) -> tuple[Arr
 
 
 def _collapsed(
-    rows: Rows, data: levels.Local, occupations: pd.DataFrame, classes: pd.DataFrame, use: Index, fix: Index,
-    s_h: Array, keep: Flags,
+    rows: Rows, data: levels.Local, occupations: pd.DataFrame, use: Index, fix: Index, s_h: Array, keep: Flags,
 ) -> dict[str, Any]:  # fmt: skip
     """Return one entry per initialization of a point: position, variance, times, visits, what rests on it."""
     point = rows.point[keep]
@@ -156,7 +156,7 @@ def _collapsed(
     n = int(group.max(initial=-1)) + 1
     x, z = data.horizontal.x[keep], data.vertical.x[keep, 0]
     s_h, s_v = s_h[keep], data.vertical.cov[keep, 0, 0]
-    rate = classes["wrong_fix_rate"].to_numpy()[spread.class_rows(occupations["canopy"], classes)][rows.at][keep]
+    rate, worth = (rows.take(occupations[c])[keep] for c in ("wrong_rate", "wrong_worth"))
     known = ~np.isnan(z)
     weight, weight_v = levels.weight(s_h, data.typical_h), known * levels.weight(s_v, data.typical_v)
 
@@ -172,7 +172,7 @@ def _collapsed(
     return {
         "point": lowest(point), "x": np.column_stack([mean(x[:, 0], weight), mean(x[:, 1], weight)]),
         "z": mean(z, weight_v), "s_h": mean(s_h, weight), "s_v": mean(s_v, weight_v),
-        "wrong": groups.largest(rate, group, n), "start": lowest(rows.start_s[keep]),
+        "wrong": groups.largest(rate, group, n), "worth": lowest(worth), "start": lowest(rows.start_s[keep]),
         "end": groups.largest(rows.end_s[keep], group, n), "visit_h": lowest(data.horizontal.visit[keep]),
         "visit_v": lowest(data.vertical.visit[keep]), "kept_h": np.bincount(group, kept_h, minlength=n) > 0,
         "kept_v": np.bincount(group, kept_v, minlength=n) > 0,
@@ -222,7 +222,7 @@ def _condensed(one: dict[str, Any], point: Index, n: int) -> tuple[dict[str, Any
         taking = _first_of(group, m, one[kept] & there, there)
         for name in names:
             merged[name] = _mean(one[name], group, m, taking)
-    for name in ("wrong", "end"):
+    for name in ("wrong", "worth", "end"):
         merged[name] = groups.largest(one[name], group, m)
     return merged, point[head]
 

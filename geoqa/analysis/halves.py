@@ -13,6 +13,7 @@ import numpy as np
 from scipy import special
 
 from geoqa.analysis import site_adjustment, spread
+from geoqa.analysis.majority import JOINS, STANDS
 from geoqa.core import groups
 
 if TYPE_CHECKING:
@@ -36,8 +37,6 @@ LOOK = 5.0
 SURE = 40.0
 #: How much more a steady drift must tell than a jump before it is one: where all gaps are alike they are the same.
 CLEARLY = 1.1
-#: Probabilities below which one side stands apart from the rest of the site, and above which the other does not.
-STANDS, JOINS = 0.001, 0.05
 
 
 class Floor(NamedTuple):
@@ -85,7 +84,9 @@ class Half:
     points
         Points that show it.
     off
-        1 where the rest of the site says that the later part is off, -1 the earlier, 0 where nothing says which.
+        1 where the later part is off, -1 the earlier, 0 where nothing says which.
+    says
+        What says so: control or the rest of the site; empty for nothing.
     """
 
     part: Part
@@ -95,6 +96,7 @@ class Half:
     p: float
     points: int
     off: int
+    says: str = ""
 
     @property
     def gain(self) -> float:
@@ -124,36 +126,44 @@ def shared(weight: Array, time_s: Array, setup: Index, floor: Floor) -> float:
 
 
 def measure(
-    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, part: Part, floor: Floor
-) -> Half | None:
-    """Return what the later part differs by, robustly, the rest of the site as a third part; None for too few points.
+    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, part: Part, floor: Floor,
+    fewest: int = FEWEST,
+) -> Half | None:  # fmt: skip
+    """Return what the later part differs by, robustly; None for too few points.
+
+    Where one of the two stands apart from control, or else the rest of the site, and the other does not, it is off.
 
     Parameters
     ----------
-    y, variance, point, setup, start_s
-        Stops sorted by point: shapes (n, axes), (n,), (n,), (n,), (n,).
+    y, variance, point, setup, start_s, control
+        Stops sorted by point: shapes (n, axes), (n,), (n,), (n,), (n,), (n,); `control` marks known coordinates.
+    fewest
+        Points that must show it.
     """
     side = np.full(len(y), 2 if part.scope == "set-up" else -1)
+    side[control] = 3
     side[part.earlier], side[part.later] = 0, 1
     concerned = np.zeros(int(point.max(initial=-1)) + 1, bool)
     concerned[point[part.earlier]] = concerned[point[part.later]] = True
     at = np.flatnonzero(concerned[point] & (side >= 0))
-    made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 3)
+    made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 4)
     points = int(min(made.points[0], made.points[1]))
-    if points < FEWEST or made.part[0] != made.part[1]:
+    if points < fewest or made.part[0] != made.part[1]:
         return None
     kept = np.flatnonzero(made.kept)
     freedom = y.shape[1] * (len(kept) - len(np.unique(point[at[kept]])) - 1)
-    if freedom < FEWEST - 1 or made.factor <= 0:
+    if freedom < fewest - 1 or made.factor <= 0:
         return None
     whole = at[kept]
-    told = _Told(made, side[whole], 1 / variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
+    told = _Told(made, side[whole], variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
     d, noise, full, p = told.between(1, 0)
-    off = 0
-    if made.points[2] >= FEWEST and made.part[2] == made.part[0]:
-        later, earlier = told.between(1, 2)[3], told.between(0, 2)[3]
-        off = int(later < STANDS and earlier > JOINS) - int(earlier < STANDS and later > JOINS)
-    return Half(part, d, noise, full, p, points, off)
+    off, says = 0, ""
+    for witness, least, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
+        if made.points[witness] >= least and made.part[witness] == made.part[0]:
+            later, earlier = (told.between(one, witness)[3] for one in (1, 0))
+            now = int(later < STANDS and earlier > JOINS) - int(earlier < STANDS and later > JOINS)
+            off, says = (now, word) if now else (off, says)
+    return Half(part, d, noise, full, p, points, off, says)
 
 
 class _Told(NamedTuple):
@@ -161,7 +171,7 @@ class _Told(NamedTuple):
 
     made: site_adjustment.Adjusted
     side: Index
-    weight: Array
+    variance: Array
     point: Index
     setup: Index
     start_s: Array
@@ -171,14 +181,11 @@ class _Told(NamedTuple):
     def between(self, one: int, other: int) -> tuple[Array, float, float, float]:
         """Return the difference of two parts, its variance without and with the floor, and its probability."""
         made = self.made
-        contrast = np.zeros(3)
+        contrast = np.zeros(4)
         contrast[one], contrast[other] = 1.0, -1.0
         d, noise = contrast @ made.x, max(float(contrast @ made.cov @ contrast), 1e-12)
-        pull = (made.cov / made.factor @ contrast)[self.side]
-        n = int(self.point.max()) + 1
-        total = np.bincount(self.point, self.weight, minlength=n)
-        mean = np.bincount(self.point, self.weight * pull, minlength=n) / np.maximum(total, 1e-12)
-        each = self.weight * (pull - mean[self.point])
+        each = site_adjustment.counts(made, contrast, self.variance, self.point, self.side)
+        each[self.side == 3] = 0.0  # control shares nothing
         full = noise + shared(each, self.start_s, self.setup, self.floor)
         # The floor is taken as known; what the closures tell of their own scatter has its degrees of freedom.
         freedom = self.freedom * (full / noise) ** 2

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from scipy import special
 
 from geoqa.analysis import mixture
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 RIGHT, WRONG, REPEATED = 0, 1, 2
 #: Fixes of one point that are weighed one by one; of more, neighbours that agree are taken together.
 MOST = 5
+#: Degrees of freedom from which a scale counts as known.
+_KNOWN = 1e6
 
 
 @dataclass(frozen=True)
@@ -41,10 +44,12 @@ class Fixes:
         Height from the reference, metres; NaN where there is none.
     s_h, s_v
         Calibrated variance per axis, metres squared.
-    wrong
-        Probability that a fix is wrong, before anything is compared.
+    wrong, worth
+        Probability that a fix is wrong, before anything is compared, and the fixes it is learnt from.
     repeats
         Probability that the fix repeats the one before it, if that one is wrong.
+    nu_h, nu_v
+        Degrees of freedom of the scale of the variances, shape (points,).
     """
 
     x: Array
@@ -52,7 +57,10 @@ class Fixes:
     s_h: Array
     s_v: Array
     wrong: Array
+    worth: Array
     repeats: Array
+    nu_h: Array
+    nu_v: Array
 
 
 @dataclass(frozen=True)
@@ -88,7 +96,8 @@ def weigh(fixes: Fixes, scales: Array) -> Weighed:
     """Return the probability of each way the fixes could be, given their positions.
 
     By Bayes' rule over all ways: the prior of the sequence times the density of the closures among
-    what is right, and of each wrong group about it. The place itself is unknown and integrated out.
+    what is right, and of each wrong group about it. The place itself is unknown and integrated out, and so are
+    the scale of the variances, which all fixes of the point share, and the share of wrong ones of its class.
 
     Parameters
     ----------
@@ -157,7 +166,9 @@ def _parts(way: Index) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:
 
 
 def _log_prior(way: Index, fixes: Fixes) -> Array:
+    """Return the log probability of a sequence: each fix drawn from a beta that the ones before have changed."""
     result = np.zeros(len(fixes.x))
+    drawn, bad = 0, 0
     with np.errstate(divide="ignore"):
         for i, state in enumerate(way):
             if i and way[i - 1] != RIGHT:
@@ -166,28 +177,57 @@ def _log_prior(way: Index, fixes: Fixes) -> Array:
                     result += np.log(again)
                     continue
                 result += np.log1p(-again)
-            result += np.log(fixes.wrong[:, i]) if state == WRONG else np.log1p(-fixes.wrong[:, i])
+            worth = fixes.worth[:, i]
+            rate = (fixes.wrong[:, i] * worth + bad) / (worth + drawn)
+            result += np.log(rate) if state == WRONG else np.log1p(-rate)
+            drawn, bad = drawn + 1, bad + (state == WRONG)
     return result
+
+
+class _Group(NamedTuple):
+    """Precision and mean of a group of fixes along both axes, its log density but for the squares, and those."""
+
+    weight_h: Array
+    weight_v: Array
+    mean: Array
+    height: Array
+    log: Array
+    rest_h: Array
+    rest_v: Array
+    freedom_h: Array
+    freedom_v: Array
+
+
+def _log_student(rest: Array, freedom: Array, nu: Array) -> Array:
+    """Return the log of exp(-rest / 2) averaged over an inverse chi-square scale of `nu` degrees of freedom."""
+    nu = np.minimum(nu, _KNOWN)
+    found = special.gammaln((nu + freedom) / 2) - special.gammaln(nu / 2) - freedom / 2 * np.log(nu / 2)
+    return np.asarray(np.where(nu < _KNOWN, found - (nu + freedom) / 2 * np.log1p(rest / nu), -rest / 2))
 
 
 class _Groups:
     """Densities of groups of fixes that share one place, each group worked out once."""
 
     def __init__(self, fixes: Fixes, scales: Array) -> None:
-        self._scales = scales
+        self._scales, self._nu = scales, (fixes.nu_h, fixes.nu_v)
         self._weight_h = 1 / fixes.s_h
         known = ~np.isnan(fixes.z) & ~np.isnan(fixes.s_v)
         self._weight_v = np.where(known, 1 / np.where(known, fixes.s_v, 1.0), 0.0)
         self._x, self._z = fixes.x, np.where(known, fixes.z, 0.0)
-        self._one: dict[tuple[int, ...], tuple[Array, ...]] = {}
+        self._one: dict[tuple[int, ...], _Group] = {}
         self._two: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[Array, mixture.Gross]] = {}
 
     def log_density(self, right: tuple[int, ...], wrong: tuple[tuple[int, ...], ...]) -> Array:
         """Return the log density of all fixes when `right` share the place and each of `wrong` an error."""
         about, others = (right, wrong) if right else (wrong[0], wrong[1:])
-        total = self._of(about)[-1]
+        total = self._of(about).log
         for group in others:
-            total = total + self._of(group)[-1] + self._between(about, group)[0]
+            total = total + self._of(group).log + self._between(about, group)[0]
+        # All groups share the scale, so its uncertainty is integrated once, over the squares of all.
+        groups = [self._of(group) for group in (about, *others)]
+        for nu, axis in zip(self._nu, "hv", strict=True):
+            rest, freedom = (sum(getattr(one, f"{name}_{axis}") for one in groups) for name in ("rest", "freedom"))
+            total = total + _log_student(rest, freedom, nu)
         return total
 
     def spoiled(self, right: tuple[int, ...], wrong: tuple[tuple[int, ...], ...], kept: Flags, axis: str) -> Array:
@@ -200,8 +240,8 @@ class _Groups:
             sound *= np.where(kept[:, list(group)].any(axis=1), alone, 1.0)
         return 1 - sound
 
-    def _of(self, group: tuple[int, ...]) -> tuple[Array, ...]:
-        """Return precision, mean (both axes) and log density of a group, its place integrated out."""
+    def _of(self, group: tuple[int, ...]) -> _Group:
+        """Return what is said of a group, its place integrated out."""
         if group not in self._one:
             members = list(group)
             w, v = self._weight_h[:, members], self._weight_v[:, members]
@@ -209,21 +249,23 @@ class _Groups:
             sum_w, sum_v = w.sum(axis=1), v.sum(axis=1)
             mean = (w[:, :, None] * x).sum(axis=1) / sum_w[:, None]
             height = (v * z).sum(axis=1) / np.where(sum_v > 0, sum_v, 1.0)
-            rest = (w * ((x - mean[:, None]) ** 2).sum(axis=2)).sum(axis=1) + (v * (z - height[:, None]) ** 2).sum(
-                axis=1
-            )
             with np.errstate(divide="ignore"):
                 log_h = np.log(w / (2 * np.pi)).sum(axis=1) - np.log(sum_w / (2 * np.pi))
                 log_v = np.where(v > 0, np.log(v / (2 * np.pi)), 0.0).sum(axis=1)
                 log_v -= np.where(sum_v > 0, np.log(sum_v / (2 * np.pi)), 0.0)
-            self._one[group] = (sum_w, sum_v, mean, height, log_h + log_v / 2 - rest / 2)
+            self._one[group] = _Group(
+                sum_w, sum_v, mean, height, log_h + log_v / 2,
+                (w * ((x - mean[:, None]) ** 2).sum(axis=2)).sum(axis=1),
+                (v * (z - height[:, None]) ** 2).sum(axis=1),
+                np.full(len(x), 2.0 * (len(members) - 1)), np.maximum((v > 0).sum(axis=1) - 1.0, 0.0),
+            )  # fmt: skip
         return self._one[group]
 
     def _between(self, about: tuple[int, ...], group: tuple[int, ...]) -> tuple[Array, mixture.Gross]:
         """Return the log density of the distance of a wrong group from the others, and what is said of it as gross."""
         if (about, group) not in self._two:
-            w_a, v_a, mean_a, height_a, _ = self._of(about)
-            w_b, v_b, mean_b, height_b, _ = self._of(group)
+            w_a, v_a, mean_a, height_a = self._of(about)[:4]
+            w_b, v_b, mean_b, height_b = self._of(group)[:4]
             var_h = 1 / w_a + 1 / w_b
             both = (v_a > 0) & (v_b > 0)
             var_v = np.where(both, 1 / np.where(both, v_a, 1.0) + 1 / np.where(both, v_b, 1.0), 1.0)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 WORTH = 8
 #: Probability below which a set-up is left out of the reference, and out of the core that the search starts from.
 _APART, _CORE = 0.01, 0.05
+#: Probabilities below which one of two stands apart from a witness, and above which the other does not.
+STANDS, JOINS = 0.001, 0.05
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,8 @@ def compare(x: Array, cov: Array, part: Index, mass: Array, usual_m: float, know
     usual_m
         Standard deviation per axis that set-ups usually differ by: centring, levelling, measuring the height.
     known
-        Set-ups that are no set-ups but known coordinates: where too few set-ups make a majority, they decide.
+        Set-ups that are no set-ups but known coordinates: where too few set-ups make a majority, or it speaks against
+        one that agrees with them, they decide.
     """
     n, d = x.shape
     made = Apart(
@@ -79,10 +82,12 @@ def compare(x: Array, cov: Array, part: Index, mass: Array, usual_m: float, know
     return made
 
 
-def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m: float, known: Flags) -> None:
+def _one_part(
+    made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m: float, known: Flags, decided: bool = False
+) -> None:
     d = x.shape[1]
     own_setups = ~known[at]
-    few = own_setups.sum() < 3
+    few = decided or own_setups.sum() < 3
     votes = np.where(known[at], mass[at] if few else 0.0, 0.0 if few and known[at].any() else mass[at])
     middle = np.array([_weighted_median(column, votes) for column in x[at].T])
     part = cov[np.ix_(at, at)]
@@ -115,6 +120,12 @@ def _one_part(made: Apart, x: Array, cov: Array, at: Index, mass: Array, usual_m
     made.d[at], made.noise[at], made.variance[at], made.p[at] = apart, q, scatter, p
     made.own[at], made.held[at] = np.sqrt(own), inside
     made.alone[at] = few and not known[at].any() and own_setups.sum() == 2
+    if not few and (~own_setups & (p < STANDS)).any():
+        witness = int(np.argmin(np.where(own_setups, np.inf, p)))
+        beside = np.diag(part) + part[witness, witness] - 2 * part[witness] + own
+        joins = spread.probability(((x[at] - x[at[witness]]) ** 2).sum(axis=1) / beside, d, freedom) > JOINS
+        if (own_setups & joins & (p < _APART)).any():
+            _one_part(made, x, cov, at, mass, usual_m, known, decided=True)
 
 
 def _scatter(apart: Array, q: Array, inside: Flags, own: float, usual_m: float) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from geoqa.analysis import judged
 from geoqa.analysis.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTED
+from geoqa.analysis.reasons import EXPLAINED
 from geoqa.analysis.remedies import Facts
 from geoqa.analysis.rows import codes_in, is_rejected
 from geoqa.analysis.tolerance import by_role
@@ -86,7 +87,8 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
     own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
     said = wanting["reason"].astype("str").where(own, wanting["deliver_reason"].astype("str"))
     # What to do about it is told beside it.
-    said = said.str.replace(r": (a third visit|observe once more|settle it first).*", "", regex=True)
+    told = rf"(: (a third visit|its known|observe once more|settle it first)|{EXPLAINED}).*"
+    said = said.str.replace(told, "", regex=True)
     looks = dict(
         zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
     )

@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 class PairsNeeded(Analysis):
     """Say how many pairs of visits bound a class's standard deviation within a factor, beside those there are.
 
-    The need is in independent pairs of the core; of those there are, m visits of one point make
-    m (m - 1) / 2 that are worth m - 1, or less when they are more than nine.
+    The need is in independent pairs of the core, less what is known of the class from elsewhere: the other classes,
+    earlier jobs, the prior. Of those there are, m visits of one point make m (m - 1) / 2 that are worth m - 1, or less
+    when they are more than nine.
     """
 
     name = "pairs-needed"
@@ -31,11 +32,17 @@ class PairsNeeded(Analysis):
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `pairs_needed`, a row per class."""
+        import numpy as np
+
         from geoqa.analysis import reliability
 
-        table = frames["classes"][["canopy", "pairs"]].copy()
+        classes = frames["classes"]
+        table = classes[["canopy", "solution", "pairs"]].copy()
         for axis, dimensions in (("h", 2), ("v", 1)):
-            table[f"needed_{axis}"] = reliability.pairs_to_bound(self.factor, dimensions, self.confidence)
+            whole = reliability.pairs_to_bound(self.factor, dimensions, self.confidence)
+            freedom = classes[f"degrees_of_freedom_{axis}"].to_numpy(dtype=float)
+            elsewhere = np.maximum(np.nan_to_num(freedom) / dimensions - classes["pairs"], 0.0)
+            table[f"needed_{axis}"] = np.maximum(np.ceil(whole - elsewhere), 1).astype(np.int64)
         return Result({"pairs_needed": table})
 
 
@@ -65,13 +72,14 @@ class Detection(Analysis):
 
         alpha = ClosureStatus.as_set(job).unusual if self.unusual is None else self.unusual
         classes = frames["classes"]
-        table = classes[["canopy"]].copy()
+        table = classes[["canopy", "solution"]].copy()
         shape = spread.core_shape(classes)
         for axis, dimensions, tolerance, required in (
             ("h", 2, job.tolerance.horizontal_m, job.requirement.horizontal_m),
             ("v", 1, job.tolerance.vertical_m, job.requirement.vertical_m),
         ):
-            pair = 2 * classes[f"repeatability_{axis}_m"].to_numpy(dtype=float) ** 2
+            stated = classes[f"used_ratio_{axis}"] * classes[f"stated_{axis}_m"]
+            pair = 2 * stated.fillna(classes[f"used_repeatability_{axis}_m"]).to_numpy(dtype=float) ** 2
             nu = spread.finite_or_known(classes[f"degrees_of_freedom_{axis}"])
             limit, bias = (np.full(len(classes), np.nan if v is None else v) for v in (tolerance, required))
             limit = limit * job.tolerance.pair_factor

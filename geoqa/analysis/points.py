@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.analysis.status import UNUSUAL
 from geoqa.core import schema
 from geoqa.core.schema import STATUSES
@@ -26,13 +27,16 @@ class PointStatus(Analysis):
     """Judge each point: fresh fixes inside a visit first, then visit against visit, one vote a visit.
 
     Two visits that disagree are a conflict: they cannot say which is wrong. Of three or more, those
-    that the majority disagrees with are left out and named.
+    that the majority disagrees with are left out and named. Where a suspicious shift explains a disagreement the
+    reason names it; the status stays what the occupations as they are show.
     """
 
     name = "point-status"
     needs = (
+        *EXPECTED,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
     )  # fmt: skip
+    uses = ("shifted",)
     gives = ("points", "occupations.use", "occupations.fix")
 
     unusual: float = param(
@@ -52,7 +56,7 @@ class PointStatus(Analysis):
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis import judged, levels, reasons, usage
+        from geoqa.analysis import judged, levels, reasons, shifts, usage
         from geoqa.analysis.rows import direct_rows, is_rejected
 
         occupations, closures = frames["occupations"], frames["closures"]
@@ -95,11 +99,16 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_h": _finite(data.nu_h),
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": _canopy(occupations, rows),
+                "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
                 "reason": _or_rejected(
                     reasons.of_points(status, horizontal, vertical, axes, facts, limits), (count == 0) & (rejected > 0)
                 ),
             }
         )
+        points["explained"] = pd.Categorical([None] * n)
+        if "shifted" in frames:
+            points["explained"] = shifts.explained(frames["shifted"], occupations, frames["classes"], points, job)
+            points["reason"] = reasons.with_shifts(points["reason"], points["explained"])
         keyed = occupations[["occupation_id"]].copy()
         spread_use, spread_fix = np.where(is_out, usage.REJECTED, usage.NO_PART), np.zeros(len(keyed), np.int64)
         spread_use[rows.at], spread_fix[rows.at] = use, fix
@@ -171,9 +180,11 @@ def _facts(
 ) -> dict[str, np.ndarray]:
     """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
     import numpy as np
+    import pandas as pd
 
-    from geoqa.analysis import judged, spread, usage
+    from geoqa.analysis import judged, known, spread, usage
     from geoqa.analysis.rows import shown_labels
+    from geoqa.core.control_contracts import CHECK
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
@@ -182,7 +193,12 @@ def _facts(
     judge_h, judge_v = judged.axes(role, job)
     silent_h = np.isnan(cov.var_e)[rows.at]
     silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
+    at = known.rows(occupations)
+    named = occupations["point"].astype("str").iloc[at]
+    high = occupations["height_m"].notna().to_numpy()[at] & known.heights_compare(job)
+    tied = pd.Series(np.where(high, 2, 1) * (known.uses(named.tolist(), occupations, job) == CHECK), named)
     return {
+        "tied": tied.reindex(rows.names.astype("str"), fill_value=0).to_numpy(np.int64),
         "copied": np.bincount(rows.point[use == usage.COPIED], minlength=len(rows.names)),
         "labelled": has(shown_labels(occupations)[rows.at] >= 0),
         "timed": ~has(np.isnan(rows.start_s)),
@@ -268,6 +284,27 @@ def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v
         "worst_horizontal_m": worst_h, "worst_vertical_m": worst_v, "limit_h_m": limit_h, "limit_v_m": limit_v,
         "excess": np.fmax(worst_h / limit_h, worst_v / limit_v),
     }  # fmt: skip
+
+
+def _basis(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
+) -> pd.Categorical:
+    """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis import spread
+    from geoqa.core import groups
+
+    words = [schema.OWN, schema.OTHER_CLASSES]
+    found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
+    words += [*(w for w in found if w not in (*words, schema.DEFAULT_PRIOR)), schema.DEFAULT_PRIOR]
+    of_row = spread.class_rows(occupations, classes)[rows.at]
+    codes = []
+    for axis, judge in (("h", judge_h | ~judge_v), ("v", judge_v)):
+        rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
+        codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
+    return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
 
 
 def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:

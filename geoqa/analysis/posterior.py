@@ -57,29 +57,33 @@ class Assessed:
     up95_m: Array
 
 
-def learn_repeat(found: Gathered, prior: float) -> float:
+def learn_repeat(found: Gathered, prior: float) -> tuple[float, float, float]:
     """Return the probability of a repeat at once, drawn from `prior` by the points whose occupations can tell.
+
+    Beside it the repeats seen, and the wrong fixes that could have come back.
 
     Expectation and maximization over all points observed again soon; where two fixes agree nothing
     tells a repeat from two right ones, and the prior stays.
     """
     some = []
     for size, members in hypotheses.by_count(found.count):
-        index = _index(found, members[:: max(len(members) // _ENOUGH, 1)], size)
-        index = index[(found.fades[index] > _SOON).any(axis=1)]
-        if len(index):
-            some.append((index, hypotheses.densities(_fixes(found, index, prior), found.scales)))
-    repeat = prior
+        members = members[:: max(len(members) // _ENOUGH, 1)]
+        index = _index(found, members, size)
+        soon = (found.fades[index] > _SOON).any(axis=1)
+        if soon.any():
+            members, index = members[soon], index[soon]
+            some.append((members, index, hypotheses.densities(_fixes(found, members, index, prior), found.scales)))
+    repeat, came, could = prior, PRIOR_REPEATS * prior, PRIOR_REPEATS
     for _ in range(20):
         came, could = PRIOR_REPEATS * prior, PRIOR_REPEATS
-        for index, density in some:
-            weighed = hypotheses.by_prior(density, _fixes(found, index, repeat))
+        for members, index, density in some:
+            weighed = hypotheses.by_prior(density, _fixes(found, members, index, repeat))
             came += float(hypotheses.repeated(weighed).sum())
             could += float((hypotheses.after_wrong(weighed) * found.fades[index]).sum())
         before, repeat = repeat, min(came / could, 0.99)
         if abs(repeat - before) < 1e-3:
             break
-    return repeat
+    return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
 
 
 def assess(found: Gathered, repeat: float) -> Assessed:
@@ -101,7 +105,7 @@ def assess(found: Gathered, repeat: float) -> Assessed:
 
 def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: float) -> Assessed:
     """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
-    weighed = hypotheses.weigh(_fixes(found, index, repeat), found.scales)
+    weighed = hypotheses.weigh(_fixes(found, members, index, repeat), found.scales)
     positions = _Positions(found, members, index)
     limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
     outside = {"h": positions.horizontally, "v": positions.in_height}
@@ -125,10 +129,11 @@ def _assess_one_size(found: Gathered, members: Index, index: Index, repeat: floa
 
     everywhere = np.arange(len(members))
     asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+    there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
     within, bound = {}, {}
     for axis, core in positions.cores().items():
         limit = limits[axis]
-        within[axis] = np.where(np.isfinite(limit), 1 - beyond(axis, limit, everywhere), np.nan)
+        within[axis] = np.where(np.isfinite(limit) & there[axis], 1 - beyond(axis, limit, everywhere), np.nan)
         bound[axis] = exceedance.limit_holding(HELD, functools.partial(beyond, axis), core)
         # To the last digit: what is within the requirement with 95 % has a bound within it.
         bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
@@ -184,16 +189,17 @@ class _Positions:
             return np.asarray(self._gross_h(at, limit) @ found.scales.sum(axis=1))
         asked = np.isfinite(limit)
         as_kept = (self._kept_h[at] == right).all(axis=1)
+        worth, nu = self._horizontal.scale(at, np.broadcast_to(right, (len(at), len(right))), found.nu_h[members])
         plain = asked & as_kept
-        result[plain] = exceedance.outside_circle(
-            limit[plain], *found.cov[members[plain]].T, nu=found.nu_h[members[plain]]
-        )
+        round_ = np.array([found.base_h, found.base_h, 0.0])
+        cov = round_ + (found.cov[members[plain]] - round_) * worth[plain, None]
+        result[plain] = exceedance.outside_circle(limit[plain], cov[:, 0], cov[:, 1], cov[:, 2], nu=nu[plain])
         other = np.flatnonzero(asked & ~as_kept)
         if len(other):
             mean, variance = self._horizontal.of(at[other], np.broadcast_to(right, (len(other), len(right))))
             away = np.sqrt(((found.place[members[other]] - mean) ** 2).sum(axis=1))
-            wide = covariance.widening(HELD, found.nu_h[members[other]]) ** 2
-            result[other] = exceedance.beyond(away, limit[other], wide * (variance + found.base_h))
+            wide = covariance.widening(HELD, nu[other]) ** 2
+            result[other] = exceedance.beyond(away, limit[other], wide * (variance * worth[other] + found.base_h))
         return result
 
     def in_height(self, right: Flags, at: Index, limit: Array) -> Array:
@@ -202,17 +208,16 @@ class _Positions:
         known = right & self._known_z[at]
         asked = np.isfinite(limit) & ~np.isnan(found.height[members])
         as_kept = (self._kept_v[at] == known).all(axis=1)
+        worth, nu = self._vertical.scale(at, known, found.nu_v[members])
         plain = asked & as_kept & known.any(axis=1)
-        result[plain] = exceedance.beyond_height(
-            np.zeros(plain.sum()), limit[plain], found.var_u[members[plain]], found.nu_v[members[plain]]
-        )
+        variance = found.base_v + (found.var_u[members[plain]] - found.base_v) * worth[plain]
+        result[plain] = exceedance.beyond_height(np.zeros(plain.sum()), limit[plain], variance, nu[plain])
         other = np.flatnonzero(asked & ~plain & known.any(axis=1))
         if len(other):
             mean, variance = self._vertical.of(at[other], known[other])
             away = np.abs(found.height[members[other]] - mean[:, 0])
-            result[other] = exceedance.beyond_height(
-                away, limit[other], variance + found.base_v, found.nu_v[members[other]]
-            )
+            variance = variance * worth[other] + found.base_v
+            result[other] = exceedance.beyond_height(away, limit[other], variance, nu[other])
         blind = np.flatnonzero(asked & ~known.any(axis=1))  # no right fix has a height: the one given is wrong
         if len(blind):
             result[blind] = self._gross_v(at[blind], limit[blind]) @ found.scales.sum(axis=0)
@@ -250,14 +255,36 @@ class _Axis:
         variance = (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
         return (self._x[at] * share[:, :, None]).sum(axis=1), variance
 
+    def scale(self, at: Index, some: Flags, nu: Array) -> tuple[Array, Array]:
+        """Return what the variances of the points are multiplied with if the fixes marked are right, and their freedom.
+
+        Their visits show the point's own scale, which its class leaves open: (nu + squares) / (nu + d). Fixes
+        of one visit share their errors and show nothing.
+        """
+        same, weight = self._same[at], self._weight[at] * some
+        in_visit = (same * weight[:, None, :]).sum(axis=2)
+        inside = np.where(in_visit > 0, in_visit, 1.0)
+        mean = np.einsum("nij,njd->nid", same * weight[:, None, :], self._x[at]) / inside[:, :, None]
+        precision = inside / np.maximum((same * (weight * np.nan_to_num(self._s[at]))[:, None, :]).sum(axis=2), 1e-12)
+        once = some / np.maximum((same * some[:, None, :]).sum(axis=2), 1)
+        share = once * precision
+        total = np.maximum(share.sum(axis=1), 1e-12)
+        middle = (share[:, :, None] * mean).sum(axis=1) / total[:, None]
+        squares = (share * ((mean - middle[:, None]) ** 2).sum(axis=2)).sum(axis=1)
+        freedom = self._x.shape[2] * np.maximum(once.sum(axis=1) - 1, 0.0)
+        finite = np.where(np.isfinite(nu), nu, 1.0)
+        worth = np.where(np.isfinite(nu), (finite + squares) / (finite + freedom), 1.0)
+        return worth, nu + freedom
+
 
 def _index(found: Gathered, members: Index, size: int) -> Index:
     starts = np.cumsum(found.count) - found.count
     return starts[members][:, None] + np.arange(size)
 
 
-def _fixes(found: Gathered, index: Index, repeat: float) -> hypotheses.Fixes:
+def _fixes(found: Gathered, members: Index, index: Index, repeat: float) -> hypotheses.Fixes:
     return hypotheses.Fixes(
         x=found.x[index], z=found.z[index], s_h=found.s_h[index], s_v=found.s_v[index], wrong=found.wrong[index],
-        repeats=np.minimum(repeat * found.fades[index], 0.999),
+        worth=found.worth[index], repeats=np.minimum(repeat * found.fades[index], 0.999),
+        nu_h=found.nu_h[members], nu_v=found.nu_v[members],
     )  # fmt: skip

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Analysis, Result, param
+from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,18 +31,10 @@ class Procedures(Analysis):
     uses = ("shifts", "shifted")
     gives = ("procedures",)
 
-    minimum_pairs: int | None = param(
-        None, unit="1", minimum=3, maximum=1000,
-        help="Pairs of visits below which a group takes the site's values; where not stated that of calibration",
-    )  # fmt: skip
-
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return `procedures`, a row per solution type and per band that has pairs; empty where all are alike."""
         import pandas as pd
 
-        from geoqa.analysis.calibration import Calibration
-
-        least = Calibration.as_set(job).minimum_pairs if self.minimum_pairs is None else self.minimum_pairs
         from geoqa.analysis import class_table, taking_part, visit_pairs
 
         occupations = frames["occupations"]
@@ -52,7 +44,7 @@ class Procedures(Analysis):
         parts = []
         for by in ("solution", "duration"):
             names, of = visit_pairs.classes_of(grouped, by, pairs)
-            table = class_table.bounds(pairs.by(of), names, least)
+            table = class_table.bounds(pairs.by(of), names)
             shown = table[table["pairs"] > 0]
             parts.append(shown.assign(by=by) if len(shown) > 1 else shown.iloc[:0].assign(by=by))
         return Result({"procedures": pd.concat(parts, ignore_index=True)})

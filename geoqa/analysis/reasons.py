@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     Index = NDArray[np.int64]
 
+#: What stands before the shifts that explain a disagreement.
+EXPLAINED = ": explained by the shift"
 _AXES = {0: "", 1: "horizontally", 2: "in height", 3: "horizontally and in height"}
 
 
@@ -35,6 +37,7 @@ class Case(NamedTuple):
     labelled: Any
     timed: Any
     unknown_precision: Any
+    tied: Any
     #: Number of the phrase that says that the step of positions, or of heights, is too coarse; 0 where it is not.
     hidden_h: Any
     hidden_v: Any
@@ -56,7 +59,8 @@ def of_points(
         Status codes along each axis, -1 where the role does not judge it.
     facts
         Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
-        initialization), ``timed`` (every row has a time), ``unknown_precision``.
+        initialization), ``timed`` (every row has a time), ``unknown_precision``, and ``tied``, 1 where its
+        position is known and 2 where its height is too.
     limits
         What is accepted along the axes ``h`` and ``v``.
     """
@@ -79,6 +83,20 @@ def of_points(
 
 
 _VERDICT = ("visits", "kept", "split")
+#: What is said of a disagreement that nothing explains.
+_USUAL = ", which is usual for this precision"
+_SETTLES = (": a third visit or a control tie can say which is wrong", ": its known coordinate says which is wrong")
+
+
+def with_shifts(reason: pd.Series, explained: pd.Series) -> pd.Categorical:
+    """Return the reasons of points; the shifts that explain one stand in place of noise and of a visit to come."""
+    import pandas as pd
+
+    text, named = reason.astype("object"), explained.astype("object")
+    bare = text.str.replace(_USUAL, "", regex=False)
+    for settles in _SETTLES:
+        bare = bare.str.removesuffix(settles)
+    return pd.Categorical(text.where(named.isna(), bare + f"{EXPLAINED} " + named))
 
 
 def _coarse(what: str, hidden: NDArray[np.bool_], limits: Limits) -> tuple[Index, list[str]]:
@@ -109,7 +127,7 @@ def _agreement(name: str, case: Case) -> str:
     sentence = {
         "confirmed": f"{subject} agree",
         "strained": f"{subject} are within tolerance but further apart than usual {where}",
-        "loose": f"{subject} are beyond tolerance {where}, which is usual for this precision",
+        "loose": f"{subject} are beyond tolerance {where}{_USUAL}",
     }[name]
     if not out:
         return sentence
@@ -141,5 +159,5 @@ def _conflict(case: Case) -> str:
         return f"{_one_visit(case)} disagree {where}"
     if case.visits == 2:
         inner = "one visit disagrees with itself" if case.split else "2 visits disagree"
-        return f"{inner} {where}: a third visit or a control tie can say which is wrong"
+        return f"{inner} {where}{_SETTLES[case.tied > (case.axis == 2)]}"
     return f"{case.kept or case.visits} visits disagree {where} and no majority settles it"

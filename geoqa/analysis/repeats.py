@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED, WRONG
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import percent
 
@@ -13,6 +14,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
+
+#: How probably a wrong fix comes back at once, and the seconds after which that is down to 37 %: chosen, a prior.
+REPEAT, FADES_S = 0.3, 1800.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +28,7 @@ class Repeats(Analysis):
     """
 
     name = "repeats"
-    needs = (
+    needs = (*EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
         "gross_scales", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
@@ -31,11 +36,11 @@ class Repeats(Analysis):
     gives = ("repeats",)
 
     repeat: float = param(
-        0.3, unit="1", minimum=0, maximum=0.99,
+        REPEAT, unit="1", minimum=0, maximum=0.99,
         help="Probability that a wrong fix comes back at once after a fresh initialization; a prior",
     )  # fmt: skip
     fades_s: float = param(
-        1800.0, unit="s", above=0, maximum=1e6, help="Time after which that probability is down to 37 %"
+        FADES_S, unit="s", above=0, maximum=1e6, help="Time after which that probability is down to 37 %"
     )
     learn: bool = param(True, help="Let points with three or more fixes correct that prior")
 
@@ -45,10 +50,10 @@ class Repeats(Analysis):
 
         from geoqa.analysis import gathered, posterior
 
-        found = self.repeat
+        found, came, could = self.repeat, 0.0, 0.0
         if self.learn:
-            found = posterior.learn_repeat(gathered.gather(frames, job, self.fades_s), self.repeat)
-        row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s}
+            found, came, could = posterior.learn_repeat(gathered.gather(frames, job, self.fades_s), self.repeat)
+        row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s, "came": came, "could": could}
         messages: tuple[str, ...] = ()
         if abs(found - self.repeat) > 0.005:
             messages = (

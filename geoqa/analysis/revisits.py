@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED, WRONG
 from geoqa.core.steps import Analysis, Result, param
 
 if TYPE_CHECKING:
@@ -32,9 +33,10 @@ class Revisits(Analysis):
 
     name = "revisits"
     needs = (
+        *EXPECTED, *WRONG,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
         "occupations.fix", "closures", "closures.status", "classes", "gross_scales", "repeats", "points",
-        "points.shift", "points.shift_h_m", "points.shift_v_m", "points.explained",
+        "points.shift", "points.shift_h_m", "points.shift_v_m",
         "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",
     )  # fmt: skip
     uses = ("points.zone", "waits", "durations", "decisions")

@@ -29,7 +29,7 @@ class ClassShares(Analysis):
 
         classes, points = frames["classes"], frames["points"]
         observed = points[points["occupations"] > 0]
-        keyed = classes[["canopy"]].copy()
+        keyed = classes[["canopy", "solution"]].copy()
         members = [
             observed["status"] if name == WHOLE_SITE else observed.loc[observed["canopy"] == name, "status"]
             for name in classes["canopy"]

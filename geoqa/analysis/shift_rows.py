@@ -71,9 +71,14 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
     crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
     antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.input.height_unit)
+    # One pole that went round, or one height that several typed.
+    pole, _, poles, beside = _antennas(
+        occupations, np.where(crew >= 0, 0, -1), ["all crews"], measured, job.input.height_unit
+    )
+    pole = np.where(len(np.unique(crew[pole >= 0])) > 1, pole, -1)
     label = {
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
-        "antenna": antenna, "usual": usual, "base": np.where(measured, codes_of(occupations["base"]), -1),
+        "antenna": antenna, "usual": usual, "pole": pole, "base": np.where(measured, codes_of(occupations["base"]), -1),
     }  # fmt: skip
     called = np.array([str(name) for name in occupations["point"].astype("category").cat.categories], dtype=object)
     is_check = known_points.uses(called.tolist(), occupations, job) == CHECK
@@ -93,6 +98,8 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
         crew=crews,
         antenna=antennas,
         recorded=compared,
+        pole=poles,
+        beside=beside,
         base=[str(name) for name in occupations["base"].astype("category").cat.categories],
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
@@ -117,7 +124,7 @@ def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Fla
 
     Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
     """
-    cov, told = spread.calibrated(occupations, classes), spread.reported(occupations)
+    cov, told = spread.by_class(occupations, classes), spread.reported(occupations)
     plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
     up = np.where(is_control, told.var_u, cov.var_u)
     return (

@@ -46,8 +46,14 @@ MOST = 25
 NEARLY = 0.8
 #: Points that a set-up must share before it is called suspicious.
 FEWEST = 5
+#: Share of a set-up's shift from which a point is left out to see what the others say, and how many are at most.
+CARRIES, MOST_TIES = 1 / 3, 6
 #: Share of the points of a stretch that must lie nearer to its offset than to nothing.
 SUPPORT = 0.65
+
+
+#: The axes of a position, and of the height, in `y`.
+_PLANE, _UP = slice(0, 2), slice(2, 3)
 
 
 @dataclass(frozen=True)
@@ -70,7 +76,11 @@ class Rules:
 
 @dataclass(frozen=True)
 class CommonHeight:
-    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work."""
+    """Heights off by one amount: of a set-up, of a crew's antenna height, of a crew, or of a stretch of work.
+
+    `others` are all stops of the one crew and set-up that it is compared with, if it is one; `off` and `says`
+    are those of a `Half`, -1 where these are off.
+    """
 
     scope: str
     number: int
@@ -79,6 +89,9 @@ class CommonHeight:
     variance: float
     p: float
     points: int
+    others: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    off: int = 0
+    says: str = ""
 
 
 @dataclass
@@ -120,14 +133,17 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     setup = stops.label["setup"]
     # A quarter of the level is for position and height of the set-ups; a quarter for four changes within each, the
     # crews and antenna heights; a quarter for stretches of work and one for halves, which bring their own number.
-    labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]))
+    labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]), stops.label["pole"])
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
     found.further = 4 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
     found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
-    found.shifted_h = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
+    sure = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
+    found.shifted_h = np.array(
+        [k for k in sure if _of_several(int(k), found, stops, y, _PLANE, known, rules)], np.int64
+    )
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
         vertical = _apart(
             site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups), rules.own_v_m, known
@@ -147,6 +163,31 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
 
 def _apart(adjusted: Adjusted, floor_m: float, known: Flags) -> majority.Apart:
     return majority.compare(adjusted.x, adjusted.cov, adjusted.part, adjusted.points.astype(float), floor_m, known)
+
+
+def _of_several(number: int, found: Findings, stops: Stops, y: Array, axes: slice, known: Flags, rules: Rules) -> bool:
+    """Return whether a set-up stands apart whichever point is left out: one wrong fix may tie two groups of set-ups."""
+    adjusted, apart = (found.vertical, found.apart_v) if axes == _UP else (found.horizontal, found.apart_h)
+    assert adjusted is not None and apart is not None
+    variance, floor = (stops.var_v, rules.own_v_m) if axes == _UP else (stops.var_h, rules.own_h_m)
+    others = apart.held & (adjusted.part == adjusted.part[number])
+    others[number] = False
+    contrast = np.where(others, -1 / max(others.sum(), 1), 0.0)
+    contrast[number] = 1.0
+    at, setup = np.flatnonzero(adjusted.kept), stops.label["setup"]
+    each = site_adjustment.counts(adjusted, contrast, variance[at], stops.point[at], setup[at])
+    share = np.bincount(stops.point[at], np.abs(each), minlength=stops.points) / 2
+    for point in np.argsort(-share)[:MOST_TIES]:
+        if share[point] < CARRIES:
+            break
+        rest = stops.point != point
+        left = site_adjustment.adjust(y[rest, axes], variance[rest], stops.point[rest], setup[rest], len(known))
+        told = np.arange(len(known)) == number
+        if (np.append(known, False)[setup] & ~rest).any():  # control says which is off, closures whether one is
+            told = ~known & (left.part == left.part[number])
+        if not (_apart(left, floor, known).p[told] * found.tests < rules.level).any():  # NaN: nothing else ties it
+            return False
+    return True
 
 
 def _settle_files(found: Findings, stops: Stops, y: Array, place: Array) -> None:
@@ -175,7 +216,7 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
         found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
         found.apart_v = _apart(found.vertical, rules.own_v_m, known)
         candidates = (
-            _of_setups(found, stops, known)
+            _of_setups(found, stops, y, known, rules)
             + _of_labels(found, stops, y, rules)
             + _of_stretch(stops, y, sequence, rules)
         )
@@ -193,15 +234,34 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
         best = max(gain for gain, _ in sure)
         chosen = next(one for gain, one in sure if gain >= NEARLY * best)
         if isinstance(chosen, CommonHeight):
+            chosen = _beside(chosen, found.apart_v, stops, y, known, rules)
             found.heights.append(chosen)
-            y[chosen.stops, 2] -= chosen.du
+            if chosen.off < 0:
+                y[chosen.others, 2] += chosen.du
+            else:
+                y[chosen.stops, 2] -= chosen.du
         else:
             found.halves_v.append(chosen)
             _take_off(chosen, y, _UP)
 
 
-#: The axes of a position, and of the height, in `y`.
-_PLANE, _UP = slice(0, 2), slice(2, 3)
+def _beside(
+    one: CommonHeight, apart: majority.Apart, stops: Stops, y: Array, known: Flags, rules: Rules
+) -> CommonHeight:
+    """Return a common height with the work of one crew under one set-up, if that is all it is compared with."""
+    key = np.column_stack([stops.label["setup"], stops.label["crew"]])
+    others = ~np.append(known, False)[key[:, 0]]
+    others[one.stops] = False
+    keys = np.unique(key[others & np.isin(stops.point, stops.point[one.stops])], axis=0)
+    if one.scope == "set-up" or len(keys) != 1:
+        return one
+    at = np.flatnonzero(others & (key == keys[0]).all(axis=1))
+    part = halves.Part("set-up", one.number, one.stops, at)
+    floor = halves.Floor(rules.drift_v_m, rules.fades_s, apart.own)
+    half = _measured([part], stops, y, _UP, known, floor, cells.FEWEST)
+    return replace(one, others=at, off=half[0].off, says=half[0].says) if half else replace(one, others=at)
+
+
 _Parts = Callable[["Stops", "Array", slice, "Flags"], list[halves.Part]]
 
 
@@ -234,16 +294,11 @@ def _sure_halves(
     """Return the parts that differ: a quarter of the level, shared by two axes, moments, cuts and visits."""
     apart, drift = (found.apart_v, rules.drift_v_m) if axes == _UP else (found.apart_h, rules.drift_h_m)
     assert apart is not None
-    variance = stops.var_v if axes == _UP else stops.var_h
     floor = halves.Floor(drift, rules.fades_s, apart.own)
-    setup = stops.label["setup"]
     level = rules.level / (4 * 6)
 
     def measured(parts: list[halves.Part], values: Array) -> list[halves.Half]:
-        made = (
-            halves.measure(values[:, axes], variance, stops.point, setup, stops.start_s, one, floor) for one in parts
-        )
-        return [half for half in made if half is not None]
+        return _measured(parts, stops, values, axes, known, floor)
 
     kept: list[halves.Half] = []
     for half in measured(of(stops, y, axes, known), y):
@@ -261,9 +316,21 @@ def _sure_halves(
     return [half for half in kept if half.part.scope not in ("base", "crew") or _own(half, measured, stops.y)]
 
 
+def _measured(
+    parts: list[halves.Part], stops: Stops, y: Array, axes: slice, known: Flags, floor: halves.Floor,
+    fewest: int = halves.FEWEST,
+) -> list[halves.Half]:  # fmt: skip
+    """Return what parts differ by, those that enough points show, beside control as it was read."""
+    variance = stops.var_v if axes == _UP else stops.var_h
+    control = np.append(known, False)[stops.label["setup"]]
+    at = (np.where(control[:, None], stops.y, y)[:, axes], variance, stops.point, stops.label["setup"], stops.start_s)
+    made = (halves.measure(*at, control, one, floor, fewest) for one in parts)
+    return [half for half in made if half is not None]
+
+
 def _own(half: halves.Half, measured: Callable[[list[halves.Part], Array], list[halves.Half]], as_read: Array) -> bool:
     """Return whether the visits show the difference as they were read as well."""
-    return any(one.p < halves.JOINS and float(one.d @ half.d) > 0 for one in measured([half.part], as_read))
+    return any(one.p < majority.JOINS and float(one.d @ half.d) > 0 for one in measured([half.part], as_read))
 
 
 def _settle_halves(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules, of: _Parts) -> None:
@@ -303,14 +370,23 @@ def _take_off(half: Half, y: Array, axes: slice) -> None:
 _Candidate = tuple[float, float, CommonHeight]
 
 
-def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
+def _of_setups(found: Findings, stops: Stops, y: Array, known: Flags, rules: Rules) -> list[_Candidate]:
     assert found.apart_v is not None and found.vertical is not None
     apart, setup = found.apart_v, stops.label["setup"]
     at = np.flatnonzero(~known & ~np.isnan(apart.p) & (found.vertical.points >= FEWEST))
     if not len(at):
         return []
     gain = apart.d[at, 0] ** 2 / np.maximum(apart.noise[at], 1e-12)
-    k = int(np.argmax(gain))
+    k = next(
+        (
+            int(k) for k in np.argsort(-gain)
+            if not apart.p[at[k]] * found.tests < rules.level
+            or _of_several(int(at[k]), found, stops, y, _UP, known, rules)
+        ),
+        -1,
+    )  # fmt: skip
+    if k < 0:
+        return []
     number = int(at[k])
     one = CommonHeight(
         "set-up", number, np.flatnonzero(setup == number), float(apart.d[number, 0]), float(apart.variance[number]),
@@ -322,8 +398,9 @@ def _of_setups(found: Findings, stops: Stops, known: Flags) -> list[_Candidate]:
 def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_Candidate]:
     """Return the antenna height of a crew, and the crew, that stand out most."""
     made: list[_Candidate] = []
-    # Of two antenna heights of a crew the odd one is named first, and either before the crew that had them both.
-    for scope in ("antenna", "usual", "crew"):
+    # Of two antenna heights of a crew the odd one is named first, and either before the crew that had them both; one
+    # that several crews typed before a crew's share of it.
+    for scope in ("antenna", "usual", "pole", "crew"):
         label = stops.label[scope]
         if len(np.unique(label[label >= 0])) < (2 if scope == "crew" else 1):
             continue
@@ -333,7 +410,9 @@ def _of_labels(found: Findings, stops: Stops, y: Array, rules: Rules) -> list[_C
             one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), stops, rules)
             if one and (best is None or one[0] > best[0]):
                 best = one
-        made += [(best[0], found.further, best[2])] if best else []
+        if best:
+            shared = scope == "pole" and all(one.points < NEARLY * best[2].points for *_, one in made)
+            made.insert(0 if shared else len(made), (best[0], found.further, best[2]))
     return made
 
 
@@ -354,7 +433,8 @@ def _height_of(
 ) -> _Candidate | None:
     """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
     effect = cells.common(formed)
-    if effect is None or effect.points < 5 or effect.support < SUPPORT:
+    least = cells.FEWEST if scope in ("antenna", "pole") else FEWEST  # one height that was typed wrong a few times
+    if effect is None or effect.points < least or effect.support < SUPPORT:
         return None
     du = float(effect.value[0])
     nowhere = np.full(len(at), -1)

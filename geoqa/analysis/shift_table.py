@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from geoqa.analysis.majority import Apart
     from geoqa.analysis.setup_shape import Shape, Term
     from geoqa.analysis.shift_search import CommonHeight, Findings
+    from geoqa.analysis.site_adjustment import Adjusted
     from geoqa.analysis.stops import Stops
 
     Array = NDArray[np.float64]
@@ -36,7 +37,7 @@ class Shift:
     """One row of `shifts`; `rows` and `vectors` (metres, too much) are the occupations concerned.
 
     `new_point` is the number of the point they belong to, where that is what is wrong; `mends` says whether
-    `--apply-shift` can set it right; `opposite` are the occupations of the other half, which may as well be off.
+    `--apply-shift` can set it right; `opposite` are the occupations of the other side, which may as well be off.
     """
 
     scope: str
@@ -81,6 +82,8 @@ class Names:
         Names by number.
     recorded
         How each antenna height compares with its crew's usual one, that with the next.
+    pole, beside
+        The same of antenna heights whatever the crew.
     rows_of
         Rows of the frame by kind of label and number.
     unit, unit_up
@@ -92,6 +95,8 @@ class Names:
     crew: list[str]
     antenna: list[str]
     recorded: list[str]
+    pole: list[str]
+    beside: list[str]
     base: list[str]
     point: list[str]
     rows_of: Callable[[str, int], Index]
@@ -112,7 +117,7 @@ def of_findings(found: Findings, stops: Stops, place: Array, start_s: Array, kno
     place, start_s
         East, north, up (rows, 3) and start of the rows of the frame.
     """
-    made = _of_files(found, stops, place, names)
+    made = _of_files(found, stops, place, known, names)
     for number in np.flatnonzero(~known):
         made += _of_setup(found, int(number), place, start_s, names)
     made += [_of_height(one, stops, start_s, names) for one in found.heights if one.scope != "set-up"]
@@ -136,11 +141,14 @@ def _distinct(made: list[Shift]) -> list[Shift]:
     return made
 
 
-def _of_files(found: Findings, stops: Stops, place: Array, names: Names) -> list[Shift]:
+def _of_files(found: Findings, stops: Stops, place: Array, known: Flags, names: Names) -> list[Shift]:
     by_file = len(np.unique(stops.label["file"])) > 1
+    label = "file" if by_file else "setup"
+    groups = np.unique(stops.label[label])
+    alone = len(groups) == 2 and groups[0] >= 0 and not known.any()
     made = []
     for mixup in found.mixups:
-        rows = names.rows_of("file" if by_file else "setup", mixup.group)
+        rows = names.rows_of(label, mixup.group)
         change = mixup.change
         apart = float(np.linalg.norm(mixup.d))
         ppm = apart / max(float(np.linalg.norm(np.nanmedian(place[rows], axis=0)[:2])), 1.0) * 1e6
@@ -155,6 +163,7 @@ def _of_files(found: Findings, stops: Stops, place: Array, names: Names) -> list
                 remedy="Which of the two is right only their origin can say: state the unit and the columns of each "
                 "file under [[file]] in the recipe",
                 rows=rows, vectors=place[rows] - change.apply(place[rows]),
+                opposite=names.rows_of(label, int(groups.sum()) - mixup.group) if alone else rows[:0],
             )
         )  # fmt: skip
     return made
@@ -193,6 +202,8 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
     terms = _terms(setup, shape, names) if shape else []
     chosen = {one.kind for one in terms if one.suspicious}
     alone = bool(found.apart_h.alone[number])
+    plane.opposite = _other_setup(found.horizontal, found.apart_h, number, names)
+    height.opposite = _other_setup(found.vertical, found.apart_v, number, names)
     if plane.suspicious:
         _name_translation(plane, chosen, bool(raised), alone, names)
     if height.suspicious:
@@ -205,7 +216,15 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
         if one.suspicious:
             assert shape is not None
             one.rows, one.vectors = rows, shape.change(place[rows], start_s[rows], one.kind)
+            one.opposite = height.opposite if one.kind == "tilt" else plane.opposite
     return [one for one in (plane, height) if one.suspicious or not np.isnan(one.p)] + terms
+
+
+def _other_setup(adjusted: Adjusted, apart: Apart, number: int, names: Names) -> Index:
+    """Return the rows of the other one of two set-ups of which nothing says which is off."""
+    mine = apart.alone & (adjusted.part == adjusted.part[number]) & apart.alone[number]
+    other = [names.rows_of("setup", int(k)) for k in np.flatnonzero(mine) if k != number]
+    return np.concatenate([np.zeros(0, np.int64), *other])
 
 
 def _one(apart: Apart, number: int) -> tuple[float, float]:
@@ -299,31 +318,28 @@ def _of_height(one: CommonHeight, stops: Stops, start_s: Array, names: Names) ->
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
     when = clock.moment(float(begin), names.zone)
     until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
-    label = {"antenna": names.antenna, "usual": names.antenna, "crew": names.crew}.get(one.scope)
+    label = {"antenna": names.antenna, "usual": names.antenna, "pole": names.pole, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
     scope = "crew" if one.scope == "crew" else "antenna height" if label else "stretch of work"
-    which = "Which of the two is off closures cannot say: a control tie can. " if _two_alone(one, stops) else ""
+    others = stops.row[np.isin(stops.of_row, one.others)]
+    which = {0: "Which of the two is off closures cannot say: a control tie can. " if len(one.others) else "",
+             1: f"The others agree with {one.says}. ",
+             -1: f"These agree with {one.says}: the others are off. "}[one.off]  # fmt: skip
+    if one.off < 0:
+        setup, rows, others = f"what is compared with {setup}", others, rows[:0]
+    du = -one.du if one.off < 0 else one.du
     return Shift(
         scope, setup, "height",
-        np.array([np.nan, np.nan, one.du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
+        np.array([np.nan, np.nan, du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
         looks_like="antenna height mistyped",
         evidence=f"from {when} to {until} the heights of {one.points} points are {names.up(one.du)} (+/- "
         f"{length(Z95 * np.sqrt(one.variance), names.unit_up)} at 95 %) against their other visits, the positions "
         f"agree{usual}{near_step(one.du)}",
         remedy=f"{which}Compare the antenna height in the field book with the one entered; apply this shift, or "
         f"observe again",
-        rows=rows, vectors=np.tile([0.0, 0.0, one.du], (len(rows), 1)),
+        rows=rows, vectors=np.tile([0.0, 0.0, du], (len(rows), 1)), opposite=others if one.off == 0 else others[:0],
     )  # fmt: skip
-
-
-def _two_alone(one: CommonHeight, stops: Stops) -> bool:
-    """Return whether all that the stops are compared with is the work of one crew under one set-up."""
-    mine = np.zeros(len(stops.point), bool)
-    mine[one.stops] = True
-    others = np.flatnonzero(np.isin(stops.point, stops.point[one.stops]) & ~mine)
-    keys = np.unique(np.column_stack([stops.label["setup"], stops.label["crew"]])[others], axis=0)
-    return len(keys) == 1
 
 
 def _with_control(made: list[Shift], told: list[Shift]) -> list[Shift]:
@@ -400,8 +416,8 @@ def _of_half(one: Half, kind: str, stops: Stops, start_s: Array, names: Names) -
     called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
     rows, opposite = (earlier, later) if one.off < 0 else (later, earlier)
     who = {0: "Which of the two is off closures cannot say: control, or a third visit, can. ",
-           1: "The earlier part agrees with the rest of the site. ",
-           -1: "The later part agrees with the rest of the site. "}[one.off]  # fmt: skip
+           1: f"The earlier part agrees with {one.says}. ",
+           -1: f"The later part agrees with {one.says}. "}[one.off]  # fmt: skip
     return Shift(
         "part of a set-up" if by_moment else "second visits", setup, kind, d, sigma, one.p, one.points, True,
         looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
@@ -457,6 +473,8 @@ def _stretch_rows(one: CommonHeight, stops: Stops, start_s: Array, names: Names)
 
 def _typed(one: CommonHeight, stops: Stops, names: Names) -> str:
     """Return what the recorded antenna heights say of a common height."""
+    if one.scope == "pole":
+        return f"; the antenna height recorded there is {names.beside[one.number]}"
     antenna = np.maximum(stops.label["antenna"], stops.label["usual"])[one.stops]
     if not len(antenna) or antenna[0] < 0 or not (antenna == antenna[0]).mean() > 0.9:
         return ""

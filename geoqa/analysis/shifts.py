@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import BLAMED
 from geoqa.core.steps import Analysis, Result, param
 
@@ -111,27 +112,23 @@ class Shifts(Analysis):
 
 @dataclass(frozen=True, kw_only=True)
 class ShiftsExplain(Analysis):
-    """Say which points rest on suspicious shifts, and whose disagreement they explain.
-
-    The site is judged again from a corrected copy; the status itself stays what the occupations as they are show. A
-    name at two places and a mark that moved explain their point by themselves.
-    """
+    """Say which points rest on suspicious shifts, and by how much each may be off for them."""
 
     name = "shifts-explain"
     needs = (
+        *EXPECTED,
         "occupations", "occupations.use", "occupations.fix", "occupations.visit", "occupations.visit_v", "shifts",
         "shifted", "classes", "points",
     )  # fmt: skip
-    gives = ("points.shift", "points.explained", "points.shift_h_m", "points.shift_v_m")
+    gives = ("points.shift", "points.shift_h_m", "points.shift_v_m")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
         """Return the names of the shifts, by point."""
         occupations, shifted, points = frames["occupations"], frames["shifted"], frames["points"]
         keyed = points[["point"]].copy()
         keyed["shift"] = _resting_on(shifted, occupations, points)
-        keyed["explained"] = _explained(shifted, occupations, frames["classes"], points, job)
         keyed["shift_h_m"], keyed["shift_v_m"] = _may_be_off(frames, job)
-        explained = int(keyed["explained"].notna().sum())
+        explained = int(points["explained"].notna().sum())
         said = (
             f"{explained} {'point that disagrees is' if explained == 1 else 'points that disagree are'} explained by "
             f"shifts and not to be blamed on the place; "
@@ -246,10 +243,13 @@ def _joined(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
 
 
-def _explained(
+def explained(
     shifted: pd.DataFrame, occupations: pd.DataFrame, classes: pd.DataFrame, points: pd.DataFrame, job: Job
 ) -> pd.Categorical:
-    """Return the shifts that explain a point's disagreement: judged without them it would not be blamed."""
+    """Return the shifts that explain a point's disagreement: judged from a copy without them it would not be blamed.
+
+    A name at two places and a mark that moved explain their point by themselves.
+    """
     import numpy as np
     import pandas as pd
 

@@ -119,6 +119,23 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     return Adjusted(x, cov * factor, part, system.shared(sound), kept, factor)
 
 
+def counts(made: Adjusted, contrast: Array, variance: Array, point: Index, setup: Index) -> Array:
+    """Return what each stop counts in a contrast of set-ups, shape (n,).
+
+    Parameters
+    ----------
+    made, variance, point, setup
+        The adjustment, and the stops it rests on, shape (n,).
+    contrast
+        Shape (setups,), zero in all.
+    """
+    pull, weight = (made.cov / made.factor @ contrast)[setup], 1 / variance
+    n = int(point.max()) + 1
+    total = np.bincount(point, weight, minlength=n)
+    mean = np.bincount(point, weight * pull, minlength=n) / np.maximum(total, 1e-12)
+    return np.asarray(weight * (pull - mean[point]))
+
+
 class _System:
     """The reduced normal equations of one set of stops."""
 

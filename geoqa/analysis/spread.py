@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
+from geoqa.core.schema import WHOLE_SITE
+
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
@@ -57,46 +59,74 @@ def reported(occupations: pd.DataFrame) -> Spread:
 
 
 def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
-    """Return the covariances to expect: the reported ones times what they are worth in their canopy class.
+    """Return the covariances to expect: the reported ones times what they are worth, as calibration says of each row.
 
-    Where no precision is reported the class's repeatability stands in, if one could be learnt.
+    Where no precision is reported what was learnt of its class stands in, if anything could be.
 
     Parameters
     ----------
-    occupations, classes
-        The frames; the first row of `classes` speaks for the whole site and for rows without a class.
+    occupations
+        With `expected_h_m`, `expected_v_m`, `freedom_h` and `freedom_v`: learnt without the row's own point.
+    classes
+        The frame, for the shape of the errors.
     """
     told = reported(occupations)
-    row = class_rows(occupations["canopy"], classes)
 
     def of(column: str) -> Array:
-        return classes[column].to_numpy(dtype=float, na_value=np.nan)[row]
+        return occupations[column].to_numpy(dtype=float, na_value=np.nan)
 
     silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
     # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
     step_h, step_v = (
         np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)) for axis in "hv"
     )
-    scale_h, scale_v = of("scale_h") ** 2, of("scale_v") ** 2
-    own_h = np.maximum(of("repeatability_h_m") ** 2, step_h**2 / 12)
-    own_v = np.maximum(of("repeatability_v_m") ** 2, step_v**2 / 12)
+    own_h, own_v = of("expected_h_m") ** 2, of("expected_v_m") ** 2
+    worth = own_h / per_axis_h(told) ** 2
+    own_h = np.where(silent_h, np.maximum(own_h, step_h**2 / 12), own_h)
+    own_v = np.where(silent_v, np.maximum(own_v, step_v**2 / 12), own_v)
     return Spread(
-        var_e=np.where(silent_h, own_h, scale_h * told.var_e),
-        var_n=np.where(silent_h, own_h, scale_h * told.var_n),
-        cov_en=np.where(silent_h, 0.0, scale_h * told.cov_en),
-        var_u=np.where(silent_v, own_v, scale_v * told.var_u),
-        nu_h=_freedom(of("degrees_of_freedom_h"), silent_h | (scale_h != 1)),
-        nu_v=_freedom(of("degrees_of_freedom_v"), silent_v | (scale_v != 1)),
+        var_e=np.where(silent_h, own_h, worth * told.var_e),
+        var_n=np.where(silent_h, own_h, worth * told.var_n),
+        cov_en=np.where(silent_h, 0.0, worth * told.cov_en),
+        var_u=own_v,
+        nu_h=_finite(of("freedom_h")),
+        nu_v=_finite(of("freedom_v")),
         shape=core_shape(classes),
     )
 
 
-def class_rows(canopy: pd.Series, classes: pd.DataFrame) -> Index:
-    """Return which row of `classes` speaks for each label; the first one for labels it does not name."""
-    labels = canopy.astype("category").cat
-    at = classes["canopy"].astype(str).tolist()
-    known = [at.index(str(name)) if str(name) in at else 0 for name in labels.categories]
-    return np.array([*known, 0])[labels.codes.to_numpy()]
+def by_class(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
+    """Return the covariances to expect by what is known of each class, before it is told for each row."""
+    told = reported(occupations)
+    row = class_rows(occupations, classes)
+    expected = {}
+    for axis, stated in (("h", per_axis_h(told)), ("v", np.sqrt(told.var_u))):
+        ratio, plain, freedom = (
+            classes[name].to_numpy(dtype=float, na_value=np.nan)[row]
+            for name in (f"used_ratio_{axis}", f"used_repeatability_{axis}_m", f"degrees_of_freedom_{axis}")
+        )
+        expected[f"expected_{axis}_m"] = np.where(np.isnan(stated), plain, ratio * stated)
+        expected[f"freedom_{axis}"] = freedom
+    return calibrated(occupations.assign(**expected), classes)
+
+
+def class_rows(occupations: pd.DataFrame, classes: pd.DataFrame) -> Index:
+    """Return which row of `classes`, canopy and solution, speaks for each row; the first for what it does not name."""
+    several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
+
+    def named(frame: pd.DataFrame) -> pd.Index:
+        canopy = frame["canopy"].astype("object").fillna(WHOLE_SITE).astype("str")
+        return pd.Index(
+            canopy + "\n" + frame["solution"].astype("object").fillna("").astype("str") if several else canopy
+        )
+
+    return np.asarray(named(classes.iloc[1:]).get_indexer(named(occupations)) + 1, np.int64)
+
+
+def per_axis_h(told: Spread) -> Array:
+    """Return one standard deviation per horizontal axis: that of the circle as large as the ellipse, metres."""
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.sqrt(told.var_e * told.var_n - told.cov_en**2))
 
 
 def freedom_of_points(points: pd.DataFrame) -> tuple[Array, Array]:
@@ -115,9 +145,9 @@ def core_shape(classes: pd.DataFrame) -> float:
     return float(finite_or_known(classes["core_shape"])[0])
 
 
-def _freedom(nu: Array, estimated: NDArray[np.bool_]) -> Array:
-    """Return the degrees of freedom of each scale; one held at 1 is not estimated."""
-    return np.where(estimated & np.isfinite(nu), nu, np.inf)
+def _finite(nu: Array) -> Array:
+    """Return degrees of freedom, infinite where nothing is said and where they are as good as that."""
+    return np.where(nu < _KNOWN, nu, np.inf)  # NaN compares false
 
 
 def square_h(de: Array, dn: Array, var_e: Array, var_n: Array, cov_en: Array) -> Array:
@@ -175,8 +205,8 @@ def probability(square: Array, dimensions: Array | int, nu: Array | float = np.i
         return np.asarray(special.fdtrc(dimensions, finite, square / dimensions))
 
 
-#: Degrees of freedom that stand for a scale taken as known.
-_MANY = 1e9
+#: Degrees of freedom that stand for a scale taken as known, and from which it is.
+_MANY, _KNOWN = 1e9, 1e6
 
 
 def _known_scale(square: Array, dimensions: Array | int, plain: int) -> Array:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.calibration import EXPECTED
 from geoqa.core.schema import NO_EVIDENCE, STATUSES
 from geoqa.core.steps import Analysis, Result, param
 
@@ -28,7 +29,7 @@ class ClosureStatus(Analysis):
     """
 
     name = "closure-status"
-    needs = ("occupations", "closures", "classes")
+    needs = (*EXPECTED, "occupations", "closures", "classes")
     gives = tuple(f"closures.{c}" for c in ("t_h", "p_h", "t_v", "p_v", "status_h", "status_v", "status"))
 
     unusual: float = param(

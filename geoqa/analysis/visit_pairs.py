@@ -1,20 +1,23 @@
-"""One closure for each pair of visits: what a site can learn its own precision from. Kernels."""
+"""One closure for each pair of visits, and what else teaches a site its own precision. Kernels."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis import mixture, spread, taking_part
-from geoqa.analysis.rows import codes_of, ends
+from geoqa.analysis import against, known, mixture, spread, taking_part
+from geoqa.analysis.repeats import FADES_S, REPEAT
+from geoqa.analysis.rows import codes_of, ends, is_direct, shown_labels
+from geoqa.core.control_contracts import CHECK
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.taking_part import Offsets, Part
+    from geoqa.core.job import Job
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
@@ -57,6 +60,11 @@ class VisitPairs:
         same = [bool((np.isnan(stated) == np.isnan(plain)).all()) for stated, plain in pairs]
         return bool(len(self.a)) and all(same)
 
+    def only(self, keep: Any) -> VisitPairs:
+        """Return some of the pairs."""
+        part = taking_part.Part(*(getattr(self.part, name)[keep] for name in _OF_PART))
+        return VisitPairs(self.stated.only(keep), self.plain.only(keep), self.a[keep], self.b[keep], part)
+
     def by(self, of: Index) -> VisitPairs:
         """Return the same pairs in other classes."""
         return replace(self, stated=replace(self.stated, of=of), plain=replace(self.plain, of=of))
@@ -80,15 +88,105 @@ def of(
     pick, a, b, weight = _pick(closures, occupations)
     part = taking_part.decide(explained or taking_part.NOTHING, a, b, len(occupations), single)
     out_h, out_v = (use == taking_part.LEFT_OUT for use in (part.use_h, part.use_v))
-    d = np.column_stack([closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m")])
     # An offset that such pairs gave themselves leaves them a little too near to it: one degree of freedom is spent.
-    de, dn, du = ((d - part.off) / np.sqrt(np.column_stack([part.left_h, part.left_h, part.left_v]))).T
-    de, dn = (np.where(out_h, np.nan, values) for values in (de, dn))
-    du = np.where(_shows_height(closures, occupations, pick, a, b) & ~out_v, du, np.nan)
+    off = (_differences(closures, pick) - part.off) / np.sqrt(np.column_stack([part.left_h, part.left_h, part.left_v]))
+    off[out_h, :2] = np.nan
+    off[out_v | ~_shows_height(closures, occupations, pick, a, b), 2] = np.nan
     weight = np.where(out_h & out_v, 0.0, weight * np.minimum(part.left_h, part.left_v))
-    told = spread.reported(occupations)
     gap = closures["gap_s"].to_numpy(dtype=float, na_value=np.inf)[pick]
     apart_h, apart_v = (-np.expm1(-np.maximum(gap, 60.0) / fades) for fades in (FADES_H_S, FADES_V_S))
+    again = REPEAT * np.exp(-gap / FADES_S)
+    return _made(occupations, off, a, b, weight, (apart_h, apart_v), mixture.VISITS, again, part)
+
+
+def teaching(
+    closures: pd.DataFrame, occupations: pd.DataFrame, job: Job, explained: Offsets, single: bool = False
+) -> VisitPairs:
+    """Return the pairs of different visits, those within visits, and the checks on known points, all in one class.
+
+    Of the last two those that a shift explains are left out.
+    """
+    parts = [of(closures, occupations, explained, single)]
+    for more in (_within_visits(closures, occupations), _checks(occupations, job)):
+        across = taking_part.decide(explained, more.a, more.b, len(occupations), single).explained
+        parts.append(more.only(~across))
+    stated, plain = (
+        mixture.Closed(*(np.concatenate([getattr(getattr(part, which), name) for part in parts]) for name in _FIELDS))
+        for which in ("stated", "plain")
+    )
+    part = taking_part.Part(*(np.concatenate([getattr(one.part, name) for one in parts]) for name in _OF_PART))
+    a, b = (np.concatenate([getattr(one, end) for one in parts]) for end in "ab")
+    return VisitPairs(stated, plain, a, b, part)
+
+
+_FIELDS, _OF_PART = tuple(mixture.Closed.__dataclass_fields__), tuple(taking_part.Part.__dataclass_fields__)
+
+
+def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
+    """Return one closure for each pair of fixes of a visit, over the whole of their stated covariance."""
+    pick = np.flatnonzero((closures["independence_h"] == "fresh-fix").to_numpy())
+    a, b = ends(occupations, closures.iloc[pick])
+    point, label, visit = codes_of(closures["point"])[pick], shown_labels(occupations), occupations["visit"].to_numpy()
+    first = _first(point, label[a], label[b], visit[a])
+    pick, a, b, point = pick[first], a[first], b[first], point[first]
+    _, group = np.unique(np.column_stack([point, visit[a]]), axis=0, return_inverse=True)
+    count = np.bincount(group.ravel())[group.ravel()] if len(pick) else np.zeros(0)
+    weight = (1 + np.sqrt(1 + 8 * count)) / 2 - 1  # m fixes make m (m - 1) / 2 pairs, worth m - 1
+    gap = np.nan_to_num(closures["gap_s"].to_numpy(dtype=float, na_value=0.0)[pick])
+    one = np.ones(len(pick))
+    again = REPEAT * np.exp(-gap / FADES_S)
+    off = _differences(closures, pick)
+    return _made(occupations, off, a, b, weight / np.maximum(count, 1), (one, one), mixture.INNER, again)
+
+
+def _checks(occupations: pd.DataFrame, job: Job) -> VisitPairs:
+    """Return for each known point that is a check how far the mean of its visits is from it.
+
+    With the pairs among its m visits, worth m - 1, that makes m. How uncertain the known coordinate and the base are
+    adds to the variance, as if the stated precision were worth that much less.
+    """
+    control = known.rows(occupations)
+    names = occupations["point"].astype("str").to_numpy(dtype=object)
+    control = control[known.uses(names[control].tolist(), occupations, job) == CHECK] if len(control) else control
+    direct = np.flatnonzero(is_direct(occupations) & (shown_labels(occupations) >= 0))
+    place, point = against.places(occupations), codes_of(occupations["point"])
+    reference = np.full(int(point.max(initial=-1)) + 1, -1, np.int64)
+    reference[point[control]] = control
+    visit = occupations["visit"].to_numpy()
+    rows = direct[reference[point[direct]] >= 0]
+    rows = rows[_first(point[rows], visit[rows])]
+    group, count = np.unique(point[rows], return_inverse=True, return_counts=True)[1:]
+    n = len(count)
+    b = rows[np.unique(group, return_index=True)[1]] if n else rows
+    a = reference[point[b]]
+    _, mean, _ = against.means(group, place[rows], n)
+    off = mean - place[a]
+    if not known.heights_compare(job):
+        off[:, 2] = np.nan
+    told = spread.reported(occupations)
+    base = job.base.variances_m2
+    part = []
+    for variance, add in ((told.var_e, base[0]), (told.var_u, base[1])):
+        own = np.bincount(group, np.nan_to_num(variance[rows]), minlength=n) / np.maximum(count, 1) ** 2
+        more = np.nan_to_num(variance[a]) + add
+        part.append((own + more) / np.where(variance[b] > 0, 2 * variance[b], np.nan))
+    one = np.ones(n)
+    made = _made(occupations, off, b, b, one, (part[0], part[1]), mixture.CHECK, np.zeros(n))
+    return replace(made, a=a)
+
+
+def _differences(closures: pd.DataFrame, pick: Index) -> Array:
+    """Return east, north and up of the picked closures, shape (n, 3)."""
+    return np.column_stack([closures[c].to_numpy(dtype=float, na_value=np.nan)[pick] for c in ("de_m", "dn_m", "du_m")])
+
+
+def _made(
+    occupations: pd.DataFrame, off: Array, a: Index, b: Index, weight: Array, apart: tuple[Array, Array], kind: int,
+    again: Array, part: Part | None = None,
+) -> VisitPairs:  # fmt: skip
+    """Return closures `off` between rows, of whose stated variances the parts `apart` show."""
+    (apart_h, apart_v), (de, dn, du) = apart, off.T
+    told = spread.reported(occupations)
     var_e, var_n, cov_en = (apart_h * (v[a] + v[b]) for v in (told.var_e, told.var_n, told.cov_en))
     var_u = apart_v * (told.var_u[a] + told.var_u[b])
     # The rounding of both ends, last digit^2 / 12 each: closures of exactly zero are no more exact than that.
@@ -96,18 +194,19 @@ def of(
         np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[a] ** 2 / 6)
         for axis in "hv"
     )
-    of_ = np.zeros(len(a), np.int64)
+    nothing, point = np.zeros(len(a), np.int64), codes_of(occupations["point"])[b]
     with np.errstate(invalid="ignore"):
         per_axis = np.sqrt(var_e * var_n - cov_en**2)
-    square_h = spread.square_h(de, dn, var_e, var_n, cov_en)
+    square_h, square_v = spread.square_h(de, dn, var_e, var_n, cov_en), spread.square_v(du, var_u)
+    kinds = np.full(len(a), kind, np.int64)
     stated = mixture.Closed(
-        of_, weight, square_h, spread.square_v(du, var_u), np.where(np.isnan(square_h), 1.0, per_axis),
-        np.where(np.isnan(var_u), 1.0, var_u), rounding_h, rounding_v,
+        nothing, point, weight, square_h, square_v, np.where(np.isnan(square_h), 1.0, per_axis),
+        np.where(np.isnan(square_v), 1.0, var_u), rounding_h, rounding_v, kinds, again,
     )  # fmt: skip
-    plain = mixture.Closed(
-        of_, weight, (de**2 + dn**2) / apart_h, du**2 / apart_v, apart_h, apart_v, rounding_h, rounding_v
+    plain = replace(
+        stated, square_h=(de**2 + dn**2) / apart_h, square_v=du**2 / apart_v, variance_h=apart_h, variance_v=apart_v
     )
-    return VisitPairs(stated, plain, a, b, part)
+    return VisitPairs(stated, plain, a, b, part or taking_part.decide(taking_part.NOTHING, a, b, len(occupations)))
 
 
 def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tuple[list[str], Index]:
@@ -115,6 +214,7 @@ def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tup
     labels = occupations[column].astype("category").cat
     code = labels.codes.to_numpy().astype(np.int64)
     a, b = code[pairs.a], code[pairs.b]
+    a = np.where(pairs.stated.kind == mixture.CHECK, b, a)  # a known point has no cover, its visitor has
     names = [str(name) for name in labels.categories]
     return names, np.where((a == b) & (a >= 0), a, len(names))
 

@@ -27,7 +27,7 @@ class Zones(Analysis):
     name = "zones"
     needs = (
         "occupations", "occupations.visit", "occupations.use", "closures", "points", "points.easting_m",
-        "points.northing_m", "points.height_m", "points.explained", "shifts", "shifted",
+        "points.northing_m", "points.height_m", "shifts", "shifted",
     )  # fmt: skip
     gives = ("zones", "points.zone")
 

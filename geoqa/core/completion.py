@@ -11,7 +11,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Columns of occupations that analysis steps give.
-MADE_LATER = ("visit", "visit_v", "copy_of", "use", "fix", "canopy_label", "canopy_from", "geometry")
+MADE_LATER = (
+    "visit", "visit_v", "copy_of", "use", "fix", "canopy_label", "canopy_from", "geometry", "expected_h_m",
+    "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+)  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}
 

@@ -20,21 +20,25 @@ BOUNDED = {
     for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
 }
 
+_CLASS = {
+    "canopy": _text("canopy class, or the whole site", nulls=False),
+    "solution": _text("solution type; null for the whole site, and where none is stated"),
+}
 PAIRS_NEEDED = Frame(
-    key=("canopy",),
-    base=("canopy", "pairs", "needed_h", "needed_v"),
+    key=("canopy", "solution"),
+    base=("canopy", "solution", "pairs", "needed_h", "needed_v"),
     columns={
-        "canopy": _text("canopy class, or the whole site", nulls=False),
+        **_CLASS,
         "pairs": _int("pairs of different visits there are", minimum=0),
-        "needed_h": _int("pairs that bound the horizontal standard deviation", minimum=1),
+        "needed_h": _int("pairs that bound the horizontal standard deviation, those there are among them", minimum=1),
         "needed_v": _int("pairs that bound that of the height", minimum=1),
     },
 )
 DETECTION = Frame(
-    key=("canopy",),
-    base=("canopy",),
+    key=("canopy", "solution"),
+    base=("canopy", "solution"),
     columns={
-        "canopy": _text("canopy class, or the whole site", nulls=False),
+        **_CLASS,
         **{
             f"{name}_{axis}{unit}": _float(f"{about}, {word}", minimum=0)
             for axis, word in (("h", "horizontal"), ("v", "height"))
@@ -65,5 +69,7 @@ REPEATS = Frame(
         "repeat": _float("probability that a wrong fix comes back at once", minimum=0, nulls=False),
         "repeat_prior": _float("the same before the site's points were looked at", minimum=0, nulls=False),
         "fades_s": _float("time after which it is down to 37 %", above=0, nulls=False),
+        "came": _float("repeats that the site's points show", minimum=0),
+        "could": _float("wrong fixes of theirs that could have come back", minimum=0),
     },
 )

@@ -69,6 +69,34 @@ def unused(paths: Sequence[PurePath], job: Job) -> list[str]:
     ]
 
 
+def in_one_unit(job: Job, names: Sequence[str], found: Sequence[tuple[str, str] | None]) -> Job:
+    """Return the job with the units that its files state, where the recipe states none.
+
+    Parameters
+    ----------
+    names, found
+        The files, and the units of coordinates and heights that each states; None where it states none.
+
+    Raises
+    ------
+    RecipeError
+        If two files state different ones.
+    """
+    stated = {units: name for name, units in zip(reversed(names), reversed(found), strict=True) if units}
+    if job.unit_stated or not stated:
+        return job
+    if len(stated) > 1:
+        shown = "; ".join(f"{name} in {' and '.join(dict.fromkeys(units))}" for units, name in stated.items())
+        remedy = 'Add unit = "...", that of the results, and for each file in another [[file]] with its path and unit.'
+        raise RecipeError.from_faults(
+            "The files of the site do not count in one unit:",
+            [Fault("[input] unit", f"must be stated: {shown}.", remedy)],
+        )
+    unit, up = next(iter(stated))
+    form = replace(job.input, unit=unit, unit_height=job.input.unit_height or (None if up == unit else up))
+    return replace(job, input=form, unit_stated=True)
+
+
 def settled(
     frames: Sequence[pd.DataFrame], names: Sequence[str], jobs: Sequence[Job], job: Job
 ) -> tuple[list[pd.DataFrame], Job, list[str]]:
@@ -85,7 +113,7 @@ def settled(
         # A log shows its initializations itself.
         if own.input.initialization == "asserted" and frame["initialization"].isna().all():
             frame = frame.assign(initialization=_asserted(len(frame), number))
-        if own is not job:
+        if id(own) in path_of:
             frame, whole, renamed = _with_own_roles(frame, own, whole, job, path_of[id(own)])
             messages += [f"{name}: {text}" for text in (*renamed, *_said(own, job))]
         kept.append(frame)

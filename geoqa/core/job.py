@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.canopy import Canopy
 from geoqa.core.control import Control, FieldTest, Line
+from geoqa.core.experience import Experience
 from geoqa.core.facts import Facts
 from geoqa.core.params import Declared, param
 from geoqa.core.source import Source
@@ -228,6 +229,11 @@ class Job:
         What the report names beside what is computed.
     canopy
         What is known of the overhead cover beside the crew's labels.
+    experience
+        What the firm's earlier jobs taught.
+    unit_stated
+        Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
+        until one is read.
     """
 
     site: Site
@@ -248,7 +254,9 @@ class Job:
     lines: tuple[Line, ...] = ()
     report: Facts = field(default_factory=Facts)
     canopy: Canopy = field(default_factory=Canopy)
+    experience: Experience = field(default_factory=Experience)
     folder: str | None = field(default=None, compare=False)
+    unit_stated: bool = field(default=True, compare=False)
 
     def beside(self, name: str) -> Path:
         """Return the path of a file that the recipe names."""
@@ -286,6 +294,7 @@ class Job:
             "field_test": self.field_test.as_table(),
             "report": self.report.as_table(),
             "canopy": self.canopy.as_table(),
+            "experience": self.experience.as_table(),
             "step": {name: dict(values) for name, values in self.steps.items()},
         }
         if self.lines:

@@ -40,10 +40,15 @@ NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
-#: Whose pairs the values of a class come from.
-OWN_PAIRS, NOT_BELOW_SITE, SITE_PAIRS, UNCALIBRATED = BASES = (
-    "own pairs", "own pairs, not below the site", "the site's pairs", "uncalibrated",
-)  # fmt: skip
+#: Where most of what is known of a class comes from; experience names its jobs.
+OWN, OTHER_CLASSES, DEFAULT_PRIOR = "own", "other classes of this site", "default prior"
+
+
+def of_jobs(jobs: int) -> str:
+    """Return the words for what the firm's earlier jobs taught."""
+    return f"experience of {jobs} job{'s' * (jobs != 1)}"
+
+
 #: What a row without a name is called until its place gives it one.
 UNNAMED = "unnamed"
 #: What a reviewer may decide of a row, as the column `decision` of `occupations` has it.
@@ -77,6 +82,12 @@ OCCUPATIONS = Frame(
         "use": _text("what the point's coordinate makes of the row"),
         "copy_of": _int("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
         "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
+        "expected_h_m": _float("standard deviation per horizontal axis to expect, learnt without its point", above=0),
+        "expected_v_m": _float("standard deviation of the height to expect, likewise", above=0),
+        "freedom_h": _float("degrees of freedom of what the horizontal one is learnt from", above=0),
+        "freedom_v": _float("degrees of freedom of what that of the height is learnt from", above=0),
+        "wrong_rate": _float("probability that a fix like it is wrong, learnt without its point", minimum=0),
+        "wrong_worth": _float("fixes that it is learnt from", above=0),
         "start_utc": Column("time", "start"),
         "end_utc": Column("time", "end"),
         "duration_s": _float("end minus start", minimum=0),
@@ -198,6 +209,7 @@ POINTS = Frame(
         "untested": _text("what the evidence cannot see"),
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         **canopy_contracts.ON_POINTS,
+        "basis": _text("where most of what is known of its precision comes from"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
@@ -213,32 +225,34 @@ POINTS = Frame(
     },
 )
 
-_BASIS = {
-    "basis_h": _text("whose pairs the horizontal values come from", BASES),
-    "basis_v": _text("whose pairs the height values come from", BASES),
-}
 CLASSES = Frame(
-    key=("canopy",),
-    base=("canopy", "pairs"),
+    key=("canopy", "solution"),
+    base=("canopy", "solution", "pairs"),
     columns={
         "canopy": _text("canopy class, or the whole site", nulls=False),
+        "solution": _text("solution type; null for the whole site, and where none is stated"),
         "pairs": _int("pairs of different visits", minimum=0),
         "explained": _int("those that a shift explains: its offset is taken off, or they are left out", minimum=0),
         **BOUNDED,
         "wrong_fix_rate_without": _float("the rate if single finds of the search for shifts were no fixes", minimum=0),
-        "wrong_fix_rate": _float("share of initializations that are grossly wrong", minimum=0),
-        "wrong_fix_rate_low": _float("... lower 95 % bound; null where a prior stands in", minimum=0),
+        "wrong_fix_rate": _float("share of wrong fixes, as the class's own show it; null where none could", minimum=0),
+        "wrong_fix_rate_low": _float("... lower 95 % bound", minimum=0),
         "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
+        "used_wrong_fix_rate": _float("share of wrong fixes that is used", minimum=0),
+        "wrong_fix_worth": _float("fixes that it is worth", above=0),
         "points": _int("observed points, of which the shares are", minimum=0),
         **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
-        "degrees_of_freedom_h": _float("what the horizontal estimate rests on", minimum=0),
-        "degrees_of_freedom_v": _float("what the height estimate rests on", minimum=0),
+        "used_ratio_h": _float("what stated horizontal precision is multiplied with; null where none is", above=0),
+        "used_ratio_v": _float("what stated height precision is multiplied with", above=0),
+        "used_repeatability_h_m": _float("standard deviation per horizontal axis of what states none", above=0),
+        "used_repeatability_v_m": _float("standard deviation of the height of what states none", above=0),
+        "degrees_of_freedom_h": _float("how well the horizontal figure used is known", minimum=0),
+        "degrees_of_freedom_v": _float("how well the height figure used is known", minimum=0),
         "core_shape": _float("degrees of freedom of Student's t that errors follow; null for a normal one", above=2),
-        "scale_h": _float("what stated horizontal precision is multiplied with", above=0),
-        "scale_v": _float("what stated height precision is multiplied with", above=0),
         "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
         "stated_v_m": _float("usual stated standard deviation of the height", above=0),
-        **_BASIS,
+        "basis_h": _text("where most of what is known of the horizontal ratio comes from"),
+        "basis_v": _text("where most of what is known of the height's ratio comes from"),
     },
 )
 
@@ -251,7 +265,6 @@ PROCEDURES = Frame(
         "pairs": _int("pairs of different visits observed alike", minimum=0),
         "explained": _int("those that a shift explains", minimum=0),
         **BOUNDED,
-        **_BASIS,
     },
 )
 
@@ -333,7 +346,38 @@ AVERAGES = Frame(
     },
 )
 
+_SUMS = {
+    "total_h": _float("squares of horizontal closures over their stated variance, gross ones left out", minimum=0),
+    "freedom_h": _float("their degrees of freedom", minimum=0),
+    "total_v": _float("the same of height closures", minimum=0),
+    "freedom_v": _float("their degrees of freedom", minimum=0),
+    "wrong": _float("wrong fixes", minimum=0),
+    "fixes": _float("fixes that could show one", minimum=0),
+}
+#: What the job teaches of each class under the reference prior, before any experience.
+TAUGHT = Frame(
+    key=("canopy", "solution"),
+    base=("canopy", "solution", *_SUMS),
+    columns={
+        "canopy": _text("canopy class, case folded", nulls=False),
+        "solution": _text("solution type; null where none is stated"),
+        **_SUMS,
+    },
+)
+EXPERIENCE = Frame(
+    key=("job", "canopy", "solution"),
+    base=("job", "canopy", "solution", *_SUMS),
+    columns={
+        "job": _text("id of an earlier job", nulls=False),
+        "group": _text("receiver, crew or network"),
+        "month": _text("month of its first row"),
+        **TAUGHT.columns,
+    },
+)
+
 FRAMES: dict[str, Frame] = {
+    "taught": TAUGHT,
+    "experience": EXPERIENCE,
     "epochs": EPOCHS,
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
@@ -370,6 +414,14 @@ FRAMES: dict[str, Frame] = {
 RUN_FORMAT = "geoqa-run/1"
 #: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
 _ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
+
+
+def metric(column: str) -> str:
+    """Return the column in metres that one in feet stands beside."""
+    for ending in ("_ft", "_ftUS"):
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending)}_m"
+    return column
 
 
 def enlarged(layer: str) -> tuple[str, int]:

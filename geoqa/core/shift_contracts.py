@@ -62,6 +62,6 @@ SHIFTED = Frame(
         "du_m": _float("up, likewise", nulls=False),
         "new_point": _text("the point it belongs to, where its name is wrong"),
         "mends": _bool("whether a correction can set it right"),
-        "either": _bool("one of two halves of which nothing says which is off; the earlier one stands here with zeros"),
+        "either": _bool("of one of two sides, and nothing says which is off; the other one stands here with zeros"),
     },
 )

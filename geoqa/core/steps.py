@@ -69,11 +69,14 @@ class ReadResult:
         Per kind of record (``rows``): how many were ``read``, ``used`` and ``set_aside``.
     messages
         What a person should know about the file.
+    units
+        The unit of coordinates and that of heights, where the file states them and the recipe leaves them to it.
     """
 
     frames: Mapping[str, pd.DataFrame]
     accounts: Mapping[str, Mapping[str, int]]
     messages: tuple[str, ...] = ()
+    units: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,10 @@ class Result:
 
 @dataclass(frozen=True, kw_only=True)
 class Reader(Step):
-    """Turns one file into an ``occupations`` frame, and keeps account of every record."""
+    """Turns one file into an ``occupations`` frame, and keeps account of every record.
+
+    `gives` names what its files may hold: ``epochs`` come from those that have some.
+    """
 
     suffixes: ClassVar[tuple[str, ...]] = ()
     #: Whether files of this kind may belong together, so that `read_all` is given all of a review at once.

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.schema import NOT_BELOW_SITE, OWN_PAIRS, SITE_PAIRS, UNCALIBRATED, WHOLE_SITE
+from geoqa.core.schema import OTHER_CLASSES, OWN, WHOLE_SITE
 from geoqa.core.units import bounded, counted, probability, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
 
@@ -18,27 +17,27 @@ if TYPE_CHECKING:
 LONGEST_NAME = 24
 TITLE = "What stated precision is worth here"
 ABOUT = (
-    "One sigma as the receivers state it → as repeated visits show it, with 95 % bounds; and the share of "
-    "initializations that were grossly wrong."
+    "One sigma as the receivers state it → what is reckoned with, with 95 % bounds; the share of fixes taken to be "
+    "wrong (and the bounds that the class's own give); and where most of it comes from."
 )
 _AXES = (("h", "horizontally"), ("v", "in height"))
-#: Whose pairs values come from, in few words.
-_FROM = {OWN_PAIRS: "own", NOT_BELOW_SITE: "own, held at the site", SITE_PAIRS: "the site"}
+#: Where values come from, in few words.
+_FROM = {OWN: "own pairs", OTHER_CLASSES: "other classes"}
 
 
 def head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table, with the units its cells go without."""
     horizontal, height = (small_unit(_unit(axis, job)) for axis in "hv")
-    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "whose pairs")
+    return ("cover", "pairs", f"horizontal, {horizontal}", f"height, {height}", "wrong fixes", "known from")
 
 
 def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text per class, the whole site first; empty where `classes` is of an older review."""
-    if "basis_h" not in classes:
+    if "used_ratio_h" not in classes:
         return []
     return [
         (
-            cut(display_text(str(row["canopy"])), LONGEST_NAME),
+            cut(display_text(_named(row, classes)), LONGEST_NAME),
             f"{int(row['pairs']):,}",
             _worth(row, "h", job),
             _worth(row, "v", job),
@@ -51,43 +50,54 @@ def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
 
 def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     """Return what each class with pairs of its own shows of the stated precision, in plain words."""
-    if "basis_h" not in classes:
+    if "used_ratio_h" not in classes:
         return []
     found = []
     for _, row in classes.iterrows():
         parts = [
-            f"the stated {small(row[f'stated_{axis}_m'], _unit(axis, job))} was worth "
-            f"{_bounded(row, axis, job, small)} {word}"
+            f"the stated {small(row[f'stated_{axis}_m'], _unit(axis, job))} was worth {_seen(row, axis, job)} {word}"
             for axis, word in _AXES
-            if row[f"basis_{axis}"] == OWN_PAIRS and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
+            if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
-        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(str(row['canopy']))}"
+        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(_named(row, classes))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
             found.append(f"{where} {', '.join(parts)}; {counted(int(row['pairs']), 'pair')} of different visits")
     return found
 
 
+def _named(row: Any, classes: pd.DataFrame) -> str:
+    """Return the canopy, with the solution where the site has several."""
+    several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
+    named = isinstance(row["solution"], str)
+    return f"{row['canopy']}, {row['solution']}" if several and named else str(row["canopy"])
+
+
 def _worth(row: Any, axis: str, job: Job) -> str:
-    if row[f"basis_{axis}"] == UNCALIBRATED:
-        return UNCALIBRATED
-    if row[f"precision_ratio_{axis}"] != row[f"precision_ratio_{axis}"]:
-        return f"none stated → {small_bare(row[f'repeatability_{axis}_m'], _unit(axis, job))}"
-    return f"{small_bare(row[f'stated_{axis}_m'], _unit(axis, job))} → {_bounded(row, axis, job, small_bare)}"
+    ratio, stated, unit = row[f"used_ratio_{axis}"], row[f"stated_{axis}_m"], _unit(axis, job)
+    if ratio != ratio or stated != stated:
+        return f"none stated → {small_bare(row[f'used_repeatability_{axis}_m'], unit)}"
+    low, high = _bounds(row[f"degrees_of_freedom_{axis}"])
+    used, least, most = (small_bare(stated * ratio * factor, unit) for factor in (1.0, low, high))
+    return f"{small_bare(stated, unit)} → {used} ({least} to {most})"
 
 
-def _bounded(row: Any, axis: str, job: Job, told: Callable[[float, str], str]) -> str:
+def _bounds(freedom: float) -> tuple[float, float]:
+    """Return what a scale known with so many degrees of freedom is multiplied with for its 95 % bounds."""
+    from scipy import special
+
+    low, high = (float((freedom / special.chdtri(freedom, q)) ** 0.5) for q in (0.025, 0.975))
+    return low, high
+
+
+def _seen(row: Any, axis: str, job: Job) -> str:
     stated, unit = row[f"stated_{axis}_m"], _unit(axis, job)
     middle, low, high = (stated * row[f"precision_ratio_{axis}{end}"] for end in ("", "_low", "_high"))
-    return f"{told(middle, unit)} ({small_bare(low, unit)} to {small_bare(high, unit)})"
+    return f"{small(middle, unit)} ({small_bare(low, unit)} to {small_bare(high, unit)})"
 
 
 def _wrong(row: Any) -> str:
-    rate, low, high = (row[f"wrong_fix_rate{end}"] for end in ("", "_low", "_high"))
-    if rate != rate:
-        return "unknown"
-    if low != low:
-        return f"unknown, taken as {probability(rate)}"
-    return bounded(rate, low, high)
+    used, low, high = (row[name] for name in ("used_wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"))
+    return bounded(used, low, high) if low == low else probability(used)
 
 
 def _basis(row: Any) -> str:

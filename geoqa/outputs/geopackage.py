@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 #: What layers that are no points hold where they are empty.
 _EMPTY = {"closures": "LineString", "ellipses": "Polygon", "zones": "Polygon"}
+#: The largest enlarged shape, as a share of the site: a point mixed up with another would cross out all others.
+LARGEST = 0.1
 #: Parts of a column's name that say it is a height, or a difference or uncertainty of one.
 VERTICAL = frozenset(("height", "du", "up", "up95", "u", "v", "vertical"))
 
@@ -102,11 +104,12 @@ def _times(points: pd.DataFrame, lengths: list[pd.Series]) -> int:
 
 
 def _grown(frame: pd.DataFrame, points: pd.DataFrame, times: int, fixed: int | None) -> pd.DataFrame:
-    """Return a frame whose shapes are so many times as large, at their points.
+    """Return a frame whose shapes are so many times as large, at their points; one that would cross out the site less.
 
     `fixed` is the vertex that comes to lie on the point; None where the middle of the shape does.
     """
     import geopandas as gpd
+    import numpy as np
     import pandas as pd
     import shapely
 
@@ -118,8 +121,12 @@ def _grown(frame: pd.DataFrame, points: pd.DataFrame, times: int, fixed: int | N
     frame, shapes, places = frame[known], shapes[known], places[known]
     own = shapely.get_point(shapes, fixed) if fixed is not None else shapely.centroid(shapes)
     each = shapely.get_num_coordinates(shapes)
-    ends = shapely.get_coordinates(own).repeat(each, axis=0), shapely.get_coordinates(places).repeat(each, axis=0)
-    grown = shapely.set_coordinates(shapes.copy(), ends[1] + times * (shapely.get_coordinates(shapes) - ends[0]))
+    offsets = shapely.get_coordinates(shapes) - shapely.get_coordinates(own).repeat(each, axis=0)
+    sizes = np.maximum.reduceat(np.hypot(*offsets.T), np.cumsum(each) - each) if len(each) else each
+    west, south, east, north = points.total_bounds
+    most = LARGEST * np.hypot(east - west, north - south) or np.inf
+    by = np.minimum(times, most / np.maximum(sizes, 1e-300)).repeat(each)[:, None]
+    grown = shapely.set_coordinates(shapes.copy(), shapely.get_coordinates(places).repeat(each, axis=0) + by * offsets)
     return gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=grown, crs=points.geometry.crs)
 
 

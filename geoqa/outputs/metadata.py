@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.errors import OutputError
-from geoqa.core.schema import FRAMES, enlarged
+from geoqa.core.schema import FRAMES, enlarged, metric
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.styles import qml, rules, sld
 from geoqa.outputs.text import display_text
@@ -129,14 +129,14 @@ def _told(layer: str, columns: list[str]) -> Iterator[tuple[str, str, str, str, 
     """
     contract = FRAMES.get(enlarged(layer)[0])
     for column, called in titles(layer, columns).items():
-        rule = contract.columns.get(_metric(column)) if contract else None
+        rule = contract.columns.get(metric(column)) if contract else None
         yield layer, column, called, called, rule.about if rule else ""
 
 
 def titles(layer: str, columns: list[str]) -> dict[str, str]:
     """Return the title of each column that is geoqa's own; no two are the same."""
     contract = FRAMES.get(enlarged(layer)[0])
-    own = [column for column in columns if contract and _metric(column) in contract.columns]
+    own = [column for column in columns if contract and metric(column) in contract.columns]
     made: dict[str, str] = {}
     for column in own:
         called = title(column)
@@ -150,14 +150,6 @@ def title(column: str) -> str:
         if column.endswith(ending):
             return f"{column.removesuffix(ending).replace('_', ' ')} ({unit})"
     return column.replace("_", " ")
-
-
-def _metric(column: str) -> str:
-    """Return the column in metres that one in feet stands beside."""
-    for ending in ("_ft", "_ftUS"):
-        if column.endswith(ending):
-            return f"{column.removesuffix(ending)}_m"
-    return column
 
 
 def about(job: Job) -> list[tuple[str, str]]:

@@ -71,7 +71,8 @@ def lines(
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
         todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
-        text.append(f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   {todo}")
+        head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
+        text += _wrapped(head + todo, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)
@@ -151,12 +152,11 @@ def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:
         return []
     cells = [class_words.head(job), *rows[: most + 1]]
     widths = [max(len(row[k]) for row in cells) for k in range(len(cells[0]) - 1)]
-    lines = [
-        "Precision stated → shown by pairs of different visits (one sigma, 95 % bounds), and wrong initializations:"
-    ]
+    lines = ["Precision stated → reckoned with (one sigma, 95 % bounds), wrong fixes, and where most of it comes from:"]
     for *first, last in cells:
         start = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(first, widths, strict=True))
-        lines += _wrapped(start + last, hang=len(start))
+        fits = len(start) + len(last) <= WIDTH
+        lines += [start + last] if fits else [start.rstrip(), f"{'':<{WIDTH - 30}}{cut(last, 30)}"]
     if len(rows) > most + 1:
         lines.append(f"  and {len(rows) - most - 1} more in the layer classes of review.gpkg")
     for sentence in class_words.sentences(classes, job)[: most // 2]:

@@ -123,6 +123,11 @@ def text_column(column: pa.ChunkedArray | pa.Array, decimal: str) -> pa.ChunkedA
     return sound(pc.fill_null(text, ""))
 
 
+def any_text(column: pa.ChunkedArray) -> bool:
+    """Return whether any cell of a column of text holds something."""
+    return bool(pc.any(pc.not_equal(column, "")).as_py())
+
+
 def sound(text: pa.ChunkedArray) -> pa.ChunkedArray:
     """Return text as it is, or with what is no UTF-8 (a library passes on what a damaged file holds) replaced."""
     try:

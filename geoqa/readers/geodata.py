@@ -15,7 +15,7 @@ from typing import Any
 
 from geoqa.core import door, vectors
 from geoqa.core.errors import InputError
-from geoqa.readers import cells, textfile
+from geoqa.readers import cells, stored, textfile
 from geoqa.readers.layer import Layer, from_wkb
 
 #: Most bytes a Parquet file may unpack to.
@@ -92,6 +92,10 @@ def _choose(path: Path, layers: list[tuple[str, ...]], wanted: str | None) -> tu
         close = difflib.get_close_matches(wanted, names, n=1)
         hint = f" Did you mean {close[0]!r}?" if close else ""
         raise InputError(f"{path}: has no layer {wanted!r}.{hint} Its layers: {listed}.")
+    if set(stored.NEEDED) <= set(names):
+        return "occupations", [
+            f"{path.name}: is a review of geoqa: its layer 'occupations' is read, as that review left it."
+        ]
     points = [name for name, kind in layers if kind.startswith(("Point", "MultiPoint", "Unknown", "3D Point"))]
     if len(layers) == 1:
         return names[0], []

@@ -18,6 +18,8 @@ from geoqa.readers import cells, layer, textfile
 LARGEST = 500_000_000
 #: Systems that RFC 7946 means.
 WGS84 = ("EPSG:4326", "OGC:CRS84")
+#: How their names end, also as URN and as URI; heights are then metres above the ellipsoid (section 3.1.1).
+WGS84_NAMES = (*WGS84, "CRS84", "EPSG/0/4326")
 _SECTION = "RFC 7946 makes it WGS 84 longitude and latitude"
 
 
@@ -58,6 +60,7 @@ def read(path: Path, decimal: str, recipe: str) -> layer.Layer:
     return layer.Layer(
         tuple(names), tuple(columns), axes[0], axes[1], axes[2], refused, crs,
         missing=_missing(places, recipe), messages=messages,
+        height_m=1.0 if (crs or "").replace("::", ":").endswith(WGS84_NAMES) else None,
     )  # fmt: skip
 
 

@@ -55,7 +55,9 @@ class View:
     metres: float
 
 
-def step_m(views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bool_] | None = None) -> Array | None:
+def step_m(
+    views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bool_] | None = None, times: int = 1
+) -> Array | None:
     """Return the step in metres that each value of a column lies on, or None where it is the one that is written.
 
     Parameters
@@ -66,6 +68,8 @@ def step_m(views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bo
         Which values are looked at; shape (n,).
     counted
         Which of them are independent of each other, as values that differ are; None for all.
+    times
+        Parts of the file that are tried: each may lie on a grid by chance.
 
     Returns
     -------
@@ -77,7 +81,7 @@ def step_m(views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bo
         for view in views:
             values = np.unique(view.values[use & np.isfinite(view.values)])
             steps = _tried(view)
-            tried += len(steps) + anchored
+            tried += times * (len(steps) + anchored)
             own = values if counted is None else np.unique(view.values[use & counted & np.isfinite(view.values)])
             if len(own) < 3:
                 continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -33,8 +33,9 @@ class LandXmlReader(Reader):
     """LandXML 1.0 to 1.2 (.xml, .xml.gz): every CgPoint an occupation, its attributes as columns.
 
     The columns are name, northing, easting, elevation and whatever else some point carries: code, desc,
-    timeStamp, pntSurv, state, and group for the name of the CgPoints it stands in. easting, northing and,
-    where the recipe states the height reference, height are read without being mapped. A GPSPosition or
+    timeStamp, pntSurv, state, and group for the name of the CgPoints it stands in. The point's name, easting,
+    northing and, where the recipe states the height reference, height are read without being mapped, and the
+    unit is that of the file unless the recipe states one. A GPSPosition or
     GPSVector that alone names a point adds GPSSolnType, nbrSatellites, RDOP, horizontalPrecision,
     verticalPrecision and the like.
     """
@@ -64,7 +65,7 @@ class LandXmlReader(Reader):
             If the file is no LandXML, unsafe, damaged or too large, its unit or coordinate system is not
             the recipe's, or more points are bad than the recipe allows.
         """
-        from geoqa.core.source import wanted
+        from geoqa.core.source import Source, wanted
         from geoqa.readers import placing, xmlpoints
         from geoqa.readers.delimited import accounted
         from geoqa.readers.sheet import Sheet
@@ -73,34 +74,55 @@ class LandXmlReader(Reader):
         found = xmlpoints.read(path, self.max_megabytes * 1e6)
         if not found.points:
             raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
-        own = placing.own_coordinates(job)
+        own, before, units, of_units = placing.own_coordinates(job), job, None, list[Fault]()
         mapped = wanted(job.columns).get("easting", "easting")
         table, rows = _table(path.name, found, job, needs_place=mapped == "easting")
         faults = _system(found, job, path.name)
-        columns: dict[str, str | int] = {} if own else {"easting": "easting", "northing": "northing"}
+        columns: dict[str, str | int | Source] = {"point": "name"}
+        columns |= {} if own else {"easting": "easting", "northing": "northing"}
         if self.heights and "height" not in job.columns and _has_heights(rows):
-            faults += placing.heights(job, self.name)
             columns["height"] = "elevation"
-        has_heights = "height" in {*job.columns, *columns}
-        faults += _units(found, job, has_heights=has_heights)
-        if has_heights and found.vertical.casefold() not in UNSTATED:
-            faults += placing.reference(job, (found.vertical[:80],))
-        placing.refuse(path.name, faults)
-        return accounted(Sheet(path.name, table, placing.mapped(job, columns)), rows)
+        if found.application == "geoqa" and "origin" not in job.columns:
+            columns["origin"] = Source(value="averaged")
+        job = placing.mapped(job, columns)
+        has_heights = "height" in job.columns
+        if not own:
+            job, of_units = placing.counted(job, *_metres(found), "the file")
+            units = None if before.unit_stated else job.units
+        faults += of_units or _units(found, job, has_heights=has_heights)
+        above = "" if found.vertical.casefold() in UNSTATED else found.vertical[:80]
+        faults += placing.reference(job, (above,)) if has_heights and above else []
+        placing.refuse(path.name, faults + placing.unsaid(job, self.name, (), above))
+        said = [f"{path.name}: {text}" for text in placing.taken(job, before, rows.headings, "the file")]
+        result = accounted(Sheet(path.name, table, job), rows)
+        return replace(result, messages=(*result.messages, *said), units=units)
 
     @classmethod
     def propose(cls, path: Path) -> str:
         """Return a recipe proposed for the file at `path`."""
-        from geoqa.readers import outline, proposal, xmlpoints
+        from geoqa.readers import outline, xmlpoints
 
         found = xmlpoints.read(path, cls().max_megabytes * 1e6)
         if not found.points:
             raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
         _, rows = _table(path.name, found, outline.bare_job(), needs_place=True)
-        unit = outline.unit_of(UNITS.get(found.unit.casefold(), 0.001))
-        stated = {"input.unit": (proposal.quoted(unit), "the file states it")} if unit else {}
+        plane_m, height_m = _metres(found)
+        stated = outline.itself(plane_m or 0.0, height_m, _has_heights(rows), "the file counts in")
         brought = {"point": "name", "easting": "easting", "northing": "northing"}
         return outline.of_rows(path, rows, brought | ({"height": "elevation"} if _has_heights(rows) else {}), stated)
+
+
+def _metres(found: Document) -> tuple[float | None, float | None]:
+    """Return the metres in one unit of the coordinates and of the heights; None where the file does not say.
+
+    It says "feet" of heights whichever foot they are, and the schema's default for feet files is the metre, which
+    their writers do not mean.
+    """
+    plane, up = UNITS.get(found.unit.casefold()), found.elevation_unit.casefold()
+    height = ELEVATIONS.get(up) if up else plane if found.unit.casefold().startswith("metric") else None
+    if up in ("feet", "foot"):
+        height = plane if plane is not None and abs(plane / 0.3048 - 1) < 1e-5 else None
+    return plane, height
 
 
 def _units(found: Document, job: Job, *, has_heights: bool) -> list[Fault]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,8 @@ class Layer:
         What to do where it states none.
     messages
         What a person should know about how the layer was read.
+    height_m
+        Metres in one unit of the heights, where the format says so and not the system.
     """
 
     headings: tuple[str, ...]
@@ -53,6 +56,7 @@ class Layer:
     crs: str | None
     missing: str
     messages: tuple[str, ...] = ()
+    height_m: float | None = None
 
     def __len__(self) -> int:
         return len(self.x)
@@ -64,6 +68,13 @@ class Layer:
 
         said = self.z.filter(pc.not_equal(self.z, "")).unique().to_pylist()
         return any(text.strip("-0.,") for text in said)
+
+    def only(self, wanted: Callable[[str], bool]) -> Layer:
+        """Return the layer with those of its attributes whose heading is wanted."""
+        kept = [i for i, heading in enumerate(self.headings) if wanted(heading)]
+        return replace(
+            self, headings=tuple(self.headings[i] for i in kept), columns=tuple(self.columns[i] for i in kept)
+        )
 
     def saying(self, messages: list[str]) -> Layer:
         """Return the layer with more messages."""
@@ -77,11 +88,9 @@ class Layer:
         needs_geometry
             Whether a feature without a point of its own is no row.
         """
-        import pyarrow.compute as pc
-
         headings, columns = [*self.headings], [*self.columns]
         for heading, column in ((X, self.x), (Y, self.y), (Z, self.z)):
-            if heading != Z or pc.any(pc.not_equal(column, "")).as_py():
+            if heading != Z or cells.any_text(column):
                 headings.append(heading)
                 columns.append(column)
         line = np.arange(1, len(self) + 1, dtype=np.int64)

@@ -103,8 +103,7 @@ class NmeaReader(Reader):
         Raises
         ------
         InputError
-            If the log holds no position, tells no date and the recipe none, is too coarse for the tolerance, or
-            the recipe lacks what its heights need.
+            If the log holds no position, tells no date and the recipe none, or the recipe lacks what its heights need.
         """
         return self.read_all([path], [job])[0]
 

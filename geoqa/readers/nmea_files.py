@@ -162,7 +162,13 @@ def _log(
     if when.dated and job.input.date is not None and when.own_day not in (None, _day(job)):
         own = np.datetime64(when.own_day, "D")
         messages.append(f"the log itself says {own}: the recipe's date, {job.input.date}, is not used for it")
-    _refuse_coarse(name, epochs, job)
+    if len(epochs) and epochs.digit_m > (limit := job.tolerance.horizontal_m):
+        messages.append(
+            f"its positions are written to {epochs.digit_m:.2g} m ({nmea_epochs.digits_said(epochs.digit_m)}), "
+            f"coarser than the tolerance of {limit:g} m: they are judged with half of that as guard and no sigma below "
+            f"{epochs.digit_m / 12**0.5:.2g} m, and closures below it cannot be seen. Let the receiver write latitude "
+            "and longitude with 7 decimals of a minute (0.2 mm), or 6"
+        )
     epochs = _on_grids(replace(epochs, digit_up_m=_heights(epochs, job, messages)), step, job, messages)
     return Log(files, paths, job, begins, sentences, epochs, messages)
 
@@ -199,16 +205,6 @@ def _about(sentences: Sentences) -> list[str]:
         listed = listed.replace(" P,", " proprietary,") + ("" if not listed.endswith(" P") else "roprietary")
         said.append(f"good sentences that hold nothing used here, passed over: {listed}")
     return said
-
-
-def _refuse_coarse(name: str, epochs: Epochs, job: Job) -> None:
-    limit = job.tolerance.horizontal_m
-    if len(epochs) and epochs.digit_m > limit:
-        raise InputError(
-            f"{name}: its positions are written to {epochs.digit_m:.2g} m ({nmea_epochs.digits_said(epochs.digit_m)}), "
-            f"coarser than the tolerance of {limit:g} m: no closure can be judged by them. Let the receiver write "
-            "latitude and longitude with 7 decimals of a minute (0.2 mm), or 6."
-        )
 
 
 def _on_grids(epochs: Epochs, step: NmeaReader, job: Job, messages: list[str]) -> Epochs:

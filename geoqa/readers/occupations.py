@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from geoqa.core import clock
 from geoqa.core.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
-from geoqa.core.errors import InputError
 from geoqa.core.schema import OCCUPATIONS, UNNAMED
 from geoqa.core.units import JOB_UNITS, METRES_PER
 from geoqa.readers import grids, headings, moments, numbers
@@ -18,6 +18,7 @@ from geoqa.readers.sheet import categories, encoded
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.job import Job
     from geoqa.readers.sheet import Sheet
 
     Columns = dict[str, Any]
@@ -80,11 +81,6 @@ class _Written:
 
 def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
     """Add positions; return how those of the horizontal and of the height are written."""
-    if "easting" not in sheet and "longitude" not in sheet:
-        raise InputError(
-            f"{sheet.name}: [input.columns] says not where the coordinates are. "
-            "Add easting and northing, or longitude and latitude."
-        )
     fmt = sheet.job.input
     unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
@@ -202,17 +198,39 @@ def _step(
     """
     measured = used & np.asarray(columns["origin"] == "measured")
     measured &= np.isfinite(columns[one.ours])
-    found = None
-    if measured.sum() >= 3:  # fewer show nothing
-        found = grids.step_m(_views(columns, one, digit_m, sheet.job.input.angle), measured)
-    if found is None:
+    if measured.sum() < 3:  # fewer show nothing
         return np.full(len(used), digit_m)
-    steps = np.where(measured, np.maximum(np.nan_to_num(found), digit_m), digit_m)
-    if (usual := float(np.median(steps[measured]))) >= grids.TOLD_M:
-        limits = sheet.job.tolerance
-        limit = limits.vertical_m if one.key == "height" else limits.horizontal_m
-        sheet.messages.append(grids.told(f"{one.key}s of {sheet.name}", usual, decimals, limit))
+    views, steps = _views(columns, one, digit_m, sheet.job.input.angle), np.full(len(used), digit_m)
+    found = [("", measured, grids.step_m(views, measured))]
+    if found[0][2] is None:  # one export among several that were put together
+        parts = _parts(columns, measured, sheet.job)
+        found = [(name, at, grids.step_m(views, at, times=len(parts) + 1)) for name, at in parts]
+    tolerance = sheet.job.tolerance
+    limit = tolerance.vertical_m if one.key == "height" else tolerance.horizontal_m
+    for name, at, step in found:
+        if step is None:
+            continue
+        steps = np.where(at, np.fmax(steps, step), steps)
+        if (usual := float(np.median(steps[at]))) >= grids.TOLD_M:
+            sheet.messages.append(grids.told(f"{one.key}s of {sheet.name}{name}", usual, decimals, limit))
     return steps
+
+
+#: Rows that a part of a file has at least, and the most parts that are looked at.
+_FEW_ROWS, _MOST_PARTS = 6, 40
+
+
+def _parts(columns: Columns, measured: NDArray[np.bool_], job: Job) -> list[tuple[str, NDArray[np.bool_]]]:
+    """Return the parts of a file that may have come by another way, bases and days, with their rows."""
+    made: dict[bytes, tuple[str, NDArray[np.bool_]]] = {}
+    day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
+    for word, values in (("base ", pd.Series(columns["base"]).astype("object")), ("", day)):
+        sizes = values[measured].value_counts()
+        for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
+            at = measured & (values == value).fillna(False).to_numpy(dtype=bool)
+            if at.sum() < measured.sum():
+                made.setdefault(at.tobytes(), (f", {word}{value},", at))
+    return list(made.values())
 
 
 def _views(columns: Columns, one: _Written, digit_m: float, angle: str) -> list[grids.View]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,9 +11,10 @@ from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError, InputError
 from geoqa.core.job import InputFormat, Job, Site
 from geoqa.core.params import OPEN
+from geoqa.core.source import sources
 from geoqa.core.tolerances import PRESETS, Requirement
-from geoqa.core.units import METRES_PER
-from geoqa.readers import guesses, proposal
+from geoqa.core.units import METRES_PER, spoken
+from geoqa.readers import guesses, own_layers, placing, proposal
 from geoqa.readers.cells import SeveralTablesError
 
 if TYPE_CHECKING:
@@ -55,7 +57,10 @@ def of_rows(
         for name in ("easting", "northing", "longitude", "latitude"):
             found.pop(name, None)
     found |= {ours: names.index(heading) for ours, heading in brought.items()}
-    return proposal.propose_rows(path, names, sample(rows), found, stated or {}, skip)
+    stated = {f"input.columns.{ours}": ("", "the file names it itself") for ours in brought} | (stated or {})
+    if "initialization" in brought:
+        stated["input.initialization"] = ("", "a column of the file")
+    return proposal.propose_rows(path, names, sample(rows), found, stated, skip)
 
 
 def sample(rows: Rows) -> list[list[str]]:
@@ -102,26 +107,36 @@ def of_layer(path: Path, layer: Layer) -> str:
     """Return a recipe proposed for a layer of a vector file."""
     from geoqa.readers.layer import X, Y, Z
 
+    named, layer = own_layers.named(layer, bare_job())
     _, rows = layer.table(path.name, needs_geometry=False)
-    stated, pair = {}, ("easting", "northing")
+    stated, pair = dict[str, tuple[str, str]](), placing.PLANE
     code = geodesy.code(layer.crs) if layer.crs else ""
     if code:
         stated["site.crs"] = (proposal.quoted(code), "the file states it")
-        try:
-            system = geodesy.system(code)
-        except GeodesyError:
-            system = None
-        if system is not None and system.geographic:
-            pair = ("longitude", "latitude")
-        elif system is not None:
-            unit = unit_of(system.metres_per_unit)
-            if unit:
-                stated["input.unit"] = (proposal.quoted(unit), "the unit of the file's coordinate system")
-        height = geodesy.compare(layer.crs or "", code).height
-        if height and layer.has_heights:
-            stated["site.height"] = (proposal.quoted(height), "the file states it")
+        with contextlib.suppress(GeodesyError):
+            globe, plane_m, height_m, above = placing.scales(code, layer.crs, layer.height_m)
+            pair = placing.GLOBE if globe else placing.PLANE
+            high = layer.has_heights and "height" not in named
+            what = "lengths are in" if globe else "its coordinate system counts in"
+            stated |= itself(plane_m, height_m, high, what)
+            if above and layer.has_heights:
+                stated["site.height"] = (proposal.quoted(above), "the file states it")
     brought = dict(zip(pair, (X, Y), strict=True)) | ({"height": Z} if layer.has_heights else {})
-    return of_rows(path, rows, brought, stated)
+    columns = {ours: source.column for ours, source in sources(named).items()}
+    return of_rows(path, rows, brought | {o: place for o, place in columns.items() if isinstance(place, str)}, stated)
+
+
+def itself(plane_m: float, height_m: float | None, has_heights: bool, what: str) -> dict[str, tuple[str, str]]:
+    """Return what a recipe need not say of the unit, as the file does; what the heights count in where it does not."""
+    unit = unit_of(plane_m)
+    if not unit:
+        return {}
+    said = f"{what} {spoken(unit)}"
+    if has_heights and not height_m:
+        said += (
+            '\nunit_height = "?"  # must be stated: "m", "ft" or "ftUS"; the file does not say what heights count in'
+        )
+    return {"input.unit": ("", said)}
 
 
 def unit_of(metres: float) -> str:

@@ -11,11 +11,17 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.source import Source
 from geoqa.core.units import JOB_UNITS, METRES_PER, spoken
+from geoqa.readers import guesses, rules
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
 
+#: Units as near as this are one.
+NEAR = 1e-9
+#: Columns of ours that the judgement asks for, beside names and places.
+ASKED = ("start", "initialization", "precision_h", "sigma_e", "base", "solution", "canopy")
 PLANE, GLOBE = ("easting", "northing"), ("longitude", "latitude")
 LOCAL = geodesy.LOCAL
 
@@ -88,27 +94,106 @@ def _upright(job: Job, stated: geodesy.Stated) -> list[Fault]:
 
 
 def heights(job: Job, step: str) -> list[Fault]:
-    """Return what the recipe must state before heights that the file itself brings can be used."""
-    faults = []
-    if not (job.site.height or "").strip():
-        remedy = (
-            'Add height = "ellipsoidal", or a label such as height = "NZVD2016"; '
-            f"to leave them out, heights = false under [step.{step}]."
-        )
-        faults.append(Fault("[site] height", "must be stated: the file has heights.", remedy))
-    judged = {"[tolerance]": (job.tolerance, job.requirement)}
-    judged |= {f"[roles.{n}.tolerance]": (r.tolerance, r.requirement) for n, r in job.roles.items()}
-    for table, (tolerance, requirement) in judged.items():
-        if "v" in requirement.judge and tolerance.vertical_m is None:
-            problem = "must be stated: the file has heights and they are judged."
-            remedy = 'Add vertical_m = ... (metres), or judge = "h" under [requirement].'
-            faults.append(Fault(f"{table} vertical_m", problem, remedy))
-    return faults[:2]
+    """Return what the recipe must state before heights that a receiver's log brings can be used."""
+    return _said(rules.unsaid(mapped(job, {"height": "height"}), rules.OF_HEIGHTS), step)
 
 
-def mapped(job: Job, columns: Mapping[str, str | int]) -> Job:
+def mapped(job: Job, columns: Mapping[str, str | int | Source]) -> Job:
     """Return the job with `columns` for those of ours that the recipe does not map."""
     return replace(job, columns={**columns, **job.columns})
+
+
+def scales(crs: str, found: str | None, height_m: float | None) -> tuple[bool, float, float | None, str]:
+    """Return whether a layer counts in degrees, metres in one unit of its places and heights, and what these are above.
+
+    The last two where the file says so.
+
+    Parameters
+    ----------
+    crs, found
+        The system of the recipe, and as the file states it.
+    height_m
+        What the format says of heights, None if nothing.
+    """
+    ours = geodesy.system(crs)
+    stated = geodesy.compare(found, crs) if found else None
+    if stated is not None and stated.height:
+        height_m = stated.metres_per_height
+    elif height_m is None and not ours.geographic and ours.metres_per_unit == 1:
+        height_m = 1.0  # who counts in metres counts heights in them too; with feet and degrees that is not said
+    return ours.geographic, ours.metres_per_unit, height_m, stated.height if stated else ""
+
+
+def counted(job: Job, plane_m: float | None, height_m: float | None, whence: str) -> tuple[Job, list[Fault]]:
+    """Return the job with the units that a file states, where the recipe leaves them to it; and what is against it.
+
+    Parameters
+    ----------
+    plane_m, height_m
+        Metres in one unit of its coordinates and of its heights; None where it does not say.
+    whence
+        What in the file says it.
+    """
+    if job.unit_stated or plane_m is None:
+        return job, []
+    form, faults, up = job.input, list[Fault](), "height" in job.columns and not job.input.unit_height
+    for key, metres in (("unit", plane_m), *([("unit_height", height_m)] if up and height_m else [])):
+        unit = next((unit for unit in JOB_UNITS if abs(METRES_PER[unit] / metres - 1) < NEAR), None)
+        if unit is None:
+            faults.append(unit_fault(job, key, metres, f"{whence} counts in"))
+            break
+        elif key == "unit":
+            form = replace(form, unit=unit)
+        elif unit != form.unit:
+            form = replace(form, unit_height=unit)
+    if up and not height_m:
+        problem = f"must be stated: {whence} does not say what the heights count in."
+        faults.append(Fault("[input] unit_height", problem, 'Add unit_height = "m", "ft" or "ftUS".'))
+    return replace(job, input=form, unit_stated=True), faults
+
+
+def taken(job: Job, before: Job, headings: Sequence[str], whence: str) -> list[str]:
+    """Return what people should know of a file that says itself what the recipe, `before`, leaves to it.
+
+    And what it may hold beside that: columns that the judgement asks for and the recipe does not map.
+    """
+    if "point" in before.columns and before.unit_stated:
+        return []
+    said = [f"{', '.join(name for name in job.columns if name not in before.columns)} as the file names them"]
+    if not before.unit_stated:
+        up = f", of heights {spoken(job.input.height_unit)}" if job.input.height_unit != job.input.unit else ""
+        unit = f"the unit, {spoken(job.input.unit)}{up}, as {whence} states it"
+        said.append(f"lengths in {spoken(job.input.unit)}{up}" if "longitude" in job.columns else unit)
+    told, likely = [f"taken from the file: {'; '.join(said)}."], guesses.columns([*headings, "height"])
+    asked = [f'{ours} = "{headings[likely[ours]]}"' for ours in ASKED if ours in likely and ours not in job.columns]
+    if "start" not in {*likely, *job.columns}:
+        asked.insert(0, 'start = "heading" (without times two occupations are at most fresh fixes of one visit)')
+    if asked:
+        told.append(f"what else it holds is judged where [input.columns] names it: {', '.join(asked)}.")
+    return told
+
+
+def unsaid(job: Job, step: str, columns: Sequence[str], above: str = "") -> list[Fault]:
+    """Return what neither the recipe nor the file says, with the column of the file that looks like it.
+
+    `above` is what the file says its heights are above.
+    """
+    return _said(rules.unsaid(job), step, columns, above)
+
+
+def _said(faults: list[Fault], step: str, columns: Sequence[str] = (), above: str = "") -> list[Fault]:
+    likely, made = guesses.columns(columns), []
+    for fault in faults:
+        remedy = fault.remedy
+        if fault.where == "[site] height":
+            remedy = f'Add height = "{above[:80]}", as the file states it.' if above else remedy
+            remedy = f"{remedy[:-1]}; to leave them out, heights = false under [step.{step}]."
+        elif fault.where == "[input.columns] point" and columns:
+            named = columns[likely["point"]] if "point" in likely else "heading"
+            listed = ", ".join(repr(name[:40]) for name in columns[:40])
+            remedy = f'Add point = "{named}". The file\'s columns are {listed}.'
+        made.append(replace(fault, remedy=remedy))
+    return made
 
 
 def refuse(name: str, faults: list[Fault]) -> None:

@@ -330,7 +330,8 @@ def propose_rows(
     found
         Our columns with their place (from 0).
     stated
-        What the file itself states, by ``table.key``: the value in TOML, and where it stands.
+        What the file itself states, by ``table.key``: the value in TOML, and where it stands; an empty value where
+        the recipe can leave it to the file.
     skip
         Lines before the table.
     """
@@ -344,7 +345,7 @@ def propose_rows(
         at = line[1:-1] if line.startswith("[") else at
         if f"{at}.{key}" in stated:
             value, source = stated[f"{at}.{key}"]
-            line = f"{key} = {value}  # inferred: {source}"
+            line = f"{key} = {value}  # inferred: {source}" if value else f"# no line for {key}: {source}"
         if at != "input" or key not in ("delimiter", "header", "decimal"):
             kept.append(line)
     return _HEAD.format(name=quoted(path.name)) + "\n".join(kept) + "\n"

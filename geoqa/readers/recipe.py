@@ -13,6 +13,7 @@ from typing import Any
 
 from geoqa.core import door
 from geoqa.core.errors import Fault, InputError, RecipeError
+from geoqa.core.experience import Experience
 from geoqa.core.facts import Facts
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.params import OPEN
@@ -21,7 +22,7 @@ from geoqa.readers import canopy_tables, column_tables, control_tables, override
 
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "canopy", "report", "line", "file",
+    "canopy", "report", "line", "file", "experience",
 )  # fmt: skip
 #: Tables the recipe language knows and this version cannot do yet.
 PLANNED_TABLES: tuple[str, ...] = ()
@@ -131,6 +132,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     control, field_test, lines = control_tables.read(table, where, faults)
     facts = Facts.from_table(table.get("report", {}), f"{where}: [report]", faults)
     canopy = canopy_tables.read(table, where, faults)
+    experience = Experience.from_table(table.get("experience", {}), f"{where}: [experience]", faults)
     files = overrides.rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
@@ -139,13 +141,13 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
-    assert control and field_test and facts and canopy
+    assert control and field_test and facts and canopy and experience
     return Job(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
         report=facts,
-        canopy=canopy,
+        canopy=canopy, experience=experience, unit_stated="unit" in draft.keys,
     )  # fmt: skip
 
 
@@ -156,17 +158,17 @@ def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.D
     mapped = _table(given, "columns", f"{where}: [input", faults)
     values = _table(given, "values", f"{where}: [input", faults)
     form = _dated(_without(given, "columns", "values"))
-    itself = _says_itself(given)
-    if itself:
-        form = {"unit": "m"} | dict(form)
+    keys = frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset()
+    if isinstance(form, Mapping) and not rules.COORDINATES & set(mapped):
+        form = {"unit": "m"} | dict(form)  # until a file says it
     return rules.Draft(
         site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
         height=_height(table.get("site", {})),
         input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
-        keys=frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset(),
+        keys=keys,
         columns=column_tables.columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
-        itself=itself,
+        itself=_says_itself(given),
         values=_values(values, mapped, f"{where}: [input.values", faults),
         match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
         # Stand-ins for what is at fault, so that the rules across keys can still be checked.
@@ -188,7 +190,7 @@ def _dated(form: Any) -> Any:
 
 
 def _says_itself(given: Any) -> bool:
-    """Return whether ``[input]`` leaves what rows hold to the file: enough for a receiver's log, and for no table."""
+    """Return whether ``[input]`` leaves all that rows hold to the file: enough for a receiver's log, for no other."""
     if not isinstance(given, Mapping) or given.get("columns"):
         return False
     return not {"initialization", "asserted_by"} & set(given) and not given.get("values")

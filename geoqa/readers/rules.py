@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Base, Decisions, InputFormat, Match, Role, Site
+from geoqa.core.job import Base, Decisions, InputFormat, Job, Match, Role, Site
 from geoqa.core.source import Source
 from geoqa.core.tolerances import Requirement, Tolerance
 from geoqa.readers import column_rules, matchrules, where
+
+#: Columns that say where a point is; a recipe that maps none leaves that, and the unit, to the file.
+COORDINATES = frozenset({"easting", "northing", "longitude", "latitude"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,7 +34,9 @@ class Draft:
     names
         The columns stated there, sound or not.
     itself
-        Whether the files say themselves what rows hold, as receivers' logs do.
+        Whether the recipe leaves all that rows hold to the files, as receivers' logs say it.
+    read
+        Whether a file has been looked at: what is still missing, it does not say.
     """
 
     site: Site | None
@@ -49,6 +54,12 @@ class Draft:
     base: Base | None
     steps: Mapping[str, Mapping[str, Any]]
     decisions: Decisions | None = None
+    read: bool = False
+
+    @property
+    def left(self) -> bool:
+        """Whether names and places are left to a file that is still to be read."""
+        return not self.read and not COORDINATES & self.names
 
     def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
         """Return the table, tolerance and requirement of the whole job and of each role."""
@@ -72,12 +83,16 @@ def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
 def _coordinates(draft: Draft) -> list[Fault]:
     plane, globe = {"easting", "northing"} & draft.names, {"longitude", "latitude"} & draft.names
     faults = []
-    if "point" not in draft.names and not draft.itself and not (draft.match and draft.match.by == "place"):
+    if "point" not in draft.names and not draft.left and not (draft.match and draft.match.by == "place"):
         faults.append(_column("point", "must be stated."))
     if plane and globe:
         problem = "holds both easting, northing and longitude, latitude."
         faults.append(Fault("[input.columns]", problem, "Keep the pair that was measured and remove the other."))
-    elif plane or globe:  # without either the file itself must bring them, as a vector file does
+    elif draft.read and not (plane or globe):
+        problem = "says not where the coordinates are, and the file does not say it itself."
+        remedy = "Add easting and northing, or longitude and latitude; `geoqa recipe FILE` proposes them."
+        faults.append(Fault("[input.columns]", problem, remedy))
+    elif plane or globe:
         pair = ("easting", "northing") if plane else ("longitude", "latitude")
         faults += [_column(name, "must be stated beside the other.") for name in pair if name not in draft.names]
     return faults
@@ -134,7 +149,7 @@ def _pairs(draft: Draft) -> list[Fault]:
         ("precision_v", "height"), ("sigma_u", "height"),
     )  # fmt: skip
     for name, other in needs:
-        if name in names and other not in names:
+        if name in names and other not in names and not (other == "height" and draft.left):
             remedy = f'Add {other} = "heading" (or its 1-based position), or remove {name}.'
             faults.append(Fault(f"[input.columns] {name}", f"needs {other} beside it.", remedy))
     for one, other in (("precision_h", "sigma_e"), ("precision_h", "sigma_n"), ("precision_v", "sigma_u")):
@@ -144,7 +159,7 @@ def _pairs(draft: Draft) -> list[Fault]:
 
 
 def _heights(draft: Draft) -> list[Fault]:
-    if draft.itself:
+    if draft.left and "height" not in draft.names:
         return []
     if "height" not in draft.names:
         return [
@@ -171,7 +186,7 @@ def _requirements(draft: Draft) -> list[Fault]:
         limits = {"horizontal_m": requirement.horizontal_m, "vertical_m": requirement.vertical_m}
         if all(limit is None for limit in limits.values()):
             continue
-        judged = requirement.judge if "height" in draft.names else "h"
+        judged = requirement.judge if "height" in draft.names else requirement.judge.replace("v", "")
         for name in (name for name, axis in limit_of.items() if axis in judged and limits[name] is None):
             other = "v" if name == "horizontal_m" else "h"
             problem = "must be stated: it is judged, and without it nothing can be delivered."
@@ -264,3 +279,22 @@ RULES = (
     _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization, _match,
     column_rules.positions, column_rules.units, column_rules.feet, column_rules.dates,
 )  # fmt: skip
+Rule = Callable[[Draft], list[Fault]]
+OF_HEIGHTS: tuple[Rule, ...] = (_heights,)
+#: Those that a file decides which says itself what the recipe leaves to it.
+OF_FILES: tuple[Rule, ...] = (_coordinates, _pairs, _heights, _requirements, _initialization, column_rules.feet)
+
+
+def unsaid(job: Job, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
+    """Return what neither the recipe says nor the file, whose columns and units `job` already has."""
+    keys = {name for name, value in job.input.as_table().items() if value is not None}
+    draft = Draft(
+        site=job.site, height=job.site.height, input=job.input, keys=frozenset(keys), columns=job.columns,
+        names=frozenset(job.columns), itself=False, values=job.values, match=job.match, tolerance=job.tolerance,
+        requirement=job.requirement, roles=job.roles, base=job.base, steps=job.steps, read=True,
+    )  # fmt: skip
+    faults = [fault for rule in asked for fault in rule(draft)]
+    if job.unit_stated or asked is not OF_FILES:
+        return faults
+    problem = "must be stated: the file does not say it."
+    return [Fault("[input] unit", problem, 'Add unit = "m", "ft" or "ftUS".'), *faults]

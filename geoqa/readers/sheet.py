@@ -10,11 +10,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from geoqa.core.errors import Fault, InputError
+from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS
 from geoqa.core.source import sources, wanted
 from geoqa.core.units import METRES_PER
-from geoqa.readers import angles, finds, guesses, headings, moments, numbers, patterns, times, where
+from geoqa.readers import angles, finds, guesses, headings, moments, numbers, patterns, rules, times, where
 from geoqa.readers.reasons import Reasons
 
 if TYPE_CHECKING:
@@ -40,7 +40,9 @@ class Sheet:
     """
 
     def __init__(self, name: str, table: Table, job: Job) -> None:
-        _refuse_unstated(name, job)
+        unplaced = not rules.COORDINATES & set(job.columns)
+        if (unplaced or job.input.initialization is None or not job.unit_stated) and (faults := rules.unsaid(job)):
+            raise InputError.from_faults(f"{name}: neither the recipe nor the file says:", faults)
         self.name, self.table, self.job = name, table, job
         self.reasons = Reasons(len(table))
         self.messages: list[str] = []
@@ -255,21 +257,6 @@ class Sheet:
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."
         )
-
-
-def _refuse_unstated(name: str, job: Job) -> None:
-    """Raise InputError where the recipe leaves to the file what a table does not say."""
-    if job.input.initialization is not None:
-        return
-    choices = (
-        '"column" (with a column that names the initialization), "asserted" (with asserted_by = "...") or "unknown"'
-    )
-    faults = [
-        Fault("[input] unit", "must be stated: a table does not say it.", 'Add unit = "m", "ft" or "ftUS".'),
-        Fault("[input] initialization", "must be stated.", f"Add initialization = {choices}."),
-        Fault("[input.columns]", "must be stated.", "Map the columns: `geoqa recipe FILE` proposes them."),
-    ]
-    raise InputError.from_faults(f"{name}: the recipe is enough for a receiver's log, and not for this table:", faults)
 
 
 def _units(job: Job) -> dict[str, tuple[str, str]]:

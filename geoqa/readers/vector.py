@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -22,6 +22,8 @@ class VectorReader(Reader):
 
     Coordinates come from the geometry, in the coordinate system the file states, which must be the
     recipe's; unless [input.columns] maps attributes as easting and northing, or longitude and latitude.
+    The unit is that of the system unless the recipe states one; an attribute called "point" is the name
+    unless another is mapped. Layers of geoqa itself need no [input.columns] at all.
     The geometry can also be mapped by name: "geometry.x", "geometry.y", "geometry.z".
     """
 
@@ -59,13 +61,16 @@ class VectorReader(Reader):
         path = Path(path)
         found = self._layer(path, job.input.decimal, job.site.crs)
         own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(wanted(job.columns).values())
+        units = None
         if own:
             said = f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."
             found = found.saying([said])
         else:
-            job = self._placed(path, found, job)
+            before = job
+            job, found = self._placed(path, found, job)
+            units = None if before.unit_stated else job.units
         table, rows = found.table(path.name, needs_geometry=not own)
-        return accounted(Sheet(path.name, table, job), rows)
+        return replace(accounted(Sheet(path.name, table, job), rows), units=units)
 
     @classmethod
     def propose(cls, path: Path) -> str:
@@ -92,21 +97,31 @@ class VectorReader(Reader):
             return geojson.read(path, decimal, crs)
         return geodata.read(path, self.layer, decimal)
 
-    def _placed(self, path: Path, found: Layer, job: Job) -> Job:
-        """Return the job with the geometry as its coordinates, or raise InputError with every fault."""
-        from geoqa.core import geodesy
-        from geoqa.readers import layer, placing
+    def _placed(self, path: Path, found: Layer, before: Job) -> tuple[Job, Layer]:
+        """Return the job with what the layer says itself, and the layer, or raise InputError with every fault."""
+        from geoqa.core.source import Source
+        from geoqa.readers import layer, own_layers, placing
 
+        columns, found = own_layers.named(found, before)
+        crs, faults, globe = before.site.crs, list[Fault](), False
+        plane_m: float | None = None
+        height_m: float | None = None
+        above = ""
         try:
-            faults = placing.system(job, found.crs, path.name, found.missing)
-            globe = job.site.crs != placing.LOCAL and geodesy.system(job.site.crs).geographic
+            if crs != placing.LOCAL:
+                globe, plane_m, height_m, above = placing.scales(crs, found.crs, found.height_m)
         except GeodesyError as error:
-            faults, globe = [Fault("[site] crs", str(error))], False
-        columns: dict[str, str | int] = dict(
-            zip(placing.GLOBE if globe else placing.PLANE, (layer.X, layer.Y), strict=True)
-        )
-        if self.heights and "height" not in job.columns and found.has_heights:
-            faults += placing.heights(job, self.name)
+            faults.append(Fault("[site] crs", str(error)))
+        columns |= dict(zip(placing.GLOBE if globe else placing.PLANE, (layer.X, layer.Y), strict=True))
+        if self.heights and "height" not in columns and found.has_heights:
             columns["height"] = layer.Z
-        placing.refuse(path.name, faults)
-        return placing.mapped(job, columns)
+        if isinstance(columns.get("height"), Source):
+            height_m = plane_m
+        whence = f"{crs}, its coordinate system," if found.crs else "the file"
+        job, of_units = placing.counted(placing.mapped(before, columns), plane_m, height_m, whence)
+        if not faults:
+            faults = placing.system(job, found.crs, path.name, found.missing)
+            faults = [fault for fault in faults if not (of_units and fault.where.startswith("[input]"))]
+        headings = found.headings
+        placing.refuse(path.name, [*faults, *of_units, *placing.unsaid(job, self.name, headings, above)])
+        return job, found.saying([f"{path.name}: {text}" for text in placing.taken(job, before, headings, whence)])

@@ -53,6 +53,8 @@ class Document:
         The code of its coordinate system, empty if it states none.
     vertical
         What it says its heights are above, empty if nothing.
+    application
+        What wrote it.
     quality
         Of each point that GPS elements name: one table of attributes per element.
     """
@@ -62,6 +64,7 @@ class Document:
     elevation_unit: str = ""
     epsg: str = ""
     vertical: str = ""
+    application: str = ""
     quality: dict[str, list[dict[str, str]]] = field(default_factory=dict)
 
 
@@ -104,6 +107,8 @@ class _Builder:
         elif name in ("Metric", "Imperial") and self.stack[-2:-1] == ["Units"]:
             self.found.unit = f"{name.lower()} {attributes.get('linearUnit', '')}"
             self.found.elevation_unit = attributes.get("elevationUnit", "")
+        elif name == "Application" and len(self.stack) == 2:
+            self.found.application = attributes.get("name", "")
         elif name == "CoordinateSystem" and len(self.stack) == 2:
             self.found.vertical = attributes.get("verticalDatum", "").strip()
             self.found.epsg = attributes.get("epsgCode", "").strip()

@@ -26,6 +26,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa import pipeline
+from geoqa.analysis import mixture, priors
 from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.combination import Combination
@@ -52,10 +53,20 @@ STEPS = (
 )  # fmt: skip
 DRAWN = (*STEPS, Ellipses, OccupationPlaces, ClosureLines, PointPlaces)
 
+#: Calibration that learns nothing: precision is as stated, and a fix is wrong as often as one pair in twenty shows it.
+AT_ITS_WORD = {
+    "calibration": {
+        "learn": False, "ratio": 1.0, "site_spread": 0.0, "class_spread": 0.0, "wrong": 1 - 0.95**0.5,
+        "wrong_spread": 0.0,
+    }
+}  # fmt: skip
+FEW = 8
+
 _TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")
 _TIMES = ("start_utc", "end_utc")
 #: Columns that later steps give.
-_GIVEN = ("visit", "visit_v", "copy_of", "use", "fix", "name_read", "canopy_label", "canopy_from", "geometry")
+_GIVEN = ("visit", "visit_v", "copy_of", "use", "fix", "name_read", "canopy_label", "canopy_from", "geometry",
+          "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth")  # fmt: skip
 
 
 def occupations(rows, corner=CORNER):
@@ -116,9 +127,12 @@ def job(
 def run(frame, made, steps=STEPS, settings=None, more=None):
     """Run `steps` on an occupations frame, assembled as a review does it; return the frames kept and the messages.
 
-    `more` holds other frames that are there from the start.
+    `more` holds other frames that are there from the start. Unless `settings` say something of calibration the
+    stated precision of a handful of points is taken at its word.
     """
     settings = settings or {}
+    if "calibration" not in settings and len(frame) - frame["point"].nunique() < FEW:
+        settings = AT_ITS_WORD | settings
     frame, made, *_ = assembly.occupations([frame], made)
     nothing = pd.DataFrame({
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
@@ -131,9 +145,40 @@ def run(frame, made, steps=STEPS, settings=None, more=None):
 
 
 def judge(rows, steps=STEPS, settings=None, **stated):
-    """Return every frame of a site of `rows`, judged as `job(**stated)` says."""
+    """Return every frame of a site of `rows`, judged as `job(**stated)` says.
+
+    See `run`.
+    """
     kept, _ = run(occupations(rows), job(**stated), steps, settings)
     return kept
+
+
+def closed(square_h, square_v=None, weight=None, of=None, variance=(1.0, 1.0), **changes):
+    """Return closures of as many points, different visits all, as `mixture` takes them."""
+    n = len(square_h)
+    one, none = np.ones(n), np.zeros(n, np.int64)
+    made = mixture.Closed(
+        none if of is None else of, np.arange(n), one if weight is None else weight, square_h,
+        np.full(n, np.nan) if square_v is None else square_v, variance[0] * one, variance[1] * one, 1e-12 * one,
+        1e-12 * one, none, 0.0 * one,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def fitted(pairs, classes=1, prior=None, earlier=None):
+    """Return the fit of closures, the default prior before it."""
+    prior = prior or priors.Prior()
+    return mixture.fit(pairs, classes, prior, (np.log(prior.ratio),) * 2, earlier)
+
+
+def own(fit, axis):
+    """Return the ratios that the closures of each class show by themselves, and in all; shape (classes + 1,)."""
+    return np.sqrt(getattr(fit.seen, f"total_{axis}") / getattr(fit.seen, f"freedom_{axis}"))
+
+
+def share(fit):
+    """Return the shares of gross pairs, shape (classes + 1,)."""
+    return fit.seen.gross / fit.seen.worth
 
 
 def point(rows, name="A", **stated):

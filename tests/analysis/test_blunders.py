@@ -2,9 +2,7 @@
 
 import numpy as np
 import pytest
-from builders import judge
-
-from geoqa.analysis import mixture
+from builders import closed, fitted, judge, own, share
 
 SIGMA = np.array([0.01, 0.01, 0.02])
 
@@ -13,38 +11,28 @@ def closures(gross, far, count=400, seed=1, height=False):
     """Return closures with a stated precision half as wide as they are, the first ones `far` metres long."""
     d = np.random.default_rng(seed).normal(size=(count, 3)) * 2 * SIGMA
     d[:gross, 2 if height else 0] += far
-    one = np.ones(count)
     h, v = SIGMA[0] ** 2, SIGMA[2] ** 2
-    return mixture.Closed(
-        np.zeros(count, np.int64), one, (d[:, :2] ** 2).sum(axis=1) / h, d[:, 2] ** 2 / v, h * one, v * one,
-        1e-9 * one, 1e-9 * one,
-    )  # fmt: skip
+    return closed((d[:, :2] ** 2).sum(axis=1) / h, d[:, 2] ** 2 / v, variance=(h, v))
 
 
 @pytest.mark.parametrize("height", [False, True])
 @pytest.mark.parametrize("far", [1.0, 30.0, 300.0, 1e3, 1e4, 1e5, 1e7])
 def test_a_blunder_of_any_length_is_gross(far, height):
-    fit = mixture.fit(closures(40, far, height=height), 1)
+    fit = fitted(closures(40, far, height=height))
     assert fit.outside[:40].min() > 0.99
-    assert fit.tail[0] == pytest.approx(0.1, abs=0.015)
+    assert share(fit)[0] == pytest.approx(0.1, abs=0.015)
     # The core is that of the sound pairs alone, to what 360 of them tell (three standard errors).
-    assert np.sqrt([fit.core_h[0], fit.core_v[0]]) == pytest.approx([2, 2], rel=0.12)
+    assert [own(fit, axis)[0] for axis in "hv"] == pytest.approx([2, 2], rel=0.12)
 
 
 @pytest.mark.parametrize("sigma", [5.0, 40.0])
 def test_closures_as_long_as_their_precision_are_no_blunders(sigma):
     # Coarse positions, tens of metres apart as they say: nothing is gross about them.
     d = np.random.default_rng(2).normal(size=(500, 3)) * sigma
-    one = np.ones(500)
-    fit = mixture.fit(
-        mixture.Closed(
-            np.zeros(500, np.int64), one, (d[:, :2] ** 2).sum(axis=1) / sigma**2, d[:, 2] ** 2 / sigma**2,
-            sigma**2 * one, sigma**2 * one, 1e-9 * one, 1e-9 * one,
-        ),
-        1,
-    )  # fmt: skip
-    assert fit.tail[0] < 0.02
-    assert np.sqrt([fit.core_h[0], fit.core_v[0]]) == pytest.approx([1, 1], rel=0.12)
+    square = sigma**2
+    fit = fitted(closed((d[:, :2] ** 2).sum(axis=1) / square, d[:, 2] ** 2 / square, variance=(square, square)))
+    assert share(fit)[0] < 0.02
+    assert [own(fit, axis)[0] for axis in "hv"] == pytest.approx([1, 1], rel=0.12)
 
 
 def site(points, seed, blunder, every, told):

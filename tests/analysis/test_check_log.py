@@ -69,8 +69,9 @@ def test_a_drift_beyond_the_tolerance_is_told_with_a_guard_of_half_the_last_digi
 def test_a_drift_within_tolerance_may_be_more_than_chance():
     precise = {"s": 0.001, "sv": 0.001}
     rows = [CONTROL, *(row | precise for row in day(0, "B1", last=(0.03, 0.0, 0.0)))]
-    rows += [{"p": f"Q{k}", "e": 5 * k, "t": 7 * k + 1440 * v, "fix": f"{k}-{v}", "base": "B9"} | precise
-             for k in range(30) for v in range(2)]  # fmt: skip
+    off = np.random.default_rng(1).normal(size=(30, 2, 3)) * 0.001
+    rows += [{"p": f"Q{k}", "e": 5 * k + e, "n": n, "u": u, "t": 7 * k + 1440 * v, "fix": f"{k}-{v}", "base": "B9"}
+             | precise for k in range(30) for v, (e, n, u) in enumerate(off[k].tolist())]  # fmt: skip
     table, _, messages = log(rows)
     assert "more than chance" in table.loc[("2026-02-02", "B1"), "message"]
     assert any("a base or pole that moved" in m for m in messages)

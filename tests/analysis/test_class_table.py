@@ -1,12 +1,13 @@
-"""The table of canopy classes: what a class's own pairs show, and what it takes from the site."""
+"""The table of canopy classes: what a class's own pairs show, and what is used of them and of the others."""
 
-import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from builders import closed as plain_closed
+from builders import fitted, judge, occupations, own, run, share
 from builders import job as make_job
-from builders import judge, occupations, run
 
 from geoqa.analysis import mixture
 from geoqa.analysis.calibration import Calibration
@@ -36,48 +37,41 @@ def classes(rows, **settings):
     return judge(rows, CHAIN, {"calibration": settings}, h=1, v=1)["classes"].set_index("canopy")
 
 
-def test_a_thin_class_takes_the_site():
-    # Seven pairs, eight are needed: they are a tenth as wide as the rest and it does not matter.
-    found = classes(cover(1, "open", 200, 1.5) + cover(2, "thin", 7, 0.15))
-    site, thin = found.loc["whole site"], found.loc["thin"]
-    assert thin["pairs"] == 7
-    for axis in "hv":
-        assert thin[f"basis_{axis}"] == schema.SITE_PAIRS
-        for name in ("precision_ratio_{}", "scale_{}", "degrees_of_freedom_{}"):
-            assert thin[name.format(axis)] == site[name.format(axis)]
-        assert thin[f"repeatability_{axis}_m"] == site[f"repeatability_{axis}_m"]
-    assert thin["tail_rate"] == site["tail_rate"]
-    eight = classes(cover(1, "open", 200, 1.5) + cover(2, "thin", 8, 3.0)).loc["thin"]
-    assert eight["basis_h"] == schema.OWN_PAIRS
-    assert eight["precision_ratio_h"] > 2
+def test_a_thin_class_is_not_the_average_of_the_site():
+    # Two classes that differ by 2.5 say how far classes lie apart: a third of two pairs is known no better than that.
+    both = cover(1, "open", 100, 1.2) + cover(2, "dense", 100, 3.0)
+    found = classes(both + cover(7, "thin", 2, 1.8))
+    thin, dense = found.loc["thin"], found.loc["dense"]
+    assert 1.2 < thin["used_ratio_h"] < 3.0
+    assert thin["degrees_of_freedom_h"] < 12 < 150 < dense["degrees_of_freedom_h"]
+    alike = classes(cover(1, "open", 100, 1.2) + cover(2, "dense", 100, 1.2) + cover(3, "thin", 2, 1.2)).loc["thin"]
+    assert alike["degrees_of_freedom_h"] > 1.2 * thin["degrees_of_freedom_h"]
+    assert (thin["basis_h"], dense["basis_h"], dense["basis_v"]) == (schema.OWN, schema.OWN, schema.OWN)
 
 
-def test_a_class_is_below_the_site_only_where_its_own_pairs_show_it():
-    wide = cover(1, "dense", 150, 2.0)
-    shown = classes(wide + cover(2, "open", 150, 1.2)).loc["open"]
-    assert shown["basis_h"] == shown["basis_v"] == schema.OWN_PAIRS
-    assert shown["precision_ratio_h"] == pytest.approx(1.2, rel=0.1)
-    found = classes(wide + cover(6, "open", 10, 1.75))
-    unshown, site = found.loc["open"], found.loc["whole site"]
-    assert unshown["basis_h"] == schema.NOT_BELOW_SITE
-    assert unshown["precision_ratio_h"] == site["precision_ratio_h"]
-    assert unshown["precision_ratio_h_low"] < site["precision_ratio_h"]
-    assert unshown["precision_ratio_h_high"] >= site["precision_ratio_h_high"]
+def test_a_class_without_pairs_leans_on_the_others():
+    rows = [*cover(1, "open", 100, 2.0), {"p": "alone", "canopy": "thin", "s": 0.01, "sv": 0.02}]
+    thin = classes(rows).loc["thin"]
+    assert thin["basis_h"] == schema.OTHER_CLASSES
+    assert np.isnan(thin["precision_ratio_h"])
+    assert np.isnan(thin["wrong_fix_rate"])
+    nobody = classes(rows[-1:]).loc["thin"]
+    assert nobody["basis_h"] == schema.DEFAULT_PRIOR
+    assert thin["used_wrong_fix_rate"] < nobody["used_wrong_fix_rate"]
+    assert thin["degrees_of_freedom_h"] > nobody["degrees_of_freedom_h"]
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_no_class_is_below_the_site_unasked(seed):
-    rng = np.random.default_rng(seed)
-    rows = [row for i in range(6) for row in cover(100 * seed + i, f"c{i}", int(rng.integers(3, 49)), 1.5)]
-    found = classes(rows)
-    site = found.loc["whole site"]
-    for axis, what in itertools.product("hv", ("precision_ratio_{}", "repeatability_{}_m")):
-        name = what.format(axis)
-        below = found[name] < site[name] - 1e-12
-        assert (found.loc[below, f"basis_{axis}"] == schema.OWN_PAIRS).all()
-        assert (found.loc[below, name + "_high"] < site[name]).all()
-    low = found["tail_rate"] < site["tail_rate"] - 1e-12
-    assert (found.loc[low, "tail_rate_high"] < site["tail_rate"]).all()
+def test_solutions_are_classes_of_their_own():
+    fixed = [row | {"solution": "fixed"} for row in cover(1, "open", 60, 1.2)]
+    rows = [*fixed, {"p": "alone", "canopy": "open", "solution": "float", "s": 0.01, "sv": 0.02, "fix": None}]
+    found = judge(rows, CHAIN, {"calibration": {}}, h=1, v=1)
+    told = found["classes"].set_index(["canopy", "solution"])
+    assert told.index.tolist()[1:] == [("open", "fixed"), ("open", "float")]
+    assert (
+        told.loc[("open", "fixed"), "degrees_of_freedom_h"] > 100 > told.loc[("open", "float"), "degrees_of_freedom_h"]
+    )
+    rows = found["occupations"].set_index("point")
+    assert rows.loc["alone", "freedom_h"] == told.loc[("open", "float"), "degrees_of_freedom_h"]
 
 
 def test_a_surprising_order_is_kept_as_found():
@@ -92,8 +86,9 @@ def test_the_tail_is_that_of_the_class():
     found = classes(cover(3, "open", 200, 1.2) + cover(4, "dense", 200, 1.2, gross=0.25))
     assert found.loc["dense", "tail_rate"] == pytest.approx(0.25, abs=0.03)
     assert found.loc["open", "tail_rate"] < 0.02
-    # Either end of a pair may be the wrong one.
-    assert found.loc["dense", "wrong_fix_rate"] == pytest.approx(1 - np.sqrt(1 - found.loc["dense", "tail_rate"]))
+    # Either end of a pair may be the wrong one; a gross pair may be two.
+    assert found.loc["dense", "wrong_fix_rate"] == pytest.approx(found.loc["dense", "tail_rate"] / 2, rel=0.01)
+    assert found.loc["dense", "used_wrong_fix_rate"] == pytest.approx(found.loc["dense", "wrong_fix_rate"], rel=0.1)
     assert found.loc["dense", "tail_rate_low"] < 0.25 < found.loc["dense", "tail_rate_high"]
 
 
@@ -112,7 +107,8 @@ def test_silent_precision_teaches_repeatability_only():
     # s = sqrt(sum d^2 / (2 n)) (computed); the plain form where nothing is gross
     assert row["repeatability_h_m"] == pytest.approx(np.sqrt((closures["horizontal_m"] ** 2).mean() / 4), rel=0.03)
     assert row["repeatability_v_m"] == pytest.approx(np.sqrt((closures["du_m"] ** 2).mean() / 2), rel=0.03)
-    assert row["scale_h"] == 1
+    assert np.isnan(row["used_ratio_h"])
+    assert row["used_repeatability_h_m"] == pytest.approx(row["repeatability_h_m"], rel=0.02)
 
 
 def test_some_silent_rows_leave_the_ratio_to_the_others():
@@ -127,8 +123,8 @@ def test_pairs_between_two_canopies_count_for_the_site_alone():
     found = classes(cover(5, "open", 60, 1.3, other="edge") + cover(6, "dense", 60, 1.3))
     assert found["pairs"].to_dict() == {"whole site": 120, "dense": 60, "edge": 0, "open": 0}
     for name in ("edge", "open"):
-        assert found.loc[name, "basis_h"] == schema.SITE_PAIRS
-        assert found.loc[name, "precision_ratio_h"] == found.loc["whole site", "precision_ratio_h"]
+        assert found.loc[name, "basis_h"] == schema.OTHER_CLASSES
+        assert np.isnan(found.loc[name, "precision_ratio_h"])
 
 
 def test_points_without_a_canopy_count_for_the_site():
@@ -146,31 +142,21 @@ def closed(rng, n, shape=np.inf, scale=1.0, gross=0.0):
         z[:, :2] *= np.sqrt((shape - 2) / rng.chisquare(shape, n))[:, None]
         z[:, 2] *= np.sqrt((shape - 2) / rng.chisquare(shape, n))
     z[rng.random(n) < gross] *= 60
-    one = np.ones(n)
-    return mixture.Closed(
-        np.zeros(n, np.int64),
-        one,
-        (z[:, :2] ** 2).sum(axis=1),
-        z[:, 2] ** 2,
-        2e-4 * one,
-        8e-4 * one,
-        1e-9 * one,
-        1e-9 * one,
-    )
+    return plain_closed((z[:, :2] ** 2).sum(axis=1), z[:, 2] ** 2, variance=(2e-4, 8e-4))
 
 
 def test_more_pairs_than_enough_are_thinned_without_harm(monkeypatch):
     pairs = closed(np.random.default_rng(8), 6 * mixture.ENOUGH, scale=1.7, gross=0.08)
-    thinned = mixture.fit(pairs, 1)
+    thinned = fitted(pairs)
     monkeypatch.setattr(mixture, "ENOUGH", 10**9)
-    whole = mixture.fit(pairs, 1)
+    whole = fitted(pairs)
     for axis in "hv":
-        a, b = (np.sqrt(getattr(fit, f"core_{axis}")) for fit in (thinned, whole))
+        a, b = own(thinned, axis), own(whole, axis)
         assert a == pytest.approx(b, rel=0.03)
         assert a == pytest.approx([1.7, 1.7], rel=0.03)
-    assert thinned.tail == pytest.approx(whole.tail, abs=0.005)
+    assert share(thinned) == pytest.approx(share(whole), abs=0.005)
     # What is known is that of all pairs.
-    assert thinned.worth == pytest.approx(whole.worth)
+    assert thinned.seen.worth == pytest.approx(whole.seen.worth)
     assert len(thinned.outside) == len(pairs.of)
 
 
@@ -184,18 +170,18 @@ def test_thinning_keeps_every_class():
 
 @pytest.mark.parametrize("gross", [0.0, 0.08])
 def test_the_shape_of_the_core_is_recovered(gross):
-    normal = [mixture.fit(closed(np.random.default_rng(s), 1500, gross=gross), 1) for s in range(4)]
-    student = [mixture.fit(closed(np.random.default_rng(s), 1500, 5.0, gross=gross), 1) for s in range(4)]
+    normal = [fitted(closed(np.random.default_rng(s), 1500, gross=gross)) for s in range(4)]
+    student = [fitted(closed(np.random.default_rng(s), 1500, 5.0, gross=gross)) for s in range(4)]
     assert min(fit.shape for fit in normal) >= 20
     assert max(fit.shape for fit in student) <= 8
     for fits in (normal, student):
         # The variance of the core is that of all its errors, flanks included.
-        assert np.median([np.sqrt(fit.core_h[0]) for fit in fits]) == pytest.approx(1, rel=0.06)
-        assert np.median([fit.tail[0] for fit in fits]) == pytest.approx(gross, abs=0.02)
+        assert np.median([own(fit, "h")[0] for fit in fits]) == pytest.approx(1, rel=0.06)
+        assert np.median([share(fit)[0] for fit in fits]) == pytest.approx(gross, abs=0.02)
 
 
 def test_few_pairs_keep_the_usual_shape():
-    assert mixture.fit(closed(np.random.default_rng(1), 10), 1).shape == mixture.USUAL_SHAPE
+    assert fitted(closed(np.random.default_rng(1), 10)).shape == mixture.USUAL_SHAPE
 
 
 def test_the_shares_of_scales_are_those_of_the_errors():
@@ -205,16 +191,7 @@ def test_the_shares_of_scales_are_those_of_the_errors():
     wild = rng.random(800) < 0.2
     add = rng.normal(size=(800, 3)) * 0.5 * wild[:, None]
     square_h = pairs.square_h + (add[:, :2] ** 2).sum(axis=1) / 2e-4
-    fit = mixture.fit(
-        mixture.Closed(
-            pairs.of,
-            pairs.weight,
-            square_h,
-            pairs.square_v + add[:, 2] ** 2 / 8e-4,
-            *(getattr(pairs, n) for n in ("variance_h", "variance_v", "rounding_h", "rounding_v")),
-        ),
-        1,
-    )
+    fit = fitted(replace(pairs, square_h=square_h, square_v=pairs.square_v + add[:, 2] ** 2 / 8e-4))
     near = (mixture.SCALES_M >= 0.25) & (mixture.SCALES_M <= 1)
     assert fit.scales[np.ix_(near, near)].sum() > 0.85
     assert fit.scales.sum() == pytest.approx(1)

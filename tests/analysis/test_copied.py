@@ -216,8 +216,12 @@ def test_a_ratio_below_what_the_digits_allow_is_named_and_never_used():
     ]
     frame = builders.occupations([*rows, *shaken])
     frame["source_file"] = pd.Categorical([row["source_file"] for row in [*rows, *shaken]])
-    kept, messages = builders.run(frame, builders.job(), builders.STEPS, {"calibration": {"below_one": True}})
+    kept, messages = builders.run(frame, builders.job(), builders.STEPS, {"calibration": {}})
     assert (kept["occupations"]["copy_of"] == 0).all()
-    assert kept["classes"]["precision_ratio_h"].iloc[0] < 0.1
-    assert (kept["classes"][["scale_h", "scale_v"]] >= 1).all(axis=None)
+    assert kept["classes"]["precision_ratio_h"].isna().all()
+    # What is used instead is the prior, as if there were no pair.
+    alone, _ = builders.run(builders.occupations(rows[:1]), builders.job(), builders.STEPS, {"calibration": {}})
+    used = ["used_ratio_h", "used_ratio_v"]
+    assert kept["classes"][used].iloc[0].tolist() == pytest.approx(alone["classes"][used].iloc[0].tolist())
+    assert (kept["classes"]["basis_h"] == "default prior").all()
     assert sum("precision ratio" in text and "not used" in text for text in messages) == 2

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from builders import judge, visits
+from builders import AT_ITS_WORD, judge, visits
 
 from geoqa.analysis import hypotheses
 
-SETTLED = {"calibration": {"minimum_pairs": 1000}}
+SETTLED = AT_ITS_WORD
 HEIGHT_ONLY = {"roles": {"level": {"judge": "v"}}}
 
 

@@ -1,6 +1,7 @@
 """Which fixes are right: against multivariate normal densities worked out here, one hypothesis at a time."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,11 +18,11 @@ SHARES[0, 0] = 0.0
 SHARES /= SHARES.sum()
 
 
-def fixes(x, z, s_h=1e-4, s_v=2e-4, wrong=0.1, repeats=0.0):
-    """Return the fixes of one point; numbers stand for all of its fixes."""
+def fixes(x, z, s_h=1e-4, s_v=2e-4, wrong=0.1, repeats=0.0, worth=1e15, nu=(np.inf, np.inf)):
+    """Return the fixes of one point; numbers stand for all of its fixes. Rate and scale are known unless told."""
     x, z = np.asarray(x, float), np.asarray(z, float)
-    each = [np.broadcast_to(np.asarray(v, float), z.shape)[None] for v in (s_h, s_v, wrong, repeats)]
-    return Fixes(x[None], z[None], *each)
+    each = [np.broadcast_to(np.asarray(v, float), z.shape)[None] for v in (s_h, s_v, wrong, worth, repeats)]
+    return Fixes(x[None], z[None], *each, nu_h=np.array([nu[0]]), nu_v=np.array([nu[1]]))
 
 
 def log_contrasts(values, covariance):
@@ -102,6 +103,50 @@ def test_the_priors_of_all_ways_sum_to_one(n, seed):
     assert sum(prior(one, way) for way in found) == pytest.approx(1, abs=1e-12)
     flat = hypotheses.Weighed(found, np.zeros((1, len(found))), groups=None)
     assert hypotheses.by_prior(flat, one).probability[0] == pytest.approx([prior(one, way) for way in found], abs=1e-12)
+
+
+@pytest.mark.parametrize(("wrong", "worth"), [(0.04, 6.0), (0.2, 15.0)])
+def test_where_the_rate_is_hardly_known_it_is_integrated_over_its_beta(wrong, worth):
+    one = fixes(np.zeros((4, 2)), np.zeros(4), wrong=wrong, worth=worth, repeats=[0, 0.3, 0.1, 0.6])
+    found = hypotheses.ways(4)
+    flat = hypotheses.Weighed(found, np.zeros((1, len(found))), groups=None)
+    quantiles = stats.beta.ppf((np.arange(20_000) + 0.5) / 20_000, wrong * worth, (1 - wrong) * worth)
+    told = [prior(replace(one, wrong=np.full((1, 4), 0.5)), way) / 0.5 ** drawn(way) for way in found]
+    bad, fresh = np.sum(found == WRONG, axis=1), np.array([drawn(way) for way in found])
+    rates = [(quantiles**b * (1 - quantiles) ** (n - b)).mean() for b, n in zip(bad, fresh, strict=True)]
+    assert hypotheses.by_prior(flat, one).probability[0] == pytest.approx(np.multiply(told, rates), rel=0.01)
+
+
+def drawn(way):
+    """Return how many fixes are no repeat."""
+    return int(np.sum(way != REPEATED))
+
+
+@pytest.mark.parametrize(("nu_h", "nu_v"), [(3.0, 12.0), (40.0, 2.0)])
+def test_where_the_scale_is_hardly_known_it_is_integrated_over_its_inverse_chi_square(nu_h, nu_v):
+    x, z = [[0, 0], [0.03, -0.02], [0.01, 0.015]], [0, 0.04, -0.01]
+    one = fixes(x, z, s_h=[1e-4, 2e-4, 5e-5], nu=(nu_h, nu_v))
+    known = fixes(x, z, s_h=[1e-4, 2e-4, 5e-5])
+    for way in ([RIGHT, RIGHT, RIGHT], [WRONG, REPEATED, REPEATED]):
+        at = hypotheses.ways(3).tolist().index(way)
+        found, fixed = (float(hypotheses.densities(each, SHARES).probability[0, at]) for each in (one, known))
+        share = (np.arange(40_000) + 0.5) / 40_000
+        worth_h, worth_v = nu_h / stats.chi2.ppf(share, nu_h), nu_v / stats.chi2.ppf(share, nu_v)
+        horizontal = [averaged(one.x[0, :, axis], one.s_h[0], worth_h) for axis in (0, 1)]
+        integral = np.log(np.mean(np.exp(sum(horizontal)))) + np.log(
+            np.mean(np.exp(averaged(one.z[0], one.s_v[0], worth_v)))
+        )
+        plain = sum(averaged(one.x[0, :, axis], one.s_h[0], np.ones(1))[0] for axis in (0, 1))
+        plain += averaged(one.z[0], one.s_v[0], np.ones(1))[0]
+        assert found - fixed == pytest.approx(integral - plain, abs=0.01)
+
+
+def averaged(values, variance, worth):
+    """Return the log density of the differences from the first for each factor of the variances, shape (factors,)."""
+    d = np.column_stack([-np.ones(len(values) - 1), np.eye(len(values) - 1)])
+    cov, off = d @ np.diag(variance) @ d.T, d @ values
+    square = off @ np.linalg.solve(cov, off)
+    return -square / 2 / worth - (len(off) * np.log(2 * np.pi * worth) + np.linalg.slogdet(cov)[1]) / 2
 
 
 @given(st.integers(0, 10**6), st.sampled_from([0.0, 0.02, 0.3, 2.0]), st.booleans())

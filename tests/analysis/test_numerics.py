@@ -7,18 +7,9 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import DRAWN, judge, occupations, visits
+from builders import DRAWN, closed, fitted, judge, occupations, visits
 
 from geoqa.analysis import exceedance, hypotheses, mixture, spread
-
-
-@pytest.mark.parametrize(("east", "north"), [(0.012, 0.005), (0.005, 0.012)])
-def test_no_ellipse_is_much_finer_than_the_last_digit(east, north):
-    row = {"se": east, "sn": north, "sv": 0.02, "cov": east * north, "resolution_h_m": 0.01}
-    found = spread.reported(occupations([row]))
-    covariance = np.array([[found.var_e[0], found.cov_en[0]], [found.cov_en[0], found.var_n[0]]])
-    assert np.linalg.eigvalsh(covariance)[0] > 0.8 * 0.01**2 / 12
-
 
 #: What a confirmed point of known precision always has.
 DUE = ("easting_m", "northing_m", "height_m", "var_e_m2", "var_n_m2", "var_u_m2", "risk", "wrong_h", "wrong_v")
@@ -37,7 +28,7 @@ def check(frames, sure=True):
         assert np.isfinite(points[name].dropna()).all()
         assert (points[name].dropna() >= 0).all()
     classes = frames["classes"]
-    for name in ("scale_h", "scale_v", "wrong_fix_rate"):
+    for name in ("degrees_of_freedom_h", "degrees_of_freedom_v", "used_wrong_fix_rate"):
         assert np.isfinite(classes[name]).all()
     return points
 
@@ -60,9 +51,12 @@ def test_any_precision_against_any_spread(stated, sigma):
     points = check(frames)
     found = frames["classes"].iloc[0]
     assert found["repeatability_h_m"] > 0
-    if stated == 10.0:
+    # Thirty pairs say what the stated precision is worth, whatever it is; less than a ten-thousandth is not looked for.
+    assert np.log(found["used_ratio_h"]) == pytest.approx(np.log(max(sigma / stated, 1e-4)), abs=0.5)
+    if sigma == 10.0:
         assert (points["deliver"] == "no").all()
-        assert (points["risk"] > 0.9).all()
+        assert (points["risk"].dropna() > 0.9).all()
+        assert points["risk"].notna().mean() > 0.9
 
 
 @pytest.mark.parametrize("stated", [1e-4, 0.01, 10.0])
@@ -138,10 +132,12 @@ def test_one_point_alone_and_none_that_can_be_weighed():
 def test_the_weighing_of_anything_is_a_probability(s, far):
     x = np.array([[[0.0, 0.0], [far, -far], [0.0, far]]])
     z = np.array([[0.0, far, np.nan]])
-    each = [np.full((1, 3), v) for v in (s, 2 * s, 0.1, 0.2)]
-    weighed = hypotheses.weigh(hypotheses.Fixes(x, z, *each), mixture.even_scales())
-    assert weighed.probability.sum() == pytest.approx(1)
-    assert (weighed.probability >= 0).all()
+    each = [np.full((1, 3), v) for v in (s, 2 * s, 0.1, 15.0, 0.2)]
+    for nu in (3.0, np.inf):
+        fixes = hypotheses.Fixes(x, z, *each, np.array([nu]), np.array([nu]))
+        weighed = hypotheses.weigh(fixes, mixture.even_scales())
+        assert weighed.probability.sum() == pytest.approx(1)
+        assert (weighed.probability >= 0).all()
 
 
 @pytest.mark.parametrize("variance", [1e-12, 1e-8, 100.0, 1e6])
@@ -164,15 +160,22 @@ def test_the_fit_of_strange_closures(square):
     n = 40
     one, none = np.ones(n), np.full(n, np.nan)
     for h, v in ((one * square, none), (none, one * square), (one * square, one), (none, none)):
-        pairs = mixture.Closed(np.arange(n) % 2, one, h, v, 2e-4 * one, 2e-4 * one, 1e-9 * one, 1e-9 * one)
-        fit = mixture.fit(pairs, 3)
-        assert np.isfinite([*fit.tail, *fit.core_h, *fit.core_v, fit.shape]).all()
+        fit = fitted(closed(h, v, of=np.arange(n) % 2, variance=(2e-4, 2e-4)), 3)
+        assert np.isfinite([*fit.known.h.square, *fit.known.v.square, *fit.known.wrong.mean, fit.shape]).all()
         assert fit.scales.sum() == pytest.approx(1)
         assert ((fit.outside >= 0) & (fit.outside <= 1)).all()
 
 
 def test_a_fit_of_nothing():
-    none = np.zeros(0)
-    fit = mixture.fit(mixture.Closed(np.zeros(0, np.int64), *[none] * 7), 2)
-    assert fit.tail == pytest.approx([mixture.PRIOR_TAIL] * 3)
-    assert fit.worth.tolist() == [0, 0, 0]
+    fit = fitted(closed(np.zeros(0)), 2)
+    assert fit.seen.worth.tolist() == [0, 0, 0]
+    assert fit.known.wrong.mean == pytest.approx(np.full(2, fit.known.wrong.mean[0]))
+    assert fit.known.h.square == pytest.approx(np.full(2, fit.known.v.square[0]))
+
+
+@pytest.mark.parametrize(("east", "north"), [(0.012, 0.005), (0.005, 0.012)])
+def test_no_ellipse_is_much_finer_than_the_last_digit(east, north):
+    row = {"se": east, "sn": north, "sv": 0.02, "cov": east * north, "resolution_h_m": 0.01}
+    found = spread.reported(occupations([row]))
+    covariance = np.array([[found.var_e[0], found.cov_en[0]], [found.cov_en[0], found.var_n[0]]])
+    assert np.linalg.eigvalsh(covariance)[0] > 0.8 * 0.01**2 / 12

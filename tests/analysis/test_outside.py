@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import judge, visits
+from builders import AT_ITS_WORD, closed, fitted, judge, own, visits
 from scipy import special
 
 from geoqa.analysis import agreement, hypotheses, mixture, spread, visit_pairs
@@ -16,7 +16,7 @@ from geoqa.core import covariance
 meta_analysis = pytest.importorskip("statsmodels.stats.meta_analysis")
 robust = pytest.importorskip("statsmodels.robust")
 
-SETTLED = {"calibration": {"minimum_pairs": 1000}}
+SETTLED = AT_ITS_WORD
 
 
 def meta(values, variances):
@@ -64,28 +64,28 @@ def test_the_scatter_of_many_heights_is_cochrans_q(seed):
 def test_the_mean_of_right_fixes_in_the_weighing_is_the_meta_analysis_mean(seed):
     rng = np.random.default_rng(seed)
     z, s = rng.normal(size=4) * 0.05, rng.uniform(1e-4, 9e-4, 4)
-    each = np.full((1, 4), 0.1)
-    groups = hypotheses._Groups(
-        hypotheses.Fixes(np.zeros((1, 4, 2)), z[None], each, s[None], each, each), mixture.even_scales()
-    )
-    _, precision, _, height, _ = groups._of((0, 1, 2, 3))
-    mean, error, *_ = meta(z, s)
-    assert height[0] == pytest.approx(mean, rel=1e-9)
-    assert precision[0] == pytest.approx(error**-2, rel=1e-9)
+    each, known = np.full((1, 4), 0.1), np.array([np.inf])
+    fixes = hypotheses.Fixes(np.zeros((1, 4, 2)), z[None], each, s[None], each, each, each, known, known)
+    found = hypotheses._Groups(fixes, mixture.even_scales())._of((0, 1, 2, 3))
+    mean, error, q, _ = meta(z, s)
+    assert found.height[0] == pytest.approx(mean, rel=1e-9)
+    assert found.weight_v[0] == pytest.approx(error**-2, rel=1e-9)
+    assert found.rest_v[0] == pytest.approx(q, rel=1e-9)
+    assert found.freedom_v[0] == 3
 
 
-def heights_only(d):
-    """Return closures of heights with a stated variance of one."""
-    n = len(d)
-    none, one = np.full(n, np.nan), np.ones(n)
-    return mixture.Closed(np.zeros(n, np.int64), one, none, d**2, one, one, 1e-12 * one, 1e-12 * one)
+def core_of_heights(d):
+    """Return what closures of heights with a stated variance of one show of the core."""
+    fit = fitted(closed(np.full(len(d), np.nan), d**2))
+    assert np.sqrt(fit.known.v.square[0]) == pytest.approx(own(fit, "v")[0], rel=0.005)  # thousands outweigh any prior
+    return own(fit, "v")[0]
 
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("scale", [0.7, 1.0, 2.5])
 def test_the_core_of_clean_closures_against_robust_scales(seed, scale):
     d = np.random.default_rng(seed).normal(size=3000) * scale
-    core = np.sqrt(mixture.fit(heights_only(d), 1).core_v[0])
+    core = core_of_heights(d)
     assert core == pytest.approx(robust.mad(d, center=0), rel=0.06)
     assert core == pytest.approx(float(robust.scale.huber(d)[1]), rel=0.06)
     assert core == pytest.approx(scale, rel=0.05)
@@ -96,7 +96,7 @@ def test_the_core_of_contaminated_closures_against_robust_scales(seed):
     rng = np.random.default_rng(seed)
     d = rng.normal(size=3000)
     d[:300] = rng.choice([-1, 1], 300) * rng.uniform(6, 40, 300)
-    core = np.sqrt(mixture.fit(heights_only(d), 1).core_v[0])
+    core = core_of_heights(d)
     mad, huber = robust.mad(d, center=0), float(robust.scale.huber(d)[1])
     # What is gross shifts a median a little; told apart, it does not shift the core.
     assert mad > 1.08
@@ -110,11 +110,7 @@ def test_the_robust_core_sigma_of_horizontal_closures():
     assert np.sqrt(2) * np.sqrt(special.chdtri(2, 0.5)) == pytest.approx(1.6651, abs=5e-5)
     d = np.random.default_rng(1).normal(size=(4000, 2)) * 0.01 * np.sqrt(2)
     length = np.sqrt((d**2).sum(axis=1))
-    n, one = len(d), np.ones(len(d))
-    pairs = mixture.Closed(
-        np.zeros(n, np.int64), one, length**2 / 2, np.full(n, np.nan), one, one, 1e-12 * one, 1e-12 * one
-    )
-    assert np.sqrt(mixture.fit(pairs, 1).core_h[0]) == pytest.approx(np.median(length) / 1.6651, rel=0.03)
+    assert own(fitted(closed(length**2 / 2)), "h")[0] == pytest.approx(np.median(length) / 1.6651, rel=0.03)
 
 
 def test_the_repeatability_of_the_five_pairs():
@@ -149,7 +145,11 @@ def test_what_two_visits_share(minutes, rho_h, rho_v):
         frames = judge(visits((0, 0, 0), (0.01, 0, 0.01), gap=minutes, s=0.01, sv=0.02), (Visits, Closures))
         pairs = visit_pairs.of(frames["closures"], frames["occupations"])
         assert pairs.stated.variance_h[0] == pytest.approx(2e-4 * (1 - rho_h), rel=1e-3)
-        assert pairs.stated.variance_v[0] == pytest.approx(8e-4 * (1 - rho_v), rel=0.012)
+        assert pairs.plain.variance_v[0] == pytest.approx(1 - rho_v, rel=0.012)
+        # Twenty minutes later is another visit for the place, not yet for the height.
+        assert np.isnan(pairs.stated.square_v[0]) == (minutes == 20)
+        if minutes > 20:
+            assert pairs.stated.variance_v[0] == pytest.approx(8e-4 * (1 - rho_v), rel=0.012)
 
 
 @pytest.mark.parametrize(("gap", "rho"), [(5, 1.0), (300, 0.0)])

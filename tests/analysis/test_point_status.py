@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from builders import CORNER, judge, point, visits
+from builders import AT_ITS_WORD, CORNER, judge, point, visits
 
 FAR = 0.30  # metres; a false fix
 
@@ -61,7 +61,7 @@ def test_two_shots_that_share_a_wrong_fix_do_not_outvote_one_made_hours_later():
 def test_ten_shots_of_one_visit_are_one_vote():
     crowd = [{"t": i, "e": FAR + i / 1000, "s": 0.01, "sv": 0.02} for i in range(10)]
     late = [{"t": 300 + 300 * i, "s": 0.01, "sv": 0.02, "n": 0.005 * i} for i in range(2)]
-    frames = judge(crowd + late)
+    frames = judge(crowd + late, settings=AT_ITS_WORD)
     assert frames["points"]["status"].iloc[0] == "confirmed"
     assert uses(frames) == ["left out by the majority"] * 10 + ["used"] * 2
 
@@ -108,7 +108,7 @@ def ring(count=10, sigma=0.01):
 
 
 def test_one_wild_pair_of_forty_five_does_not_make_a_conflict():
-    taken_at_its_word = {"calibration": {"minimum_pairs": 1000}}
+    taken_at_its_word = AT_ITS_WORD
     frames = judge(visits(*ring(), s=0.01, sv=0.02), settings=taken_at_its_word, h=0.043)
     assert (frames["closures"]["status_h"] == "conflict").sum() == 1
     assert len(frames["closures"]) == 45

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import simulate
-from builders import CORNER, STEPS, judge, occupations, run, statuses, visits
+from builders import AT_ITS_WORD, CORNER, STEPS, judge, occupations, run, statuses, visits
 from builders import job as make_job
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,7 +19,7 @@ from geoqa.core.job import InputFormat
 few = settings(max_examples=4)
 seeds = st.integers(0, 10**6)
 #: Calibration that learns nothing and a repeat that is taken as stated: what a point's risk is does not hang on others.
-SETTLED = {"calibration": {"minimum_pairs": 1000}, "repeats": {"learn": False}}
+SETTLED = {**AT_ITS_WORD, "repeats": {"learn": False}}
 STATED = {"s": 0.01, "sv": 0.02}
 FIXED = {"settings": SETTLED}
 
@@ -30,7 +30,7 @@ def risk_of(rows, settled=SETTLED, **stated):
 
 def wrong_rate():
     """Return how often a fix is wrong where the site says nothing."""
-    return 1 - np.sqrt(1 - mixture.PRIOR_TAIL)
+    return AT_ITS_WORD["calibration"]["wrong"]
 
 
 def exceeds(var_h, var_v, limit_h=0.05, limit_v=0.10):
@@ -107,11 +107,11 @@ def test_a_shot_minutes_later_lowers_it_less_than_one_hours_later():
 
 def weighed_risk(rate, repeat, rows):
     """Return the risk of rows whose class has a wrong rate of `rate`."""
-    settled = {"calibration": {"minimum_pairs": 1000}, "repeats": {"learn": False, "repeat": repeat}}
+    settled = {**AT_ITS_WORD, "repeats": {"learn": False, "repeat": repeat}}
     made = make_job()
     kept, _ = run(occupations(rows), made, [step for step in STEPS if step.name not in _AFTER_RISK], settled)
     frames = {name: kept[name] for name in kept.names()}
-    frames["classes"] = frames["classes"].assign(wrong_fix_rate=rate)
+    frames["occupations"] = frames["occupations"].assign(wrong_rate=rate)
     return Risk().run(frames, made).frames["points"]["risk"].to_numpy(dtype=float)
 
 

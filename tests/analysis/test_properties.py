@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from builders import (
+    AT_ITS_WORD,
     CORNER,
     DRAWN,
     STEPS,
@@ -129,7 +130,7 @@ def test_lengths_scale(seed, factor):
     small = [scaled(r) | {"resolution_h_m": 0.001 * factor, "resolution_v_m": 0.001 * factor} for r in rows]
     stated = {"h": 0.05, "v": 0.08, "require_h": 0.05, "require_v": 0.10}
     # How large gross errors may be is thought of in metres, so calibration and risk do not scale.
-    settled = {"calibration": {"minimum_pairs": 1000}}
+    settled = AT_ITS_WORD
     one = judge(rows, settings=settled, **stated)
     other = judge(small, settings=settled, **{k: v * factor for k, v in stated.items()})
     assert statuses(one) == statuses(other)
@@ -147,11 +148,13 @@ def test_parts_of_whole_points_give_what_the_whole_gives(seed, shuffler):
     parts = [[r for r in rows if (r["p"] in first) == side] for side in (True, False)]
     # What needs the whole site is a step of its own, and learning how often wrong fixes come back.
     # So is what set-ups have in common, on which delivery waits.
-    settled = {"calibration": {"minimum_pairs": 1000}, "repeats": {"learn": False}, "shifts": {"level": 1e-300}}
+    settled = {**AT_ITS_WORD, "repeats": {"learn": False}, "shifts": {"level": 1e-300}}
     whole = judge(rows, settings=settled)
     pieces = [judge(part, settings=settled) for part in parts if part]
-    columns = ["point", "status", "status_h", "status_v", "visits", "easting_m", "var_e_m2", "deliver", "reason"]
+    columns = ["point", "status", "status_h", "status_v", "visits", "easting_m", "deliver", "reason"]
     assert plain(whole["points"][columns]) == sorted(line for p in pieces for line in plain(p["points"][columns]))
+    together = pd.concat([p["points"] for p in pieces]).set_index("point")["var_e_m2"]
+    np.testing.assert_allclose(whole["points"].set_index("point")["var_e_m2"], together.sort_index(), rtol=1e-9)
     columns = ["point", "gap_s", "de_m", "dn_m", "du_m", "independence_h", "independence_v", "t_h", "status_h"]
     assert plain(whole["closures"][columns]) == sorted(line for p in pieces for line in plain(p["closures"][columns]))
 

@@ -45,6 +45,8 @@ def test_the_values_are_those_of_the_presets():
     ({"bases": ("B1", "B1")}, "RT2", "RT1 not met: two base set-ups"),
     ({"bases": (None, None)}, "RT2", "RT1 not shown: two base set-ups"),
     ({"up": 0.09}, "RT2", "RT1 not met: each height within 0.04 m of the average"),
+    ({"resolution_h_m": 0.1, "closure": 0.0}, "RT2", "RT1 not shown: each within 0.02 m of the average"),
+    ({"resolution_v_m": 0.1, "up": 0.1}, "RT2", "RT1 not shown: each height within 0.04 m of the average"),
     ({"pdop": 2.1}, "RT2", "RT1 not met: PDOP at most 2"),
     ({"pdop": None}, None, "RT4 not shown: PDOP at most 6"),
     ({"satellites": 6}, "RT2", "RT1 not met: at least 7 satellites"),

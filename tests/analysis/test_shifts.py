@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import shifted_sites
 import simulate
-from builders import job, occupations, run
+from builders import _GIVEN, job, occupations, run
 
 from geoqa.analysis import majority, shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration, FirstCalibration
@@ -252,9 +252,7 @@ def test_what_was_applied_is_gone():
     rows = network((0.12, -0.05, 0.0), points=60)
     _, kept, _ = found(rows)
     shifts, shifted = corrections.chosen(kept["shifts"], kept["shifted"], ["B2"])
-    base = kept["occupations"][
-        [c for c in kept["occupations"] if c not in ("visit", "visit_v", "use", "fix", "copy_of")]
-    ]
+    base = kept["occupations"][[c for c in kept["occupations"] if c not in _GIVEN]]
     before = base.copy(deep=True)
     right = corrections.apply(base, shifted, job())
     pd.testing.assert_frame_equal(base, before)
@@ -607,3 +605,163 @@ def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
     assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
     assert set(kept["shifted"]["point"].str[0]) == {"Q"}
     assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
+
+
+def lone(base, off, at=900.0, t=0.0, d=(0.0, 0.0, 0.0), **same):
+    """Return rows of a point that one set-up alone saw twice, hours apart."""
+    return [{"p": f"ONLY {base}", "e": at + off + 0.004 * k + d[0], "n": at + d[1], "u": 3.0 + d[2], "t": t + 300.0 * k,
+             "s": 0.006, "sv": 0.009, "base": base, "operator": "AB"} | same for k in range(2)]  # fmt: skip
+
+
+def mark(base, t, d=(0.0, 0.0, 0.0), seed=5, **same):
+    """Return an occupation of the known mark."""
+    e, n, u = np.round(np.random.default_rng(seed).normal(size=3) * [0.005, 0.006, 0.009] + d - [50, 30, 0], 3)
+    return {"p": "MARK", "e": e, "n": n, "u": u, "t": float(t), "s": 0.006, "sv": 0.009, "base": base,
+            "operator": "AB"} | same  # fmt: skip
+
+
+KNOWN = {"p": "MARK", "e": -50.0, "n": -30.0, "u": 0.0, "t": None, "origin": "control", "fix": None, "s": 0.003,
+         "sv": 0.005}  # fmt: skip
+
+
+@pytest.mark.parametrize(("d", "kind", "axis"), [((0.15, 0, 0), "translation", "h"), ((0, 0, 0.15), "height", "v")])
+def test_of_two_set_ups_that_differ_both_carry_it(d, kind, axis):
+    rows = network(d, setups=("B1", "B2"), points=30, sigma=0.004) + lone("B1", 0.0) + lone("B2", 40.0, t=1450.0, d=d)
+    kept = run(occupations(rows), job(h=0.5, v=0.5, require_h=0.4, require_v=0.4))[0]
+    points = kept["points"].set_index("point")
+    assert kept["shifts"].loc[kept["shifts"]["suspicious"], "kind"].tolist() == [kind]
+    assert kept["shifted"]["either"].all()
+    assert set(kept["shifted"]["occupation_id"]) == set(kept["occupations"]["occupation_id"])
+    column = points[f"shift_{axis}_m"]
+    assert column["ONLY B1"] == column["ONLY B2"] == pytest.approx(0.165, abs=0.012)
+    across = column[[f"P{i:02}" for i in range(30)]]
+    assert (across.between(0.07, 0.10) | (across == column["ONLY B1"])).all()
+    assert (across < 0.10).sum() > 5
+    # What it may be off by is in the bounds, and holds back only where it matters.
+    assert points.loc["ONLY B1", {"h": "radius95_m", "v": "up95_m"}[axis]] > 0.155
+    assert (points["deliver"] == "yes").sum() > 20
+    tight = run(occupations(rows), job(h=0.5, v=0.5, require_h=0.1, require_v=0.1))[0]["points"].set_index("point")
+    assert tight.loc[["ONLY B1", "ONLY B2"], "deliver"].eq("no").all()
+
+
+@pytest.mark.parametrize("right", ["B1", "B2"])
+def test_control_contradicts_a_majority_of_set_ups(right):
+    """One set-up of three lies apart from the others and with control: the others are off."""
+    others = [name for name in ("B1", "B2", "B3") if name != right]
+    d = np.array((0.15, 0.0, 0.0))
+    rows = network(tuple(-d), setups=("B1", "B2", "B3"), points=60, of=others[0])
+    for row in rows:
+        row["e"] -= d[0] * (row["base"] == others[1])
+    shifts, kept, _ = found([*rows, mark(right, 1440.0 * (int(right[1]) - 1) + 30), KNOWN])
+    assert sorted(shifts["setup"]) == others
+    assert shifts["de_m"].tolist() == pytest.approx([-0.15, -0.15], abs=0.02)
+    assert not kept["shifted"]["either"].any()
+
+
+@pytest.mark.parametrize("half", [0, 1])
+@pytest.mark.parametrize("d", [(0.0, 0.0, 0.2), (0.12, -0.09, 0.0)])
+def test_control_says_which_half_is_off(half, d):
+    rows = one_day(d=d)
+    first, later = (mark("B1", t, off, operator="KR") for t, off in ((500, (0, 0, 0)), (800, d)))
+    known = {
+        k: v + np.array(dict(zip("enu", d, strict=True))[k]) * (1 - half) if k in "enu" else v for k, v in KNOWN.items()
+    }
+    shifts, kept, _ = found([*rows, first, later, known])
+    assert len(shifts) == 1
+    assert not kept["shifted"]["either"].any()
+    one = shifts.iloc[0]
+    assert f"The {('later', 'earlier')[half]} part agrees with control" in one["message"]
+    size = np.nan_to_num(one[["de_m", "dn_m", "du_m"]].to_numpy(float))
+    assert size == pytest.approx(np.array(d) * (1 if half else -1), abs=0.03)
+    late = kept["occupations"].set_index("occupation_id")["start_utc"][kept["shifted"]["occupation_id"]]
+    assert (late >= pd.Timestamp("2026-02-02 13:00", tz="UTC")).all() == bool(half)
+    assert len(kept["shifted"]) in (24, 25)
+
+
+@pytest.mark.parametrize("wrong", [1.5, 2.0, None])
+def test_of_two_antenna_heights_both_carry_it_until_control_tells(wrong):
+    """One crew, one base: nothing but a mark can say which of its two antenna heights is mistyped."""
+    rows = one_day(30, 9999.0, seed=7)
+    for row in rows:
+        short = (int(row["p"][1:]) % 2 == 1) == (row["t"] >= 720)
+        row |= {"antenna_height_m": 1.5 if short else 2.0, "u": row["u"] + 0.5 * short}
+    here = mark("B1", 500.0, (0, 0, 0.0 if wrong == 1.5 else -0.5), operator="KR", antenna_height_m=2.0)
+    shifts, kept, _ = found(rows + ([here, KNOWN] if wrong else []))
+    assert len(shifts) == 1
+    assert kept["shifted"]["either"].any() == (wrong is None)
+    if wrong:
+        at = kept["occupations"].set_index("occupation_id").loc[kept["shifted"]["occupation_id"]]
+        assert (at["antenna_height_m"] == wrong).all()
+        assert kept["shifted"]["du_m"].to_numpy() == pytest.approx(0.5 if wrong == 1.5 else -0.5, abs=0.03)
+        assert "control" in shifts["message"][0]
+
+
+def test_the_reason_of_what_a_shift_explains_is_the_shift():
+    points = run(occupations(one_day(own=(0.006, 0.008, 0.050))), job())[0]["points"]
+    by = points[points["explained"].notna()].groupby("status", observed=True)["reason"].unique()
+    assert set(by.index) == {"loose", "conflict"}
+    told = "explained by the shift B1 from 2026-02-02 13:00 height"
+    assert by["loose"].tolist() == [f"2 visits are beyond tolerance in height: {told}"]
+    assert by["conflict"].tolist() == [f"2 visits disagree in height: {told}"]
+    assert not points.loc[points["explained"].isna(), "reason"].str.contains("shift").any()
+
+
+def typed_wrong(count, crews, n=30):
+    """Return rows of crews of two days who typed 1.5 m for 2.0 m at some points of the second, here and there."""
+    rng = np.random.default_rng(3)
+    order, rows = rng.permutation(n), []
+    for k in range(2):
+        for i in range(n):
+            wrong = k == 1 and i < count
+            at = np.array([13 * i, 5 * (i % 9), 0.2 * i + 0.5 * wrong])
+            e, north, u = np.round(at + rng.normal(size=3) * [0.007, 0.009, 0.015], 3)
+            t = 480 + 1440.0 * k + 8 * (order[i] if k else i)
+            rows.append({"p": f"P{i:02}", "e": e, "n": north, "u": u, "t": t, "se": 0.007, "sn": 0.009, "sv": 0.015,
+                         "base": f"B{k + 1}", "operator": crews[(i + k) % len(crews)],
+                         "antenna_height_m": 1.5 if wrong else 2.0})  # fmt: skip
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("count", "crews", "name"),
+    [
+        (9, ("TM", "KR"), "all crews, antenna height 1.500 m"), (4, ("TM",), "crew TM, antenna height 1.500 m"),
+        (8, ("A", "B", "C", "D"), "all crews, antenna height 1.500 m"),
+    ],
+)  # fmt: skip
+def test_conflicts_of_one_size_and_one_antenna_height_are_one_cause(count, crews, name):
+    shifts, kept, _ = found(typed_wrong(count, crews))
+    assert shifts["setup"].tolist() == [name]
+    assert "0.500 m less than the usual 2.000 m" in shifts["message"][0]
+    points = kept["points"]
+    assert points["explained"].notna().sum() == points["status"].isin(schema.BLAMED).sum() == count
+    assert kept["shifted"]["occupation_id"].nunique() == count
+
+
+def test_a_mark_whose_coordinate_is_known_asks_for_no_control_tie():
+    rows = [mark("B1", 500.0), mark("B1", 900.0, (0.4, 0, 0), seed=6)]
+    height = [row | {"p": "H", "u": row["u"] + 0.4 * k} for k, row in enumerate((rows[0], mark("B1", 930.0)))]
+    known = [KNOWN, KNOWN | {"p": "H", "u": None}]
+    reason = run(occupations([*rows, *height, *known]), job())[0]["points"].set_index("point")["reason"]
+    assert reason["MARK"] == "2 visits disagree horizontally: its known coordinate says which is wrong"
+    assert reason["H"] == "2 visits disagree in height: a third visit or a control tie can say which is wrong"
+
+
+@pytest.mark.parametrize("d", [(0.9, -0.6, 0.0), (0.0, 0.0, 1.1)])
+def test_one_wrong_fix_that_ties_two_groups_of_set_ups_is_no_shift(d):
+    rows = network()
+    other = [
+        row | {"p": f"Q{row['p']}", "base": f"B{int(row['base'][1]) + 4}", "t": row["t"] + 9880.0, "e": row["e"] + 900}
+        for row in network(setups=("B1", "B2"), points=10, seed=8)
+    ]  # fmt: skip
+    at = next(row for row in other if row["base"] == "B5")
+    tie = at | {"base": "B1", "t": 90.0, "e": at["e"] + d[0], "n": at["n"] + d[1], "u": at["u"] + d[2]}
+    assert found([*rows, *other, tie])[0].empty
+    second = next(row for row in other if row["base"] == "B6")
+    two = second | {"base": "B2", "t": 1530.0, **{k: second[k] + off for k, off in zip("enu", d, strict=True)}}
+    assert len(found([*rows, *other, tie, two])[0])  # two that agree are no chance
+
+
+def test_one_wrong_fix_at_a_known_mark_puts_no_set_up_off():
+    rows = network(setups=("B1", "B2"), points=24)
+    assert found([*rows, mark("B1", 30.0, (0.4, -0.3, 0.5)), KNOWN])[0].empty

@@ -22,12 +22,14 @@ def test_what_is_within_the_requirement_with_95_percent_has_bounds_within_it(see
     rows = in_two_classes(random_site(np.random.default_rng(seed), points=25))
     points = judge(rows, require_h=require_h, require_v=require_v, judge=judged)["points"]
     given_, well = points["deliver"] == "yes", points["risk"] <= 0.05
-    assert given_.any()
     for axis, limit, bound in (("h", require_h, "radius95_m"), ("v", require_v, "up95_m")):
         if axis in judged:
             assert (points.loc[given_, bound] <= limit).all()
             placed = points["easting_m" if axis == "h" else "height_m"].notna()
             assert (points.loc[well & placed, bound] <= limit).all()
+            within = placed & (points[f"within_{axis}"] >= 0.95)
+            assert within.any()
+            assert (points.loc[within, bound] <= limit).all()
 
 
 def test_a_bound_that_wrong_fixes_push_out_is_told_where_the_requirement_holds_it():

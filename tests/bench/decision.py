@@ -52,14 +52,17 @@ def job():
     return builders.job(*TOLERANCE_M, require_h=h, require_v=v, confidence=CONFIDENCE)
 
 
-def reviewed(simulated: simulate.Simulated, until: str | None = None) -> pipeline.Frames:
+def reviewed(
+    simulated: simulate.Simulated, until: str | None = None, experience: pd.DataFrame | None = None
+) -> pipeline.Frames:
     """Run the analysis steps on the occupations, all of them or as far as the frame `until`."""
     steps = builders.STEPS
     if until:
         ready = pipeline.order([step() for step in steps])
         last = next(i for i, step in enumerate(ready) if until in step.gives)
         steps = tuple(type(step) for step in ready[: last + 1])
-    return builders.run(simulated.occupations, job(), steps)[0]
+    more = {} if experience is None else {"experience": experience}
+    return builders.run(simulated.occupations, job(), steps, {"calibration": {}}, more)[0]
 
 
 def evaluate(simulated: simulate.Simulated, frames: pipeline.Frames) -> dict[str, object]:
@@ -379,13 +382,18 @@ def main() -> None:
     parser.add_argument("--small", action="store_true", help="jobs of 1 to 100 points instead, in every world")
     parser.add_argument("--world", choices=tuple(simulate.WORLDS), help="one world of the small jobs alone")
     parser.add_argument("--part", type=float, default=1.0, help="share of the small jobs to review")
+    parser.add_argument(
+        "--experience",
+        choices=tuple(simulate.WORLDS),
+        help="small jobs know 20 earlier ones of this world",
+    )
     given = parser.parse_args()
     if given.small:
         from bench import small
 
         generator = "trees" if given.generator == "both" else given.generator
         for world in [given.world] if given.world else simulate.WORLDS:
-            small.run(world, generator, given.part)
+            small.run(world, generator, given.part, experience=given.experience)
         return
     for name in simulate.GENERATORS if given.generator == "both" else (given.generator,):
         run(name, given.sites, given.points, given.ratio_sites, given.scenario_points, given.first_seed)

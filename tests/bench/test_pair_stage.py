@@ -75,10 +75,19 @@ def prepared(n: int, calibrated: pd.DataFrame | None = None) -> Frames:
             Calibration(),
             {
                 "classes": calibrated,
+                "occupations": expected(frames["occupations"]),
                 "gross_scales": pd.DataFrame({"scale_h_m": [1.0], "scale_v_m": [1.0], "share": [1.0]}),
             },
         )
     return frames
+
+
+def expected(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return what is expected of each occupation where precision is taken at its word."""
+    return frame[["occupation_id"]].assign(
+        expected_h_m=(frame["sigma_e_m"] * frame["sigma_n_m"]) ** 0.5, expected_v_m=frame["sigma_u_m"], freedom_h=1e9,
+        freedom_v=1e9, wrong_rate=0.02, wrong_worth=50.0,
+    )  # fmt: skip
 
 
 def classes() -> pd.DataFrame:
@@ -183,7 +192,7 @@ def test_memory_stays_under_three_times_the_two_frames():
 @pytest.mark.bench
 def test_the_three_ways_agree():
     """The benchmark compares like with like: the same pairs, differences and, at a ratio of 1, statuses."""
-    frames = prepared(LOOPED, classes().assign(scale_h=1.0, scale_v=1.0, core_shape=np.nan))
+    frames = prepared(LOOPED, classes().assign(core_shape=np.nan))
     pair_stage(frames)
     closures = frames["closures"]
     plain = geographic(occupations(LOOPED))

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from geoqa.core.job import InputFormat, Job, Site
 from geoqa.core.tolerances import Requirement, Tolerance
@@ -17,9 +16,12 @@ def job(unit="m", unit_height=None):
 
 
 def classes(**more):
-    row = {"canopy": "dense conifer", "pairs": 46, "stated_h_m": 0.014, "stated_v_m": 0.02, "basis_h": "own pairs",
-           "basis_v": "the site's pairs", "repeatability_h_m": 0.031, "repeatability_v_m": 0.04,
-           "wrong_fix_rate": 0.128, "wrong_fix_rate_low": 0.071, "wrong_fix_rate_high": 0.21}  # fmt: skip
+    row = {"canopy": "dense conifer", "pairs": 46, "stated_h_m": 0.014, "stated_v_m": 0.02, "basis_h": "own",
+           "solution": "fixed", "basis_v": "other classes of this site",
+           "used_repeatability_h_m": 0.031, "used_repeatability_v_m": 0.04,
+           "used_ratio_h": 30 / 14, "used_ratio_v": 2.1, "degrees_of_freedom_h": 50.0, "degrees_of_freedom_v": 8.0,
+           "wrong_fix_rate": 0.128, "wrong_fix_rate_low": 0.071, "wrong_fix_rate_high": 0.21,
+           "used_wrong_fix_rate": 0.11}  # fmt: skip
     for axis, values in (("h", (31 / 14, 24 / 14, 40 / 14)), ("v", (2.0, 1.5, 2.6))):
         row |= {f"precision_ratio_{axis}{end}": v for end, v in zip(("", "_low", "_high"), values, strict=True)}
     return pd.DataFrame([row | more])
@@ -27,8 +29,9 @@ def classes(**more):
 
 def test_a_class_is_a_row_and_a_sentence():
     assert class_words.table(classes(), job()) == [
-        ("dense conifer", "46", "14 → 31 (24 to 40)", "20 → 40 (30 to 52)", "13 % (7.1 to 21)",
-         "own; height the site")
+        # Bounds of an inverse chi-square, 50 and 8 degrees of freedom (computed): 0.836 and 1.243, 0.676 and 1.915.
+        ("dense conifer", "46", "14 → 30 (25 to 37)", "20 → 42 (28 to 80)", "11 % (7.1 to 21)",
+         "own pairs; height other classes")
     ]  # fmt: skip
     assert class_words.sentences(classes(), job()) == [
         "Under dense conifer the stated 14 mm was worth 31 mm (24 to 40) horizontally; 46 pairs of different visits"
@@ -37,7 +40,7 @@ def test_a_class_is_a_row_and_a_sentence():
 
 def test_feet_are_told_in_feet():
     (row,) = class_words.table(classes(), job("ftUS"))
-    assert row[2] == "0.046 → 0.102 (0.079 to 0.131)"
+    assert row[2] == "0.046 → 0.098 (0.082 to 0.122)"
     assert class_words.head(job("ftUS"))[2] == "horizontal, ftUS"
     (sentence,) = class_words.sentences(classes(), job("ftUS"))
     assert "the stated 0.046 ftUS was worth 0.102 ftUS (0.079 to 0.131) horizontally" in sentence
@@ -45,39 +48,35 @@ def test_feet_are_told_in_feet():
 
 def test_heights_are_told_in_their_own_unit():
     (row,) = class_words.table(classes(), job("ftUS", "m"))
-    assert row[2:4] == ("0.046 → 0.102 (0.079 to 0.131)", "20 → 40 (30 to 52)")
+    assert row[2:4] == ("0.046 → 0.098 (0.082 to 0.122)", "20 → 42 (28 to 80)")
     assert class_words.head(job("ftUS", "m"))[2:4] == ("horizontal, ftUS", "height, mm")
 
 
 def test_small_figures_keep_a_decimal():
     (row,) = class_words.table(classes(stated_h_m=0.0008), job())
-    assert row[2] == "0.8 → 1.8 (1.4 to 2.3)"
+    assert row[2] == "0.8 → 1.7 (1.4 to 2.1)"
 
 
-def test_an_unknown_rate_is_called_so():
+def test_a_rate_that_the_class_itself_does_not_show_has_no_bounds():
     missing = dict.fromkeys(("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"), np.nan)
-    assert class_words.table(classes(**missing), job())[0][4] == "unknown"
+    assert class_words.table(classes(**missing), job())[0][4] == "11 %"
 
 
-@pytest.mark.parametrize(
-    ("more", "cell"),
-    [
-        ({"basis_h": "uncalibrated", "precision_ratio_h": np.nan}, "uncalibrated"),
-        ({"precision_ratio_h": np.nan, "stated_h_m": np.nan}, "none stated → 31"),
-    ],
-)
-def test_what_is_not_known_is_said(more, cell):
-    assert class_words.table(classes(**more), job())[0][2] == cell
-    assert class_words.sentences(classes(**more), job()) == []
+def test_what_is_not_stated_is_said():
+    nothing = {"used_ratio_h": np.nan, "precision_ratio_h": np.nan, "stated_h_m": np.nan}
+    assert class_words.table(classes(**nothing), job())[0][2] == "none stated → 31"
+    assert class_words.sentences(classes(**nothing), job()) == []
 
 
-def test_a_rate_that_is_a_prior_is_called_unknown():
-    bounds = {"wrong_fix_rate": 0.0253, "wrong_fix_rate_low": np.nan, "wrong_fix_rate_high": np.nan}
-    assert class_words.table(classes(**bounds), job())[0][4] == "unknown, taken as 2.5 %"
+def test_several_solutions_are_told_apart():
+    both = pd.concat([classes(canopy="whole site", solution=None), classes(), classes(solution="float")])
+    assert [row[0] for row in class_words.table(both, job())] == [
+        "whole site", "dense conifer, fixed", "dense conifer, float"
+    ]  # fmt: skip
 
 
 def test_classes_of_an_older_review_say_nothing():
-    old = classes().drop(columns=["basis_h"])
+    old = classes().drop(columns=["used_ratio_h"])
     assert class_words.table(old, job()) == []
     assert class_words.sentences(old, job()) == []
 

@@ -223,7 +223,7 @@ def test_no_hostile_name_acts_on_the_sheet(hostile):
     }  # fmt: skip
     assert {name for name, _ in page.attributes} <= {
         "lang", "charset", "http-equiv", "content", "name", "class", "colspan", "viewbox", "role", "aria-label",
-        "points", "x", "y", "width", "height", "cx", "cy", "r", "d",
+        "points", "x", "y", "width", "height", "cx", "cy", "r", "d", "paint-order",
     }  # fmt: skip
     for sign in ("{{", "{%", "{#", "\u202e"):
         assert sign not in text

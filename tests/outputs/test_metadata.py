@@ -177,6 +177,21 @@ def test_closures_and_ellipses_are_there_enlarged(package, review):
     assert np.allclose(sizes, times * ellipses["semi_major_m"], rtol=0.01)
 
 
+def test_a_point_mixed_up_with_another_does_not_cross_out_the_site(tmp_path):
+    rows = tuple(row.replace("1600020.300", "1600023.300") for row in sites.ROWS)
+    geoqa.review(*sites.write(tmp_path, rows=rows)).write(tmp_path / "out")
+    package = tmp_path / "out" / "review.gpkg"
+    name = next(name for name, _ in listed(package) if name.startswith("closures_x"))
+    large = gpd.read_file(package, layer=name).set_index("point")
+    ends = {p: np.subtract(line.coords[1], line.coords[0]) for p, line in large.geometry.items()}
+    assert np.allclose(
+        ends["A1"], schema.enlarged(name)[1] * large.loc["A1", ["de_m", "dn_m"]].astype(float), atol=1e-3
+    )
+    west, south, east, north = gpd.read_file(package, layer="points").total_bounds
+    assert np.hypot(*ends["A2"]) == pytest.approx(0.1 * np.hypot(east - west, north - south))
+    assert np.arctan2(*ends["A2"]) == pytest.approx(np.arctan2(3.3, 0.2), abs=1e-6)
+
+
 def test_an_empty_layer_keeps_its_kind_and_system(package):
     info = {name: pyogrio.read_info(package, layer=name) for name in ("zones", "decisions")}
     assert [(one["features"], one["geometry_type"], one["crs"]) for one in info.values()] == [

@@ -81,6 +81,17 @@ def test_lines_are_wrapped_and_nothing_is_lost(tmp_path):
     assert " ".join(" ".join(text).split()).endswith(f"Note: {said.strip()}")
 
 
+def test_a_status_that_a_shift_explains_in_part_stays_in_its_width(tmp_path):
+    review = geoqa.review(*sites.write(tmp_path))
+    two = pd.concat([review.frames["points"].iloc[[0]]] * 2).assign(status="loose", explained=["B1 height", None])
+    text = summary.lines(review.frames | {"points": two}, review.accounts, (), review.job)
+    at = next(k for k, line in enumerate(text) if line.split()[:1] == ["loose"])
+    assert max(map(len, text)) <= summary.WIDTH
+    said = " ".join(" ".join(text[at : at + 2]).split())
+    assert "1: a suspicious shift explains them: settle it first; others: the place is that noisy" in said
+    assert "or another method" in said
+
+
 def test_roles_with_values_of_their_own_are_named(tmp_path):
     recipe = sites.RECIPE + "[roles.track.tolerance]\nhorizontal_m = 0.5\n[roles.once]\nsingle_by_plan = true\n"
     recipe = recipe.replace("[tolerance]", 'role = "Base"\n[tolerance]', 1)

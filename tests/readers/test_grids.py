@@ -104,6 +104,30 @@ def test_the_guard_and_the_sigmas_follow_the_step_of_each_column(read, recipe):
     assert not any("lie on steps" in text for text in whole.messages)
 
 
+def test_single_precision_in_one_session_of_a_file(read, recipe):
+    east, north, up = measured()
+    second = np.arange(24) % 2 == 1  # the second visits, of another base
+    recipe["input"]["columns"]["base"] = "Base"
+
+    def found(values):
+        lines = table(east, values, up).splitlines()
+        text = [f"{lines[0]},Base", *(f"{line},B{1 + k % 2}" for k, line in enumerate(lines[1:]))]
+        return read("\n".join(text) + "\n", recipe)
+
+    review = found(np.where(second, single(north), north))
+    assert review.frames["occupations"]["resolution_h_m"].tolist() == [0.001, 0.5] * 12
+    assert any("northings of site.csv, base B2, lie on steps of 0.5 m" in text for text in review.messages)
+    assert set(found(north).frames["occupations"]["resolution_h_m"]) == {0.001}
+    # One day of two, by the clocks of the job: 13:00 in UTC is the next day there.
+    recipe["site"] = recipe.get("site", {}) | {"timezone": "+12:00"}
+    second = np.arange(24) >= 12
+    text = table(east, np.where(second, single(north), north), up).splitlines()
+    later = [line.replace("-09T05", "-09T13").replace("-09T01", "-09T12") for line in text[13:]]
+    review = read("\n".join([f"{text[0]},Base", *(f"{line},B1" for line in text[1:13] + later)]) + "\n", recipe)
+    assert review.frames["occupations"]["resolution_h_m"].value_counts().to_dict() == {0.001: 12, 0.5: 12}
+    assert any("northings of site.csv, 2026-02-10, lie on steps" in text for text in review.messages)
+
+
 def test_heights_and_feet(read, recipe):
     east, north, up = measured()
     feet = read(table(*(values / US for values in (east, north, np.round(up, 1)))), recipe | {

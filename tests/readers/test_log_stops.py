@@ -310,11 +310,16 @@ def test_heights_need_the_antenna_height(read):
         read(epochs, recipe, antenna_height_m=2.0)
 
 
-def test_coarse_positions_are_refused_for_centimetres_and_not_for_metres(read):
+def test_coarse_positions_are_told_for_centimetres_and_not_for_metres(read):
     data = logs.log(stay(0, 60, A), decimals=4)
-    with pytest.raises(InputError, match=r"written to 0\.19 m"):
-        read(data)
-    assert len(rows(read(data, {**logs.SITE, "tolerance": {"horizontal_m": 1.0}}))) == 1
+    told = read(data)
+    assert sum("positions are written to 0.19 m" in text for text in told.messages) == 1
+    metres = read(data, {**logs.SITE, "tolerance": {"horizontal_m": 1.0}})
+    assert not any("positions are written" in text for text in metres.messages)
+    for result in (told, metres):
+        (row,) = rows(result).to_dict("records")
+        assert row["resolution_h_m"] == pytest.approx(0.1855, abs=0.001)
+        assert row["sigma_e_m"] >= 0.1855 / 12**0.5 - 1e-4
 
 
 def test_a_date_must_be_given_where_the_log_tells_none(read):

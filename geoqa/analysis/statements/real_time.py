@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geoqa.analysis import agreement
 from geoqa.analysis.statements.statement import COUNT, Condition, Figure, Statement, judged, withheld
 from geoqa.core.tolerances import PRESETS, Tolerance
 from geoqa.core.units import counted
@@ -86,25 +87,27 @@ class Observed:
     distance_m: Array
 
 
-def agrees(widest_m: Array, guard_m: Array, limit_m: float) -> NDArray[np.bool_]:
-    """Return whether no occupation differs from the average by more than the limit.
+def agrees(widest_m: Array, guard_m: Array, limit_m: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return whether no occupation differs from the average by more than the limit, and whether digits hide it.
 
     From the average: of two occupations each is half their closure off, so the closure may be twice the limit.
     """
-    return widest_m <= limit_m + guard_m + 1e-9
+    limits_m = np.full(len(widest_m), limit_m)
+    within = widest_m <= agreement.surely_within(limits_m, guard_m)
+    return within, ~within & (widest_m <= agreement.at_most(limits_m, guard_m))
 
 
 def conditions(observed: Observed, wanted: RealTimeClass) -> dict[str, States]:
     """Return for each condition of a class what it is at every point: met, not met or not shown; shape (n,)."""
     limit = wanted.tolerance
-    plan = agrees(observed.widest_h_m, observed.guard_h_m, limit.horizontal_m)
-    height = agrees(observed.widest_v_m, observed.guard_v_m, limit.vertical_m or np.inf)
+    plan, coarse_h = agrees(observed.widest_h_m, observed.guard_h_m, limit.horizontal_m)
+    height, coarse_v = agrees(observed.widest_v_m, observed.guard_v_m, limit.vertical_m or np.nan)
     no_height = np.isnan(observed.widest_v_m)
     two = observed.fixes >= 2
     found = {
         "two occupations under fresh initializations": _states(two, np.zeros(len(two), bool)),
-        f"each within {limit.horizontal_m:g} m of the average": _states(plan, ~two),
-        f"each height within {limit.vertical_m:g} m of the average": _states(height, ~two | no_height),
+        f"each within {limit.horizontal_m:g} m of the average": _states(plan, ~two | coarse_h),
+        f"each height within {limit.vertical_m:g} m of the average": _states(height, ~two | no_height | coarse_v),
     }
     if wanted.four_hours:
         found["two occupations 4 h apart"] = _states(observed.span_s >= FOUR_HOURS_S, np.isnan(observed.span_s))

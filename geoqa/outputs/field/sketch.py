@@ -68,7 +68,7 @@ def _drawn(way: Array, per_mm: float, unit: str, paper: tuple[float, float], ins
     wide, height = paper
     points = " ".join(f"{x:.1f},{y:.1f}" for x, y in way.tolist())
     return (
-        f'<svg class="sketch" viewBox="0 0 {wide:g} {height:.1f}" role="img" '
+        f'<svg class="sketch" viewBox="0 0 {wide:g} {height:.1f}" role="img" paint-order="stroke" '
         f'aria-label="Sketch of the walk, grid north up"><polyline points="{points}"/>'
         f"{inside}{_north(wide)}{_bar(per_mm, unit, wide, height)}</svg>"
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core import units
-from geoqa.core.schema import OWN_PAIRS, WHOLE_SITE
+from geoqa.core.schema import OWN, WHOLE_SITE
 from geoqa.outputs.plots import canvas
 from geoqa.outputs.symbology import CURVES, PLAIN
 
@@ -50,7 +50,8 @@ def _figure(classes: pd.DataFrame, name: str, unit: str) -> Figure:
     )
     caption = (
         "Repeatability: one standard deviation of a visit as repeated visits show it. Ratio: above 1, receivers state "
-        "less than visits show. Bars: 95 % intervals. Hollow marks lean on the pairs of other classes."
+        "less than visits show. Bars: 95 % intervals, of the class's own pairs. Hollow marks: more is known "
+        "from elsewhere."
     )
     height = 1.6 + 0.34 * len(classes)
     return canvas.figure(name, "Precision under each cover", alt, caption,
@@ -86,7 +87,7 @@ def _draw(empty: Canvas, classes: pd.DataFrame, unit: str) -> None:
     panels[0].set_yticks(row, labels, fontsize=8)
     panels[0].set_ylim(len(classes) - 0.5, -0.5)
     handles, words = panels[0].get_legend_handles_labels()
-    title = "bars: 95 %; hollow: from the pairs of other classes too"
+    title = "bars: 95 %; hollow: more is known from elsewhere"
     empty.legend(handles, words, loc="outside lower center", ncols=2, title=title, title_fontsize=8)
 
 
@@ -98,7 +99,7 @@ def _marks(
     value, low, high = (factor * _column(classes, name, axis, end) for end in ("", "_low", "_high"))
     axes.hlines(at, low, high, color=colour, linewidth=1.4)
     basis = classes[f"basis_{axis}"].astype("str") if f"basis_{axis}" in classes else None
-    own = np.ones(len(classes), bool) if basis is None else (basis == OWN_PAIRS).to_numpy()
+    own = np.ones(len(classes), bool) if basis is None else (basis == OWN).to_numpy()
     style = {"linestyle": "none", "marker": canvas.MARKERS[shape], "color": colour, "markersize": 6}
     axes.plot(value[own], at[own], label=words, **style)
     axes.plot(value[~own], at[~own], **style, markerfacecolor="white")

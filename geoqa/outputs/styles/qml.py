@@ -122,11 +122,11 @@ def _labels(look: Look) -> str:
     area = any(rule.shape == "area" for rule in look.rules)
     where = f'placement="{4 if area else 6}" predefinedPositionOrder="{first}"'
     settings = (
-        f'<settings><text-style fieldName="{xml_text(words)}" isExpression="1" fontSize="8" fontSizeUnit="Point" '
-        f'textColor="{_rgba(INK)}" textOpacity="1" fontWeight="{75 if walk else 50}">'
+        f'<settings><text-style fieldName="{xml_text(words)}" isExpression="1" fontSizeUnit="Point" '
+        f'fontSize="{11 if walk else 8}" textColor="{_rgba(INK)}" textOpacity="1" fontWeight="{75 if walk else 50}">'
         '<text-buffer bufferDraw="1" bufferSize="0.7" bufferSizeUnits="MM" bufferColor="255,255,255,255" '
         'bufferOpacity="0.9"/></text-style>'
-        f'<placement {where} dist="0.6" distUnits="MM" offsetType="1"/>'
+        f'<placement {where} dist="{0.6 if walk else 1.3}" distUnits="MM" offsetType="1"/>'
         f'<rendering obstacle="{int(not area)}" displayAll="{int(walk)}" drawLabels="1"/></settings>'
     )
     shown = f' filter="{asked}"' if asked else ""

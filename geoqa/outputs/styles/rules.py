@@ -91,7 +91,8 @@ _ELLIPSES = tuple(
 #: The layers that have a place, in the order in which a person meets them: what is on top first.
 LOOKS = {
     "revisits": Look(
-        "Go back", (Rule("to be observed again, in this order", "halo", PLAIN[0], "walk", above=0),),
+        "Go back",
+        (Rule("to be observed again, in this order", "halo", INK, "walk", above=0, radius_mm=1.4 * RADIUS_MM),),
         ("walk", "point"), ("walk", "0"), ("point", "status", "action", "instruction", "earliest_utc"),
     ),
     "points": Look(
@@ -133,6 +134,6 @@ def of(layer: str, geometry: str, columns: Collection[str]) -> Look | None:
     if not all(geometry in (*_FITS[rule.geometry], "GEOMETRY") for rule in look.rules):
         return None
     if times:
-        title = f"{look.title.partition(',')[0]}, enlarged {times:,} times"
+        title = f"{look.title.partition(',')[0]}, enlarged {times:,} times at most"
         return Look(title, tuple(rule for rule in look.rules if rule.shown), tip=look.tip)
     return look

@@ -1,0 +1,238 @@
+"""What a firm's earlier jobs taught: the file it is kept in, and how a job is known again.
+
+No coordinates, names, people or files are kept: per class and solution sums of squares and counts, under the
+reference prior and before any experience, and of the rows the smallest `SKETCH` of their salted hashes, which tell
+only how many rows two jobs have in common. Nothing is ever taken out of the file: each change is a state, so that a
+verdict can be repeated.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.errors import InputError
+from geoqa.core.params import Declared, param
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FORMAT = "geoqa-experience-1"
+#: Smallest hashes of a job's rows that are kept, and the share that two of one job have in common.
+SKETCH, SAME = 256, 0.5
+#: Jobs that a month or group needs to be compared, and the probability below which it differs.
+FEWEST, DIFFERENT = 3, 0.01
+_SALT = b"geoqa experience, rows of a job"
+#: What is kept of a class of a job: sums of squares over their stated variance and degrees of freedom, wrong fixes and
+#: those that could show one.
+SUMS = ("total_h", "freedom_h", "total_v", "freedom_v", "wrong", "fixes")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Experience(Declared):
+    """[experience]: what earlier jobs taught."""
+
+    file: str | None = param(None, help="File that `geoqa experience add` made, named from the recipe's folder")
+    group: str | None = param(None, help="Receiver, crew or network that this job is of; absent means all jobs count")
+    weight: float = param(
+        0.9, unit="1", above=0, below=1, help="Probability, before it is looked at, that this job is like the earlier"
+    )
+
+
+def sketch(occupations: pd.DataFrame) -> list[str]:
+    """Return the smallest salted hashes of a job's rows: time and place, to the millimetre."""
+    import numpy as np
+
+    place = np.column_stack([occupations[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m", "height_m")])
+    start = occupations["start_utc"].astype("datetime64[us, UTC]").astype("int64").to_numpy()
+    rows = np.column_stack([np.rint(np.nan_to_num(place) * 1000).astype(np.int64), start])
+    return sorted({hashlib.sha256(_SALT + row.tobytes()).hexdigest()[:16] for row in rows})[:SKETCH]
+
+
+def overlap(one: Sequence[str], other: Sequence[str]) -> float:
+    """Return which share of the smaller job's rows the other has, from their sketches."""
+    if not one or not other:
+        return 0.0
+    reach = min(one[-1] if len(one) >= SKETCH else "g", other[-1] if len(other) >= SKETCH else "g")
+    a, b = ({h for h in hashes if h <= reach} for hashes in (one, other))
+    return len(a & b) / max(min(len(a), len(b)), 1)
+
+
+def taught(run: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return what a finished review's run.json says that it taught.
+
+    Raises
+    ------
+    InputError
+        If it is of a version that did not store it.
+    """
+    found = run.get("experience", {}).get("taught")
+    if not isinstance(found, dict) or not isinstance(found.get("rows"), list):
+        raise InputError(
+            f"{where}: the review stores nothing of what it taught. Review the job again with this version."
+        )
+    return found
+
+
+def read(path: Path) -> dict[str, Any]:
+    """Return the content of an experience file.
+
+    Raises
+    ------
+    InputError
+        If it is none.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(
+            f"{path}: there is no such file. `geoqa experience add RESULT --to {path.name}` makes it."
+        ) from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read as experience: {error}.") from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise InputError(f"{path}: is no experience file of this version (format {FORMAT}).")
+    return content
+
+
+def nothing() -> dict[str, Any]:
+    """Return an experience without jobs."""
+    return {"format": FORMAT, "jobs": {}, "states": []}
+
+
+def add(
+    content: dict[str, Any], job: Mapping[str, Any], group: str | None, now: datetime | None = None
+) -> tuple[str, str]:
+    """Put a job in; one that shares most of its rows is the same job on an earlier day, and replaced.
+
+    Returns
+    -------
+    str, str
+        The job's id, and that of the one it replaces, "" for none.
+    """
+    name = hashlib.sha256("".join(job["rows"]).encode()).hexdigest()[:8]
+    active = set(current(content))
+    same = {key for key in active if overlap(content["jobs"][key]["rows"], job["rows"]) >= SAME}
+    kept = {key: job.get(key) for key in ("month", "convention", "repeats", "classes", "rows")}
+    content["jobs"][name] = {**kept, "group": group}
+    _note(content, (active - same) | {name}, now)
+    return name, ", ".join(sorted(same - {name}))
+
+
+def remove(content: dict[str, Any], name: str, now: datetime | None = None) -> None:
+    """Leave a job out from now on.
+
+    Raises
+    ------
+    InputError
+        If there is no such job.
+    """
+    active = set(current(content))
+    if name not in active:
+        raise InputError(f"there is no job {name!r}; `geoqa experience show` lists them.")
+    _note(content, active - {name}, now)
+
+
+def _note(content: dict[str, Any], active: set[str], now: datetime | None) -> None:
+    when = (now or datetime.now(UTC)).replace(microsecond=0).isoformat()
+    jobs = sorted(active)
+    content["states"].append({"date": when, "hash": _hash(content, jobs), "jobs": jobs})
+
+
+def _hash(content: Mapping[str, Any], jobs: list[str]) -> str:
+    told = json.dumps({name: content["jobs"][name] for name in jobs}, sort_keys=True)
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+
+def state(content: Mapping[str, Any], as_of: str | None = None) -> dict[str, Any]:
+    """Return the last state, or that of a date (ISO, the whole day) or of a hash.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    states = content["states"]
+    if as_of is not None:
+        by_hash = [one for one in states if len(as_of) >= 6 and one["hash"].startswith(as_of)]
+        states = by_hash or [
+            one for one in states if one["date"][: len(as_of)] <= as_of and as_of[:4].isdigit() and "-" in as_of
+        ]
+    if not states:
+        what = "is empty" if as_of is None else f"has no state of {as_of!r}: give a date such as 2026-02-28, or a hash"
+        raise InputError(f"the experience {what}.")
+    return dict(states[-1])
+
+
+def current(content: Mapping[str, Any]) -> list[str]:
+    """Return the jobs of the last state."""
+    return list(content["states"][-1]["jobs"]) if content["states"] else []
+
+
+def frame(content: Mapping[str, Any], jobs: Sequence[str]) -> pd.DataFrame:
+    """Return one row a job and class."""
+    import pandas as pd
+
+    rows = [
+        {"job": name, "group": content["jobs"][name]["group"], "month": content["jobs"][name]["month"], **one}
+        for name in jobs
+        for one in content["jobs"][name]["classes"]
+    ]
+    table = pd.DataFrame(rows, columns=["job", "group", "month", "canopy", "solution", *SUMS])
+    text = {
+        name: table[name].astype("str").where(table[name].notna(), None)
+        for name in ("job", "group", "month", "canopy", "solution")
+    }
+    return table.assign(**text, **{name: table[name].astype(float) for name in SUMS})
+
+
+def differences(table: pd.DataFrame) -> list[str]:
+    """Return where ratios differ between months or groups by more than jobs do: old jobs are kept until somebody looks.
+
+    Kruskal and Wallis's test of the jobs' ratios of a class, where at least two months or groups have `FEWEST` jobs.
+
+    Parameters
+    ----------
+    table
+        From `frame`.
+    """
+    from scipy import stats
+
+    from geoqa.core.units import p_value
+
+    told = []
+    for (canopy, _), rows in table[table["freedom_h"] > 0].groupby(["canopy", "solution"], dropna=False):
+        ratio = rows["total_h"] / rows["freedom_h"]
+        for by in ("month", "group"):
+            parts = [part.to_numpy() for _, part in ratio.groupby(rows[by]) if len(part) >= FEWEST]
+            if len(parts) < 2:
+                continue
+            p = float(stats.kruskal(*parts).pvalue)
+            if p < DIFFERENT:
+                told.append(
+                    f"{canopy}: {by}s differ by more than their jobs do ({p_value(p)}); --group keeps them apart"
+                )
+    return told
+
+
+def of_job(
+    content: Mapping[str, Any], occupations: pd.DataFrame, group: str | None, as_of: str | None = None
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Return the jobs that may inform this one, a row a job and class, and the state they are of.
+
+    A job that shares most of its rows with this one is this one and is left out.
+    """
+    chosen = state(content, as_of)
+    mine = sketch(occupations)
+    jobs = [
+        name
+        for name in chosen["jobs"]
+        if (group is None or content["jobs"][name]["group"] == group)
+        and overlap(content["jobs"][name]["rows"], mine) < SAME
+    ]
+    return frame(content, jobs), {**chosen, "jobs": jobs}
