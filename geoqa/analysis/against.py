@@ -32,7 +32,7 @@ def places(occupations: pd.DataFrame) -> Array:
 
 def first_of(point: Index, rows: Index) -> Index:
     """Return the first of `rows` of each point, -1 where it has none; shape (points,)."""
-    first = np.full(int(point.max(initial=-1)) + 1, -1, np.int64)
+    first = np.full(groups.above(point), -1, np.int64)
     first[point[rows[::-1]]] = rows[::-1]
     return first
 

@@ -64,7 +64,7 @@ def form(y: Array, variance: Array, point: Index, group: Index, place: Array, st
     """
     known = np.flatnonzero(~np.isnan(y).any(axis=1) & (variance > 0))
     point, weight = point[known], 1 / variance[known]
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     total, weighted = np.bincount(point, weight, minlength=n), groups.sums(y[known] * weight[:, None], point, n)
     mine = np.flatnonzero(group[known] >= 0)
     key = group[known[mine]] * n + point[mine]

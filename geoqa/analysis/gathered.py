@@ -153,7 +153,7 @@ def _collapsed(
     """Return one entry per initialization of a point: position, variance, times, visits, what rests on it."""
     point = rows.point[keep]
     _, group = np.unique(point * (fix.max(initial=0) + 1) + fix[keep], return_inverse=True)
-    n = int(group.max(initial=-1)) + 1
+    n = groups.above(group)
     x, z = data.horizontal.x[keep], data.vertical.x[keep, 0]
     s_h, s_v = s_h[keep], data.vertical.cov[keep, 0, 0]
     rate, worth = (rows.take(occupations[c])[keep] for c in ("wrong_rate", "wrong_worth"))
@@ -213,7 +213,7 @@ def _condensed(one: dict[str, Any], point: Index, n: int) -> tuple[dict[str, Any
     slot = np.where(many, rank * hypotheses.MOST // share, rank)
     new = (point[1:] != point[:-1]) | (slot[1:] != slot[:-1])
     group = np.cumsum(np.r_[True, new][: len(point)]) - 1
-    m = int(group.max(initial=-1)) + 1
+    m = groups.above(group)
     head = np.searchsorted(group, np.arange(m))
     merged = {name: values[head] for name, values in one.items()}
     known = ~np.isnan(one["z"]) & ~np.isnan(one["s_v"])

@@ -143,7 +143,7 @@ def measure(
     side = np.full(len(y), 2 if part.scope == "set-up" else -1)
     side[control] = 3
     side[part.earlier], side[part.later] = 0, 1
-    concerned = np.zeros(int(point.max(initial=-1)) + 1, bool)
+    concerned = np.zeros(groups.above(point), bool)
     concerned[point[part.earlier]] = concerned[point[part.later]] = True
     at = np.flatnonzero(concerned[point] & (side >= 0))
     made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 4)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from geoqa.analysis.site_adjustment import FLANKS
+from geoqa.core import groups
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,7 +34,7 @@ def sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -> tuple
     either, take no part.
     """
     at = np.flatnonzero(~np.isnan(start_s) & ((crew >= 0) | (setup >= 0)))
-    who = np.where(crew[at] >= 0, crew[at], crew.max(initial=-1) + 1 + setup[at])
+    who = np.where(crew[at] >= 0, crew[at], groups.above(crew) + setup[at])
     order = np.lexsort((start_s[at], who))
     at, who = at[order], who[order]
     new = (who[1:] != who[:-1]) | (np.diff(start_s[at]) > rest_s)
@@ -88,7 +89,7 @@ def _largest_sum(gain: Array, stretch: Index) -> tuple[float, int, int]:
 def against_others(y: Array, variance: Array, point: Index) -> tuple[Array, Array]:
     """Return each stop minus the mean of its point's others, and the variance; NaN where there are none."""
     known = np.flatnonzero(~np.isnan(y) & (variance > 0))
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     weight = 1 / variance[known]
     total, weighted = np.bincount(point[known], weight, minlength=n), np.bincount(point[known], weight * y[known], n)
     rest = total[point[known]] - weight

@@ -57,7 +57,7 @@ class Level:
         """
         key = self.point * (self.fix.max(initial=0) + 1) + self.fix
         _, group = np.unique(key, return_inverse=True)
-        n = int(group.max(initial=-1)) + 1
+        n = groups.above(group)
         begun = np.full(n, np.iinfo(np.int64).max)
         np.minimum.at(begun, group, self.visit)
         level, order = self._collapse(group, n, begun, typical)
@@ -67,7 +67,7 @@ class Level:
         """Return one entry per visit, sorted by point, and for each fix its visit's number."""
         key = self.point * (self.visit.max(initial=0) + 1) + self.visit
         _, group = np.unique(key, return_inverse=True)
-        n = int(group.max(initial=-1)) + 1
+        n = groups.above(group)
         visit = np.zeros(n, np.int64)
         visit[group] = self.visit
         level, order = self._collapse(group, n, visit, typical)

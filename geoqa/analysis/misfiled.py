@@ -65,7 +65,7 @@ def elsewhere(place: Array, sigma: Array, point: Index, near_m: float, apart_m: 
     apart_m
         Distance from the point's other stops below which a stop is no stranger.
     """
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     starts, counts = groups.starts_of(point), groups.counts_of(groups.starts_of(point), len(point))
     first, second, _ = groups.pairs(starts, counts)
     away = np.hypot(*(place[first, :2] - place[second, :2]).T) > apart_m
@@ -146,7 +146,7 @@ def two_places(place: Array, point: Index, strangers: Flags, far_m: float) -> Sp
         No false fix is that large.
     """
     kept = np.flatnonzero(~strangers)
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     east, north = place[kept, 0], place[kept, 1]
     width = np.hypot(
         *(groups.largest(c, point[kept], n, 0.0) + groups.largest(-c, point[kept], n, 0.0) for c in (east, north))
@@ -179,7 +179,7 @@ def moved_marks(
         Probability below which sides disagree; above it the visits of a side agree.
     """
     starts, counts = groups.starts_of(point), groups.counts_of(groups.starts_of(point), len(point))
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     extent = [groups.largest(c, point, n, 0.0) + groups.largest(-c, point, n, 0.0) for c in y.T]
     widest_h, widest_v = (groups.largest(v, point, n, np.inf) for v in var)
     torn = (np.hypot(*extent[:2]) ** 2 > _TORN * widest_h) | (extent[2] ** 2 > _TORN * widest_v)

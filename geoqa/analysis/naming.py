@@ -135,13 +135,12 @@ def gaps(names: pd.Index, largest: int, shortest: int) -> Gaps:
     number = pc.struct_field(parts, "number").cast(pa.int64()).to_numpy(zero_copy_only=False)
     order = np.lexsort((number, head))
     at, head, number = at[order], head[order], number[order]
-    between = np.r_[np.diff(number) - 1, 0][: len(number)]
-    inside = np.r_[head[1:] == head[:-1], False][: len(number)]
-    is_gap = inside & (between > 0) & (between <= largest)
+    between = np.diff(number) - 1
+    is_gap = (head[1:] == head[:-1]) & (between > 0) & (between <= largest)
     there = np.bincount(head, minlength=len(heads.dictionary))
-    lacking = np.bincount(head[is_gap], between[is_gap], minlength=len(heads.dictionary))
+    lacking = np.bincount(head[1:][is_gap], between[is_gap], minlength=len(heads.dictionary))
     runs = (there >= shortest) & (lacking <= there)
-    k = np.flatnonzero(is_gap & runs[head])
+    k = np.flatnonzero(is_gap & runs[head[1:]])
     return Gaps(at[k], at[k + 1], between[k])
 
 

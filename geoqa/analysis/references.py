@@ -80,12 +80,13 @@ class Averages(Analysis):
         import pandas as pd
 
         from geoqa.analysis import against, rows
+        from geoqa.core import groups
 
         occupations = frames["occupations"]
         point = rows.codes_of(occupations["point"])
         averaged = np.flatnonzero(against.flags(occupations, "origin", "averaged"))
         direct = np.flatnonzero(rows.is_direct(occupations))
-        n = int(point.max(initial=-1)) + 1
+        n = groups.above(point)
         place = against.places(occupations)
         count, mean, widest = against.means(point[direct], place[direct], n)
         at = averaged[count[point[averaged]] > 0]

@@ -24,6 +24,7 @@ from geoqa.analysis import (
     setup_shape,
     site_adjustment,
 )
+from geoqa.core import groups
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -136,7 +137,7 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     labels = (stops.label["crew"], np.maximum(stops.label["antenna"], stops.label["usual"]), stops.label["pole"])
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
-    found.further = 4 * (4 * count + sum(int(label.max(initial=-1)) + 1 for label in labels))
+    found.further = 4 * (4 * count + sum(groups.above(label) for label in labels))
     found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)

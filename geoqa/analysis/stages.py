@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from geoqa.analysis import areas, tour
-from geoqa.core import geodesy
+from geoqa.core import geodesy, groups
 from geoqa.core.revisit_contracts import ACCEPT
 from geoqa.core.units import counted, walked
 
@@ -120,7 +120,7 @@ def _groups(zone: Words, plan: Array, reach: tuple[float, float]) -> tuple[NDArr
     group = np.where(outside, 0, code).astype(np.int64)
     area = areas.near(plan[outside], *reach)
     group[outside] = len(known) + area
-    return group, [*map(str, known), *[None] * (int(area.max(initial=-1)) + 1)]
+    return group, [*map(str, known), *[None] * groups.above(area)]
 
 
 def _numbered(group: NDArray[np.int64], label: list[str | None]) -> Words:

@@ -58,7 +58,7 @@ class Stops:
     @property
     def points(self) -> int:
         """How many point numbers there are."""
-        return int(self.point.max(initial=-1)) + 1
+        return groups.above(self.point)
 
 
 def gather(
@@ -85,7 +85,7 @@ def gather(
         new[1:] |= key[order[1:]] != key[order[:-1]]
     group = np.empty(len(order), np.int64)
     group[order] = np.cumsum(new)
-    n = int(group.max(initial=-1)) + 1
+    n = groups.above(group)
     head = np.empty(n, np.int64)
     head[group[::-1]] = np.arange(len(group))[::-1]
     start = -groups.largest(-start_s, group, n)
@@ -93,7 +93,7 @@ def gather(
     rank = np.empty(n, np.int64)
     rank[sort] = np.arange(n)
     group, head, start = rank[group], head[sort], start[sort]
-    reference = np.full((int(point.max(initial=-1)) + 1, 3), np.nan)
+    reference = np.full((groups.above(point), 3), np.nan)
     for axis in range(3):  # any known value of a point serves as its reference
         known = np.flatnonzero(~np.isnan(place[:, axis]))[::-1]
         reference[point[known], axis] = place[known, axis]

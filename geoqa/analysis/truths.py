@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis import usage
-from geoqa.core import geodesy
+from geoqa.core import geodesy, groups
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,14 +79,15 @@ def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confi
     of_point = key // width
     kin = _kin(group, codes, occupations["fix"].to_numpy().astype(np.int64))
     with np.errstate(divide="ignore", invalid="ignore"):
-        means = _sums(np.where(used[:, None], place, 0.0), group, len(key)) / count[:, None]
+        means = groups.sums(np.where(used[:, None], place, 0.0), group, len(key)) / count[:, None]
         means = np.where(count[:, None] > 0, means, 0.0)
         visits, own = np.bincount(of_point, count > 0, minlength=n), np.bincount(kin, count > 0)
         others = (visits[codes] - own[kin[group]])[:, None]
-        other = (_sums(means, of_point, n)[codes] - _sums(means, kin, len(own))[kin[group]]) / others
+        other = (groups.sums(means, of_point, n)[codes] - groups.sums(means, kin, len(own))[kin[group]]) / others
         known = finite & (occupations["origin"].astype("str") == "control").to_numpy()
         control = (
-            _sums(np.where(known[:, None], place, 0.0), codes, n) / np.bincount(codes, known, minlength=n)[:, None]
+            groups.sums(np.where(known[:, None], place, 0.0), codes, n)
+            / np.bincount(codes, known, minlength=n)[:, None]
         )
     other = np.where((others > 0) & confirmed[codes][:, None], other, np.nan)
     return np.where(np.isfinite(control[codes]), control[codes], other)
@@ -98,12 +99,8 @@ def _kin(visit: Index, point: Index, fix: Index) -> Index:
 
     shared = np.flatnonzero(fix > 0)
     _, number = np.unique(point[shared] * (int(fix.max(initial=0)) + 1) + fix[shared], return_inverse=True)
-    visits = int(visit.max(initial=-1)) + 1
-    size = visits + int(number.max(initial=-1)) + 1
+    visits = groups.above(visit)
+    size = visits + groups.above(number)
     links = sparse.coo_array((np.ones(len(shared)), (visit[shared], visits + number)), (size, size))
     _, component = sparse.csgraph.connected_components(links, directed=False)
     return np.unique(component[:visits], return_inverse=True)[1].astype(np.int64)
-
-
-def _sums(values: Array, group: Index, n: int) -> Array:
-    return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])

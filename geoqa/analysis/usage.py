@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from geoqa.core import groups
+
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
@@ -56,7 +58,7 @@ def screen(
         A row whose sigma exceeds the tolerance, and this many times the best of its visit, was stored
         before its precision settled.
     """
-    n = int(point.max(initial=-1)) + 1
+    n = groups.above(point)
     use = np.where(copied, COPIED, USED)
     labelled = np.zeros(n, bool)
     labelled[point[(label >= 0) & (use == USED)]] = True
@@ -65,7 +67,7 @@ def screen(
     timed[point[(use == USED) & ~np.isnan(start_s)]] = True
     use = np.where((use == USED) & timed[point] & np.isnan(start_s), NO_TIME, use)
     _, group = np.unique(point * (visit.max(initial=0) + 1) + visit, return_inverse=True)
-    best = np.full(int(group.max(initial=-1)) + 1, np.inf)
+    best = np.full(groups.above(group), np.inf)
     fine = (use == USED) & ~np.isnan(stated)
     np.minimum.at(best, group[fine], stated[fine])
     unsettled = (stated > limit) & (stated > ratio * best[group])

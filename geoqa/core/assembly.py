@@ -145,7 +145,7 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
     middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
     job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
     east, north = geodesy.of(job).from_lonlat(lon, lat)
-    lost = np.flatnonzero(~(np.isfinite(east) & np.isfinite(north)))
+    lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
     if len(lost):
         row = frame.iloc[lost[0]]
         raise InputError(

@@ -45,6 +45,11 @@ def ticks(stamps: NDArray[np.datetime64]) -> Index:
     return np.where(known, counted, counted[known].max() + 1)
 
 
+def above(numbers: NDArray[Any]) -> int:
+    """Return how many groups there are: one more than the largest of their numbers, which count from 0; 0 for none."""
+    return int(numbers.max(initial=-1)) + 1
+
+
 def starts_of(keys: NDArray[Any]) -> Index:
     """Return where each run of equal values starts in a sorted array of shape (n,)."""
     if not len(keys):

@@ -3,11 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from builders import STEPS, job, occupations, run
 
+from geoqa.analysis import check_log
 from geoqa.analysis.check_log import CheckLog
 from geoqa.core.control import Control
+from geoqa.core.control_contracts import NO_BASE, NO_DAY
+from geoqa.core.job import InputFormat
 
 CONTROL = {"p": "CP1", "origin": "control", "fix": None, "t": None, "s": 0.003, "sv": 0.004}
 SAME = {"s": 0.008, "sv": 0.012}
@@ -165,3 +169,55 @@ def test_a_log_of_many_set_ups_blames_few_without_cause():
             rows.append({"p": "CP1", "e": e, "n": n, "u": u, "t": 1440 * (k // 2) + 300 * (k % 2), "base": "B"} | SAME)
         named += any("moved" in m for m in log(rows)[2])
     assert named <= 1
+
+
+def table(**columns):
+    """Return five set-ups: checked at both ends, at the start, at neither, and two not at all."""
+    rows = {
+        "day": [NO_DAY, "Mon", "Mon", "Tue", "Wed"], "base": [NO_BASE, "B1", "B2", "B1", "B1"],
+        "checks": [2, 1, 3, 0, 0], "at_start": ["yes", "yes", "no", "no", "no"],
+        "at_end": ["yes", "no", "no", "no", "no"],
+        "first_point": ["K1", "K2", "K3", None, None], "last_point": ["K4", "K2", "K6", None, None],
+        "horizontal_m": [0.012, np.nan, 0.0305, np.nan, np.nan], "du_m": [0.1016, np.nan, np.nan, np.nan, np.nan],
+        "p_h": [0.2, np.nan, 0.0034, np.nan, np.nan], "p_v": [0.0033, np.nan, np.nan, np.nan, np.nan],
+    }  # fmt: skip
+    return pd.DataFrame(rows | columns)
+
+
+def test_the_level_is_shared_by_all_tests_that_are_made():
+    """Three tests at a level of 0.01 in all: 0.0033 each."""
+    assert check_log._moved(table(), 0.01).tolist() == [True, False, False, False, False]
+    assert check_log._moved(table(), 0.0103).tolist() == [True, False, True, False, False]
+    assert not check_log._moved(table(p_h=np.nan, p_v=np.nan), 0.01).any()
+
+
+def test_a_sentence_for_each_set_up_in_the_units_of_the_job():
+    made = replace(job(), input=InputFormat(unit="m", unit_height="ft"))
+    far, moved = np.array([False, False, True, False, False]), np.array([True, False, True, False, False])
+    said = check_log._words(table(), far, moved, made)
+    assert said == [
+        "2 check shots, near the start and end; drift 0.012 m horizontally, 0.333 ft up, more than chance",
+        "1 check shot, near the start",
+        "3 check shots; drift 0.030 m horizontally, beyond tolerance", "no check shot", "no check shot",
+    ]  # fmt: skip
+    assert check_log._words(table(), ~far, ~moved, made)[2].endswith("0.030 m horizontally, beyond tolerance") is False
+    assert check_log._words(table(), far, far & False, made)[0].endswith("0.333 ft up, no more than chance")
+
+
+def test_what_is_told_of_all_set_ups():
+    told = check_log._told(table(message="M"), np.array([True, False, True, False, False]))
+    assert told == (
+        "check shots: 6, under 3 of 5 days and base set-ups; 1 near both the start and the end",
+        "without a check shot: Tue B1, Wed B1; nothing independent shows where the base was",
+        "with check shots neither near the start nor near the end: Mon B2",
+        "the whole job (no day and no base stated): M between K1 and K4: a base or pole that moved, or a wrong fix in "
+        "one of the two",
+        "Mon B2: M between K3 and K6: a base or pole that moved, or a wrong fix in one of the two",
+    )
+    alone = check_log._told(table().head(1), np.zeros(1, bool))
+    assert alone == ("check shots: 2, under 1 of 1 day and base set-up; 1 near both the start and the end",)
+    many = pd.DataFrame({"day": [f"D{k}" for k in range(8)], "base": NO_BASE})
+    assert check_log._listed(many) == "D0, D1, D2, D3, D4, D5 and 2 more"
+    assert check_log._listed(many.head(6)) == "D0, D1, D2, D3, D4, D5"
+    drifts = pd.concat([table(message="M").head(1)] * 7)
+    assert len(check_log._told(drifts, np.ones(7, bool))) == 1 + 5

@@ -1,7 +1,5 @@
 """ISO 17123-8: the full test against the vector of CHECK_VALUES section 6, and the simplified one."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -63,12 +61,21 @@ def test_two_tests_of_one_receiver_are_of_one_population():
     assert iso17123.same_spread(wider, first) == {"xy": False, "h": True}
 
 
-def test_the_bounds_of_two_tests_know_how_long_each_of_them_was():
-    """Variances 2.3 apart: F(0.975; 8, 28) is 2.69 and F(0.975; 28, 28) is 2.13 (computed)."""
-    long = iso17123.full_test(SETS)
-    short = replace(long, s_h=long.s_h * 2.3**0.5, nu=8)
-    assert iso17123.same_spread(short, long)["h"]
-    assert not iso17123.same_spread(replace(short, nu=28), long)["h"]
+def found_with(xy, h, nu, nu_xy):
+    """Return what a test of some degrees of freedom found, its variances as given."""
+    return iso17123.FullTest(np.zeros((2, 3)), np.nan, np.nan, xy**0.5, h**0.5, nu, nu_xy)
+
+
+@pytest.mark.parametrize(
+    ("xy", "h", "alike"),
+    [(3.4, 3.0, (True, True)), (3.8, 4.0, (False, False)), (0.25, 0.13, (True, True)), (0.22, 0.11, (False, False))],
+)
+def test_the_degrees_of_freedom_of_both_tests_bound_the_ratio(xy, h, alike):
+    """Tables of F, two-sided at 95 %: 0.24 to 3.51 for 8 and 12 degrees of freedom, 0.12 to 3.29 for 4 and 28."""
+    few, many = found_with(xy, h, 4, 8), found_with(1.0, 1.0, 28, 12)
+    expected = dict(zip(("xy", "h"), alike, strict=True))
+    assert iso17123.same_spread(few, many) == expected
+    assert iso17123.same_spread(many, few) == expected
 
 
 @pytest.mark.parametrize(("sigma", "met"), [(0.00464, "yes"), (0.00463, "no")])
@@ -94,6 +101,21 @@ def test_a_set_far_from_the_known_distance_is_found():
     known = FieldTest(file="s", sigma_xy_m=0.010, sigma_h_m=0.010, distance_m=20.0, height_difference_m=1.5)
     for sets, met in ((SETS, "yes"), (off, "no")):
         assert condition(iso17123.state(rows(sets), known), "each distance").met == met
+
+
+def test_how_many_sets_are_beyond_is_told_of_each_kind():
+    """Limits of 3.54 sigma: 5.3 mm for distances, 17.7 mm for height differences, from differences of a few."""
+    known = FieldTest(file="s", sigma_xy_m=0.0015, sigma_h_m=0.005, distance_m=20.0, height_difference_m=1.5)
+    found = iso17123.state(rows(SETS), known)
+    gone = (SETS[:, :, 1] - SETS[:, :, 0]).reshape(-1, 3)
+    far = np.hypot(20_000 + gone[:, 0], gone[:, 1]) - 20_000
+    beyond = [int((np.abs(off) > most).sum()) for off, most in ((far, 5.3033), (gone[:, 2], 17.6777))]
+    assert min(beyond) > 0 and beyond[0] != beyond[1]
+    for start, count in zip(("each distance", "each height"), beyond, strict=True):
+        assert (condition(found, start).met, condition(found, start).found) == ("no", f"{count} of 15 sets beyond")
+    silent = iso17123.state(rows(SETS), FieldTest(file="s", sigma_xy_m=0.003))
+    assert condition(silent, "each distance").found == "no known value is stated"
+    assert (found.n, silent.n) == (30, 30)
 
 
 def test_the_simplified_test_needs_what_is_known_of_the_two_points():

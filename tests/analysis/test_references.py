@@ -76,6 +76,14 @@ def test_a_mean_counts_heights_where_there_are_some():
     assert without["du_m"].isna().all()
 
 
+@pytest.mark.parametrize("step", [Averages(), Stakes()])
+def test_no_rows_at_all_are_compared_with_nothing(step):
+    frame, placed, *_ = assembly.occupations([occupations([{}])], job())
+    result = step.run({"occupations": frame.head(0)}, placed)
+    assert [len(found) for found in result.frames.values()] == [0]
+    assert result.messages == ()
+
+
 def test_a_point_is_compared_with_its_control():
     rows = [
         {"e": 0.02, "s": 0.01}, {"e": 0.02, "s": 0.01, "t": 300}, {"n": 0.01, "s": 0.002, "sv": 0.003} | CONTROL,

@@ -24,7 +24,7 @@ def part(points, **more):
         "easting_m": 1_600_000.0 + np.arange(count),
         "northing_m": np.full(count, 5_400_000.0), "base_distance_m": np.full(count, np.nan),
         "start_utc": pd.to_datetime(pd.Series(["2026-02-02"] * count, dtype="datetime64[us, UTC]")),
-        "source_file": pd.Categorical(["a.csv"] * count),
+        "source_file": pd.Categorical(["a.csv"] * count), "source_line": np.arange(2, count + 2),
         "initialization": pd.Categorical([None] * count), "role": pd.Categorical([None] * count),
     } | more)  # fmt: skip
 
@@ -130,6 +130,15 @@ def test_a_site_on_the_date_line_is_one_site(lons):
     frame, placed = assembled([geographic(lons, [-17.0, -17.0])], job)
     assert abs(placed.local_origin[0]) == pytest.approx(180.0)
     assert np.ptp(frame["easting_m"]) == pytest.approx(21.3, abs=0.1)
+
+
+def test_rows_a_quarter_of_the_earth_away_are_refused_and_the_first_is_named():
+    job = replace(JOB, site=Site(crs="EPSG:4326"))
+    rows = geographic([10.0, 101.0, 10.001, 10.002, -80.0], [0.0, 1.0, 0.001, 0.0, -2.0])
+    with pytest.raises(InputError) as caught:
+        assembly.occupations([rows], job)
+    assert "2 of 5 rows lie a quarter of the Earth from the middle of the others" in str(caught.value)
+    assert "point 'P1', longitude 101, latitude 1" in str(caught.value)
 
 
 def test_ppm_without_any_base_distance_is_refused_and_every_place_is_named():

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError
-from geoqa.core.job import InputFormat, Site
+from geoqa.core.job import InputFormat, Job, Site
 from geoqa.core.source import Source
+from geoqa.core.tolerances import Requirement, Tolerance
 
 WGS84 = (6_378_137.0, 1 / 298.257223563)
 GEOD_TEST = Path(__file__).parents[3] / "shared" / "data" / "GeodTest-100.dat"
@@ -196,24 +197,157 @@ def test_cardinal_azimuths():
     assert geodesy.azimuth_deg(east, north).tolist() == [0, 90, 180, 270, 0]
 
 
-def test_one_column_in_the_other_foot_is_told():
-    site, columns = Site(crs="EPSG:2229", height="NAVD88"), {"easting": "E", "height": Source(column="Z", unit="ft")}
-    found = geodesy.feet_apart(site, InputFormat(unit="ftUS"), columns)
-    assert [(place, unit, other) for place, unit, _, other in found] == [("[input.columns] height", "ft", "ftUS")]
-    assert geodesy.feet_apart(site, InputFormat(unit="ftUS"), {"height": Source(column="Z", unit="ftUS")}) == []
+def recipe(crs, unit="m", columns=None, height=None, **site):
+    return Job(
+        site=Site(crs=crs, **site), input=InputFormat(unit=unit, unit_height=height, unit_differs="as ordered"),
+        columns=columns or {}, tolerance=Tolerance(horizontal_m=0.05), requirement=Requirement(),
+    )  # fmt: skip
 
 
-def test_a_system_described_in_part_has_the_code_it_states():
-    import pyproj
-
-    told = pyproj.CRS("EPSG:2193").to_wkt("WKT1_GDAL")
-    assert pyproj.CRS(told).to_epsg() is None
-    assert geodesy.code(told) == "EPSG:2193"
-    assert geodesy.code(told.replace("2193", "2194")) == ""  # PROJ does not agree
+GRID = "EPSG:6597 (NAD83(2011) / Washington North (ftUS))"
 
 
 @pytest.mark.parametrize(
-    ("label", "is_same"), [("NZVD2016", True), ("NZVD2016 (NZGeoid2016)", True), ("NZVD2009", False)]
+    ("job", "found"),
+    [
+        (recipe("EPSG:2193", "ft"), []),
+        (recipe("EPSG:6597", "ftUS", height="m"), []),
+        (recipe("EPSG:6597", "ft"), [("[input] unit", "ft", GRID, "ftUS")]),
+        (recipe("EPSG:6597", "ftUS", height="ft"), [("[input] unit_height", "ft", GRID, "ftUS")]),
+        (recipe("local", "ft", height="ftUS"), [("[input] unit_height", "ftUS", "[input] unit", "ft")]),
+        (
+            recipe("EPSG:2193", "ft", {n: Source(column=n, unit=u) for n, u in (
+                ("easting", "ftUS"), ("northing", "ft"), ("height", "ftUS"), ("sigma_u", "ftUS"))}),
+            [("[input.columns] easting", "ftUS", "[input] unit", "ft"),
+             ("[input.columns] height", "ftUS", "[input] unit", "ft")],
+        ),
+        (recipe("EPSG:2193", "ft", {"northing": "N", "easting": "E"}), []),
+        (
+            recipe("EPSG:2193", "m", {"northing": Source(column="N", unit="ft"),
+                                      "height": Source(column="H", unit="ftUS")}),
+            [("[input.columns] height", "ftUS", "[input.columns] northing", "ft")],
+        ),
+    ],
+)  # fmt: skip
+def test_what_counts_in_the_other_foot_is_named_beside_the_first_that_counts_in_feet(job, found):
+    assert geodesy.feet_apart(job.site, job.input, job.columns) == found
+    said = geodesy.feet_said(job)
+    assert len(said) == bool(found)
+    if found:
+        feet = {"ft": "international feet", "ftUS": "US survey feet"}
+        place, unit, what, other = found[0]
+        assert said == (f"{place} is in {feet[unit]}, {what} in {feet[other]}; the recipe's reason: as ordered",)
+
+
+def test_a_local_frame_says_what_its_factor_would_change():
+    """100 mm times 0.00025 is 0.025 mm."""
+    assert geodesy.frame_said(Site(crs="EPSG:2193", combined_factor=0.9)) == ()
+    assert geodesy.frame_said(Site(crs="local", localization="L 7")) == (
+        "the coordinates are in a local frame (L 7): no position on the Earth is claimed",
+    )
+    (said,) = geodesy.frame_said(Site(crs="local", combined_factor=0.99975))
+    assert said == (
+        "the coordinates are in a local frame: no position on the Earth is claimed; the combined factor 0.99975 is "
+        "recorded and not applied: it would change a closure of 100 mm by 0.025 mm"
+    )
+
+
+@pytest.mark.parametrize(
+    ("crs", "unit"),
+    [("EPSG:4167", "deg"), ("EPSG:2193", "m"), ("EPSG:6597", "ftUS"), ("EPSG:2992", "ft"), ("EPSG:24600", "m")],
 )
-def test_a_height_reference_may_name_its_geoid_model(label, is_same):
-    assert geodesy.is_height(label, ("NZVD2016 height", "New Zealand Vertical Datum 2016")) is is_same
+def test_the_unit_of_a_system(crs, unit):
+    assert geodesy.unit_of(geodesy.system(crs)) == unit
+
+
+def test_a_unit_that_is_none_of_ours_is_told_in_metres():
+    # A link of Clarke's is 0.201166195164 m (EPSG:9039).
+    links = geodesy.system("EPSG:2314")
+    assert geodesy.unit_of(links).startswith("units of 0.304797")
+
+
+@pytest.mark.parametrize(
+    ("found", "name", "same", "height", "metres", "names"),
+    [
+        ("EPSG:2193", "New Zealand Transverse Mercator 2000 (EPSG:2193)", True, "", 1.0, ()),
+        ("EPSG:4167", "NZGD2000 (EPSG:4167)", False, "", 1.0, ()),
+        ("EPSG:4959", "NZGD2000 (EPSG:4167)", False, "ellipsoidal", 1.0, ("ellipsoidal",)),
+        (
+            "EPSG:2193+7839", "Mercator 2000 (EPSG:2193)", True, "NZVD2016 height", 1.0,
+            ("NZVD2016 height", "New Zealand Vertical Datum 2016", "EPSG:7839"),
+        ),
+        (
+            "EPSG:27200+6360", "New Zealand Map Grid (EPSG:27200)", False, "NAVD88 height (ftUS)", 1200 / 3937,
+            ("NAVD88 height (ftUS)", "North American Vertical Datum 1988", "EPSG:6360"),
+        ),
+    ],
+)  # fmt: skip
+def test_what_a_file_states_beside_the_recipe(found, name, same, height, metres, names):
+    stated = geodesy.compare(found, "EPSG:2193")
+    assert stated.name.endswith(name)
+    assert (stated.same, stated.height, stated.height_names) == (same, height, names)
+    assert stated.metres_per_height == pytest.approx(metres, rel=1e-12)
+
+
+def in_part(**changed):
+    """Return EPSG:2193 as a file may describe it: with another name for its datum."""
+    import json
+
+    import pyproj
+
+    table = pyproj.CRS("EPSG:2193").to_json_dict()
+    table["base_crs"]["datum"]["name"] = "Datum of the site"
+    return json.dumps(table | changed)
+
+
+@pytest.mark.parametrize(
+    ("described", "code"),
+    [
+        (in_part(), "EPSG:2193"),
+        (in_part(id={"authority": "EPSG", "code": 2105}), ""),  # says another than it describes
+        (in_part(id={"authority": "ESRI", "code": 2193}), ""),
+        ("EPSG:2193+7839", "EPSG:2193"), ("EPSG:4979", "EPSG:4326"), ("ESRI:102008", "ESRI:102008"), ("no system", ""),
+        ("+proj=tmerc +lon_0=171.3 +ellps=GRS80", ""),
+    ],
+)  # fmt: skip
+def test_the_code_of_a_system_that_is_described_in_part(described, code):
+    assert geodesy.code(described) == code
+
+
+def test_a_system_described_in_part_is_the_recipes_by_its_code():
+    assert geodesy.compare(in_part(), "EPSG:2193").same
+    assert not geodesy.compare(in_part(id={"authority": "EPSG", "code": 2105}), "EPSG:2193").same
+    with pytest.raises(GeodesyError, match="is not known: 'no system'"):
+        geodesy.compare("no system", "EPSG:2193")
+
+
+@pytest.mark.parametrize(
+    ("label", "same"),
+    [
+        ("NZVD2016", True), ("nzvd2016 height (m)", True), ("EPSG:7839", True), ("NZVD2016, NZGeoid2016", True),
+        ("New Zealand Vertical Datum 2016", True), ("NZVD2016 osgm15 model", True), ("NZVD2009", False),
+        ("NZVD2016 Lyttelton", False), ("New Zealand Vertical Datum 2009", False), ("", False), ("height", False),
+    ],
+)  # fmt: skip
+def test_a_height_reference_in_the_recipes_words(label, same):
+    names = ("NZVD2016 height", "New Zealand Vertical Datum 2016", "EPSG:7839")
+    assert geodesy.is_height(label, names) == same
+    assert not geodesy.is_height(label, ("height", ""))
+
+
+def test_a_file_in_another_system_is_looked_up_there_and_says_how_well():
+    own = geodesy.onto(recipe("EPSG:2193"), "EPSG:2193")
+    assert own.said == ""
+    x, y = np.array([1_600_000.0, 1_600_100.0]), np.array([5_400_000.0, 5_400_250.0])
+    assert np.array_equal(own.places(x, y), [x, y])
+    other = geodesy.onto(recipe("EPSG:2193"), "EPSG:4167")
+    assert other.said == ("is in NZGD2000 (EPSG:4167): points are placed on it to 0 m, good to look up and no more")
+    lon, lat = other.places(x, y)
+    truth = geodesy.system("EPSG:2193").to_lonlat(x, y)
+    np.testing.assert_allclose([lon, lat], truth, atol=1e-9)
+    # A degree of latitude here is 111.06 km, one of longitude 111.32 km times the cosine of 41.55 degrees and more.
+    east, north = other.ground_m(lon, lat, 0.001, -0.002)
+    np.testing.assert_allclose(north, -222.13, atol=0.05)
+    np.testing.assert_allclose(east, 111.32 * np.cos(np.radians(lat)) * 1.00148, rtol=2e-4)
+    east, north = own.ground_m(x, y, 30.0, -70.0)
+    np.testing.assert_allclose([east, north], np.array([[30.0, 30.0], [-70.0, -70.0]]) / 0.9996, atol=0.002)

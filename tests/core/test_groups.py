@@ -54,6 +54,10 @@ def test_runs(keys):
     assert groups.counts_of(starts, len(keys)).tolist() == np.unique(keys, return_counts=True)[1].tolist()
 
 
+def test_numbers_count_from_0():
+    assert [groups.above(np.array(numbers, np.int64)) for numbers in ([2, 0], [0], [-1], [])] == [3, 1, 0, 0]
+
+
 def test_ticks_are_seconds_where_those_are_enough_and_no_time_comes_last():
     whole = pd.to_datetime(["2026-02-02T00:00:10", None, "2026-02-02T00:00:07", "2026-02-02T00:01:07"]).to_numpy()
     assert groups.ticks(whole).tolist() == [3, 61, 0, 60]

@@ -22,13 +22,12 @@ JOB = Job(
 SUFFIX = r"^(?P<point>\d+)(?:CHK|[A-Z]|-\d+)?$"
 
 
-def matched(names, lookup=None, notes=None, places=None, solution=None, sigma=(0.0, 0.0), **keys):
+def matched(names, lookup=None, notes=None, places=None, **keys):
     east = np.zeros(len(names)) if places is None else np.asarray(places, float)
     frame = pd.DataFrame({
         "point": pd.Categorical(names), "easting_m": east, "northing_m": np.zeros(len(names)),
         "note": pd.Categorical(notes or [None] * len(names)),
-        "solution": pd.Categorical(solution or [None] * len(names), categories=["fixed", "float"]),
-        "sigma_e_m": sigma[0], "sigma_n_m": sigma[1],
+        "solution": pd.Categorical([None] * len(names), categories=["fixed", "float"]),
     })  # fmt: skip
     before = frame.copy(deep=True)
     found, messages = matching.match(frame, replace(JOB, match=Match(**keys)), lookup)
@@ -92,14 +91,6 @@ def test_by_place_stops_are_numbered_in_reading_order():
     assert "4 stops are 3 places" in messages[0]
 
 
-@pytest.mark.parametrize(("east", "north", "count"), [(0.5, 4.0, 1), (4.0, 0.5, 1), (0.5, 0.5, 2)])
-def test_a_stop_that_was_never_fixed_reaches_as_far_as_its_wider_axis_says(east, north, count):
-    frame, _ = matched(
-        ["a", "b"], places=[0.0, 11.0], solution=["fixed", "float"], sigma=(east, north), by="place", radius_m=1.0
-    )  # fmt: skip
-    assert frame["point"].nunique() == count
-
-
 @given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), min_size=2, max_size=40))
 def test_places_are_what_single_linkage_gives(stops):
     """Against scipy's hierarchical clustering, another algorithm for the same definition."""
@@ -125,3 +116,26 @@ def test_names_are_matched_the_same_in_any_order():
     shuffled, _ = matched([names[i] for i in order], by="pattern", pattern=SUFFIX, offset=1000)
     assert found["point"].nunique() == 40
     assert shuffled["point"].tolist() == [found["point"].iloc[i] for i in order]
+
+
+def test_places_never_fixed_join_the_one_they_can_belong_to():
+    """How far says the solution, or three times its own sigma; two places as near are none."""
+    rows = [  # place, east, north, solution, sigma east and north
+        (1, 0.0, 0.0, "fixed", 0.01, 0.01), (2, 1.9, 0.0, "float", None, None), (3, 9.9, 0.1, "float", 4.0, 1.0),
+        (4, 20.0, 0.0, "fixed", 0.01, 0.01), (1, 0.2, 0.0, None, 0.01, 0.01), (1, 0.1, 3.0, "float", 0.5, 0.5),
+        (5, 5.0, 5.0, "float", 1.0, 3.0), (6, 0.1, -6.0, "float", 2.5, 0.1), (7, 20.0, 9.0, "none", None, None),
+        (8, 40.0, 0.0, "float", 0.1, 0.1), (9, 5.0, -1.0, "float", 6.0, 5.0), (3, 9.9, 0.1, "float", 4.0, 1.0),
+    ]  # fmt: skip
+    number, east, north, solution, sigma_e, sigma_n = (list(column) for column in zip(*rows, strict=True))
+    frame = pd.DataFrame({"solution": pd.Categorical(solution), "sigma_e_m": sigma_e, "sigma_n_m": sigma_n})
+    place = np.column_stack([east, north])
+    found, said = matching._with_unfixed(frame, place, np.array(number), 0.3)
+    assert found.tolist() == [1, 1, 2, 3, 1, 1, 1, 1, 3, 4, 1, 2]
+    assert said[0].startswith("5 places where no stop was ever fixed are counted to the one they can belong to")
+    assert said[0].endswith("up to 9.0 m away")
+    assert "near several alike: place 2, place 4. Nobody is sent there" in said[1]
+    fixed = frame.assign(solution="fixed")
+    assert matching._with_unfixed(fixed, place, np.array(number), 0.3)[1] == []
+    same, (told,) = matching._with_unfixed(frame.assign(solution="float"), place, np.array(number), 0.3)
+    assert same.tolist() == number
+    assert told == "no stop was ever fixed: nobody is sent to any of these places"

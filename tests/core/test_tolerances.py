@@ -47,6 +47,8 @@ def test_a_requirement_s_confidence_is_a_probability(confidence):
         Requirement(confidence=confidence)
 
 
-def test_a_requirement_in_words():
+def test_a_requirement_in_words_and_in_the_units_of_the_job():
+    stated = Requirement(horizontal_m=0.03048, vertical_m=0.0456, confidence=0.99)
+    assert stated.spoken("ft", "m") == "horizontal 0.100 ft, vertical 0.046 m at 99 %"
+    assert Requirement(vertical_m=0.0456).spoken("ft", "m") == "vertical 0.046 m at 95 %"
     assert Requirement().spoken("m", "m") == "none stated, so nothing can be delivered"
-    assert Requirement(vertical_m=0.1).spoken("ft", "m") == "vertical 0.100 m at 95 %"
