@@ -19,6 +19,8 @@ import pytest
 from outputs.unpacked import Page, script
 
 import geoqa
+from geoqa.core.schema import STATUSES
+from geoqa.outputs import class_words
 from geoqa.outputs.report import build, web
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"
@@ -145,8 +147,9 @@ def test_terminal(seen):
     lines = list(review.summary())
     table = next(k for k, line in enumerate(lines) if line.split()[:2] == ["status", "points"])
     deliver = points["deliver"] == "yes"
-    for line in lines[table + 1 : table + 6]:
-        name, count, ready = line.split()[:3]
+    told = [line.split()[:3] for line in lines[table + 1 : table + 12] if line.split() and line.split()[0] in STATUSES]
+    assert [name for name, *_ in told] == list(STATUSES)
+    for name, count, ready in told:
         mine = points["status"].astype(str) == name
         assert (int(count), int(ready)) == (int(mine.sum()), int((mine & deliver).sum()))
     text = " ".join(" ".join(lines).split())
@@ -200,7 +203,8 @@ def test_report(seen):
         assert near(h, told["horizontal_m"] / plan) and is_length(v, told["du_m"], up)
         assert near(east, told["de_m"] / plan) and near(north, told["dn_m"] / plan)
         assert abs(seconds(gap) - told["gap_s"]) <= (1800 if " d " in f"{gap} " else 30)
-    classes = review.frames["classes"].set_index(review.frames["classes"]["canopy"].astype(str))
+    classes = review.frames["classes"].drop_duplicates("canopy")
+    classes = classes.set_index(classes["canopy"].astype(str))
     for name, observed, *shares in page.headed("cover", "observed points"):
         assert int(observed) == classes.loc[name, "points"]
         for cell, status in zip(shares, ("confirmed", "strained", "loose", "conflict", "unproven"), strict=True):
@@ -208,16 +212,18 @@ def test_report(seen):
             assert int(whole) == int(observed)
             assert int(count) / int(whole) == pytest.approx(classes.loc[name, f"share_{status}"])
             assert is_share(share, int(count) / int(whole))
+    classes = review.frames["classes"]
+    classes = classes.set_axis([class_words.named(row, classes) for _, row in classes.iterrows()])
     for name, pairs, h, v, wrong, _ in page.headed("cover", "pairs"):
         told = classes.loc[name]
         assert int(pairs.replace(",", "")) == told["pairs"]
         for cell, axis, unit_m in ((h, "h", plan), (v, "v", up)):
             if "→" in cell and "none" not in cell:
-                # What the plot on the same page draws: its repeatability, from the same frame.
                 shown = cell.partition("→")[2]
-                assert near(shown, told[f"repeatability_{axis}_m"] / (0.001 if unit_m == 1 else unit_m)), name
+                used = told[f"stated_{axis}_m"] * told[f"used_ratio_{axis}"]
+                assert near(shown, used / (0.001 if unit_m == 1 else unit_m)), name
         if wrong[0].isdigit():
-            assert is_share(wrong.partition(" (")[0], told["wrong_fix_rate"])
+            assert is_share(wrong.partition(" (")[0], told["used_wrong_fix_rate"])
 
 
 def test_field_sheet(seen):

@@ -12,10 +12,8 @@ import sites
 from analysis.builders import STEPS, job, occupations, run
 
 import geoqa
-from geoqa.analysis.calibration import Calibration
 from geoqa.analysis.check_log import CheckLog
 from geoqa.analysis.detectability import Detectability
-from geoqa.analysis.procedures import Procedures
 from geoqa.core.control import Control
 from geoqa.outputs.report import build, web
 
@@ -48,11 +46,6 @@ def test_what_a_pair_detects_goes_by_the_level_that_its_status_goes_by():
     strict = {"point-status": {"unusual": 0.001}}
     assert found(**strict) == pytest.approx(found(0.001), rel=1e-12)
     assert found(**strict) > 1.05 * found()
-
-
-def test_procedures_are_called_thin_where_classes_are():
-    assert Procedures().minimum_pairs is None
-    assert Calibration.as_set(made(calibration={"minimum_pairs": 5})).minimum_pairs == 5
 
 
 def test_the_report_tells_the_gaps_that_the_run_had(tmp_path):

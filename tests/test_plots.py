@@ -115,7 +115,7 @@ def test_names_are_names_whatever_they_hold(tmp_path):
         assert all(f"{shown}: {counts(made, name)[0]} epochs" in told[kind] for kind in ("positions", "series"))
         assert canvas.shown(name, 24) in told["waits"] and shown in told["durations"]
     written, _ = figures.write(tmp_path / "plots", made.frames, made.job)
-    assert len(written) == 2 + 2 + 2 + 2 * len(NAMES)
+    assert len(written) == 2 + 2 + 2 + 1 + 2 * len(NAMES)
     assert all(path.parent == tmp_path / "plots" and path.name.isascii() and " " not in path.name for path in written)
 
 
@@ -127,8 +127,8 @@ def test_a_stored_review_is_plotted_from_the_command_line(tmp_path, review, caps
     assert main(["plots", str(out), "--most", "1"]) == 0
     made = {path.name for path in (out / "plots").iterdir()}
     assert made == {
-        "mine.txt", "run.json", "waits.svg", "durations.svg", "closures.svg", "canopy.svg", "01-A-positions.svg",
-        "01-A-series.svg",
+        "mine.txt", "run.json", "waits.svg", "durations.svg", "closures.svg", "canopy.svg", "classes.svg",
+        "01-A-positions.svg", "01-A-series.svg",
     }  # fmt: skip
     assert "waits.svg" in capsys.readouterr().out
     assert main(["plots", str(out), "--point", "nobody"]) == 2

@@ -42,7 +42,8 @@ def written(tmp_path_factory, real_reports):
     rows = []
     for i, name in enumerate(NAMES.values()):
         for k, (hour, base) in enumerate((("08", "基地"), ("13", "База"))):
-            east, north = 1_600_000.137 + 20 * (i % 5) + 0.004 * k, 5_400_000.261 + 15 * (i // 5) + 0.003 * k
+            east = 1_600_000.137 + 20 * (i % 5) + (0.004 + 0.001 * (i % 4)) * k
+            north = 5_400_000.261 + 15 * (i // 5) + (0.003 - 0.002 * (i % 3)) * k
             rows.append(
                 f"{name},{east:.3f},{north:.3f},{100.123 + i:.3f},0.010,0.015,2026-02-02T{hour}:{i:02d}:00Z,i{i}{k},"
                 f"{base},{COVER},{CREW}"

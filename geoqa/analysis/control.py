@@ -31,7 +31,7 @@ class ControlChecks(Analysis):
 
     name = "control-checks"
     needs = (
-        "occupations", "occupations.visit", "occupations.copy_of", "classes", "points", "points.easting_m",
+        "occupations", "occupations.visit", "occupations.copy_of", "first_classes", "points", "points.easting_m",
         "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
         "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
@@ -60,7 +60,7 @@ class ControlChecks(Analysis):
         table["use"] = pd.Series(np.where(is_copy & (used == CHECK), COPIED, used), dtype="str")
         table = _scored(table, occupations.iloc[rows])
         table = table.assign(setup=pd.Series([None] * len(table), dtype="str"), occupations=0, p_h=np.nan, p_v=np.nan)
-        own, setups = table, _by_setup(occupations, frames["classes"], job)
+        own, setups = table, _by_setup(occupations, frames["first_classes"], job)
         table = _joined(table, setups)
         messages = [
             *_compared(table, lone, _on_shifts(own, points, at), job),

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 #: The usual ratio of true to stated precision of a class nobody knows, and how far, as the scale of a Student
 #: distribution of the logarithm, a whole site may be from it.
-RATIO, SITE_SPREAD = 1.5, 0.3
+RATIO, SITE_SPREAD = 1.5, 0.32
 #: Degrees of freedom of that: heavy flanks, so that a site far more optimistic than usual is believed by its own pairs.
-SITE_FREEDOM = 3.0
+SITE_FREEDOM = 5.0
 #: Scale of the half-normal prior of the spread between the classes of a site, of the logarithm of the ratio.
 CLASS_SPREAD = 0.25
 #: The usual share of wrong fixes, and how far, as a standard deviation of the logarithm, a whole site may be from it.

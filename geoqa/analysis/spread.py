@@ -162,17 +162,23 @@ def square_v(du: Array, var_u: Array) -> Array:
         return du**2 / var_u
 
 
+#: Degrees of freedom of a scale that tests of closures take at least. Risk and radii take what there are.
+LEAST_TESTED = 12.0
+
+
 def flanks(nu: Array, shape: Array | float) -> tuple[Array | float, Array]:
     """Return what covariances are multiplied with, and the degrees of freedom, to test errors that follow Student's t.
 
     A t distribution of variance C has the scale C (shape - 2) / shape. That the scale was estimated too,
-    with `nu`, adds to the spread of variances, so the inverse degrees of freedom add.
+    with `nu`, adds to the spread of variances, so the inverse degrees of freedom add. That hardly anything is known
+    of a class excuses no closure: a test takes `LEAST_TESTED` degrees of freedom at least.
 
     Parameters
     ----------
     shape
         Degrees of freedom of the t distribution, one for all or shape (n,); infinite for a normal one.
     """
+    nu = np.maximum(nu, LEAST_TESTED)
     if not np.isfinite(shape).all():
         return 1.0, nu
     return (shape - 2) / shape, 1 / (1 / nu + 1 / shape)

@@ -100,14 +100,16 @@ def of(
 
 
 def teaching(
-    closures: pd.DataFrame, occupations: pd.DataFrame, job: Job, explained: Offsets, single: bool = False
+    closures: pd.DataFrame, occupations: pd.DataFrame, job: Job | None, explained: Offsets, single: bool = False
 ) -> VisitPairs:
     """Return the pairs of different visits, those within visits, and the checks on known points, all in one class.
 
-    Of the last two those that a shift explains are left out.
+    Of the last two those that a shift explains are left out. Without a job there are no checks: what set-ups are off
+    control by is no yardstick to find that with.
     """
     parts = [of(closures, occupations, explained, single)]
-    for more in (_within_visits(closures, occupations), _checks(occupations, job)):
+    checks = [] if job is None else [_checks(occupations, job)]
+    for more in (_within_visits(closures, occupations), *checks):
         across = taking_part.decide(explained, more.a, more.b, len(occupations), single).explained
         parts.append(more.only(~across))
     stated, plain = (
@@ -123,9 +125,12 @@ _FIELDS, _OF_PART = tuple(mixture.Closed.__dataclass_fields__), tuple(taking_par
 
 
 def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPairs:
-    """Return one closure for each pair of fixes of a visit, over the whole of their stated covariance."""
+    """Return one closure for each pair of fixes of a visit and base, over the whole of their stated covariance."""
     pick = np.flatnonzero((closures["independence_h"] == "fresh-fix").to_numpy())
     a, b = ends(occupations, closures.iloc[pick])
+    base = codes_of(occupations["base"])
+    alike = base[a] == base[b]  # of two bases they show how those differ
+    pick, a, b = pick[alike], a[alike], b[alike]
     point, label, visit = codes_of(closures["point"])[pick], shown_labels(occupations), occupations["visit"].to_numpy()
     first = _first(point, label[a], label[b], visit[a])
     pick, a, b, point = pick[first], a[first], b[first], point[first]

@@ -107,7 +107,7 @@ def probability(chance: float) -> str:
     if not 0 < hundredths < 10_000:
         return "over 99.99 %" if hundredths else "under 0.01 %"
     unit = 1 if hundredths < 100 or hundredths >= 9950 else 10 if hundredths < 995 else 100
-    return f"{plain((hundredths + unit // 2) // unit * unit / 100)} %"
+    return f"{plain(math.floor(10_000 * chance / unit + 0.5) * unit / 100)} %"  # rounded once, not twice
 
 
 def bounded(part: float, low: float, high: float) -> str:

@@ -37,7 +37,7 @@ def table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
         return []
     return [
         (
-            cut(display_text(_named(row, classes)), LONGEST_NAME),
+            cut(display_text(named(row, classes)), LONGEST_NAME),
             f"{int(row['pairs']):,}",
             _worth(row, "h", job),
             _worth(row, "v", job),
@@ -59,13 +59,13 @@ def sentences(classes: pd.DataFrame, job: Job) -> list[str]:
             for axis, word in _AXES
             if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
-        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(_named(row, classes))}"
+        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(named(row, classes))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
             found.append(f"{where} {', '.join(parts)}; {counted(int(row['pairs']), 'pair')} of different visits")
     return found
 
 
-def _named(row: Any, classes: pd.DataFrame) -> str:
+def named(row: Any, classes: pd.DataFrame) -> str:
     """Return the canopy, with the solution where the site has several."""
     several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
     named = isinstance(row["solution"], str)

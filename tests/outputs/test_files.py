@@ -13,9 +13,11 @@ import pandas as pd
 import pyogrio
 import pytest
 import sites
+from click.testing import CliRunner
 from shapely import box
 
 import geoqa
+from geoqa.cli import cli
 from geoqa.core import schema
 from geoqa.core.errors import OutputError
 from geoqa.outputs import geopackage, record, tables
@@ -127,6 +129,11 @@ def kept(tmp_path_factory):
     stands.to_file(folder / "stands.gpkg")
     canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n'
     geoqa.review(*sites.write(folder, recipe=sites.RECIPE + canopy)).write(folder / "earlier")
+    taught = CliRunner().invoke(
+        cli, ["experience", "add", str(folder / "earlier"), "--to", str(folder / "taught.json")]
+    )
+    assert taught.exit_code == 0, taught.output
+    sites.write(folder, recipe=sites.RECIPE + canopy + '[experience]\nfile = "taught.json"\n')
     tables = geoqa.review(folder / "earlier", folder / "site.toml")
     for name, review in (("log", geoqa.review(log, logs.SITE)), ("table", tables)):
         review.write(folder / name)

@@ -8,10 +8,12 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import sites
 from pypdf import PdfReader
+from scipy import stats
 
 import geoqa
 from geoqa import figures
@@ -21,7 +23,7 @@ from geoqa.core import scope, units
 from geoqa.core.canopy_contracts import CLASS
 from geoqa.core.schema import STATUSES
 from geoqa.demo.streams import write_logs
-from geoqa.outputs import control_words
+from geoqa.outputs import class_words, control_words
 from geoqa.outputs.cautions import CAUTIONS
 from geoqa.outputs.report import build, client, lists, paper, plain_words, tables, web
 
@@ -162,14 +164,21 @@ def percents(row, name):
     return units.bounded(*(row[f"{name}{end}"] for end in ("", "_low", "_high")))
 
 
+def scaled(freedom):
+    """Return the 95 % bounds of a scale over the scale itself."""
+    return [np.sqrt(freedom / stats.chi2.ppf(q, freedom)) for q in (0.975, 0.025)]
+
+
 def test_classes_and_shares_are_those_of_the_frames(review, page):
-    classes = review.frames["classes"].set_index(review.frames["classes"]["canopy"].astype(str))
+    classes = review.frames["classes"]
+    classes = classes.set_axis([class_words.named(row, classes) for _, row in classes.iterrows()])
     rows = {row[0]: row for row in page.tables["What stated precision is worth here"][1:]}
     assert set(rows) == set(classes.index)
     for name, row in rows.items():
         told = classes.loc[name]
         assert whole(row[1]) == told["pairs"]
-        ratios = (told["stated_h_m"] * told[f"precision_ratio_h{end}"] * 1000 for end in ("", "_low", "_high"))
+        used_mm = told["stated_h_m"] * told["used_ratio_h"] * 1000
+        ratios = (used_mm * factor for factor in (1.0, *scaled(told["degrees_of_freedom_h"])))
         figures_mm = [f"{mm:.0f}" if mm >= 9.95 else f"{mm:.1f}".removesuffix(".0") for mm in ratios]
         assert row[2].partition(" → ")[2] == "{} ({} to {})".format(*figures_mm)
     points = review.frames["points"]

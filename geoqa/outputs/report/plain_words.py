@@ -36,11 +36,6 @@ REASONS = {
     "not known",
     "horizontal uncertainty exceeds the requirement": "its position is less certain than asked",
     "height uncertainty exceeds the requirement": "its height is less certain than asked",
-    "one visit only, two are needed where nothing shows how often a fix is wrong": "visited once only: observations "
-    "minutes apart can be wrong together, and nothing shows how often they are here",
-    "one visit only for the height, two are needed where nothing shows how often a fix is wrong": "its height was "
-    "observed in one visit only: observations minutes apart can be wrong together, and nothing shows how often they "
-    "are here",
     "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later": "visited once "
     "only: observations minutes apart can be wrong together; to be observed once more, hours later",
     "a wrong fix may have gone unseen: observe once more, hours later": "a large error may have gone unseen; to be "

@@ -21,7 +21,7 @@
     if (hundredths <= 0) { return "under 0.01 %"; }
     if (hundredths >= 10000) { return "over 99.99 %"; }
     var unit = hundredths < 100 || hundredths >= 9950 ? 1 : hundredths < 995 ? 10 : 100;
-    return String(Math.floor((hundredths + Math.floor(unit / 2)) / unit) * unit / 100) + " %";
+    return String(Math.floor(10000 * chance / unit + 0.5) * unit / 100) + " %";
   };
   var two = function (count, per, large, little) {
     var whole = Math.floor(count / per), rest = count % per;

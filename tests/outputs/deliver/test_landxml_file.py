@@ -91,7 +91,8 @@ def test_units_in_the_formats_words(tmp_path, otherwise, unit, element, linear, 
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
 def test_our_own_reader_has_the_same_points(tmp_path, otherwise, unit):
     job, points = otherwise(unit=unit, columns={"point": "name", "easting": "easting", "northing": "northing"})
-    reading = replace(job, columns={"point": "name"}, values={}, roles={})
+    form = replace(job.input, initialization="unknown")
+    reading = replace(job, columns={"point": "name"}, values={}, roles={}, input=form)
     result = LandXmlReader().read(write(tmp_path, points, job), reading)
     back = result.frames["occupations"]
     assert list(back["point"]) == list(points.field("point").values)
