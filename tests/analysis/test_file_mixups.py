@@ -70,6 +70,7 @@ def test_a_file_that_one_change_sets_right_is_found(said):
     expected = np.zeros(3)
     expected[axes] = np.median(off[:, axes], axis=0)
     assert found.d == pytest.approx(expected, abs=0.01)
+    assert (found.d[expected == 0] == 0).all()
     mine = place[file == 1]
     assert np.abs(found.change.apply(mine) - place[:9][np.delete(np.arange(9), 4)]).max() < 0.03
 
