@@ -180,6 +180,7 @@ def test_what_is_told_of_points_compared_with_control():
         "K2 (0.010 m), K3 (0.015 m), K4 (0.020 m), K5 (0.025 m), K6 (0.030 m) and 1 more; they stay in every figure",
         "control of 7 points without a coordinate of its own: L1, L2, L3, L4, L5 and 2 more",
     ]
+    assert control._compared(compared(*rows), lone[:5], 2, made)[-1].endswith(": L1, L2, L3, L4, L5")
     few = control._compared(compared(*rows[:7]), lone[:1], 1, job())
     assert few[1] == "1 of them rests on occupations of a suspicious shift, which is not taken off here"
     assert few[2].endswith("K6 (0.030 m); they stay in every figure")

@@ -102,6 +102,12 @@ def test_a_copy_of_real_visits_adds_none_and_the_rest_keeps_its_evidence():
         assert kept["classes"][column].iloc[0] == alone["classes"][column].iloc[0]
 
 
+def test_both_stated_precisions_say_how_often_rows_are_equal():
+    fine = [row | {"se": 0.002, "sn": 0.003, "sv": 0.004} for row in rounded(measured(20), 0.01)]
+    later = again(fine, 720, se=0.03, sn=0.04, sv=0.06)
+    assert count([*fine, *(row | {"t": row["t"] + 13 * k} for k, row in enumerate(later))]) == 20
+
+
 def test_rounded_once_more_and_in_another_unit():
     rows = measured(30, visits=1)
     for step in (0.01, 0.01 * 0.3048, 0.001 * 1200 / 3937):

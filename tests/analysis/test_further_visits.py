@@ -42,6 +42,13 @@ def test_the_record_of_a_site_by_hand(kept):
     assert len(counted) == 2
 
 
+def test_no_more_than_four_visits_of_a_point_are_looked_back_on():
+    never = builders.visits(*((OFF * k * k, 0, 0) for k in range(6)), s=0.01, sv=0.015)
+    frames = builders.judge(never, [*builders.DRAWN, Revisits])
+    past = further_visits.record({name: frames[name] for name in frames.names()}, builders.job())
+    assert past["visits"].tolist() == [1, 2, 3]
+
+
 def test_chances_are_those_of_the_class_status_and_visits(kept):
     found = kept["revisits"].set_index("point")
     assert set(found.index) == {"L", "C", "O"}

@@ -77,7 +77,8 @@ def precision(rows, points, closed=False, made=None):
 
 
 def test_adjacent_corners_only_and_in_the_stated_order():
-    legs, kept = precision(site(), ["C2", "C1", "C0", "C5"], closed=True)
+    uneven = {f"C{k}": {"se": 0.003, "sn": 0.006 + 0.0005 * k, "cov": 6e-6} for k in range(SITE)}
+    legs, kept = precision(site(**uneven), ["C2", "C1", "C0", "C5"], closed=True)
     assert list(zip(legs["from_point"], legs["to_point"], strict=True)) == [
         ("C2", "C1"), ("C1", "C0"), ("C0", "C5"), ("C5", "C2"),
     ]  # fmt: skip

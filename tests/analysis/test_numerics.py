@@ -7,9 +7,9 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import DRAWN, closed, fitted, judge, visits
+from builders import DRAWN, closed, fitted, judge, occupations, visits
 
-from geoqa.analysis import exceedance, hypotheses, mixture
+from geoqa.analysis import exceedance, hypotheses, mixture, spread
 
 #: What a confirmed point of known precision always has.
 DUE = ("easting_m", "northing_m", "height_m", "var_e_m2", "var_n_m2", "var_u_m2", "risk", "wrong_h", "wrong_v")
@@ -171,3 +171,11 @@ def test_a_fit_of_nothing():
     assert fit.seen.worth.tolist() == [0, 0, 0]
     assert fit.known.wrong.mean == pytest.approx(np.full(2, fit.known.wrong.mean[0]))
     assert fit.known.h.square == pytest.approx(np.full(2, fit.known.v.square[0]))
+
+
+@pytest.mark.parametrize(("east", "north"), [(0.012, 0.005), (0.005, 0.012)])
+def test_no_ellipse_is_much_finer_than_the_last_digit(east, north):
+    row = {"se": east, "sn": north, "sv": 0.02, "cov": east * north, "resolution_h_m": 0.01}
+    found = spread.reported(occupations([row]))
+    covariance = np.array([[found.var_e[0], found.cov_en[0]], [found.cov_en[0], found.var_n[0]]])
+    assert np.linalg.eigvalsh(covariance)[0] > 0.8 * 0.01**2 / 12

@@ -74,6 +74,9 @@ def test_pairs_that_bound_a_standard_deviation():
         ratio = np.sqrt(rng.chisquare(2 * pairs, 200_000) / (2 * pairs))
         tails = ((ratio < 1 / 1.25).mean(), (ratio > 1.25).mean())
         assert (max(tails) < 0.0255) == held
+    # As strict as may be asked: the logarithm of a standard deviation is normal there, with variance 1 / (2 nu).
+    wanted = (stats.norm.isf(0.0005) / np.log(1.0101)) ** 2 / 2
+    assert reliability.pairs_to_bound(1.0101, 1, 0.999) == pytest.approx(wanted, rel=0.02)
 
 
 def binomial(n, share):
@@ -216,6 +219,19 @@ def test_what_the_closures_of_a_point_find():
         assert found.loc["C", f"detectable_{axis}_m"] == pytest.approx(sigma * np.sqrt(1.5 * shift), rel=1e-4)
     assert found.loc["B", ["detectable_h_m", "detectable_v_m", "power_h", "power_v"]].isna().all()
     assert 0 < found.loc["A", "power_h"] < found.loc["C", "power_h"] < 1
+
+
+def test_a_height_that_is_left_out_finds_nothing():
+    same = {"s": 0.01, "sv": 0.02}
+    rows = [
+        *visits((0, 0, 0), (0.004, 0, 0.003), (0, 0, 0.6), **same),
+        *visits((9, 0, 0), (9, 0, 0.003), p="B", **same),
+    ]
+    frames = judge(rows, (*CHAIN, Detectability))
+    assert frames["occupations"]["use"].astype("str").tolist()[2] == "height left out"
+    found = frames["points"].set_index("point")
+    assert found.loc["A", "detectable_h_m"] < found.loc["B", "detectable_h_m"]
+    assert found.loc["A", "detectable_v_m"] == pytest.approx(found.loc["B", "detectable_v_m"])
 
 
 def test_the_base_takes_nothing_from_what_closures_find():

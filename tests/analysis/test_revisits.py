@@ -10,6 +10,7 @@ from analysis import builders
 from geoqa.analysis import needs, remedies, starts
 from geoqa.analysis.revisits import Revisits
 from geoqa.core.errors import ParameterError
+from geoqa.core.job import Role
 from geoqa.core.revisit_contracts import (
     ACCEPT,
     ACTIONS,
@@ -23,6 +24,7 @@ from geoqa.core.revisit_contracts import (
     SECOND,
 )
 from geoqa.core.steps import Analysis, Result
+from geoqa.core.tolerances import Requirement
 
 STEPS = [*builders.DRAWN, Revisits]
 SAME = {"s": 0.01, "sv": 0.015, "dur": 60}
@@ -213,6 +215,19 @@ def test_strict_roles_come_first_and_conflict_before_unproven():
     found = revisits(rows, roles=roles)
     assert found.index.tolist() == ["d", "c", "b", "a", "e"]
     assert found["rank"].tolist() == [1, 2, 3, 4, 5]
+
+
+def test_of_roles_that_require_heights_alone_the_strictest_comes_first():
+    made = builders.job()
+    roles = {
+        name: Role(tolerance=made.tolerance, requirement=Requirement(vertical_m=limit, judge="v"))
+        for name, limit in (("lax", 0.10), ("strict", 0.02))
+    }
+    wanting = pd.DataFrame(
+        {"point": ["a", "b"], "role": ["lax", "strict"], "status": "unproven", "risk": 0.5, "planned": False}
+    )
+    found = needs.order(pd.DataFrame({"chance": [0.5, 0.5]}), wanting, replace(made, roles=roles))
+    assert found.tolist() == [1, 0]
 
 
 def test_agreement_under_one_base_and_none_between_points_to_the_base():

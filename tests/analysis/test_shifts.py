@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import shifted_sites
 import simulate
 from builders import _GIVEN, job, occupations, run
 
-from geoqa.analysis import shift_rows, shift_table, site_adjustment
+from geoqa.analysis import majority, shift_rows, shift_table, site_adjustment
 from geoqa.analysis.calibration import Calibration, FirstCalibration
 from geoqa.analysis.closures import Closures
 from geoqa.analysis.points import PointStatus
@@ -117,6 +118,14 @@ def test_conflicts_do_not_move_the_adjustment():
     assert shifts["de_m"][0] == pytest.approx(0.060, abs=0.008)
 
 
+def test_set_ups_that_agree_better_than_their_noise_differ_by_less_than_usual():
+    made = majority.compare(
+        np.zeros((5, 2)), np.diag(np.full(5, 1e-4)), np.zeros(5, np.int64), np.full(5, 9.0), 0.002, np.zeros(5, bool)
+    )
+    # Nothing is seen beside the noise: the usual value shrinks by what four more set-ups tell, and no further.
+    assert made.own == pytest.approx(0.002 * np.sqrt(majority.WORTH / (majority.WORTH + 4)))
+
+
 def test_set_ups_on_their_own_do_not_hide_a_shift():
     """Each set-up that shares no point is determined by nothing and costs no degree of freedom."""
     rng = np.random.default_rng(5)
@@ -175,6 +184,14 @@ def test_of_two_setups_none_is_said_to_be_the_wrong_one():
     assert "closures cannot say" in shifts["message"][0]
 
 
+def test_where_two_set_ups_have_heights_neither_is_the_majority():
+    rows = network((0.0, 0.0, 0.13), setups=("B1", "B2", "B3"), points=60)
+    shifts, _, _ = found([row | ({"u": None} if row["base"] == "B3" else {}) for row in rows])
+    assert shifts["kind"].tolist() == ["height"]
+    assert "against the other set-up's" in shifts["message"][0]
+    assert "against those of the majority of set-ups" in found(rows)[0]["message"][0]
+
+
 def test_control_says_which_of_two_setups_is_off():
     rows = network((0.15, 0.0, 0.0), setups=("B1", "B2"), points=30, of="B2")
     plain = network(setups=("B1", "B2"), points=30, sigma=0.001)
@@ -208,7 +225,9 @@ def test_whatever_is_missing_nothing_breaks_and_nothing_is_seen(same):
     schema.check("shifts", kept["shifts"])
 
 
-@pytest.mark.parametrize("rows", [[{}], [{}, {"t": 60.0}], [{"p": "A"}, {"p": "B"}], [{"origin": "control"}]])
+@pytest.mark.parametrize(
+    "rows", [[{}], [{}, {"t": 60.0}], [{"p": "A"}, {"p": "B"}], [{"origin": "control"}], [{"origin": "design"}]]
+)
 def test_a_few_rows_show_nothing(rows):
     assert found(rows)[0].empty
 
@@ -385,6 +404,7 @@ def test_an_afternoon_with_the_pole_wrong_is_two_halves_and_no_noise():
     assert "Which of the two is off closures cannot say" in one["message"]
     for word in ("from 2026-02-02 13:00 on", "the afternoon's", "the morning's", "by chance with a probability of"):
         assert word in one["message"]
+    assert re.search(r"those of 2026-02-02 13:00 to 16:\d\d or", one["message"])
     assert not kept["points"]["status"].isin(["loose"]).any()
     assert kept["points"]["explained"].notna().all()
     assert kept["classes"]["precision_ratio_v"].iloc[0] < 1.5
@@ -458,8 +478,11 @@ def test_what_is_delivered_across_two_halves_has_bounds_that_know_of_them():
 def test_a_point_wholly_in_one_half_may_be_off_by_all_of_it():
     late = {"t": 1000.0, "e": 300.0, "n": 300.0, "u": 5.12, "se": 0.006, "sn": 0.007, "sv": 0.012, "base": "B1"}
     rows = [*one_day(d=(0, 0, 0.12)), late | {"p": "L"}, late | {"p": "L", "t": 1060.0}]
+    # The height of M rests on its morning nearly alone.
+    rows += [late | {"p": "M", "t": 500.0, "u": 5.0, "n": 320.0}, late | {"p": "M", "n": 320.0, "sv": 0.05}]
     points = run(occupations(rows), job(v=0.20, require_v=0.20))[0]["points"].set_index("point")
     assert points.loc["L", "shift_v_m"] == pytest.approx(2 * points.loc["P00", "shift_v_m"], rel=0.2)
+    assert points.loc["M", "shift_v_m"] > 1.6 * points.loc["P00", "shift_v_m"]
 
 
 def test_a_shift_of_heights_holds_no_position_back_where_heights_are_not_judged():

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from scipy import stats
 
 from geoqa import pipeline
-from geoqa.analysis import gathered, hypotheses, posterior
+from geoqa.analysis import gathered, hypotheses, posterior, zone_evidence
 from geoqa.analysis.combination import Combination
 from geoqa.analysis.delivery import Delivery
 from geoqa.analysis.repeats import Repeats
@@ -282,13 +282,15 @@ def bounds(site, occupations):
     return kept["points"]
 
 
-def delivered(site, name, **changes):
+def delivered(site, name, job=None, **changes):
     """What delivery says of one point of the site with other numbers."""
     points = site["points"].drop(columns=["deliver", "deliver_reason", "untested"])
     mine = points["point"].astype(str) == name
-    frames = {"points": points.assign(**{c: points[c].mask(mine, value) for c, value in changes.items()})}
+    frames = {
+        "points": points.assign(**{c: points[c].astype(object).mask(mine, value) for c, value in changes.items()})
+    }
     frames |= {other: site[other] for other in ("classes", "occupations")}
-    found = Delivery().run(frames, uneven.job()).frames["points"]
+    found = Delivery().run(frames, job or uneven.job()).frames["points"]
     return str(found.loc[mine.to_numpy(), "deliver_reason"].iloc[0])
 
 
@@ -308,6 +310,32 @@ def delivered(site, name, **changes):
 def test_each_threshold_of_delivery_from_both_sides(site, changes, said):
     assert str(site["points"].set_index("point").loc["Q3", "deliver"]) == "yes"
     assert delivered(site, "Q3", **changes).startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("judge", "said"), [("h", "rests on occupations of a suspicious shift"), ("v", "risk exceeds what")]
+)
+def test_a_half_that_may_be_off_in_plan_holds_up_what_is_judged_in_plan(site, judge, said):
+    off = {
+        "shift": "the afternoon",
+        "shift_h_m": 0.012,
+        "shift_v_m": 0.0,
+        "risk": 0.0501,
+        "wrong_h": 0.0,
+        "wrong_v": 0.0,
+    }
+    assert delivered(site, "Q3", uneven.job(judge=judge, roles={}), **off).startswith(said)
+
+
+def test_zones_know_the_tolerance_of_each_axis(site):
+    points = site["points"].assign(explained=None)
+    found = zone_evidence.gather(
+        {name: site[name] for name in site.names()} | {"points": points}, 18_000.0, uneven.job()
+    )
+    rows = site["closures"].groupby("point", observed=True)[["tolerance_h_m", "tolerance_v_m"]].max()
+    names = points["point"].astype(str).iloc[found.row]
+    wanted = rows.reindex(names).to_numpy()
+    np.testing.assert_allclose(found.tolerance_m[~np.isnan(wanted[:, 0])], wanted[~np.isnan(wanted[:, 0])], rtol=1e-12)
 
 
 def test_what_errors_of_right_fixes_stay_within(site):

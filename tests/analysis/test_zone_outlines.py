@@ -85,6 +85,7 @@ def test_places_on_one_line_or_at_one_spot_have_an_outline(count):
     assert len(made) == 1
     assert made[0].geom_type == "Polygon" and made[0].is_valid and made[0].area > 0
     assert (zone_outlines.inside(made, line) == 0).all()
+    assert made[0].bounds[1] == pytest.approx(-0.5, abs=1e-9)  # the seam is half a metre at least
 
 
 def test_a_point_without_a_place_is_in_no_zone():

@@ -363,10 +363,12 @@ def test_the_level_is_split_over_what_is_tested():
     made = planted_zones.site(2, points=300, planted=30, inside=0.8)
     alone = search(made.evidence)
     n = 300
-    offsets = directions.between(
-        np.tile(np.arange(n), 2), np.repeat([0, 1], n), np.random.default_rng(1).normal(0, 0.01, (2 * n, 3))
-    )
+    noise = np.random.default_rng(1).normal(0, 0.01, (2 * n, 3))
+    corner = np.argsort(np.hypot(*(made.evidence.place - made.evidence.place.min(axis=0)).T))[:40]
+    noise[corner] += [0.05, 0.02, 0.0]  # there the first base is off
+    offsets = directions.between(np.tile(np.arange(n), 2), np.repeat([0, 1], n), noise)
     three = search(replace(made.evidence, offsets=offsets, setups=["B1", "B2"]))
     assert alone.compared[DIRECTION] == 0 and three.compared[DIRECTION] == 12
     small = alone.p[BEYOND] < 0.1
     np.testing.assert_allclose(three.p[BEYOND][small], 1.5 * alone.p[BEYOND][small])
+    assert np.median(three.p[DIRECTION][corner]) < 0.05 < np.nanmax(three.p[DIRECTION])

@@ -3,9 +3,9 @@
 python tests/bench/mutants.py [--mutants 440] [--seed 16] [--only spread landxml] [--planted] [--show]
 
 Needs `pip install -e ".[test,mutants]"` and a system that forks. First every test is run once and what lines it runs
-is kept (--profile FILE keeps that between calls). Then, for each fault, the tests of the room (ROOMS), else of the
-wing (tests/core, tests/analysis), that run the line are run, those of the module's own file first and those of whole
-sample sites (LAST) at the end, until one fails.
+is kept (--profile FILE keeps that between calls; then only what has changed since is run again). Then, for each fault,
+the tests of the room (ROOMS), else of the wing (tests/core, tests/analysis), that run the line are run, those of the
+module's own file first and those of whole sample sites (LAST) at the end, until one fails.
 Each fault has a process of its own, forked from one that has the libraries loaded and has never seen geoqa. Printed:
 the share killed by module with its 95 % interval (Wilson), all survivors with the line before and after, and those
 judged to change nothing (bench.equivalent), which do not count.
@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import difflib
+import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -81,6 +82,8 @@ LEFT_OUT = (
 BUDGET_S = 6.0
 #: Tests of the whole chain on sample sites, which are asked last.
 LAST = "tests/analysis/test_sample_frames.py"
+#: Tests of what is declared, asked of every fault outside functions: no test can be seen to run such a line.
+DECLARED = "tests/analysis/test_options.py"
 #: What a library costs to import is paid once.
 _LOADED = (
     "numpy", "pandas", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.spatial", "scipy.sparse", "geopandas",
@@ -124,11 +127,19 @@ def sample(modules: Sequence[str], wanted: int, seed: int) -> list[tuple[mutatio
                     continue
                 fault = kinds[kind].pop()
                 text = fault.text(ROOT)
-                if text not in texts:
+                if text not in texts and _compiles(text):
                     texts.add(text)
                     made.append((fault, text))
                     count -= 1
     return made
+
+
+def _compiles(text: str) -> bool:
+    try:
+        compile(text, "", "exec")
+    except SyntaxError:
+        return False
+    return True
 
 
 # ---- which tests run which lines -------------------------------------------------------------------------------
@@ -213,8 +224,8 @@ def folders(module: str) -> tuple[str, ...]:
     return own or (f"tests/{inside.split('/')[0]}",)
 
 
-def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
-    """Return the tests to run, the nearest and quickest first, within the budget."""
+def tests_for(fault: mutations.Mutation, seen: dict, budget_s: float = BUDGET_S) -> list[list[str]]:
+    """Return the tests to run in three stages: the nearest, the quickest of the others within the budget, the last."""
     lines = seen["lines"].get(fault.module, {})
     wing = folders(fault.module)
     run = set(lines.get(str(fault.line), ()))
@@ -226,21 +237,23 @@ def tests_for(fault: mutations.Mutation, seen: dict) -> list[str]:
 
     if not fault.function or not run:  # a constant, a default: read when the module is loaded
         run |= {test for tests in lines.values() for test in tests}
+        run |= {test for test in seen["seconds"] if test.startswith(DECLARED)}
     run |= {test for test in seen["seconds"] if near(test)}
 
     def far(test: str) -> tuple[bool, float]:
-        return not near(test), seen["seconds"].get(test, 0.0)
+        return not near(test) and not test.startswith(DECLARED), seen["seconds"].get(test, 0.0)
 
     chosen, spent = [], 0.0
     for test in sorted(
         (t for t in run if t.startswith(wing) and t in seen["seconds"] and not t.startswith(LAST)), key=far
     ):
         spent += seen["seconds"].get(test, 0.0)
-        if chosen and spent > BUDGET_S:
+        if chosen and spent > budget_s:
             break
         chosen.append(test)
-    chosen += sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
-    return chosen
+    first = [test for test in chosen if not far(test)[0]]
+    last = sorted((t for t in run if t.startswith(LAST) and t in seen["seconds"]), key=far)
+    return [stage for stage in (first, chosen[len(first) :], last) if stage]
 
 
 # ---- one fault -------------------------------------------------------------------------------------------------
@@ -278,8 +291,11 @@ class _First:
             self.failed = f"{report.nodeid} (cannot be collected)"
 
 
-def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tuple[str, str]:
-    """Return what became of a fault, and which test saw it: killed, survived, or hung, which is seen too."""
+def run_with(module: str, text: str, tests: Sequence[Sequence[str]], limit_s: float) -> tuple[str, str]:
+    """Return what became of a fault, and which test saw it: killed, survived, or error where it could not be tried.
+
+    One that hangs is seen too. The tests are in stages, so that those are not loaded which nobody will ask.
+    """
     if not tests:
         return "survived", "no test runs the line"
     told, tell = os.pipe()
@@ -292,7 +308,10 @@ def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tu
             silent = os.open(os.devnull, os.O_WRONLY)
             os.dup2(silent, 1), os.dup2(silent, 2)
             first = _First()
-            code = int(pytest.main([*_QUIET, "-x", *tests], plugins=[first]))
+            for stage in tests:
+                code = int(pytest.main([*_QUIET, "-x", *stage], plugins=[first]))
+                if code:
+                    break
             os.write(tell, first.failed.encode()[:4000])
         except BaseException as error:
             os.write(tell, repr(error).encode()[:4000])
@@ -315,8 +334,8 @@ def run_with(module: str, text: str, tests: Sequence[str], limit_s: float) -> tu
     code = os.waitstatus_to_exitcode(status)
     if code == 0:
         return "survived", ""
-    if code in (4, 5, 70):
-        raise RuntimeError(f"pytest ended with {code} on {module}: {failed} {tests[:3]}")
+    if code in (4, 5, 70) and "cannot be collected" not in failed:
+        return "error", f"pytest ended with {code}: {failed}"
     return "killed", failed or f"exit {code}"
 
 
@@ -356,34 +375,40 @@ def wilson(hits: int, of: int, z: float = 1.959964) -> tuple[float, float]:
     return (middle - half) / (1 + wide), (middle + half) / (1 + wide)
 
 
-def one(fault: mutations.Mutation, text: str, tests: Sequence[str], usual: float) -> Outcome:
+def one(fault: mutations.Mutation, text: str, tests: Sequence[Sequence[str]], usual: float) -> Outcome:
     """Put one fault in; return what became of it. `usual` is what the tests take otherwise, in seconds."""
     how, by = run_with(fault.module, text, tests, 60 + 10 * usual)
     before, after = changed_lines((ROOT / fault.module).read_text(), text)
     return Outcome(fault.module, fault.function, fault.line, before, after, how, by)
 
 
-def tried(faults, seen: dict, jobs: int, log: Path | None, show: bool) -> list[Outcome]:
+def tried(faults, seen: dict, asked: argparse.Namespace) -> list[Outcome]:
     """Put every fault in that the log does not know as killed; return what became of each."""
-    known = {o.key: o for o in map(_outcome, log.read_text().splitlines())} if log and log.exists() else {}
+    log, known = asked.log, dict[tuple, Outcome]()
+    if log and log.exists():
+        known = {o.key: o for o in map(_outcome, log.read_text().splitlines())}
     outcomes, left = [], []
     for fault, text in faults:
         lines = changed_lines((ROOT / fault.module).read_text(), text)
         old = known.get((fault.module, fault.function, *lines))
         if old and old.how == "killed":
             outcomes.append(old)
-        else:
+        elif old or not asked.again:
             left.append((fault, text))
-    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("fork")) as pool:
-        asked = []
-        for fault, text in left:
-            tests = tests_for(fault, seen)
-            usual = sum(seen["seconds"].get(test, 0.0) for test in tests)
-            asked.append(pool.submit(one, fault, text, tests, usual))
-        for done in as_completed(asked):
+    random.Random(0).shuffle(left)  # so that what is done when it is stopped is a sample too
+    work = []
+    for fault, text in left:
+        tests = tests_for(fault, seen, asked.budget)
+        usual = sum(seen["seconds"].get(test, 0.0) for stage in tests for test in stage)
+        work.append((fault, text, tests, usual))
+    seen.clear()
+    gc.collect(), gc.freeze()  # what is large is not to be looked through in every process
+    with ProcessPoolExecutor(asked.jobs, mp_context=multiprocessing.get_context("fork")) as pool:
+        waiting = [pool.submit(one, *each) for each in work]
+        for done in as_completed(waiting):
             outcome = done.result()
             outcomes.append(outcome)
-            if show:
+            if asked.show:
                 print(f"{outcome.how:<8} {outcome.module}:{outcome.line}  {outcome.after}  {outcome.by}", flush=True)
             if log:
                 with log.open("a") as file:
@@ -398,6 +423,10 @@ def _outcome(line: str) -> Outcome:
 def report(outcomes: Sequence[Outcome]) -> None:
     """Print the shares and the survivors."""
     known = equivalent.REASONS
+    for each in outcomes:
+        if each.how == "error":
+            print(f"NOT TRIED {each.module}:{each.line}  {each.after}  {each.by}")
+    outcomes = [each for each in outcomes if each.how != "error"]
     counted = [each for each in outcomes if each.how == "killed" or each.key not in known]
     print(f"\n{'module':<44} {'killed':>9}  share   95 % interval")
     for module in sorted({each.module for each in outcomes}):
@@ -409,7 +438,8 @@ def report(outcomes: Sequence[Outcome]) -> None:
         for each in counted
         if each.how == "killed"
     )
-    print(f"killed by the module's own test file: {near}")
+    last = sum(each.by.startswith(LAST) for each in counted)
+    print(f"killed by the module's own test file: {near}; by sample sites alone: {last}")
     left = [each for each in counted if each.how == "survived"]
     print(f"\n{len(left)} survivors")
     for each in left:
@@ -435,7 +465,9 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument("--planted", action="store_true", help="the faults made by hand")
     parser.add_argument("--profile", type=Path, help="file that keeps which test runs which line")
     parser.add_argument("--show", action="store_true", help="a line a fault")
+    parser.add_argument("--budget", type=float, default=BUDGET_S, help="seconds that tests of a fault may usually take")
     parser.add_argument("--jobs", type=int, default=1, help="faults tried at a time")
+    parser.add_argument("--again", action="store_true", help="only what the log knows; of that, what survived is tried")
     parser.add_argument("--log", type=Path, help="file that keeps outcomes; what it knows as killed is not tried again")
     asked = parser.parse_args(given)
     if not hasattr(os, "fork"):
@@ -445,44 +477,75 @@ def main(given: Sequence[str] | None = None) -> int:
     start = time.monotonic()
     faults = planted.faults(ROOT) if asked.planted else sample(modules, asked.mutants, asked.seed)
     wings = {LAST} | {folder for fault, _ in faults for folder in folders(fault.module)}
+    files, seen = test_files(wings), {"seconds": {}, "lines": {}}
     if asked.profile and asked.profile.exists():
-        seen = json.loads(asked.profile.read_text())
-    else:
-        seen = profiled(wings, asked.jobs)
+        seen = read_profile(asked.profile)
+        known_at = asked.profile.stat().st_mtime
+        files = [f for f in files if Path(f).stat().st_mtime > known_at]
+        for module, lines in seen["lines"].items():
+            if not Path(module).exists() or Path(module).stat().st_mtime > known_at:  # its lines may have moved
+                seen["lines"][module] = {"": sorted({test for tests in lines.values() for test in tests})}
+    if files:
+        seen = profiled(files, asked.jobs, seen)
         if asked.profile:
-            asked.profile.write_text(json.dumps(seen))
+            write_profile(asked.profile, seen)
     print(f"{len(faults)} faults in {len({f.module for f, _ in faults})} modules; {len(seen['seconds'])} tests, "
           f"run once in {time.monotonic() - start:.0f} s", flush=True)  # fmt: skip
     for name in _LOADED:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
-    outcomes = tried(faults, seen, asked.jobs, asked.log, asked.show)
+    outcomes = tried(faults, seen, asked)
     report(outcomes)
     print(f"\n{(time.monotonic() - start) / 60:.1f} min")
     return 0
 
 
-def _tests(folder: Path) -> Iterable[Path]:
-    return folder.rglob("test_*.py")
+def test_files(wings: Iterable[str]) -> list[str]:
+    """Return the files of tests under these paths."""
+    places = map(Path, wings)
+    return sorted({str(f) for place in places for f in (place.rglob("test_*.py") if place.is_dir() else [place])})
 
 
-def profiled(wings: Iterable[str], jobs: int) -> dict:
-    """Profile in processes of their own: this one must never see geoqa."""
+def write_profile(file: Path, seen: dict) -> None:
+    """Keep what was seen, each test by its number: a line may be run by a thousand."""
+    number: dict[str, int] = {}
+    lines = {
+        module: {line: [number.setdefault(test, len(number)) for test in tests] for line, tests in of.items()}
+        for module, of in seen["lines"].items()
+    }
+    file.write_text(json.dumps({"seconds": seen["seconds"], "tests": list(number), "lines": lines}))
+
+
+def read_profile(file: Path) -> dict:
+    """Return what `write_profile` kept."""
+    kept = json.loads(file.read_text())
+    for of in kept["lines"].values():
+        for line, numbers in of.items():
+            of[line] = [kept["tests"][number] for number in numbers]
+    return kept
+
+
+def profiled(files: Sequence[str], jobs: int, seen: dict) -> dict:
+    """Profile files of tests in processes of their own, as this one must never see geoqa; add that to what was seen."""
     program = "import json, sys; from bench import mutants; print(json.dumps(mutants.profile(sys.argv[1:])))"
     place = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])}
 
-    def run(files: Sequence[str]) -> dict:
-        call = [sys.executable, "-c", program, *files]
+    def run(part: Sequence[str]) -> dict:
+        call = [sys.executable, "-c", program, *part]
         return json.loads(subprocess.run(call, stdout=subprocess.PIPE, text=True, env=place, check=True).stdout)
 
-    whole: dict = {"seconds": {}, "lines": defaultdict(lambda: defaultdict(list))}
-    files = sorted({str(f) for wing in wings for f in ([Path(wing)] if wing.endswith(".py") else _tests(Path(wing)))})
+    def kept(test: str) -> bool:
+        return test.split("::")[0] not in files
+
+    whole: dict = {"seconds": {t: s for t, s in seen["seconds"].items() if kept(t)}, "lines": {}}
     with ThreadPoolExecutor(jobs) as pool:
-        for part in pool.map(run, (files[k::jobs] for k in range(jobs))):
-            whole["seconds"] |= part["seconds"]
-            for module, lines in part["lines"].items():
-                for line, tests in lines.items():
-                    whole["lines"][module][line] += tests
+        parts = [seen, *pool.map(run, filter(None, (files[k::jobs] for k in range(jobs))))]
+    for part in parts:
+        whole["seconds"] |= {} if part is seen else part["seconds"]
+        for module, lines in part["lines"].items():
+            into = whole["lines"].setdefault(module, {})
+            for line, tests in lines.items():
+                into.setdefault(line, []).extend(t for t in tests if part is not seen or kept(t))
     return whole
 
 

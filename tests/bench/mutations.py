@@ -231,7 +231,10 @@ def _is_column_name(text: ast.JoinedStr) -> bool:
 
 
 def _functions(tree: ast.Module) -> list[tuple[int, int, str]]:
-    """Return first line, last line and name of every function, inner ones last."""
+    """Return first line, last line and name of every function, inner ones last.
+
+    Its head, with the defaults, and the body of a class are none of it: they are read when the module is loaded.
+    """
     made: list[tuple[int, int, str]] = []
 
     def visit(node: ast.AST, inside: str) -> None:
@@ -239,7 +242,8 @@ def _functions(tree: ast.Module) -> list[tuple[int, int, str]]:
             name = inside
             if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
                 name = f"{inside}.{child.name}".lstrip(".")
-                made.append((child.lineno, child.end_lineno or child.lineno, name))
+                if not isinstance(child, ast.ClassDef):
+                    made.append((child.body[0].lineno, child.end_lineno or child.lineno, name))
             visit(child, name)
 
     visit(tree, "")

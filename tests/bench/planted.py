@@ -28,7 +28,7 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "degrees of freedom of rows the wrong way round", "analysis/spread",
-        'nu_h=_freedom(of("degrees_of_freedom_h"), silent_h', 'nu_h=_freedom(of("degrees_of_freedom_v"), silent_h',
+        'nu_h=_finite(of("freedom_h"))', 'nu_h=_finite(of("freedom_v"))',
     ),
     (
         "degrees of freedom of points the wrong way round", "analysis/levels",
@@ -56,8 +56,7 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "the height's risk with the horizontal degrees of freedom", "analysis/posterior",
-        "limit[plain], found.var_u[members[plain]], found.nu_v[members[plain]]",
-        "limit[plain], found.var_u[members[plain]], found.nu_h[members[plain]]",
+        "self._vertical.scale(at, known, found.nu_v[members])", "self._vertical.scale(at, known, found.nu_h[members])",
     ),
     # Of our own.
     ("the base's two sigma swapped", "core/job", "return (self.sigma_h_m or 0.0) ** 2, (self.sigma_v_m or 0.0) ** 2",
@@ -84,8 +83,7 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ("the sign of the correlation in a closure's test", "analysis/spread", "- 2 * cov_en * de * dn + var_e * dn**2",
      "+ 2 * cov_en * de * dn + var_e * dn**2"),
     ("a height's repeatability is the horizontal one", "analysis/spread",
-     'own_v = np.maximum(of("repeatability_v_m")',
-     'own_v = np.maximum(of("repeatability_h_m")'),
+     'of("expected_h_m") ** 2, of("expected_v_m") ** 2', 'of("expected_h_m") ** 2, of("expected_h_m") ** 2'),
     ("easting and northing of delivered points swapped", "outputs/deliver/rows",
      "else (east_m / unit, north_m / unit)", "else (north_m / unit, east_m / unit)"),
     ("delivered heights in the unit of the plan", "outputs/deliver/rows", "height = rounded(up_m / unit_up, LENGTH)",

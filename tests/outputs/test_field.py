@@ -359,6 +359,11 @@ def test_a_number_stands_at_the_first_of_eight_places_that_is_free():
     assert crowded == ""
 
 
+def test_a_walk_along_a_line_takes_no_more_paper_than_its_key():
+    flat, square = (sketch.whole(walked(6).assign(**same), "m") for same in ({"northing_m": 5.0}, {}))
+    assert [re.search('viewBox="0 0 [0-9.]+ ([0-9.]+)"', drawn)[1] for drawn in (flat, square)] == ["40.0", "58.0"]
+
+
 def test_places_on_one_spot_and_a_first_leg_without_a_direction_are_drawn():
     one = walked(3, 0.0).assign(walk_m=0.0, walk_azimuth_deg=np.nan)
     assert "nan" not in sketch.whole(one, "ftUS")

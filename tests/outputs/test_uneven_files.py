@@ -308,3 +308,14 @@ def test_the_sketch_has_north_up_and_east_right(review):
         # The bar is as long as it says, on the ground.
         bar, said = re.search(r'class="bar" d="M4 [\d.]+v1.5h([\d.]+)v', drawn)[1], re.search(r">(\d+) ftUS<", drawn)[1]
         assert float(bar) * scale == pytest.approx(float(said) * FOOT_M, rel=0.02)
+
+
+def test_outlines_on_the_map_lie_about_the_points(folder):
+    page = Page((folder / "map.html").read_text(encoding="utf-8"))
+    outlined = [k for k, drawing in enumerate(page.drawings) if "rings" in drawing["columns"]]
+    assert outlined
+    for axis in "xy":
+        site = page.column(page.site, axis)
+        for k in outlined:
+            vertices = page.column(k, axis)
+            assert site.min() - 500 < vertices.min() and vertices.max() < site.max() + 500

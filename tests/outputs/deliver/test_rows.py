@@ -13,6 +13,7 @@ from geoqa.core.deliverable import Field
 from geoqa.core.source import Source
 from geoqa.core.units import METRES_PER, rounded
 from geoqa.outputs.deliver import rows
+from geoqa.outputs.deliver.facts import Facts
 
 
 def headings(points):
@@ -37,6 +38,14 @@ def test_the_order_is_that_of_the_recipe(review):
     assert headings(changed)[:5] == ["N", "E", "H", "Cover", "Mark"]
 
 
+def test_what_has_no_place_in_a_file_is_named(job):
+    names = [f"P{k}" for k in range(22)]
+    said = dict(Facts.of(job, 3, 25, every=True, left_out=names).pairs())
+    assert said["Left out"].startswith("22 points without a coordinate to give: P0, P1,")
+    assert said["Left out"].endswith("P19 and 2 more")
+    assert "Left out" not in dict(Facts.of(job, 3, 3, every=True).pairs())
+
+
 @pytest.mark.parametrize(
     ("name", "source", "heading"),
     [
@@ -53,6 +62,12 @@ def test_the_order_is_that_of_the_recipe(review):
 def test_our_word_where_the_file_has_no_heading_that_fits(review, name, source, heading):
     made = rows.deliverable(review.frames, replace(review.job, columns={**review.job.columns, name: source}))
     assert made.field(name).heading == heading
+
+
+def test_a_heading_stays_where_its_column_counts_as_the_job_does(review):
+    columns = {"easting": Source(column="E", unit="ftUS"), "height": Source(column="H", unit="m")}
+    made = replace(review.job, columns=columns, input=replace(review.job.input, unit="ftUS", unit_height="m"))
+    assert {"E", "H"} <= set(headings(rows.deliverable(review.frames, made)))
 
 
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
