@@ -195,24 +195,24 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
     say(f"{len(written)} plots in {folder / 'plots'}")
 
 
-@cli.command(short_help="Propose a recipe for a file of occupations.")
-@click.argument("file", type=PATH)
+@cli.command(short_help="Propose a recipe for files of occupations.")
+@click.argument("files", nargs=-1, required=True, type=PATH)
 @click.option("--out", "-o", type=PATH, help="Write the recipe to this new file, not to the screen.")
 @click.option("--sheet", help="The sheet of a spreadsheet to look at.")
-def recipe(file: Path, out: Path | None, sheet: str | None) -> None:
-    """Propose a recipe for FILE (- for standard input), each line marked `inferred` or `must be stated`.
+def recipe(files: tuple[Path, ...], out: Path | None, sheet: str | None) -> None:
+    """Propose a recipe for FILES (- for standard input), each line marked `inferred` or `must be stated`.
 
-    The recipe tells `geoqa review` how to read FILE and what the job accepts. A tolerance, a
-    requirement, a unit or a coordinate system is never guessed: `geoqa review` refuses the recipe
-    until those lines are filled in, and names them. Columns that were not recognized are listed with
-    a sample, to be mapped by hand.
+    The recipe tells `geoqa review` how to read FILES, with a table [[file]] for what one of several has
+    otherwise, and what the job accepts. A tolerance, a requirement, a unit or a coordinate system is never
+    guessed: `geoqa review` refuses the recipe until those lines are filled in, and names them. Columns that
+    were not recognized are listed with a sample, to be mapped by hand.
     """
     from geoqa import standard_input
     from geoqa.outputs.folder import replacing_file
-    from geoqa.proposals import propose
+    from geoqa.proposals import propose_all
 
-    with standard_input.files([file]) as (path,):
-        text = propose(path, sheet)
+    with standard_input.files(files) as paths:
+        text = propose_all(paths, sheet)
     if out is None:
         click.echo(text, nl=False)
         return
@@ -220,7 +220,8 @@ def recipe(file: Path, out: Path | None, sheet: str | None) -> None:
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
     with replacing_file(out) as staging:
         staging.write_text(text, encoding="utf-8")
-    say(f"Wrote {out}. Fill in the lines that must be stated, then: geoqa review {file} -r {out} -o out")
+    named = " ".join(map(str, files))
+    say(f"Wrote {out}. Fill in the lines that must be stated, then: geoqa review {named} -r {out} -o out")
 
 
 @cli.command(short_help="List the installed steps, or describe one.")

@@ -5,6 +5,7 @@ import io
 import tomllib
 
 import geopandas as gpd
+import logs
 import openpyxl
 import pytest
 import shapely
@@ -12,7 +13,7 @@ import shapely
 import geoqa
 from geoqa.cli import main
 from geoqa.core.errors import InputError, RecipeError
-from geoqa.proposals import propose
+from geoqa.proposals import propose, propose_all
 from geoqa.readers.recipe import job_from_table
 
 ROWS = [["Mark", "E", "N"], ["P1", 1800000.125, 5690000.25], ["P1", 1800000.625, 5690000.25]]
@@ -145,3 +146,79 @@ def test_a_title_above_the_headings_of_a_spreadsheet_is_skipped(tmp_path):
     del table["input"]["skip"]
     with pytest.raises(InputError, match=r"the headings stand in row 4, not in row 1\. Add skip = 3 under \[input\]"):
         geoqa.review(path, table)
+
+
+MORNING = """Mark,Easting (m),Northing (m),HRMS (m),Start
+P1,1800000.125,5690000.250,0.012,2026-02-09T08:00:00Z
+P2,1800040.500,5690010.750,0.011,2026-02-09T08:05:00Z
+"""
+AFTERNOON = """exported by crew B
+id;north;east;elevation;date;time
+P1;5690000,240;1800000,137;400,512;13/02/2026;16:00:00
+P2;5690010,759;1800040,489;399,031;13/02/2026;16:05:00
+"""
+
+
+def stated(text, **more):
+    """Return a proposed recipe with its open lines answered."""
+    answers = {
+        "crs": '"EPSG:2193"', "height": '"NZVD2016"', "unit": '"m"', "precision": '"drms"', "timezone": '"UTC"',
+        "initialization": '"unknown"', "horizontal_m": "0.05", "vertical_m": "0.08", "convention": '"closure"',
+        "confidence": "0.95", "date": '"2026-02-09"', **more,
+    }  # fmt: skip
+    lines = []
+    for line in text.splitlines():
+        key, _, rest = line.partition(" = ")
+        lines.append(f"{key} = {answers[key]}" if rest.startswith('"?"') else line)
+    return tomllib.loads("\n".join(lines))
+
+
+def test_files_that_differ_have_tables_of_their_own(tmp_path, capsys):
+    contents = {"a.csv": MORNING, "b[1].txt": AFTERNOON, "c.csv": MORNING.replace("T08", "T18")}
+    paths = []
+    for name, content in contents.items():
+        paths.append(tmp_path / name)
+        paths[-1].write_text(content)
+    assert main(["recipe", *map(str, paths)]) == 0
+    text = capsys.readouterr().out
+    assert text == propose_all(paths)
+    table = tomllib.loads(text)
+    # That with heights is the rule, what must be stated of heights is asked; the two alike differ from it alike.
+    assert table["site"]["height"] == table["tolerance"]["vertical_m"] == "?"
+    assert table["input"]["columns"]["height"] == "elevation" and table["input"]["decimal"] == ","
+    assert [entry["path"] for entry in table["file"]] == ["a.csv", "c.csv"]
+    own = table["file"][0]["input"]
+    assert own["columns"] | {"height": False, "precision_h": "HRMS (m)"} == own["columns"]
+    assert (own["unit"], own["decimal"], own["skip"], own["delimiter"]) == ("m", ".", False, ",")
+    occupations = geoqa.review(paths, stated(text)).frames["occupations"]
+    alone = {name: geoqa.review(path, stated(propose(path))) for name, path in zip(contents, paths, strict=True)}
+    for name, review in alone.items():
+        mine = occupations[occupations["source_file"] == name].set_index("point").sort_index()
+        its = review.frames["occupations"].set_index("point").sort_index()
+        for column in ("easting_m", "northing_m", "height_m", "sigma_e_m", "start_utc", "initialization"):
+            assert mine[column].astype("object").fillna(0).tolist() == its[column].astype("object").fillna(0).tolist()
+
+
+def test_what_stays_open_is_asked_of_each_file_that_may_answer_otherwise(tmp_path):
+    feet, metres, month = tmp_path / "feet.csv", tmp_path / "metres.csv", tmp_path / "month.csv"
+    feet.write_text("Mark,Easting (ft),Northing (ft),Date Time\nP1,1.5,2.5,13/02/2026 10:00:00\n")
+    metres.write_text("Mark,Easting (m),Northing (m),Date Time\nP1,1.5,2.5,02/13/2026 10:00:00\n")
+    month.write_text("Mark,Easting (ft),Northing (ft),Date Time\nP1,1.5,2.5,03/02/2026 10:00:00\n")
+    table = tomllib.loads(propose_all([feet, metres, month]))
+    first, second = table["file"]
+    assert (first["path"], second["path"]) == ("metres.csv", "month.csv")
+    assert first["input"]["unit"] == "m" and first["input"]["time_format"] == "%m/%d/%Y %H:%M:%S"
+    assert first["input"]["columns"] == {"easting": "Easting (m)", "northing": "Northing (m)"}
+    assert second["input"] == {"time_format": "?"}
+
+
+def test_a_log_beside_a_table_brings_what_it_needs(tmp_path):
+    table, log = tmp_path / "a.csv", tmp_path / "b.nmea"
+    table.write_text(MORNING)
+    log.write_bytes(logs.log(logs.stay(0, 60), dated=False))
+    for order in ([table, log], [log, table]):
+        made = tomllib.loads(propose_all(order))
+        assert "columns" in made["input"]
+        assert made["file"] == [{"path": "b.nmea", "input": {"date": "?"}}]
+    log.write_bytes(logs.log(logs.stay(0, 60)))
+    assert "file" not in tomllib.loads(propose_all([table, log]))

@@ -143,7 +143,10 @@ def _one(stops: Stops, y: Array, control: Array, var: Array, at: Index, floors: 
     mean, told = [], []
     point, nowhere = stops.point[at], np.zeros(len(at), np.int64)
     own = stops.label["setup"][at]
-    for axes, variance, floor, known in zip(_AXES, (stops.var_h, stops.var_v), floors, var.T, strict=True):
+    shares = (stops.least_h, stops.least_v)
+    for axes, variance, least, floor, known in zip(
+        _AXES, (stops.var_h, stops.var_v), shares, floors, var.T, strict=True
+    ):
         d = (y[at] - control[point])[:, axes]
         there = ~np.isnan(d).any(axis=1)
         k = d.shape[1]
@@ -153,7 +156,7 @@ def _one(stops: Stops, y: Array, control: Array, var: Array, at: Index, floors: 
             continue
         d, v, of, start, setup = d[there], variance[at][there], point[there], stops.start_s[at][there], own[there]
         whole = cells.Cells(d, v, nowhere[there], of, np.zeros((len(d), 3)), start)
-        effect = cells.common(whole)
+        effect = cells.common(whole, float(least[at][there].mean()))
         weight = 1 / v
         value = (d * weight[:, None]).sum(axis=0) / weight.sum() if effect is None else effect.value
         left = float((((d - value) ** 2).sum(axis=1) * weight).sum()) / (k * max(len(d) - 1, 1))

@@ -94,9 +94,10 @@ class Effect:
     support: float
 
 
-def common(cells: Cells) -> Effect | None:
+def common(cells: Cells, least: float = 0.0) -> Effect | None:
     """Return the robust mean of cells, None where they are too few.
 
+    `least` is the share of their variance that the step of the coordinates makes: no agreement takes it away.
     `support` is the share of all cells that lie nearer to the common difference than to nothing.
     """
     d, k = cells.d, cells.d.shape[1]
@@ -120,5 +121,5 @@ def common(cells: Cells) -> Effect | None:
     # Few cells tell their own scatter badly: the expected one counts like some more. It is no floor, since what many
     # cells have in common may have widened the calibration that it comes from.
     freedom = k * (sound.sum() - 1.0)
-    scatter = (WORTH + freedom * float(left)) / (WORTH + freedom)
+    scatter = max((WORTH + freedom * float(left)) / (WORTH + freedom), least)
     return Effect(value, float(scatter / weight[sound].sum()), int(sound.sum()), float(nearer.mean()))

@@ -126,8 +126,8 @@ def shared(weight: Array, time_s: Array, setup: Index, floor: Floor) -> float:
 
 
 def measure(
-    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, part: Part, floor: Floor,
-    fewest: int = FEWEST,
+    y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, least: Array, part: Part,
+    floor: Floor, fewest: int = FEWEST,
 ) -> Half | None:  # fmt: skip
     """Return what the later part differs by, robustly; None for too few points.
 
@@ -135,8 +135,8 @@ def measure(
 
     Parameters
     ----------
-    y, variance, point, setup, start_s, control
-        Stops sorted by point: shapes (n, axes), (n,), (n,), (n,), (n,), (n,); `control` marks known coordinates.
+    y, variance, point, setup, start_s, control, least
+        Stops sorted by point: (n, axes) and (n,) each; `control` marks known coordinates, `least` is that of `adjust`.
     fewest
         Points that must show it.
     """
@@ -146,7 +146,7 @@ def measure(
     concerned = np.zeros(groups.above(point), bool)
     concerned[point[part.earlier]] = concerned[point[part.later]] = True
     at = np.flatnonzero(concerned[point] & (side >= 0))
-    made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 4)
+    made = site_adjustment.adjust(y[at], variance[at], point[at], side[at], 4, least=least[at])
     points = int(min(made.points[0], made.points[1]))
     if points < fewest or made.part[0] != made.part[1]:
         return None
@@ -158,8 +158,8 @@ def measure(
     told = _Told(made, side[whole], variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
     d, noise, full, p = told.between(1, 0)
     off, says = 0, ""
-    for witness, least, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
-        if made.points[witness] >= least and made.part[witness] == made.part[0]:
+    for witness, few, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
+        if made.points[witness] >= few and made.part[witness] == made.part[0]:
             later, earlier = (told.between(one, witness)[3] for one in (1, 0))
             now = int(later < STANDS and earlier > JOINS) - int(earlier < STANDS and later > JOINS)
             off, says = (now, word) if now else (off, says)

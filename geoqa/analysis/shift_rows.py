@@ -88,6 +88,7 @@ def gather(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job:
     made = stops.gather(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
         (var_h[part], var_v[part]),
+        tuple(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[part] for axis in "hv"),
         {name: values[part] for name, values in label.items()},
     )  # fmt: skip
     known = np.zeros(len(setup_names), bool)

@@ -138,7 +138,7 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
     found.further = 4 * (4 * count + sum(groups.above(label) for label in labels))
-    found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups)
+    found.horizontal = site_adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups, least=stops.least_h)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
     sure = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
@@ -147,7 +147,9 @@ def search(stops: Stops, setups: int, known: Flags, rules: Rules) -> Findings:
     )
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
         vertical = _apart(
-            site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups), rules.own_v_m, known
+            site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v),
+            rules.own_v_m,
+            known,
         )
         y[setup == number, :2] -= np.nan_to_num(found.apart_h.d[number])
         y[setup == number, 2] -= np.nan_to_num(vertical.d[number, 0])
@@ -170,7 +172,9 @@ def _of_several(number: int, found: Findings, stops: Stops, y: Array, axes: slic
     """Return whether a set-up stands apart whichever point is left out: one wrong fix may tie two groups of set-ups."""
     adjusted, apart = (found.vertical, found.apart_v) if axes == _UP else (found.horizontal, found.apart_h)
     assert adjusted is not None and apart is not None
-    variance, floor = (stops.var_v, rules.own_v_m) if axes == _UP else (stops.var_h, rules.own_h_m)
+    variance, least, floor = stops.var_h, stops.least_h, rules.own_h_m
+    if axes == _UP:
+        variance, least, floor = stops.var_v, stops.least_v, rules.own_v_m
     others = apart.held & (adjusted.part == adjusted.part[number])
     others[number] = False
     contrast = np.where(others, -1 / max(others.sum(), 1), 0.0)
@@ -182,7 +186,9 @@ def _of_several(number: int, found: Findings, stops: Stops, y: Array, axes: slic
         if share[point] < CARRIES:
             break
         rest = stops.point != point
-        left = site_adjustment.adjust(y[rest, axes], variance[rest], stops.point[rest], setup[rest], len(known))
+        left = site_adjustment.adjust(
+            y[rest, axes], variance[rest], stops.point[rest], setup[rest], len(known), least=least[rest]
+        )
         told = np.arange(len(known)) == number
         if (np.append(known, False)[setup] & ~rest).any():  # control says which is off, closures whether one is
             told = ~known & (left.part == left.part[number])
@@ -214,7 +220,7 @@ def _settle_heights(found: Findings, stops: Stops, y: Array, setups: int, known:
     setup = stops.label["setup"]
     sequence = height_runs.sequences(stops.label["crew"], stops.start_s, setup, rules.rest_s)
     for _ in range(MOST):
-        found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups)
+        found.vertical = site_adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v)
         found.apart_v = _apart(found.vertical, rules.own_v_m, known)
         candidates = (
             _of_setups(found, stops, y, known, rules)
@@ -325,7 +331,8 @@ def _measured(
     variance = stops.var_v if axes == _UP else stops.var_h
     control = np.append(known, False)[stops.label["setup"]]
     at = (np.where(control[:, None], stops.y, y)[:, axes], variance, stops.point, stops.label["setup"], stops.start_s)
-    made = (halves.measure(*at, control, one, floor, fewest) for one in parts)
+    least = stops.least_v if axes == _UP else stops.least_h
+    made = (halves.measure(*at, control, least, one, floor, fewest) for one in parts)
     return [half for half in made if half is not None]
 
 
@@ -433,7 +440,7 @@ def _height_of(
     scope: str, number: int, formed: cells.Cells, at: Index, stops: Stops, rules: Rules
 ) -> _Candidate | None:
     """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
-    effect = cells.common(formed)
+    effect = cells.common(formed, float(stops.least_v[at].mean()))
     least = cells.FEWEST if scope in ("antenna", "pole") else FEWEST  # one height that was typed wrong a few times
     if effect is None or effect.points < least or effect.support < SUPPORT:
         return None

@@ -66,7 +66,9 @@ class Adjusted:
     factor: float
 
 
-def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 6) -> Adjusted:
+def adjust(
+    y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 6, least: Array | None = None
+) -> Adjusted:
     """Return the adjustment of stops by set-ups.
 
     Parameters
@@ -79,6 +81,9 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
         Numbers, shape (n,); a stop of set-up -1 takes no part.
     count
         Number of set-ups.
+    least
+        Share of each variance that the step of the coordinates makes, shape (n,): closures that happen to agree do not
+        take it away.
     """
     d = y.shape[1]
     there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
@@ -93,6 +98,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
         )
     _, of = np.unique(point[there], return_inverse=True)
     y, weight, setup = y[there], 1 / variance[there], setup[there]
+    floor = 1e-6 if least is None else max(float(least[there].mean()), 1e-6)
     system = _System(of, setup, count)
     part = system.parts(weight)
     redundancy = 1 - weight / np.bincount(of, weight)[of]
@@ -101,7 +107,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     factor = 1.0
     for _ in range(rounds):
         square = _square(y - x[setup], now, weight, of) / redundancy
-        factor = max(float(np.median(square)) / MEDIAN[d], 1e-6)
+        factor = max(float(np.median(square)) / MEDIAN[d], floor)
         now = weight * (FLANKS + d) / (FLANKS + square / factor)
         step = system.solve(y - x[setup], now, part)
         x = x + step
@@ -114,7 +120,7 @@ def adjust(y: Array, variance: Array, point: Index, setup: Index, count: int, ro
     x = x + system.solve(y - x[setup], plain, part)
     cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
     left = (_square(y - x[setup], plain, weight, of) * sound).sum()
-    factor = float(left / freedom) if freedom > 0 else factor
+    factor = max(float(left / freedom), floor if least is not None else 0.0) if freedom > 0 else factor
     kept[there[sound]] = True
     return Adjusted(x, cov * factor, part, system.shared(sound), kept, factor)
 

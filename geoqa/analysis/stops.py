@@ -32,6 +32,8 @@ class Stops:
         East, north, up, shape (n, 3), metres.
     var_h, var_v
         Variance per horizontal axis and of the height, shape (n,), metres squared.
+    least_h, least_v
+        Share of it that the step of the coordinates makes, shape (n,).
     point
         Number of the point, shape (n,).
     start_s
@@ -48,6 +50,8 @@ class Stops:
     place: Array
     var_h: Array
     var_v: Array
+    least_h: Array
+    least_v: Array
     point: Index
     start_s: Array
     label: dict[str, Index]
@@ -63,7 +67,7 @@ class Stops:
 
 def gather(
     row: Index, point: Index, visit: Index, start_s: Array, place: Array, variance: tuple[Array, Array],
-    label: dict[str, Index],
+    step_m: tuple[Array, Array], label: dict[str, Index],
 ) -> Stops:  # fmt: skip
     """Return the stops of the rows that take part.
 
@@ -73,7 +77,7 @@ def gather(
         Rows that take part, arrays of shape (rows,).
     place
         East, north, up, shape (rows, 3).
-    variance
+    variance, step_m
         Per horizontal axis and of the height, shape (rows,).
     label
         What a stop has in common beside its point and visit, shape (rows,).
@@ -98,12 +102,18 @@ def gather(
         known = np.flatnonzero(~np.isnan(place[:, axis]))[::-1]
         reference[point[known], axis] = place[known, axis]
     y = _mean(place - reference[point], group, n)
+    var_h, var_v = (_mean(one[:, None], group, n)[:, 0] for one in variance)
+    step_h, step_v = (_mean(np.nan_to_num(one)[:, None] ** 2 / 12, group, n)[:, 0] for one in step_m)
     return Stops(
-        y=y, place=y + reference[point[head]], var_h=_mean(variance[0][:, None], group, n)[:, 0],
-        var_v=_mean(variance[1][:, None], group, n)[:, 0], point=point[head], start_s=start,
+        y=y, place=y + reference[point[head]], var_h=var_h, var_v=var_v, least_h=_share(step_h, var_h),
+        least_v=_share(step_v, var_v), point=point[head], start_s=start,
         label={name: values[head] for name, values in label.items()}, of_row=group, row=row,
         row_place=place,
     )  # fmt: skip
+
+
+def _share(part: Array, whole: Array) -> Array:
+    return np.clip(np.divide(part, whole, out=np.zeros_like(part), where=whole > 0), 0.0, 1.0)
 
 
 def _mean(values: Array, group: Index, n: int) -> Array:

@@ -765,3 +765,21 @@ def test_one_wrong_fix_that_ties_two_groups_of_set_ups_is_no_shift(d):
 def test_one_wrong_fix_at_a_known_mark_puts_no_set_up_off():
     rows = network(setups=("B1", "B2"), points=24)
     assert found([*rows, mark("B1", 30.0, (0.4, -0.3, 0.5)), KNOWN])[0].empty
+
+
+@pytest.mark.parametrize("name", ["afternoon", "set-up", "antenna height"])
+def test_heights_that_agree_on_a_coarse_step_do_not_narrow_the_interval(name):
+    """All closures are 0.5 m: what their step of 0.1 m hides, 0.1 / sqrt(12) of each height, stays."""
+    rows = one_day(30, 9999.0) if name == "antenna height" else one_day(30, d=(0, 0, 0))
+    for k, row in enumerate(rows):
+        later = k >= 30
+        off = (int(row["p"][1:]) % 2 == 1) == later if name == "antenna height" else later
+        row |= {"u": round(0.2 * int(row["p"][1:]) + 0.5 * off, 1), "sv": 0.1 / 12**0.5, "resolution_v_m": 0.1}
+        row |= {"base": "B2", "t": row["t"] + 1440.0} if name == "set-up" and later else {}
+        row |= {"antenna_height_m": 1.5 if off else 2.0} if name == "antenna height" else {}
+    shifts, *_ = found(rows)
+    assert shifts["kind"].tolist() == ["height"]
+    width = shifts["du_m_high"][0] - shifts["du_m_low"][0]
+    assert width > 2 * 1.96 * np.hypot(0.1 / 12**0.5 * np.sqrt(2 / 30), 0.005)
+    scope = {"afternoon": "part of a set-up", "set-up": "set-up", "antenna height": "antenna height"}
+    assert shifts["scope"].tolist() == [scope[name]]
