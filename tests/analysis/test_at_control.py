@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import builders
 import numpy as np
 import pandas as pd
@@ -193,7 +195,10 @@ def test_a_set_up_at_two_marks_worked_out_by_hand():
     point, setup, check, start, e, n, u, var_h, var_v = map(np.array, zip(*rows, strict=True))
     y = np.column_stack([e, n, u])
     of_row = np.array([0, 1, 1, 2, 3, 4, 5, 6])
-    made = stops.Stops(y, y, var_h, var_v, point, start, {"setup": setup, "check": check}, of_row, of_row, y[of_row])
+    made = stops.Stops(
+        y=y, place=y, var_h=var_h, var_v=var_v, least_h=np.full(7, 0.01), least_v=np.full(7, 0.02), point=point,
+        start_s=start, label={"setup": setup, "check": check}, of_row=of_row, row=of_row, row_place=y[of_row],
+    )  # fmt: skip
     floor_h, floor_v = (
         halves.Floor(d, 7200.0, np.array([0.0, own, 0.009])) for d, own in ((0.004, 0.003), (0.006, 0.005))
     )
@@ -218,11 +223,11 @@ def test_a_set_up_at_two_marks_worked_out_by_hand():
     freedom = np.array([10 + 2, 10]) * (full / noise) ** 2
     size = np.array([(0.07**2 + 0.001**2) / 9 / 2, 0.030**2])
     assert found.p[0] == pytest.approx(stats.f.sf(size / full, [2, 1], freedom))
-    shared = np.r_[made.point, 2], np.r_[setup, 1]
-    both = stops.Stops(
-        *(np.concatenate([a, a[-1:]]) for a in (y, y, var_h, var_v)), shared[0], np.append(start, 7.0),
-        {"setup": shared[1], "check": np.append(check, -1)}, np.arange(8), np.arange(8), np.concatenate([y, y[-1:]]),
-    )  # fmt: skip
+    more = np.append(np.arange(7), 6)  # set-up 1 sees point 2 too
+    names = ("y", "place", "var_h", "var_v", "least_h", "least_v", "point")
+    columns = {name: getattr(made, name)[more] for name in names}
+    both = replace(made, **columns, start_s=start[more], of_row=more, row=more, row_place=y[more],
+                   label={"setup": np.append(setup, 1), "check": check[more]})  # fmt: skip
     again = at_control.by_setup(both, both.y, np.array([True, False, False]), floor_h, floor_v)
     assert again.alone.tolist() == [False, False]
 

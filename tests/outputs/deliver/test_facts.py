@@ -60,6 +60,7 @@ def test_points_left_out_are_named_up_to_twenty(count, end):
     assert told["Left out"].startswith(f"{count:,} point{'s' * (count > 1)} without a coordinate to give: P0")
     assert told["Left out"].endswith(end)
     assert "Left out" not in said()[1]
+    assert said(left_out=["y" * 41])[1]["Left out"].endswith(f": {'y' * 39}…")
 
 
 def test_a_frame_and_a_system_without_a_code():
