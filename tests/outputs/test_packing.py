@@ -226,6 +226,9 @@ def test_vectors_end_at_a_millimetre_and_may_stand_at_points_of_the_site():
     assert found["point"] == [1.0, 0.0]
     assert found["east_m"] == pytest.approx([0.012, -1.001])
     assert found["north_m"] == pytest.approx([-0.013, 2.0])
+    _, found = drawn("vectors", {"point": np.array([1, 1, 0]), "style": ["a"] * 3, "east_m": [0, 0, 0],
+                                 "north_m": [0, 0, 0]})  # fmt: skip
+    assert found["point"] == [1.0, 1.0, 0.0]
     with pytest.raises(StepError, match="'Mine' names the point 'R', which the site has not"):
         drawn("vectors", {"point": ["P", "R"], "style": ["a", "a"], "east_m": [0, 0], "north_m": [0, 0]})
 
