@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import builders
 import numpy as np
 import pandas as pd
 import pytest
 from builders import job, occupations
+from scipy import stats
 
+from geoqa.analysis import at_control, halves, stops
 from geoqa.analysis.claimed import Statements
 from geoqa.analysis.control import ControlChecks
 from geoqa.analysis.lines import LinePrecision
@@ -178,3 +182,76 @@ def test_height_of_another_reference_is_not_compared():
     assert setups["du_m"].isna().all()
     assert pd.isna(setups["p_v"]).all()
     assert not setups["outlier"].any()
+
+
+def test_a_set_up_at_two_marks_worked_out_by_hand():
+    """Set-up 1 at marks 0 and 1, set-up 2 at mark 0 without a height, a copy of mark 1; point 2 only set-up 2 saw."""
+    rows = [  # point, set-up, check, start, east, north, up, variance of plan and height
+        (0, 0, 0, np.nan, 0.0, 0.0, 0.0, 9e-6, 25e-6), (0, 1, -1, 0.0, 0.020, 0.010, 0.030, 1e-4, 4e-4),
+        (0, 2, -1, 50.0, 0.007, -0.002, np.nan, 3e-4, 9e-4), (1, 0, 0, np.nan, 0.5, 0.2, 0.1, 16e-6, 36e-6),
+        (1, 1, -1, 3600.0, 0.530, 0.181, np.nan, 2e-4, 5e-4), (1, 2, -1, np.nan, 0.5, 0.2, 0.1, 2e-4, 5e-4),
+        (2, 2, -1, 90.0, 0.0, 0.0, 0.0, 2e-4, 5e-4),
+    ]  # fmt: skip
+    point, setup, check, start, e, n, u, var_h, var_v = map(np.array, zip(*rows, strict=True))
+    y = np.column_stack([e, n, u])
+    of_row = np.array([0, 1, 1, 2, 3, 4, 5, 6])
+    made = stops.Stops(
+        y=y, place=y, var_h=var_h, var_v=var_v, least_h=np.full(7, 0.01), least_v=np.full(7, 0.02), point=point,
+        start_s=start, label={"setup": setup, "check": check}, of_row=of_row, row=of_row, row_place=y[of_row],
+    )  # fmt: skip
+    floor_h, floor_v = (
+        halves.Floor(d, 7200.0, np.array([0.0, own, 0.009])) for d, own in ((0.004, 0.003), (0.006, 0.005))
+    )
+    found = at_control.by_setup(made, y, np.array([True, False, False]), floor_h, floor_v)
+    assert found.setup.tolist() == [1, 2]
+    assert (found.points.tolist(), found.stops.tolist(), found.rows.tolist()) == ([2, 1], [2, 1], [3, 1])
+    assert found.alone.tolist() == [True, True]
+    # Weights 2 to 1 in plan; the height is the first stop's alone.
+    assert found.d[0] == pytest.approx([0.07 / 3, 0.001 / 3, 0.030])
+    assert found.d[1, :2] == pytest.approx([0.007, -0.002])
+    assert np.isnan([found.d[1, 2], found.p[1, 1], found.variance[1, 1], found.noise[1, 1], found.known[1, 1]]).all()
+    square = ((0.020 - 0.07 / 3) ** 2 + (0.010 - 0.001 / 3) ** 2) / 1e-4
+    square += ((0.030 - 0.07 / 3) ** 2 + (-0.019 - 0.001 / 3) ** 2) / 2e-4
+    assert square / 2 > 1
+    noise = np.array([square / 2 / 15_000, 4e-4])
+    stated = np.array([(4 * 9e-6 + 16e-6) / 9, 25e-6])
+    drift = np.array([0.004**2 * (5 + 4 * np.exp(-0.5)) / 9, 0.006**2])
+    full = noise + drift + np.array([0.003, 0.005]) ** 2 + stated
+    assert found.known[0] == pytest.approx(stated)
+    assert found.noise[0] == pytest.approx(noise)
+    assert found.variance[0] == pytest.approx(full)
+    freedom = np.array([10 + 2, 10]) * (full / noise) ** 2
+    size = np.array([(0.07**2 + 0.001**2) / 9 / 2, 0.030**2])
+    assert found.p[0] == pytest.approx(stats.f.sf(size / full, [2, 1], freedom))
+    more = np.append(np.arange(7), 6)  # set-up 1 sees point 2 too
+    names = ("y", "place", "var_h", "var_v", "least_h", "least_v", "point")
+    columns = {name: getattr(made, name)[more] for name in names}
+    both = replace(made, **columns, start_s=start[more], of_row=more, row=more, row_place=y[more],
+                   label={"setup": np.append(setup, 1), "check": check[more]})  # fmt: skip
+    again = at_control.by_setup(both, both.y, np.array([True, False, False]), floor_h, floor_v)
+    assert again.alone.tolist() == [False, False]
+
+
+def off_by(d, p, rows, alone):
+    nothing = np.ones((len(d), 2))
+    return at_control.AtControl(np.arange(len(d)), np.ones(len(d), int), np.ones(len(d), int), np.array(rows),
+                                np.array(d), nothing, nothing, nothing, np.array(p), np.array(alone))  # fmt: skip
+
+
+def test_which_set_ups_are_off_and_which_are_shifts():
+    d = [(0.03, 0.04, 0.0), (0.03, 0.04, -0.09), (0.03, 0.039, 0.0), (3.1, 0.0, 0.5), (2.9, 0.0, np.nan)]
+    p = [(0.0009, 0.5), (0.004, 0.004), (0.004, 0.5), (1e-9, 1e-9), (1e-9, np.nan)]
+    made = off_by(d, p, [2, 1, 2, 1, 1], [False, False, True, True, True])
+    # Nine tests at 0.009 in all are 0.001 each; one farther off than 50 and 80 mm has its own of 0.01.
+    at = (0.0499, 0.080)
+    assert made.off(0.009, at).tolist() == [
+        [True, False], [True, True], [False, False], [True, True], [True, False]
+    ]  # fmt: skip
+    assert made.off(0.009, (np.nan, np.nan)).tolist() == [
+        [True, False], [False, False], [False, False], [True, True], [True, False]
+    ]  # fmt: skip
+    assert made.shifts(0.009, at).tolist() == [
+        [True, False], [False, False], [False, False], [False, False], [True, False]
+    ]  # fmt: skip
+    # The least likely first; of equals the larger.
+    assert made.order.tolist() == [3, 4, 0, 1, 2]

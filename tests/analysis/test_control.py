@@ -3,13 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from builders import STEPS, job, occupations, run
 from scipy import stats
 
-from geoqa.analysis import known
+from geoqa.analysis import control, discrepancies, known
 from geoqa.analysis.control import ControlChecks
 from geoqa.core.control import Control
+from geoqa.core.control_contracts import BY_SETUP
 from geoqa.core.job import Site
 
 CONTROL = {"origin": "control", "fix": None, "t": None, "s": 0.003, "sv": 0.004}
@@ -152,3 +154,95 @@ def test_a_localized_job_must_say_which_known_points_were_used():
     assert not known.oriented_unknown(made)
     assert known.oriented_unknown(localized)
     assert not known.oriented_unknown(replace(localized, control=Control(oriented_by=())))
+
+
+def compared(*rows):
+    """Return comparisons: point, use, base set-up, occupations, east, north, up, whether it stands out."""
+    names = ("point", "use", "setup", "occupations", "de_m", "dn_m", "du_m", "outlier")
+    table = pd.DataFrame(
+        dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)) if rows else [], columns=names
+    )
+    table["horizontal_m"] = np.hypot(table["de_m"].astype(float), table["dn_m"].astype(float))
+    return table.assign(p_h=np.nan, p_v=np.nan).astype({"outlier": bool, "du_m": float})
+
+
+def test_what_is_told_of_points_compared_with_control():
+    made = replace(job(), control=Control(source="levelled by others"))
+    rows = [(f"K{k}", "check", None, 0, 0.003 * k, 0.004 * k, 0.01, k > 1) for k in range(8)]
+    rows += [("O1", "oriented", None, 0, 0.0, 0.0, 0.0, False), ("O2", "oriented", None, 0, 9.0, 0.0, 0.0, True)]
+    lone = ["L1", "L2", "L3", "L4", "L5", "L6", "L7"]
+    assert control._compared(compared(*rows), lone, 2, made) == [
+        "points compared with their control: 8, the farthest is K7, 0.035 m off",
+        "2 of them rest on occupations of a suspicious shift, which is not taken off here",
+        "control is independent of this survey, as [control] states: levelled by others",
+        "control that is no check (oriented): O1, O2",
+        "control checks that stand out from the others (robust score above 3.5, Iglewicz and Hoaglin 1993): "
+        "K2 (0.010 m), K3 (0.015 m), K4 (0.020 m), K5 (0.025 m), K6 (0.030 m) and 1 more; they stay in every figure",
+        "control of 7 points without a coordinate of its own: L1, L2, L3, L4, L5 and 2 more",
+    ]
+    assert control._compared(compared(*rows), lone[:5], 2, made)[-1].endswith(": L1, L2, L3, L4, L5")
+    few = control._compared(compared(*rows[:7]), lone[:1], 1, job())
+    assert few[1] == "1 of them rests on occupations of a suspicious shift, which is not taken off here"
+    assert few[2].endswith("K6 (0.030 m); they stay in every figure")
+    assert few[3] == "control of 1 point without a coordinate of its own: L1"
+    others = compared(*(("O", "no check", None, 0, 0.0, 0.0, 0.0, False) for _ in range(6)))
+    assert control._compared(others, [], 1, made) == ["control that is no check (no check): O, O, O, O, O and others"]
+    assert control._compared(compared(), [], 1, replace(made, control=Control(height="a"))) == []
+
+
+def test_what_is_told_of_set_ups_at_control():
+    rows = [
+        ("K1", BY_SETUP, "B1", 3, 0.05, 0.12, 0.02, True), ("K1", BY_SETUP, "B2", 2, 0.001, 0.0, 0.0, False),
+        ("K2", BY_SETUP, "B3", 2, 0.002, 0.0, 0.0, False),
+    ]  # fmt: skip
+    off = control._compared(compared(*rows), ["K1", "K2", "K3"], 0, job())
+    assert off[0].startswith("1 base set-up is off control, determined minus known: B1 (+0.050 m east, +0.120 m north,")
+    assert off[1:] == [
+        "control of 3 points without a coordinate of its own: K1, K2, K3",
+        "at K1 control says which visits are wrong: those of B1 are off, those of B2 are not",
+        "its occupations are compared by base set-up: at K2 all agree with it",
+    ]
+    right = control._compared(compared(*rows[1:]), [], 0, job())
+    assert right == ["2 base set-ups compared with control: all agree with it"]
+    assert control._which("K1", compared(rows[0])) == ("at K1 control says which visits are wrong: those of B1 are off")
+
+
+@pytest.mark.parametrize(("site_height", "control_height", "told"), [
+    ("NZVD2016", "NZVD2016", ""), ("NZVD2016", None, ""), (None, "A", "what is not stated"), ("B", "A", "B"),
+])  # fmt: skip
+def test_heights_that_are_not_compared_are_told(site_height, control_height, told):
+    made = replace(job(), site=Site(crs="EPSG:2193", height=site_height), control=Control(height=control_height))
+    said = control._compared(compared(("O", "no check", None, 0, 0.0, 0.0, 0.0, False)), [], 0, made)
+    expected = f"known heights are above A, the site's above {told}: no height is compared with control"
+    assert said[1:] == ([expected] if told else [])
+
+
+def test_a_bias_is_told_where_it_is_more_than_chance(monkeypatch):
+    made = replace(job(), input=replace(job().input, unit_height="ft"))
+    eye = np.eye(2)
+    plan = discrepancies.Bias(5, np.array([0.031, -0.002]), eye, 0.0004, True)
+    height = discrepancies.Bias(1, np.array([0.3048]), eye[:1, :1], 0.0099, False)
+    monkeypatch.setattr(control, "biases", lambda *_: (plan, height))
+    first, second = control._bias(None, None, made, 0.01)
+    assert first.startswith("against 5 control points the position is off by 0.031 m east, -0.002 m north in the mean")
+    assert second.startswith("against 1 control point the height is off by 1.000 ft up in the mean, more than chance (")
+    assert len(control._bias(None, None, made, 0.005)) == 1
+    assert control._bias(None, None, made, 0.0004) == []
+
+
+def test_the_bias_is_tested_with_what_control_and_points_are_known_to():
+    """What all share, the base's own uncertainty, is no scatter between points: it is taken off each and added once."""
+    made = job(base_h=0.004, base_v=0.006)
+    rows = [("A", "check", None, 0, 0.010, 0.020, 0.03, False), ("B", "check", None, 0, 0.014, 0.017, None, False),
+            ("C", "oriented", None, 0, 9.0, 9.0, 9.0, False)]  # fmt: skip
+    table = compared(*rows).assign(sigma_h_m=[0.002, np.nan, 0.5], sigma_v_m=[0.003, 0.004, 0.5])
+    points = pd.DataFrame({"var_e_m2": [9e-5, 7e-5, 1.0], "var_n_m2": [16e-5, 8e-5, 1.0], "cov_en_m2": [2e-5, -1e-5, 1],
+                           "var_u_m2": [25e-5, 1e-4, 1.0]})  # fmt: skip
+    plan, height = control.biases(table, points, made)
+    own = np.array([[[7.8e-5, 2e-5], [2e-5, 14.8e-5]], [[5.4e-5, -1e-5], [-1e-5, 6.4e-5]]])
+    expected = discrepancies.bias(np.array([[0.010, 0.020], [0.014, 0.017]]), own, 1.6e-5 * np.eye(2))
+    assert (plan.n, height.n) == (2, 1)
+    assert plan.mean == pytest.approx(expected.mean)
+    assert plan.covariance == pytest.approx(expected.covariance, rel=1e-9)
+    assert height.mean == pytest.approx([0.03])
+    assert height.covariance[0, 0] == pytest.approx(25e-5 + 9e-6)

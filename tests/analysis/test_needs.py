@@ -53,7 +53,7 @@ def test_each_key_of_the_order_decides_where_those_before_it_are_equal():
 def test_points_that_agree_under_one_base_and_disagree_between_two():
     """By point: pairs within one set-up (agree, beyond) and between two (agree, beyond)."""
     shapes = {
-        "A": (1, 0, 0, 2), "B": (0, 0, 0, 1), "C": (2, 1, 0, 1), "D": (1, 0, 1, 1), "E": (1, 0, 0, 0), "F": (0, 1, 0, 1)
+        "A": (1, 0, 0, 2), "B": (0, 0, 0, 1), "C": (2, 1, 0, 1), "D": (1, 0, 1, 1), "F": (0, 1, 0, 1), "E": (1, 0, 0, 0)
     }  # fmt: skip
     rows = [
         {"point": name, "independence_h": "separated", "new_base": k > 1, "status": "loose" if k % 2 else "confirmed"}

@@ -280,6 +280,85 @@ def test_numbers_on_the_sketch_do_not_overlap(n):
             assert abs(x - x2) > wide - 0.2 or abs(y - y2) > sketch.DIGIT_MM - 0.2
 
 
+def drawn_at(drawn):
+    """Return where dots and words of a sketch are, and its line: millimetres of paper."""
+    number = r"(-?[0-9.]+)"
+    dots = [tuple(map(float, one)) for one in re.findall(rf'<circle cx="{number}" cy="{number}" r="{number}"', drawn)]
+    words = {w: (float(x), float(y)) for x, y, w in re.findall(rf'<text[^>]* x="{number}" y="{number}">(.*?)<', drawn)}
+    line = [tuple(map(float, one.split(","))) for one in re.search('points="(.*?)"', drawn)[1].split()]
+    return dots, words, line
+
+
+def test_a_sketch_to_scale():
+    """80 m by 30 m on 86 mm of paper: 0.930 m a millimetre, and 14 mm of margin and key below and above."""
+    rows = pd.DataFrame(
+        {
+            "easting_m": [20.0, 80.0, 80.0], "northing_m": [0.0, 0.0, 30.0], "walk": [1, 2, 3],
+            "walk_m": [20.0, 60.0, 30.0], "walk_azimuth_deg": [90.0, 90.0, 0.0], "group": ["a", "a", "b"],
+        }
+    )  # fmt: skip
+    drawn = sketch.whole(rows, "ft")
+    dots, words, line = drawn_at(drawn)
+    assert 'viewBox="0 0 106 46.2"' in drawn
+    at = [(27.5, 36.25), (92.0, 36.25), (92.0, 4.0)]
+    assert np.array(line) == pytest.approx(np.array([(6.0, 36.25), *at]), abs=0.051)
+    assert np.array(dots) == pytest.approx(np.array([(x, y, 0.9) for x, y in at]), abs=0.051)
+    # A quarter of the width is 80.9 ft, of which 50 are 16.4 mm; numbers stand 2.35 mm east of their dots.
+    expected = {"N": (100, 17), "50 ft": (22.38, 42.25)}
+    expected |= {str(k + 1): (x + 2.35, y + 1.3) for k, (x, y) in enumerate(at)}
+    assert words.keys() == expected.keys()
+    for word, place in expected.items():
+        assert words[word] == pytest.approx(place, abs=0.051), word
+    assert re.search('class="bar" d="M4 40.[78]v1.5h16.4v-1.5"', drawn)
+    assert 'd="M100 13V4l-1.8 3.6M100 4l1.8 3.6"' in drawn
+    assert re.search('<rect x="4.4" y="34.[67]" width="3.2" height="3.2"/>', drawn)
+
+
+def test_a_sketch_of_one_area_and_one_of_many_points():
+    rows = pd.DataFrame({"easting_m": [0.0, 82.0], "northing_m": [0.0, 7.0], "walk": [7, 12]})
+    dots, words, _ = drawn_at(sketch.area(rows, "m"))
+    assert dots == [(6.0, 24.0, 0.9), (170.0, 10.0, 0.9)]
+    assert words["7"] == pytest.approx((8.35, 25.3), abs=0.051)
+    # No room for two figures east of the second.
+    assert words["12"] == pytest.approx((170 - 2.1 - 1.3, 11.3), abs=0.051)
+    assert words["20 m"] == pytest.approx((46, 36))
+    many = pd.DataFrame(
+        {
+            "easting_m": np.linspace(0, 328, 61), "northing_m": np.linspace(0, 100, 61), "walk": range(1, 62),
+            "walk_m": 20.0, "walk_azimuth_deg": 270.0, "group": ["a"] * 31 + ["b"] * 30,
+        }
+    )  # fmt: skip
+    drawn = sketch.whole(many, "m")
+    dots, words, _ = drawn_at(drawn)
+    assert 'viewBox="0 0 184 64.0"' in drawn
+    assert dots[0] == (6.0, 54.0, 0.6) and dots[-1] == (170.0, 4.0, 0.6)
+    # Of each group its name at the first point: west of it, and north where dots stand west and east.
+    assert words.keys() == {"N", "50 m", "a", "b"}
+    assert words["a"] == pytest.approx((3.65, 55.3), abs=0.051)
+    assert words["b"] == pytest.approx((6 + 164 * 31 / 60, 54 - 50 * 31 / 60 - 1.6), abs=0.051)
+    assert 'viewBox="0 0 106' in sketch.whole(many.head(60), "m")
+
+
+def test_a_number_stands_at_the_first_of_eight_places_that_is_free():
+    way = np.array(
+        [
+            (20, 20), (23, 20), (17, 20), (1, 1), (48, 30), (9, 30), (33, 10), (36, 10), (30, 10), (33, 6.2),
+        ], float,
+    )  # fmt: skip
+    labels = ["1", "-", "-", "2", "34", "5", "6", "-", "-", "-"]
+    said = sketch._labels(way, labels, np.array([0, 3, 4, 5, 6]), (60.0, 40.0), np.array([(14.0, 30.0)]))
+    found = {w: (float(x), float(y)) for x, y, w in re.findall('<text x="(.*?)" y="(.*?)">(.*?)</text>', said)}
+    assert found == {
+        "1": (20.0, 18.4),  # north: other dots are east and west
+        "2": (pytest.approx(3.35, abs=0.051), 5.2),  # south-east, in the corner
+        "34": (pytest.approx(44.6, abs=0.051), 31.3),  # west: the margin is east
+        "5": (pytest.approx(6.65, abs=0.051), 31.3),  # west: the walk begins east of it
+        "6": (33.0, 14.2),  # south
+    }
+    crowded = sketch._labels(np.array([(1.0, 1.0)]), ["123456789"], np.array([0]), (12.0, 4.0), np.zeros((0, 2)))
+    assert crowded == ""
+
+
 def test_a_walk_along_a_line_takes_no_more_paper_than_its_key():
     flat, square = (sketch.whole(walked(6).assign(**same), "m") for same in ({"northing_m": 5.0}, {}))
     assert [re.search('viewBox="0 0 [0-9.]+ ([0-9.]+)"', drawn)[1] for drawn in (flat, square)] == ["40.0", "58.0"]

@@ -6,14 +6,20 @@ import gzip
 import math
 
 import numpy as np
+import pyproj
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from outputs import unpacked
 
+from geoqa.core import worst
+from geoqa.core.drawing import Drawing, Style
+from geoqa.core.errors import StepError
+from geoqa.outputs import blocks
 from geoqa.outputs.packing import Guess, Pack, counts
 
 STEPS = (1.0, 0.1, 0.001, 0.0001, 1e-8, 60.0)
+TO_SHEET = pyproj.Transformer.from_crs("EPSG:4326", "EPSG:3857", always_xy=True)
 any_number = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.floats(-1e7, 1e7), st.integers(-200, 200))
 
 
@@ -168,3 +174,90 @@ def test_texts_that_show_alike_are_one_word():
     d = pack.texts([None, "", "a\n", "a⟨U+000A⟩", float("nan")])
     assert d["words"] == 2
     assert unpacked.texts(data(pack), d) == ["", "", "a⟨U+000A⟩", "a⟨U+000A⟩", ""]
+
+
+def drawn(kind, columns, **more):
+    """Return a drawing in two looks, and its columns as a browser unpacks them."""
+    looks = (Style("a", "A", "circle", "#aa0000"), Style("b", "B", "square", "#00bb00", dark="#11cc11"))
+    site = Drawing("symbols", "Site", {"lon_deg": [170.0, 171.0], "lat_deg": [-41.0, -42.0], "style": ["a", "b"],
+                                       "label": ["P", "Q"]}, looks, points=True)  # fmt: skip
+    heads, pack = blocks.packed([site, Drawing(kind, "Mine", columns, looks, **more)])
+    found = {}
+    for name, d in heads[1]["columns"].items():
+        if isinstance(d, list):
+            found[name] = d
+        else:
+            found[name] = unpacked.texts(data(pack), d) if "words" in d else unpacked.numbers(data(pack), d).tolist()
+    return heads[1], found
+
+
+def test_what_is_drawn_comes_back_in_its_steps():
+    """Places to a millimetre, lengths to a tenth of one, azimuths to a hundredth of a degree."""
+    lon, lat = [171.0000123, 172.5, 173.25], [-41.5, -41.2500001, 12.0]
+    head, found = drawn(
+        "ellipses",
+        {
+            "lon_deg": lon, "lat_deg": lat, "style": ["b", "a", "b"], "semi_major_m": [0.01234, 0.5, 2.00006],
+            "semi_minor_m": [0.00456, 0.25, 1.00004], "azimuth_deg": [12.346, 359.994, 0.004], "mark": [True, False, 1],
+            "urgency": [0.25, np.nan, 3.0], "label": ["x", "y", "x"], "turn_deg": [-1.234, 1.238, 0.0],
+        },
+        exaggerated=True, shown=False, about="what it is",
+    )  # fmt: skip
+    x, y = TO_SHEET.transform(lon, lat)
+    assert found["x"] == pytest.approx(np.round(x, 3), abs=1e-6)
+    assert found["y"] == pytest.approx(y, abs=5.1e-4)
+    assert found["semi_major_m"] == pytest.approx([0.0123, 0.5, 2.0001])
+    assert found["semi_minor_m"] == pytest.approx([0.0046, 0.25, 1.0])
+    assert found["azimuth_deg"] == pytest.approx([12.35, 359.99, 0.0])
+    assert found["turn_deg"] == pytest.approx([-1.23, 1.24, 0.0])
+    assert found["mark"] == [1.0, 0.0, 1.0]
+    assert found["style"] == [1.0, 0.0, 1.0]
+    assert found["label"] == ["x", "y", "x"]
+    assert np.array(found["urgency"]) == pytest.approx([0.25, np.nan, 3.0], nan_ok=True, abs=worst.STEP)
+    said = {key: head[key] for key in ("n", "title", "about", "exaggerated", "shown", "listed", "points")}
+    assert said == {"n": 3, "title": "Mine", "about": "what it is", "exaggerated": True, "shown": False,
+                    "listed": True, "points": False}  # fmt: skip
+    assert [style["dark"] for style in head["styles"]] == ["#aa0000", "#11cc11"]
+
+
+def test_vectors_end_at_a_millimetre_and_may_stand_at_points_of_the_site():
+    _, found = drawn("vectors", {"point": ["Q", "P"], "style": ["a", "a"], "east_m": [0.0124, -1.0006],
+                                 "north_m": [-0.0126, 2.0]})  # fmt: skip
+    assert found["point"] == [1.0, 0.0]
+    assert found["east_m"] == pytest.approx([0.012, -1.001])
+    assert found["north_m"] == pytest.approx([-0.013, 2.0])
+    _, found = drawn("vectors", {"point": np.array([1, 1, 0]), "style": ["a"] * 3, "east_m": [0, 0, 0],
+                                 "north_m": [0, 0, 0]})  # fmt: skip
+    assert found["point"] == [1.0, 1.0, 0.0]
+    with pytest.raises(StepError, match="'Mine' names the point 'R', which the site has not"):
+        drawn("vectors", {"point": ["P", "R"], "style": ["a", "a"], "east_m": [0, 0], "north_m": [0, 0]})
+
+
+def test_outlines_come_back_with_their_holes():
+    ring = [(170.0, -41.0), (170.2, -41.0), (170.1, -40.9)]
+    hole, other = [(170.05, -40.99), (170.06, -40.98)], [(-179.0, -43.0), (-178.5, -43.5), (-178.0, -42.0), (-179, -42)]
+    columns = {"path": [ring, other], "holes": [[hole, hole[::-1]], []], "style": ["a", "b"]}
+    _, found = drawn("polygons", columns)
+    assert found["rings"] == [3.0, 1.0]
+    assert found["vertices"] == [3.0, 2.0, 2.0, 4.0]
+    places = np.array([*ring, *hole, *hole[::-1], *other])
+    x, y = TO_SHEET.transform(*places.T)
+    x[7:] += 2 * np.pi * 6378137  # beyond the date line, on the side of the site
+    assert found["x"] == pytest.approx(x, abs=6e-4)
+    assert found["y"] == pytest.approx(y, abs=6e-4)
+    plain = {"path": [ring, other[:3]], "style": ["a", "b"]}
+    assert drawn("lines", plain)[1]["rings"] == [1.0, 1.0]
+    with pytest.raises(StepError, match="holds in path a number that is not finite"):
+        drawn("lines", plain | {"path": [ring, [(0.0, np.nan)]]})
+
+
+def test_the_longitude_that_others_are_packed_next_to():
+    looks = (Style("a", "A", "circle", "#aa0000"),)
+    lines = Drawing("lines", "L", {"path": [[(177.0, 0.0)]], "style": ["a"]}, looks)
+    none = Drawing("symbols", "S", {"lon_deg": [np.nan], "lat_deg": [np.nan], "style": ["a"]}, looks)
+    some = Drawing("symbols", "S", {"lon_deg": [np.nan, -12.0], "lat_deg": [np.nan, 1.0], "style": ["a"] * 2}, looks)
+    assert [blocks._first_lon(drawings) for drawings in ([none, lines], [some, lines], [none])] == [177.0, -12.0, 0.0]
+    site = Drawing("symbols", "S", {"lon_deg": [1.0], "lat_deg": [1.0], "style": ["a"], "label": ["x"]}, looks,
+                   points=True)  # fmt: skip
+    with pytest.raises(StepError, match="2 drawings hold the points of the site; only one may"):
+        blocks.packed([site, site])
