@@ -174,10 +174,10 @@ def test_the_visit_that_shows_a_bias_least_decides():
 
 
 def test_a_bias_that_no_test_finds_has_no_size():
-    # One degree of freedom at a level of 1e-9: F beyond every bias of a hundred sigma.
-    found = reliability.detectable(np.array([1.0, 1.0]), 1e-9, 1, np.array([1.0, np.inf]))
+    # The fewest degrees of freedom at a level of 1e-40: F beyond every bias of a hundred sigma.
+    found = reliability.detectable(np.array([1.0, 1.0]), 1e-40, 1, np.array([1.0, np.inf]))
     assert np.isnan(found[0])
-    assert found[1] == pytest.approx(stats.norm.isf(5e-10) + stats.norm.isf(0.2), abs=1e-3)
+    assert found[1] == pytest.approx(stats.norm.isf(5e-41) + stats.norm.isf(0.2), abs=1e-3)
 
 
 def test_fresh_fixes_of_one_visit_are_tested_and_rows_of_one_fix_are_not():
