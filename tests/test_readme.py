@@ -4,6 +4,7 @@ import re
 import tomllib
 from pathlib import Path
 
+from geoqa.analysis.calibration import Calibration
 from geoqa.readers.recipe import job_from_table
 
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -40,3 +41,8 @@ def test_its_other_lines_are_sound_too():
     assert (
         job_from_table(REST | table | {"input": REST["input"] | table["input"]}).input.time_format == "gps-week-seconds"
     )
+
+
+def test_the_prior_it_states_is_the_one_that_is_used():
+    stated = tomllib.loads(example("[step.calibration]"))["step"]["calibration"]
+    assert {name: getattr(Calibration(), name) for name in stated} == stated
