@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from geoqa.core.errors import InputError
+from geoqa.core.units import counted
 from geoqa.step_commands import PATH, say
 
 
@@ -35,7 +36,7 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
         say(f"{folder}: job {name}" + (f", in place of {before}" if before else ""))
     _keep(target, content)
     state = kept.state(content)
-    say(f"{target}: {len(state['jobs'])} jobs, state {state['hash']}")
+    say(f"{target}: {counted(len(state['jobs']), 'job')}, state {state['hash']}")
 
 
 @experience.command()
@@ -48,7 +49,7 @@ def show(file: Path, as_of: str | None, plot: Path | None) -> None:
 
     content = kept.read(file)
     state = kept.state(content, as_of)
-    say(f"{len(state['jobs'])} jobs, state {state['hash']} of {state['date']}")
+    say(f"{counted(len(state['jobs']), 'job')}, state {state['hash']} of {state['date']}")
     say(f"{'job':<9} {'month':<8} {'group':<12} {'cover':<24} {'ratio':>6} {'height':>6} {'wrong fixes':>15}")
     table = kept.frame(content, state["jobs"])
     for row in table.itertuples(index=False):
@@ -83,7 +84,7 @@ def remove(file: Path, job: str) -> None:
     content = kept.read(file)
     kept.remove(content, job)
     _keep(file, content)
-    say(f"{file}: {len(kept.current(content))} jobs, state {kept.state(content)['hash']}")
+    say(f"{file}: {counted(len(kept.current(content)), 'job')}, state {kept.state(content)['hash']}")
 
 
 def _keep(path: Path, content: object) -> None:

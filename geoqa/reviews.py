@@ -352,6 +352,9 @@ def _reviewed(
         frames["experience"], used = experience.of_job(
             experience.read(named["experience"]), frames["occupations"], job.experience.group, experience_as_of
         )
+        if not used["jobs"]:
+            of_group = f" of the group {job.experience.group!r}" if job.experience.group else ""
+            messages.append(f"the experience holds no other job{of_group}: it says nothing here")
     if earlier is not None:
         frames["earlier"], compared = since.points(earlier, job)
     for kind, frame in frames.items():

@@ -74,7 +74,7 @@ def test_an_earlier_state_can_be_asked_for(work, tmp_path):
 def test_a_job_added_twice_is_one_job_and_does_not_inform_itself(work, tmp_path):
     shutil.copy(work / "experience.json", tmp_path / "experience.json")
     said = run("experience", "add", work / "first", "--to", tmp_path / "experience.json")
-    assert "1 jobs" in said
+    assert "1 job, state" in said
     own = tmp_path / "totara_saddle"
     shutil.copytree(SAMPLE / "totara_saddle", own)
     with (own / "site.toml").open("a", encoding="utf-8") as recipe:

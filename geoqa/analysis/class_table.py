@@ -13,7 +13,7 @@ from geoqa.analysis import mixture, spread
 from geoqa.analysis.priors import Prior
 from geoqa.analysis.rows import codes_of, is_direct
 from geoqa.core.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
-from geoqa.core.units import bounded
+from geoqa.core.units import bounded, probability
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,6 +29,8 @@ EQUAL = 1.05
 _WORDS = {"h": "horizontal", "v": "height"}
 #: A gross closure is told apart when its share is surely larger than this.
 LARGE_TAIL = 0.05
+#: Pairs of a class from which the share of its gross ones is told in words.
+FEWEST_TOLD = 8
 #: Degrees of freedom below which closures in metres say nothing of repeatability: one pair has two in plan.
 _LEAST = {"h": 1.9, "v": 0.9}
 #: How far, as a standard deviation of the logarithm, a class's repeatability in metres may be from the site's: nothing
@@ -404,7 +406,7 @@ def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:
             f"this job looks unlike the {jobs} of the experience: its precision or its wrong fixes would be such in "
             f"less than 1 of 100 jobs like them; the experience counts with {like:.2g} instead of {earlier.weight:.2g}"
         ]
-    return [f"the experience of {jobs} counts: this job is like them with {like:.0%}"]
+    return [f"the experience of {jobs} counts: this job is like them with {probability(like)}"]
 
 
 def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
@@ -425,5 +427,5 @@ def _large_tails(table: pd.DataFrame) -> list[str]:
         f"under {row.canopy} {bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
         "visits lie far outside the rest"
         for row in table.iloc[1:].itertuples()
-        if row.tail_rate_low > LARGE_TAIL
+        if row.tail_rate_low > LARGE_TAIL and row.pairs >= FEWEST_TOLD
     ]

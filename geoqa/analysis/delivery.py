@@ -54,9 +54,9 @@ class Delivery(Analysis):
 
     name = "delivery"
     needs = (
-        "points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2", "points.risk",
-        "points.wrong_h", "points.wrong_v", "points.shift", "points.shift_h_m", "points.shift_v_m",
-        "occupations", "occupations.use",
+        "points", "points.var_e_m2", "points.var_u_m2", "points.risk", "points.wrong_h", "points.wrong_v",
+        "points.within_h", "points.within_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
+        "occupations.use",
     )  # fmt: skip
     gives = ("points.deliver", "points.deliver_reason", "points.untested")
 
@@ -102,7 +102,6 @@ class Delivery(Analysis):
         allowed = 1 - by_role(role, job, lambda r: r.requirement.confidence)
         single = by_role(role, job, lambda r: r.single_by_plan) > 0
         suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
-        core_h, core_v = _noise(points, limit_h, limit_v)
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
         unproven = (status == "unproven").to_numpy()
@@ -115,25 +114,28 @@ class Delivery(Analysis):
             )
         )
         alone = np.where(judge_h, one_h, one_v)
+        # What noise has in it: the same probabilities as the risk's, so nothing is held that the risk lets pass.
+        noise_h, noise_v = (
+            1 - points[f"within_{axis}"].to_numpy(dtype=float) - points[f"wrong_{axis}"].to_numpy(dtype=float)
+            for axis in "hv"
+        )
+        unknown_h, unknown_v = (points[c].isna().to_numpy() for c in ("var_e_m2", "var_u_m2"))
         # 95 % kept exactly is kept: a decimal confidence has no exact complement.
         too_much = ~(risk <= allowed + 1e-12)
         # A shift along an axis that is not judged says nothing.
         off_h, off_v = (points[f"shift_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
         rests = points["shift"].notna().to_numpy()
         known_off = rests & ((judge_h & np.isnan(off_h)) | (judge_v & np.isnan(off_v)))
-        left_h, left_v = _noise(points, np.maximum(limit_h - off_h, 0.0), np.maximum(limit_v - off_v, 0.0))
-        half = (judge_h & (off_h > 0) & (too_much | (left_h > allowed))) | (
-            judge_v & (off_v > 0) & (too_much | (left_v > allowed))
-        )
+        half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
         return [
             (status == "conflict").to_numpy(),
             (status == "loose").to_numpy(),
             unproven & single & (points["occupations"] > 0).to_numpy(),
             unproven,
             (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
-            (judge_h & np.isnan(core_h)) | (judge_v & np.isnan(core_v)),
-            judge_h & (core_h > allowed),
-            judge_v & (core_v > allowed),
+            (judge_h & unknown_h) | (judge_v & unknown_v),
+            too_much & judge_h & (noise_h > allowed) & ~half,
+            too_much & judge_v & (noise_v > allowed) & ~half,
             alone & ~suffices & (wrong > self.most_repeated),
             too_much & (wrong > allowed / 2) & ~half,
             too_much & ~half,
@@ -141,20 +143,6 @@ class Delivery(Analysis):
             (status == "strained").to_numpy(),
             np.ones(len(points), bool),
         ]
-
-
-def _noise(points: pd.DataFrame, limit_h: np.ndarray, limit_v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the probability that noise alone exceeds the requirement, horizontally and in height."""
-    import numpy as np
-
-    from geoqa.analysis import exceedance, spread
-
-    nu_h, nu_v = spread.freedom_of_points(points)
-    var_e, var_n, cov_en, var_u = (points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"))
-    return (
-        exceedance.outside_circle(limit_h, var_e, var_n, cov_en, nu=nu_h),
-        exceedance.beyond_height(np.zeros(len(points)), limit_v, var_u, nu_v),
-    )
 
 
 def _advice(points: pd.DataFrame, code: np.ndarray) -> tuple[str, ...]:

@@ -97,6 +97,18 @@ def read(path: Path) -> dict[str, Any]:
         raise InputError(f"{path}: cannot be read as experience: {error}.") from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise InputError(f"{path}: is no experience file of this version (format {FORMAT}).")
+    try:
+        for one in content["states"]:
+            sums = frame(content, one["jobs"])[list(SUMS)]
+            whole = (
+                bool((sums >= 0).all(axis=None))
+                and isinstance(one["date"], str)
+                and one["hash"] == _hash(content, sorted(one["jobs"]))
+            )
+            if not whole or any(not isinstance(content["jobs"][name]["rows"], list) for name in one["jobs"]):
+                raise ValueError
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise InputError(f"{path}: is damaged. Restore an earlier copy, or add the results again.") from None
     return content
 
 
@@ -115,11 +127,15 @@ def add(
     str, str
         The job's id, and that of the one it replaces, "" for none.
     """
-    name = hashlib.sha256("".join(job["rows"]).encode()).hexdigest()[:8]
     active = set(current(content))
     same = {key for key in active if overlap(content["jobs"][key]["rows"], job["rows"]) >= SAME}
-    kept = {key: job.get(key) for key in ("month", "convention", "repeats", "classes", "rows")}
-    content["jobs"][name] = {**kept, "group": group}
+    fuller = [key for key in same if len(content["jobs"][key]["rows"]) > len(job["rows"])]
+    if fuller:
+        raise InputError(f"the job {fuller[0]} holds more rows of this one; `geoqa experience remove` it to go back.")
+    kept = {**{key: job.get(key) for key in ("month", "convention", "repeats", "classes", "rows")}, "group": group}
+    # Another content is another job: what a state's hash stands for never changes.
+    name = hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:8]
+    content["jobs"][name] = kept
     _note(content, (active - same) | {name}, now)
     return name, ", ".join(sorted(same - {name}))
 
@@ -158,14 +174,15 @@ def state(content: Mapping[str, Any], as_of: str | None = None) -> dict[str, Any
         If there is none.
     """
     states = content["states"]
+    if not states and as_of is None:
+        return {"date": None, "hash": None, "jobs": []}
     if as_of is not None:
         by_hash = [one for one in states if len(as_of) >= 6 and one["hash"].startswith(as_of)]
         states = by_hash or [
             one for one in states if one["date"][: len(as_of)] <= as_of and as_of[:4].isdigit() and "-" in as_of
         ]
     if not states:
-        what = "is empty" if as_of is None else f"has no state of {as_of!r}: give a date such as 2026-02-28, or a hash"
-        raise InputError(f"the experience {what}.")
+        raise InputError(f"the experience has no state of {as_of!r}: give a date such as 2026-02-28, or a hash.")
     return dict(states[-1])
 
 

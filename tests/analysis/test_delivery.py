@@ -1,7 +1,8 @@
 """May a point be delivered: each rule with its reason, and what the evidence cannot see."""
 
 import pytest
-from builders import AT_ITS_WORD, judge, point, visits
+import simulate
+from builders import AT_ITS_WORD, job, judge, point, run, visits
 
 GOOD = visits((0, 0, 0), (0.001, 0, 0), s=0.01, sv=0.02)  # radius95 17.308 mm, up95 27.718 mm (computed)
 CONFIRMED = "confirmed, meets the requirement"
@@ -133,3 +134,15 @@ def test_untested_names_what_all_occupations_share(second, missing):
 def test_an_occupation_that_is_left_out_tests_nothing():
     rows = [row | {"base": "X"} for row in GOOD] + [{"t": 900, "e": 0.4, "s": 0.01, "sv": 0.02, "base": "Y"}]
     assert "base set-up" in point(rows)["untested"]
+
+
+@pytest.mark.parametrize("seed", [2, 3, 5])
+def test_nothing_is_held_as_too_uncertain_that_the_risk_lets_pass(seed):
+    simulated = simulate.small_job(seed, 14)
+    made = job(0.05, 0.10, require_h=0.045, require_v=0.09)
+    points = run(simulated.occupations, made, settings={"calibration": {}})[0]["points"]
+    held = points["deliver_reason"].astype(str).str.contains("uncertainty exceeds|unseen|risk exceeds")
+    assert (points.loc[held, "risk"] > 0.05).all()
+    given = points[points["deliver"] == "yes"]
+    assert len(given) and (given["risk"] <= 0.05).all()
+    assert (given["radius95_m"] <= 0.045).all() and (given["up95_m"] <= 0.09).all()

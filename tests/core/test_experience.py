@@ -103,3 +103,32 @@ def test_a_plot_of_what_was_taught(tmp_path):
     assert done.exit_code == 0, done.output
     drawn = (tmp_path / "e.svg").read_text(encoding="utf-8")
     assert "3 months, 3 jobs" in drawn and ">dense<" in drawn
+
+
+def test_a_damaged_file_is_refused_by_name(tmp_path):
+    content = experience.nothing()
+    name, _ = experience.add(content, job(rows(30)), None, day(1))
+    for spoil in (
+        lambda c: c.pop("states"), lambda c: c["jobs"].clear(), lambda c: c["jobs"][name].update(group="another"),
+        lambda c: c["jobs"][name]["classes"][0].update(total_h="much"),
+        lambda c: c["jobs"][name]["classes"][0].update(total_h=None),
+    ):  # fmt: skip
+        spoilt = json.loads(json.dumps(content))
+        spoil(spoilt)
+        (tmp_path / "e.json").write_text(json.dumps(spoilt), encoding="utf-8")
+        with pytest.raises(InputError, match="damaged"):
+            experience.read(tmp_path / "e.json")
+
+
+def test_what_a_hash_stands_for_never_changes():
+    content, frame = experience.nothing(), rows(30)
+    first, _ = experience.add(content, job(frame), None, day(1))
+    second, replaced = experience.add(content, job(frame), "crew 1", day(2))
+    assert replaced == first != second
+    assert experience.frame(content, experience.state(content, "2026-03-01")["jobs"])["group"].isna().all()
+    with pytest.raises(InputError, match="holds more rows"):
+        experience.add(content, job(frame.iloc[:20]), None, day(3))
+
+
+def test_an_empty_file_stops_nothing():
+    assert experience.of_job(experience.nothing(), rows(9), None)[1]["jobs"] == []
