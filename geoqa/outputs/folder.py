@@ -225,7 +225,7 @@ def _staging(target: Path) -> Iterator[Path]:
         target.mkdir(parents=True, exist_ok=True)
         if staging.is_symlink():
             staging.unlink()
-        elif staging.exists() and not staging.is_dir():
+        elif staging.is_file():  # asked once: another run may take its folder away in between
             raise OutputError(f"{staging} is a file, and geoqa makes its files in a folder of that name. Move it away.")
         with locks.holding(staging / LOCK):
             _settled(staging, target)
