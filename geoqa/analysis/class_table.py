@@ -37,6 +37,9 @@ _LEAST = {"h": 1.9, "v": 0.9}
 #: is known of it beforehand.
 _METRES = (1.5, 0.5)
 _AXES = ("h", "v")
+#: Beyond so much, of the logarithm, how much worse than the site a class states to be says no more; and so many rows
+#: of a class say half of it.
+_FARTHEST, _FEW_ROWS = 0.7, 2.0
 #: Times that what a job shows is less probable under the experience than without it, from which it is said.
 UNLIKE = 100.0
 
@@ -104,18 +107,19 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     keys, row = keys_of(occupations)
     n = len(keys) + 1  # the last one is for pairs whose ends differ, and for rows without a class
     pairs = pairs.by(_of_pairs(row, pairs, n - 1))
-    fits = _fits(pairs, n, prior, earlier)
+    told = spread.reported(occupations)
+    stated = {"h": spread.per_axis_h(told), "v": np.sqrt(told.var_u)}
+    leans = _leans(stated, row, keys, prior)
+    fits = _fits(pairs, n, prior, earlier, leans)
     pairs, said = _without_equal(pairs, fits[0].seen, [*keys["canopy"], WHOLE_SITE])
     if said:
-        fits = _fits(pairs, n, prior, earlier)
+        fits = _fits(pairs, n, prior, earlier, leans)
     site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
     table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
     _put_estimates(table, fits, pairs, n)
     show = np.r_[n - 1, 0 : n - 1]
     known, metres = fits[0].known, fits[1].known
     silent = {axis: np.isnan(getattr(pairs.stated, f"square_{axis}")).all() for axis in _AXES}
-    told = spread.reported(occupations)
-    stated = {"h": spread.per_axis_h(told), "v": np.sqrt(told.var_u)}
     for axis in _AXES:
         states = bool(np.isfinite(stated[axis]).any())
         ratio, plain = getattr(known, axis), getattr(metres, axis)
@@ -214,7 +218,7 @@ def _of_pairs(row: Index, pairs: VisitPairs, other: int) -> Index:
 
 
 def _fits(
-    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None
+    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None, leans: mixture.Leans | None = None
 ) -> tuple[mixture.CoreAndTail, mixture.CoreAndTail]:
     """Return the fits of closures over their stated precision, and in metres.
 
@@ -225,12 +229,12 @@ def _fits(
     usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
     if pairs.all_stated or not len(pairs.a):
-        found = mixture.fit(stated, n, prior, centres, earlier)
+        found = mixture.fit(stated, n, prior, centres, earlier, leans)
         return found, mixture.with_tail_of(found, plain, n, vague, usual)
     found = mixture.fit(plain, n, vague, usual)
     # What states nothing is no evidence of the tail either way.
     told = mixture.fit(
-        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier
+        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier, leans
     )
     if told.seen.worth[-1] >= found.seen.worth[-1] / 2:
         return told, found
@@ -240,6 +244,25 @@ def _fits(
     )
     seen = replace(told.seen, **{name: getattr(found.seen, name) for name in ("gross", "worth", "wrong", "fixes")})
     return replace(told, known=known, known_without=without, seen=seen, scales=found.scales), found
+
+
+def _leans(stated: dict[str, Array], row: Index, keys: pd.DataFrame, prior: Prior) -> mixture.Leans:
+    """Return how far each class is thought to be from the site's usual one, by how much worse it states to be.
+
+    Compared with all rows of its solution, and less where few rows state it; a class of neither is the usual one.
+    """
+    found = {}
+    solution = np.append(pd.factorize(keys["solution"])[0], -1)
+    for axis in _AXES:
+        told = pd.DataFrame({"class": row, "log": np.log(np.maximum(stated[axis], 1e-6))})[row >= 0].dropna()
+        usual = told["log"].groupby(solution[told["class"]]).median()
+        of_class = told.groupby("class")["log"].agg(["median", "count"]).reindex(range(len(keys) + 1))
+        worse = of_class["median"].to_numpy() - usual.reindex(solution).to_numpy()
+        worse = np.clip(worse * (of_class["count"] / (of_class["count"] + _FEW_ROWS)).to_numpy(), -_FARTHEST, _FARTHEST)
+        found[axis] = np.nan_to_num(worse)
+    return mixture.Leans(
+        prior.worse * found["h"], prior.worse * found["v"], prior.oftener_wrong * (found["h"] + found["v"]) / 2
+    )
 
 
 def _usual(square: Array, dimensions: int) -> float:

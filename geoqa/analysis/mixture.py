@@ -85,6 +85,14 @@ class Closed:
         return Closed(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 
+class Leans(NamedTuple):
+    """What is added to the logarithms of the site's ratios and share of wrong fixes for each class; (n,)."""
+
+    h: Array | None
+    v: Array | None
+    wrong: Array | None
+
+
 class Known(NamedTuple):
     """What is known of classes, or of classes without one point: both ratios squared and the wrong fixes; (n,)."""
 
@@ -185,7 +193,12 @@ class CoreAndTail:
 
 
 def fit(
-    pairs: Closed, classes: int, prior: Prior, centres: tuple[float, float], earlier: Earlier | None = None
+    pairs: Closed,
+    classes: int,
+    prior: Prior,
+    centres: tuple[float, float],
+    earlier: Earlier | None = None,
+    leans: Leans | None = None,
 ) -> CoreAndTail:
     """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
@@ -204,9 +217,11 @@ def fit(
         What is thought of classes before, and the usual logarithm of the ratio along each axis.
     earlier
         What earlier jobs say of the classes.
+    leans
+        How far each class is thought to be from the site's usual one.
     """
     thin = pairs.only(_thinned(pairs.of, classes))
-    model = _Model(thin, classes, prior, centres, earlier)
+    model = _Model(thin, classes, prior, centres, earlier, leans)
     state = _start(thin, model)
     if not len(pairs.of):  # nothing says that errors are not normal
         state = replace(state, shape=float(SHAPES[-1]))
@@ -215,7 +230,7 @@ def fit(
         state, _, _ = _step(thin, state, model, shaping)
         if not shaping and _moved(before, state) <= _SETTLED:
             break
-    whole = _Model(pairs, classes, prior, centres, earlier)
+    whole = _Model(pairs, classes, prior, centres, earlier, leans)
     state = replace(state, each=state.known.at(pairs.of)) if len(thin.of) < len(pairs.of) else state
     _, outside, out = _step(pairs, state, whole, shaping=False)
     return _told(whole, out, state.scales, state.shape, outside)
@@ -225,8 +240,15 @@ class _Model:
     """What does not change from round to round: the groups of pairs, the priors."""
 
     def __init__(
-        self, pairs: Closed, classes: int, prior: Prior, centres: tuple[float, float], earlier: Earlier | None
+        self,
+        pairs: Closed,
+        classes: int,
+        prior: Prior,
+        centres: tuple[float, float],
+        earlier: Earlier | None = None,
+        leans: Leans | None = None,
     ) -> None:
+        self.leans = leans or Leans(None, None, None)
         self.pairs, self.classes, self.prior, self.centres, self.earlier = pairs, classes, prior, centres, earlier
         key, self.group = np.unique(pairs.point * classes + pairs.of, return_inverse=True)
         self.point_of, self.class_of = key // classes, key % classes
@@ -237,10 +259,10 @@ class _Model:
         told = self.earlier
         mixtures = (None, None, None) if told is None else (told.h, told.v, told.wrong)
         h, v = (
-            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture)
-            for axis, centre, mixture in zip("hv", self.centres, mixtures[:2], strict=True)
+            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture, lean)
+            for axis, centre, mixture, lean in zip("hv", self.centres, mixtures[:2], self.leans[:2], strict=True)
         )
-        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2])
+        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2], self.leans.wrong)
         like = None
         if told is not None:
             without, like = pooling.like_earlier(told.weight, (h, v, wrong))
@@ -481,7 +503,7 @@ def with_tail_of(
     pairs
         The same pairs in another unit, such as metres instead of stated standard deviations.
     """
-    model = _Model(pairs, classes, prior, centres, None)
+    model = _Model(pairs, classes, prior, centres)
     counted = {"h": pairs.square_h, "v": pairs.square_v}
     for _ in range(3):  # Student's weights settle at once
         pools = model.pools(model.seen(fitted.outside, counted, pairs.of, classes))

@@ -3,11 +3,12 @@
 The model. The logarithm u of a class's ratio of true to stated precision is normal about the site's level mu with a
 spread tau between classes; mu is Student's about the prior's, tau half-normal. Squares of closures over their stated
 variance tell u: log L = -n u - S exp(-2 u) / 2, with S their sum and n their degrees of freedom. Pairs within a visit
-share some part of their errors, nobody knows how much: theirs tells only that u is not too small, L being the
-probability that chi-square of n degrees of freedom exceeds S exp(-2 u). (It is the likelihood of a part f of the
-variance shown, averaged over log f from nothing to all.) The share of wrong fixes of a class is beta about the site's
-mean, which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one
-are binomial.
+share some part of their errors, nobody knows how much: theirs tells that u is not too small, and little more, L being
+averaged over the part f of the variance that they show, any part from nothing to all alike probable: with
+a = S exp(-2 u) / 2 it is a Gamma(n / 2 - 1, a). The share of wrong fixes of a class is beta about the site's mean,
+which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one are
+binomial. A class that states worse precision than the site is thought to be worse than it states, and oftener wrong,
+by `priors.WORSE` and `priors.OFTENER_WRONG`.
 
 mu, tau and the site's mean and worth are summed over a grid, never plugged in: with few classes they are hardly known.
 What the firm's earlier jobs taught is a second prior of each class. How probably this job is like them is updated by
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0
+#: The largest mean share of wrong fixes that is thought of.
+_MOST_WRONG = 0.5
 #: A spread of nothing.
 _LEAST = 1e-5
 _NODES, _SPREADS = 61, 8
@@ -99,8 +102,8 @@ class Scatter:
         some = self.inner_freedom > 0
         if not some.any():
             return plain
-        n, square = self.inner_freedom[some][:, None], self.inner_total[some][:, None] * np.exp(-2 * u[some])
-        plain[some] += np.log(np.maximum(special.gammaincc(n / 2, square / 2), 1e-300))
+        half, square = self.inner_freedom[some][:, None] / 2, self.inner_total[some][:, None] / 2 * np.exp(-2 * u[some])
+        plain[some] += _log_in_part(half, np.maximum(square, 1e-12))
         return plain
 
 
@@ -124,15 +127,19 @@ class Mixture:
 class Ratios:
     """What is known of the logarithm of each class's ratio along one axis."""
 
-    def __init__(self, scatter: Scatter, centre: float, prior: Prior, earlier: Mixture | None = None) -> None:
-        """`centre` is the usual logarithm: of the ratio that the prior states, or of metres."""
+    def __init__(
+        self, scatter: Scatter, centre: float, prior: Prior, earlier: Mixture | None = None, lean: Array | None = None
+    ) -> None:
+        """`centre` is the usual logarithm: of the ratio that the prior states, or of metres; of a class `lean` more."""
+        lean = np.zeros(len(scatter.total)) if lean is None else lean
         self.scatter, self._earlier = scatter, earlier
         self._mean, self._spread, self._log = _site(centre, prior)
         self._level = max(prior.site_spread, _LEAST) ** 2 * SITE_FREEDOM / (SITE_FREEDOM - 2)
-        self._grid = _grid(scatter, centre, self._level + max(prior.class_spread, _LEAST) ** 2)
+        self._grid = _grid(scatter, centre + lean, self._level + max(prior.class_spread, _LEAST) ** 2)
         self._likelihood = scatter.log_likelihood(self._grid)
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
-        density = _log_normal(self._grid[:, None, :], self._mean[:, None], self._spread[:, None])
+        about = (self._grid - lean[:, None])[:, None, :]
+        density = _log_normal(about, self._mean[:, None], self._spread[:, None])
         self._of_class = _log_sum(density + self._likelihood[:, None, :], axis=2) + self._step[:, None]
         others = self._log + self._of_class.sum(axis=0) - self._of_class
         self._others = others - _log_sum(others, axis=1, keepdims=True)
@@ -209,12 +216,16 @@ class Ratios:
 class WrongFixes:
     """What is known of each class's share of wrong fixes."""
 
-    def __init__(self, wrong: Array, fixes: Array, prior: Prior, earlier: Mixture | None = None) -> None:
+    def __init__(
+        self, wrong: Array, fixes: Array, prior: Prior, earlier: Mixture | None = None, lean: Array | None = None
+    ) -> None:
+        """`lean` is how much more the logarithm of a class's share is thought to be than the site's usual one."""
         self._wrong, self._fixes = wrong, np.maximum(fixes, wrong)
         mean, log = _usual_shares(prior)
         mean, worth = (v.ravel() for v in np.meshgrid(mean, prior.worths, indexing="ij"))
         self._log = np.repeat(log, len(prior.worths)) - np.log(len(prior.worths))
-        self._site = Shares(mean * worth, (1 - mean) * worth)
+        each = np.minimum(mean * np.exp(np.zeros((len(wrong), 1)) if lean is None else lean[:, None]), _MOST_WRONG)
+        self._site, self._usual = Shares(each * worth, (1 - each) * worth), Shares(mean * worth, (1 - mean) * worth)
         self._of_class = _log_beta_binomial(self._site, wrong[:, None], self._fixes[:, None])
         others = self._log + self._of_class.sum(axis=0) - self._of_class
         self._others = others - _log_sum(others, axis=1, keepdims=True)
@@ -253,12 +264,13 @@ class WrongFixes:
     def another(self) -> tuple[Array, Array, Array]:
         """Return what is thought of one more class: weights, wrong and right fixes of betas, shape (nodes,)."""
         log = self._log + self._of_class.sum(axis=0)
-        return np.exp(log - _log_sum(log)), self._site.wrong, self._site.right
+        return np.exp(log - _log_sum(log)), self._usual.wrong, self._usual.right
 
     def _given(self, of: Index, wrong: Array, fixes: Array) -> Shares:
         """Return the beta with the mean and variance of the mixture, after `wrong` of `fixes` of each class."""
-        log = self._others[of] + _log_beta_binomial(self._site, wrong[:, None], fixes[:, None])
-        parts = Shares(self._site.wrong + wrong[:, None], self._site.right + (fixes - wrong)[:, None])
+        site = Shares(self._site.wrong[of], self._site.right[of])
+        log = self._others[of] + _log_beta_binomial(site, wrong[:, None], fixes[:, None])
+        parts = Shares(site.wrong + wrong[:, None], site.right + (fixes - wrong)[:, None])
         if self._earlier is not None:
             with np.errstate(divide="ignore"):
                 log = np.log1p(-self._like[of])[:, None] + log
@@ -311,11 +323,11 @@ def _usual_shares(prior: Prior) -> tuple[Array, Array]:
     """Return nodes of the site's mean share of wrong fixes, and their log prior."""
     level = np.linspace(-3, 3, 13)
     log = -(level**2) / 2
-    mean = np.minimum(prior.wrong * np.exp(prior.wrong_spread * level), 0.5)
+    mean = np.minimum(prior.wrong * np.exp(prior.wrong_spread * level), _MOST_WRONG)
     return mean, log - _log_sum(log)
 
 
-def _grid(scatter: Scatter, centre: float, vague: float) -> Array:
+def _grid(scatter: Scatter, centre: Array, vague: float) -> Array:
     """Return for each class where its logarithm may be, evenly spaced; shape (classes, nodes)."""
     n = scatter.freedom
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -342,6 +354,16 @@ def _mixed(grid: Array, earlier: Mixture) -> Array:
 
 def _log_normal(x: Array, mean: Array, spread: Array) -> Array:
     return np.asarray(-(((x - mean) / spread) ** 2) / 2 - np.log(spread * np.sqrt(2 * np.pi)))
+
+
+def _log_in_part(half: Array, square: Array) -> Array:
+    """Return the log of a Gamma(h - 1, a), the incomplete gamma function, for h = `half` > 0 and a = `square`."""
+    order = np.where(np.abs(half - 1) < 1e-3, 1e-3, half - 1)  # near 0 the recurrence below loses its digits
+    more = np.where(order > 0, order, order + 1)
+    log = special.gammaln(more) + np.log(np.maximum(special.gammaincc(more, square), 1e-300))
+    with np.errstate(over="ignore"):
+        below = (np.exp(np.minimum(log, 700.0)) - np.exp(order * np.log(square) - square)) / order
+    return np.asarray(np.log(square) + np.where(order > 0, log, np.log(np.maximum(below, 1e-300))))
 
 
 def _log_beta_binomial(shares: Shares, wrong: Array, fixes: Array) -> Array:

@@ -16,15 +16,18 @@ if TYPE_CHECKING:
 
 #: The usual ratio of true to stated precision of a class nobody knows, and how far, as the scale of a Student
 #: distribution of the logarithm, a whole site may be from it.
-RATIO, SITE_SPREAD = 1.5, 0.32
+RATIO, SITE_SPREAD = 1.7, 0.32
 #: Degrees of freedom of that: heavy flanks, so that a site far more optimistic than usual is believed by its own pairs.
 SITE_FREEDOM = 5.0
 #: Scale of the half-normal prior of the spread between the classes of a site, of the logarithm of the ratio.
-CLASS_SPREAD = 0.25
+CLASS_SPREAD = 0.2
 #: The usual share of wrong fixes, and how far, as a standard deviation of the logarithm, a whole site may be from it.
-WRONG, WRONG_SPREAD = 0.035, 0.7
+WRONG, WRONG_SPREAD = 0.025, 0.7
 #: Fixes that the site's mean share of wrong ones may be worth to a class, all alike probable.
 WORTHS = (2.0, 5.0, 12.0)
+#: Powers of what a class states over what its site states by which its ratio and its share of wrong fixes go: under
+#: canopy receivers state worse precision, but not as much worse as it is. Chosen too, as it helps in simulation.
+WORSE, OFTENER_WRONG = 1.7, 6.0
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,8 @@ class Prior:
     wrong: float = WRONG
     wrong_spread: float = WRONG_SPREAD
     worths: tuple[float, ...] = WORTHS
+    worse: float = WORSE
+    oftener_wrong: float = OFTENER_WRONG
 
 
 @dataclass(frozen=True)
