@@ -148,6 +148,7 @@ WORLDS: dict[str, dict[str, object]] = {
     "repeats": {"repeat": 0.7},
     "heavy tails": {"nu": 4.0},
     "common errors": {"common_m": (0.005, 0.008)},
+    "open fields": {"in_the_open": True},  # every class as the first is: what a crew of the fields learns
 }
 JOB_PRECISION, JOB_FALSE = 0.25, 0.5
 #: On small jobs four in ten revisits come within minutes: the crew stands there still.
@@ -211,9 +212,11 @@ def small_job(seed: int, points: int, world: str = "base", generator: str = "tre
 def _choices(world: str, generator: str) -> dict[str, object]:
     changes = dict(WORLDS[world])
     optimism, false = (float(changes.pop(f"times_{what}", 1.0)) for what in ("optimism", "false"))
+    covers = GENERATORS[generator].covers
+    if changes.pop("in_the_open", False):
+        covers = tuple(replace(covers[0], name=c.name, share=c.share) for c in covers)
     covers = tuple(
-        replace(c, optimism=c.optimism * optimism, false_rate=min(c.false_rate * false, 0.5))
-        for c in GENERATORS[generator].covers
+        replace(c, optimism=c.optimism * optimism, false_rate=min(c.false_rate * false, 0.5)) for c in covers
     )
     return {"covers": covers, **changes}
 

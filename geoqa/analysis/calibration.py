@@ -59,6 +59,14 @@ class Calibration(Analysis):
         priors.WRONG_SPREAD, unit="1", minimum=0, maximum=3,
         help="How far, as a standard deviation of its logarithm, a site's share may be from that",
     )  # fmt: skip
+    worse: float = param(
+        priors.WORSE, unit="1", minimum=0, maximum=5,
+        help="Power of what a class states over what its site states by which its ratio goes; chosen, 0 for not at all",
+    )  # fmt: skip
+    oftener_wrong: float = param(
+        priors.OFTENER_WRONG, unit="1", minimum=0, maximum=20,
+        help="The same of its share of wrong fixes",
+    )  # fmt: skip
     learn: bool = param(True, help="Let pairs correct the prior")
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -99,7 +107,8 @@ class Calibration(Analysis):
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""
-        prior = priors.Prior(self.ratio, self.site_spread, self.class_spread, self.wrong, self.wrong_spread)
+        named = ("ratio", "site_spread", "class_spread", "wrong", "wrong_spread", "worse", "oftener_wrong")
+        prior = priors.Prior(**{name: getattr(self, name) for name in named})
         return prior if self.learn else replace(prior, worths=(1e9,))  # one point's fixes teach nothing either
 
 
@@ -121,7 +130,7 @@ class FirstCalibration(Analysis):
 
         step = Calibration.as_set(job)
         # What no pair has shown yet excuses no set-up: precision starts at its word here.
-        step = replace(step, ratio=min(step.ratio, 1.0))
+        step = replace(step, ratio=min(step.ratio, 1.0), worse=0.0)
         return Result({"first_classes": step.table(frames, job, taking_part.NOTHING, checks=False).classes})
 
 

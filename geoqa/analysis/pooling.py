@@ -3,11 +3,11 @@
 The model. The logarithm u of a class's ratio of true to stated precision is normal about the site's level mu with a
 spread tau between classes; mu is Student's about the prior's, tau half-normal. Squares of closures over their stated
 variance tell u: log L = -n u - S exp(-2 u) / 2, with S their sum and n their degrees of freedom. Pairs within a visit
-share some part of their errors, nobody knows how much: theirs tells that u is not too small, and little more, L being
-averaged over the part f of the variance that they show, any part from nothing to all alike probable: with
-a = S exp(-2 u) / 2 it is a Gamma(n / 2 - 1, a). The share of wrong fixes of a class is beta about the site's mean,
-which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one are
-binomial. A class that states worse precision than the site is thought to be worse than it states, and oftener wrong,
+share some part of their errors, nobody knows how much: theirs tells only that u is not too small, L being the
+probability that chi-square of n degrees of freedom exceeds S exp(-2 u). (It is the likelihood of a part f of the
+variance shown, averaged over log f from nothing to all.) The share of wrong fixes of a class is beta about the site's
+mean, which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one
+are binomial. A class that states worse precision than the site is thought to be worse than it states, and oftener wrong,
 by `priors.WORSE` and `priors.OFTENER_WRONG`.
 
 mu, tau and the site's mean and worth are summed over a grid, never plugged in: with few classes they are hardly known.
@@ -44,7 +44,7 @@ PLENTY = 100.0
 _MOST_WRONG = 0.5
 #: A spread of nothing.
 _LEAST = 1e-5
-_NODES, _SPREADS = 61, 8
+_NODES, _SPREADS, _LEVELS = 61, 8, 61
 
 
 class Scaled(NamedTuple):
@@ -102,8 +102,8 @@ class Scatter:
         some = self.inner_freedom > 0
         if not some.any():
             return plain
-        half, square = self.inner_freedom[some][:, None] / 2, self.inner_total[some][:, None] / 2 * np.exp(-2 * u[some])
-        plain[some] += _log_in_part(half, np.maximum(square, 1e-12))
+        n, square = self.inner_freedom[some][:, None], self.inner_total[some][:, None] * np.exp(-2 * u[some])
+        plain[some] += np.log(np.maximum(special.gammaincc(n / 2, square / 2), 1e-300))
         return plain
 
 
@@ -309,11 +309,13 @@ def _log_sum(log: Array, axis: int = -1, keepdims: bool = False) -> Array:
 
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
-    dense = np.linspace(-4.4, 4.4, 23)  # far out as well: a site may state a thousandth of what is so
-    level = np.sinh(dense)
+    dense = np.linspace(-4.4, 4.4, _LEVELS)  # far out as well: a site may state a thousandth of what is so
+    level, site = np.sinh(dense), max(prior.site_spread, _LEAST)
     width = (np.arange(_SPREADS) + 0.5) * 3 / _SPREADS  # middles of equal steps: they integrate to the first digits
-    mean = np.repeat(centre + max(prior.site_spread, _LEAST) * level, _SPREADS)
-    spread = np.tile(max(prior.class_spread, _LEAST) * width, len(level))
+    mean = np.repeat(centre + site * level, _SPREADS)
+    # A level stands for what is around it too: of narrow classes the levels would be a comb else.
+    about = site * np.cosh(dense) * (dense[1] - dense[0]) * 0.4
+    spread = np.hypot(np.tile(max(prior.class_spread, _LEAST) * width, len(level)), np.repeat(about, _SPREADS))
     flanks = -(SITE_FREEDOM + 1) / 2 * np.log1p(level**2 / SITE_FREEDOM) + np.log(np.cosh(dense))
     log = np.repeat(flanks, _SPREADS) + np.tile(-(width**2) / 2, len(level))
     return mean, spread, log - _log_sum(log)
@@ -354,16 +356,6 @@ def _mixed(grid: Array, earlier: Mixture) -> Array:
 
 def _log_normal(x: Array, mean: Array, spread: Array) -> Array:
     return np.asarray(-(((x - mean) / spread) ** 2) / 2 - np.log(spread * np.sqrt(2 * np.pi)))
-
-
-def _log_in_part(half: Array, square: Array) -> Array:
-    """Return the log of a Gamma(h - 1, a), the incomplete gamma function, for h = `half` > 0 and a = `square`."""
-    order = np.where(np.abs(half - 1) < 1e-3, 1e-3, half - 1)  # near 0 the recurrence below loses its digits
-    more = np.where(order > 0, order, order + 1)
-    log = special.gammaln(more) + np.log(np.maximum(special.gammaincc(more, square), 1e-300))
-    with np.errstate(over="ignore"):
-        below = (np.exp(np.minimum(log, 700.0)) - np.exp(order * np.log(square) - square)) / order
-    return np.asarray(np.log(square) + np.where(order > 0, log, np.log(np.maximum(below, 1e-300))))
 
 
 def _log_beta_binomial(shares: Shares, wrong: Array, fixes: Array) -> Array:

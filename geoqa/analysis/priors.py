@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 #: The usual ratio of true to stated precision of a class nobody knows, and how far, as the scale of a Student
 #: distribution of the logarithm, a whole site may be from it.
-RATIO, SITE_SPREAD = 1.7, 0.32
+RATIO, SITE_SPREAD = 1.4, 0.32
 #: Degrees of freedom of that: heavy flanks, so that a site far more optimistic than usual is believed by its own pairs.
 SITE_FREEDOM = 5.0
 #: Scale of the half-normal prior of the spread between the classes of a site, of the logarithm of the ratio.

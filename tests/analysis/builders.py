@@ -57,7 +57,7 @@ DRAWN = (*STEPS, Ellipses, OccupationPlaces, ClosureLines, PointPlaces)
 AT_ITS_WORD = {
     "calibration": {
         "learn": False, "ratio": 1.0, "site_spread": 0.0, "class_spread": 0.0, "wrong": 1 - 0.95**0.5,
-        "wrong_spread": 0.0,
+        "wrong_spread": 0.0, "worse": 0.0, "oftener_wrong": 0.0,
     }
 }  # fmt: skip
 FEW = 8

@@ -61,6 +61,24 @@ def test_a_class_without_pairs_leans_on_the_others():
     assert thin["degrees_of_freedom_h"] > nobody["degrees_of_freedom_h"]
 
 
+def test_a_class_that_states_worse_is_thought_worse_than_it_states():
+    def alone(name, stated, count, **more):
+        return [{"p": f"{name}{i}", "canopy": name, "s": stated, "sv": 2 * stated} | more for i in range(count)]
+
+    found = classes(alone("open", 0.008, 40) + alone("dense", 0.016, 20))
+    assert found.loc["open", "used_ratio_h"] < 0.7 * found.loc["dense", "used_ratio_h"]
+    assert found.loc["open", "used_wrong_fix_rate"] < 0.1 * found.loc["dense", "used_wrong_fix_rate"]
+    one = classes(alone("open", 0.008, 40) + alone("dense", 0.016, 1)).loc["dense"]  # one row says less
+    assert found.loc["open", "used_ratio_v"] < one["used_ratio_v"] < 0.8 * found.loc["dense", "used_ratio_v"]
+    # Each solution states a precision of its own kind: float rows do not make fixed ones better.
+    fixed = alone("open", 0.008, 40, solution="fixed") + alone("dense", 0.016, 20, solution="fixed")
+    mixed = classes(fixed + alone("under", 0.3, 20, solution="float", fix=None))
+    assert mixed.loc["open", "used_ratio_h"] == pytest.approx(found.loc["open", "used_ratio_h"], rel=1e-3)
+    assert mixed.loc["under", "used_ratio_h"] == pytest.approx(classes(alone("under", 0.3, 20))["used_ratio_h"].iloc[1], rel=1e-3)
+    even = classes(alone("open", 0.008, 40) + alone("dense", 0.016, 20), worse=0, oftener_wrong=0)
+    assert even["used_ratio_h"].nunique() == even["used_wrong_fix_rate"].nunique() == 1
+
+
 def test_solutions_are_classes_of_their_own():
     fixed = [row | {"solution": "fixed"} for row in cover(1, "open", 60, 1.2)]
     rows = [*fixed, {"p": "alone", "canopy": "open", "solution": "float", "s": 0.01, "sv": 0.02, "fix": None}]

@@ -52,17 +52,22 @@ def job():
     return builders.job(*TOLERANCE_M, require_h=h, require_v=v, confidence=CONFIDENCE)
 
 
-def reviewed(
-    simulated: simulate.Simulated, until: str | None = None, experience: pd.DataFrame | None = None
-) -> pipeline.Frames:
+def reviewed(simulated: simulate.Simulated, until: str | None = None) -> pipeline.Frames:
     """Run the analysis steps on the occupations, all of them or as far as the frame `until`."""
+    return judged(simulated, until)[0]
+
+
+def judged(
+    simulated: simulate.Simulated, until: str | None = None, experience: pd.DataFrame | None = None
+) -> tuple[pipeline.Frames, list[str]]:
+    """Return what `reviewed` does, and the messages."""
     steps = builders.STEPS
     if until:
         ready = pipeline.order([step() for step in steps])
         last = next(i for i, step in enumerate(ready) if until in step.gives)
         steps = tuple(type(step) for step in ready[: last + 1])
     more = {} if experience is None else {"experience": experience}
-    return builders.run(simulated.occupations, job(), steps, {"calibration": {}}, more)[0]
+    return builders.run(simulated.occupations, job(), steps, {"calibration": {}}, more)
 
 
 def evaluate(simulated: simulate.Simulated, frames: pipeline.Frames) -> dict[str, object]:

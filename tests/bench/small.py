@@ -36,7 +36,8 @@ def rows_of(world: str, generator: str, size: int, jobs: int, first_seed: int = 
     parts = []
     for seed in range(first_seed, first_seed + jobs):
         simulated = simulate.small_job(100_000 * size + seed, size, world, generator)
-        parts.append(decision.table(simulated, decision.reviewed(simulated, **how)))
+        frames, messages = decision.judged(simulated, **how)
+        parts.append(decision.table(simulated, frames).assign(unlike=any("looks unlike" in m for m in messages)))
     return pd.concat(parts, ignore_index=True)
 
 
@@ -58,7 +59,7 @@ def figures(rows: pd.DataFrame) -> dict[str, float]:
         "points": len(rows), "delivered": int(given.sum()), "wrong": int((given & rows["engine_wrong"]).sum()),
         "expected": float(rows.loc[given, "risk"].sum()),
         "variance": float((rows.loc[given, "risk"] * (1 - rows.loc[given, "risk"])).sum()),
-        "crew": int(crew.sum()), "crew_wrong": int((crew & rows["mean_wrong"]).sum()),
+        "unlike": float(rows["unlike"].mean()), "crew": int(crew.sum()), "crew_wrong": int((crew & rows["mean_wrong"]).sum()),
         **{f"held_{axis}": int((given & held[axis]).sum()) for axis in "hv"},
         "densest": int(densest.sum()), "densest_points": int(rows["densest"].sum()),
         "densest_wrong": int((densest & rows["engine_wrong"]).sum()),
@@ -89,6 +90,9 @@ def lines(found: pd.DataFrame, large: dict[str, float], world: str, experience: 
             f"  {wrong:.2%} ({by_crew:.1%})      {held[0]:.1%} / {held[1]:.1%}{_mark(min(held), least)}"
             f"  {dense[0]:.1%} / {dense[1]:.1%}  {of_dense:.0%} of {row.densest_points:.0f}"
         )
+    if experience is not None:
+        told = ", ".join(f"{size} {row.unlike:.0%}" for size, row in found.iterrows())
+        yield f"  jobs that look unlike the earlier ones, by points: {told}"
     total = found.sum()
     middle = found[found.index >= 12].sum()
     dense = min(_share(middle, f"densest_held_{axis}", "densest") for axis in "hv")
