@@ -7,8 +7,8 @@ share some part of their errors, nobody knows how much: theirs tells only that u
 probability that chi-square of n degrees of freedom exceeds S exp(-2 u). (It is the likelihood of a part f of the
 variance shown, averaged over log f from nothing to all.) The share of wrong fixes of a class is beta about the site's
 mean, which is lognormal about the prior's, with a worth of `priors.WORTHS` fixes; fixes that could show a wrong one
-are binomial. A class that states worse precision than the site is thought to be worse than it states, and oftener wrong,
-by `priors.WORSE` and `priors.OFTENER_WRONG`.
+are binomial. A class that states worse precision than the site is thought to be worse than it states, and oftener
+wrong, by `priors.WORSE` and `priors.OFTENER_WRONG`.
 
 mu, tau and the site's mean and worth are summed over a grid, never plugged in: with few classes they are hardly known.
 What the firm's earlier jobs taught is a second prior of each class. How probably this job is like them is updated by
