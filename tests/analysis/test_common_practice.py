@@ -49,6 +49,8 @@ site_spread = 0.0
 class_spread = 0.0
 wrong = 0.04
 wrong_spread = 0.0
+worse = 0.0
+oftener_wrong = 0.0
 """
 
 
