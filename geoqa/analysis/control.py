@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core import off_control
 from geoqa.core.control_contracts import BY_SETUP, CHECK, COPIED
 from geoqa.core.steps import Analysis, Result, param
 from geoqa.core.units import counted, length, p_value
@@ -199,6 +198,8 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
 
 def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> list[str]:
     """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
+    from geoqa.core import off_control
+
     from geoqa.analysis import known
 
     unit, checks = job.input.unit, table[table["use"] == CHECK]

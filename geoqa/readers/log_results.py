@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
     from geoqa.readers.log_stops import Occupation
-    from geoqa.readers.nmea import NmeaReader
     from geoqa.readers.nmea_files import Log
     from geoqa.readers.nmea_sentences import Sentences
+    from geoqa.readers.nmea_settings import LogSettings
 
     Index = NDArray[np.int64]
 
 
-def results(step: NmeaReader, log: Log, labels: list[str | None], before: int) -> list[tuple[int, ReadResult]]:
+def results(step: LogSettings, log: Log, labels: list[str | None], before: int) -> list[tuple[int, ReadResult]]:
     """Return what each file of a log holds, with its place among the files given."""
     columns = log.epochs.columns
     file_of = log.file_of(columns["at"])
@@ -71,7 +71,7 @@ def set_aside(name: str, sentences: Sentences, k: int, job: Job, said: str) -> R
 
 
 def _occupations(
-    step: NmeaReader, log: Log, labels: list[str | None], before: int, line: Index, messages: list[str]
+    step: LogSettings, log: Log, labels: list[str | None], before: int, line: Index, messages: list[str]
 ) -> pd.DataFrame:
     """Return the occupations of a whole log."""
     heights = _wants_heights(step, log, messages)
@@ -106,7 +106,7 @@ def _told_epochs(log: Log, name: str, k: int, aside_file: Index) -> tuple[str, .
     return (f"{name}: {len(refused)} epochs set aside: {told}",)
 
 
-def _wants_heights(step: NmeaReader, log: Log, messages: list[str]) -> bool:
+def _wants_heights(step: LogSettings, log: Log, messages: list[str]) -> bool:
     """Return whether the heights of a log are used; say why not."""
     if not step.heights or not log.found.occupations:
         return False
@@ -131,13 +131,13 @@ def _wants_heights(step: NmeaReader, log: Log, messages: list[str]) -> bool:
     return True
 
 
-def _antenna_height(step: NmeaReader, one: Occupation) -> float | None:
+def _antenna_height(step: LogSettings, one: Occupation) -> float | None:
     own = one.mark.antenna_height_m if one.mark else None
     return step.antenna_height_m if own is None else own
 
 
 def _facts(
-    step: NmeaReader, one: Occupation, log: Log, labels: list[str | None], before: int, line: int, heights: bool
+    step: LogSettings, one: Occupation, log: Log, labels: list[str | None], before: int, line: int, heights: bool
 ) -> dict[str, Any]:
     """Return what is known of an occupation beside its own epochs."""
     fixes = log.found.fixes

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from geoqa.core.log_contracts import CORRELATION_S, GAP_S, HOLD_S, LOST_S
-from geoqa.core.steps import Reader, ReadResult, param
+from geoqa.core.steps import Reader, ReadResult
+from geoqa.readers.nmea_settings import LogSettings
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
@@ -21,7 +21,7 @@ _SENTENCE = re.compile(
 
 
 @dataclass(frozen=True, kw_only=True)
-class NmeaReader(Reader):
+class NmeaReader(LogSettings, Reader):
     """Receiver logs in NMEA 0183, compressed with gzip or not: epochs, and the stops in them as occupations.
 
     GGA or GNS give positions, GST their precision, RMC or ZDA the date, GSA and GSV the satellites. Sentences
@@ -31,53 +31,9 @@ class NmeaReader(Reader):
     antenna height is stated.
     """
 
-    name: ClassVar[str] = "nmea"
     gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside", "epochs")
     suffixes: ClassVar[tuple[str, ...]] = (".nmea", ".nma", ".gga", ".ubx", ".nmea.gz", ".gga.gz", ".nma.gz", ".ubx.gz")
     together: ClassVar[bool] = True
-
-    marks: str | None = param(
-        None, help="CSV with point, start and end of each occupation, named from the recipe's folder; without it "
-        "stops are found and named stop-1, stop-2 ...",
-    )  # fmt: skip
-    antenna_height_m: float | None = param(
-        None, unit="m", minimum=0, maximum=100, help="From the mark up to the antenna's reference point"
-    )
-    heights: bool = param(True, help="Whether heights are used where the antenna height is stated")
-    still_m_s: float = param(
-        0.1,
-        unit="m/s",
-        above=0,
-        maximum=5,
-        help="Speed from which the receiver moves; where the "
-        "solution is float twice, where it is worse four times as much",
-    )
-    vehicle_m_s: float = param(
-        3.0,
-        unit="m/s",
-        minimum=0,
-        maximum=100,
-        help="A stop that is come to and left faster than this, both within 20 s, is the halt of a vehicle and no "
-        "occupation unless marks name it; 0 for none",
-    )
-    gap_s: float = param(
-        GAP_S, unit="s", above=0, maximum=3600, help="A longer silence ends a stop, if longer than 2.5 epochs"
-    )
-    least_s: float = param(10.0, unit="s", above=0, maximum=86_400, help="Shortest occupation")
-    lost_s: float = param(
-        LOST_S, unit="s", above=0, maximum=3600, help="A fix that is away for so long is lost; for less it flickers"
-    )
-    hold_s: float = param(
-        HOLD_S, unit="s", above=0, maximum=3600, help="A fix must last so long without a break to count"
-    )
-    carried_h: float = param(
-        12.0, unit="h", minimum=0, maximum=1000,
-        help="A log that begins fixed goes on with the fix of the log before, if no more lies between",
-    )  # fmt: skip
-    correlation_s: float = param(
-        CORRELATION_S, unit="s", minimum=0, maximum=7200,
-        help="How long errors last at least, for records too short to tell (Miller, O'Keefe and Gao 2012)",
-    )  # fmt: skip
 
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:

@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
     from geoqa.readers.log_stops import Found
     from geoqa.readers.marks import Mark
-    from geoqa.readers.nmea import NmeaReader
     from geoqa.readers.nmea_epochs import Epochs
     from geoqa.readers.nmea_sentences import Sentences
+    from geoqa.readers.nmea_settings import LogSettings
 
     Index = NDArray[np.int64]
 
@@ -72,7 +72,7 @@ class Log:
         return np.searchsorted(self.begins, at, "right") - 1
 
 
-def read(step: NmeaReader, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+def read(step: LogSettings, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
     """Return what each log file holds.
 
     Raises
@@ -123,7 +123,7 @@ def _zone(job: Job) -> list[str]:
     return [f"times are told in UTC, for the recipe names no time zone: add {line}, or where the site is, under [site]"]
 
 
-def _search(step: NmeaReader, logs: list[Log], stated: list[Mark] | None) -> None:
+def _search(step: LogSettings, logs: list[Log], stated: list[Mark] | None) -> None:
     """Find the occupations of each log, in what no earlier one holds already."""
     rules = log_stops.Rules(
         step.still_m_s, step.gap_s, step.least_s, step.lost_s, step.hold_s, step.correlation_s, step.vehicle_m_s,
@@ -143,7 +143,7 @@ def _has_positions(sentences: Sentences) -> bool:
 
 
 def _log(
-    step: NmeaReader, files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job
+    step: LogSettings, files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job
 ) -> Log:  # fmt: skip
     name = paths[0].name
     when = nmea_clock.moments(sentences, _day(job))
@@ -207,7 +207,7 @@ def _about(sentences: Sentences) -> list[str]:
     return said
 
 
-def _on_grids(epochs: Epochs, step: NmeaReader, job: Job, messages: list[str]) -> Epochs:
+def _on_grids(epochs: Epochs, step: LogSettings, job: Job, messages: list[str]) -> Epochs:
     """Return the epochs with the steps that their values lie on, where these are coarser than their last digits.
 
     A receiver that stands repeats its height, and the way between stops may too: only where it stands is it counted.
@@ -237,7 +237,7 @@ def _on_grids(epochs: Epochs, step: NmeaReader, job: Job, messages: list[str]) -
     return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
 
 
-def _standing(epochs: Epochs, step: NmeaReader, job: Job) -> NDArray[np.bool_]:
+def _standing(epochs: Epochs, step: LogSettings, job: Job) -> NDArray[np.bool_]:
     """Return at which epochs the receiver stands, shape (n,)."""
     columns, system = epochs.columns, geodesy.of(job)
     stands = np.zeros(len(columns["lat"]) + 1, np.int64)
@@ -277,7 +277,7 @@ def _start(log: Log) -> tuple[int, str]:
     return (int(us[0]) if len(us) else 0, log.name)
 
 
-def _labels(step: NmeaReader, logs: list[Log]) -> list[list[str | None]]:
+def _labels(step: LogSettings, logs: list[Log]) -> list[list[str | None]]:
     """Return the label of each fix of each log; None for one that was never held.
 
     A log that begins fixed does not show where that fix was found: it is the one that the last log before it ended
@@ -301,7 +301,7 @@ def _labels(step: NmeaReader, logs: list[Log]) -> list[list[str | None]]:
 
 
 def _with_marks_told(
-    result: ReadResult, step: NmeaReader, stated: list[Mark] | None, logs: Sequence[Log]
+    result: ReadResult, step: LogSettings, stated: list[Mark] | None, logs: Sequence[Log]
 ) -> ReadResult:
     """Return the first result with the marks that no log covers told."""
     if stated is None:
