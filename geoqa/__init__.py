@@ -12,14 +12,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.drawing import Cells, Drawing, Facet, Style, Table
     from geoqa.core.errors import GeoqaError
-    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, ReadResult, Result, Writer, param
-    from geoqa.core.tolerances import Requirement, Tolerance
-    from geoqa.reviews import Review, review
+    from geoqa.core.params import param
+    from geoqa.core.recipe import Requirement, Tolerance
+    from geoqa.core.steps import Analysis, Deliverable, Figure, MapLayer, Plot, Reader, ReadResult, Result, Writer
+    from geoqa.reviews.review import Review, review
 
 __version__ = "0.1.0"
 
@@ -48,14 +47,23 @@ __all__ = [
 ]
 
 _HOME = {
-    "geoqa.core.deliverable": ("Deliverable",),
     "geoqa.core.drawing": ("Cells", "Drawing", "Facet", "Style", "Table"),
     "geoqa.core.errors": ("GeoqaError",),
-    "geoqa.core.figure": ("Figure",),
     "geoqa.core.job": ("Job",),
-    "geoqa.core.steps": ("Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "Writer", "param"),
-    "geoqa.core.tolerances": ("Requirement", "Tolerance"),
-    "geoqa.reviews": ("Review", "review"),
+    "geoqa.core.recipe": ("Requirement", "Tolerance"),
+    "geoqa.core.steps": (
+        "Analysis",
+        "Deliverable",
+        "Figure",
+        "MapLayer",
+        "Plot",
+        "ReadResult",
+        "Reader",
+        "Result",
+        "Writer",
+        "param",
+    ),
+    "geoqa.reviews.review": ("Review", "review"),
 }
 
 

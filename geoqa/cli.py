@@ -1,31 +1,115 @@
-"""The command line. Nothing heavy is imported before a command runs."""
+"""The command line: commands, options, progress and standard input. Nothing heavy is imported before a command runs.
+
+``-`` in place of a file: what comes in by standard input, kept in a file for as long as it is read.
+
+A run as the terminal sees it: the stage it is at, and the signal that ends it.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import signal
 import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from geoqa.core.errors import CallError, GeoqaError
-from geoqa.experience_commands import experience
-from geoqa.progress import Progress, Terminated, terminating
-from geoqa.step_commands import (
+from geoqa.commands import (
     PATH,
     RunStep,
     also_options,
     end_if_failed,
+    experience,
     first_line,
     refuse_all_of_none,
     say,
     tell_failed,
-)  # fmt: skip
+)
+from geoqa.core.errors import CallError, GeoqaError, InputError
+from geoqa.core.input_files import LARGEST_MB
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
-    from geoqa.reviews import Review
+    from geoqa.reviews.review import Review
+
+
+#: What the input is called in messages, frames and ``[[file]]``.
+NAME = "standard-input"
+
+
+@contextmanager
+def standard_input_files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
+    """Give the paths with ``-`` replaced by a file that holds what came in, removed afterwards.
+
+    Raises
+    ------
+    CallError
+        If ``-`` stands there more than once: there is one standard input.
+    InputError
+        If nothing comes in, or nothing can.
+    """
+    given = [str(path) for path in paths]
+    if given.count("-") > 1:
+        raise CallError("- (standard input) was named twice. Name it once; give the other input as a file.")
+    if "-" not in given:
+        yield tuple(paths)
+        return
+    if sys.stdin is None:
+        raise InputError("- (standard input) is closed: nothing can come in. Give a file, or what writes one before |.")
+    with tempfile.TemporaryDirectory(prefix="geoqa-") as folder:
+        kept = Path(folder) / NAME
+        with kept.open("wb") as file:
+            while part := sys.stdin.buffer.read(1 << 20):
+                if file.tell() + len(part) > LARGEST_MB * 1e6:
+                    problem = f"is larger than {LARGEST_MB:g} MB. Save it as a file, and name that."
+                    raise InputError(f"- (standard input) {problem}")
+                file.write(part)
+        if not kept.stat().st_size:
+            raise InputError("- (standard input) is empty: nothing came in. Give a file, or what writes one before |.")
+        yield tuple(kept if str(path) == "-" else path for path in paths)
+
+
+class Progress:
+    """Names the stage on the error stream once a run takes longer than two seconds."""
+
+    def __init__(self) -> None:
+        self._start = self._last = time.monotonic()
+
+    def __call__(self, stage: str) -> None:
+        """Name the stage that begins, a line a second at most."""
+        now = time.monotonic()
+        if now - self._start > 2 and now - self._last > 1:
+            self._last = now
+            say(f"{now - self._start:6.1f} s  {stage}", err=True)
+
+
+class Terminated(KeyboardInterrupt):
+    """The system asks to end: cleaned up after like Ctrl-C."""
+
+
+@contextlib.contextmanager
+def terminating() -> Iterator[None]:
+    """Turn the signal to terminate into an exception, so that a half-written folder is removed."""
+
+    def stop(*_: object) -> None:
+        raise Terminated
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
 
 CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
@@ -111,9 +195,8 @@ def review(
     as_of: str | None,
 ) -> None:
     """Run the review and print its summary."""
-    from geoqa import standard_input
-    from geoqa.reviews import asked, refuse_loss
-    from geoqa.reviews import review as run_review
+    from geoqa.reviews.review import asked, refuse_loss
+    from geoqa.reviews.review import review as run_review
 
     refuse_all_of_none(also, all_points)
     inputs, recipe = _told_apart(inputs, recipe)
@@ -121,7 +204,7 @@ def review(
     further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
     refuse_loss(out, (*inputs, recipe), further.names() if further else ())
     progress = Progress()
-    with standard_input.files(inputs) as paths:
+    with standard_input_files(inputs) as paths:
         made = run_review(paths, recipe, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points)
     _print(made, written)
@@ -133,7 +216,7 @@ def review(
 
 def _told_apart(given: tuple[Path, ...], recipe: Path | None) -> tuple[tuple[Path, ...], Path]:
     """Return the inputs and the recipe; where none is named as such, the one TOML file with a table [site] is it."""
-    from geoqa.readers.recipe import is_recipe
+    from geoqa.readers.recipe.recipe import is_recipe
 
     recipes = [path for path in given if is_recipe(path)] if recipe is None else [recipe]
     if len(recipes) == 1:
@@ -154,15 +237,15 @@ def demo(out: Path, logs: bool) -> None:
     them. The site has findings on purpose: false fixes, a mistyped antenna height, a wrong point name,
     bad rows. The command ends with 0 all the same.
     """
-    from geoqa import demo as site
+    from geoqa.demo import files
     from geoqa.outputs.folder import placing
-    from geoqa.reviews import refuse_loss
-    from geoqa.reviews import review as run_review
+    from geoqa.reviews.review import refuse_loss
+    from geoqa.reviews.review import review as run_review
 
     progress = Progress()
     refuse_loss(out, ())
     with placing(out) as staging:
-        site.write_site(staging)
+        files.write_site(staging)
         _refuse_changed(out, staging)
     made = run_review([out / "occupations.csv"], out / "site.toml", progress)
     written = made.write(out, progress)
@@ -175,23 +258,23 @@ def demo(out: Path, logs: bool) -> None:
 
 def _demo_logs(folder: Path, progress: Progress) -> None:
     """Write the receiver logs of the demo into a folder, review and plot them there."""
-    from geoqa import demo as site
-    from geoqa import figures
+    from geoqa.demo import files
     from geoqa.outputs.folder import placing
-    from geoqa.outputs.plots import canvas
-    from geoqa.reviews import refuse_loss
-    from geoqa.reviews import review as run_review
+    from geoqa.outputs.plots import style
+    from geoqa.reviews import output_steps
+    from geoqa.reviews.review import refuse_loss
+    from geoqa.reviews.review import review as run_review
 
     refuse_loss(folder, ())
     with placing(folder) as staging:
-        names = [path.name for path in site.write_logs(staging)]
+        names = [path.name for path in files.write_logs(staging)]
         _refuse_changed(folder, staging)
     made = run_review([folder / name for name in names], folder / "logs.toml", progress)
     _print(made, made.write(folder, progress))
-    if not canvas.is_installed():
+    if not style.is_installed():
         say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
-    written, _ = figures.write(folder / "plots", made.frames, made.job, progress=progress, review_id=made.id)
+    written, _ = output_steps.write(folder / "plots", made.frames, made.job, progress=progress, review_id=made.id)
     say(f"{len(written)} plots in {folder / 'plots'}")
 
 
@@ -207,11 +290,10 @@ def recipe(files: tuple[Path, ...], out: Path | None, sheet: str | None) -> None
     guessed: `geoqa review` refuses the recipe until those lines are filled in, and names them. Columns that
     were not recognized are listed with a sample, to be mapped by hand.
     """
-    from geoqa import standard_input
     from geoqa.outputs.folder import replacing_file
-    from geoqa.proposals import propose_all
+    from geoqa.reviews.reading import propose_all
 
-    with standard_input.files(files) as paths:
+    with standard_input_files(files) as paths:
         text = propose_all(paths, sheet)
     if out is None:
         click.echo(text, nl=False)
@@ -275,7 +357,7 @@ def run() -> None:
 @click.option("--out", "-o", type=PATH, help="File to write; by default map.html in FOLDER.")
 def draw_map(folder: Path, out: Path | None) -> None:
     """Draw the map of an earlier review again, from its review.gpkg and run.json."""
-    from geoqa import stored
+    from geoqa.reviews import stored
 
     written, failed, before = stored.draw_map(folder, out)
     say(f"Wrote {written}")
@@ -287,7 +369,7 @@ def draw_map(folder: Path, out: Path | None) -> None:
 @click.option("--out", "-o", type=PATH, help="Folder to write to; by default FOLDER itself.")
 def write_report(folder: Path, out: Path | None) -> None:
     """Write the report of an earlier review again, from its review.gpkg and run.json."""
-    from geoqa import stored
+    from geoqa.reviews import stored
 
     written, failed, before = stored.write_report(folder, out)
     for path in written:
@@ -312,7 +394,7 @@ Ends with 0 where no point differs, with 1 otherwise.
 @click.option("--out", "-o", type=PATH, help="Also write a row for each point to this new CSV file, in metres.")
 def compare(a: Path, b: Path, out: Path | None) -> None:
     """Print what differs."""
-    from geoqa.compare import compare as compare_reviews
+    from geoqa.reviews.stored import compare as compare_reviews
 
     said, differs = compare_reviews(a, b, out)
     for line in said:
@@ -331,7 +413,7 @@ def deliver(folder: Path, also: tuple[str, ...], all_points: bool) -> None:
     \b
     geoqa deliver out --also landxml,dxf
     """
-    from geoqa import stored
+    from geoqa.reviews import stored
 
     if not also:
         raise CallError("Say which formats to write: --also csv,landxml. `geoqa deliver --help` lists them.")
@@ -353,10 +435,10 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
     Of receiver logs also waits, lengths of averages, and positions and series of points. Needs matplotlib
     (pip install 'geoqa-survey[plots]').
     """
-    from geoqa import figures, stored
+    from geoqa.reviews import output_steps, stored
 
     review, target = stored.taken_up(folder), out or folder / "plots"
-    written, notes = figures.write(target, review.frames, review.job, points, most, Progress(), review.id)
+    written, notes = output_steps.write(target, review.frames, review.job, points, most, Progress(), review.id)
     for line in (*(f"Wrote {path}" for path in written), *(f"Note: {note}" for note in notes)):
         say(line)
 

@@ -7,9 +7,9 @@ import copy
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from geoqa import guests, plugins
-from geoqa.core import schema
+from geoqa import plugins
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
+from geoqa.core.frames import schema
 from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
     from geoqa.core.steps import Analysis
+
 
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
@@ -91,7 +92,7 @@ def installed(found: plugins.Catalogue, job: Job) -> list[Analysis]:
             except GeoqaError as error:
                 if name in job.steps and isinstance(error, RecipeError):
                     raise
-                found.refused[name] = f"the step {name!r}: {guests.said(error)}"
+                found.refused[name] = f"the step {name!r}: {plugins.error_text(error)}"
             else:
                 found.refused.pop(name, None)
                 del waiting[name]
@@ -252,7 +253,7 @@ def run(
             except GeoqaError as error:
                 if step.name not in foreign and (step.name not in may_fail or not is_ours(error)):
                     raise
-                failed[step.name] = guests.said(error).removeprefix(f"the step {step.name!r} failed: ")
+                failed[step.name] = plugins.error_text(error).removeprefix(f"the step {step.name!r} failed: ")
         else:
             giver = lost.get(address) or lost[address.partition(".")[0]]
             failed[step.name] = f"it needs {address}, which {giver!r} was to give"
@@ -274,27 +275,27 @@ def going_on(name: str, failed: dict[str, str]) -> Iterator[None]:
     except Exception as error:
         if not is_ours(error):
             raise
-        failed[name] = guests.said(error)
+        failed[name] = plugins.error_text(error)
 
 
 def _run_one(step: Analysis, frames: Frames, job: Job, foreign: bool) -> tuple[str, ...]:
     who = f"the step {step.name!r} failed"
     try:
         shown = frames.shown_to(step)
-        result = guests.call(lambda: _as_guest(step, shown, job)) if foreign else _result(step, step.run(shown, job))
+        result = plugins.call(lambda: _as_guest(step, shown, job)) if foreign else _result(step, step.run(shown, job))
         frames.add(step, result.frames)
     except GeoqaError:
         raise
     except (Exception, SystemExit) as error:
-        raise StepError(f"{who}: {guests.said(error)}") from error
+        raise StepError(f"{who}: {plugins.error_text(error)}") from error
     return result.messages
 
 
 def _as_guest(step: Analysis, shown: Mapping[str, pd.DataFrame], job: Job) -> Result:
-    result = step.run(guests.copied(shown), copy.deepcopy(job))
+    result = step.run(plugins.copied(shown), copy.deepcopy(job))
     if not isinstance(result, Result):
         raise StepError(f"it returned {type(result).__name__}, it must return a Result of frames by name")
-    return Result(guests.taken(result.frames), guests.messages(result.messages))
+    return Result(plugins.taken(result.frames), plugins.checked_messages(result.messages))
 
 
 def _result(step: Analysis, given: object) -> Result:

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import settings
 
-from geoqa.reviews import Review
+from geoqa.reviews.review import Review
 
 # The same examples on every run, and no deadline: a slow machine is no fault of the code.
 settings.register_profile("geoqa", derandomize=True, deadline=None, max_examples=60)

@@ -17,13 +17,15 @@ from pathlib import Path
 import sites
 from soundfiles import PLANE, catalogue
 
-from geoqa import reading
-from geoqa.core import assembly, compressed, schema
+from geoqa.core import input_files
 from geoqa.core.errors import GeoqaError
+from geoqa.core.frames import schema
 from geoqa.core.job import Job
+from geoqa.core.site import assembly
 from geoqa.core.steps import ReadResult
-from geoqa.readers import decisions, lookup
-from geoqa.readers.recipe import job_from_table, read_recipe
+from geoqa.readers import companions
+from geoqa.readers.recipe.recipe import job_from_table, read_recipe
+from geoqa.reviews import reading
 
 
 class Failure(AssertionError):  # noqa: N818 - it is one, found by a test
@@ -53,7 +55,7 @@ def _conserved(reader: str, path: Path, result: ReadResult, job: Job, each_line:
     for kind, n in result.accounts.items():
         if min(n.values()) < 0 or n["read"] != n["used"] + n["set_aside"]:
             raise Failure(f"{kind} are not conserved: {n}")
-    content = compressed.unpacked(path, path.read_bytes())
+    content = input_files.unpacked(path, path.read_bytes())
     if reader == "delimited" and each_line:
         _every_line(content, set(occupations["source_line"]) | set(aside["source_line"]), job)
     counted = _records(reader, path, content)
@@ -119,8 +121,8 @@ def judge_beside(kind: str, path: Path, result: ReadResult, job: Job) -> str:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            looked_up = lookup.read_lookup(path) if kind == "lookup" else None
-            decided = decisions.read_decisions(path) if kind == "decisions" else None
+            looked_up = companions.read_lookup(path) if kind == "lookup" else None
+            decided = companions.read_decisions(path) if kind == "decisions" else None
             frame, _, _, told = assembly.occupations([rows], job, looked_up, decided)
             schema.check("occupations", frame)
             if told is not None:

@@ -14,10 +14,11 @@ import damage
 import soundfiles
 from corpus import Failure
 
-from geoqa.core import areas, raster
+from geoqa.core import raster, vector_files
 from geoqa.core.errors import GeoqaError
-from geoqa.readers import field_test, marks, stored
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers import companions, earlier_review
+from geoqa.readers.nmea import stops
+from geoqa.readers.recipe.recipe import job_from_table
 
 #: Times as often as the others: quick ones, and those whose text geoqa reads itself.
 OFTEN = 4
@@ -72,8 +73,8 @@ def _tables(folder: Path) -> list[Target]:
     tested = b"series,set,point,x,y,h\n1,1,1,100.012,200.004,50.010\n1,1,2,104.001,203.010,50.021\n"
     return [
         *found,
-        Target("marks", marked, _plain(folder / "marks.csv", lambda path: marks.read_marks(path, job)), OFTEN),
-        Target("field test", tested, _plain(folder / "x.csv", lambda p: field_test.read_field_test(p, 1.0)), OFTEN),
+        Target("marks", marked, _plain(folder / "marks.csv", lambda path: stops.read_marks(path, job)), OFTEN),
+        Target("field test", tested, _plain(folder / "x.csv", lambda p: companions.read_field_test(p, 1.0)), OFTEN),
     ]
 
 
@@ -100,7 +101,7 @@ def _areas(folder: Path) -> list[Target]:
     for suffix in ("geojson", "gpkg", "fgb", "shp"):
         path = folder / f"areas.{suffix}"
         frame.to_file(path)
-        read = _plain(path, lambda path: areas.shapes(path, f"[canopy] areas {path.name!r}", column="cover"))
+        read = _plain(path, lambda path: vector_files.areas(path, f"[canopy] areas {path.name!r}", column="cover"))
         found.append(Target(f"areas {suffix}", path.read_bytes(), read, OFTEN if suffix == "geojson" else 1))
     return found
 
@@ -129,7 +130,7 @@ def _record(folder: Path) -> Target:
     place.mkdir()
 
     def read(path: Path) -> None:
-        stored.read_job(path.parent, stored.read_record(path.parent))
+        earlier_review.read_job(path.parent, earlier_review.read_record(path.parent))
 
     return Target("record", text, _plain(place / "run.json", read), OFTEN)
 

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from outputs.unpacked import DATA_BLOCK, Page, numbers, texts
 
-from geoqa.outputs import grid_fit
-from geoqa.outputs.blocks import PLACE_STEP_M
+from geoqa.outputs.map import grid_fit
+from geoqa.outputs.map.block import PLACE_STEP_M
 
 _DECIMAL = re.compile(r"(-?\d+\.\d+)")
 #: How a column is stored, which may change with one value in it.

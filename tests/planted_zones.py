@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 import simulate
 
-from geoqa.analysis.directions import between
-from geoqa.analysis.zone_evidence import Evidence
+from geoqa.analysis.zones._evidence import ZoneEvidence, between
 
 LAYOUTS = ("scattered", "grid", "lines")
 TOLERANCE_M = 0.05
@@ -25,7 +24,7 @@ COVERS = {"open": (0.35, 0.010, 0.3), "light": (0.30, 0.016, 0.6), "dense conife
 class Planted:
     """The evidence of a site and which of its points were planted to fail more often, shape (n,)."""
 
-    evidence: Evidence
+    evidence: ZoneEvidence
     patch: np.ndarray
 
 
@@ -55,11 +54,11 @@ def site(
     return Planted(evidence, patch)
 
 
-def given(place, has_say, beyond, length_m, cover=None, covers=(), offsets=None, setups=()) -> Evidence:
+def given(place, has_say, beyond, length_m, cover=None, covers=(), offsets=None, setups=()) -> ZoneEvidence:
     """Return the evidence of points that are called by their numbers."""
     n = len(place)
     empty = np.zeros(0, np.int64)
-    return Evidence(
+    return ZoneEvidence(
         row=np.arange(n), place=np.asarray(place, float), has_say=np.asarray(has_say, bool),
         beyond=np.asarray(beyond, bool), size=np.asarray(length_m, float),
         ratio=np.asarray(length_m, float) / TOLERANCE_M, alike=np.ones(n, np.int64),
@@ -70,7 +69,7 @@ def given(place, has_say, beyond, length_m, cover=None, covers=(), offsets=None,
     )  # fmt: skip
 
 
-def shuffled(evidence: Evidence, seed: int) -> Evidence:
+def shuffled(evidence: ZoneEvidence, seed: int) -> ZoneEvidence:
     """Return the same site with what was found of the points dealt over their places anew."""
     at = np.random.default_rng([seed, 9]).permutation(len(evidence.row))
     names = ("has_say", "beyond", "size", "ratio", "alike", "closure_m", "canopy", "signed")

@@ -162,7 +162,7 @@ class Simulated:
     Attributes
     ----------
     occupations
-        As `geoqa.core.assembly.occupations` leaves them, before any analysis: sorted by point and time.
+        As `geoqa.core.site.assembly.occupations` leaves them, before any analysis: sorted by point and time.
     truth
         One row a point, by name: `easting_m`, `northing_m`, `height_m`, `canopy`, `crew`, `stops`, `effect`,
         `occupations`, `false`, `repeats` (counts), `sound` (no false fix, typing error or shifted base).

@@ -20,7 +20,7 @@ import sites
 
 from geoqa import plugins
 from geoqa.core.steps import Reader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 ROOT = Path(__file__).resolve().parents[1]
 PLANE = tomllib.loads(sites.RECIPE)

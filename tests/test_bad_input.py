@@ -20,10 +20,10 @@ from hypothesis import strategies as st
 import geoqa
 from geoqa.cli import main
 from geoqa.core.errors import GeoqaError, InputError, OutputError
-from geoqa.outputs import folder as folders
+from geoqa.outputs import folder
 from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.proposal import propose
-from geoqa.readers.recipe import read_recipe
+from geoqa.readers.recipe.recipe import read_recipe
 
 BODY = "\n".join((sites.HEAD, *sites.ROWS)) + "\n"
 LONLAT = sites.RECIPE.replace("EPSG:2193", "EPSG:4167").replace("easting", "longitude").replace("northing", "latitude")
@@ -436,7 +436,7 @@ def test_strange_names_of_files(place, call, name):
 
 
 def test_unusable_output_folders_are_refused_before_the_work(place, call, monkeypatch):
-    monkeypatch.setattr("geoqa.reviews.review", None)  # is never reached
+    monkeypatch.setattr("geoqa.reviews.review.review", None)  # is never reached
     data, toml = place / "occupations.csv", place / "site.toml"
     (place / "file").write_text("x")
     (place / "theirs").mkdir()
@@ -535,7 +535,7 @@ def test_a_review_that_lacks_a_layer_is_refused(place, call, review):
 STOPPED = """
 import sys, time
 from pathlib import Path
-import geoqa.reviews
+import geoqa.reviews.review
 from geoqa.cli import main
 from geoqa.outputs import folder
 class Slow:
@@ -544,7 +544,7 @@ class Slow:
             (staging / "map.html").write_bytes(b"half")
             print("writing", flush=True)
             time.sleep(60)
-geoqa.reviews.review = lambda *arguments: Slow()
+geoqa.reviews.review.review = lambda *arguments: Slow()
 sys.exit(main(sys.argv[1:]))
 """
 
@@ -552,7 +552,7 @@ sys.exit(main(sys.argv[1:]))
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143), (signal.SIGKILL, -9)])
 def test_a_run_stopped_while_writing_leaves_the_old_result(place, number, code):
     out = place / "out"
-    with folders.writing(out, {}) as staging:
+    with folder.writing(out, {}) as staging:
         (staging / "map.html").write_text("old")
     before = {path.name: path.read_bytes() for path in out.iterdir()}
     command = [sys.executable, "-c", STOPPED, "review", place / "occupations.csv", "-r", place / "site.toml", "-o", out]
@@ -569,7 +569,7 @@ def test_a_run_stopped_while_writing_leaves_the_old_result(place, number, code):
     assert "Traceback" not in error
     assert {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()} == before
     assert (out / ".geoqa-new").exists() == (number == signal.SIGKILL)  # nobody can clean up after that one
-    folders.settle(out)
+    folder.settle(out)
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
 
@@ -590,10 +590,10 @@ def test_what_is_printed_cannot_be_written(place):
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     """Return the demo's two files and a folder to spoil them in."""
-    from geoqa import demo
+    from geoqa.demo import files
 
     folder = tmp_path_factory.mktemp("demo")
-    demo.write_site(folder)
+    files.write_site(folder)
     data = (folder / "occupations.csv").read_bytes()
     # The first 60 rows: the spoiling is the same, the reading quicker.
     return b"".join(data.splitlines(keepends=True)[:61]), (folder / "site.toml").read_bytes(), folder

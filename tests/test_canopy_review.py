@@ -14,9 +14,10 @@ import shapely
 import sites
 
 import geoqa
-from geoqa import plugins, stored
+from geoqa import plugins
 from geoqa.cli import main
-from geoqa.outputs.plots import canopy as plot
+from geoqa.outputs.plots import closures
+from geoqa.reviews import stored
 
 WEST, NORTH = rasters.WEST, rasters.NORTH
 TABLE = """
@@ -130,7 +131,7 @@ def test_the_map_shows_the_stands_and_the_raster(reviewed):
 def test_the_plot_tells_counts_and_is_the_same_every_time(reviewed):
     pytest.importorskip("matplotlib")
     review, folder = reviewed
-    trees = [ElementTree.fromstring(one.svg) for one in plot.figures(review.frames, review.job)]
+    trees = [ElementTree.fromstring(one.svg) for one in closures.canopy_figures(review.frames, review.job)]
     words = [text.text or "" for tree in trees for text in tree.iter("{http://www.w3.org/2000/svg}text")]
     for wanted in (
         "dense conifer, n = 40 points",
@@ -141,7 +142,7 @@ def test_the_plot_tells_counts_and_is_the_same_every_time(reviewed):
     ):
         assert wanted in words
     again = stored.load(folder / "out")
-    assert plot.figures(again.frames, again.job) == plot.figures(review.frames, review.job)
+    assert closures.canopy_figures(again.frames, again.job) == closures.canopy_figures(review.frames, review.job)
 
 
 def test_without_the_table_nothing_is_asked_and_classes_are_compared_by_label(tmp_path):
@@ -150,7 +151,7 @@ def test_without_the_table_nothing_is_asked_and_classes_are_compared_by_label(tm
     assert not {"canopy", "canopy_checks"} & set(review.frames)
     assert "canopy_mean_m" not in review.frames["points"] and "canopy_label" not in review.frames["occupations"]
     assert set(review.frames["canopy_costs"]["value"]) == {"open"}
-    for one in plot.figures(review.frames, review.job):
+    for one in closures.canopy_figures(review.frames, review.job):
         ElementTree.fromstring(one.svg)
 
 
@@ -172,14 +173,12 @@ def test_a_file_of_the_recipe_is_never_overwritten(tmp_path):
 
 
 def test_the_report_tells_the_quarters_and_what_label_and_map_tell_differently(reviewed):
-    from geoqa.outputs.report import circumstances
+    from geoqa.outputs.report import conditions
 
     review, _ = reviewed
     costs, checks = review.frames["canopy_costs"], review.frames["canopy_checks"]
     quarters = costs[costs["by"].astype("str") != "class"]
-    made = {
-        one.caption: one.rows for one in circumstances.canopy(review.frames, review.job, 60.0) if hasattr(one, "rows")
-    }
+    made = {one.caption: one.rows for one in conditions.canopy(review.frames, review.job, 60.0) if hasattr(one, "rows")}
     told = [(points, *share.partition(" %")[0].split(", ")) for _, points, share in made["By what the raster says"]]
     assert [(points, count) for points, count, _ in told] == [
         (f"{row.points}", f"{round(row.beyond * row.proven)} of {row.proven}") for row in quarters.itertuples()
@@ -188,5 +187,6 @@ def test_the_report_tells_the_quarters_and_what_label_and_map_tell_differently(r
     differ = made["Covers that label and map tell differently"]
     assert differ == tuple(zip(checks["point"].astype(str), checks["message"], strict=True))
     assert all(
-        "curve" not in one.caption or "too little" in one.caption for one in plot.figures(review.frames, review.job)
+        "curve" not in one.caption or "too little" in one.caption
+        for one in closures.canopy_figures(review.frames, review.job)
     )

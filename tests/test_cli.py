@@ -12,7 +12,7 @@ import pytest
 import sites
 
 from geoqa.cli import main
-from geoqa.reviews import FILES
+from geoqa.reviews.review import FILES
 
 
 def test_review_writes_its_files_and_ends_with_1_on_findings(tmp_path, capsys):
@@ -122,7 +122,7 @@ def test_an_error_inside_ends_with_70(tmp_path, capsys, monkeypatch):
     def fail(*args, **kwargs):
         raise RuntimeError("planted")
 
-    monkeypatch.setattr(geoqa.reviews, "review", fail)
+    monkeypatch.setattr(geoqa.reviews.review, "review", fail)
     data, recipe = sites.write(tmp_path)
     assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 70
     assert "planted" in capsys.readouterr().err

@@ -19,9 +19,9 @@ import pytest
 from outputs.unpacked import Page, script
 
 import geoqa
-from geoqa.core.schema import STATUSES
-from geoqa.outputs import class_words
-from geoqa.outputs.report import build, web
+from geoqa.core.frames.schema import STATUSES
+from geoqa.outputs import key_tables
+from geoqa.outputs.report import html_report
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"
 FOOT_M = 1200 / 3937
@@ -180,7 +180,7 @@ def test_terminal(seen):
 def test_report(seen):
     review, _, plan, up = seen
     points = review.frames["points"]
-    page = Tables(web.page(build.document(review.frames, review.job, review.run_record())))
+    page = Tables(html_report.page(html_report.document(review.frames, review.job, review.run_record())))
     deliver = points["deliver"] == "yes"
     assert f"{int(deliver.sum())} of {len(points)} points may be delivered" in page.text
     found = re.search(r"largest chance of a single point is (.*? %)", page.text)
@@ -213,7 +213,7 @@ def test_report(seen):
             assert int(count) / int(whole) == pytest.approx(classes.loc[name, f"share_{status}"])
             assert is_share(share, int(count) / int(whole))
     classes = review.frames["classes"]
-    classes = classes.set_axis([class_words.named(row, classes) for _, row in classes.iterrows()])
+    classes = classes.set_axis([key_tables.named(row, classes) for _, row in classes.iterrows()])
     for name, pairs, h, v, wrong, _ in page.headed("cover", "pairs"):
         told = classes.loc[name]
         assert int(pairs.replace(",", "")) == told["pairs"]

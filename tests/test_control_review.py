@@ -9,7 +9,7 @@ import sites
 
 import geoqa
 from geoqa.core.errors import InputError
-from geoqa.stored import load, run_step
+from geoqa.reviews.stored import load, run_step
 
 HEAD = sites.HEAD + ",Origin,Role"
 ROLE = sites.RECIPE.replace('base = "Base"\n', 'base = "Base"\norigin = "Origin"\nrole = "Role"\n')

@@ -11,7 +11,7 @@ from outputs.unpacked import Page
 
 import geoqa
 from geoqa.core.errors import InputError
-from geoqa.stored import load
+from geoqa.reviews.stored import load
 
 HEAD = "action,kind,target,guard,new_point,who,when,why\n"
 DECISIONS = HEAD + (

@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 
 import geoqa
-from geoqa import demo
 from geoqa.cli import main
+from geoqa.demo import files
 
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory):
     folder = tmp_path_factory.mktemp("logs")
-    return demo.write_logs(folder)
+    return files.write_logs(folder)
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +21,7 @@ def review(site):
 
 
 def test_the_same_bytes_every_time(site, tmp_path):
-    again = demo.write_logs(tmp_path)
+    again = files.write_logs(tmp_path)
     for path in site[0].parent.iterdir():
         assert (tmp_path / path.name).read_bytes() == path.read_bytes()
     assert [path.name for path in again] == ["open.nmea", "light.nmea", "dense.nmea"]

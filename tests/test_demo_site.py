@@ -19,7 +19,7 @@ from geoqa.core.errors import OutputError
 from geoqa.core.job import COLUMNS, WORDS
 from geoqa.demo.fieldwork import HOLLOW
 from geoqa.demo.ground import EAST_M, NORTH_M
-from geoqa.readers.recipe import read_recipe
+from geoqa.readers.recipe.recipe import read_recipe
 
 SITE = Path(__file__).parent.parent / "sample_data" / "totara_saddle"
 FILES = ("occupations.csv", "site.toml", "truth.csv")

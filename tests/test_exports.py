@@ -9,7 +9,8 @@ import pytest
 
 import geoqa
 from geoqa import plugins
-from geoqa.core import experience, job, schema, steps, tolerances
+from geoqa.core import experience, job, recipe, steps
+from geoqa.core.frames import schema
 from geoqa.core.params import Declared
 
 CATALOGUE = plugins.catalogue()
@@ -19,7 +20,7 @@ OWN_STEPS = [
     for entry in group.values()
     if entry.distribution == plugins.OWN
 ]
-TABLES = [job.Site, job.InputFormat, job.Match, job.Base, job.Role, tolerances.Tolerance, tolerances.Requirement]
+TABLES = [job.Site, job.InputFormat, job.Match, job.Base, job.Role, recipe.Tolerance, recipe.Requirement]
 #: Endings that say the unit of a number.
 UNITS = ("_m", "_m2", "_deg", "_s", "_min", "_h", "_ppm")
 
@@ -59,7 +60,7 @@ def test_the_front_door_is_not_hidden_by_a_module_of_its_name():
     import geoqa.reviews
 
     assert callable(geoqa.review)
-    assert geoqa.review is geoqa.reviews.review
+    assert geoqa.review is geoqa.reviews.review.review
 
 
 def test_importing_geoqa_imports_nothing_heavy():

@@ -15,8 +15,9 @@ import sites
 from test_plugin_example import install
 
 import geoqa
-from geoqa import figures, guests, plugins, stored
+from geoqa import plugins
 from geoqa.cli import main
+from geoqa.reviews import output_steps, stored
 
 ZOO = Path(__file__).parent / "zoo"
 #: Modules that cannot be imported, and a word of the reason told.
@@ -141,7 +142,7 @@ def test_messages_are_bounded_and_cleaned(visited):
     messages = visited[1].messages
     assert "one two\x1b[31m three" in messages  # what is shown of the escape is the outputs' to say
     assert max(map(len, messages)) < 500
-    assert messages.count("again") == guests.MOST
+    assert messages.count("again") == plugins.MOST
     assert "and 99,980 messages more" in messages
 
 
@@ -205,7 +206,7 @@ def test_ctrl_c_passes_through(tmp_path, monkeypatch, where):
     with pytest.raises(KeyboardInterrupt):
         review = geoqa.review(data, recipe)
         if where == "draw-plot":
-            figures.figures(review.frames, review.job)
+            output_steps.figures(review.frames, review.job)
         review.write(tmp_path / "out", also=["stop"] if where == "write" else [])
     assert not (tmp_path / "out/run.json").exists()
 
@@ -216,7 +217,7 @@ def test_copies_share_no_memory_and_nothing_that_can_be_changed():
         "text": ["x", "y"], "time": pd.to_datetime(["2026-02-02", None], utc=True),
         "whole": [1, 2], "yes": [True, False],
     }, index=pd.Index([5, 7]))  # fmt: skip
-    made = guests.copied({"f": frame})["f"]
+    made = plugins.copied({"f": frame})["f"]
     pd.testing.assert_frame_equal(made, frame)
     assert made["cells"].iloc[0] is not frame["cells"].iloc[0]
     for column in ("number", "whole", "yes", "time"):

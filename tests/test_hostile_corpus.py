@@ -10,9 +10,9 @@ import pytest
 import sites
 import soundfiles
 
-from geoqa import reviews
 from geoqa.cli import main
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
+from geoqa.reviews import review
 
 SEEDS = soundfiles.seeds()
 WHOLE = damage.whole()
@@ -82,7 +82,7 @@ def test_the_command_keeps_its_exit_codes_and_the_old_folder(tmp_path, capsys):
         codes.add(code)
         assert "Traceback" not in capsys.readouterr().err
         after = {path.name: path.read_bytes() for path in out.iterdir()}
-        assert set(after) == {*reviews.FILES} - {"report.pdf"}
+        assert set(after) == {*review.FILES} - {"report.pdf"}
         if code > 1:
             assert after == before
     assert 2 in codes

@@ -1,6 +1,9 @@
-"""Imports point one way; read from the syntax tree, function bodies and type-checking blocks included."""
+"""The structure of the package, read from its syntax trees; every test names all faults at once."""
+
+from __future__ import annotations
 
 import ast
+import functools
 from pathlib import Path
 
 import pytest
@@ -8,115 +11,187 @@ import pytest
 import geoqa
 
 ROOT = Path(geoqa.__file__).parent
-#: Rank of each part: a module may import a lower rank, or its own part.
-RANK = {
-    "core": 0, "readers": 1, "analysis": 1, "outputs": 1, "demo": 1, "sources": 1, "standard_input": 1,
-    "guests": 1, "plugins": 2, "since": 2, "compare": 3, "claims": 3, "pipeline": 3, "standing": 3, "drawers": 4,
-    "reading": 4, "proposals": 4, "testing": 4, "maplayers": 5, "deliveries": 5, "figures": 5,
-    "reviews": 6, "stored": 7, "step_commands": 8, "experience_commands": 9, "progress": 9, "cli": 10,
-    "__main__": 11, "__init__": 11,
+
+#: Rooms, and modules that stand in none, from the ground up. Each imports lower floors and its own room alone.
+FLOORS = (
+    ("core",),
+    ("core.statistics",),
+    ("core.frames",),
+    ("core.site",),
+    ("readers.text", "analysis.occupations", "outputs", "demo", "plugins"),
+    ("readers.recipe", "analysis.precision", "outputs.deliver", "outputs.layers", "outputs.plots", "pipeline"),
+    (
+        "readers.tables",
+        "analysis.closures",
+        "analysis.observing_time",
+        "outputs.map",
+        "outputs.field",
+        "outputs.report",
+    ),
+    ("readers", "analysis.points"),
+    ("readers.nmea", "analysis.revisits", "analysis.shifts"),
+    ("analysis", "analysis.control"),
+    ("analysis.standards", "analysis.zones"),
+    ("reviews", "testing"),
+    ("commands",),
+    ("cli", "__init__"),
+    ("__main__",),
+)
+FLOOR = {room: k for k, floor in enumerate(FLOORS) for room in floor}
+#: Wings that see `core` and themselves alone, whatever stands below them.
+WINGS = {"core", "readers", "analysis", "outputs", "demo"}
+HEAVY = {
+    "numpy", "pandas", "geopandas", "pyarrow", "shapely", "pyproj", "pyogrio", "scipy", "folium", "branca",
+    "matplotlib", "ezdxf", "xlsxwriter",
 }  # fmt: skip
-MODULES = sorted(path.relative_to(ROOT) for path in ROOT.rglob("*.py"))
+#: What the package may hold: a room is for 500 lines or more, what is smaller is a module of the room above.
+MOST = {"modules": 200, "rooms": 30, "modules in a room": 15, "lines of a module": 800}
 
 
-def part(module):
-    """Return the part of geoqa that a dotted module name belongs to."""
-    pieces = module.split(".")
-    return pieces[1] if len(pieces) > 1 else "__init__"
+def sources():
+    """Return the text of every module by its dotted name without `geoqa`; a room's own is `room.__init__`."""
+    paths = sorted(ROOT.rglob("*.py"))
+    return {".".join(p.relative_to(ROOT).with_suffix("").parts): p.read_text(encoding="utf-8") for p in paths}
 
 
-def is_module(name):
-    path = ROOT.joinpath(*name.split(".")[1:])
-    return path.is_dir() or path.with_suffix(".py").exists()
+tree_of = functools.cache(ast.parse)
 
 
-def imported(tree):
-    """Return the modules of geoqa that a syntax tree imports, by dotted name, and the line of each."""
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from ((alias.name, node.lineno) for alias in node.names if alias.name.split(".")[0] == "geoqa")
-        elif isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "geoqa":
-            for alias in node.names:
-                longer = f"{node.module}.{alias.name}"
-                yield (longer if is_module(longer) else node.module), node.lineno
+@functools.cache
+def taken_from_geoqa(text):
+    """Return the dotted names that a text imports of geoqa: each with what is taken from it, if anything."""
+    found = []
+    for node in ast.walk(tree_of(text)):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "geoqa":
+            found += [(node.module, alias.name) for alias in node.names]
+        elif isinstance(node, ast.Import):
+            found += [(alias.name, None) for alias in node.names if alias.name.split(".")[0] == "geoqa"]
+    return found
 
 
-def tree_of(path):
-    return ast.parse((ROOT / path).read_text(encoding="utf-8"))
+class House:
+    """Modules, what they import of each other, and the room of each."""
+
+    def __init__(self, texts):
+        self.texts = texts
+        self.trees = {name: tree_of(text) for name, text in texts.items()}
+        self.imports = {name: self.imported(text) - {name} for name, text in texts.items()}
+
+    def imported(self, text):
+        """Return the modules that a text imports."""
+        return {self._module(f"{base}.{taken}") or self._module(base) for base, taken in taken_from_geoqa(text)}
+
+    def _module(self, dotted):
+        name = dotted.removeprefix("geoqa").removeprefix(".")
+        return next((n for n in (name, f"{name}.__init__".removeprefix(".")) if n in self.texts), None)
+
+    def room(self, name):
+        return name.rpartition(".")[0] or name
+
+    def arrows(self):
+        """Return the faults of the imports: no floor, an arrow up or aside, another wing, a foreign kernel."""
+        faults = [f"{name} has no floor" for name in self.texts if self.room(name) not in FLOOR]
+        for name, others in self.imports.items():
+            for other in others:
+                here, there = self.room(name), self.room(other)
+                if here == there or here not in FLOOR or there not in FLOOR:
+                    continue
+                wings = here.split(".")[0], there.split(".")[0]
+                if FLOOR[there] >= FLOOR[here]:
+                    faults.append(f"{name} imports {other}, which stands no lower")
+                elif wings[0] in WINGS and wings[1] not in {wings[0], "core"}:
+                    faults.append(f"{name} imports {other} of another wing")
+                elif other.rpartition(".")[2].startswith("_") and not other.endswith("__init__"):
+                    faults.append(f"{name} imports {other}, a kernel of another room")
+        return sorted(faults)
+
+    def circles(self):
+        """Return the modules that can be reached from themselves, types and imports inside functions included."""
+        reach = {name: set(others) for name, others in self.imports.items()}
+        for middle in reach:
+            for name in reach:
+                if middle in reach[name]:
+                    reach[name] |= reach[middle]
+        return sorted(name for name in reach if name in reach[name])
 
 
-def faults(path, tree):
-    own = path.parts[0].removesuffix(".py")
-    return [
-        f"{path}:{line} imports {name}"
-        for name, line in imported(tree)
-        if part(name) != own and RANK[part(name)] >= RANK[own]
-    ]
+HOUSE = House(sources())
 
 
-@pytest.mark.parametrize("path", MODULES, ids=str)
-def test_imports_point_one_way(path):
-    assert path.parts[0].removesuffix(".py") in RANK, f"{path} has no rank: say where it stands"
-    assert faults(path, tree_of(path)) == []
+def test_every_import_points_down():
+    assert HOUSE.arrows() == []
 
 
-@pytest.mark.parametrize("path", MODULES, ids=str)
-def test_imports_are_absolute(path):
-    relative = [n.lineno for n in ast.walk(tree_of(path)) if isinstance(n, ast.ImportFrom) and n.level]
-    assert relative == []
-
-
-@pytest.mark.parametrize("path", MODULES, ids=str)
-def test_no_module_is_a_drawer_and_none_is_huge(path):
-    assert not {"utils", "util", "helpers", "common", "misc"} & {piece.removesuffix(".py") for piece in path.parts}
-    assert len((ROOT / path).read_text(encoding="utf-8").splitlines()) <= 700
+def test_no_module_is_reached_from_itself():
+    assert HOUSE.circles() == []
 
 
 @pytest.mark.parametrize(
-    ("path", "source"),
+    ("name", "source"),
     [
-        ("core/units.py", "def f():\n    from geoqa.readers import recipe"),
-        ("core/units.py", "import geoqa.pipeline"),
-        ("core/units.py", "from geoqa import Job"),
-        ("readers/table.py", "from geoqa.analysis.rows import codes_of"),
-        ("analysis/rows.py", "if TYPE_CHECKING:\n    from geoqa import outputs"),
-        ("outputs/text.py", "from geoqa import pipeline"),
-        ("plugins.py", "from geoqa.reviews import review"),
+        ("core.units", "def f():\n    from geoqa.readers import recipe"),
+        ("core.units", "import geoqa.pipeline"),
+        ("core.units", "from geoqa import Job"),
+        ("readers.vector", "from geoqa.analysis.closures.agreement import Positions"),
+        ("analysis.closures.closures", "if TYPE_CHECKING:\n    from geoqa.outputs import text"),
+        ("analysis.closures.closures", "from geoqa.analysis import points\nfrom geoqa.analysis.points import risk"),
+        ("analysis.zones.zones", "from geoqa.analysis.shifts import _search"),
+        ("plugins", "from geoqa.reviews.review import review"),
+        ("analysis.somewhere.new", ""),
     ],
 )
-def test_this_test_sees_an_arrow_the_wrong_way(path, source):
-    assert len(faults(Path(path), ast.parse(source))) == 1
+def test_a_wrong_arrow_is_seen(name, source):
+    assert House(HOUSE.texts | {name: source}).arrows() != []
 
 
-def test_this_test_accepts_the_right_way():
-    source = "from geoqa.core import schema\nimport geoqa.core.errors\nfrom geoqa.readers import numbers"
-    assert faults(Path("readers/table.py"), ast.parse(source)) == []
+def test_a_right_arrow_and_a_circle_are_told_apart():
+    right = "from geoqa.core.frames import schema\nimport geoqa.core.errors\nfrom geoqa.readers.tables import numbers"
+    assert House(HOUSE.texts | {"readers.vector": right}).arrows() == []
+    lazy = "def f():\n    from geoqa.core import job"
+    assert House(HOUSE.texts | {"core.units": lazy}).circles() != []
 
 
-HEAVY = {
-    "numpy",
-    "pandas",
-    "geopandas",
-    "pyarrow",
-    "shapely",
-    "pyproj",
-    "pyogrio",
-    "scipy",
-    "folium",
-    "branca",
-    "matplotlib",
-    "ezdxf",
-    "xlsxwriter",
-}
+def test_rooms_and_modules_keep_the_measure():
+    modules = [name for name in HOUSE.texts if not name.endswith("__init__")]
+    rooms = {}
+    for name in modules:
+        if "." in name:
+            rooms.setdefault(HOUSE.room(name), []).append(name)
+    lines = {name: len(text.splitlines()) for name, text in HOUSE.texts.items()}
+    size = {room: sum(lines[n] for n in [*held, f"{room}.__init__"]) for room, held in rooms.items()}
+    faults = [f"{len(modules)} modules"] * (len(modules) > MOST["modules"])
+    faults += [f"{len(rooms)} rooms"] * (len(rooms) > MOST["rooms"])
+    most = MOST["modules in a room"]
+    faults += [f"{room} holds {len(held)} modules" for room, held in rooms.items() if len(held) > most]
+    faults += [f"{room} holds {n} lines" for room, n in size.items() if n < 500]
+    faults += [f"{name} has {n} lines" for name, n in lines.items() if n > MOST["lines of a module"]]
+    faults += [
+        f"{room} says too little of itself"
+        for room in rooms
+        if len((ast.get_docstring(HOUSE.trees[f"{room}.__init__"]) or "").split()) < 12
+    ]
+    drawers = {"utils", "util", "helpers", "common", "misc"}
+    faults += [f"{name} is a drawer" for name in HOUSE.texts if drawers & set(name.split("."))]
+    assert faults == []
 
 
-def at_the_top(tree):
-    """Return the packages a module imports when it is imported itself."""
-    for node in tree.body:
-        if isinstance(node, ast.Import):
-            yield from (alias.name.split(".")[0] for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            yield (node.module or "").split(".")[0]
+def at_the_top(house, name):
+    """Return the packages that are imported with a module, through whatever it imports at its top."""
+    found, todo, seen = set(), [name], set()
+    while todo:
+        name = todo.pop()
+        if name in seen:
+            continue
+        seen.add(name)
+        nodes = [n for n in house.trees[name].body if isinstance(n, (ast.Import, ast.ImportFrom))]
+        found |= {package for node in nodes for package in packages(node)}
+        todo += house.imported("\n".join(map(ast.unparse, nodes)))
+    return found
+
+
+def packages(node):
+    names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else [node.module or ""]
+    return [name.split(".")[0] for name in names]
 
 
 def holds_a_step(tree):
@@ -126,19 +201,21 @@ def holds_a_step(tree):
     return bool(bases & {"Analysis", "Reader", "MapLayer", "Plot", "Writer"})
 
 
-@pytest.mark.parametrize("path", [p for p in MODULES if holds_a_step(tree_of(p))], ids=str)
-def test_modules_that_hold_steps_import_nothing_heavy(path):
-    assert set(at_the_top(tree_of(path))) & HEAVY == set()
+def test_modules_import_what_they_may_and_steps_load_light():
+    faults = []
+    for name, tree in HOUSE.trees.items():
+        nodes = [n for n in ast.walk(tree) if isinstance(n, (ast.Import, ast.ImportFrom))]
+        faults += [f"{name}:{n.lineno} is relative" for n in nodes if isinstance(n, ast.ImportFrom) and n.level]
+        if not name.startswith("outputs."):
+            found = {p for n in nodes for p in packages(n)} & {"folium", "branca", "xstatic"}
+            faults += [f"{name} imports {p}, which draws" for p in found]
+        if holds_a_step(tree):
+            faults += [f"{name} holds a step and {p} is imported with it" for p in at_the_top(HOUSE, name) & HEAVY]
+    assert faults == []
 
 
-@pytest.mark.parametrize("path", MODULES, ids=str)
-def test_the_map_library_is_imported_by_the_outputs_alone(path):
-    if path.parts[0] != "outputs":
-        every = {name.split(".")[0] for n in ast.walk(tree_of(path)) for name in names_of(n)}
-        assert every & {"folium", "branca", "xstatic"} == set()
-
-
-def names_of(node):
-    if isinstance(node, ast.Import):
-        return [alias.name for alias in node.names]
-    return [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+def test_a_step_that_loads_heavy_is_seen():
+    step = "from geoqa.core.statistics import groups\nclass A(Analysis):\n    pass"
+    house = House(HOUSE.texts | {"analysis.geometry": step})
+    assert holds_a_step(house.trees["analysis.geometry"])
+    assert "numpy" in at_the_top(house, "analysis.geometry")

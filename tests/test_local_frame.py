@@ -11,8 +11,8 @@ import sites
 import geoqa
 from geoqa.core import geodesy
 from geoqa.core.errors import RecipeError
-from geoqa.readers.recipe import job_from_table
-from geoqa.stored import load
+from geoqa.readers.recipe.recipe import job_from_table
+from geoqa.reviews.stored import load
 
 RECIPE = sites.RECIPE.replace(
     'crs = "EPSG:2193"', 'crs = "local"\ncombined_factor = 0.9998\nlocalization = "fitted to five marks"'

@@ -14,14 +14,14 @@ import pytest
 from logs import START, Epoch, stay, walk
 
 import geoqa
-from geoqa import stored
 from geoqa.cli import main
 from geoqa.core.errors import InputError, RecipeError
 from geoqa.outputs.field import sheet
-from geoqa.outputs.report import client
+from geoqa.outputs.report import first_page as report_first_page
 from geoqa.readers.delimited import DelimitedReader
-from geoqa.readers.nmea import NmeaReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.nmea.nmea import NmeaReader
+from geoqa.readers.recipe.recipe import job_from_table
+from geoqa.reviews import stored
 
 A, B = (0.0, 0.0), (25.0, 10.0)
 TOML = """
@@ -384,7 +384,7 @@ def test_position_only_is_said_wherever_people_look(write, tmp_path, how):
     review.write_map(tmp_path / "map.html")
     page = (tmp_path / "map.html").read_text(encoding="utf-8")
     assert "Position only: heights are not judged" in page[page.index("<header") : page.index("</header>")]
-    first_page = client.sections(review.frames, review.job)[0]
+    first_page = report_first_page.sections(review.frames, review.job)[0]
     assert "Position only: heights are not judged" in str(first_page)
     assert "the input has no heights" not in " ".join(review.messages)
 

@@ -10,9 +10,9 @@ import pytest
 from logs import START, Epoch, stay, walk
 
 import geoqa
-from geoqa import stored
 from geoqa.cli import main
-from geoqa.core import schema
+from geoqa.core.frames import schema
+from geoqa.reviews import stored
 
 WAITS = {"open": (6, 8, 7, 9), "dense conifer": (60, 150, 240, 95)}
 

@@ -11,7 +11,7 @@ import sites
 from meaning import differences
 
 import geoqa
-from geoqa.outputs import grid_fit
+from geoqa.outputs.map import grid_fit
 
 ROOT = Path(__file__).resolve().parents[1]
 COMMITTED = (ROOT / "maps" / "totara_saddle.html").read_text(encoding="utf-8")

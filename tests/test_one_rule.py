@@ -12,10 +12,10 @@ import sites
 from analysis.builders import STEPS, job, occupations, run
 
 import geoqa
-from geoqa.analysis.check_log import CheckLog
-from geoqa.analysis.detectability import Detectability
-from geoqa.core.control import Control
-from geoqa.outputs.report import build, web
+from geoqa.analysis.control.check_log import CheckLog
+from geoqa.analysis.points.detectability import Detectability
+from geoqa.core.recipe import Control
+from geoqa.outputs.report import html_report
 
 PACKAGE = Path(geoqa.__file__).parent
 SAME = {"s": 0.008, "sv": 0.012}
@@ -53,7 +53,9 @@ def test_the_report_tells_the_gaps_that_the_run_had(tmp_path):
         sites.RECIPE + "[step.visits]\nseparation_h_min = 30\nseparation_v_min = 50\n[step.closures]\nstaggered_h = 3\n"
     )
     review = geoqa.review(*sites.write(tmp_path, recipe=recipe))
-    page = web.page(build.document(review.frames, review.job, json.loads(json.dumps(review.run_record(), default=str))))
+    page = html_report.page(
+        html_report.document(review.frames, review.job, json.loads(json.dumps(review.run_record(), default=str)))
+    )
     assert "30 min apart or more; for the height 50 min" in page
     assert "3 h apart or more, under another sky" in page
 
@@ -66,4 +68,4 @@ def test_no_text_states_the_gap_of_a_visit():
         for path, text in texts.items()
         if re.search(r"\b(20|45)[ -]min(ute)?s?\b|\btwenty minutes\b", text)
     }
-    assert found <= {"analysis/visits.py", "demo/fieldwork.py", "demo/streams.py"}, found
+    assert found <= {"analysis/occupations/visits.py", "demo/fieldwork.py", "demo/files.py"}, found

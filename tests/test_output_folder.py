@@ -14,10 +14,10 @@ import pytest
 import sites
 
 import geoqa
-from geoqa import sources
 from geoqa.cli import main
 from geoqa.core.errors import InputError
-from geoqa.outputs import folder, record
+from geoqa.outputs import folder
+from geoqa.reviews import reading as reviews_reading
 
 
 @pytest.fixture(scope="module")
@@ -44,8 +44,8 @@ def caught(place):
     staging = out / ".geoqa-new"
     staging.mkdir()
     (staging / "map.html").write_text("the new map")
-    made["files"]["map.html"] = {"sha256": sources.sha256(staging / "map.html")}
-    (staging / "run.json").write_text(record.text(made))
+    made["files"]["map.html"] = {"sha256": reviews_reading.sha256(staging / "map.html")}
+    (staging / "run.json").write_text(folder.record_text(made))
     return place
 
 
@@ -108,7 +108,7 @@ def test_a_first_set_caught_in_between_is_told_too(caught, call):
 
 def test_what_is_being_written_now_is_told_from_what_a_dead_run_left(caught):
     with (
-        folder.locks.holding(caught / "out" / ".geoqa-new" / ".lock"),
+        folder.result_set.holding(caught / "out" / ".geoqa-new" / ".lock"),
         pytest.raises(InputError, match=r"being written"),
     ):
         geoqa.review(caught / "out", caught / "site.toml")
@@ -126,7 +126,9 @@ def test_what_writes_into_it_finishes_the_set_first(caught, call, name, monkeypa
     assert (out / "map.html").read_text() == "the new map"
     assert not (out / ".geoqa-new").exists()
     listed = json.loads((out / "run.json").read_text())["files"]
-    assert {key: sources.sha256(out / key) for key in listed} == {key: one["sha256"] for key, one in listed.items()}
+    assert {key: reviews_reading.sha256(out / key) for key in listed} == {
+        key: one["sha256"] for key, one in listed.items()
+    }
 
 
 def test_what_was_being_made_is_no_hindrance_to_readers(place, call):
@@ -138,10 +140,10 @@ def test_what_was_being_made_is_no_hindrance_to_readers(place, call):
 
 
 def test_a_review_that_is_replaced_while_it_is_read_is_not_mixed(place, monkeypatch):
-    from geoqa import stored
-    from geoqa.readers import stored as reader
+    from geoqa.readers import earlier_review
+    from geoqa.reviews import stored
 
-    frames = reader.read_frames
+    frames = earlier_review.read_frames
 
     def replaced(out):
         found = frames(out)
@@ -149,7 +151,7 @@ def test_a_review_that_is_replaced_while_it_is_read_is_not_mixed(place, monkeypa
         (out / "run.json").write_text(json.dumps(record | {"id": "another"}))
         return found
 
-    monkeypatch.setattr(reader, "read_frames", replaced)
+    monkeypatch.setattr(earlier_review, "read_frames", replaced)
     with pytest.raises(InputError, match=r"was written anew while it was read\. Call again"):
         stored.load(place / "out")
 
@@ -198,7 +200,7 @@ def test_a_map_drawn_again_is_listed_as_it_is(place, call):
     (place / "out" / "map.html").write_text("spoiled")
     assert call("map", place / "out")[0] == 0
     listed = json.loads((place / "out" / "run.json").read_text())["files"]
-    assert listed["map.html"]["sha256"] == sources.sha256(place / "out" / "map.html")
+    assert listed["map.html"]["sha256"] == reviews_reading.sha256(place / "out" / "map.html")
     assert {"map.html", "report.html", "review.gpkg", "points.csv"} < set(listed)
 
 
@@ -224,8 +226,8 @@ def test_another_input_recipe_version_or_earlier_review_gives_another_id(place, 
     ids.add(geoqa.review(data, recipe).id)
     data.write_bytes(data.read_bytes().replace(b"1600000.008", b"1600000.009"))
     ids.add(geoqa.review(data, recipe).id)
-    versions = record.versions()
-    monkeypatch.setattr(record, "versions", lambda: versions | {"geoqa": "99"})
+    versions = folder.versions()
+    monkeypatch.setattr(folder, "versions", lambda: versions | {"geoqa": "99"})
     ids.add(geoqa.review(data, recipe).id)
     assert len(ids) == 5
 
@@ -248,16 +250,16 @@ def _in_place(path):
 
 @pytest.mark.parametrize("change", [_another, _in_place, Path.unlink])
 def test_an_input_that_changes_after_it_was_read_is_recorded_as_read(place, monkeypatch, change):
-    from geoqa import reading
+    from geoqa.reviews import reading as reviews_reading
 
-    read, was = reading.read, sources.sha256(place / "occupations.csv")
+    read, was = reviews_reading.read, reviews_reading.sha256(place / "occupations.csv")
 
     def changed(found, paths, *others):
         result = read(found, paths, *others)
         change(paths[0])
         return result
 
-    monkeypatch.setattr(reading, "read", changed)
+    monkeypatch.setattr(reviews_reading, "read", changed)
     made = geoqa.review(place / "occupations.csv", place / "site.toml")
     assert made.record["inputs"][0]["sha256"] == was
     assert made.id == identity(place / "out")
@@ -270,7 +272,7 @@ def test_a_side_file_that_changes_after_it_was_read_is_recorded_as_read(place, m
     head = "from,to\nA9,A1\n" if "lookup" in table else "action,kind,target,guard,who,when,why\n"
     (place / "side.csv").write_text(head)
     (place / "site.toml").write_text(sites.RECIPE + table)
-    run, was = pipeline.run, sources.sha256(place / "side.csv")
+    run, was = pipeline.run, reviews_reading.sha256(place / "side.csv")
 
     def changed(*arguments, **named):
         _in_place(place / "side.csv")
@@ -278,7 +280,7 @@ def test_a_side_file_that_changes_after_it_was_read_is_recorded_as_read(place, m
 
     monkeypatch.setattr(pipeline, "run", changed)
     made = geoqa.review(place / "occupations.csv", place / "site.toml")
-    assert made.record["inputs"][-1]["sha256"] == was != sources.sha256(place / "side.csv")
+    assert made.record["inputs"][-1]["sha256"] == was != reviews_reading.sha256(place / "side.csv")
 
 
 def test_a_boundary_is_among_the_inputs_and_must_stay_until_it_is_drawn(place):
@@ -291,7 +293,7 @@ def test_a_boundary_is_among_the_inputs_and_must_stay_until_it_is_drawn(place):
     draw(173.01)
     (place / "site.toml").write_text(sites.RECIPE + '[step.site-boundary]\nfile = "boundary.geojson"\n')
     review = geoqa.review(place / "occupations.csv", place / "site.toml")
-    assert review.record["inputs"][-1]["sha256"] == sources.sha256(boundary)
+    assert review.record["inputs"][-1]["sha256"] == reviews_reading.sha256(boundary)
     review.write_map(place / "map.html")
     draw(173.02)
     with pytest.raises(InputError, match=r"boundary\.geojson has changed since the review was made"):

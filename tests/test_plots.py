@@ -10,10 +10,11 @@ import pytest
 from logs import START, Epoch, stay, walk
 
 import geoqa
-from geoqa import figures, stored
 from geoqa.cli import main
 from geoqa.core.errors import CallError
-from geoqa.outputs.plots import canvas, positions, series
+from geoqa.outputs.plots import epochs as plots_epochs
+from geoqa.outputs.plots import style
+from geoqa.reviews import output_steps, stored
 
 pytest.importorskip("matplotlib")
 
@@ -48,8 +49,8 @@ def crew(tmp_path, names=("A", "B"), precision=(0.008, 0.012, 0.02), heights=Tru
 
 def every(review, point):
     """Return the figures of a review by kind, those of one point."""
-    stated = {name: {"named": (point,)} for name in figures.OF_POINTS}
-    drawn, _ = figures.figures(review.frames, review.job, stated)
+    stated = {name: {"named": (point,)} for name in output_steps.OF_POINTS}
+    drawn, _ = output_steps.figures(review.frames, review.job, stated)
     found = {}
     for one in drawn:
         found.setdefault(re.search(r"[a-z]+(?=(-[0-9]+)?$)", one.name)[0], []).append(one.svg)
@@ -111,10 +112,10 @@ def test_names_are_names_whatever_they_hold(tmp_path):
     made = crew(tmp_path, NAMES)
     for name in NAMES:
         told = {kind: words(svg) for kind, svg in every(made, name).items()}
-        shown = canvas.shown(name)
+        shown = style.shown(name)
         assert all(f"{shown}: {counts(made, name)[0]} epochs" in told[kind] for kind in ("positions", "series"))
-        assert canvas.shown(name, 24) in told["waits"] and shown in told["durations"]
-    written, _ = figures.write(tmp_path / "plots", made.frames, made.job)
+        assert style.shown(name, 24) in told["waits"] and shown in told["durations"]
+    written, _ = output_steps.write(tmp_path / "plots", made.frames, made.job)
     assert len(written) == 2 + 2 + 2 + 1 + 2 * len(NAMES)
     assert all(path.parent == tmp_path / "plots" and path.name.isascii() and " " not in path.name for path in written)
 
@@ -141,22 +142,22 @@ def test_a_table_has_the_plots_that_need_no_log_and_says_what_is_left_out(tmp_pa
     import sites
 
     table = geoqa.review(*sites.write(tmp_path))
-    drawn, notes = figures.figures(table.frames, table.job)
+    drawn, notes = output_steps.figures(table.frames, table.job)
     assert {one.name for one in drawn} <= {"closures", "classes"} and "closures" in {one.name for one in drawn}
     assert "the plot 'waits-plot' is left out: the review has no convergence" in notes
     with pytest.raises(CallError, match=r"nothing to plot:\n  - the plot 'canopy-plot' is left out"):
-        figures.write(tmp_path / "plots", {"points": table.frames["points"]}, table.job)
+        output_steps.write(tmp_path / "plots", {"points": table.frames["points"]}, table.job)
 
 
 def test_without_matplotlib_it_says_what_to_do(tmp_path, review, monkeypatch):
-    monkeypatch.setattr(canvas, "is_installed", lambda: False)
+    monkeypatch.setattr(style, "is_installed", lambda: False)
     with pytest.raises(CallError, match=r"geoqa-survey\[plots\]"):
-        figures.write(tmp_path / "plots", review.frames, review.job)
+        output_steps.write(tmp_path / "plots", review.frames, review.job)
     assert not (tmp_path / "plots").exists()
 
 
 def test_figures_stand_in_one_page_with_ids_of_their_own(review):
-    drawn, _ = figures.figures(review.frames, review.job)
+    drawn, _ = output_steps.figures(review.frames, review.job)
     ids = [node.get("id") for one in drawn for node in ElementTree.fromstring(one.svg).iter() if node.get("id")]
     assert len(ids) == len(set(ids)) > 20
     for one in drawn:
@@ -178,5 +179,5 @@ def test_thin_logs_are_plotted(tmp_path, kind):
     (tmp_path / "crew.nmea").write_bytes(logs.log(epochs))
     made = geoqa.review(tmp_path / "crew.nmea", logs.SITE)
     every(made, "place 1")  # a figure reads its own SVG
-    assert "no position" in words([positions.figure(made.frames, made.job, "nobody", "p").svg])
-    assert "not known" in words([series.figure(made.frames, made.job, "nobody", "s").svg])
+    assert "no position" in words([plots_epochs.positions_figure(made.frames, made.job, "nobody", "p").svg])
+    assert "not known" in words([plots_epochs.series_figure(made.frames, made.job, "nobody", "s").svg])

@@ -250,7 +250,7 @@ LIAR = '''\
 from dataclasses import dataclass
 import os
 from geoqa import Analysis, MapLayer, Reader, ReadResult, Result, Drawing
-from geoqa.core.completion import complete_occupations
+from geoqa.core.frames.schema import complete_occupations
 
 @dataclass(frozen=True, kw_only=True)
 class Liar(Analysis):

@@ -169,7 +169,7 @@ def test_no_other_distribution_may_take_a_built_in_name(install, group):
     found = install("aaa-survey", {group: {"closures": "thirdparty_moss:Moss"}}, thirdparty_moss=source)
     own = found.find("closures")
     assert own.distribution == plugins.OWN
-    assert own.load().__module__ == "geoqa.analysis.closures"
+    assert own.load().__module__ == "geoqa.analysis.closures.closures"
     assert list(found.refused) == ["aaa-survey:closures"]
     assert "'closures' already belongs to geoqa-survey" in found.refused["aaa-survey:closures"]
     assert "thirdparty_moss" not in sys.modules

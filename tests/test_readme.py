@@ -4,8 +4,8 @@ import re
 import tomllib
 from pathlib import Path
 
-from geoqa.analysis.calibration import Calibration
-from geoqa.readers.recipe import job_from_table
+from geoqa.analysis.precision.calibration import Calibration
+from geoqa.readers.recipe.recipe import job_from_table
 
 README = Path(__file__).resolve().parents[1] / "README.md"
 REST = {

@@ -19,8 +19,8 @@ import pytest
 import geoqa
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.core.job import SOLUTIONS
-from geoqa.readers.nmea import NmeaReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.nmea.nmea import NmeaReader
+from geoqa.readers.recipe.recipe import job_from_table
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 DRIVE, REFERENCE = DATA / "google_rover.nmea.gz", DATA / "google_reference.gga.gz"

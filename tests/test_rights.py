@@ -6,7 +6,7 @@ import fewrights
 import pytest
 import sites
 
-from geoqa.reviews import FILES
+from geoqa.reviews.review import FILES
 
 pytestmark = pytest.mark.skipif(bool(fewrights.WHY_NOT), reason=fewrights.WHY_NOT or "runs here")
 NAMES = (

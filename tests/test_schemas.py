@@ -12,10 +12,10 @@ import sites
 import geoqa
 from geoqa.cli import main
 from geoqa.core.errors import InputError
+from geoqa.core.frames.schema import RUN_FORMAT
 from geoqa.core.params import param
-from geoqa.core.schema import RUN_FORMAT
 from geoqa.plugins import FORMAT
-from geoqa.readers import stored
+from geoqa.readers import earlier_review
 
 
 def schema(name):
@@ -58,10 +58,10 @@ def test_a_record_of_another_format_is_refused_by_name(written, tmp_path):
     record = json.loads((written / "run.json").read_text(encoding="utf-8"))
     (tmp_path / "run.json").write_text(json.dumps(record | {"format": "geoqa-run/2"}))
     with pytest.raises(InputError, match=r"format 'geoqa-run/2', this geoqa reads 'geoqa-run/1'"):
-        stored.read_record(tmp_path)
+        earlier_review.read_record(tmp_path)
     # One that was written before there was a key is read.
     (tmp_path / "run.json").write_text(json.dumps({k: v for k, v in record.items() if k != "format"}))
-    assert stored.read_record(tmp_path)["counts"] == record["counts"]
+    assert earlier_review.read_record(tmp_path)["counts"] == record["counts"]
 
 
 def test_the_document_of_steps_is_what_its_schema_says(document):

@@ -11,7 +11,7 @@ from pandas.testing import assert_frame_equal
 
 import geoqa
 from geoqa.core.errors import InputError, RecipeError
-from geoqa.readers import stored
+from geoqa.readers import earlier_review
 
 FEET = 1200 / 3937
 RECIPE = {
@@ -74,8 +74,8 @@ def test_landxml_needs_no_columns_and_no_unit(landxml):
     )
     assert 'where [input.columns] names it: start = "timeStamp"' in said
     review.write(landxml.parent / "out")
-    record, _ = stored.read_review(landxml.parent / "out")
-    assert stored.read_job(landxml.parent / "out", record).units == ("ftUS", "ftUS")
+    record, _ = earlier_review.read_review(landxml.parent / "out")
+    assert earlier_review.read_job(landxml.parent / "out", record).units == ("ftUS", "ftUS")
 
 
 def test_what_the_message_says_to_add_makes_times_of_visits(landxml):

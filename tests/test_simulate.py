@@ -14,8 +14,9 @@ import simulate
 from analysis import builders
 from scipy import stats
 
-from geoqa.core import assembly, schema
-from geoqa.core.completion import MADE_LATER
+from geoqa.core.frames import schema
+from geoqa.core.frames.schema import MADE_LATER
+from geoqa.core.site import assembly
 
 RARE = 1e-4
 GENERATORS = list(simulate.GENERATORS)

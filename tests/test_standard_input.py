@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import sites
 
-from geoqa import standard_input
+from geoqa import cli
 from geoqa.cli import main
 from geoqa.core.errors import CallError, InputError
 
@@ -41,21 +41,21 @@ def test_recipe_of_standard_input(tmp_path, monkeypatch, capsys):
 
 def test_it_is_removed_afterwards_and_other_files_stay_as_they_are(monkeypatch):
     monkeypatch.setattr(sys, "stdin", Given(b"a"))
-    with standard_input.files([Path("x.csv"), Path("-")]) as (other, kept):
+    with cli.standard_input_files([Path("x.csv"), Path("-")]) as (other, kept):
         assert other == Path("x.csv")
         assert kept.read_bytes() == b"a"
     assert not kept.exists()
 
 
 def test_there_is_one_standard_input():
-    with pytest.raises(CallError, match="named twice"), standard_input.files([Path("-"), Path("-")]):
+    with pytest.raises(CallError, match="named twice"), cli.standard_input_files([Path("-"), Path("-")]):
         pass
 
 
 def test_what_never_ends_is_refused(monkeypatch):
-    monkeypatch.setattr(standard_input, "LARGEST_MB", 1.5)
+    monkeypatch.setattr(cli, "LARGEST_MB", 1.5)
     monkeypatch.setattr(sys, "stdin", Given(b"a" * 2_000_000))
-    with pytest.raises(InputError, match=r"is larger than 1\.5 MB"), standard_input.files([Path("-")]):
+    with pytest.raises(InputError, match=r"is larger than 1\.5 MB"), cli.standard_input_files([Path("-")]):
         pass
 
 

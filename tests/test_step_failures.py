@@ -11,7 +11,7 @@ import sites
 import geoqa
 from geoqa import pipeline, plugins
 from geoqa.core.errors import InputError, StepError
-from geoqa.outputs.report import build, web
+from geoqa.outputs.report import html_report
 
 FAILURE = "planted failure"
 RECIPE = sites.RECIPE.replace('base = "Base"\n', 'base = "Base"\ncanopy = "Cover"\n')
@@ -72,7 +72,7 @@ def test_each_that_may_fail_leaves_all_else_written(name, site, tmp_path, monkey
     assert not frames & layers
     record = json.loads((tmp_path / "out/run.json").read_text(encoding="utf-8"))
     assert {one["step"] for one in record["failed"]} == set(review.failed)
-    page = web.page(build.document(review.frames, review.job, review.run_record(), ()))
+    page = html_report.page(html_report.document(review.frames, review.job, review.run_record(), ()))
     for text in (page, (tmp_path / "out/map.html").read_text(encoding="utf-8")):
         assert all(one in text for one in review.failed)
     assert review.summary()[0].startswith("FAILED") == bool(review.failed)

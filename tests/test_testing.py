@@ -10,12 +10,12 @@ import pandas as pd
 import pytest
 
 from geoqa import plugins
-from geoqa.core.completion import complete_occupations
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
-from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result, param
-from geoqa.testing import check_step
-from geoqa.testing import sample_rows as sample
+from geoqa.core.frames.schema import complete_occupations
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, MapLayer, Reader, ReadResult, Result
+from geoqa.testing import check_step, sample_rows
 
 FOUND = plugins.catalogue()
 #: Built-in steps that look at all points at once.
@@ -217,7 +217,7 @@ def test_frames_of_ones_own_take_the_place_of_the_sample():
         seen.append(len(frames["points"]))
         return Result({"points": count(frames)})
 
-    occupations = sample.occupations()
+    occupations = sample_rows.occupations()
     check_step(variant(run), {"occupations": occupations[occupations["point"].isin(["P3", "P4"])]})
     assert seen[0] == 2
 
@@ -246,7 +246,7 @@ def ink(path, used=3, aside=0, read=None):
         "point": ["A"] * used, "easting_m": [1.0] * used, "northing_m": [2.0] * used, "resolution_h_m": [0.001] * used,
         "source_line": list(range(1, used + 1)),
     }  # fmt: skip
-    empty = sample.set_aside().assign(source_file=path.name).iloc[: min(aside, 1)]
+    empty = sample_rows.set_aside().assign(source_file=path.name).iloc[: min(aside, 1)]
     account = {"read": used + aside if read is None else read, "used": used, "set_aside": aside}
     return ReadResult({"occupations": complete_occupations(columns, path.name), "set_aside": empty}, {"rows": account})
 

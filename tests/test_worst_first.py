@@ -8,9 +8,9 @@ import sites
 from outputs.unpacked import Page, script
 
 import geoqa
-from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.layers.points import PointsLayer
-from geoqa.outputs.report import lists
+from geoqa.outputs.map.html_map import MapContext, build_map
+from geoqa.outputs.report import listings
 
 #: Tolerance 0.05 m horizontally, 0.08 m in height: H fails in height alone, by more than P does in position.
 ROWS = (
@@ -48,11 +48,11 @@ def test_terminal_report_and_map_have_the_same_first(review):
     assert "0.005 m of 0.050 " in told[0] and "0.240 m of 0.080 !" in told[0]
     assert "0.108 m of 0.050 !" in told[1] and "0.010 m of 0.080 " in told[1]
 
-    tables = {block.caption: block for block in lists._worst(frames, job) if hasattr(block, "caption")}
+    tables = {block.caption: block for block in listings._worst(frames, job) if hasattr(block, "caption")}
     rows = tables["Closures beyond what is accepted, at 2 points, the worst first"].rows
     assert [row[0] for row in rows] == ["H", "P"]
     assert rows[0][2:4] == ("0.005 m of 0.050", "0.240 m of 0.080 !")
-    held = next(block for block in lists._withheld(frames, job) if hasattr(block, "caption"))
+    held = next(block for block in listings._withheld(frames, job) if hasattr(block, "caption"))
     assert [row[0] for row in held.rows][:2] == ["H", "P"]
     assert "0.240 m of 0.080 !" in held.rows[0]
 

@@ -16,11 +16,11 @@ from outputs.unpacked import Page
 from pypdf import PdfReader
 
 import geoqa
-from geoqa import figures
-from geoqa.core.figure import Figure
-from geoqa.outputs.report import paper
+from geoqa.core.steps import Figure
+from geoqa.outputs.report import pdf
 from geoqa.outputs.report.document import Document, Section, Text
 from geoqa.outputs.text import display_text
+from geoqa.reviews import output_steps
 
 NAMES = {
     "Arabic": "نقطة ٣", "Hebrew": "נקודה", "Devanagari": "बिंदु क्ष", "Thai": "จุดที่", "Chinese": "测量点",
@@ -53,7 +53,7 @@ def written(tmp_path_factory, real_reports):
     data, toml = sites.write(folder, tuple(rows), recipe, f"{sites.HEAD},Cover,Crew")
     review = geoqa.review(data.rename(folder / "測点 बिंदु.csv"), toml)
     review.write(folder / "出力", also=["csv", "dxf", "kml", "gpx", "landxml", "xlsx"], all_points=True)
-    figures.write(folder / "plots", review.frames, review.job)
+    output_steps.write(folder / "plots", review.frames, review.job)
     assert review.failed == {}
     return review, folder / "出力", folder / "plots"
 
@@ -123,7 +123,7 @@ def test_the_report_on_paper_is_made_whatever_fonts_there_are(written):
 @pytest.mark.parametrize("script", NAMES)
 def test_the_pdf_sets_each_script_or_spells_it_and_says_so(script, system_fonts):
     shown = display_text(NAMES[script])
-    made = text_of(paper.pdf(Document("T", "s", (Section("A", (Text(shown),)),), ()), system_fonts))
+    made = text_of(pdf.pdf(Document("T", "s", (Section("A", (Text(shown),)),), ()), system_fonts))
     spelled = {sign for sign in shown if f"⟨U+{ord(sign):04X}⟩" in made and sign not in "⟨⟩"}
     assert ("code points" in made) == bool(spelled)
     if script in ("Greek", "Cyrillic", "stacked marks"):
@@ -135,14 +135,14 @@ def test_the_pdf_sets_each_script_or_spells_it_and_says_so(script, system_fonts)
 def test_a_figure_and_a_title_are_spelled_too_and_many_signs_are_soon_found():
     drawn = Figure("n", "t", SVG.format("测量点 จุด"), "alt", "caption")
     many = "".join(map(chr, range(0x4E00, 0x4F00)))
-    made = text_of(paper.pdf(Document("測点", "s", (), (Section("B", (drawn, Text(many))),)), system_fonts=False))
+    made = text_of(pdf.pdf(Document("測点", "s", (), (Section("B", (drawn, Text(many))),)), system_fonts=False))
     assert re.sub(r"\s", "", made).count("⟨U+") >= 256 + 2 + 6
     assert "⟨U+6D4B⟩" in made and "⟨U+4EFF⟩" in re.sub(r"\s", "", made)
 
 
 def test_what_no_font_has_is_no_placeholder():
     """Beside the plots' font lies one that draws a box for any sign there is; a box is no name."""
-    made = paper.pdf(Document("T", "s", (Section("A", (Text("จุด"),)),), ()), system_fonts=False)
+    made = pdf.pdf(Document("T", "s", (Section("A", (Text("จุด"),)),), ()), system_fonts=False)
     fonts = {str(font["/BaseFont"]) for page in PdfReader(io.BytesIO(made)).pages
              for font in (one.get_object() for one in page["/Resources"]["/Font"].values())}  # fmt: skip
     assert not [name for name in fonts if "LastResort" in name]

@@ -13,8 +13,8 @@ import sites
 
 import geoqa
 from geoqa.cli import main
-from geoqa.core import schema
-from geoqa.stored import load
+from geoqa.core.frames import schema
+from geoqa.reviews.stored import load
 
 HEAD = sites.HEAD + ",Cover"
 RECIPE = sites.RECIPE.replace('base = "Base"\n', 'base = "Base"\ncanopy = "Cover"\n')

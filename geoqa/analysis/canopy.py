@@ -1,4 +1,9 @@
-"""The canopy around each point, as files on it say, and where the crew's label says otherwise."""
+"""The canopy around each point, and what canopy costs on this site.
+
+The canopy around each point, as files on it say, and where the crew's label says otherwise.
+
+What canopy costs on this site: closures, shares beyond tolerance and waits, by class and by what a raster says.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +11,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.canopy_contracts import ON_POINTS
+from geoqa.core.frames.canopy import MEASURED, ON_POINTS
+from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from geoqa.analysis._canopy_table import Points
     from geoqa.core.job import Job
+
 
 #: Words that say of a class that it is none: they are compared with nothing.
 MIXED = "mixed"
@@ -68,7 +77,7 @@ def _checks(frames: Mapping[str, pd.DataFrame], keyed: pd.DataFrame) -> pd.DataF
     differ = sum(((words[a] != words[b]) & (words[a] != "") & (words[b] != "") for a, b in pairs)) > 0
     table["geometry"] = points["geometry"].array
     table = table[differ.to_numpy()].reset_index(drop=True)
-    message = [_said(row) for row in table.drop(columns="geometry").to_dict("records")]
+    message = [_sources_text(row) for row in table.drop(columns="geometry").to_dict("records")]
     table.insert(len(table.columns) - 1, "message", pd.Series(message, dtype="str"))
     return table
 
@@ -78,7 +87,7 @@ def _labels(occupations: pd.DataFrame, points: pd.Series) -> pd.Categorical:
     import numpy as np
     import pandas as pd
 
-    from geoqa.core.groups import first_known
+    from geoqa.core.statistics.groups import first_known
 
     column = occupations["canopy_label" if "canopy_label" in occupations else "canopy"].astype("category")
     code, mixed = first_known(
@@ -95,7 +104,7 @@ def _plain(words: pd.Series) -> pd.Series:
     return plain.where(plain != MIXED, "")
 
 
-def _said(row: dict[str, Any]) -> str:
+def _sources_text(row: dict[str, Any]) -> str:
     said = [f"{who} {row[name]}" for name, who in _SOURCES if isinstance(row[name], str)]
     height = row["canopy_mean_m"]
     if isinstance(row["by_raster"], str) and height == height:
@@ -125,3 +134,50 @@ def _messages(checks: pd.DataFrame, keyed: pd.DataFrame, occupations: pd.DataFra
                 listed.replace("1 points: their label is", "1 point: its label is") if against == 1 else listed
             )
     return tuple(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CanopyCosts(Analysis):
+    """Compare closures, shares beyond tolerance and late fixes between canopy classes, and against what a raster says.
+
+    A point counts once: its closure is the median over its pairs of different visits, its wait that of the first
+    attempt there; one whose closures a shift explains is left out. Classes are compared by Kruskal and Wallis, one
+    class with another by Mann and Whitney; a yes or no against a measure by a logistic fit on a curve that may bend.
+    What differs between places differs in more than canopy: crews, days, slopes.
+    """
+
+    name = "canopy-costs"
+    needs = (
+        "occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes",
+    )  # fmt: skip
+    uses = ("shifts", "shifted", *(f"points.{name}" for name in MEASURED), "convergence")
+    gives = ("canopy_costs", "canopy_curves", "canopy_tests")
+
+    least: int = param(
+        10, unit="1", minimum=5, maximum=1000,
+        help="Points of either kind, beyond tolerance and not, that a curve needs",
+    )  # fmt: skip
+    patience_s: float = param(60.0, unit="s", above=0, maximum=3600, help="A fix that holds only after this is late")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return a row for each class and each quarter of a measure, the curves, and the tests."""
+        from geoqa.analysis import _canopy_table
+        from geoqa.core.frames import wording
+
+        found = _canopy_table.points(frames, self.patience_s)
+        groups = _canopy_table.groups(found)
+        costs = _canopy_table.costs(found, groups, frames, job)
+        tests, curves = _canopy_table.tests(found, groups, self.least)
+        messages = [*wording.canopy_sentences(costs, tests, curves, self.patience_s), *_without(found)]
+        return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))
+
+
+def _without(found: Points) -> tuple[str, ...]:
+    """Return how many pairs and points shifts explain, which these figures are without."""
+    pairs = int(found.pairs.part.explained.sum())
+    if not pairs and not len(found.left_out):
+        return ()
+    return (
+        f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
+        f"{counted(pairs, 'pair')} of visits with a shift's offset taken off",
+    )

@@ -1,4 +1,14 @@
-"""The time zone that people of a job read clocks in; columns that programs read stay in UTC."""
+"""Clocks: the time zone that people of a job read, and GPS time.
+
+The time zone that people of a job read clocks in; columns that programs read stay in UTC.
+
+GPS week and seconds to UTC; the leap seconds stand here and nowhere else.
+
+GPS time counts from 1980-01-06 00:00:00 UTC without leap seconds (IS-GPS-200, section 3.3.4). The
+table is GPS less UTC, which is TAI less UTC (IERS, leap-seconds.list and Bulletin C) less the 19 s
+that TAI was ahead of UTC when GPS time began. That list is valid to 28 June 2026; whoever converts
+later moments says that a leap second announced since is not in it.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +18,14 @@ import zoneinfo
 from datetime import UTC, timedelta, timezone, tzinfo
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
     from geoqa.core.job import Job
+
 
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 #: How people read a moment, and a day.
@@ -49,12 +61,12 @@ def name(job: Job) -> str:
     return job.site.timezone or job.input.timezone or "UTC"
 
 
-def of(job: Job) -> tzinfo:
+def zone_of(job: Job) -> tzinfo:
     """Return the time zone that people of the job read clocks in."""
     return zone(name(job))
 
 
-def said(job: Job) -> str:
+def zone_sentence(job: Job) -> str:
     """Return in which time zone a page tells its times; it stands on it once."""
     return f"Times are in the time zone {name(job)}." if name(job) != "UTC" else "Times are in UTC."
 
@@ -77,7 +89,7 @@ def moment(time: Any, place: tzinfo, pattern: str = MOMENT) -> str:
 
 def local(times: pd.Series, job: Job) -> pd.Series:
     """Return a column of times as the job's clocks showed them, without a zone; shape (n,)."""
-    return times.dt.tz_convert(of(job)).dt.tz_localize(None)
+    return times.dt.tz_convert(zone_of(job)).dt.tz_localize(None)
 
 
 def days(times: pd.Series, job: Job) -> pd.Series:
@@ -108,7 +120,7 @@ def offsets(seconds: NDArray[np.float64], job: Job) -> list[tuple[int, int]]:
     first, last = np.floor(known.min() / 900), np.ceil(known.max() / 900)
     steps = _changes(int(first), int(last), job)
     quarters = np.asarray(sorted({int(first), *steps}), dtype=np.int64) * 900
-    at = pd.DatetimeIndex(quarters.astype("datetime64[s]")).tz_localize("UTC").tz_convert(of(job))
+    at = pd.DatetimeIndex(quarters.astype("datetime64[s]")).tz_localize("UTC").tz_convert(zone_of(job))
     ahead = [round(one.utcoffset().total_seconds()) for one in at]
     return list(zip(quarters.tolist(), ahead, strict=True))
 
@@ -120,7 +132,7 @@ def _changes(first: int, last: int, job: Job) -> list[int]:
 
     def ahead(quarters: NDArray[np.int64]) -> NDArray[np.int64]:
         utc = pd.DatetimeIndex((quarters * 900).astype("datetime64[s]")).tz_localize("UTC")
-        wall = utc.tz_convert(of(job)).tz_localize(None).to_numpy("datetime64[s]")
+        wall = utc.tz_convert(zone_of(job)).tz_localize(None).to_numpy("datetime64[s]")
         return np.asarray((wall - utc.tz_localize(None).to_numpy("datetime64[s]")).astype(np.int64))
 
     days = np.unique(np.r_[np.arange(first, last, 96), last]).astype(np.int64)
@@ -130,3 +142,45 @@ def _changes(first: int, last: int, job: Job) -> list[int]:
         within = np.arange(days[k], days[k + 1] + 1, dtype=np.int64)
         found += within[1:][np.diff(ahead(within)) != 0].tolist()
     return found
+
+
+EPOCH = np.datetime64("1980-01-06T00:00:00", "us")
+SECONDS_A_WEEK = 604_800
+#: A week below this is before 22 August 1999: in newer files a count that starts again after 1024 weeks.
+ROLLOVER = 1024
+#: Up to this moment in UTC the table is known to be complete.
+COMPLETE_TO = np.datetime64("2026-06-28T00:00:00", "us")
+#: Day from whose start in UTC, and the whole seconds that GPS time is ahead of UTC from then on.
+LEAP_SECONDS: tuple[tuple[str, int], ...] = (
+    ("1980-01-06", 0), ("1981-07-01", 1), ("1982-07-01", 2), ("1983-07-01", 3), ("1985-07-01", 4),
+    ("1988-01-01", 5), ("1990-01-01", 6), ("1991-01-01", 7), ("1992-07-01", 8), ("1993-07-01", 9),
+    ("1994-07-01", 10), ("1996-01-01", 11), ("1997-07-01", 12), ("1999-01-01", 13), ("2006-01-01", 14),
+    ("2009-01-01", 15), ("2012-07-01", 16), ("2015-07-01", 17), ("2017-01-01", 18),
+)  # fmt: skip
+
+
+def gps_to_utc(week: NDArray[np.float64], seconds: NDArray[np.float64]) -> NDArray[np.datetime64]:
+    """Return moments in UTC to the microsecond.
+
+    Parameters
+    ----------
+    week
+        Whole weeks since the start of GPS time, shape (n,).
+    seconds
+        Seconds of the week, shape (n,).
+
+    Returns
+    -------
+    numpy.ndarray
+        NaT where either is NaN, where the week is no whole number from 0 to 9999, or where the seconds
+        are not from 0 up to and without 604800. The second that a leap second inserts falls on the one
+        after it: a clock without leap seconds has no name for it.
+    """
+    sound = (week >= 0) & (week < 10_000) & (week == np.floor(week)) & (seconds >= 0) & (seconds < SECONDS_A_WEEK)
+    whole = np.where(sound, week, 0).astype(np.int64) * SECONDS_A_WEEK * 1_000_000
+    ticks = whole + np.rint(np.where(sound, seconds, 0) * 1e6).astype(np.int64)
+    gps = EPOCH + ticks.astype("timedelta64[us]")
+    ahead = np.array([leap for _, leap in LEAP_SECONDS])
+    starts = np.array([day for day, _ in LEAP_SECONDS], "datetime64[us]") + ahead.astype("timedelta64[s]")
+    leap = ahead[np.maximum(np.searchsorted(starts, gps, side="right") - 1, 0)]
+    return np.where(sound, gps - leap.astype("timedelta64[s]"), np.datetime64("NaT"))

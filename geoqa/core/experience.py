@@ -22,6 +22,7 @@ from geoqa.core.params import Declared, param
 if TYPE_CHECKING:
     import pandas as pd
 
+
 FORMAT = "geoqa-experience-1"
 #: Smallest hashes of a job's rows that are kept, and the share that two of one job have in common.
 SKETCH, SAME = 256, 0.5

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import GeodesyError
-from geoqa.core.source import Columns, sources
+from geoqa.core.recipe import Columns, sources
 from geoqa.core.units import FEET, METRES_PER, spoken
 
 if TYPE_CHECKING:
@@ -183,7 +183,7 @@ def _in_degrees(ellipsoid: Any) -> Any:
     return pyproj.CRS.from_dict({"proj": "longlat", "a": a, "rf": rf, "no_defs": True})
 
 
-def of(job: Job) -> System:
+def system_of(job: Job) -> System:
     """Return the coordinate system of `job`."""
     return system(job.site.crs, job.local_origin, job.input.unit)
 
@@ -281,7 +281,7 @@ def onto_wgs84(job: Job, east_m: Array, north_m: Array) -> tuple[Array, Array, f
     import pyproj
     from pyproj.transformer import TransformerGroup
 
-    ours = of(job)
+    ours = system_of(job)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
         found = TransformerGroup(ours.crs, "EPSG:4326", always_xy=True, allow_ballpark=False).transformers
@@ -375,7 +375,7 @@ def azimuth_deg(east: Array, north: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class Stated:
+class StatedSystem:
     """The coordinate system a file states.
 
     Attributes
@@ -399,7 +399,7 @@ class Stated:
     height_names: tuple[str, ...] = ()
 
 
-def compare(found: str, recipe: str) -> Stated:
+def compare(found: str, recipe: str) -> StatedSystem:
     """Return what the system `found` in a file is, against the system `recipe`; nothing is transformed.
 
     Raises
@@ -425,7 +425,7 @@ def compare(found: str, recipe: str) -> Stated:
         number = _epsg(tall)
         height, names = tall.name, (tall.name, tall.datum.name if tall.datum else "", f"EPSG:{number}")
     factor = upright[0].unit_conversion_factor if upright else 1.0
-    return Stated(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor, names)
+    return StatedSystem(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor, names)
 
 
 def _epsg(crs: Any) -> int | None:
@@ -469,7 +469,7 @@ def code(found: str) -> str:
 
 
 @dataclass(frozen=True)
-class Onto:
+class SystemTransform:
     """Places of the job in the `system` of a background file: good enough to look it up there, and for nothing else.
 
     `said` is what people should know of the placing; empty where the file is in the job's own system.
@@ -492,7 +492,7 @@ class Onto:
         return enu_difference(*ends[0], *ends[1], self.system.semi_major_m, self.system.flattening)
 
 
-def onto(job: Job, found: str) -> Onto:
+def onto(job: Job, found: str) -> SystemTransform:
     """Return how to look up places of `job` in a file whose system is `found`: canopy heights, stand maps.
 
     Unlike coordinates, such places may be moved by whatever operation is at hand; `Onto.said` tells how good it is.
@@ -503,12 +503,12 @@ def onto(job: Job, found: str) -> Onto:
     import pyproj
     from pyproj.transformer import TransformerGroup
 
-    ours, stated = of(job), compare(found, job.site.crs)
+    ours, stated = system_of(job), compare(found, job.site.crs)
     whole = pyproj.CRS.from_user_input(found)
     flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
     theirs = system(flat.to_wkt())
     if stated.same:
-        return Onto(theirs, "")
+        return SystemTransform(theirs, "")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
@@ -516,4 +516,6 @@ def onto(job: Job, found: str) -> Onto:
     except (pyproj.exceptions.ProjError, IndexError) as error:
         raise GeodesyError(f"no operation leads from {ours.name} to {stated.name}. Convert the file.") from error
     good = f"to {operation.accuracy:g} m" if operation.accuracy >= 0 else "to an unknown accuracy"
-    return Onto(theirs, f"is in {stated.name}: points are placed on it {good}, good to look up and no more", operation)
+    return SystemTransform(
+        theirs, f"is in {stated.name}: points are placed on it {good}, good to look up and no more", operation
+    )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoqa.core import door, geodesy
+from geoqa.core import geodesy, input_files
 from geoqa.core.errors import CallError, GeodesyError, InputError
 from geoqa.core.units import METRES_PER
 
@@ -63,7 +63,7 @@ class HeightRaster:
     """
 
     name: str
-    onto: geodesy.Onto
+    onto: geodesy.SystemTransform
     shape: tuple[int, int]
     metres: Array
     limits_m: tuple[float, float]
@@ -160,7 +160,7 @@ def opened(path: Path, job: Job, unit: str, limits_m: tuple[float, float] = CANO
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
     try:
-        head = door.head(path, 4)
+        head = input_files.head(path, 4)
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such file. Name a GeoTIFF from the recipe's folder.") from None
     except OSError as error:
@@ -168,7 +168,7 @@ def opened(path: Path, job: Job, unit: str, limits_m: tuple[float, float] = CANO
         raise InputError(f"{path}: cannot be read ({error.strerror or error}). {remedy}.") from error
     if head not in MAGIC:
         raise InputError(f"{path}: is no GeoTIFF by its first bytes. Export it as one from a GIS.")
-    with door.held(path), rasterio.Env(**_ALONE), warnings.catch_warnings():
+    with input_files.watched(path), rasterio.Env(**_ALONE), warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused below, with what to do
         try:
             # GeoTIFF alone: other formats may name further files, or servers.

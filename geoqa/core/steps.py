@@ -1,4 +1,8 @@
-"""The five kinds of processing step: readers, analysis, map layers, plots, writers.
+"""The five kinds of processing step, and what plots and writers hand over and are given.
+
+What a writer is given: the points as columns, in the job's order and unit, and what to say of them.
+
+The five kinds of processing step: readers, analysis, map layers, plots, writers.
 
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
@@ -9,21 +13,207 @@ heavy libraries inside the method that does the work, so that listing steps stay
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Self
+from xml.etree import ElementTree
 
+from geoqa.core.errors import Fault, StepError
 from geoqa.core.params import Declared, param
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.drawing import Drawing
-    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
+_SPACE = "{http://www.w3.org/2000/svg}"
+_LINK = "{http://www.w3.org/1999/xlink}href"
+#: What an SVG may hold: shapes and text, nothing that runs, loads, links or styles the page around it.
+ELEMENTS = (
+    "svg", "g", "defs", "use", "symbol", "path", "rect", "circle", "ellipse", "line", "polyline", "polygon", "text",
+    "tspan", "title", "desc", "clipPath", "mask", "marker", "pattern", "image", "linearGradient", "radialGradient",
+    "stop",
+)  # fmt: skip
+_LINKS = ("#", "data:image/png;base64,")
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure.
+
+    Attributes
+    ----------
+    name
+        Letters, digits and hyphens; the name of its file without the ending.
+    title
+        A few words, as a heading.
+    svg
+        One svg element that may stand in a page among others: no script, style sheet or link to elsewhere.
+    alt
+        What it shows, for those who cannot see it.
+    caption
+        What the marks mean, a sentence or two below it.
+    """
+
+    name: str
+    title: str
+    svg: str
+    alt: str
+    caption: str
+
+    def __post_init__(self) -> None:
+        faults = [Fault(word, "is empty.") for word in ("title", "alt", "caption") if not getattr(self, word).strip()]
+        if not _NAME.fullmatch(self.name):
+            faults.append(Fault("name", f"is {self.name!r}.", "Use up to 80 letters, digits and hyphens."))
+        faults += [Fault("svg", problem) for problem in dict.fromkeys(_problems(self.svg))]
+        if faults:
+            raise StepError.from_faults(f"the figure {self.name!r} cannot be shown:", faults)
+
+
+def _problems(svg: str) -> Iterator[str]:
+    """Return what keeps text from being one harmless svg element."""
+    if not svg.startswith("<svg") or "<!" in svg or "<?" in svg:
+        yield "must begin with <svg and hold no declaration, comment or instruction."
+        return
+    try:
+        root = ElementTree.fromstring(svg)
+    except ElementTree.ParseError as error:
+        yield f"is no XML: {error}."
+        return
+    for element in root.iter():
+        tag = str(element.tag).removeprefix(_SPACE)
+        if tag not in ELEMENTS:
+            yield f"holds the element {tag!r}."
+        for name, value in element.attrib.items():
+            outside = name in ("href", _LINK) and not value.startswith(_LINKS)
+            if name.lower().startswith("on") or outside or re.search(r"url\(\s*['\"]?(?!#)", value):
+                yield f"holds {name}={value[:60]!r}."
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column.
+
+    Attributes
+    ----------
+    key
+        Our word for it, such as ``easting``, ``radius95`` or ``status``.
+    heading
+        What the column is called: the file's own heading where it has one, else our word with its unit.
+    values
+        Numbers in `unit`, rounded to `decimals`, not-a-number where there is none; or text, empty where
+        there is none. Array of shape (n,).
+    unit
+        ``m``, ``ft``, ``ftUS``, ``deg``; empty for text and pure numbers.
+    decimals
+        Decimals that are written; None for text.
+    about
+        What it means.
+    """
+
+    key: str
+    heading: str
+    values: Any
+    unit: str = ""
+    decimals: int | None = None
+    about: str = ""
+
+    @property
+    def is_text(self) -> bool:
+        """Whether the column holds text."""
+        return self.decimals is None
+
+    @property
+    def title(self) -> str:
+        """The heading with the unit behind it where it does not say it itself."""
+        told = not self.unit or self.heading == f"{self.key}_{self.unit}"
+        return self.heading if told else f"{self.heading} ({self.unit})"
+
+    def written(self) -> list[str]:
+        """Return each value as it is written, empty where there is none."""
+        import numpy as np
+
+        if self.is_text:
+            return list(self.values)
+        text = np.char.mod(f"%.{self.decimals}f", self.values)
+        return list(np.where(np.isnan(self.values), "", text))
+
+
+@dataclass(frozen=True)
+class Deliverable:
+    """The points to be written.
+
+    Attributes
+    ----------
+    title
+        One line: what they are, of which site.
+    every
+        Whether points that may not be delivered are among them.
+    fields
+        The columns, those of the file first and in its recipe's order.
+    labels
+        Columns that repeat the coordinate system, the height reference and the unit in every row, for
+        formats that have no other place for them.
+    easting, northing, height
+        In the job's units, rounded as they are written; longitude and latitude in degrees for geographic
+        input. Not-a-number where there is none.
+    x, y, z
+        The same in the unit of the coordinate system, east (or longitude) first.
+    lon_deg, lat_deg
+        For display: in the job's own datum, never transformed.
+    facts
+        Pairs of a label and a sentence: coordinate system, heights, units, tolerance, cautions.
+    system, code, datum, height_reference
+        Name of the coordinate system, its code such as ``EPSG:2193`` (empty where it has none), and what
+        coordinates and heights refer to.
+    moment
+        Time of the last occupation, ISO 8601 in UTC: where a format demands a time. Empty if none is known.
+    """
+
+    title: str
+    every: bool
+    fields: tuple[Field, ...]
+    labels: tuple[Field, ...]
+    easting: Array
+    northing: Array
+    height: Array
+    x: Array
+    y: Array
+    z: Array
+    lon_deg: Array
+    lat_deg: Array
+    facts: tuple[tuple[str, str], ...]
+    system: str
+    code: str
+    datum: str
+    height_reference: str
+    moment: str = ""
+
+    def __len__(self) -> int:
+        return len(self.easting)
+
+    def field(self, key: str) -> Field:
+        """Return the column with our word `key`; KeyError if there is none."""
+        for one in self.fields:
+            if one.key == key:
+                return one
+        raise KeyError(key)
+
+    def placed(self) -> Any:
+        """Return which points have a coordinate, an array of bool of shape (n,)."""
+        import numpy as np
+
+        return ~np.isnan(self.easting)
+
 
 __all__ = ["API", "Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Result", "Step", "Writer", "param"]
 
@@ -64,7 +254,7 @@ class ReadResult:
     Attributes
     ----------
     frames
-        ``occupations`` and ``set_aside``, and ``epochs`` where the file has them (see `geoqa.core.schema`).
+        ``occupations`` and ``set_aside``, and ``epochs`` where the file has them (see `geoqa.core.frames.schema`).
     accounts
         Per kind of record (``rows``): how many were ``read``, ``used`` and ``set_aside``.
     messages

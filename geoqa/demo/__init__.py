@@ -7,7 +7,6 @@ ground -> fieldwork -> blunders -> files: the marks and the trees, the visits an
 stores, what goes wrong afterwards, and the files. streams: receiver logs beside them.
 """
 
-from geoqa.demo.files import truth_rows, write_site, write_truth
-from geoqa.demo.streams import write_logs
+from geoqa.demo.files import truth_rows, write_logs, write_site, write_truth
 
 __all__ = ["truth_rows", "write_logs", "write_site", "write_truth"]

@@ -1,15 +1,167 @@
-"""The files of the demo site, and the truth behind them."""
+"""The files of the demo site: field book, recipe, receiver logs, and the truth behind them.
+
+The recipe of the demo site, written to be read by somebody who writes a first one.
+
+Three invented receiver logs of Totara Saddle: in the open, under light cover, under dense conifers.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from geoqa.core.errors import OutputError
-from geoqa.demo.blunders import Line, csv_text, lines, spoiled
-from geoqa.demo.dice import Dice
-from geoqa.demo.fieldwork import altered, occupations, visits
-from geoqa.demo.ground import Point, points, text
-from geoqa.demo.recipe import RECIPE
+from geoqa.demo.fieldwork import BookLine, altered, csv_text, lines, occupations, spoiled, visits
+from geoqa.demo.ground import Dice, Point, points, text
+
+RECIPE = """\
+# How geoqa is to read and judge the occupations of Totara Saddle, an invented place.
+# Copy this file and change it for a job of your own. A line that starts with # is a comment.
+
+[site]
+name = "Totara Saddle"
+crs = "EPSG:2193"                  # New Zealand Transverse Mercator 2000; east always comes first
+height = "NZVD2016"                # what the heights are above; two references are never mixed
+
+[input]
+unit = "m"                         # of the coordinates: m, ft (international) or ftUS (US survey)
+unit_height = "m"                  # if left out, the same as unit
+unit_precision = "m"               # likewise
+precision = "sigma"                # SigmaH is one standard deviation per axis, not a 95 % radius
+precision_v = "sigma"              # SigmaV is one standard deviation of the height
+time_format = "iso"                # 2026-02-09T08:15:30
+timezone = "Pacific/Auckland"      # the times are local and do not carry a zone
+initialization = "column"          # a column says under which initialization each row was measured
+delimiter = ","
+header = true                      # the first line holds the headings
+skip = 0                           # no lines before it
+comment = "#"
+decimal = "."
+where = "Deleted != 'Y'"           # rows marked as deleted are set aside, and counted
+max_bad_rows = 0.20                # more unreadable rows than this share stop the run
+
+# Which heading holds what: on the left geoqa's word, on the right the file's.
+[input.columns]
+point = "Mark"
+easting = "East"
+northing = "North"
+height = "Height"
+precision_h = "SigmaH"
+precision_v = "SigmaV"
+start = "Start"
+end = "End"
+initialization = "Init"
+base = "Base"
+base_distance = "BaseDist"
+operator = "Crew"
+antenna_height = "AntHt"
+canopy = "Cover"
+role = "Role"
+method = "Method"
+origin = "Origin"
+solution = "Solution"
+satellites = "Sats"
+pdop = "PDOP"
+note = "Note"
+
+# The file's words on the left, geoqa's (or your own, for canopy and role) on the right.
+[input.values.solution]
+"RTK FIX" = "fixed"
+"RTK FLT" = "float"
+
+[input.values.method]
+"DIRECT" = "direct"
+"STAKE" = "staking"
+
+[input.values.origin]
+"MEAS" = "measured"
+"KNOWN" = "control"                # the coordinate of a control point, from an earlier survey
+"AVG" = "averaged"                 # made in the office from other rows: it proves nothing new
+
+[input.values.canopy]
+"OPEN" = "open"
+"LIGHT" = "light"
+"BROADLEAF" = "broadleaf"
+"PINE" = "dense conifer"
+
+[input.values.role]
+"BDY" = "corner"
+"TRK" = "track"
+"TOPO" = "topo"
+"CTL" = "control"
+
+[match]
+by = "name"                        # rows with the same name are the same point
+
+# The largest difference between two occupations that this job accepts. There is no default: a
+# surveyor answers for these numbers.
+[tolerance]
+horizontal_m = 0.05
+horizontal_ppm = 0.0               # added per distance to the base
+vertical_m = 0.08
+vertical_ppm = 0.0
+convention = "closure"             # compare two occupations with each other, not with their mean
+
+# The largest error that this job accepts in a delivered coordinate, and how sure it must be.
+[requirement]
+horizontal_m = 0.05
+vertical_m = 0.10
+confidence = 0.95
+judge = "hv"                       # horizontal and vertical both decide
+
+# A role not named here has the values above.
+[roles.topo]
+single_by_plan = true              # ground shape: one occupation each was planned
+fresh_fix_suffices = true
+
+[roles.track]
+fresh_fix_suffices = true          # two fixes of one visit are enough for a walking track
+
+[roles.track.tolerance]
+horizontal_m = 0.10
+vertical_m = 0.15
+
+[roles.track.requirement]
+horizontal_m = 0.15
+vertical_m = 0.20
+
+# How well the base's own coordinate is known: no comparison of occupations can show its error.
+[base]
+sigma_h_m = 0.010
+sigma_v_m = 0.015
+
+# Where the known coordinates come from. Without it no accuracy is stated: control that this survey
+# itself made, or was fitted to, agrees with it whatever its error.
+[control]
+source = "static survey of the district network, 2024"
+oriented_by = []                   # known points the job was fitted to would be named here: they are no check
+bases = []                         # likewise marks that a base stood on
+
+# What the report names beside what it computes. What is left out it says is not stated.
+[report]
+client = "Totara Saddle Trust (invented)"
+project = "Boundary and track survey"
+prepared_by = "Ridge and Valley Surveys (invented)"
+equipment = "two receivers on 2 m poles"
+corrections = "a base of one's own"
+base_coordinates = "those of the known marks the bases stood on"
+base_source = "static survey of the district network, 2024"
+datum = "NZGD2000"
+epoch = "2000.0"
+
+# Corners in their order: how precise one is relative to the next. Only the surveyor knows which are adjacent.
+[[line]]
+name = "north-west boundary"
+points = ["TS105", "TS106", "TS107", "TS108", "TS109", "TS110", "TS111", "TS112"]
+
+[[line]]
+name = "south boundary"
+points = ["TS186", "TS187", "TS188", "TS189", "TS190", "TS191"]
+"""
+
 
 SEED = 20260211
 TRUTH_HEADINGS = ("kind", "line", "point", "east_m", "north_m", "height_m", "canopy", "true_point", "what")
@@ -51,7 +203,7 @@ def write_truth(path: str | Path) -> Path:
     return _write(Path(path), "".join(map(csv_text, rows)))
 
 
-def _simulated() -> tuple[list[Point], list[Line]]:
+def _simulated() -> tuple[list[Point], list[BookLine]]:
     dice = Dice(SEED)
     marks = points(dice)
     return marks, lines(spoiled(occupations(altered(visits(marks, dice), dice), dice)), marks, dice)
@@ -61,7 +213,7 @@ def _of_point(mark: Point) -> tuple[str, ...]:
     return ("point", "", mark.name, *map(text, mark.true_mm), mark.canopy, mark.name, "")
 
 
-def _of_line(number: int, line: Line) -> tuple[str, ...]:
+def _of_line(number: int, line: BookLine) -> tuple[str, ...]:
     if line.row is None:
         return ("row", str(number), "", "", "", "", "", "", line.what)
     point = line.row.point
@@ -75,3 +227,184 @@ def _write(path: Path, content: str) -> Path:
     except OSError as error:
         raise OutputError(f"{path} cannot be written ({error.strerror}): name a folder you may write to.") from error
     return path
+
+
+LOG_SEED = 20260212
+LAT, LON, HEIGHT_M, SEPARATION_M = -38.8412, 176.1273, 512.0, 27.4
+#: Metres in a degree there, by the radii of curvature of GRS 80 at that latitude.
+NORTH_M, EAST_M = 111_022.0, 86_825.0
+#: The crew comes back after so long, and walks so long from point to point; seconds.
+LATER_S, WALK_S = 5 * 3600, 25
+POINTS, SPACING_M = 8, 27.0
+#: Under dense conifers one fix of the second visit is a false one, so far east of the truth; metres.
+FALSE_FIX, FALSE_M = 1, 0.42
+FLOAT, FIXED = 5, 4
+
+LOG_RECIPE = """\
+# Three receiver logs of Totara Saddle, an invented place: how long to wait for a fix, and how long to stay.
+[site]
+name = "Totara Saddle, receiver logs"
+crs = "EPSG:4167"                  # New Zealand Geodetic Datum 2000, the system of the corrections
+height = "ellipsoidal"             # altitude plus separation
+timezone = "Pacific/Auckland"      # logs count in UTC; people read this
+
+[match]
+by = "name"                        # the marks name the points
+
+[tolerance]
+horizontal_m = 0.05
+vertical_m = 0.08
+
+[requirement]
+horizontal_m = 0.05
+vertical_m = 0.10
+
+[step.nmea]
+marks = "marks.csv"                # which point was occupied when, and under what
+antenna_height_m = 2.000
+"""
+
+
+@dataclass(frozen=True)
+class LogCover:
+    """What a canopy class does to a receiver.
+
+    Attributes
+    ----------
+    name, canopy, prefix
+        Of the log, of the class, of its points.
+    wait_s, spread
+        Median wait for a fix, and the standard deviation of its logarithm.
+    patience_s, stay_s
+        When the crew gives up, and how long it stays once fixed.
+    offset_m, noise_m, lasting_s
+        What a whole fix is off, what an epoch is, and how long that lasts.
+    day
+        On which it was logged.
+    north_m
+        Where its points lie.
+    """
+
+    name: str
+    canopy: str
+    prefix: str
+    wait_s: float
+    spread: float
+    patience_s: int
+    stay_s: int
+    offset_m: float
+    noise_m: float
+    lasting_s: float
+    day: int
+    north_m: float
+
+
+COVERS = (
+    LogCover("open", "open", "O", 7, 0.3, 90, 60, 0.003, 0.003, 15, 10, 0.0),
+    LogCover("light", "light", "L", 28, 0.5, 180, 90, 0.006, 0.006, 25, 11, 90.0),
+    LogCover("dense", "dense conifer", "D", 170, 0.6, 270, 120, 0.012, 0.012, 40, 12, 180.0),
+)
+
+
+@dataclass(frozen=True)
+class Epoch:
+    """One epoch: seconds from the start of the log, metres from its first point, state, stated sigma."""
+
+    s: int
+    east: float
+    north: float
+    up: float
+    quality: int
+    sigma: float
+
+
+def write_logs(folder: str | Path) -> list[Path]:
+    """Write ``open.nmea``, ``light.nmea``, ``dense.nmea``, ``marks.csv`` and ``logs.toml``; return the logs.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
+    """
+    folder = Path(folder)
+    marks = ["point,start,end,canopy,file"]
+    files: dict[str, str] = {}
+    for cover in COVERS:
+        dice = Dice(LOG_SEED + cover.day)
+        start = datetime(2026, 2, cover.day, 20, 0, tzinfo=UTC)
+        epochs: list[Epoch] = []
+        for visit, point in ((v, k) for v in range(2) for k in range(POINTS)):
+            begin = (epochs[-1].s + 1 if epochs else 0) + (LATER_S if visit and not point else 0)
+            wrong = FALSE_M if cover is COVERS[-1] and visit and point == FALSE_FIX else 0.0
+            epochs += _occupation(cover, point, begin, wrong, dice)
+            first, last = (f"{start + timedelta(seconds=s):%Y-%m-%dT%H:%M:%SZ}" for s in (begin, epochs[-1].s))
+            marks.append(f"{cover.prefix}{point + 1},{first},{last},{cover.canopy},{cover.name}.nmea")
+            epochs += _walk(cover, point, epochs[-1], dice)
+        files[f"{cover.name}.nmea"] = "".join(f"{line}\r\n" for epoch in epochs for line in _sentences(epoch, start))
+    files |= {"marks.csv": "\n".join(marks) + "\n", "logs.toml": LOG_RECIPE}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            (folder / name).write_bytes(content.encode())
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be written ({error.strerror}): name a folder you may write to.") from error
+    return [folder / name for name in files if name.endswith(".nmea")]
+
+
+def _occupation(cover: LogCover, point: int, begin: int, wrong_m: float, dice: Dice) -> list[Epoch]:
+    """Return what a receiver at rest says: a float solution that settles, then a fix, unless the crew gives up."""
+    wait = max(3, round(cover.wait_s * math.exp(cover.spread * dice.normal())))
+    lost = wait > cover.patience_s
+    truth = (point * SPACING_M + wrong_m, cover.north_m + point * SPACING_M / 3, 0.0)
+    fix = [axis + cover.offset_m * dice.normal() for axis in truth]
+    far = [math.copysign(0.2 + abs(0.3 * z), z) for z in (dice.normal(), dice.normal(), dice.normal())]
+    keep = math.exp(-1 / cover.lasting_s)
+    error = [cover.noise_m * dice.normal() for _ in range(3)]
+    found = []
+    for s in range(cover.patience_s if lost else wait + cover.stay_s):
+        error = [keep * e + math.sqrt(1 - keep * keep) * cover.noise_m * dice.normal() for e in error]
+        fixed = s >= wait
+        away = 0.0 if fixed else 0.3 + 0.7 * math.exp(-s / max(wait, 1))
+        settled = 0.6 * cover.noise_m + 0.008 + 0.05 * math.exp(-(s - wait) / 6) if fixed else 0.1 + 0.5 * away
+        place = [at + away * off + e for at, off, e in zip(fix, far, error, strict=True)]
+        found.append(Epoch(begin + s, place[0], place[1], place[2], FIXED if fixed else FLOAT, settled))
+    return found
+
+
+def _walk(cover: LogCover, point: int, last: Epoch, dice: Dice) -> Iterator[Epoch]:
+    """Return the way from one point to the next, or back to the first; the fix is dropped on the way."""
+    goal = (point + 1) % POINTS * SPACING_M
+    for k in range(1, WALK_S + 1):
+        east = last.east + (goal - last.east) * k / WALK_S + 0.05 * dice.normal()
+        north = last.north + (cover.north_m + goal / 3 - last.north) * k / WALK_S + 0.05 * dice.normal()
+        yield Epoch(last.s + k, east, north, 0.05 * dice.normal(), FLOAT, 0.5)
+
+
+def _sentences(epoch: Epoch, start: datetime) -> Iterator[str]:
+    moment = start + timedelta(seconds=epoch.s)
+    clock = moment.strftime("%H%M%S.00")
+    lat, lon = (
+        _angle(abs(origin + value / metres), width)
+        for origin, value, metres, width in ((LAT, epoch.north, NORTH_M, 2), (LON, epoch.east, EAST_M, 3))
+    )
+    height = f"{HEIGHT_M + epoch.up:.3f},M,{SEPARATION_M:.3f},M"
+    yield _summed(f"GNGGA,{clock},{lat},S,{lon},E,{epoch.quality},17,0.7,{height},1.0,0001")
+    sigma = epoch.sigma
+    yield _summed(
+        f"GNGST,{clock},{sigma:.3f},{1.1 * sigma:.3f},{0.9 * sigma:.3f},0.0,{1.1 * sigma:.3f},{0.9 * sigma:.3f},"
+        f"{1.8 * sigma:.3f}"
+    )
+    if epoch.s % 60 == 0:
+        yield _summed(f"GNRMC,{clock},A,{lat},S,{lon},E,0.0,0.0,{moment:%d%m%y},,,A")
+
+
+def _angle(degrees: float, width: int) -> str:
+    whole, minutes = divmod(round(degrees * 60, 7), 60)
+    return f"{int(whole):0{width}d}{minutes:010.7f}"
+
+
+def _summed(body: str) -> str:
+    total = 0
+    for byte in body.encode():
+        total ^= byte
+    return f"${body}*{total:02X}"

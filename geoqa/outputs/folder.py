@@ -1,4 +1,8 @@
-"""Writing into a folder in place: each file whole at every moment, the set of them finished or dropped.
+"""An output folder written in place, and run.json, the record of what came of the review.
+
+The keys of a recipe, one below the other.
+
+Writing into a folder in place: each file whole at every moment, the set of them finished or dropped.
 
     made in .geoqa-new  ->  run.json beside them: the set is complete  ->  each moved to its place, run.json last
 
@@ -11,17 +15,102 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import json
+import math
 import os
+import platform
 import shutil
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from geoqa.core import locks, result_set
+from geoqa.core import result_set
 from geoqa.core.errors import OutputError
 from geoqa.core.result_set import LOCK, RECORD, STAGING
-from geoqa.outputs import record as records
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def flat_keys(table: Any, name: str = "") -> Iterator[tuple[str, Any]]:
+    """Return the keys of nested tables with their values, as ``[table] key``; deeper ones are joined by points."""
+    if not isinstance(table, Mapping):
+        yield name, table
+        return
+    for key, item in table.items():
+        inner = f"[{key}]" if not name else f"{name} {key}" if name.endswith("]") else f"{name}.{key}"
+        yield from flat_keys(item, inner)
+
+
+#: Distributions whose versions can change a number.
+LIBRARIES = ("numpy", "pandas", "pyarrow", "geopandas", "shapely", "pyproj", "pyogrio", "scipy", "folium")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of geoqa, Python, PROJ and the libraries that can change a number."""
+    import pyproj
+
+    found = {"geoqa": metadata.version("geoqa-survey"), "python": platform.python_version()}
+    found |= {name: metadata.version(name) for name in LIBRARIES}
+    return found | {"PROJ": pyproj.proj_version_str}
+
+
+def statements(frames: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+    """Return each statement with its figures (lengths in metres, None where withheld) and its conditions."""
+    if "statements" not in frames:
+        return []
+    asked = frames.get("statement_conditions")
+    by: dict[str, list[dict[str, str]]] = {}
+    for row in () if asked is None else asked.itertuples(index=False):
+        by.setdefault(row.statement, []).append({"condition": row.condition, "met": row.met, "found": row.found})
+    table = frames["statements"]
+    return [
+        {
+            "name": row.statement,
+            "standard": row.standard,
+            "n": int(row.n),
+            "outcome": row.outcome,
+            "figures": json.loads(row.figures) if isinstance(row.figures, str) else None,
+            "refused": row.reason if isinstance(row.reason, str) else None,
+            "text": row.text,
+            "conditions": by.get(row.statement, []),
+        }
+        for row in table.itertuples(index=False)
+    ]
+
+
+def review_id(record: Mapping[str, Any]) -> str:
+    """Return what tells a review from others: ten digits of a hash of what it was made of, in two groups.
+
+    Of the inputs' names, contents and readers, the completed recipe, the versions of geoqa and of the plugins used,
+    and the review that it was compared with. The same review made again has the same.
+    """
+    made_of = {
+        "inputs": [{key: one[key] for key in ("file", "sha256", "reader")} for one in record["inputs"]],
+        **{key: record.get(key) for key in ("recipe", "since")},
+        "version": record["versions"]["geoqa"],
+        "plugins": record["plugins"]["used"],
+    }
+    digits = hashlib.sha256(json.dumps(_plain(made_of), sort_keys=True).encode()).hexdigest()
+    return f"{digits[:5]}-{digits[5:10]}"
+
+
+def record_text(record: Mapping[str, Any]) -> str:
+    """Return the record as JSON; numbers that are not finite become null."""
+    return json.dumps(_plain(record), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
 
 #: What every review could write before run.json listed its set.
 UNLISTED = (
@@ -60,7 +149,7 @@ def writing(target: Path, record: dict[str, Any], replaces: Collection[str] | No
         stay = () if replaces is None else set(before) - {*replaces, *made, RECORD}
         kept = {name: before[name] or _listed(target / name) for name in stay if (target / name).is_file()}
         record["files"] = dict(sorted((kept | _sealed(staging, target, made)).items()))
-        part = _written(staging / (RECORD + _PART), records.text(record))
+        part = _written(staging / (RECORD + _PART), record_text(record))
         _like(target / RECORD, part)
         part.replace(staging / RECORD)
         _sync(staging)
@@ -109,7 +198,7 @@ def replacing_file(target: Path) -> Iterator[Path]:
         _sync(staging)
         staging.replace(target)
     except OSError as error:
-        raise _told(target, error) from error
+        raise _as_output_error(target, error) from error
     finally:
         with contextlib.suppress(OSError):
             staging.unlink(missing_ok=True)
@@ -194,7 +283,7 @@ def refuse_loss(target: Path, makes: Iterable[str], sources: Iterable[Path]) -> 
                 )
         refuse_foreign(target, makes, own(target))
     except OSError as error:
-        raise _told(target, error) from error
+        raise _as_output_error(target, error) from error
 
 
 def refuse_foreign(target: Path, makes: Iterable[str], ours: Collection[str]) -> None:
@@ -227,7 +316,7 @@ def _staging(target: Path) -> Iterator[Path]:
             staging.unlink()
         elif staging.is_file():  # asked once: another run may take its folder away in between
             raise OutputError(f"{staging} is a file, and geoqa makes its files in a folder of that name. Move it away.")
-        with locks.holding(staging / LOCK):
+        with result_set.holding(staging / LOCK):
             _settled(staging, target)
             try:
                 yield staging
@@ -235,12 +324,12 @@ def _staging(target: Path) -> Iterator[Path]:
                 if not _is_journaled(staging):
                     with contextlib.suppress(OSError):
                         _drop(staging)
-    except locks.HeldError as error:
+    except result_set.HeldError as error:
         raise OutputError(
             f"{target} is being written by another run of geoqa. Wait until that has ended, or name another folder."
         ) from error
     except OSError as error:
-        raise _told(target, error) from error
+        raise _as_output_error(target, error) from error
     finally:
         if is_new:
             with contextlib.suppress(OSError):  # it is empty only where nothing was written
@@ -435,7 +524,7 @@ def _sync(path: Path) -> None:
 # --- what is said --------------------------------------------------------------------------------------------
 
 
-def _told(target: Path, error: OSError) -> OutputError:
+def _as_output_error(target: Path, error: OSError) -> OutputError:
     """Return what the system said as an error that says where and what to do."""
     if isinstance(error, OutputError):
         return error

@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core import off_control, scope, worst
-from geoqa.core.control_contracts import REFUSED
-from geoqa.core.schema import STATUSES
+from geoqa.core import recipe
+from geoqa.core.frames import wording
+from geoqa.core.frames.control import REFUSED
+from geoqa.core.frames.schema import STATUSES
 from geoqa.core.units import counted, expected, probability
-from geoqa.outputs import class_words
+from geoqa.outputs import key_tables
 from geoqa.outputs.text import cut, display_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
 
 #: Columns of a terminal that lines are wrapped at, and the most characters of one message.
 WIDTH, LONGEST = 110, 1_000
@@ -57,17 +59,17 @@ def lines(
         f"{cut(display_text(job.site.name), 80)}: {counted(len(points), 'point')}, "
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
-        *(_wrapped(cut(display_text(off), LONGEST)) if (off := off_control.of_frames(frames, job)) else []),
+        *(_wrapped(cut(display_text(off), LONGEST)) if (off := wording.off_control(frames, job)) else []),
         *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.units)}. Source: {source}"),
         *_wrapped(f"Requirement: {job.requirement.spoken(*job.units)}"),
         *_roles(job),
-        *(_wrapped(alone) if (alone := scope.said(points)) else []),
+        *(_wrapped(alone) if (alone := recipe.judged_words(points)) else []),
         "",
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
     deliver = (points["deliver"] == "yes").to_numpy()
     clash = (points["status"] == "conflict").to_numpy(bool)
-    settled = clash.any() and off_control.settles(frames)[clash].all()
+    settled = clash.any() and wording.settles(frames)[clash].all()
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
         todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
@@ -114,20 +116,25 @@ def _roles(job: Job) -> list[str]:
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:
-    counts = scope.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
+    counts = recipe.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
 
 
 def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     """Return the points that are farthest beyond what is accepted, both components beside their limits."""
     unit, unit_up = job.units
-    shown = points.iloc[worst.order(points)[:most]]
+    shown = points.iloc[wording.worst_first(points)[:most]]
     shown = shown[shown["excess"].notna()]
     if shown.empty:
         return []
     cells = [("point", "status", "horizontal", "height")]
     cells += [
-        (cut(display_text(point), 24), status, worst.told(h, limit_h, unit), worst.told(v, limit_v, unit_up))
+        (
+            cut(display_text(point), 24),
+            status,
+            wording.beside_limit(h, limit_h, unit),
+            wording.beside_limit(v, limit_v, unit_up),
+        )
         for point, status, h, limit_h, v, limit_v in zip(
             *(
                 shown[c]
@@ -137,7 +144,7 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
         )
     ]
     widths = [max(len(row[k]) for row in cells) for k in range(4)]
-    rows = [f"Worst first. {worst.ABOUT}"]
+    rows = [f"Worst first. {wording.ABOUT_LIMIT}"]
     for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
         head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
         why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
@@ -147,10 +154,10 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
 
 def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:
     """Return what the stated precision is worth under each cover, and how often a fix is wrong."""
-    rows = class_words.table(classes, job)
+    rows = key_tables.class_table(classes, job)
     if not rows:
         return []
-    cells = [class_words.head(job), *rows[: most + 1]]
+    cells = [key_tables.class_head(job), *rows[: most + 1]]
     widths = [max(len(row[k]) for row in cells) for k in range(len(cells[0]) - 1)]
     lines = ["Precision stated → reckoned with (one sigma, 95 % bounds), wrong fixes, and where most of it comes from:"]
     for *first, last in cells:
@@ -159,7 +166,7 @@ def _precision(classes: pd.DataFrame, job: Job, most: int = 12) -> list[str]:
         lines += [start + last] if fits else [start.rstrip(), f"{'':<{WIDTH - 30}}{cut(last, 30)}"]
     if len(rows) > most + 1:
         lines.append(f"  and {len(rows) - most - 1} more in the layer classes of review.gpkg")
-    for sentence in class_words.sentences(classes, job)[: most // 2]:
+    for sentence in key_tables.class_sentences(classes, job)[: most // 2]:
         lines += _wrapped(f"  {sentence}.")
     return [*lines, ""]
 

@@ -1,18 +1,21 @@
-"""The one table of what each status looks like and what it says; symbols and key are both made from it.
+"""The one table of what each status looks like and says; symbols and key are both made from it.
 
 The colours were found by search over candidates of fixed hue families: in light and in dark, any
 two differ by at least 40 (CIE76) to normal sight and to simulated protanopia, deuteranopia and
 tritanopia (Machado, Oliveira and Fernandes 2009, severity 1), and by at least 20 in lightness
 when printed grey. Shapes differ as well, so that colour is never alone. No pair says good and bad
 by green and red: the less a point is settled, the further its colour is from the calm blue.
+
+The symbols of the map as SVG, from the same table of shapes and colours.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from geoqa.core.drawing import Style
-from geoqa.core.schema import SEVERITY, STATUSES
+from geoqa.core.frames.schema import SEVERITY, STATUSES
 
 #: The two axes of the key, as its rows and columns call them.
 TOLERANCE = {"within": "within tolerance", "beyond": "beyond tolerance"}
@@ -26,7 +29,7 @@ class Symbol:
     Attributes
     ----------
     status
-        One of `geoqa.core.schema.STATUSES`.
+        One of `geoqa.core.frames.schema.STATUSES`.
     shape, light, dark
         Shape, and its colour on a light and on a dark ground.
     meaning
@@ -137,3 +140,49 @@ DELIVERY: dict[str, DeliveryMark] = {
 def status_styles() -> tuple[Style, ...]:
     """Return the looks of the five statuses, in the order of `STATUSES`."""
     return tuple(SYMBOLS[status].style() for status in STATUSES)
+
+
+INK = "#1d2530"
+
+
+def svg_path(shape: str, r: float) -> str:
+    """Return the outline of a shape around the origin, as the data of an SVG path."""
+    if shape == "triangle":
+        return _closed([(0, -1.3 * r), (1.25 * r, 0.9 * r), (-1.25 * r, 0.9 * r)])
+    if shape == "square":
+        return _closed([(-r, -r), (r, -r), (r, r), (-r, r)])
+    if shape == "star":
+        turns = [(k, k * math.pi / 4 - math.pi / 2, (0.62 if k % 2 else 1.55) * r) for k in range(8)]
+        return _closed([(q * math.cos(t), q * math.sin(t)) for _, t, q in turns])
+    if shape == "ring":
+        return _circle(1.08 * r) + _circle(0.42 * r)
+    if shape == "halo":
+        return _circle(1.75 * r)
+    if shape == "bar":
+        return _closed([(-1.25 * r, 1.75 * r), (1.25 * r, 1.75 * r), (1.25 * r, 2.15 * r), (-1.25 * r, 2.15 * r)])
+    return _circle(r)
+
+
+def svg_symbol(status: str, size: float = 12.0) -> str:
+    """Return the symbol of a status as an SVG element of its own, `size` pixels wide."""
+    half = size / 2
+    box = f'width="{size:g}" height="{size:g}" viewBox="{-half:g} {-half:g} {size:g} {size:g}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {box}>{svg_mark(status, size / 3.4)}</svg>'
+
+
+def svg_mark(status: str, r: float, where: str = "") -> str:
+    """Return the symbol of a status as an SVG path; `where` is its transformation."""
+    own = SYMBOLS[status]
+    at = f' transform="{where}"' if where else ""
+    return (
+        f'<path d="{svg_path(own.shape, r)}" fill="{own.light}" fill-rule="evenodd" stroke="{INK}" '
+        f'stroke-width="{max(r / 6, 0.6):.2g}" stroke-linejoin="round"{at}/>'
+    )
+
+
+def _closed(points: list[tuple[float, float]]) -> str:
+    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points) + "Z"
+
+
+def _circle(r: float) -> str:
+    return f"M{-r:.2f} 0A{r:.2f} {r:.2f} 0 1 0 {r:.2f} 0A{r:.2f} {r:.2f} 0 1 0 {-r:.2f} 0Z"

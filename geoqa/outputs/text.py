@@ -14,7 +14,7 @@ import unicodedata
 from html import escape
 from typing import Any
 
-from geoqa.core import formulas
+from geoqa.core.site import labels
 
 #: Longest text in a line of a table.
 LINE_LENGTH = 200
@@ -82,13 +82,13 @@ def cell_text(value: Any) -> Any:
     """Return a cell for CSV or a spreadsheet: numbers as they are, text that cannot run.
 
     Text that starts as a formula does, or would if the file were opened with another separator, gets an
-    apostrophe before it (`geoqa.core.formulas`), unless it is a plain number.
+    apostrophe before it (`geoqa.core.site.labels`), unless it is a plain number.
     """
     if value is None or isinstance(value, (bool, int)) or (isinstance(value, float) and math.isfinite(value)):
         return "" if value is None else value
     if hasattr(value, "dtype") and getattr(value.dtype, "kind", "") in "iub":
         return value
-    return formulas.inert(utf8_text(value).replace("\x00", "␀"))
+    return labels.inert(utf8_text(value).replace("\x00", "␀"))
 
 
 def utf8_text(value: Any) -> str:

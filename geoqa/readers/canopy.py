@@ -1,23 +1,277 @@
-"""What the recipe's canopy files say of each point, and the class that serves where the crew gave no label."""
+"""What stands around each point: stand maps and rasters of canopy heights.
+
+What stands around places on a raster of heights: its mean, its cover, and how much sky is left. Kernels.
+
+Places are columns and rows with their fractions in a tile of the raster. All work is on arrays, a few
+thousand places at a time.
+
+What a raster of canopy heights says of places: read tile by tile, so that its size does not matter.
+
+What the recipe's canopy files say of each point, and the class that serves where the crew gave no label.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from geoqa.core import areas, geodesy
-from geoqa.core.canopy import AREAS, LABEL, RASTER
-from geoqa.readers import surroundings
+from geoqa.core import geodesy, raster, vector_files
+from geoqa.core.errors import InputError
+from geoqa.core.recipe import AREAS, LABEL, RASTER
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.core.job import Job
+    from geoqa.core.raster import HeightRaster, Heights
+    from geoqa.core.recipe import Canopy
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+
+Array = NDArray[np.float64]
+HeightArray = NDArray[np.float32]
+Index = NDArray[np.int64]
+
+#: Less of the cells known than this, and what they would say is null.
+ENOUGH = 0.9
+#: Cells looked at in one go.
+MANY = 50_000
+
+
+class Around(NamedTuple):
+    """What stands around each place: arrays of shape (n,), null where too few cells are known."""
+
+    at: Array
+    mean: Array
+    largest: Array
+    cover: Array
+
+
+def heights_around(
+    tile: HeightArray, column: Array, row: Array, metres: Array, radius_m: float, above_m: float
+) -> Around:
+    """Return the height at each place, and the mean, the largest and the share above a height within a radius.
+
+    A cell is within where its middle is; the cell that holds the place always is.
+
+    Parameters
+    ----------
+    tile
+        Heights in metres, NaN where unknown; holds every cell within the radius of every place.
+    column, row
+        Places in the tile, shape (n,).
+    metres
+        East and north of a step of one column and of one row, shape (2, 2).
+    """
+    dc, dr = _offsets(metres, radius_m)
+    found = np.full((4, len(column)), np.nan)
+    chunk = max(MANY // len(dc), 1)
+    for begin in range(0, len(column), chunk):
+        k = slice(begin, begin + chunk)
+        c, r = np.floor(column[k]).astype(np.int64), np.floor(row[k]).astype(np.int64)
+        values = tile[r[:, None] + dr, c[:, None] + dc]
+        away = _distance(metres, c[:, None] + dc + 0.5 - column[k, None], r[:, None] + dr + 0.5 - row[k, None])
+        within = (away <= radius_m) | ((dc == 0) & (dr == 0))
+        known = within & ~np.isnan(values)
+        count = known.sum(axis=1)
+        enough = (count >= ENOUGH * within.sum(axis=1)) & (count > 0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.where(known, values, 0).sum(axis=1, dtype=float) / count
+            cover = (known & (values > above_m)).sum(axis=1) / count
+            largest = np.where(known, values, -np.inf).max(axis=1)
+        found[0, k] = tile[r, c]
+        found[1:, k] = np.where(enough, [mean, largest, cover], np.nan)
+    return Around(*found)
+
+
+def sky_view(
+    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, directions: int, reach_m: float
+) -> Array:
+    """Return the share of the sky's solid angle above the horizon, shape (n,); NaN where too few cells are known.
+
+    1 minus the mean of the sine of the horizon's elevation over equally spaced directions: what the
+    hemisphere holds above an elevation h is 2 pi (1 - sin h). Zaksek, Ostir and Kokalj 2011, Remote
+    Sensing 3:398-415 (from memory). A cell is a solid column as wide as it is, the cell of the place
+    itself is left out, and the horizon is never below the level of the eye.
+
+    Parameters
+    ----------
+    tile, column, row, metres
+        As for `around`; the tile holds every cell within the reach.
+    eye_m
+        Height of the eye in the heights of the tile, shape (n,); NaN where unknown.
+    directions
+        How many; each is followed cell by cell.
+    """
+    turn = 2 * np.pi * np.arange(directions) / directions
+    step = np.linalg.solve(metres, np.stack([np.sin(turn), np.cos(turn)]))  # columns and rows a metre
+    cell = float(np.hypot(*metres).min())
+    far = cell * np.arange(1, max(int(reach_m / cell), 1) + 1)
+    result = np.full(len(column), np.nan)
+    chunk = max(MANY // len(far), 1)
+    for begin in range(0, len(column), chunk):
+        k = slice(begin, begin + chunk)
+        known, blocked = np.zeros((2, len(column[k])))
+        for dc, dr in step.T:
+            seen, sine = _horizon(tile, column[k], row[k], metres, eye_m[k], far * dc, far * dr)
+            known += seen
+            blocked += sine
+        enough = known >= ENOUGH * directions * len(far)
+        result[k] = np.where(enough, 1 - blocked / directions, np.nan)
+    return np.where(np.isnan(eye_m), np.nan, result)
+
+
+def _horizon(
+    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
+) -> tuple[Array, Array]:
+    """Return how many cells are known along one direction, and the sine of the horizon's elevation."""
+    c = (column[:, None] + along_c).astype(np.int32)  # never negative: the tile holds them all
+    r = (row[:, None] + along_r).astype(np.int32)
+    rise = tile.ravel().take(r * np.int32(tile.shape[1]) + c) - eye_m[:, None].astype(np.float32)
+    # To the middle of the cell, whose height it is.
+    dc, dr = c - (column[:, None] - 0.5), r - (row[:, None] - 0.5)
+    east, north = (metres[k, 0] * dc + metres[k, 1] * dr for k in (0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = rise / np.sqrt(east * east + north * north)
+    # The cell of the place itself, at no distance: only the first steps can still be in it.
+    near = slice(0, 1 + int(np.hypot(*metres).sum() / np.hypot(*metres).min()))
+    slope[:, near][(c[:, near] == column.astype(np.int32)[:, None]) & (r[:, near] == row.astype(np.int32)[:, None])] = 0
+    known = slope == slope
+    best = np.fmax.reduce(slope, axis=1, initial=0.0)
+    return known.sum(axis=1).astype(float), best / np.sqrt(1 + best**2)
+
+
+def _offsets(metres: Array, radius_m: float) -> tuple[Index, Index]:
+    """Return the steps to all cells whose middle may lie within the radius of a place in the first cell."""
+    reach = radius_m + np.hypot(*metres.sum(axis=1)) + np.hypot(*(metres[:, 0] - metres[:, 1]))
+    most = np.ceil(np.abs(np.linalg.inv(metres)).sum(axis=1) * reach).astype(int)
+    dc, dr = (z.ravel() for z in np.meshgrid(*(np.arange(-m, m + 1) for m in most), indexing="ij"))
+    near = _distance(metres, dc.astype(float), dr.astype(float)) <= radius_m + np.hypot(*metres).sum()
+    return dc[near], dr[near]
+
+
+def _distance(metres: Array, columns: Array, rows: Array) -> Array:
+    return np.hypot(metres[0, 0] * columns + metres[0, 1] * rows, metres[1, 0] * columns + metres[1, 1] * rows)
+
+
+def margin(metres: Array, reach_m: float) -> int:
+    """Return how many cells a tile must reach beyond its places, so that nothing within `reach_m` is missed."""
+    spread = np.abs(np.linalg.inv(metres)).sum(axis=1).max()
+    return int(np.ceil(spread * (reach_m + 2 * np.hypot(*metres).sum()))) + 2
+
+
+#: Rows and columns of the raster whose places are looked at together.
+TILE = 1024
+#: Cells that a tile may reach beyond its places: more would not fit into memory.
+FARTHEST = 3000
+MEASURES = ("canopy_height_m", "canopy_mean_m", "canopy_max_m", "cover_fraction", "sky_view")
+
+
+def measures(x: Array, y: Array, job: Job) -> tuple[dict[str, Array], tuple[str, ...]]:
+    """Return each of `MEASURES` at places, shape (n,), null where the raster is silent; and what to know of it.
+
+    Parameters
+    ----------
+    x, y
+        Places in the job's system and its own unit, east (or longitude) first.
+
+    Raises
+    ------
+    CallError
+        If rasterio is not installed.
+    InputError
+        If a raster cannot be used.
+    """
+    rules = job.canopy
+    assert rules.raster and rules.unit
+    with raster.opened(job.beside(rules.raster), job, rules.unit) as canopy:
+        found = _around(canopy, x, y, rules)
+        messages = [*_raster_messages(canopy, rules), *_outside(canopy, found["canopy_mean_m"], len(x))]
+        if rules.surface is None:
+            messages.append(f"sky view from {canopy.name} alone: the terrain is not in it")
+    if rules.surface is not None:
+        with raster.opened(job.beside(rules.surface), job, rules.unit, raster.SURFACE_M) as surface:
+            # Where the antenna is: on the ground below the canopy.
+            ground = _heights(surface, x, y) - found["canopy_height_m"]
+            found["sky_view"] = _sky(surface, x, y, ground + rules.antenna_height_m, rules)
+            messages += _raster_messages(surface, rules)
+    return {name: found[name] for name in MEASURES}, tuple(messages)
+
+
+def _around(canopy: HeightRaster, x: Array, y: Array, rules: Canopy) -> dict[str, Array]:
+    """Return every measure that the canopy's own raster gives: without one of the surface, the sky view too."""
+    found = np.full((5, len(x)), np.nan)
+    level = rules.surface is None
+    for at, tile, column, row in _tiles(canopy, x, y, max(rules.radius_m, rules.reach_m if level else 0.0)):
+        place = (tile, column, row, canopy.metres)
+        found[:4, at] = heights_around(*place, rules.radius_m, rules.cover_above_m)
+        if level:
+            eye = np.full(len(at), rules.antenna_height_m)
+            found[4, at] = sky_view(*place, eye, rules.directions, rules.reach_m)
+    return dict(zip(MEASURES, found, strict=True))
+
+
+def _heights(surface: HeightRaster, x: Array, y: Array) -> Array:
+    found = np.full(len(x), np.nan)
+    for at, tile, column, row in _tiles(surface, x, y, 0.0):
+        found[at] = tile[np.floor(row).astype(int), np.floor(column).astype(int)]
+    return found
+
+
+def _sky(heights: HeightRaster, x: Array, y: Array, eye_m: Array, rules: Canopy) -> Array:
+    found = np.full(len(x), np.nan)
+    for at, tile, column, row in _tiles(heights, x, y, rules.reach_m):
+        place = (tile, column, row, heights.metres)
+        found[at] = sky_view(*place, eye_m[at], rules.directions, rules.reach_m)
+    return found
+
+
+def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterator[tuple[Index, Heights, Array, Array]]:
+    """Yield, per tile that holds places: which, its heights with all within reach of them, and their place in it."""
+    column, row = heights.cells(x, y)
+    with np.errstate(invalid="ignore"):
+        inside = (row >= 0) & (row < heights.shape[0]) & (column >= 0) & (column < heights.shape[1])
+    at: Index = np.flatnonzero(inside).astype(np.int64)
+    key = (row[at] // TILE).astype(np.int64) * (heights.shape[1] // TILE + 1) + (column[at] // TILE).astype(np.int64)
+    order = np.argsort(key, kind="stable")
+    more = margin(heights.metres, reach_m)
+    if more > FARTHEST:
+        raise InputError(
+            f"{heights.name}: its cells of {heights.cell_m:.2g} m are too fine to look {reach_m:g} m far. Resample it "
+            f"in a GIS, to a tenth of a metre or more, or state a smaller reach_m under [canopy]."
+        )
+    for part in np.split(at[order], np.flatnonzero(np.diff(key[order])) + 1):
+        if not len(part):
+            continue
+        c, r = column[part], row[part]
+        left, top = int(c.min()) - more, int(r.min()) - more
+        tile = heights.read(top, left, int(r.max()) + more + 1 - top, int(c.max()) + more + 1 - left)
+        yield part, tile, c - left, r - top
+
+
+def _raster_messages(heights: HeightRaster, rules: Canopy) -> list[str]:
+    """Return what people should know of a raster: where it lies, how coarse it is, what it holds."""
+    found = [f"{heights.name} {heights.onto.said}"] if heights.onto.said else []
+    if heights.cell_m > rules.radius_m / 2:
+        found.append(
+            f"{heights.name} has cells of {heights.cell_m:.3g} m: too coarse for a radius of {rules.radius_m:g} m; "
+            f"what it says of a point is said of the few cells around it"
+        )
+    if heights.beyond:
+        low, high = heights.limits_m
+        found.append(
+            f"{heights.name} holds heights below {low:g} m or above {high:g} m near the points ({heights.beyond} times "
+            f"read): they are taken as unknown. Are they heights above the ground, and is their unit right?"
+        )
+    return found
+
+
+def _outside(canopy: HeightRaster, mean: Array, n: int) -> list[str]:
+    silent = int(np.isnan(mean).sum())
+    if not silent:
+        return []
+    return [f"{canopy.name} says nothing of {silent} of {n} points: outside it, or where it has no data"]
 
 
 class Canopied(NamedTuple):
@@ -55,9 +309,9 @@ def read_canopy(occupations: pd.DataFrame, job: Job) -> Canopied:
         mapped, said = _mapped(x, y, job)
         messages += said
     table["canopy_mapped"] = pd.Categorical(mapped)
-    found = {name: np.full(len(table), np.nan) for name in surroundings.MEASURES}
+    found = {name: np.full(len(table), np.nan) for name in MEASURES}
     if job.canopy.raster:
-        found, told = surroundings.measures(x, y, job)
+        found, told = measures(x, y, job)
         messages += told
     table = table.assign(**found)
     by_height = _by_height(found["canopy_mean_m"], job)
@@ -73,7 +327,7 @@ def _places(occupations: pd.DataFrame, code: Index, n: int, job: Job) -> tuple[A
     away = np.hypot(east - middle["e"].to_numpy()[code], north - middle["n"].to_numpy()[code])
     order = np.lexsort((np.round(away, 6), code))
     first = order[np.searchsorted(code[order], np.arange(n))]
-    system = geodesy.of(job)
+    system = geodesy.system_of(job)
     if system.geographic:
         return system.to_lonlat(east[first], north[first])
     return east[first] / system.metres_per_unit, north[first] / system.metres_per_unit
@@ -85,7 +339,7 @@ def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str
 
     rules = job.canopy
     assert rules.areas and rules.column
-    frame = areas.shapes(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)
+    frame = vector_files.areas(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)
     onto = geodesy.onto(job, frame.crs.to_wkt())
     words = [str(word).strip() if word == word and word is not None else "" for word in frame[rules.column]]
     classes = np.array([rules.words.get(word, word) or None for word in words], dtype=object)

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-    from geoqa.readers.sheet import Sheet
+    from geoqa.readers.tables.mapped_table import Sheet
+
 
 #: Fewer bad rows than this never stop a run, whatever their share.
 FEW = 10
@@ -41,14 +42,14 @@ class DelimitedReader(Reader):
     @classmethod
     def sniff(cls, path: Path, head: bytes) -> float:
         """Return how surely a file is delimited text: its suffix, and no sign of a binary format."""
-        from geoqa.core import compressed
-        from geoqa.readers import textfile
+        from geoqa.core import input_files
+        from geoqa.readers.text import text_file
 
         try:
-            textfile.refuse_binary(path, compressed.head(head))
+            text_file.refuse_binary(path, input_files.unpacked_head(head))
         except InputError:
             return 0.0
-        return 0.6 if compressed.inner_name(path).lower().endswith(cls.suffixes) else 0.1
+        return 0.6 if input_files.inner_name(path).lower().endswith(cls.suffixes) else 0.1
 
     def read(self, path: Path, job: Job) -> ReadResult:
         """Return the occupations in the file at `path`, and the rows set aside.
@@ -59,13 +60,14 @@ class DelimitedReader(Reader):
             If the file cannot be used as it stands: no text, columns not found, times without zone,
             or more bad rows than the recipe allows.
         """
-        from geoqa.core.source import wanted
-        from geoqa.readers import fixed, table, textfile
-        from geoqa.readers.sheet import Sheet
+        from geoqa.core.recipe import wanted
+        from geoqa.readers.tables import records
+        from geoqa.readers.tables.mapped_table import Sheet
+        from geoqa.readers.text import text_file
 
         path = Path(path)
-        text = textfile.load(path)
-        read_table = fixed.read_table if job.input.delimiter == "fixed" else table.read_table
+        text = text_file.load(path)
+        read_table = records.read_fixed_width if job.input.delimiter == "fixed" else records.read_table
         rows = read_table(text, job.input, list(wanted(job.columns).values()))
         return accounted(Sheet(path.name, rows, job), text)
 
@@ -85,19 +87,19 @@ def accounted(sheet: Sheet, text: Records) -> ReadResult:
     InputError
         If more rows are bad than the recipe allows.
     """
-    from geoqa.readers import area
-    from geoqa.readers.occupations import occupations
+    from geoqa.readers.tables import coordinate_checks
+    from geoqa.readers.tables.occupations import occupations
 
     rows = sheet.table
     frame = occupations(sheet)
     aside = _set_aside(sheet, text)
     messages = (*text.messages, *rows.messages, *sheet.messages, *(f"{sheet.name}: {hint}" for hint in sheet.hints))
     _stop_if_bad(sheet, aside)
-    messages += area.check(sheet.name, frame, sheet.job)
+    messages += coordinate_checks.check_extent(sheet.name, frame, sheet.job)
     read = len(rows) + len(rows.rejected)
     accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
     shown = aside.drop(columns="bad")
-    messages += _told(sheet, aside, none_used=frame.empty)
+    messages += _messages(sheet, aside, none_used=frame.empty)
     return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages)
 
 
@@ -130,7 +132,7 @@ def _set_aside(sheet: Sheet, text: Records) -> pd.DataFrame:
 
 def _stop_if_bad(sheet: Sheet, aside: pd.DataFrame) -> None:
     """Raise InputError if more rows are bad than the recipe allows."""
-    from geoqa.readers.reasons import counted
+    from geoqa.readers.tables.mapped_table import counted
 
     bad = aside[aside["bad"]]
     considered = int(sheet.reasons.open.sum()) + len(bad)
@@ -176,8 +178,8 @@ def _about_degrees(reasons: pd.Series) -> list[str]:
     return hints
 
 
-def _told(sheet: Sheet, aside: pd.DataFrame, none_used: bool) -> tuple[str, ...]:
-    from geoqa.readers.reasons import counted
+def _messages(sheet: Sheet, aside: pd.DataFrame, none_used: bool) -> tuple[str, ...]:
+    from geoqa.readers.tables.mapped_table import counted
 
     if aside.empty:
         return ()

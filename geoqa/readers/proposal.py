@@ -1,19 +1,33 @@
-"""A recipe proposed for a file: each line *inferred* from it, or left open because a person must state it."""
+"""A recipe proposed for a file.
+
+A recipe proposed for a file that holds a table in another form than text.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from geoqa.core import compressed
-from geoqa.core.errors import InputError
-from geoqa.core.job import COLUMNS, WORDS, InputFormat
+from geoqa.core import geodesy, input_files
+from geoqa.core.errors import GeodesyError, InputError
+from geoqa.core.job import COLUMNS, WORDS, InputFormat, Job, Site
 from geoqa.core.params import OPEN
-from geoqa.core.tolerances import PRESETS
-from geoqa.core.units import PRECISION_UNITS
-from geoqa.readers import dialect, finds, guesses, headings, table, textfile
+from geoqa.core.recipe import PRESETS, Requirement, sources
+from geoqa.core.units import METRES_PER, PRECISION_UNITS, spoken
+from geoqa.readers import _vector_layers
+from geoqa.readers.tables import coordinate_checks, headings, inference, records
+from geoqa.readers.tables.typed_cells import SeveralTablesError
+from geoqa.readers.text import text_file
+
+if TYPE_CHECKING:
+    from geoqa.readers._vector_layers import Layer
+    from geoqa.readers.tables.typed_cells import TypedRows
+
 
 #: More different words than this in a column that should hold a few are no words of a legend.
 MOST_WORDS = 30
@@ -35,7 +49,7 @@ class _Draft:
     delimiter: str
     decimal: str
     found: dict[str, int]
-    more: finds.Finds = field(default_factory=finds.Finds)
+    more: inference.CellFinds = field(default_factory=inference.CellFinds)
     lines: list[str] = field(default_factory=list)
 
     def has(self, ours: str) -> bool:
@@ -91,29 +105,29 @@ def _escaped(sign: str) -> str:
 
 
 def _look(path: Path) -> _Draft:
-    text = textfile.load(path)
-    sample = table.sample(text, InputFormat(unit="m"))
+    text = text_file.load(path)
+    sample = records.sample(text, InputFormat(unit="m"))
     if not sample:
         raise InputError(f"{path.name}: holds nothing but comments (lines that start with #).")
-    delimiter = dialect.detect([line for _, line in sample], (), path.name)
-    split = [(number, row) for number, row in ((n, dialect.split(line, delimiter)) for n, line in sample) if row]
-    start = guesses.table_start([row for _, row in split])
+    delimiter = text_file.detect([line for _, line in sample], (), path.name)
+    split = [(number, row) for number, row in ((n, text_file.split(line, delimiter)) for n, line in sample) if row]
+    start = inference.table_start([row for _, row in split])
     skip = split[start][0] if start else 0
     rows = [row for _, row in split[start:]]
-    width = dialect.usual_width(rows)
-    if rows and guesses.has_headings(rows):
+    width = text_file.usual_width(rows)
+    if rows and inference.has_headings(rows):
         names = [cell.strip() for cell in rows[0]]
-        found, rows = guesses.columns(names), rows[1:]
+        found, rows = inference.columns(names), rows[1:]
     else:
         names, found = [""] * width, {}
-    draft = _Draft(rows, names, skip, delimiter, guesses.decimal_sign(rows, delimiter), found)
-    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
+    draft = _Draft(rows, names, skip, delimiter, inference.decimal_sign(rows, delimiter), found)
+    draft.more = inference.look(rows, names, found, lambda place: _name(draft, place))
     return draft
 
 
 def _site(draft: _Draft, path: Path) -> None:
     draft.table("site")
-    draft.inferred("name", quoted(Path(compressed.inner_name(path)).stem), "the name of the file")
+    draft.inferred("name", quoted(Path(input_files.inner_name(path)).stem), "the name of the file")
     draft.open("crs", f'the code of the coordinate system, such as "EPSG:2193"; {_kind(draft)}')
     if "height" in draft.found:
         draft.open("height", 'what the heights are above: "ellipsoidal", or a label such as "NZVD2016"')
@@ -125,7 +139,7 @@ def _kind(draft: _Draft) -> str:
         return "the headings are longitude and latitude: a geographic one"
     if "easting" not in draft.found or "northing" not in draft.found:
         return "projected for easting and northing, geographic for longitude and latitude"
-    east, north = (guesses.as_numbers(draft.cells(name), draft.decimal) for name in ("easting", "northing"))
+    east, north = (inference.as_numbers(draft.cells(name), draft.decimal) for name in ("easting", "northing"))
     if east and north and max(map(abs, east)) <= 180 and max(map(abs, north)) <= 90:
         return "the numbers are as small as degrees: if they are, map longitude and latitude instead"
     return "easting and northing: a projected one"
@@ -133,7 +147,7 @@ def _kind(draft: _Draft) -> str:
 
 def _input(draft: _Draft) -> None:
     draft.table("input")
-    units = {guesses.split_unit(draft.headings[i])[1] for k, i in draft.found.items() if k in ("easting", "northing")}
+    units = {inference.split_unit(draft.headings[i])[1] for k, i in draft.found.items() if k in ("easting", "northing")}
     if len(units) == 1 and "" not in units:
         draft.inferred("unit", quoted(units.pop()), "the headings name it")
     else:
@@ -143,7 +157,7 @@ def _input(draft: _Draft) -> None:
     if draft.has("precision_v"):
         draft.open("precision_v", '"sigma" or "95"')
     precise = ("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u")
-    units = {guesses.named_unit(draft.headings[i]) for k, i in draft.found.items() if k in precise} - {""}
+    units = {inference.named_unit(draft.headings[i]) for k, i in draft.found.items() if k in precise} - {""}
     if len(units) == 1 and units <= set(PRECISION_UNITS):
         draft.inferred("unit_precision", quoted(units.pop()), "the headings name it")
     _angle(draft)
@@ -155,7 +169,7 @@ def _input(draft: _Draft) -> None:
         draft.open(
             "initialization", '"asserted" (every row is a fresh fix; add asserted_by = "your name") or "unknown"'
         )
-    draft.inferred("delimiter", quoted(draft.delimiter), f"a {dialect.SPOKEN[draft.delimiter]} parts the first lines")
+    draft.inferred("delimiter", quoted(draft.delimiter), f"a {text_file.SPOKEN[draft.delimiter]} parts the first lines")
     if draft.skip:
         draft.inferred("skip", str(draft.skip), "the lines before hold no table")
     has = any(draft.headings)
@@ -166,19 +180,19 @@ def _input(draft: _Draft) -> None:
 def _unit(draft: _Draft) -> None:
     """Leave the unit open; a heading that says feet, also of the heights alone, does not say which."""
     names = {k: draft.headings[draft.found[k]] for k in ("easting", "northing", "height") if k in draft.found}
-    feet = [heading for heading in names.values() if guesses.named_unit(heading) == "ft"]
+    feet = [heading for heading in names.values() if inference.named_unit(heading) == "ft"]
     if feet:
         draft.open("unit", f'"ft" (international) or "ftUS" (US survey): the heading {quoted(feet[0])} says feet')
         return
     draft.open("unit", '"m", "ft" (international) or "ftUS" (US survey); of coordinates, and of heights if not said')
-    if "height" in names and guesses.split_unit(names["height"])[1] == "m":
+    if "height" in names and inference.split_unit(names["height"])[1] == "m":
         draft.inferred("unit_height", '"m"', f"the heading {quoted(names['height'])}")
 
 
 def _angle(draft: _Draft) -> None:
     if not {"longitude", "latitude"} & set(draft.found):
         return
-    written = finds.angle([cell for ours in ("longitude", "latitude") for cell in draft.cells(ours)])
+    written = inference.angle([cell for ours in ("longitude", "latitude") for cell in draft.cells(ours)])
     if written == "dms":
         draft.inferred("angle", '"dms"', "degrees, minutes and seconds stand apart")
     elif written != "dd":
@@ -194,13 +208,13 @@ def _times(draft: _Draft) -> None:
     cells = draft.more.times
     if draft.more.clock:
         draft.open("date", 'the date of the rows, which hold a time of day alone, such as "2026-02-09"')
-    formats = finds.clock_formats(cells) if draft.more.clock else guesses.time_formats(cells)
+    formats = inference.clock_formats(cells) if draft.more.clock else inference.time_formats(cells)
     if len(formats) == 1:
         draft.inferred("time_format", quoted(formats[0]), "the first rows")
     else:
         shown = " or ".join(quoted(pattern) for pattern in formats) if formats else 'such as "%d/%m/%Y %H:%M:%S"'
         draft.open("time_format", f'"iso", or a pattern: {shown}')
-    if formats != ["iso"] or not guesses.carries_zone(cells):
+    if formats != ["iso"] or not inference.carries_zone(cells):
         draft.open("timezone", 'the zone of the times: "UTC", or a name such as "Pacific/Auckland"')
 
 
@@ -235,7 +249,7 @@ def _decimal_columns(draft: _Draft) -> str:
     """Return, where there are no headings, which columns could hold coordinates."""
     if any(draft.headings):
         return ""
-    at = finds.decimal_columns(draft.rows, len(draft.headings), draft.decimal)
+    at = inference.decimal_columns(draft.rows, len(draft.headings), draft.decimal)
     return f"; numbers with decimals stand in {', '.join(map(str, at))}" if at else ""
 
 
@@ -252,8 +266,8 @@ def _name(draft: _Draft, place: int) -> str:
 
 def _twice(draft: _Draft, place: int) -> str:
     """Return the positions of all columns headed as the one at `place`; empty where it is the only one."""
-    own = dialect.loose(draft.headings[place])
-    at = [str(i) for i, heading in enumerate(draft.headings, 1) if dialect.loose(heading) == own]
+    own = text_file.loose(draft.headings[place])
+    at = [str(i) for i, heading in enumerate(draft.headings, 1) if text_file.loose(heading) == own]
     return " and ".join(at) if len(at) > 1 else ""
 
 
@@ -267,7 +281,7 @@ def _values(draft: _Draft) -> None:
             continue
         draft.table(f"input.values.{ours}")
         for word in strange:
-            usual = guesses.SOLUTIONS.get(guesses.plain(word)) if ours == "solution" else None
+            usual = inference.SOLUTIONS.get(inference.plain(word)) if ours == "solution" else None
             if usual:
                 draft.inferred(quoted(word), quoted(usual), "the usual word")
             else:
@@ -277,7 +291,7 @@ def _values(draft: _Draft) -> None:
 def _judgement(draft: _Draft) -> None:
     has_height = "height" in draft.found
     draft.table("match")
-    again = guesses.again([cell.strip() for cell in draft.cells("point")] if "point" in draft.found else [])
+    again = inference.again([cell.strip() for cell in draft.cells("point")] if "point" in draft.found else [])
     if again:
         draft.inferred(
             "by", '"pattern"', f"{quoted(again[1])} stands beside {quoted(again[2])}; by name, if they differ"
@@ -312,7 +326,7 @@ def _has_spare_numbers(draft: _Draft) -> bool:
     numeric = 0
     for i in spare:
         cells = [row[i] for row in draft.rows if i < len(row) and row[i].strip()]
-        numbers = guesses.as_numbers(cells, draft.decimal)
+        numbers = inference.as_numbers(cells, draft.decimal)
         numeric += bool(cells) and len(numbers) == len(cells) and any(number % 1 for number in numbers)
     return numeric > open_pair
 
@@ -336,7 +350,7 @@ def propose_rows(
         Lines before the table.
     """
     draft = _Draft(rows, names, skip, ",", ".", found)
-    draft.more = finds.look(rows, names, found, lambda place: _name(draft, place))
+    draft.more = inference.look(rows, names, found, lambda place: _name(draft, place))
     for part in (lambda d: _site(d, path), _input, _columns, _values, _judgement):
         part(draft)
     kept, at = [], ""
@@ -349,3 +363,132 @@ def propose_rows(
         if at != "input" or key not in ("delimiter", "header", "decimal"):
             kept.append(line)
     return _HEAD.format(name=quoted(path.name)) + "\n".join(kept) + "\n"
+
+
+#: Rows that are looked at, and tables of one file.
+SAMPLE, MOST = 200, 20
+
+
+def bare_job() -> Job:
+    """Return a job that states nothing about a file, to look at it with."""
+    return Job(
+        site=Site(crs="EPSG:4326"), input=InputFormat(unit="m"), columns={},
+        tolerance=next(iter(PRESETS.values())), requirement=Requirement(),
+    )  # fmt: skip
+
+
+def propose_of_rows(
+    path: Path,
+    rows: TypedRows,
+    brought: dict[str, str] | None = None,
+    stated: dict[str, tuple[str, str]] | None = None,
+    *,
+    skip: int = 0,
+) -> str:
+    """Return a recipe proposed for some rows.
+
+    Parameters
+    ----------
+    brought
+        Our columns that the file is known to hold, by heading.
+    stated
+        What the file itself states (see `proposal.propose_rows`).
+    skip
+        Lines before the table.
+    """
+    names = list(rows.headings)
+    brought = brought or {}
+    own = {heading: ours for ours, heading in brought.items()}
+    # Under our names, so that a precision of the height is seen to have a height.
+    found = inference.columns([own.get(heading, heading) for heading in names])
+    if brought:
+        for name in ("easting", "northing", "longitude", "latitude"):
+            found.pop(name, None)
+    found |= {ours: names.index(heading) for ours, heading in brought.items()}
+    stated = {f"input.columns.{ours}": ("", "the file names it itself") for ours in brought} | (stated or {})
+    if "initialization" in brought:
+        stated["input.initialization"] = ("", "a column of the file")
+    return propose_rows(path, names, sample(rows), found, stated, skip)
+
+
+def sample(rows: TypedRows) -> list[list[str]]:
+    """Return the first records as text."""
+    return [list(row) for row in zip(*(column[:SAMPLE].to_pylist() for column in rows.columns), strict=True)]
+
+
+def propose_of_one(propose: Callable[..., str], step: str, key: str, wanted: str | None = None) -> str:
+    """Return what `propose` gives; of a file with several tables for the likeliest, and which one stays open.
+
+    The likeliest is the first of those in which most columns are recognized: a cover sheet is none.
+
+    Parameters
+    ----------
+    propose
+        Makes the proposal; takes the name of a table under the key of `SeveralTablesError`, if it must.
+    step, key
+        The reader, and its parameter that names a table.
+    wanted
+        The table that is asked for.
+    """
+    if wanted is not None:
+        return f"{propose(**{key: wanted})}\n[step.{step}]\n{key} = {quoted(wanted)}  # inferred: as asked\n"
+    try:
+        return propose()
+    except SeveralTablesError as several:
+        names = [quoted(name) for name in several.names]
+        texts = [_tried(propose, several.key, name) for name in several.names[:MOST]]
+        best = max(range(len(texts)), key=lambda k: (texts[k].count("# inferred: the heading"), -k))
+        text = texts[best] or propose(**{several.key: several.names[best]})
+        choice = f"one of {', '.join(names)}; the rest of this recipe was read off {names[best]}"
+        return f'{text}\n[step.{several.step}]\n{several.key} = "{OPEN}"  # must be stated: {choice}\n'
+
+
+def _tried(propose: Callable[..., str], key: str, name: str) -> str:
+    """Return the proposal for one table; empty where it is none."""
+    try:
+        return propose(**{key: name})
+    except InputError:
+        return ""
+
+
+def propose_of_layer(path: Path, layer: Layer) -> str:
+    """Return a recipe proposed for a layer of a vector file."""
+    from geoqa.readers._vector_layers import X, Y, Z
+
+    named, layer = _vector_layers.named(layer, bare_job())
+    _, rows = layer.table(path.name, needs_geometry=False)
+    stated, pair = dict[str, tuple[str, str]](), coordinate_checks.PLANE
+    code = geodesy.code(layer.crs) if layer.crs else ""
+    if code:
+        stated["site.crs"] = (quoted(code), "the file states it")
+        with contextlib.suppress(GeodesyError):
+            globe, plane_m, height_m, above = coordinate_checks.scales(code, layer.crs, layer.height_m)
+            pair = coordinate_checks.GLOBE if globe else coordinate_checks.PLANE
+            high = layer.has_heights and "height" not in named
+            what = "lengths are in" if globe else "its coordinate system counts in"
+            stated |= itself(plane_m, height_m, high, what)
+            if above and layer.has_heights:
+                stated["site.height"] = (quoted(above), "the file states it")
+    brought = dict(zip(pair, (X, Y), strict=True)) | ({"height": Z} if layer.has_heights else {})
+    columns = {ours: source.column for ours, source in sources(named).items()}
+    return propose_of_rows(
+        path, rows, brought | {o: place for o, place in columns.items() if isinstance(place, str)}, stated
+    )
+
+
+def itself(plane_m: float, height_m: float | None, has_heights: bool, what: str) -> dict[str, tuple[str, str]]:
+    """Return what a recipe need not say of the unit, as the file does; what the heights count in where it does not."""
+    unit = unit_of(plane_m)
+    if not unit:
+        return {}
+    said = f"{what} {spoken(unit)}"
+    if has_heights and not height_m:
+        said += (
+            '\nunit_height = "?"  # must be stated: "m", "ft" or "ftUS"; the file does not say what heights count in'
+        )
+    return {"input.unit": ("", said)}
+
+
+def unit_of(metres: float) -> str:
+    """Return our word for a unit of so many metres, empty if there is none."""
+    return next((unit for unit in ("m", "ft", "ftUS") if abs(METRES_PER[unit] / metres - 1) < 1e-9), "")

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.errors import Fault, GeodesyError, InputError
-from geoqa.core.steps import Reader, ReadResult, param
+from geoqa.core.params import param
+from geoqa.core.steps import Reader, ReadResult
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
-    from geoqa.readers.layer import Layer
+    from geoqa.readers._vector_layers import Layer
+
 
 _MAGIC = (b"fgb", b"PAR1", b"SQLite format 3\x00", b"\x00\x00\x27\x0a")
 
@@ -53,14 +55,17 @@ class VectorReader(Reader):
             If the file is damaged, its layer, coordinate system, unit or heights are not clear, or more
             features are bad than the recipe allows.
         """
-        from geoqa.core.source import wanted
-        from geoqa.readers import layer, placing
+        from geoqa.core.recipe import wanted
+        from geoqa.readers import _vector_layers
         from geoqa.readers.delimited import accounted
-        from geoqa.readers.sheet import Sheet
+        from geoqa.readers.tables import coordinate_checks
+        from geoqa.readers.tables.mapped_table import Sheet
 
         path = Path(path)
         found = self._layer(path, job.input.decimal, job.site.crs)
-        own = placing.own_coordinates(job) and not {layer.X, layer.Y} & set(wanted(job.columns).values())
+        own = coordinate_checks.own_coordinates(job) and not {_vector_layers.X, _vector_layers.Y} & set(
+            wanted(job.columns).values()
+        )
         units = None
         if own:
             said = f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."
@@ -75,53 +80,64 @@ class VectorReader(Reader):
     @classmethod
     def propose(cls, path: Path) -> str:
         """Return a recipe proposed for the file at `path`."""
-        from geoqa.readers import outline
+        from geoqa.readers import proposal
 
-        return outline.of_one(
-            lambda **choice: outline.of_layer(path, cls(**choice)._layer(path, ".", "")), "vector", "layer"
+        return proposal.propose_of_one(
+            lambda **choice: proposal.propose_of_layer(path, cls(**choice)._layer(path, ".", "")), "vector", "layer"
         )
 
     def _layer(self, path: Path, decimal: str, crs: str) -> Layer:
-        from geoqa.core import door
-        from geoqa.readers import geodata, geojson
+        from geoqa.core import input_files
+        from geoqa.readers import _vector_layers
 
         try:
-            head = door.head(path)
+            head = input_files.head(path)
         except OSError as error:
             raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
         if not head.strip():
             raise InputError(f"{path}: is empty.")
         if head.startswith(_MAGIC):
-            return geodata.read(path, self.layer, decimal)
+            return _vector_layers.read_geodata(path, self.layer, decimal)
         if path.suffix.lower() in (".json", ".geojson") or head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
-            return geojson.read(path, decimal, crs)
-        return geodata.read(path, self.layer, decimal)
+            return _vector_layers.read_geojson(path, decimal, crs)
+        return _vector_layers.read_geodata(path, self.layer, decimal)
 
     def _placed(self, path: Path, found: Layer, before: Job) -> tuple[Job, Layer]:
         """Return the job with what the layer says itself, and the layer, or raise InputError with every fault."""
-        from geoqa.core.source import Source
-        from geoqa.readers import layer, own_layers, placing
+        from geoqa.core.recipe import Source
+        from geoqa.readers import _vector_layers
+        from geoqa.readers.tables import coordinate_checks
 
-        columns, found = own_layers.named(found, before)
+        columns, found = _vector_layers.named(found, before)
         crs, faults, globe = before.site.crs, list[Fault](), False
         plane_m: float | None = None
         height_m: float | None = None
         above = ""
         try:
-            if crs != placing.LOCAL:
-                globe, plane_m, height_m, above = placing.scales(crs, found.crs, found.height_m)
+            if crs != coordinate_checks.LOCAL:
+                globe, plane_m, height_m, above = coordinate_checks.scales(crs, found.crs, found.height_m)
         except GeodesyError as error:
             faults.append(Fault("[site] crs", str(error)))
-        columns |= dict(zip(placing.GLOBE if globe else placing.PLANE, (layer.X, layer.Y), strict=True))
+        columns |= dict(
+            zip(
+                coordinate_checks.GLOBE if globe else coordinate_checks.PLANE,
+                (_vector_layers.X, _vector_layers.Y),
+                strict=True,
+            )
+        )
         if self.heights and "height" not in columns and found.has_heights:
-            columns["height"] = layer.Z
+            columns["height"] = _vector_layers.Z
         if isinstance(columns.get("height"), Source):
             height_m = plane_m
         whence = f"{crs}, its coordinate system," if found.crs else "the file"
-        job, of_units = placing.counted(placing.mapped(before, columns), plane_m, height_m, whence)
+        job, of_units = coordinate_checks.counted(coordinate_checks.mapped(before, columns), plane_m, height_m, whence)
         if not faults:
-            faults = placing.system(job, found.crs, path.name, found.missing)
+            faults = coordinate_checks.own_system(job, found.crs, path.name, found.missing)
             faults = [fault for fault in faults if not (of_units and fault.where.startswith("[input]"))]
         headings = found.headings
-        placing.refuse(path.name, [*faults, *of_units, *placing.unsaid(job, self.name, headings, above)])
-        return job, found.saying([f"{path.name}: {text}" for text in placing.taken(job, before, headings, whence)])
+        coordinate_checks.refuse_system(
+            path.name, [*faults, *of_units, *coordinate_checks.unsaid(job, self.name, headings, above)]
+        )
+        return job, found.saying(
+            [f"{path.name}: {text}" for text in coordinate_checks.taken(job, before, headings, whence)]
+        )

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.errors import InputError
-from geoqa.core.steps import Reader, ReadResult, param
+from geoqa.core.params import param
+from geoqa.core.steps import Reader, ReadResult
 
 if TYPE_CHECKING:
     from geoqa.core.job import Job
-    from geoqa.readers.cells import Rows
-    from geoqa.readers.table import Table
+    from geoqa.readers.tables.records import TextTable
+    from geoqa.readers.tables.typed_cells import TypedRows
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +48,7 @@ class XlsxReader(Reader):
             found, or more rows are bad than the recipe allows.
         """
         from geoqa.readers.delimited import accounted
-        from geoqa.readers.sheet import Sheet
+        from geoqa.readers.tables.mapped_table import Sheet
 
         path = Path(path)
         table, rows = self._table(path, job)
@@ -56,22 +57,23 @@ class XlsxReader(Reader):
     @classmethod
     def propose(cls, path: Path, sheet: str | None = None) -> str:
         """Return a recipe proposed for a sheet, for the likeliest of several where none is named."""
-        from geoqa.readers import outline
+        from geoqa.readers import proposal
 
-        return outline.of_one(lambda **choice: cls(**choice)._proposed(path), "xlsx", "sheet", sheet)
+        return proposal.propose_of_one(lambda **choice: cls(**choice)._proposed(path), "xlsx", "sheet", sheet)
 
     def _proposed(self, path: Path) -> str:
-        from geoqa.readers import guesses, outline
+        from geoqa.readers import proposal
+        from geoqa.readers.tables import inference
 
-        bare = outline.bare_job()
+        bare = proposal.bare_job()
         every = self._table(path, replace(bare, input=replace(bare.input, header=False)))[1]
-        start = guesses.table_start(outline.sample(every))
+        start = inference.table_start(proposal.sample(every))
         skip = int(every.line[start]) - 1 if start else 0
         rows = self._table(path, replace(bare, input=replace(bare.input, skip=skip)))[1]
-        return outline.of_rows(path, rows, skip=skip)
+        return proposal.propose_of_rows(path, rows, skip=skip)
 
-    def _table(self, path: Path, job: Job) -> tuple[Table, Rows]:
-        from geoqa.readers import workbook
+    def _table(self, path: Path, job: Job) -> tuple[TextTable, TypedRows]:
+        from geoqa.readers import _workbook
 
         try:
             import openpyxl  # noqa: F401
@@ -80,4 +82,4 @@ class XlsxReader(Reader):
             raise InputError(
                 f"{path}: reading a spreadsheet needs openpyxl, which is not installed. {remedy}"
             ) from error
-        return workbook.read(path, self.sheet, job)
+        return _workbook.read(path, self.sheet, job)

@@ -10,13 +10,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
-from geoqa.core import schema
 from geoqa.core.errors import Fault, GeoqaError, StepError
+from geoqa.core.frames import schema
 from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, Result, Step, Writer
-from geoqa.testing.comparison import changed, compared, mixed, refused, sample
-from geoqa.testing.declaration import declared
-from geoqa.testing.reading import reader_faults
-from geoqa.testing.writing import WRITTEN, writer_faults
+from geoqa.testing.checks import (
+    WRITTEN,
+    changed,
+    compared,
+    declared,
+    mixed,
+    reader_faults,
+    refused,
+    sample,
+    writer_faults,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,9 +114,8 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
 
 def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.Frames, Job]:
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
-    from geoqa.core import assembly
-    from geoqa.readers.decisions import read_decisions
-    from geoqa.readers.field_test import read_field_test
+    from geoqa.core.site import assembly
+    from geoqa.readers.companions import read_decisions, read_field_test
 
     given = dict(frames or {})
     found = plugins.catalogue()
@@ -217,7 +223,7 @@ def _drawn(step: MapLayer | Plot, view: Frames, job: Job) -> Any:
 
 
 def _plot_faults(plot: Plot, frames: Frames | None, job: Job) -> list[Fault]:
-    from geoqa.core.figure import Figure
+    from geoqa.core.steps import Figure
 
     kept, job = _before(plot, frames, job)
     view = _view(plot, kept)
@@ -236,7 +242,7 @@ def _plot_faults(plot: Plot, frames: Frames | None, job: Job) -> list[Fault]:
 
 def _layer_faults(layer: MapLayer, frames: Frames | None, job: Job) -> list[Fault]:
     from geoqa.core.drawing import Drawing
-    from geoqa.outputs import html_map
+    from geoqa.outputs.map import html_map
 
     kept, job = _before(layer, frames, job, ON_THE_MAP)
     view = _view(layer, kept)

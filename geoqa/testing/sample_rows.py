@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geoqa.demo.dice import Dice
+from geoqa.demo.ground import Dice
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
 
 #: Names as a file may hold them; the map must show them and do nothing else.
 HOSTILE_NAMES = ("{{ 7*7 }}", "</script><img src=x onerror=alert(1)>", "=1+1")
@@ -25,7 +26,7 @@ _COVERS = ("open", "dense conifer", "light")
 def job() -> Job:
     """Return the job of the sample: metres in EPSG:2193, heights, tolerance 0.05 m and 0.08 m."""
     from geoqa.core.job import InputFormat, Job, Site
-    from geoqa.core.tolerances import Requirement, Tolerance
+    from geoqa.core.recipe import Requirement, Tolerance
 
     return Job(
         site=Site(name="Sample", crs="EPSG:2193", height="NZVD2016"),
@@ -40,7 +41,7 @@ def occupations() -> pd.DataFrame:
     """Return the sample's occupations as a reader gives them, the same on every call."""
     import pandas as pd
 
-    from geoqa.core.completion import complete_occupations
+    from geoqa.core.frames.schema import complete_occupations
 
     rows = _rows()
     columns = {name: [row.get(name) for row in rows] for name in dict.fromkeys(key for row in rows for key in row)}
@@ -58,14 +59,14 @@ def epochs() -> pd.DataFrame:
     import pandas as pd
 
     from geoqa.core import geodesy
-    from geoqa.readers import log_frames
+    from geoqa.readers.nmea import frames
 
     rows = occupations()
     n, each = len(rows), 30
     of, second = np.repeat(np.arange(n), each), np.tile(np.arange(each), n)
     noise = np.random.default_rng(7).normal(size=(3, n * each)) * 0.006
     east, north = (rows[axis].to_numpy()[of] for axis in ("easting_m", "northing_m"))
-    lon, lat = geodesy.of(job()).to_lonlat(east + noise[0], north + noise[1])
+    lon, lat = geodesy.system_of(job()).to_lonlat(east + noise[0], north + noise[1])
     table = pd.DataFrame(
         {
             "epoch_id": np.arange(1, n * each + 1),
@@ -83,7 +84,7 @@ def epochs() -> pd.DataFrame:
             "source_line": np.arange(1, n * each + 1),
         }
     )
-    return table.assign(geometry=log_frames.places(table, job()))
+    return table.assign(geometry=frames.places(table, job()))
 
 
 def canopy() -> pd.DataFrame:

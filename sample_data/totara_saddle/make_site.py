@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from geoqa.demo import write_site, write_truth
+from geoqa.demo.files import write_site, write_truth
 
 if __name__ == "__main__":
     here = Path(__file__).resolve().parent

@@ -26,23 +26,21 @@ import numpy as np
 import pandas as pd
 
 from geoqa import pipeline
-from geoqa.analysis import mixture, priors
-from geoqa.analysis.calibration import Calibration, FirstCalibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.combination import Combination
-from geoqa.analysis.delivery import Delivery
-from geoqa.analysis.ellipses import Ellipses
-from geoqa.analysis.places import ClosureLines, OccupationPlaces, PointPlaces
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.repeats import Repeats
-from geoqa.analysis.risk import Risk
-from geoqa.analysis.shifts import Shifts, ShiftsExplain
-from geoqa.analysis.status import ClosureStatus
-from geoqa.analysis.uncertainty import Uncertainty
-from geoqa.analysis.visits import Visits
-from geoqa.core import assembly, schema
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.geometry import ClosureLines, Ellipses, OccupationPlaces, PointPlaces
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.combination import Combination, Uncertainty
+from geoqa.analysis.points.delivery import Delivery
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.points.risk import Repeats, Risk
+from geoqa.analysis.precision import mixture, priors
+from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
+from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
+from geoqa.core.frames import schema
 from geoqa.core.job import Base, InputFormat, Job, Role, Site
-from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.site import assembly
 
 CORNER = (1_600_000.0, 5_400_000.0, 100.0)
 DAY_ONE = pd.Timestamp("2026-02-02", tz="UTC")
@@ -157,7 +155,7 @@ def closed(square_h, square_v=None, weight=None, of=None, variance=(1.0, 1.0), *
     """Return closures of as many points, different visits all, as `mixture` takes them."""
     n = len(square_h)
     one, none = np.ones(n), np.zeros(n, np.int64)
-    made = mixture.Closed(
+    made = mixture.PairSample(
         none if of is None else of, np.arange(n), one if weight is None else weight, square_h,
         np.full(n, np.nan) if square_v is None else square_v, variance[0] * one, variance[1] * one, 1e-12 * one,
         1e-12 * one, none, 0.0 * one,

@@ -10,8 +10,8 @@ import pytest
 from analysis.builders import STEPS, job, occupations, run
 from scipy import stats
 
-from geoqa.analysis.canopy_costs import CanopyCosts
-from geoqa.core.canopy_contracts import BEYOND, CLASS, CLOSURE_H, KRUSKAL, LATE, LOGISTIC
+from geoqa.analysis.canopy import CanopyCosts
+from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, KRUSKAL, LATE, LOGISTIC
 
 
 def site(rng, classes, visits=2, gross=None):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from geoqa.analysis.changes import compared, sentences
-from geoqa.core import schema
-from geoqa.core.earlier import view
+from geoqa.analysis.history import change_sentences, compared
+from geoqa.core.frames import schema
+from geoqa.core.frames.revisits import earlier_view
 
 
 def points(rows):
@@ -47,7 +47,7 @@ def test_each_point_and_each_revisit():
 
 
 def test_in_words():
-    first, second = sentences(compared(BEFORE, AFTER))
+    first, second = change_sentences(compared(BEFORE, AFTER))
     assert first == (
         "since the earlier review: 1 new point, 1 point no longer in the input, 1 from confirmed to conflict, "
         "1 from unproven to confirmed, 1 may now be delivered, 1 may no longer be delivered"
@@ -61,7 +61,7 @@ def test_a_review_compared_with_itself():
     made = compared(AFTER, AFTER)
     assert set(made["change"]) == {"same"}
     assert list(made["point"]) == list(AFTER["point"])
-    assert "no point has changed" in sentences(made)[0]
+    assert "no point has changed" in change_sentences(made)[0]
 
 
 def test_the_other_way_round_is_the_other_way_round():
@@ -83,4 +83,10 @@ def test_of_nothing():
 
 def test_a_point_single_by_plan_is_no_revisit_asked_for():
     revisits = pd.DataFrame({"point": ["a", "b"], "action": ["second visit", "accept as single by plan"]})
-    assert view(BEFORE, revisits)["action"].astype("object").fillna("").tolist() == ["second visit", "", "", "", ""]
+    assert earlier_view(BEFORE, revisits)["action"].astype("object").fillna("").tolist() == [
+        "second visit",
+        "",
+        "",
+        "",
+        "",
+    ]

@@ -10,11 +10,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from geoqa.analysis import independence, usage
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.visits import Visits
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations import measured_rows, visit_means
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.precision.calibration import Calibration
 from geoqa.core.errors import InputError
 
 PAIRED = (Visits, Closures)
@@ -73,7 +73,7 @@ def test_the_limit_holds_to_the_millisecond_on_a_large_site(points):
     start = 1.77e9 + np.repeat(np.random.default_rng(4).integers(0, 5 * 86_400_000, points), 2) / 1000
     for gap, visit in ((1200.0, 2), (1199.999, 1)):
         late = start + np.tile([0.0, gap], points)
-        assert (independence.visit_numbers(point, late, late, 1200.0)[1::2] == visit).all()
+        assert (visit_means.visit_numbers(point, late, late, 1200.0)[1::2] == visit).all()
 
 
 @pytest.mark.parametrize(
@@ -368,7 +368,7 @@ def test_copied_rows_prove_nothing_of_a_point():
 def test_a_label_is_one_fix_until_its_base_is_known_to_differ():
     def fixes(**columns):
         codes = {name: np.array(columns.get(name, [-1] * 3)) for name in ("label", "base")}
-        return usage.fix_numbers(np.zeros(3, np.int64), codes["label"], codes["base"]).tolist()
+        return measured_rows.fix_numbers(np.zeros(3, np.int64), codes["label"], codes["base"]).tolist()
 
     assert fixes(label=[0, 0, 1]) == [1, 1, 2]
     assert fixes(label=[0, 0, 0], base=[0, 1, 0]) == [1, 2, 1]

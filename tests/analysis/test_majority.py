@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from geoqa.analysis import majority
+from geoqa.analysis.shifts import _setups
 
 
 def test_the_scatter_of_a_site_is_the_moment_estimator_beside_eight_usual_set_ups():
@@ -17,7 +17,7 @@ def test_the_scatter_of_a_site_is_the_moment_estimator_beside_eight_usual_set_up
     seen = sum(w * (s * larger - k) for w, s, k in zip(weight, squares, q, strict=False)) / sum(weight)
     assert seen > 2e-5
     freedom = 2 * (effective - 1)
-    variance, whole = majority._scatter(apart, q, np.array([True, True, True, False]), own, usual_m)
+    variance, whole = _setups._scatter(apart, q, np.array([True, True, True, False]), own, usual_m)
     assert whole == pytest.approx(16 + freedom)
     assert variance == pytest.approx((16 * usual_m**2 + freedom * seen) / (16 + freedom))
 
@@ -25,7 +25,7 @@ def test_the_scatter_of_a_site_is_the_moment_estimator_beside_eight_usual_set_up
 def test_set_ups_nearer_to_each_other_than_their_closures_explain_have_no_scatter_of_their_own():
     apart, q = np.array([[0.001], [-0.001], [0.0005]]), np.full(3, 1e-4)
     inside = np.ones(3, bool)
-    variance, freedom = majority._scatter(apart, q, inside, 1e-5, 0.005)
+    variance, freedom = _setups._scatter(apart, q, inside, 1e-5, 0.005)
     assert (variance, freedom) == (pytest.approx(8 * 0.005**2 / 10), pytest.approx(10.0))
-    assert majority._scatter(apart, q, np.array([True, False, False]), 1e-5, 0.005) == (0.005**2, 8.0)
-    assert majority._scatter(apart, q, ~inside, 1e-5, 0.005) == (0.005**2, 8.0)
+    assert _setups._scatter(apart, q, np.array([True, False, False]), 1e-5, 0.005) == (0.005**2, 8.0)
+    assert _setups._scatter(apart, q, ~inside, 1e-5, 0.005) == (0.005**2, 8.0)

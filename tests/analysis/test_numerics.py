@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 from builders import DRAWN, closed, fitted, judge, occupations, visits
 
-from geoqa.analysis import exceedance, hypotheses, mixture, spread
+from geoqa.analysis.occupations import expected_precision
+from geoqa.analysis.points import _fix_sequences
+from geoqa.analysis.precision import mixture
+from geoqa.core.statistics import covariance
 
 #: What a confirmed point of known precision always has.
 DUE = ("easting_m", "northing_m", "height_m", "var_e_m2", "var_n_m2", "var_u_m2", "risk", "wrong_h", "wrong_v")
@@ -134,8 +137,8 @@ def test_the_weighing_of_anything_is_a_probability(s, far):
     z = np.array([[0.0, far, np.nan]])
     each = [np.full((1, 3), v) for v in (s, 2 * s, 0.1, 15.0, 0.2)]
     for nu in (3.0, np.inf):
-        fixes = hypotheses.Fixes(x, z, *each, np.array([nu]), np.array([nu]))
-        weighed = hypotheses.weigh(fixes, mixture.even_scales())
+        fixes = _fix_sequences.FixSample(x, z, *each, np.array([nu]), np.array([nu]))
+        weighed = _fix_sequences.weigh(fixes, mixture.even_scales())
         assert weighed.probability.sum() == pytest.approx(1)
         assert (weighed.probability >= 0).all()
 
@@ -144,13 +147,13 @@ def test_the_weighing_of_anything_is_a_probability(s, far):
 def test_limits_of_any_size_against_variances_of_any_size(variance):
     radius, var = np.array([1e-9, 0.05, 10.0, 1e5, np.inf]), np.full(5, variance)
     for outside in (
-        exceedance.outside_circle(radius, var, var, 0 * var),
-        exceedance.beyond_height(0 * var, radius, var),
-        exceedance.beyond(0 * var[:4], radius[:4], var[:4]),
-        exceedance.beyond(0 * var[:4] + 1e5, radius[:4], var[:4]),
+        covariance.outside_circle(radius, var, var, 0 * var),
+        covariance.beyond_height(0 * var, radius, var),
+        covariance.beyond(0 * var[:4], radius[:4], var[:4]),
+        covariance.beyond(0 * var[:4] + 1e5, radius[:4], var[:4]),
     ):
         assert ((outside >= 0) & (outside <= 1)).all()
-    assert exceedance.radius_holding(np.full(5, 0.95), var, var, 0 * var) == pytest.approx(
+    assert covariance.radius_holding(np.full(5, 0.95), var, var, 0 * var) == pytest.approx(
         2.4477 * variance**0.5, rel=1e-4
     )
 
@@ -176,6 +179,6 @@ def test_a_fit_of_nothing():
 @pytest.mark.parametrize(("east", "north"), [(0.012, 0.005), (0.005, 0.012)])
 def test_no_ellipse_is_much_finer_than_the_last_digit(east, north):
     row = {"se": east, "sn": north, "sv": 0.02, "cov": east * north, "resolution_h_m": 0.01}
-    found = spread.reported(occupations([row]))
+    found = expected_precision.reported(occupations([row]))
     covariance = np.array([[found.var_e[0], found.cov_en[0]], [found.cov_en[0], found.var_n[0]]])
     assert np.linalg.eigvalsh(covariance)[0] > 0.8 * 0.01**2 / 12

@@ -7,11 +7,14 @@ import pytest
 from builders import AT_ITS_WORD, closed, fitted, judge, own, visits
 from scipy import special
 
-from geoqa.analysis import agreement, hypotheses, mixture, spread, visit_pairs
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.visits import Visits
-from geoqa.core import covariance
+from geoqa.analysis.closures import agreement
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations import expected_precision
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points import _fix_sequences
+from geoqa.analysis.precision import mixture, visit_pairs
+from geoqa.analysis.precision.calibration import Calibration
+from geoqa.core.statistics import covariance
 
 meta_analysis = pytest.importorskip("statsmodels.stats.meta_analysis")
 robust = pytest.importorskip("statsmodels.robust")
@@ -57,7 +60,7 @@ def test_the_scatter_of_many_heights_is_cochrans_q(seed):
     )  # fmt: skip
     _, _, q, p = meta(values, variances)
     assert agreement._scatter(one, 1)[0] == pytest.approx(q, rel=1e-9)
-    assert spread.probability(np.array([q]), np.array([n - 1]))[0] == pytest.approx(p, rel=1e-9)
+    assert expected_precision.probability(np.array([q]), np.array([n - 1]))[0] == pytest.approx(p, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -65,8 +68,8 @@ def test_the_mean_of_right_fixes_in_the_weighing_is_the_meta_analysis_mean(seed)
     rng = np.random.default_rng(seed)
     z, s = rng.normal(size=4) * 0.05, rng.uniform(1e-4, 9e-4, 4)
     each, known = np.full((1, 4), 0.1), np.array([np.inf])
-    fixes = hypotheses.Fixes(np.zeros((1, 4, 2)), z[None], each, s[None], each, each, each, known, known)
-    found = hypotheses._Groups(fixes, mixture.even_scales())._of((0, 1, 2, 3))
+    fixes = _fix_sequences.FixSample(np.zeros((1, 4, 2)), z[None], each, s[None], each, each, each, known, known)
+    found = _fix_sequences._Groups(fixes, mixture.even_scales())._of((0, 1, 2, 3))
     mean, error, q, _ = meta(z, s)
     assert found.height[0] == pytest.approx(mean, rel=1e-9)
     assert found.weight_v[0] == pytest.approx(error**-2, rel=1e-9)
@@ -131,7 +134,7 @@ def test_the_multipliers_at_95_percent():
     # Multipliers at 95 %: 1-D 1.9600, 2-D 2.4477, 3-D 2.7955 (computed, chi-square)
     assert covariance.line_factor(0.95) == pytest.approx(1.9600, abs=5e-5)
     assert covariance.ellipse_factor(0.95) == pytest.approx(2.4477, abs=5e-5)
-    assert spread.probability(np.array([2.7955**2]), np.array([3]))[0] == pytest.approx(0.05, abs=2e-5)
+    assert expected_precision.probability(np.array([2.7955**2]), np.array([3]))[0] == pytest.approx(0.05, abs=2e-5)
 
 
 @pytest.mark.parametrize(("minutes", "rho_h", "rho_v"), [(5, 0.745, 0.872), (20, 0.308, 0.578), (45, 0.071, 0.291)])
@@ -143,7 +146,7 @@ def test_what_two_visits_share(minutes, rho_h, rho_v):
     assert np.exp(-minutes * 60 / visit_pairs.FADES_V_S) == pytest.approx(rho_v, abs=5e-3)  # 36 min here, 36.5 there
     if minutes >= 20:  # another visit
         frames = judge(visits((0, 0, 0), (0.01, 0, 0.01), gap=minutes, s=0.01, sv=0.02), (Visits, Closures))
-        pairs = visit_pairs.of(frames["closures"], frames["occupations"])
+        pairs = visit_pairs.pairs_of_visits(frames["closures"], frames["occupations"])
         assert pairs.stated.variance_h[0] == pytest.approx(2e-4 * (1 - rho_h), rel=1e-3)
         assert pairs.plain.variance_v[0] == pytest.approx(1 - rho_v, rel=0.012)
         # Twenty minutes later is another visit for the place, not yet for the height.

@@ -23,9 +23,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from geoqa import pipeline
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.visits import Visits
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.precision.calibration import Calibration
 from geoqa.core.job import InputFormat
 
 seeds = st.integers(0, 10_000)

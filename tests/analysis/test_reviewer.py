@@ -5,8 +5,8 @@ import pytest
 from builders import DRAWN, job, occupations
 
 from geoqa import pipeline
-from geoqa.analysis.reviewer import ReviewerDecisions
-from geoqa.core import assembly
+from geoqa.analysis.history import ReviewerDecisions
+from geoqa.core.site import assembly
 
 
 def reviewed(rows, *entries):

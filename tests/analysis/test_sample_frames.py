@@ -24,7 +24,7 @@ import shapely
 import uneven
 
 import geoqa
-from geoqa import demo
+from geoqa.demo import files
 
 KEPT = Path(__file__).with_name("frames.json")
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_data"
@@ -38,7 +38,7 @@ def _sample(name: str, file: str):
 
 def _logs():
     with tempfile.TemporaryDirectory() as folder:
-        made = demo.write_logs(Path(folder))
+        made = files.write_logs(Path(folder))
         return geoqa.review(made, Path(folder) / "logs.toml").frames
 
 

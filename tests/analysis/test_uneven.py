@@ -13,11 +13,12 @@ from hypothesis import given, settings
 from scipy import stats
 
 from geoqa import pipeline
-from geoqa.analysis import gathered, hypotheses, posterior, spread, zone_evidence
-from geoqa.analysis.combination import Combination
-from geoqa.analysis.delivery import Delivery
-from geoqa.analysis.repeats import Repeats
-from geoqa.analysis.risk import Risk
+from geoqa.analysis.occupations import expected_precision
+from geoqa.analysis.points import _fix_sequences, _posterior
+from geoqa.analysis.points.combination import Combination
+from geoqa.analysis.points.delivery import Delivery
+from geoqa.analysis.points.risk import Repeats, Risk
+from geoqa.analysis.zones import _evidence
 
 few = settings(max_examples=2)
 IN_POSITION, IN_HEIGHT = ("used", "height left out"), ("used", "only the height used")
@@ -132,7 +133,7 @@ def test_each_closure_is_tested_against_its_own_covariance(site, classes):
 
 def tail(square, dimensions, nu, shape):
     """Probability of a larger square: F, the inverse degrees of freedom of scale and shape added."""
-    nu = max(nu, spread.LEAST_TESTED)
+    nu = max(nu, expected_precision.LEAST_TESTED)
     inverse = (0 if math.isinf(nu) else 1 / nu) + (0 if not known(shape) or math.isinf(shape) else 1 / shape)
     if not inverse:
         return stats.chi2.sf(square, dimensions)
@@ -330,7 +331,7 @@ def test_a_half_that_may_be_off_in_plan_holds_up_what_is_judged_in_plan(site, ju
 
 def test_zones_know_the_tolerance_of_each_axis(site):
     points = site["points"].assign(explained=None)
-    found = zone_evidence.gather(
+    found = _evidence.zone_evidence(
         {name: site[name] for name in site.names()} | {"points": points}, 18_000.0, uneven.job()
     )
     rows = site["closures"].groupby("point", observed=True)[["tolerance_h_m", "tolerance_v_m"]].max()
@@ -341,9 +342,9 @@ def test_zones_know_the_tolerance_of_each_axis(site):
 
 def test_what_errors_of_right_fixes_stay_within(site):
     """Widened by the degrees of freedom of the own axis: what a bound starts from and may be three times."""
-    found = gathered.gather(site, uneven.job(), 1800.0)
+    found = _fix_sequences.fix_sequences(site, uneven.job(), 1800.0)
     assert (found.nu_h != found.nu_v).all()
-    for size, members in hypotheses.by_count(np.where(found.placed, found.count, 0)):
-        cores = posterior._Positions(found, members, posterior._index(found, members, size)).cores()
+    for size, members in _fix_sequences.by_count(np.where(found.placed, found.count, 0)):
+        cores = _posterior._Positions(found, members, _posterior._index(found, members, size)).cores()
         factor = [stats.t.ppf(0.975, nu) if np.isfinite(nu) else stats.norm.ppf(0.975) for nu in found.nu_v[members]]
         np.testing.assert_allclose(cores["v"], np.sqrt(found.var_u[members]) * factor, rtol=1e-9)

@@ -16,17 +16,17 @@ import rasters
 from bench.site import occupations
 from bench.test_pair_stage import JOB
 
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.canopy_costs import CanopyCosts
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.status import ClosureStatus
-from geoqa.analysis.visits import Visits
-from geoqa.core import assembly
-from geoqa.core.canopy import Canopy
-from geoqa.core.canopy_contracts import MEASURED
+from geoqa.analysis.canopy import CanopyCosts
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.precision.calibration import Calibration
+from geoqa.core.frames.canopy import MEASURED
+from geoqa.core.recipe import Canopy
+from geoqa.core.site import assembly
 from geoqa.pipeline import Frames
-from geoqa.readers import surroundings
+from geoqa.readers import canopy
 
 ORDER = (Visits, Closures, Calibration, ClosureStatus, PointStatus)
 #: Sides of the raster in cells of half a metre.
@@ -61,7 +61,7 @@ def raster(points: int) -> None:
         reach = CELLS / 2 - 150
         x, y = rasters.WEST + rng.uniform(150, reach, points), rasters.NORTH - rng.uniform(150, reach, points)
         begin = perf_counter()
-        surroundings.measures(x, y, job)
+        canopy.measures(x, y, job)
     print(f"{points:,} places on a raster of {CELLS} x {CELLS} cells: {perf_counter() - begin:.2f} s")
 
 

@@ -26,7 +26,7 @@ from analysis import builders
 from scipy import stats
 
 from geoqa import pipeline
-from geoqa.core.schema import WHOLE_SITE
+from geoqa.core.frames.schema import WHOLE_SITE
 
 #: What the simulated job requires of a delivered coordinate (at 95 %), and accepts as a closure.
 REQUIREMENT_M = (0.05, 0.10)

@@ -31,7 +31,7 @@ from soundfiles import Seed
 from tally import Tally
 
 from geoqa.core.job import Job
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 # ---- files and recipes
 

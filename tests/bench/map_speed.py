@@ -22,12 +22,11 @@ import simulate
 from analysis import builders
 from bench import decision
 
-from geoqa.analysis.places import PointPlaces
+from geoqa.analysis.geometry import PointPlaces
 from geoqa.outputs import offline
-from geoqa.outputs.html_map import MapContext, build_map
 from geoqa.outputs.layers.closures import ClosuresLayer
-from geoqa.outputs.layers.ellipses import EllipsesLayer
-from geoqa.outputs.layers.points import PointsLayer
+from geoqa.outputs.layers.points import EllipsesLayer, PointsLayer
+from geoqa.outputs.map.html_map import MapContext, build_map
 
 LAYERS = (PointsLayer, EllipsesLayer, ClosuresLayer)
 REPEATS = 3

@@ -16,12 +16,12 @@ import simulate
 from analysis import builders
 from shifted_sites import Site
 
-from geoqa.analysis.calibration import Calibration, FirstCalibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts, ShiftsExplain
-from geoqa.analysis.visits import Visits
-from geoqa.core.schema import BLAMED
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
+from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
+from geoqa.core.frames.schema import BLAMED
 
 #: Errors that all points share for half an hour.
 DRIFT = {"drift_h_m": 0.003, "drift_v_m": (0.005, 0.008), "typo_rate": 0.0}

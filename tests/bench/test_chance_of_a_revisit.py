@@ -11,8 +11,8 @@ import pytest
 import simulate
 from analysis import builders
 
-from geoqa.analysis.revisits import Revisits
-from geoqa.core.revisit_contracts import VISITS
+from geoqa.analysis.revisits.revisits import Revisits
+from geoqa.core.frames.revisits import VISITS
 
 STEPS = [*builders.DRAWN, Revisits]
 SITES, POINTS, HELD_OUT = 12, 700, 0.3

@@ -13,8 +13,8 @@ import pytest
 import sites
 
 import geoqa
-from geoqa.deliveries import Deliveries, formats
-from geoqa.outputs.deliver import rows
+from geoqa.outputs.deliver import table
+from geoqa.reviews.output_steps import Deliveries, formats
 
 POINTS = 100_000
 
@@ -38,7 +38,7 @@ def site(tmp_path_factory):
 def test_a_file_of_100_000_points(tmp_path, site, word):
     frames, job = site
     ((name, writer),) = Deliveries.of([word], job).names().items()
-    points = rows.deliverable(frames, job)
+    points = table.deliverable(frames, job)
     start = time.perf_counter()
     writer.write(tmp_path / name, points, job)
     seconds = time.perf_counter() - start

@@ -14,10 +14,10 @@ import pytest
 from bench.site import occupations
 
 from geoqa import pipeline, plugins
-from geoqa.core import assembly
+from geoqa.core.site import assembly
 from geoqa.outputs import geopackage, tables
 from geoqa.readers.delimited import DelimitedReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 SIZES = (1_000, 10_000, 100_000, 1_000_000)
 RECIPE = {

@@ -10,16 +10,14 @@ import pytest
 from bench.site import occupations
 from bench.test_pair_stage import JOB, seconds
 
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.combination import Combination
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.repeats import Repeats
-from geoqa.analysis.risk import Risk
-from geoqa.analysis.status import ClosureStatus
-from geoqa.analysis.uncertainty import Uncertainty
-from geoqa.analysis.visits import Visits
-from geoqa.core import assembly
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.combination import Combination, Uncertainty
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.points.risk import Repeats, Risk
+from geoqa.analysis.precision.calibration import Calibration
+from geoqa.core.site import assembly
 from geoqa.pipeline import Frames
 
 SIZE = 100_000

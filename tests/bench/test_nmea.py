@@ -17,9 +17,9 @@ import pynmea2
 import pytest
 
 from geoqa.core.job import Job
-from geoqa.readers import nmea_sentences
-from geoqa.readers.nmea import NmeaReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.nmea import sentences
+from geoqa.readers.nmea.nmea import NmeaReader
+from geoqa.readers.recipe.recipe import job_from_table
 
 #: Epochs of the log: with GGA, GST, RMC, GSA and three GSV each, seven sentences an epoch.
 EPOCHS = 60_000
@@ -75,7 +75,7 @@ def rates(data: bytes, count: int, path: Path, job: Job) -> tuple[float, float, 
     slow, fast, whole = [], [], []
     for _ in range(RUNS):
         slow.append(took(lambda: loop(share)) / some)
-        fast.append(took(lambda: nmea_sentences.read(data)) / count)
+        fast.append(took(lambda: sentences.read(data)) / count)
         whole.append(took(lambda: NmeaReader().read(path, job)) / count)
     return 1 / min(slow), 1 / min(fast), 1 / min(whole)
 
@@ -103,8 +103,8 @@ import sys
 sys.path.insert(0, {tests!r})
 import logs
 from pathlib import Path
-from geoqa.readers.nmea import NmeaReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.nmea.nmea import NmeaReader
+from geoqa.readers.recipe.recipe import job_from_table
 
 def peak():
     return int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) * 1024

@@ -17,14 +17,16 @@ import pytest
 from bench.site import occupations
 from scipy import stats
 
-from geoqa.analysis import agreement, spread
-from geoqa.analysis.calibration import Calibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.status import UNUSUAL, ClosureStatus
-from geoqa.analysis.visits import Visits
-from geoqa.core import assembly, groups
+from geoqa.analysis.closures import agreement
+from geoqa.analysis.closures.closure_status import UNUSUAL, ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations import expected_precision
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.precision.calibration import Calibration
 from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.site import assembly
+from geoqa.core.statistics import groups
 from geoqa.pipeline import Frames
 
 SIZE = 1_000_000
@@ -53,8 +55,8 @@ def kernels(frame: pd.DataFrame) -> tuple[np.ndarray, ...]:
     de, dn, du = (v[second] - v[first] for v in (east, north, up))
     var_e, var_n, var_u = (v[first] ** 2 + v[second] ** 2 for v in (sigma_e, sigma_n, sigma_u))
     length = np.hypot(de, dn)
-    p_h = spread.probability(spread.square_h(de, dn, var_e, var_n, 0.0), 2)
-    p_v = spread.probability(spread.square_v(du, var_u), 1)
+    p_h = expected_precision.probability(expected_precision.square_h(de, dn, var_e, var_n, 0.0), 2)
+    p_v = expected_precision.probability(expected_precision.square_v(du, var_u), 1)
     status_h = agreement.status(length <= TOLERANCE_M[0], p_h, UNUSUAL)
     status_v = agreement.status(np.abs(du) <= TOLERANCE_M[1], p_v, UNUSUAL)
     return de, dn, du, agreement.worse(status_h, status_v)

@@ -17,7 +17,7 @@ import pytest
 import simulate
 
 import geoqa
-from geoqa.readers.recipe import read_recipe
+from geoqa.readers.recipe.recipe import read_recipe
 
 RECIPE = """\
 [site]

@@ -15,14 +15,14 @@ from bench.site import occupations
 from bench.test_evidence_stage import SIZE
 from bench.test_pair_stage import JOB, seconds
 
-from geoqa.analysis import shift_rows, site_adjustment
-from geoqa.analysis.calibration import Calibration, FirstCalibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts, ShiftsExplain
-from geoqa.analysis.status import ClosureStatus
-from geoqa.analysis.visits import Visits
-from geoqa.core import assembly
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
+from geoqa.analysis.shifts import _adjustment, searched_rows
+from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
+from geoqa.core.site import assembly
 from geoqa.pipeline import Frames
 
 SEEDS = range(1, 21)
@@ -61,14 +61,14 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
         spent[step.name] = seconds(work)
     pairs = spent["visits"] + spent["closures"] + spent["closure-status"]
-    site = shift_rows.gather(frames["occupations"], frames["first_classes"], 5 * 3600.0, JOB)
+    site = searched_rows.searched_site(frames["occupations"], frames["first_classes"], 5 * 3600.0, JOB)
     stops, count = site.stops, len(site.known)
     assert count == SETUPS
 
     def adjusted() -> None:
         setup = stops.label["setup"]
-        site_adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
-        site_adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
+        _adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
+        _adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
 
     taken = float(np.median([seconds(adjusted) for _ in range(3)]))
     print(

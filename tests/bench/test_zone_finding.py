@@ -16,15 +16,15 @@ from bench import zones
 from bench.site import occupations
 from bench.test_pair_stage import JOB
 
-from geoqa.analysis.calibration import Calibration, FirstCalibration
-from geoqa.analysis.closures import Closures
-from geoqa.analysis.combination import Combination
-from geoqa.analysis.points import PointStatus
-from geoqa.analysis.shifts import Shifts, ShiftsExplain
-from geoqa.analysis.status import ClosureStatus
-from geoqa.analysis.visits import Visits
-from geoqa.analysis.zones import Zones
-from geoqa.core import assembly
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations.visits import Visits
+from geoqa.analysis.points.combination import Combination
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
+from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
+from geoqa.analysis.zones.zones import Zones
+from geoqa.core.site import assembly
 from geoqa.pipeline import Frames
 
 #: Occupations that make a hundred thousand points.

@@ -14,17 +14,17 @@ import numpy as np
 import planted_zones
 from scipy import stats
 
-from geoqa.analysis import zone_search
-from geoqa.analysis.zones import Zones
+from geoqa.analysis.zones import _search
+from geoqa.analysis.zones.zones import Zones
 
 #: A zone is true when this share of its points was planted, and it touches the patch when it holds so many of them.
 TRUE_SHARE, TOUCHES = 0.70, 5
 
 
-def rules(points: int, **changes: object) -> zone_search.Rules:
+def rules(points: int, **changes: object) -> _search.ZoneRules:
     """Return the rules of the step as it stands."""
     step = Zones(**changes)
-    return zone_search.Rules(
+    return _search.ZoneRules(
         step.neighbours, step.neighbours_direction, step.level, step.least_points, step.matters, step.buffer_m,
         max(step.draws, 5 * points),
     )  # fmt: skip
@@ -32,7 +32,7 @@ def rules(points: int, **changes: object) -> zone_search.Rules:
 
 def judged(planted: planted_zones.Planted, **changes: object) -> tuple[bool, bool, float, float, int]:
     """Return whether a true zone was found, whether any touches the patch, and of those: inside, covered; others."""
-    found = zone_search.search(planted.evidence, rules(len(planted.patch), **changes))
+    found = _search.search(planted.evidence, rules(len(planted.patch), **changes))
     size = [int((found.inside == i).sum()) for i in range(len(found.outlines))]
     hit = [int(((found.inside == i) & planted.patch).sum()) for i in range(len(found.outlines))]
     touching = [i for i, count in enumerate(hit) if count >= TOUCHES]
@@ -46,7 +46,7 @@ def judged(planted: planted_zones.Planted, **changes: object) -> tuple[bool, boo
 def shows_any(seed: int, by_cover: bool, layout: str, planted: int = 60) -> tuple[bool, int]:
     """Return whether a shuffled site shows a zone, and its points."""
     made = planted_zones.site(seed, layout=layout, by_cover=by_cover, planted=planted)
-    found = zone_search.search(planted_zones.shuffled(made.evidence, seed), rules(len(made.patch)))
+    found = _search.search(planted_zones.shuffled(made.evidence, seed), rules(len(made.patch)))
     return bool(len(found.outlines)), int((found.inside >= 0).sum())
 
 

@@ -7,7 +7,7 @@ from outputs.unpacked import script
 
 from geoqa.core import clock
 from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.core.recipe import Requirement, Tolerance
 
 JOB = Job(
     site=Site(crs="EPSG:2193"), input=InputFormat(unit="m", timezone="UTC"), columns={},
@@ -21,8 +21,8 @@ def at(name: str) -> Job:
 
 def test_the_site_s_zone_comes_before_that_of_times_in_files():
     assert clock.name(JOB) == "UTC"
-    assert clock.said(JOB) == "Times are in UTC."
-    assert clock.said(at("Pacific/Auckland")) == "Times are in the time zone Pacific/Auckland."
+    assert clock.zone_sentence(JOB) == "Times are in UTC."
+    assert clock.zone_sentence(at("Pacific/Auckland")) == "Times are in the time zone Pacific/Auckland."
     assert clock.name(replace(JOB, input=replace(JOB.input, timezone=None))) == "UTC"
 
 
@@ -40,13 +40,13 @@ def test_the_map_and_python_tell_the_same_time(zone, first, last):
     ahead = clock.offsets(np.append(ends, np.nan), at(zone))
     seconds = np.linspace(*ends, 301).round().tolist()
     told = script("times.map(s => units.moment(s, ahead))", times=seconds, ahead=ahead)
-    assert told == [clock.moment(float(s), clock.of(at(zone))) for s in seconds]
+    assert told == [clock.moment(float(s), clock.zone_of(at(zone))) for s in seconds]
     assert len(ahead) <= 3
 
 
 def test_a_time_nobody_knows_is_not_told():
     assert clock.offsets(np.array([np.nan]), JOB) == []
-    assert [clock.moment(none, clock.of(JOB)) for none in (None, pd.NaT, float("nan"))] == ["", "", ""]
+    assert [clock.moment(none, clock.zone_of(JOB)) for none in (None, pd.NaT, float("nan"))] == ["", "", ""]
     assert script("units.moment(0, [])") == "1970-01-01 00:00"
 
 

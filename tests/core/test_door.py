@@ -10,10 +10,10 @@ import pytest
 import sites
 
 import geoqa
-from geoqa import sources
 from geoqa.cli import main
-from geoqa.core import door
+from geoqa.core import input_files
 from geoqa.core.errors import InputError
+from geoqa.reviews import reading
 
 NO_FILES = ["pipe", "zero", "socket"]
 FIELD_TEST = '[step.real-time-classes]\n[field_test]\nfile = "X"\n'
@@ -124,8 +124,8 @@ def test_a_pipe_as_a_part_of_a_shapefile_or_of_an_earlier_review_is_refused(tmp_
     import geopandas as gpd
     from shapely import Point
 
-    from geoqa.core import vectors
-    from geoqa.readers import stored
+    from geoqa.core import vector_files
+    from geoqa.readers import earlier_review
 
     frame = gpd.GeoDataFrame({"a": [1]}, geometry=[Point(1, 2)], crs=2193)
     for suffix in (".dbf", ".prj"):
@@ -135,9 +135,9 @@ def test_a_pipe_as_a_part_of_a_shapefile_or_of_an_earlier_review_is_refused(tmp_
         (folder / f"x{suffix}").unlink()
         os.mkfifo(folder / f"x{suffix}")
         within(folder / f"x{suffix}")
-        with pytest.raises(InputError, match=rf"x\{suffix}: is a pipe"), vectors.copied(folder / "x.shp"):
+        with pytest.raises(InputError, match=rf"x\{suffix}: is a pipe"), vector_files.copied(folder / "x.shp"):
             pass
-    for name, read in (("run.json", stored.read_record), ("review.gpkg", stored.read_frames)):
+    for name, read in (("run.json", earlier_review.read_record), ("review.gpkg", earlier_review.read_frames)):
         os.mkfifo(tmp_path / name)
         within(tmp_path / name)
         with pytest.raises(InputError, match=f"{name}: is a pipe"):
@@ -148,34 +148,34 @@ def test_a_pipe_as_a_part_of_a_shapefile_or_of_an_earlier_review_is_refused(tmp_
                                   "/vsicurl?url=http%3A%2F%2F127.0.0.1", "GPKG:/x.gpkg:a"])  # fmt: skip
 def test_an_address_is_no_file(name):
     with pytest.raises(InputError, match="is an address, and geoqa opens files alone"):
-        door.content(Path(name))
+        input_files.content(Path(name))
 
 
 @pytest.mark.parametrize("name", ["x.csv", "C:/x.csv", "a:b.csv"])
 def test_a_name_is_no_address(name):
     with pytest.raises(FileNotFoundError):
-        door.content(Path(name))
+        input_files.content(Path(name))
 
 
 def test_the_bound_is_told_with_the_line_that_raises_it(tmp_path):
     path, to = tmp_path / "x", tmp_path / "y"
     path.write_bytes(b"a" * 2_500_000)
-    with door.visit(1.5):
-        for read in (door.content, door.seen, lambda path: door.copy(path, to)):
+    with input_files.visit(1.5):
+        for read in (input_files.content, input_files.seen, lambda path: input_files.copy(path, to)):
             with pytest.raises(
                 InputError, match=r"larger than 1\.5 MB\. If it is sound, write largest_megabytes = 3 under"
             ):
                 read(path)
-    with door.visit(3):
-        assert len(door.content(path, 1)) == 2_500_000
+    with input_files.visit(3):
+        assert len(input_files.content(path, 1)) == 2_500_000
     with pytest.raises(InputError, match="larger than 1 MB"):
-        door.content(path, 1)
+        input_files.content(path, 1)
 
 
 @pytest.mark.skipif(not Path("/proc/self/maps").exists(), reason="no file here says it is empty and is not")
 def test_a_file_that_is_longer_than_it_says_is_bound_too():
-    with door.visit(0.001), pytest.raises(InputError, match=r"larger than 0\.001 MB"):
-        door.content(Path("/proc/self/maps"))
+    with input_files.visit(0.001), pytest.raises(InputError, match=r"larger than 0\.001 MB"):
+        input_files.content(Path("/proc/self/maps"))
 
 
 def test_the_recipe_states_the_bound_of_every_file(tmp_path):
@@ -195,7 +195,7 @@ def test_the_recipe_states_the_bound_of_every_file(tmp_path):
 
 def test_a_file_of_its_own_has_no_bound_of_its_own():
     from geoqa.core.errors import RecipeError
-    from geoqa.readers.recipe import job_from_table
+    from geoqa.readers.recipe.recipe import job_from_table
 
     table = {
         **__import__("tomllib").loads(sites.RECIPE),
@@ -212,28 +212,28 @@ def test_what_was_read_is_what_is_hashed(tmp_path):
     path, to = tmp_path / "x", tmp_path / "y"
     path.write_bytes(b"first")
     digest = hashlib.sha256(b"first").hexdigest()
-    with door.visit() as seen:
-        assert door.content(path) == b"first"
+    with input_files.visit() as seen:
+        assert input_files.content(path) == b"first"
         path.write_bytes(b"other")
-        assert sources.sha256(path) == digest == seen[path.absolute()].sha256
+        assert reading.sha256(path) == digest == seen[path.absolute()].sha256
         with pytest.raises(InputError, match="x: was changed between two readings"):
-            door.copy(path, to)
-    assert sources.sha256(path) == hashlib.sha256(b"other").hexdigest()
+            input_files.copy(path, to)
+    assert reading.sha256(path) == hashlib.sha256(b"other").hexdigest()
 
 
 def test_a_file_read_in_place_must_stay_what_it_is(tmp_path):
     path, other = tmp_path / "x", tmp_path / "y"
     path.write_bytes(b"first")
-    with door.held(path):
+    with input_files.watched(path):
         pass
     other.write_bytes(b"other")
     os.utime(other, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns))
-    with pytest.raises(InputError, match="was changed while it was read"), door.held(path):
+    with pytest.raises(InputError, match="was changed while it was read"), input_files.watched(path):
         other.replace(path)
 
 
 def test_a_record_tells_what_was_read_of_a_file_replaced_meanwhile(tmp_path, monkeypatch):
-    from geoqa import reading
+    from geoqa.reviews import reading
 
     data, toml = sites.write(tmp_path)
     digest, size = hashlib.sha256(data.read_bytes()).hexdigest(), data.stat().st_size

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from geoqa.core.errors import StepError
-from geoqa.core.figure import Figure
+from geoqa.core.steps import Figure
 
 OPEN = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink">'
 

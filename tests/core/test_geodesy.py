@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError
 from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.source import Source
-from geoqa.core.tolerances import Requirement, Tolerance
+from geoqa.core.recipe import Requirement, Source, Tolerance
 
 WGS84 = (6_378_137.0, 1 / 298.257223563)
 GEOD_TEST = Path(__file__).parents[3] / "shared" / "data" / "GeodTest-100.dat"

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.core import gps_time
+from geoqa.core import clock
 
 LIST = Path("/usr/share/zoneinfo/leap-seconds.list")
 
 
 def moment(week, seconds):
-    found = gps_time.utc(np.array([week], float), np.array([seconds], float))[0]
+    found = clock.gps_to_utc(np.array([week], float), np.array([seconds], float))[0]
     return None if np.isnat(found) else found.astype(datetime).replace(tzinfo=UTC)
 
 
@@ -49,7 +49,7 @@ def test_the_table_is_the_list_of_the_iers():
     rows = [line.split()[:2] for line in LIST.read_text().splitlines() if line and not line.startswith("#")]
     start = datetime(1900, 1, 1, tzinfo=UTC)
     listed = [((start + timedelta(seconds=int(s))).date().isoformat(), int(tai) - 19) for s, tai in rows]
-    own = gps_time.LEAP_SECONDS
+    own = clock.LEAP_SECONDS
     assert [row for row in listed if "1980-01-06" < row[0] <= own[-1][0]] == list(own[1:])
 
 

@@ -9,7 +9,7 @@ import types
 
 import pytest
 
-from geoqa.core import locks
+from geoqa.core import result_set
 
 
 class Bytes(types.ModuleType):
@@ -52,21 +52,21 @@ def system(request, monkeypatch):
     monkeypatch.setitem(sys.modules, "msvcrt", stand_in)
     monkeypatch.setattr(os, "close", closing)
     monkeypatch.setattr(os, "unlink", unlinking)
-    monkeypatch.setattr(locks, "_IS_POSIX", False)
+    monkeypatch.setattr(result_set, "_IS_POSIX", False)
     return request.param
 
 
 def test_one_holds_it_and_nothing_is_left(tmp_path, system):
     lock = tmp_path / "new" / ".lock"
-    assert not locks.is_held(lock)
-    with locks.holding(lock):
-        assert locks.is_held(lock)
-        with pytest.raises(locks.HeldError), locks.holding(lock):
+    assert not result_set.is_held(lock)
+    with result_set.holding(lock):
+        assert result_set.is_held(lock)
+        with pytest.raises(result_set.HeldError), result_set.holding(lock):
             raise AssertionError("two hold it")
-        assert locks.is_held(lock)
-    assert not locks.is_held(lock)
+        assert result_set.is_held(lock)
+    assert not result_set.is_held(lock)
     assert list(tmp_path.iterdir()) == []
-    with locks.holding(lock):
+    with result_set.holding(lock):
         pass
 
 
@@ -74,9 +74,9 @@ def test_a_lock_left_by_a_dead_process_is_taken(tmp_path, system):
     lock = tmp_path / "new" / ".lock"
     lock.parent.mkdir()
     lock.write_text("")
-    assert not locks.is_held(lock)
-    with locks.holding(lock):
-        assert locks.is_held(lock)
+    assert not result_set.is_held(lock)
+    with result_set.holding(lock):
+        assert result_set.is_held(lock)
 
 
 def test_a_lock_that_was_removed_while_it_was_waited_for_is_made_anew(tmp_path, monkeypatch):
@@ -94,9 +94,9 @@ def test_a_lock_that_was_removed_while_it_was_waited_for_is_made_anew(tmp_path, 
         return descriptor
 
     monkeypatch.setattr(os, "open", removing)
-    with locks.holding(lock):
+    with result_set.holding(lock):
         assert gone
-        assert locks.is_held(lock)
+        assert result_set.is_held(lock)
 
 
 def test_a_link_is_not_followed(tmp_path):
@@ -104,7 +104,7 @@ def test_a_link_is_not_followed(tmp_path):
     lock = tmp_path / "new" / ".lock"
     lock.parent.mkdir()
     lock.symlink_to(tmp_path / "theirs")
-    with locks.holding(lock):
+    with result_set.holding(lock):
         assert not lock.is_symlink()
     assert (tmp_path / "theirs").read_text() == "theirs"
 
@@ -116,7 +116,7 @@ def test_a_disk_without_locks_is_written_all_the_same(tmp_path, monkeypatch):
         raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
     monkeypatch.setattr(fcntl, "flock", refuse)
-    with locks.holding(tmp_path / "new" / ".lock"):
+    with result_set.holding(tmp_path / "new" / ".lock"):
         pass
     assert list(tmp_path.iterdir()) == []
 
@@ -129,5 +129,5 @@ def test_another_failure_is_not_hidden(tmp_path, monkeypatch, code):
         raise OSError(code, os.strerror(code))
 
     monkeypatch.setattr(fcntl, "flock", refuse)
-    with pytest.raises(OSError, match=os.strerror(code)), locks.holding(tmp_path / "new" / ".lock"):
+    with pytest.raises(OSError, match=os.strerror(code)), result_set.holding(tmp_path / "new" / ".lock"):
         raise AssertionError("it was taken")

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from geoqa.core.errors import ParameterError
-from geoqa.core.params import OPEN, Declared
-from geoqa.core.steps import API, Analysis, MapLayer, Reader, Result, Step, param
+from geoqa.core.params import OPEN, Declared, param
+from geoqa.core.steps import API, Analysis, MapLayer, Reader, Result, Step
 
 
 @dataclass(frozen=True, kw_only=True)

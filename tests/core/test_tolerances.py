@@ -1,7 +1,7 @@
 import pytest
 
 from geoqa.core.errors import ParameterError
-from geoqa.core.tolerances import PRESETS, Requirement, Tolerance
+from geoqa.core.recipe import PRESETS, Requirement, Tolerance
 
 
 def test_a_from_mean_tolerance_lets_a_pair_differ_by_twice_it():

@@ -14,9 +14,9 @@ import pytest
 import shapely
 
 import geoqa
-from geoqa.core import areas, vectors
+from geoqa.core import vector_files
 from geoqa.core.errors import GeoqaError, InputError
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 from geoqa.readers.vector import VectorReader
 
 SECRET = "swordfish"
@@ -84,7 +84,7 @@ def hostile(folder, port):
         paths.append(folder / name)
     for name, content in {
         "behind.fgb": flat[:8] + packed.encode() + b" " * 900, "behind.shp": shape[:28] + packed.encode() + b" " * 900,
-        "behind.gpkg": vectors.SQLITE + packed.encode() + b" " * 900, "behind.tif": b"II*\0" + raster.encode(),
+        "behind.gpkg": vector_files.SQLITE + packed.encode() + b" " * 900, "behind.tif": b"II*\0" + raster.encode(),
     }.items():  # fmt: skip
         (folder / name).write_bytes(content)
         paths.append(folder / name)
@@ -100,7 +100,7 @@ def test_no_file_reaches_a_server_or_another_file(tmp_path, server):
     for path in hostile(tmp_path, port):
         for read in (
             lambda path: VectorReader().read(path, job),
-            lambda path: areas.shapes(path, f"[canopy] areas {path.name!r}", column="Cover"),
+            lambda path: vector_files.areas(path, f"[canopy] areas {path.name!r}", column="Cover"),
             lambda path: _raster(path, job),
         ):
             with pytest.raises(GeoqaError) as caught:
@@ -179,7 +179,7 @@ ENDLESS = "CREATE VIEW v AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i 
 def test_a_database_holds_what_is_stored_and_nothing_that_is_worked_out(tmp_path, statements, said):
     FRAME.to_file(tmp_path / "x.gpkg")
     path = changed(tmp_path / "x.gpkg", *statements)
-    for read in (vectors.shapes, lambda path: areas.shapes(path, "[canopy] areas")):
+    for read in (vector_files.shapes, lambda path: vector_files.areas(path, "[canopy] areas")):
         with pytest.raises(GeoqaError, match=said):
             read(path)
 
@@ -213,7 +213,7 @@ def test_what_runs_on_writing_does_no_harm_on_reading(tmp_path):
         "CREATE TRIGGER t AFTER INSERT ON slow BEGIN DELETE FROM x; END",
     )
     before = path.read_bytes()
-    assert list(vectors.shapes(path)["Cover"]) == ["open", "pine"]
+    assert list(vector_files.shapes(path)["Cover"]) == ["open", "pine"]
     assert path.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["x.gpkg"]
 
@@ -224,10 +224,10 @@ def test_changes_that_another_program_has_not_saved_are_not_overlooked(tmp_path,
     FRAME.to_file(path)
     beside = tmp_path / f"x.gpkg{suffix}"
     beside.write_bytes(b"")
-    assert len(vectors.shapes(path)) == 2
+    assert len(vector_files.shapes(path)) == 2
     beside.write_bytes(b"x" * 512)
     with pytest.raises(InputError, match=f"x.gpkg{suffix} beside it holds changes that are not in it yet"):
-        vectors.shapes(path)
+        vector_files.shapes(path)
 
 
 def test_a_database_that_was_left_in_the_mode_of_a_desktop_gis_is_read(tmp_path):
@@ -235,9 +235,9 @@ def test_a_database_that_was_left_in_the_mode_of_a_desktop_gis_is_read(tmp_path)
     FRAME.to_file(path)
     changed(path, "PRAGMA journal_mode = WAL")
     assert path.read_bytes()[18:20] == b"\x02\x02"
-    assert list(vectors.shapes(path)["Cover"]) == ["open", "pine"]
+    assert list(vector_files.shapes(path)["Cover"]) == ["open", "pine"]
     path.chmod(0o400)
-    assert list(vectors.shapes(path)["Cover"]) == ["open", "pine"]
+    assert list(vector_files.shapes(path)["Cover"]) == ["open", "pine"]
 
 
 # ---- what is sound
@@ -247,7 +247,7 @@ def test_a_database_that_was_left_in_the_mode_of_a_desktop_gis_is_read(tmp_path)
 def test_areas_of_every_format(tmp_path, suffix):
     path = tmp_path / f"x.{suffix}"
     FRAME.to_file(path)
-    found = areas.shapes(path, "[canopy] areas", column="Cover")
+    found = vector_files.areas(path, "[canopy] areas", column="Cover")
     order = found.sort_values("Cover", ignore_index=True)
     assert list(order["Cover"]) == ["open", "pine"]
     assert order.crs.to_epsg() == 2193
@@ -258,7 +258,7 @@ def test_geojson_without_a_system_is_wgs84(tmp_path):
     path = tmp_path / "x.geojson"
     path.write_text(FRAME.to_crs(4326).to_json(drop_id=True))
     assert "crs" not in path.read_text()
-    assert areas.shapes(path, "[canopy] areas").crs.to_authority() == ("OGC", "CRS84")
+    assert vector_files.areas(path, "[canopy] areas").crs.to_authority() == ("OGC", "CRS84")
 
 
 @pytest.mark.parametrize("text", ["{}", "{", "[]", '{"type":"FeatureCollection","features":3}', "{" * 100_000,
@@ -269,7 +269,7 @@ def test_damaged_geojson_is_refused_without_its_text(tmp_path, text):
     path = tmp_path / "x.geojson"
     path.write_text(text)
     with pytest.raises(GeoqaError) as caught:
-        areas.shapes(path, "[canopy] areas 'x.geojson'")
+        vector_files.areas(path, "[canopy] areas 'x.geojson'")
     assert len(str(caught.value)) < 400
 
 
@@ -280,7 +280,7 @@ def test_no_copy_is_left(tmp_path, monkeypatch):
     place.mkdir()
     monkeypatch.setattr(tempfile, "tempdir", str(place))
     FRAME.to_file(tmp_path / "x.gpkg")
-    with vectors.copied(tmp_path / "x.gpkg") as copy:
+    with vector_files.copied(tmp_path / "x.gpkg") as copy:
         assert copy.path.is_relative_to(place)
         assert copy.path.parent.stat().st_mode & 0o077 == 0
     assert list(place.iterdir()) == []
@@ -288,7 +288,7 @@ def test_no_copy_is_left(tmp_path, monkeypatch):
 
 def test_the_second_line_is_set_before_the_library_is_imported():
     script = (
-        "import os; from geoqa.core import vectors; p = vectors.library(); "
+        "import os; from geoqa.core import vector_files; p = vector_files.library(); "
         "print(sorted({'OGR_VRT', 'WFS', 'OAPIF'} & set(p.list_drivers())), 'GDAL_SKIP' in os.environ)"
     )
     told = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
@@ -301,12 +301,12 @@ def test_every_part_of_geoqa_takes_the_library_from_one_place():
     found = [
         p.name for p in root.rglob("*.py") if "import pyogrio" in p.read_text() or "gpd.read_file" in p.read_text()
     ]
-    assert found == ["vectors.py"]
+    assert found == ["vector_files.py"]
 
 
 def test_the_other_option_is_as_it_was_before(tmp_path):
     FRAME.to_file(tmp_path / "x.gpkg")
     name = "CPL_VSIL_CURL_ALLOWED_EXTENSIONS"
-    with vectors.copied(tmp_path / "x.gpkg"):
+    with vector_files.copied(tmp_path / "x.gpkg"):
         assert pyogrio.get_gdal_config_option(name) == ".none"
     assert pyogrio.get_gdal_config_option(name) is None

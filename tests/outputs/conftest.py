@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 from browsing import chromium, open_map, pages, sheet, site, site_map  # noqa: F401 (fixtures of the browser tests)
 
-from geoqa.core import covariance, tolerances
+from geoqa.core import recipe
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.statistics import covariance
 from geoqa.core.steps import MapLayer
 
 #: Names a file may hold: templates, markup, formulas, direction marks, controls, great length.
@@ -43,8 +44,8 @@ def make_job(unit: str = "m", crs: str = "EPSG:2193", name: str = "Kea Flat") ->
         site=Site(name=name, crs=crs, height="ellipsoidal"),
         input=InputFormat(unit=unit, precision="sigma", initialization="column"),
         columns={"point": "Mark", "easting": "E", "northing": "N"},
-        tolerance=tolerances.Tolerance(horizontal_m=0.05, vertical_m=0.08),
-        requirement=tolerances.Requirement(horizontal_m=0.05, vertical_m=0.10),
+        tolerance=recipe.Tolerance(horizontal_m=0.05, vertical_m=0.08),
+        requirement=recipe.Requirement(horizontal_m=0.05, vertical_m=0.10),
     )
 
 
@@ -167,10 +168,9 @@ def hostile() -> tuple[str, ...]:
 @pytest.fixture
 def make_page():
     """Build the page of a site as the review does: all layers, in their order, then `more` drawings."""
-    from geoqa.outputs.html_map import MapContext, build_map
     from geoqa.outputs.layers.closures import ClosuresLayer
-    from geoqa.outputs.layers.ellipses import EllipsesLayer
-    from geoqa.outputs.layers.points import PointsLayer
+    from geoqa.outputs.layers.points import EllipsesLayer, PointsLayer
+    from geoqa.outputs.map.html_map import MapContext, build_map
 
     def page(frames, job, more=(), notes=()):
         layers = (PointsLayer(), EllipsesLayer(), ClosuresLayer())

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.outputs import class_words
+from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.outputs import key_tables
 
 
 def job(unit="m", unit_height=None):
@@ -28,62 +28,62 @@ def classes(**more):
 
 
 def test_a_class_is_a_row_and_a_sentence():
-    assert class_words.table(classes(), job()) == [
+    assert key_tables.class_table(classes(), job()) == [
         # Bounds of an inverse chi-square, 50 and 8 degrees of freedom (computed): 0.836 and 1.243, 0.676 and 1.915.
         ("dense conifer", "46", "14 → 30 (25 to 37)", "20 → 42 (28 to 80)", "11 % (7.1 to 21)",
          "own pairs; height other classes")
     ]  # fmt: skip
-    assert class_words.sentences(classes(), job()) == [
+    assert key_tables.class_sentences(classes(), job()) == [
         "Under dense conifer the stated 14 mm was worth 31 mm (24 to 40) horizontally; 46 pairs of different visits"
     ]
 
 
 def test_feet_are_told_in_feet():
-    (row,) = class_words.table(classes(), job("ftUS"))
+    (row,) = key_tables.class_table(classes(), job("ftUS"))
     assert row[2] == "0.046 → 0.098 (0.082 to 0.122)"
-    assert class_words.head(job("ftUS"))[2] == "horizontal, ftUS"
-    (sentence,) = class_words.sentences(classes(), job("ftUS"))
+    assert key_tables.class_head(job("ftUS"))[2] == "horizontal, ftUS"
+    (sentence,) = key_tables.class_sentences(classes(), job("ftUS"))
     assert "the stated 0.046 ftUS was worth 0.102 ftUS (0.079 to 0.131) horizontally" in sentence
 
 
 def test_heights_are_told_in_their_own_unit():
-    (row,) = class_words.table(classes(), job("ftUS", "m"))
+    (row,) = key_tables.class_table(classes(), job("ftUS", "m"))
     assert row[2:4] == ("0.046 → 0.098 (0.082 to 0.122)", "20 → 42 (28 to 80)")
-    assert class_words.head(job("ftUS", "m"))[2:4] == ("horizontal, ftUS", "height, mm")
+    assert key_tables.class_head(job("ftUS", "m"))[2:4] == ("horizontal, ftUS", "height, mm")
 
 
 def test_small_figures_keep_a_decimal():
-    (row,) = class_words.table(classes(stated_h_m=0.0008), job())
+    (row,) = key_tables.class_table(classes(stated_h_m=0.0008), job())
     assert row[2] == "0.8 → 1.7 (1.4 to 2.1)"
 
 
 def test_a_rate_that_the_class_itself_does_not_show_has_no_bounds():
     missing = dict.fromkeys(("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high"), np.nan)
-    assert class_words.table(classes(**missing), job())[0][4] == "11 %"
+    assert key_tables.class_table(classes(**missing), job())[0][4] == "11 %"
 
 
 def test_what_is_not_stated_is_said():
     nothing = {"used_ratio_h": np.nan, "precision_ratio_h": np.nan, "stated_h_m": np.nan}
-    assert class_words.table(classes(**nothing), job())[0][2] == "none stated → 31"
-    assert class_words.sentences(classes(**nothing), job()) == []
+    assert key_tables.class_table(classes(**nothing), job())[0][2] == "none stated → 31"
+    assert key_tables.class_sentences(classes(**nothing), job()) == []
 
 
 def test_several_solutions_are_told_apart():
     both = pd.concat([classes(canopy="whole site", solution=None), classes(), classes(solution="float")])
-    assert [row[0] for row in class_words.table(both, job())] == [
+    assert [row[0] for row in key_tables.class_table(both, job())] == [
         "whole site", "dense conifer, fixed", "dense conifer, float"
     ]  # fmt: skip
 
 
 def test_classes_of_an_older_review_say_nothing():
     old = classes().drop(columns=["used_ratio_h"])
-    assert class_words.table(old, job()) == []
-    assert class_words.sentences(old, job()) == []
+    assert key_tables.class_table(old, job()) == []
+    assert key_tables.class_sentences(old, job()) == []
 
 
 def test_hostile_names_come_out_as_text():
-    (row,) = class_words.table(classes(canopy="a\x1b[31m\u202eb"), job())
+    (row,) = key_tables.class_table(classes(canopy="a\x1b[31m\u202eb"), job())
     assert "\x1b" not in row[0]
     assert "\u202e" not in row[0]
-    (row,) = class_words.table(classes(canopy="x" * 10_000), job())
-    assert len(row[0]) == class_words.LONGEST_NAME
+    (row,) = key_tables.class_table(classes(canopy="x" * 10_000), job())
+    assert len(row[0]) == key_tables.LONGEST_NAME

@@ -18,10 +18,10 @@ from shapely import box
 
 import geoqa
 from geoqa.cli import cli
-from geoqa.core import schema
 from geoqa.core.errors import OutputError
-from geoqa.outputs import geopackage, record, tables
-from geoqa.readers import stored
+from geoqa.core.frames import contract, schema
+from geoqa.outputs import folder, geopackage, tables
+from geoqa.readers import earlier_review
 
 HOSTILE = {
     "template": "{{ 7*7 }}",
@@ -137,7 +137,7 @@ def kept(tmp_path_factory):
     tables = geoqa.review(folder / "earlier", folder / "site.toml")
     for name, review in (("log", geoqa.review(log, logs.SITE)), ("table", tables)):
         review.write(folder / name)
-        back = stored.read_frames(folder / name)
+        back = earlier_review.read_frames(folder / name)
         found |= {frame: (review.frames[frame], back[frame]) for frame in review.frames}
     return found
 
@@ -149,7 +149,7 @@ def test_frames_come_back_as_their_contracts_say(kept, name):
     assert len(back) == len(made)
     assert set(back.columns) >= set(made.columns) - {"geometry"}
     for column in made.columns:
-        if schema.FRAMES[name].columns.get(column, schema.Column("", "")).kind in ("float", "int", "bool"):
+        if schema.FRAMES[name].columns.get(column, contract.Column("", "")).kind in ("float", "int", "bool"):
             np.testing.assert_array_equal(
                 back[column].to_numpy(dtype=float, na_value=np.nan), made[column].to_numpy(dtype=float, na_value=np.nan)
             )
@@ -174,7 +174,7 @@ def test_a_geopackage_that_cannot_be_written_is_said(tmp_path):
 
 def test_numbers_of_the_table_carry_their_unit_in_the_heading(tmp_path):
     review = geoqa.review(*sites.write(tmp_path))
-    table = tables.table(review.frames["points"], review.job)
+    table = tables.points_table(review.frames["points"], review.job)
     for column in table.columns:
         values = table[column].astype(str)
         if column not in ("confidence", "risk", "excess") and values.str.fullmatch(r"-?\d+\.\d+").any():
@@ -182,7 +182,7 @@ def test_numbers_of_the_table_carry_their_unit_in_the_heading(tmp_path):
 
 
 def test_not_a_number_becomes_null_in_the_record(tmp_path):
-    (tmp_path / "x.json").write_text(record.text({"a": float("nan"), "b": [float("inf"), 1.5], "c": ("t",)}))
+    (tmp_path / "x.json").write_text(folder.record_text({"a": float("nan"), "b": [float("inf"), 1.5], "c": ("t",)}))
     assert json.loads((tmp_path / "x.json").read_text()) == {"a": None, "b": [None, 1.5], "c": ["t"]}
 
 

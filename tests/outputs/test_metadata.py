@@ -14,13 +14,11 @@ import sites
 from lxml import etree
 
 import geoqa
-from geoqa.core import schema
 from geoqa.core.errors import OutputError
-from geoqa.outputs import geopackage, metadata
-from geoqa.outputs.report import marks
-from geoqa.outputs.styles import rules
+from geoqa.core.frames import schema
+from geoqa.outputs import geopackage, gis_styles, symbology
 from geoqa.outputs.symbology import PLAIN, SYMBOLS
-from geoqa.readers import stored
+from geoqa.readers import earlier_review
 
 SLD = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc"}
 
@@ -65,7 +63,7 @@ def test_every_layer_is_still_read(review, package):
 
 
 def test_an_earlier_review_has_no_frame_of_styles(package, review):
-    assert set(stored.read_frames(package.parent)) == set(review.frames)
+    assert set(earlier_review.read_frames(package.parent)) == set(review.frames)
 
 
 def test_styles_are_found_by_a_desktop_gis(package):
@@ -98,8 +96,8 @@ def test_points_have_the_maps_symbols_in_qml(package):
     assert len(pictures) == len(schema.STATUSES) + 1
     for status, symbol in SYMBOLS.items():
         path = pictures[f"\"status\" = '{status}'"]
-        assert (path.get("d"), path.get("fill")) == (marks.path(symbol.shape, 1.0), symbol.light)
-    assert pictures["\"deliver\" = 'yes'"].get("d") == marks.path("bar", 1.0)
+        assert (path.get("d"), path.get("fill")) == (symbology.svg_path(symbol.shape, 1.0), symbol.light)
+    assert pictures["\"deliver\" = 'yes'"].get("d") == symbology.svg_path("bar", 1.0)
     assert len({path.get("d") for path in pictures.values()}) == len(pictures)
 
 
@@ -120,7 +118,7 @@ def test_a_revisit_has_a_hollow_symbol_that_no_status_has(package):
     ((asked_for, path),) = drawn_by(package, "revisits").items()
     assert asked_for == '"walk" > 0'
     assert path.get("fill") == "none"
-    assert path.get("d") not in {marks.path(symbol.shape, 1.0) for symbol in SYMBOLS.values()}
+    assert path.get("d") not in {symbology.svg_path(symbol.shape, 1.0) for symbol in SYMBOLS.values()}
 
 
 def test_the_layer_of_revisits_sends_nobody_where_nothing_is_to_do(package):
@@ -231,7 +229,7 @@ def test_lines_are_never_white(package):
     ],
 )
 def test_only_layers_that_are_known_have_rules(layer, geometry, columns, count):
-    look = rules.of(layer, geometry, columns)
+    look = gis_styles.look_of(layer, geometry, columns)
     assert len(look.rules if look else ()) == count
 
 
@@ -267,7 +265,7 @@ def test_names_of_layers_may_hold_quotes(tmp_path, review):
 def test_without_occupations_the_time_is_fixed(tmp_path, review):
     geopackage.write(tmp_path / "x.gpkg", {"classes": review.frames["classes"]}, review.job)
     times = {time for (time,) in asked(tmp_path / "x.gpkg", "SELECT last_change FROM gpkg_contents")}
-    assert times == {metadata.NO_MOMENT}
+    assert times == {geopackage.NO_MOMENT}
 
 
 def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
@@ -284,7 +282,7 @@ def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
     for stem, (unit, metres) in factors.items():
         assert np.allclose(points[f"{stem}_{unit}"] * metres, points[f"{stem}_m"], rtol=1e-12, equal_nan=True)
         assert points[f"{stem}_m"].notna().any()
-    read = stored.read_frames(tmp_path / "out")["points"]
+    read = earlier_review.read_frames(tmp_path / "out")["points"]
     assert not [name for name in read if name.endswith(("_ft", "_ftUS"))]
     titles = dict(
         asked(
@@ -300,4 +298,4 @@ def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
 def test_what_is_no_geopackage_is_said(tmp_path):
     (tmp_path / "x.gpkg").write_bytes(b"no database" * 100)
     with pytest.raises(OutputError, match="styles cannot be written"):
-        metadata.describe(tmp_path / "x.gpkg", {}, geoqa.review(*sites.write(tmp_path)).job)
+        geopackage.describe(tmp_path / "x.gpkg", {}, geoqa.review(*sites.write(tmp_path)).job)

@@ -12,7 +12,7 @@ import itertools
 import numpy as np
 import pytest
 
-from geoqa.core.schema import DELIVERIES, SEVERITY, STATUSES
+from geoqa.core.frames.schema import DELIVERIES, SEVERITY, STATUSES
 from geoqa.outputs import symbology
 
 VISION = {

@@ -23,10 +23,10 @@ import uneven
 from lxml import etree
 from outputs.unpacked import Page
 
-from geoqa.deliveries import Deliveries
 from geoqa.outputs import geopackage, tables
-from geoqa.outputs.field import listing, sketch, waypoints
-from geoqa.outputs.report import lists
+from geoqa.outputs.field import walk
+from geoqa.outputs.report import listings
+from geoqa.reviews.output_steps import Deliveries
 
 FOOT_M = uneven.FOOT_M
 FORMATS = ("csv", "landxml", "dxf", "gpx", "kml", "xlsx", "geojson", "geoparquet")
@@ -193,7 +193,7 @@ def test_all_points_are_marked(folder, review):
 
 
 def test_points_csv(review):
-    found = tables.table(review.frames["points"], review.job).set_index("point")
+    found = tables.points_table(review.frames["points"], review.job).set_index("point")
     points = review.frames["points"].set_index(review.frames["points"]["point"].astype(str))
     for heading, column, factor in (
         ("easting_ftUS", "easting_m", FOOT_M), ("northing_ftUS", "northing_m", FOOT_M), ("height_m", "height_m", 1),
@@ -250,7 +250,7 @@ def test_the_map_tells_closures_in_the_unit_of_their_axis(folder, review):
 
 
 def test_the_report_tells_conflicts_in_the_unit_of_their_axis(review):
-    sections = lists.sections(review.frames, review.job, {}, ())
+    sections = listings.sections(review.frames, review.job, {}, ())
     blocks = [block for section in sections for block in section.blocks]
     table = next(block for block in blocks if getattr(block, "caption", "").startswith("Conflicts of"))
     points, closures = (review.frames[name] for name in ("points", "closures"))
@@ -271,7 +271,7 @@ def test_the_report_tells_conflicts_in_the_unit_of_their_axis(review):
 
 def test_the_field_list_and_its_waypoints(review):
     revisits = review.frames["revisits"]
-    table = listing.table(revisits, review.job)
+    table = tables.revisits_table(revisits, review.job)
     assert len(table) == len(revisits) > 8
     for heading, column, factor, step in (
         ("easting_ftUS", "easting_m", FOOT_M, 6e-4), ("northing_ftUS", "northing_m", FOOT_M, 6e-4),
@@ -279,11 +279,11 @@ def test_the_field_list_and_its_waypoints(review):
     ):  # fmt: skip
         told = pd.to_numeric(table[heading])
         np.testing.assert_allclose(told, revisits[column] / factor, atol=step, rtol=0, err_msg=heading)
-    text = listing.table(revisits, review.job).to_csv(index=False)
+    text = tables.revisits_table(revisits, review.job).to_csv(index=False)
     assert len(list(csv.reader(io.StringIO(text)))) == len(revisits) + 1
     to_earth = pyproj.Transformer.from_crs("EPSG:2229", "EPSG:4269", always_xy=True)
     walked = revisits[revisits["walk"] > 0].sort_values("walk")
-    marks = gpxpy.parse(waypoints.build(revisits, review.job)).waypoints
+    marks = gpxpy.parse(walk.build(revisits, review.job)).waypoints
     assert [mark.name.split()[1] for mark in marks] == walked["point"].astype(str).tolist()
     lon, lat = to_earth.transform(walked["easting_m"] / FOOT_M, walked["northing_m"] / FOOT_M)
     np.testing.assert_allclose([(m.longitude, m.latitude) for m in marks], np.column_stack([lon, lat]), atol=2e-8)
@@ -292,7 +292,7 @@ def test_the_field_list_and_its_waypoints(review):
 def test_the_sketch_has_north_up_and_east_right(review):
     walked = review.frames["revisits"]
     walked = walked[walked["walk"] > 0].sort_values("walk")
-    for drawn in (sketch.area(walked, "ftUS"), sketch.whole(walked, "ftUS")):
+    for drawn in (walk.area(walked, "ftUS"), walk.whole(walked, "ftUS")):
         points = np.array(
             [pair.split(",") for pair in re.search(r'polyline points="([^"]+)"', drawn)[1].split()], float
         )

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoqa.outputs import grid_fit, offline
+from geoqa.outputs import offline
+from geoqa.outputs.map import grid_fit
 
 STATIC = Path(offline.__file__).parent / "static"
 DATA_BLOCK = re.compile(r'<script type="application/json" id="([\w-]+)">(.*?)</script>', re.DOTALL)

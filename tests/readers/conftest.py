@@ -4,9 +4,9 @@ import copy
 
 import pytest
 
-from geoqa.core import schema
+from geoqa.core.frames import schema
 from geoqa.readers.delimited import DelimitedReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 RECIPE = {
     "site": {"name": "Totara Saddle", "crs": "EPSG:2193", "height": "NZVD2016"},

@@ -11,8 +11,8 @@ import pytest
 import rasters
 import shapely
 
-from geoqa.core.canopy import Canopy
 from geoqa.core.errors import ParameterError
+from geoqa.core.recipe import Canopy
 from geoqa.readers.canopy import read_canopy
 from geoqa.testing import sample_rows
 
@@ -22,7 +22,7 @@ CLASSES = {"open": 0.0, "light": 2.0, "dense conifer": 12.0}
 
 def rows(*told, crs="EPSG:2193"):
     """Return occupations of (point, metres east of the corner, label), all 50 m south of the raster's north."""
-    from geoqa.core.completion import complete_occupations
+    from geoqa.core.frames.schema import complete_occupations
 
     columns = {
         "point": [row[0] for row in told], "easting_m": [WEST + row[1] for row in told],

@@ -5,8 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.core.errors import InputError
-from geoqa.readers.decisions import read_decisions
-from geoqa.readers.lookup import read_lookup
+from geoqa.readers.companions import read_decisions, read_lookup
 
 HEAD = "action,kind,target,guard,new_point,who,when,why\n"
 GOOD = (

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.core import schema
-from geoqa.core.completion import MADE_LATER
 from geoqa.core.errors import GeoqaError, InputError
+from geoqa.core.frames import schema
+from geoqa.core.frames.schema import MADE_LATER
 from geoqa.readers.delimited import DelimitedReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 HEAD = "Mark,E,N,H,sH,sV,Start,End,Init\n"
 ROW = "P1,1800000.125,5690000.250,400.500,0.010,0.020,2026-02-09T08:00:00,2026-02-09T08:00:30,a1\n"

@@ -6,7 +6,7 @@ import pytest
 
 import geoqa
 from geoqa.core.errors import InputError
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 from geoqa.readers.vector import VectorReader
 
 RECIPE = {

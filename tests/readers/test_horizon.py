@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.readers import horizon
+from geoqa.readers import canopy
 
 #: East and north of a step of a column and of a row: a metre, north up.
 SQUARE = np.array([[1.0, 0.0], [0.0, -1.0]])
@@ -26,7 +26,7 @@ def tile(height, cell=1.0, half=HALF):
 
 
 def sky(heights, eye=0.0, directions=64, reach=100.0, metres=SQUARE, at=MIDDLE):
-    return float(horizon.sky_view(heights, at, at, metres, np.array([eye]), directions, reach)[0])
+    return float(canopy.sky_view(heights, at, at, metres, np.array([eye]), directions, reach)[0])
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.2, 1.0, 3.0])
@@ -89,7 +89,7 @@ def test_where_a_tenth_of_the_cells_is_unknown_nothing_is_said():
 
 
 def around(heights, at=MIDDLE, radius=5.0, above=2.0, metres=SQUARE):
-    return horizon.around(heights, at, at, metres, radius, above)
+    return canopy.heights_around(heights, at, at, metres, radius, above)
 
 
 def test_the_disc_holds_the_cells_whose_middle_is_within():
@@ -123,7 +123,7 @@ def test_what_is_unknown_is_null_never_zero():
 def test_the_same_by_a_loop_over_every_cell(dc, dr, radius):
     heights = np.random.default_rng(3).uniform(0, 20, (41, 41)).astype(np.float32)
     column, row = np.array([20 + dc]), np.array([20 + dr])
-    found = horizon.around(heights, column, row, SQUARE, radius, 8.0)
+    found = canopy.heights_around(heights, column, row, SQUARE, radius, 8.0)
     inside = [
         float(heights[r, c]) for r in range(41) for c in range(41)
         if math.hypot(c + 0.5 - column[0], r + 0.5 - row[0]) <= radius or (r, c) == (20, 20)
@@ -138,9 +138,9 @@ def test_many_places_at_once_are_each_as_alone(monkeypatch):
     heights = rng.uniform(0, 20, (201, 201)).astype(np.float32)
     at = rng.uniform(60, 140, (2, 40))
     eye = np.full(40, 2.0)
-    whole = horizon.sky_view(heights, *at, SQUARE, eye, 16, 40.0), horizon.around(heights, *at, SQUARE, 5.0, 2.0)
-    monkeypatch.setattr(horizon, "MANY", 100)
-    parts = horizon.sky_view(heights, *at, SQUARE, eye, 16, 40.0), horizon.around(heights, *at, SQUARE, 5.0, 2.0)
+    whole = canopy.sky_view(heights, *at, SQUARE, eye, 16, 40.0), canopy.heights_around(heights, *at, SQUARE, 5.0, 2.0)
+    monkeypatch.setattr(canopy, "MANY", 100)
+    parts = canopy.sky_view(heights, *at, SQUARE, eye, 16, 40.0), canopy.heights_around(heights, *at, SQUARE, 5.0, 2.0)
     np.testing.assert_array_equal(whole[0], parts[0])
     np.testing.assert_array_equal(whole[1], parts[1])
 
@@ -149,9 +149,9 @@ def test_many_places_at_once_are_each_as_alone(monkeypatch):
 def test_the_margin_holds_every_cell_within_reach(wide, high, turn, reach):
     c, s = math.cos(turn), math.sin(turn)
     metres = np.array([[c, -s], [s, c]]) @ np.array([[wide, 0], [0, -high]])
-    more = horizon.margin(metres, reach)
+    more = canopy.margin(metres, reach)
     angle = np.linspace(0, 2 * np.pi, 64)
     cells = np.linalg.solve(metres, reach * np.stack([np.sin(angle), np.cos(angle)]))
     assert np.abs(cells).max() + 1 <= more
-    dc, dr = horizon._offsets(metres, reach) if reach < 20 else (np.zeros(1), np.zeros(1))
+    dc, dr = canopy._offsets(metres, reach) if reach < 20 else (np.zeros(1), np.zeros(1))
     assert max(np.abs(dc).max(), np.abs(dr).max()) <= more

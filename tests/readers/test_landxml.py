@@ -8,10 +8,10 @@ from xml.etree import ElementTree
 
 import pytest
 
-from geoqa.core import compressed
+from geoqa.core import input_files
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.readers.landxml import LandXmlReader
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 
 RECIPE = {
     "site": {"crs": "EPSG:2193", "height": "NZVD2016"},
@@ -206,8 +206,8 @@ def test_what_unpacks_to_too_much_is_refused_before_it_is_held(read):
 
 
 def test_a_package_has_the_same_bounds_as_every_compressed_file(read, monkeypatch):
-    """However large a file may be, a few bytes may not become many: `geoqa.core.compressed` bounds the ratio."""
-    monkeypatch.setattr(compressed, "ALWAYS", 2**20)
+    """However large a file may be, a few bytes may not become many: `geoqa.core.input_files` bounds the ratio."""
+    monkeypatch.setattr(input_files, "ALWAYS", 2**20)
     sound = gzip.compress(document().encode())
     assert len(read(sound, name="site.xml.gz").frames["occupations"]) == 1
     bomb = gzip.compress(document(POINT + " " * 3_000_000).encode())

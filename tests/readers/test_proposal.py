@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.core.errors import InputError, RecipeError
-from geoqa.readers import guesses
 from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.proposal import propose
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
+from geoqa.readers.tables import inference
 
 FULL = """Point Name,Easting (m),Northing (m),Elevation (m),HRMS,VRMS,Start Time,End Time,Init,Cover,Solution,Deleted
 P1,1800000.125,5690000.250,400.5,0.01,0.02,2026-02-09 08:00:00,2026-02-09 08:00:30,1,OPEN,RTK FIX,N
@@ -184,9 +184,9 @@ def test_what_is_no_table_is_refused(tmp_path, proposal):
 
 
 def test_every_word_of_a_heading_leads_to_one_column():
-    words = [word for found in guesses.HEADINGS.values() for word in found]
+    words = [word for found in inference.HEADINGS.values() for word in found]
     assert len(words) == len(set(words))
-    assert all(guesses.plain(word) == word for word in words)
+    assert all(inference.plain(word) == word for word in words)
 
 
 @given(st.lists(st.lists(st.text(max_size=6), min_size=2, max_size=4).map(",".join), min_size=1, max_size=5))

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from rasters import NORTH, WEST, write
 
-from geoqa.core.canopy import Canopy
 from geoqa.core.errors import InputError
-from geoqa.readers import surroundings
+from geoqa.core.recipe import Canopy
+from geoqa.readers import canopy as readers_canopy
 from geoqa.testing import sample_rows
 
 SIDE = 121
@@ -30,7 +30,7 @@ def look(tmp_path):
     def look(x, y, **rules):
         rules = {"raster": "c.tif", "unit": "m", "reach_m": 40.0} | rules
         job = dataclasses.replace(sample_rows.job(), canopy=Canopy(**rules), folder=str(tmp_path))
-        found, said = surroundings.measures(
+        found, said = readers_canopy.measures(
             np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float)), job
         )
         return {name: values.tolist() for name, values in found.items()}, said
@@ -74,7 +74,7 @@ def test_tiles_make_no_difference(look, monkeypatch):
     look.write(surface(lambda e, n: rng.uniform(0, 25, e.shape)))
     x, y = X + rng.uniform(-15, 15, 30), Y + rng.uniform(-15, 15, 30)
     whole, _ = look(x, y)
-    monkeypatch.setattr(surroundings, "TILE", 7)
+    monkeypatch.setattr(readers_canopy, "TILE", 7)
     assert look(x, y)[0] == whole
     backwards = look(x[::-1], y[::-1])[0]
     assert {name: values[::-1] for name, values in backwards.items()} == whole
@@ -135,12 +135,12 @@ def test_a_job_in_feet_or_in_degrees_is_looked_up_in_its_own_system(tmp_path, co
     job = dataclasses.replace(job, site=site, folder=str(tmp_path), local_origin=(-118.2, 34.0), canopy=canopy)
     x, y = (6_480_000.0, 1_840_000.0) if feet else (-118.2, 34.0)
     cell = 1.0 if feet else 3e-6  # a foot, or about a foot
-    scale = geodesy.of(job).metres_per_unit if feet else 111_320.0
+    scale = geodesy.system_of(job).metres_per_unit if feet else 111_320.0
     step = cell * (np.arange(SIDE) - SIDE // 2)
     e, n = np.meshgrid(step * (1.0 if feet else math.cos(math.radians(y))), -step)
     heights = np.where(np.hypot(e, n) * scale <= 3.0, 9.0, 1.0)
     write(tmp_path / "c.tif", heights, cell, crs=code, west=x - SIDE / 2 * cell, north=y + SIDE / 2 * cell)
-    found, said = surroundings.measures(np.array([x, x]), np.array([y, y + 20 * cell]), job)
+    found, said = readers_canopy.measures(np.array([x, x]), np.array([y, y + 20 * cell]), job)
     assert found["canopy_mean_m"].tolist() == [9.0, 1.0]
     assert found["canopy_height_m"].tolist() == [9.0, 1.0]
     assert found["sky_view"][0] < 0.1  # a foot from a wall of 7 m on every side

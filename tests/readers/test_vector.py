@@ -12,7 +12,7 @@ import shapely
 
 import geoqa
 from geoqa.core.errors import GeoqaError, InputError
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers.recipe.recipe import job_from_table
 from geoqa.readers.vector import VectorReader
 
 RECIPE = {

@@ -11,8 +11,8 @@ import pytest
 
 import geoqa
 from geoqa.core.errors import GeoqaError, InputError
-from geoqa.readers import workbook
-from geoqa.readers.recipe import job_from_table
+from geoqa.readers import _workbook
+from geoqa.readers.recipe.recipe import job_from_table
 from geoqa.readers.xlsx import XlsxReader
 
 RECIPE = {
@@ -163,14 +163,14 @@ def test_missing_columns_are_named_with_the_headings_there_are(read):
 
 
 def test_an_archive_of_death_is_refused(read, monkeypatch):
-    monkeypatch.setattr(workbook, "LARGEST", 5_000_000)
+    monkeypatch.setattr(_workbook, "LARGEST", 5_000_000)
     content = rewritten(
         book(HEAD, ROW), "xl/worksheets/sheet1.xml", b"<sheetData>", b"<sheetData>" + b"<row/> " * 3_000_000
     )
     assert len(content) < 120_000
     with pytest.raises(InputError, match=r"unpacks to \d+ MB and more from 0\.\d+ MB: too much for a spreadsheet"):
         read(content)
-    monkeypatch.setattr(workbook, "LARGEST", 500_000_000)
+    monkeypatch.setattr(_workbook, "LARGEST", 500_000_000)
     with pytest.raises(InputError, match="too much for a spreadsheet"):  # of its many elements
         read(content)
 
@@ -186,7 +186,7 @@ def test_cells_at_the_far_end_are_refused_not_lost_or_padded(read, monkeypatch):
     content = rewritten(book(HEAD, ROW), "xl/worksheets/sheet1.xml", b'r="E2"', b'r="XFD2"')
     with pytest.raises(InputError, match="row 2 holds more than 1000 columns"):
         read(content)
-    monkeypatch.setattr(workbook, "MOST_CELLS", 20)
+    monkeypatch.setattr(_workbook, "MOST_CELLS", 20)
     with pytest.raises(InputError, match="has more than 20 cells"):
         read(book(HEAD, *[ROW] * 3))
 
@@ -243,7 +243,7 @@ def test_a_sheet_by_another_name_is_looked_at_too(read):
 def test_a_search_for_far_cells_ends():
     """Quotes that never close make no search start anew at every tag."""
     text = b"<c '\"" * 150_000 + b"<c " + b"a=1 " * 100_000
-    assert workbook._FAR.search(text) is None
+    assert _workbook._FAR.search(text) is None
 
 
 def test_every_cut_and_flipped_byte_gives_only_our_errors(read):

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable
 
 
 @dataclass(frozen=True, kw_only=True)

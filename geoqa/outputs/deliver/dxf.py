@@ -10,11 +10,13 @@ from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.steps import Writer, param
+from geoqa.core.params import param
+from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Array, Deliverable
     from geoqa.core.job import Job
+    from geoqa.core.steps import Array, Deliverable
+
 
 #: The header variable $INSUNITS: metres, international feet, US survey feet.
 UNITS = {"m": 6, "ft": 2, "ftUS": 21}
@@ -52,7 +54,7 @@ class DxfFile(Writer):
         from ezdxf.filemanagement import new
 
         from geoqa.core.units import METRES_PER
-        from geoqa.outputs.deliver import facts
+        from geoqa.outputs import header
         from geoqa.outputs.text import cut, dxf_text
 
         unit = job.input.unit
@@ -63,7 +65,7 @@ class DxfFile(Writer):
             drawing.header["$MEASUREMENT"] = int(unit == "m")
             drawing.header["$LUNITS"] = 2
             _blocks(drawing, size)
-            for label, text in facts.in_one_unit(points.facts, job):
+            for label, text in header.in_one_unit(points.facts, job):
                 drawing.header.custom_vars.append(dxf_text(label), cut(dxf_text(text), LONGEST))
             columns = [[cut(dxf_text(text), LONGEST) for text in points.field(key).written()] for key in TAGS.values()]
             z: Array = np.round(np.nan_to_num(points.height * rise), 4).astype(float)

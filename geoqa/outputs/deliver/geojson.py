@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable, Field
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable, Field
+
 
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
@@ -32,8 +33,8 @@ class GeoJsonFile(Writer):
         """Write a feature for each point, one a line; without a position where it has no coordinate."""
         import numpy as np
 
-        from geoqa.outputs.deliver.facts import NAVIGATION
         from geoqa.outputs.deliver.gpx import DECIMALS
+        from geoqa.outputs.header import NAVIGATION
         from geoqa.outputs.text import utf8_text
 
         about = [*(f"{label}: {text}" for label, text in points.facts), f"Positions: {NAVIGATION}"]

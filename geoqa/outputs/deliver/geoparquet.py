@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable, Field
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable, Field
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +45,7 @@ class GeoParquetFile(Writer):
         while any(name == heading for heading in columns):
             name += "_"
         frame = pd.DataFrame(columns).assign(**{name: gpd.GeoSeries(shapes)})
-        gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.of(job).crs).to_parquet(path, index=False)
+        gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.system_of(job).crs).to_parquet(path, index=False)
 
 
 def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
@@ -54,7 +54,7 @@ def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
 
     from geoqa.core import geodesy
 
-    unit = geodesy.unit_of(geodesy.of(job))
+    unit = geodesy.unit_of(geodesy.system_of(job))
     told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
     for label in points.labels:
         yield replace(label, values=[text + told for text in label.written()]) if label.key == "unit" else label

@@ -1,4 +1,7 @@
-"""GPX 1.1: waypoints to find the points again. Approximate, for navigation only."""
+"""GPX 1.1: waypoints to find the points again. Approximate, for navigation only.
+
+One sentence a point, for formats that have a description and no columns.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +16,39 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable
 
     Array = NDArray[np.float64]
+
+_DELIVER = {"yes": "may be delivered", "no": "not to be delivered"}
+
+
+def descriptions(points: Deliverable) -> list[str]:
+    """Return status, delivery, coordinate with its system, and uncertainty of each point."""
+    unit, unit_up = points.field("radius95").unit, points.field("up95").unit
+    keys = [field.key for field in points.fields if field.key in ("easting", "northing", "longitude", "latitude")]
+    first, second = (points.field(key) for key in keys)
+    place = points.code or points.system
+    rows = zip(
+        points.field("status").written(), points.field("deliver").written(), first.written(), second.written(),
+        points.field("height").written(), points.field("radius95").written(), points.field("up95").written(),
+        strict=True,
+    )  # fmt: skip
+    made = []
+    for status, deliver, a, b, up, radius, rise in rows:
+        parts = [f"{status}, {_DELIVER.get(deliver, deliver)}"]
+        if a:
+            parts.append(f"{first.key} {a}, {second.key} {b} {first.unit} ({place})")
+        if up:
+            parts.append(f"height {up} {unit_up} ({points.height_reference})")
+        within = [f"{radius} {unit}"] if radius else []
+        within += [f"{rise} {unit_up} in height"] if rise else []
+        if within:
+            parts.append(f"95 % within {' and '.join(within)}")
+        made.append("; ".join(parts))
+    return made
+
 
 #: Decimals of a degree: a centimetre.
 DECIMALS = 7
@@ -38,14 +70,14 @@ class GpxFile(Writer):
         import numpy as np
 
         from geoqa.core.units import METRES_PER
-        from geoqa.outputs.deliver import facts, words
+        from geoqa.outputs import header
 
         at = np.flatnonzero(points.placed())
-        names, told, status = points.field("point").written(), words.sentences(points), points.field("status").written()
+        names, told, status = points.field("point").written(), descriptions(points), points.field("status").written()
         height_m = points.height[at] * METRES_PER[job.input.height_unit]
         made = waypoints(
             [names[k] for k in at], points.lon_deg[at], points.lat_deg[at], [told[k] for k in at],
-            title=points.title, about=facts.NAVIGATION, height_m=height_m, kinds=[status[k] for k in at],
+            title=points.title, about=header.NAVIGATION, height_m=height_m, kinds=[status[k] for k in at],
         )  # fmt: skip
         with path.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(made)

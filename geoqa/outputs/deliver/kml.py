@@ -11,8 +11,9 @@ from geoqa.core.steps import Writer
 from geoqa.outputs.symbology import PLAIN
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable
+
 
 #: Columns of our own words and numbers that a balloon shows. A balloon is markup: whatever may hold a word of the file
 #: or the recipe (the reason, the site, what heights are above) is escaped once more than XML asks for.
@@ -34,7 +35,8 @@ class KmlFile(Writer):
         """Write a placemark for each point that has a coordinate."""
         import numpy as np
 
-        from geoqa.outputs.deliver import facts, gpx
+        from geoqa.outputs import header
+        from geoqa.outputs.deliver import gpx
         from geoqa.outputs.symbology import SYMBOLS
         from geoqa.outputs.text import cut, display_text, xml_text
 
@@ -53,7 +55,7 @@ class KmlFile(Writer):
         with path.open("w", encoding="utf-8", newline="\n") as file:
             file.write(
                 '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n'
-                f"  <name>{xml_text(points.title)}</name>\n  <description>{xml_text(facts.NAVIGATION)}\n"
+                f"  <name>{xml_text(points.title)}</name>\n  <description>{xml_text(header.NAVIGATION)}\n"
                 f"{xml_text(said)}</description>\n"
             )
             file.writelines(_style(word, symbol.light) for word, symbol in SYMBOLS.items())

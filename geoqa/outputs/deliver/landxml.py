@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable
+
 
 #: LandXML's own words: the element, the unit of lengths, areas, volumes, and the nearest it has for elevations.
 UNITS = {
@@ -54,7 +55,7 @@ class LandXmlFile(Writer):
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
     from geoqa.core import geodesy
     from geoqa.core.units import spoken
-    from geoqa.outputs.deliver import facts
+    from geoqa.outputs import header
     from geoqa.outputs.text import xml_text
 
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
@@ -71,7 +72,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {REST[element]} '
         f'angularUnit="decimal degrees" directionUnit="decimal degrees" elevationUnit="{elevation}"/></Units>\n'
     )
-    own, ours = geodesy.unit_of(geodesy.of(job)), job.input.unit
+    own, ours = geodesy.unit_of(geodesy.system_of(job)), job.input.unit
     apart = f"{points.system} counts in {spoken(own)}; the coordinates here are in {spoken(ours)}"
     desc = f' desc="{xml_text(apart)}"' if own not in (ours, "deg") else ""
     yield (
@@ -79,7 +80,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'verticalDatum="{xml_text(points.height_reference)}"/>\n'
     )
     yield f'  <Project name="{xml_text(job.site.name)}" desc="{xml_text(points.title)}">\n    <Feature name="about">\n'
-    yield from (_property(label, text) for label, text in facts.in_one_unit(points.facts, job))
+    yield from (_property(label, text) for label, text in header.in_one_unit(points.facts, job))
     yield '    </Feature>\n  </Project>\n  <Application name="geoqa"/>\n'
     yield f'  <CgPoints name="{"all" if points.every else "delivered"}">\n'
 

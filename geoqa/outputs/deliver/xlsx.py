@@ -10,8 +10,9 @@ from geoqa.core.errors import OutputError
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    from geoqa.core.deliverable import Deliverable, Field
     from geoqa.core.job import Job
+    from geoqa.core.steps import Deliverable, Field
+
 
 #: What a sheet can hold: rows below the heading, characters of a cell.
 MOST_ROWS, LONGEST = 1_048_575, 32_767

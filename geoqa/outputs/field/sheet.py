@@ -1,18 +1,41 @@
-"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows."""
+"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows.
+
+What the field sheet says to every crew.
+
+Zones whose points are off together though the visits of each agree: what no revisit of the list would show.
+
+The table of the field sheet: a line for each point somebody goes to, in walking order, with a box to tick.
+
+Behind the table of the field sheet: why a point is on it, where it is, how often a visit helped, room to write.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoqa.core import clock, geodesy
-from geoqa.core.revisit_contracts import ACCEPT, ACTIONS, CHECK_RECORDS
-from geoqa.core.units import counted, walked
+from geoqa.core.frames.revisits import (
+    ACCEPT,
+    ACTIONS,
+    CHECK_RECORDS,
+    DECIDING,
+    LATER,
+    LONGER,
+    LOOK_AT_MARK,
+    OTHER_BASE,
+    OTHER_METHOD,
+    SECOND,
+)
+from geoqa.core.frames.zones import DIRECTION, JOIN
+from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import offline
-from geoqa.outputs.cautions import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
-from geoqa.outputs.field import details, sketch, stops, words
+from geoqa.outputs.field import walk
+from geoqa.outputs.header import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
+from geoqa.outputs.tables import coordinates
 from geoqa.outputs.text import cut, map_text
 
 if TYPE_CHECKING:
@@ -20,6 +43,210 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.job import Job
+
+
+#: What is done at every point.
+HOW = (
+    "Read the mark's number. Plumb the pole; measure and enter the antenna height anew.",
+    "Fresh initialization: make the receiver drop its fix and find a new one. A data link that comes back is none.",
+    "Wait until it is fixed and has settled, observe as long as stated, store under the same name, tick.",
+)
+AGAIN = (
+    "Have the day's data reviewed before you leave. Where visits disagree again, come back as often as “Stop after” "
+    "says, then no more: the point is tied to two control points set in the open, by offset or traverse."
+)
+#: What each action says, in short.
+MEANS = {
+    CHECK_RECORDS: "the field book may explain it; observe only if it does not",
+    LOOK_AT_MARK: "too far apart for one mark: look for a second or a disturbed one; then observe",
+    SECOND: "shown by one fix only so far",
+    LATER: "what it has agrees but is not enough; once more, under another sky",
+    DECIDING: "its visits disagree; one more can say which is right",
+    LONGER: "as noisy as its place is; observe longer",
+    OTHER_BASE: "its visits differ by base; set the base up on another known mark first",
+    OTHER_METHOD: "no more visits: tie it by offset or traverse to two control points set in the open",
+}
+#: How to read a column, by its heading.
+WHEN = "before that time the errors of its last visit are still there."
+NOT = "“Not”: then the satellites stand as they did at the last visit, each day later 4 minutes earlier."
+UNTOLD = "a dash: nothing on this site tells how long; not shorter than the visits before."
+
+
+#: Points named of a zone.
+MOST_ZONES = 6
+
+
+def zone_notice(frames: Mapping[str, pd.DataFrame], job: Job) -> list[str]:
+    """Return a box that names such zones and what settles them, as HTML; nothing where there is none.
+
+    Parameters
+    ----------
+    frames
+        ``zones`` and ``points``; `points.zone` where there are zones.
+    """
+    if "zones" not in frames or "zone" not in frames["points"]:
+        return []
+    points = frames["points"]
+    lines = []
+    for zone in frames["zones"].drop(columns="geometry").to_dict("records"):
+        mine = (points["zone"] == zone["zone"]) & (points["deliver"] == "yes")
+        if DIRECTION not in zone["kind"].split(JOIN) or not mine.any():
+            continue
+        names = points.loc[mine, "point"].astype("str").tolist()
+        told = ", ".join(map_text(cut(name, 24)) for name in names[:MOST_ZONES])
+        more = f" and {len(names) - MOST_ZONES:,} more" if len(names) > MOST_ZONES else ""
+        away = length(float(np.hypot(zone["bias_e_m"], zone["bias_n_m"])), job.input.unit)
+        lines.append(
+            f"<li>{map_text(zone['zone'])}, by {away} ({map_text(cut(zone['bias_of'], 60))}): {told}{more}</li>"
+        )
+    if not lines:
+        return []
+    return [
+        '<div class="boxed"><h2>Off together, though their visits agree</h2><ul>',
+        *lines,
+        "</ul><p>One more visit does not show which is right: tie a point of each to control in the open, or observe "
+        "it from another base.</p></div>",
+    ]
+
+
+_WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+_LONGEST = {"point": 40, "canopy": 24, "zone": 30, "from": 30}
+#: Headings of a line, with the class that sets each one's width.
+_HEADS = (
+    ("n", "No."), ("b", "Done"), ("p", "Point"), ("c", "Cover"), ("y", "Way"), ("w", "What to do"), ("t", "When"),
+    ("o", "Observe"), ("s", "Stop after"),
+)  # fmt: skip
+
+
+def stops_table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
+    """Return the table as HTML: where one group ends and the next begins the line is thick.
+
+    Parameters
+    ----------
+    shown
+        Rows of `revisits` in walking order.
+    until
+        When the site's last occupation ended, a time or null: what was before has passed.
+    """
+    columns = "".join(f'<col class="{name}">' for name, _ in _HEADS)
+    heads = "".join(f"<th>{words}</th>" for _, words in _HEADS)
+    lines = [f'<table class="stops"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead><tbody>']
+    group, before = None, 0
+    for row in shown.to_dict("records"):
+        begins = row["group"] != group
+        group = row["group"]
+        cells = (
+            ("n", f'<span class="number">{row["walk"]}</span>'),
+            ("b", '<span class="box"></span>'),
+            ("p", f'<span class="name">{map_text(cut(str(row["point"]), _LONGEST["point"]))}</span>'),
+            ("c", map_text(cut(row["canopy"], _LONGEST["canopy"])) if isinstance(row["canopy"], str) else ""),
+            ("y", _way(row, before, job)),
+            ("w", _what(row)),
+            ("t", _when(row, until, job)),
+            ("o", spell(row["observe_s"])),
+            ("s", f"{row['give_up_after']} more" if row["give_up_after"] else "–"),
+        )
+        lines.append(
+            f'<tr class="{"first" if begins else "on"}">'
+            + "".join(f'<td class="{name}">{text}</td>' for name, text in cells)
+            + "</tr>"
+        )
+        before = row["walk"]
+    return [*lines, "</tbody></table>"]
+
+
+def _way(row: dict[str, Any], before: int, job: Job) -> str:
+    """Return length and direction of the way, and where it begins if not at the row before, number `before`."""
+    azimuth = row["walk_azimuth_deg"]
+    wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]}"
+    begins = row["walk"] != before + 1
+    came = f" from {map_text(cut(str(row['walk_from']), _LONGEST['from']))}" if begins else ""
+    return f"{walked(row['walk_m'], job.input.unit)}{wind}{came}"
+
+
+def _what(row: dict[str, Any]) -> str:
+    """Return the action, and the problem zone the point lies in."""
+    zone = f", {map_text(cut(row['zone'], _LONGEST['zone']))}" if isinstance(row["zone"], str) else ""
+    return f"<b>{map_text(titled(row['action']))}</b>{zone}"
+
+
+def _when(row: dict[str, Any], until: Any, job: Job) -> str:
+    """Return from when, and when not; a dash where nothing is observed, words where the times are not known."""
+    if not row["give_up_after"]:
+        return "–"
+    earliest = row["earliest_utc"]
+    if earliest != earliest:
+        return "time unknown"
+    later = not earliest <= until  # an unknown end compares false
+    told = [f"<b>from {local(earliest, job)}</b>"] if later else []
+    if row["avoid_from_utc"] == row["avoid_from_utc"]:
+        begin = local(row["avoid_from_utc"], job)
+        told.append(f"not {begin} to {local(row['avoid_to_utc'], job, day=False)}")
+    return ", ".join(told) or "any time"
+
+
+def titled(text: Any, longest: int = 60) -> str:
+    """Return text with a capital letter in front, cut to a length."""
+    shown = cut(str(text), longest)
+    return shown[:1].upper() + shown[1:]
+
+
+def local(when: Any, job: Job, *, day: bool = True, year: bool = False) -> str:
+    """Return a time in the job's time zone: Wed 11 Feb 09:06."""
+    at = when.tz_convert(clock.zone_of(job))
+    return f"{at:%a} {at.day} {at:%b}{f' {at:%Y}' if year else ''} {at:%H:%M}" if day else f"{at:%H:%M}"
+
+
+def spell(seconds: float) -> str:
+    """Return a length of time in words; a dash for none."""
+    return duration(seconds) if seconds > 0 else "–"
+
+
+_LONGEST_DETAIL = {"point": 40, "role": 24, "reason": 260}
+
+
+def details_table(shown: pd.DataFrame, job: Job) -> list[str]:
+    """Return the table as HTML, group by group in walking order; of a long walk each group has its sketch.
+
+    Parameters
+    ----------
+    shown
+        Rows of `revisits` in walking order.
+    """
+    places = [" ".join(place) for place in zip(*coordinates(shown, job, 1).values(), strict=True)]
+    lines = [
+        '<table class="details"><colgroup><col class="n"><col class="p"><col><col class="h"><col class="e"><col '
+        'class="r"></colgroup><thead><tr><th>No.</th><th>Point</th><th>Why</th><th>Worked at</th><th>Place</th>'
+        "<th>Notes</th></tr></thead><tbody>",
+    ]
+    parts = dict(list(shown.groupby("group"))) if len(shown) > walk.MANY else {}
+    group = None
+    for row in shown.assign(place=places).to_dict("records"):
+        if parts and row["group"] != group:
+            group = row["group"]
+            lines.append(_heading(str(group), parts[group], job))
+        lines.append(_line(row))
+    return [*lines, "</tbody></table>"]
+
+
+def _heading(group: str, part: pd.DataFrame, job: Job) -> str:
+    first, last = part["walk"].iloc[[0, -1]]
+    numbers = f"numbers {first} to {last}" if last > first else f"number {first}"
+    drawn = walk.area(part, job.input.unit) if len(part) > 2 else ""
+    return f'<tr><th colspan="6">{map_text(titled(group))}, {numbers}{drawn}</th></tr>'
+
+
+def _line(row: dict[str, Any]) -> str:
+    role = f", {map_text(cut(row['role'], _LONGEST_DETAIL['role']))}" if isinstance(row["role"], str) else ""
+    # Who and when is suspected stands on the first page.
+    reason, suspected, what = str(row["reason"]).partition("; suspected: ")
+    why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST_DETAIL["reason"])
+    chance = f"{round(row['chance'] * row['chance_n'])} of {row['chance_n']}" if row["chance"] == row["chance"] else "–"
+    return (
+        f"<tr><td>{row['walk']}</td><td><b>{map_text(cut(str(row['point']), _LONGEST_DETAIL['point']))}</b>{role}</td>"
+        f"<td>{map_text(why)}</td><td>{chance}</td><td>{map_text(row['place'])}</td><td></td></tr>"
+    )
+
 
 #: Points on a sheet at most, those most in need; a longer one nobody carries.
 MOST = 1000
@@ -70,27 +297,27 @@ def _nothing() -> list[str]:
 
 
 def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, besides: Sequence[str]) -> list[str]:
-    long = len(shown) > sketch.MANY
-    drawn = [sketch.whole(shown, job.input.unit), *_words(shown)]
+    long = len(shown) > walk.MANY
+    drawn = [walk.whole(shown, job.input.unit), *_words(shown)]
     beside = [
         *_records(shown),
         *besides,
         '<div class="boxed"><h2>At every point</h2><ol>',
-        *(f"<li>{map_text(text)}</li>" for text in words.HOW),
-        f'</ol></div><div class="boxed"><h2>If it disagrees again</h2><p>{map_text(words.AGAIN)}</p></div>',
+        *(f"<li>{map_text(text)}</li>" for text in HOW),
+        f'</ol></div><div class="boxed"><h2>If it disagrees again</h2><p>{map_text(AGAIN)}</p></div>',
     ]
     return [
         *_lead(shown, revisits, until, job),
         *([*drawn, *beside] if long else ['<div class="top"><div>', *drawn, "</div><div>", *beside, "</div></div>"]),
         f'<p class="small"><b>Take care.</b> {map_text(" ".join(FIELD_CAUTIONS))}</p>',
         *(_summary(shown, job) if long else []),
-        *stops.table(shown, until, job),
+        *stops_table(shown, until, job),
         '<table class="sign small"><tr><td>Crew</td><td>Date</td><td>Receiver</td><td>Base, antenna height</td></tr>'
         "</table>",
         "<h2>Why, where, and notes</h2>",
         f'<p class="small">{map_text(FINDING_ONLY)} They are {map_text(_frame(job))}. Worked at: how many points of '
         "this site, of the same cover and finding, one more visit settled.</p>",
-        *details.table(shown, job),
+        *details_table(shown, job),
     ]
 
 
@@ -100,14 +327,14 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
     points = counted(len(shown), "point")
     way = walked(float(shown["walk_m"].sum()), job.input.unit)
     held = float(np.nansum(shown["observe_s"].to_numpy(dtype=float)))
-    observing = f", <b>{stops.spell(held)}</b> of observing besides waiting for fixes" if held else ""
+    observing = f", <b>{spell(held)}</b> of observing besides waiting for fixes" if held else ""
     more = f" These are the {len(shown):,} of {total:,} that need it most; the others are in revisits.csv."
-    last = f"After the data up to {stops.local(until, job, year=True)}; t" if until == until else "T"
+    last = f"After the data up to {local(until, job, year=True)}; t" if until == until else "T"
     begin = map_text(cut(str(shown.iloc[0]["walk_from"]), 60))
     return [
         f'<p class="lead"><b>{points}</b>, <b>{way}</b> on foot{observing}. Begin at <b>{begin}</b>, the square on the '
         f"sketch, and go in the order of the numbers.{more if total > len(shown) else ''}</p>",
-        f'<p class="small">{last}{map_text(clock.said(job)[1:])} Grid north is up; ways are straight lines: '
+        f'<p class="small">{last}{map_text(clock.zone_sentence(job)[1:])} Grid north is up; ways are straight lines: '
         "terrain, fences, water and tracks are not known here. Numbers without room are left out.</p>",
     ]
 
@@ -115,17 +342,17 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
 def _words(shown: pd.DataFrame) -> list[str]:
     """Return what each action means that is asked for, and how to read when and how long."""
     asked = set(shown["action"].astype("str"))
-    means = "; ".join(f"<b>{action}</b>: {map_text(words.MEANS[action])}" for action in ACTIONS if action in asked)
+    means = "; ".join(f"<b>{action}</b>: {map_text(MEANS[action])}" for action in ACTIONS if action in asked)
     visited = shown[shown["give_up_after"] > 0]
     told = [f"{means[:3]}{means[3:4].upper()}{means[4:]}."]
-    told += [f"<b>When</b>: {words.WHEN}"] if visited["earliest_utc"].notna().any() else []
-    told += [words.NOT] if visited["avoid_from_utc"].notna().any() else []
-    told += [f"<b>Observe</b>, {words.UNTOLD}"] if visited["observe_s"].isna().any() else []
+    told += [f"<b>When</b>: {WHEN}"] if visited["earliest_utc"].notna().any() else []
+    told += [NOT] if visited["avoid_from_utc"].notna().any() else []
+    told += [f"<b>Observe</b>, {UNTOLD}"] if visited["observe_s"].isna().any() else []
     return [f'<p class="small">{" ".join(told)}</p>']
 
 
 def _frame(job: Job) -> str:
-    system = geodesy.of(job)
+    system = geodesy.system_of(job)
     unit = "degrees" if system.geographic else job.input.unit
     height = f"; heights {job.site.height}" if job.site.height else ""
     first = "longitude" if system.geographic else "easting"
@@ -165,9 +392,9 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
         numbers = f"{rows['walk'].iloc[0]}" + (f" to {rows['walk'].iloc[-1]}" if len(rows) > 1 else "")
         held = rows["observe_s"].to_numpy(dtype=float)
         lines.append(
-            f"<tr><td><b>{map_text(stops.titled(group, 40))}</b></td><td>{numbers}</td><td>{todo}</td>"
+            f"<tr><td><b>{map_text(titled(group, 40))}</b></td><td>{numbers}</td><td>{todo}</td>"
             f"<td>{walked(float(rows['walk_m'].sum()), job.input.unit)}</td>"
-            f"<td>{stops.spell(float(np.nansum(held)))}</td></tr>"
+            f"<td>{spell(float(np.nansum(held)))}</td></tr>"
         )
     return [
         '<table class="summary"><thead><tr><th>Where</th><th>Numbers</th><th>What there is to do</th>'
@@ -198,3 +425,30 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
         f"{map_text(job.tolerance.spoken(*job.units))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]
+
+
+#: The files made.
+FILES = ("revisits.html", "revisits.gpx", "revisits.csv")
+
+
+def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id: str = "") -> None:
+    """Write the field sheet, the waypoints and the table of what is to be observed again into `folder`.
+
+    Parameters
+    ----------
+    frames
+        ``revisits``, without which nothing is written, ``occupations`` for the time of the last one, ``points``, and
+        ``zones`` where they were looked for.
+    review_id
+        What tells the review from others.
+    """
+    from geoqa.outputs import tables
+    from geoqa.outputs.field import walk
+
+    if "revisits" not in frames:
+        return
+    table = frames["revisits"]
+    page = build(table, frames["occupations"], job, zone_notice(frames, job), review_id)
+    (folder / "revisits.html").write_text(page, encoding="utf-8")
+    (folder / "revisits.gpx").write_text(walk.build(table, job), encoding="utf-8")
+    tables.write_revisits(folder / "revisits.csv", table, job)

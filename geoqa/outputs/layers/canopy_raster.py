@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.drawing import PICTURE_HEAD, Drawing, Style
-from geoqa.core.steps import MapLayer, param
+from geoqa.core.params import param
+from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 
 if TYPE_CHECKING:
@@ -81,14 +82,14 @@ def _box(points: pd.DataFrame, job: Job) -> Array | None:
     import shapely
 
     from geoqa.core import geodesy
-    from geoqa.outputs import mercator
+    from geoqa.outputs.layers import positions
 
     x, y = shapely.get_coordinates(np.asarray(points["geometry"])).T
     if not len(x):
         return None
-    system = geodesy.of(job)
+    system = geodesy.system_of(job)
     lon, lat = (x, y) if system.geographic else system.to_lonlat(*(z * system.metres_per_unit for z in (x, y)))
-    east, north = mercator.mercator(lon, lat, mercator.first_known(lon))
+    east, north = positions.mercator(lon, lat, positions.first_known(lon))
     west, south, east_, north_ = (f(z) for f in (np.nanmin, np.nanmax) for z in (east, north))
     if not np.isfinite([west, south, east_, north_]).all():
         return None
@@ -98,9 +99,9 @@ def _box(points: pd.DataFrame, job: Job) -> Array | None:
 
 
 def _corners(box: Array) -> list[tuple[float, float]]:
-    from geoqa.outputs import mercator
+    from geoqa.outputs.layers import positions
 
-    lon, lat = mercator.lonlat(box[[0, 2]], box[[1, 3]])
+    lon, lat = positions.lonlat(box[[0, 2]], box[[1, 3]])
     return list(zip(lon.tolist(), lat.tolist(), strict=True))
 
 
@@ -150,12 +151,12 @@ def _places(job: Job, box: Array, rows: int, columns: int) -> tuple[Array, Array
     import numpy as np
 
     from geoqa.core import geodesy
-    from geoqa.outputs import mercator
+    from geoqa.outputs.layers import positions
 
     east = box[0] + (np.arange(columns) + 0.5) * (box[2] - box[0]) / columns
     north = box[3] - (np.arange(rows) + 0.5) * (box[3] - box[1]) / rows
-    lon, lat = mercator.lonlat(*np.meshgrid(east, north))
-    system = geodesy.of(job)
+    lon, lat = positions.lonlat(*np.meshgrid(east, north))
+    system = geodesy.system_of(job)
     if system.geographic:
         return lon, lat
     x, y = system.from_lonlat(lon, lat)
@@ -166,7 +167,7 @@ def _picture(heights: Array) -> tuple[Cells, bytes]:
     """Return the cells by colour, and the picture of them, coarser until it is small enough."""
     import numpy as np
 
-    from geoqa.outputs import palette_png
+    from geoqa.outputs.layers import positions
 
     share = 1.0
     while True:
@@ -175,7 +176,7 @@ def _picture(heights: Array) -> tuple[Cells, bytes]:
         cells = np.where(np.isnan(seen), 0, np.searchsorted(BREAKS_M, np.nan_to_num(seen), "right") + 1).astype(
             np.uint8
         )
-        made = palette_png.encode(cells, symbology.CANOPY)
+        made = positions.palette_png(cells, symbology.CANOPY)
         if len(made) < LARGEST:
             return cells, made
         share *= COARSER

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.schema import NO_EVIDENCE
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 
@@ -28,20 +28,20 @@ class ClosuresLayer(MapLayer):
         """Return one drawing of vectors, an independent pair each."""
         import numpy as np
 
-        from geoqa.outputs.layers import detail, place
+        from geoqa.outputs.layers import popup, positions
 
         closures, points = frames["closures"], frames["points"]
-        at = detail.found(points, closures)
+        at = popup.found(points, closures)
         order = np.argsort(at, kind="stable")
         order = order[at[order] >= 0]
         drawn, at = closures.iloc[order], at[order]
         shown = ~drawn["independence_h"].isin(NO_EVIDENCE).to_numpy()
         columns = {
             "point": at,
-            "style": np.where(shown, detail.combined(_side, drawn["status"]).to_numpy(), ""),
-            "east_m": detail.numbers(drawn, "de_m"),
-            "north_m": detail.numbers(drawn, "dn_m"),
-            "turn_deg": place.turn_deg(points, job)[at],
+            "style": np.where(shown, popup.combined(_side, drawn["status"]).to_numpy(), ""),
+            "east_m": popup.numbers(drawn, "de_m"),
+            "north_m": popup.numbers(drawn, "dn_m"),
+            "turn_deg": positions.turn_deg(points, job)[at],
         }
         about = "How far a later occupation lies from an earlier, independent one, and which way."
         return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from geoqa.core.control_contracts import CHECK
 from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.frames.control import CHECK
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
 
 _LIGHT, _DARK = symbology.PLAIN
 _STRONG = symbology.STRONG
@@ -31,18 +32,18 @@ class ControlLayer(MapLayer):
         """Return frames around the known points, and vectors from the known to the determined place."""
         import numpy as np
 
-        from geoqa.outputs.layers import detail, place
+        from geoqa.outputs.layers import popup, positions
 
         checks, points = frames["control_checks"], frames["points"]
         checks = checks[checks["setup"].isna()]  # set-ups are told in words: they have no place of their own
-        at = detail.found(points, checks)
+        at = popup.found(points, checks)
         checks, at = checks[at >= 0], at[at >= 0]
         if checks.empty:
             return ()
         kind = np.where(
             checks["use"].astype("str") != CHECK, "none", np.where(checks["outlier"].astype(bool), "outlier", "check")
         )
-        places = place.places(points, job)
+        places = positions.places(points, job)
         columns = {
             "lon_deg": places.lon_deg[at],
             "lat_deg": places.lat_deg[at],
@@ -52,9 +53,9 @@ class ControlLayer(MapLayer):
         vectors = {
             "point": at,
             "style": np.where(kind == "outlier", "outlier", "check").tolist(),
-            "east_m": detail.numbers(checks, "de_m"),
-            "north_m": detail.numbers(checks, "dn_m"),
-            "turn_deg": place.turn_deg(points, job)[at],
+            "east_m": popup.numbers(checks, "de_m"),
+            "north_m": popup.numbers(checks, "dn_m"),
+            "turn_deg": positions.turn_deg(points, job)[at],
         }
         told = "Determined minus known, at the points that have a known coordinate."
         return (
@@ -75,17 +76,17 @@ _ARROWS = (
 
 
 def _tables(checks: pd.DataFrame, job: Job) -> tuple[Table, ...]:
-    from geoqa.outputs.layers import detail
+    from geoqa.outputs.layers import popup
 
-    plane, height = detail.lengths(job)
+    plane, height = popup.lengths(job)
     lines: tuple[Any, ...] = (
-        Cells("point", detail.text(checks, "point")),
-        Cells("use", detail.text(checks, "use")),
-        plane.line("east", detail.numbers(checks, "de_m"), sign=True),
-        plane.line("north", detail.numbers(checks, "dn_m"), sign=True),
-        height.line("up", detail.numbers(checks, "du_m"), sign=True),
-        plane.line("horizontal", detail.numbers(checks, "horizontal_m")),
-        plane.line("known to, per axis", detail.numbers(checks, "sigma_h_m")),
-        height.line("known to, in height", detail.numbers(checks, "sigma_v_m")),
+        Cells("point", popup.text(checks, "point")),
+        Cells("use", popup.text(checks, "use")),
+        plane.line("east", popup.numbers(checks, "de_m"), sign=True),
+        plane.line("north", popup.numbers(checks, "dn_m"), sign=True),
+        height.line("up", popup.numbers(checks, "du_m"), sign=True),
+        plane.line("horizontal", popup.numbers(checks, "horizontal_m")),
+        plane.line("known to, per axis", popup.numbers(checks, "sigma_h_m")),
+        height.line("known to, in height", popup.numbers(checks, "sigma_v_m")),
     )
     return (Table("Determined minus known", lines),)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.steps import MapLayer, param
+from geoqa.core.params import param
+from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
 from geoqa.outputs.text import display_text
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
+
 
 #: Tints of areas, pale beside any status: on a light and on a dark ground.
 TINTS = (("#5d7f6b", "#7fa08c"), ("#8a7a55", "#b09f78"), ("#5f7d93", "#86a5bb"), ("#8b6a86", "#b190ac"),
@@ -90,12 +92,12 @@ def _outlines(
 
     Rings hold longitude and latitude.
     """
-    from geoqa.core import areas, geodesy
-    from geoqa.outputs.layers import place
+    from geoqa.core import geodesy, vector_files
+    from geoqa.outputs.layers import positions
 
-    frame = areas.shapes(job.beside(file), f"{where} {file!r}", kinds, column)
+    frame = vector_files.areas(job.beside(file), f"{where} {file!r}", kinds, column)
     text = frame.crs.to_wkt()
     own = geodesy.system(text)
     same = geodesy.compare(text, job.site.crs).same if job.site.crs != geodesy.LOCAL else False
-    rings = [place.rings(shape, own) for shape in frame.geometry]
+    rings = [positions.rings(shape, own) for shape in frame.geometry]
     return rings, frame, "" if same else f", drawn by the longitude and latitude of its own system, {own.name}"

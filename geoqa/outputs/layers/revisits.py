@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+
 _LIGHT, _DARK = symbology.PLAIN
 _STOP = Style("stop", "go there, in this order", "halo", _LIGHT, "", _DARK, symbology.NAMED)
 _WALK = Style("walk", "walk", "dash", _LIGHT, "", _DARK)
@@ -31,13 +32,13 @@ class RevisitsLayer(MapLayer):
         """Return a halo around each point of the walk and the walk as a line; nothing where nobody has to go."""
         import numpy as np
 
-        from geoqa.outputs.layers import detail, place
+        from geoqa.outputs.layers import popup, positions
 
         points = frames["points"]
         walk = frames["revisits"]
         walk = walk[walk["walk"] > 0].sort_values("walk", kind="stable")
-        at = detail.found(points, walk)
-        places = place.places(points, job)
+        at = popup.found(points, walk)
+        places = positions.places(points, job)
         known = (at >= 0) & np.isfinite(places.lon_deg[at])
         walk, at = walk[known], at[known]
         if walk.empty:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+
 _STYLE = Style("shift", "shared by several occupations", "lozenge", symbology.STRONG[0], "", symbology.STRONG[1], 3)
 _ARROW = Style("shift", "what they have too much", "line", symbology.STRONG[0], "", symbology.STRONG[1], 1)
 
@@ -32,14 +33,14 @@ class ShiftsLayer(MapLayer):
         import numpy as np
         import pandas as pd
 
-        from geoqa.outputs.layers import detail
+        from geoqa.outputs.layers import popup
 
         shifts, shifted, points = frames["shifts"], frames["shifted"], frames["points"]
         suspicious = shifts[shifts["suspicious"].astype(bool)]
-        at = detail.found(points, shifted)
+        at = popup.found(points, shifted)
         rows = pd.DataFrame(
             {
-                "setup": detail.text(shifted, "setup"), "kind": detail.text(shifted, "kind"),
+                "setup": popup.text(shifted, "setup"), "kind": popup.text(shifted, "kind"),
                 **{name: values[at] for name, values in _places(points, job).items()},
             }
         )[at >= 0]  # fmt: skip
@@ -51,12 +52,12 @@ class ShiftsLayer(MapLayer):
         where = {name: middle[name].to_numpy() for name in ("lon_deg", "lat_deg")}
         style = [_STYLE.key] * len(suspicious)
         turn = middle["turn_deg"].to_numpy()
-        label = detail.texts(suspicious, "setup")
+        label = popup.texts(suspicious, "setup")
         vectors = {
             # The way from one point to another is no size of an error.
             **where, "style": np.where(suspicious["kind"] == "name", "", _ARROW.key), "turn_deg": np.nan_to_num(turn),
-            "east_m": np.nan_to_num(detail.numbers(suspicious, "de_m")),
-            "north_m": np.nan_to_num(detail.numbers(suspicious, "dn_m")),
+            "east_m": np.nan_to_num(popup.numbers(suspicious, "de_m")),
+            "north_m": np.nan_to_num(popup.numbers(suspicious, "dn_m")),
         }  # fmt: skip
         about = "In the middle of the points that show it: an error that several occupations seem to share."
         return (
@@ -68,33 +69,33 @@ class ShiftsLayer(MapLayer):
 
 
 def _places(points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
-    from geoqa.outputs.layers import place
-    from geoqa.outputs.mercator import first_known, unwrapped
+    from geoqa.outputs.layers import positions
+    from geoqa.outputs.layers.positions import first_known, unwrapped
 
-    at = place.places(points, job)
+    at = positions.places(points, job)
     return {
         "lon_deg": unwrapped(at.lon_deg, first_known(at.lon_deg)),
         "lat_deg": at.lat_deg,
-        "turn_deg": place.turn_deg(points, job),
+        "turn_deg": positions.turn_deg(points, job),
     }
 
 
 def _tables(shifts: pd.DataFrame, job: Job) -> tuple[Table, ...]:
-    from geoqa.outputs.layers import detail
+    from geoqa.outputs.layers import popup
 
-    plane, height = detail.lengths(job)
+    plane, height = popup.lengths(job)
     return (
         Table(
             "Shift",
             (
-                Cells("of", detail.text(shifts, "setup")),
-                Cells("looks like", detail.text(shifts, "looks_like")),
-                Cells("evidence", detail.text(shifts, "message")),
-                Cells("what to do", detail.text(shifts, "remedy")),
-                plane.line("east", detail.numbers(shifts, "de_m"), sign=True),
-                plane.line("north", detail.numbers(shifts, "dn_m"), sign=True),
-                height.line("up", detail.numbers(shifts, "du_m"), sign=True),
-                Cells("points that show it", detail.numbers(shifts, "points"), "number", 0),
+                Cells("of", popup.text(shifts, "setup")),
+                Cells("looks like", popup.text(shifts, "looks_like")),
+                Cells("evidence", popup.text(shifts, "message")),
+                Cells("what to do", popup.text(shifts, "remedy")),
+                plane.line("east", popup.numbers(shifts, "de_m"), sign=True),
+                plane.line("north", popup.numbers(shifts, "dn_m"), sign=True),
+                height.line("up", popup.numbers(shifts, "du_m"), sign=True),
+                Cells("points that show it", popup.numbers(shifts, "points"), "number", 0),
             ),
         ),
     )

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
+
 _LIGHT, _DARK = symbology.STRONG
 _STYLE = Style("zone", "problem zone", "area", _LIGHT, "", _DARK, symbology.NAMED)
 
@@ -30,19 +31,19 @@ class ZonesLayer(MapLayer):
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of polygons; nothing where there is no zone."""
         from geoqa.core import geodesy
-        from geoqa.outputs.layers import detail, place
+        from geoqa.outputs.layers import popup, positions
 
         zones = frames["zones"]
         if zones.empty:
             return ()
         parts = zones.explode(ignore_index=True)
-        system = geodesy.of(job)
-        rings = [place.rings(shape, system) for shape in parts["geometry"]]
+        system = geodesy.system_of(job)
+        rings = [positions.rings(shape, system) for shape in parts["geometry"]]
         columns = {
             "path": [outer for outer, *_ in rings],
             "holes": [inner for _, *inner in rings],
             "style": [_STYLE.key] * len(parts),
-            "label": detail.texts(parts, "zone"),
+            "label": popup.texts(parts, "zone"),
         }
         about = "Where points fail, or differ, more than chance spreads over a site."
         return (Drawing("polygons", "Problem zones", columns, (_STYLE,), about=about, tables=_tables(parts, job)),)
@@ -52,31 +53,31 @@ def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
     """Return what is told of a zone: in words first, then the numbers beside those of the site."""
     import numpy as np
 
-    from geoqa.core.zone_contracts import DIRECTION
-    from geoqa.outputs.layers import detail
+    from geoqa.core.frames.zones import DIRECTION
+    from geoqa.outputs.layers import popup
 
-    plane, height = detail.lengths(job)
+    plane, height = popup.lengths(job)
     # What points one way only by chance is not shown.
-    one_way = detail.text(zones, "kind").astype("str").str.contains(DIRECTION).to_numpy(bool)
-    bias = {axis: np.where(one_way, detail.numbers(zones, f"bias_{axis}_m"), np.nan) for axis in "enu"}
-    number = {name: detail.numbers(zones, name) for name in zones.columns if name.endswith(("_m", "_p", "share"))}
+    one_way = popup.text(zones, "kind").astype("str").str.contains(DIRECTION).to_numpy(bool)
+    bias = {axis: np.where(one_way, popup.numbers(zones, f"bias_{axis}_m"), np.nan) for axis in "enu"}
+    number = {name: popup.numbers(zones, name) for name in zones.columns if name.endswith(("_m", "_p", "share"))}
     here: tuple[Any, ...] = (
-        Cells("zone", detail.text(zones, "zone")),
-        Cells("in words", detail.text(zones, "message")),
-        Cells("rests on", detail.text(zones, "kind")),
-        Cells("points inside", detail.numbers(zones, "points"), "number", 0),
-        Cells("judged", detail.numbers(zones, "judged"), "number", 0),
-        Cells("beyond tolerance", detail.numbers(zones, "beyond"), "number", 0),
+        Cells("zone", popup.text(zones, "zone")),
+        Cells("in words", popup.text(zones, "message")),
+        Cells("rests on", popup.text(zones, "kind")),
+        Cells("points inside", popup.numbers(zones, "points"), "number", 0),
+        Cells("judged", popup.numbers(zones, "judged"), "number", 0),
+        Cells("beyond tolerance", popup.numbers(zones, "beyond"), "number", 0),
         Cells("of those judged", number["share"], "share"),
-        Cells("of all judged on the site", detail.numbers(zones, "share_site"), "share"),
-        Cells("judged on the site", detail.numbers(zones, "judged_site"), "number", 0),
+        Cells("of all judged on the site", popup.numbers(zones, "share_site"), "share"),
+        Cells("judged on the site", popup.numbers(zones, "judged_site"), "number", 0),
         plane.line("median closure", number["median_closure_m"]),
         plane.line("of the whole site", number["median_site_m"]),
-        Cells("common direction of", detail.text(zones, "bias_of").where(one_way)),
+        Cells("common direction of", popup.text(zones, "bias_of").where(one_way)),
         plane.line("east", bias["e"], sign=True),
         plane.line("north", bias["n"], sign=True),
         height.line("up", bias["u"], sign=True),
-        Cells("by chance", [units.p_value(p) for p in detail.numbers(zones, "p")]),
-        Cells("canopy", detail.text(zones, "canopy")),
+        Cells("by chance", [units.p_value(p) for p in popup.numbers(zones, "p")]),
+        Cells("canopy", popup.text(zones, "canopy")),
     )
     return (Table("Problem zone", here),)

@@ -1,24 +1,35 @@
-"""East and north of the closures between independent fixes, with the tolerance, by status."""
+"""What closures show: east and north, the precision of each canopy class, and what canopy costs.
+
+East and north of the closures between independent fixes, with the tolerance, by status.
+
+Repeatability and precision ratio of each canopy class, with their intervals.
+
+What earlier jobs taught, by month: the ratio of seen to stated precision and the share of wrong fixes of a class.
+
+What canopy costs: closures by class, and the share beyond tolerance against what a raster says.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoqa.core import units
-from geoqa.core.schema import NO_EVIDENCE, SEVERITY
-from geoqa.core.units import METRES_PER
-from geoqa.outputs.plots import canvas
-from geoqa.outputs.symbology import PLAIN, SYMBOLS
+from geoqa.core.frames.canopy import BEYOND, CLASS, SPOKEN
+from geoqa.core.frames.schema import NO_EVIDENCE, OWN, SEVERITY, WHOLE_SITE
+from geoqa.core.units import METRES_PER, counted
+from geoqa.outputs.plots import style as plots_style
+from geoqa.outputs.symbology import CURVES, PLAIN, SYMBOLS
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Canvas
     from numpy.typing import NDArray
 
-    from geoqa.core.figure import Figure
     from geoqa.core.job import Job
+    from geoqa.core.steps import Figure
 
     Array = NDArray[np.float64]
 
@@ -28,7 +39,7 @@ MANY, PART = 3000, 1 / 75
 FRAME = 3.0
 
 
-def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
+def closures_figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return the plot of ``closures``, nothing where no two independent fixes of a point were compared."""
     compared = ~closures["independence_h"].astype("str").isin(NO_EVIDENCE).to_numpy()
     place = closures[["de_m", "dn_m"]].to_numpy(dtype=float)
@@ -52,7 +63,7 @@ def figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
         caption += " Closures that would cover each other are drawn once."
     status = shown["status_h"].astype("str").to_numpy()
     return (
-        canvas.figure("closures", "Closures against the tolerance", alt, caption,
+        plots_style.figure("closures", "Closures against the tolerance", alt, caption,
                       lambda empty: _draw(empty, place / factor, status, limits / factor, title, unit), 5.2, 5.5),
     )  # fmt: skip
 
@@ -91,10 +102,245 @@ def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str, part: fl
         return
     symbol = SYMBOLS[word]
     hollow = symbol.shape == "ring"
-    look = {"linestyle": "none", "marker": canvas.MARKERS[symbol.shape], "color": PLAIN[0] if hollow else symbol.light}
+    look = {
+        "linestyle": "none",
+        "marker": plots_style.MARKERS[symbol.shape],
+        "color": PLAIN[0] if hollow else symbol.light,
+    }
     for rim, size in ((False, 4), (True, 6)):
         there = place[mine & (outside == rim)]
         if part:
             there = there[np.unique(np.round(there / part), axis=0, return_index=True)[1]]
         label = f"n = {mine.sum():,} {word}" if rim == bool(outside[mine].all()) else None
         axes.plot(*there.T, markersize=size, fillstyle="none" if rim or hollow else "full", label=label, **look)
+
+
+#: Axis, its words, and how far its marks stand from the middle of a row.
+AXES = (("h", "horizontal, per axis", -0.16), ("v", "height", 0.16))
+#: Classes in one figure.
+MOST = 14
+#: What has a panel: column, heading and axis label.
+PANELS = (
+    ("repeatability", "Repeatability", "one sigma ({unit})"),
+    ("precision_ratio", "Seen against stated", "ratio of seen to stated precision (1)"),
+)
+
+
+def classes_figures(classes: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
+    """Return plots of ``classes``, the site on each; nothing where nothing of them is known."""
+    known = [_column(classes, name, axis) for name, *_ in PANELS for axis, *_ in AXES]
+    if not len(classes) or not np.isfinite(np.concatenate(known)).any():
+        return ()
+    words = classes["canopy"].astype("str")
+    parts = plots_style.groups_of([name for name in words if name != WHOLE_SITE], MOST) or [("", [])]
+    return tuple(
+        _figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}", job.input.unit) for more, part in parts
+    )
+
+
+def _figure(classes: pd.DataFrame, name: str, unit: str) -> Figure:
+    worst = np.nan_to_num(_column(classes, "repeatability", "h")).argmax()
+    largest = plots_style.shown(classes["canopy"].astype("str").iloc[worst])
+    alt = (
+        f"Repeatability and precision ratio of {units.counted(len(classes), 'row')}, the site and its canopy classes; "
+        f"the largest horizontal repeatability is that of {largest}."
+    )
+    caption = (
+        "Repeatability: one standard deviation of a visit as repeated visits show it. Ratio: above 1, receivers state "
+        "less than visits show. Bars: 95 % intervals, of the class's own pairs. Hollow marks: more is known "
+        "from elsewhere."
+    )
+    height = 1.6 + 0.34 * len(classes)
+    return plots_style.figure(name, "Precision under each cover", alt, caption,
+                         lambda empty: _draw_classes(empty, classes, unit), 6.6, height)  # fmt: skip
+
+
+def _column(classes: pd.DataFrame, name: str, axis: str, end: str = "") -> Any:
+    unit = "_m" if name == "repeatability" else ""
+    for column in (f"{name}_{axis}{unit}{end}", f"{name}_{axis}{end}{unit}"):
+        if column in classes:
+            return classes[column].to_numpy(dtype=float)
+    return np.full(len(classes), np.nan)
+
+
+def _draw_classes(empty: Canvas, classes: pd.DataFrame, unit: str) -> None:
+    panels = empty.subplots(1, len(PANELS), sharey=True)
+    row = np.arange(len(classes))
+    small, metres = plots_style.small(unit)
+    for axes, (name, heading, label) in zip(panels, PANELS, strict=True):
+        factor = 1 / metres if name == "repeatability" else 1.0
+        for k, (axis, words, shift) in enumerate(AXES):
+            _class_marks(axes, classes, name, axis, factor, row + shift, CURVES[k], words)
+        axes.set(title=heading, xlabel=label.format(unit=small))
+        axes.grid(visible=False, axis="y")
+        axes.tick_params(axis="y", length=0)
+    panels[0].set_xlim(left=0)
+    panels[1].axvline(1, color=PLAIN[0], linewidth=1.0, linestyle=(0, (1, 2)))
+    pairs = classes["pairs"].tolist()
+    labels = [
+        f"{plots_style.shown(name, 24)}\nn = {units.counted(n, 'pair')}"
+        for name, n in zip(classes["canopy"], pairs, strict=True)
+    ]
+    panels[0].set_yticks(row, labels, fontsize=8)
+    panels[0].set_ylim(len(classes) - 0.5, -0.5)
+    handles, words = panels[0].get_legend_handles_labels()
+    title = "bars: 95 %; hollow: more is known from elsewhere"
+    empty.legend(handles, words, loc="outside lower center", ncols=2, title=title, title_fontsize=8)
+
+
+def _class_marks(
+    axes: Any, classes: pd.DataFrame, name: str, axis: str, factor: float, at: Any, look: tuple[Any, ...], words: str
+) -> None:
+    """Draw one axis of a panel: bars for intervals, filled marks where a class's own pairs speak."""
+    colour, _, shape = look
+    value, low, high = (factor * _column(classes, name, axis, end) for end in ("", "_low", "_high"))
+    axes.hlines(at, low, high, color=colour, linewidth=1.4)
+    basis = classes[f"basis_{axis}"].astype("str") if f"basis_{axis}" in classes else None
+    own = np.ones(len(classes), bool) if basis is None else (basis == OWN).to_numpy()
+    style = {"linestyle": "none", "marker": plots_style.MARKERS[shape], "color": colour, "markersize": 6}
+    axes.plot(value[own], at[own], label=words, **style)
+    axes.plot(value[~own], at[~own], **style, markerfacecolor="white")
+
+
+def figure(jobs: pd.DataFrame) -> Figure:
+    """Return the plot of the frame ``experience``: a mark a job and class, the size of what it rests on."""
+    classes = jobs.groupby("canopy")["freedom_h"].sum().sort_values(ascending=False).index[: len(CURVES)].tolist()
+    months = sorted(jobs["month"].dropna().unique())
+    alt = (
+        f"Ratio of seen to stated horizontal precision and share of wrong fixes of {counted(len(classes), 'class')} "
+        f"in {counted(len(months), 'month')}, {counted(jobs['job'].nunique(), 'job')}."
+    )
+    caption = (
+        "One mark a job and class, larger where it rests on more; classes with most pairs. Jobs without times: no."
+    )
+    return plots_style.figure(
+        "experience",
+        "What earlier jobs taught",
+        alt,
+        caption,
+        lambda empty: _draw_experience(empty, jobs, classes, months),
+        6.6,
+        5.2,
+    )
+
+
+def _draw_experience(empty: Canvas, jobs: pd.DataFrame, classes: list[str], months: list[str]) -> None:
+    panels = empty.subplots(2, 1, sharex=True)
+    at = jobs["month"].map({month: k for k, month in enumerate(months)}).to_numpy(dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.sqrt(jobs["total_h"] / jobs["freedom_h"]).to_numpy()
+        share = 100 * (jobs["wrong"] / jobs["fixes"]).to_numpy()
+    for k, (name, look) in enumerate(zip(classes, CURVES, strict=False)):
+        mine = (jobs["canopy"] == name).to_numpy()
+        beside = at[mine] + 0.12 * (k - (len(classes) - 1) / 2)
+        _experience_marks(panels[0], beside, ratio[mine], jobs["freedom_h"][mine], look, plots_style.shown(name, 24))
+        _experience_marks(panels[1], beside, share[mine], jobs["fixes"][mine], look, plots_style.shown(name, 24))
+    panels[0].axhline(1, color=PLAIN[0], linewidth=1.0, linestyle=(0, (1, 2)))
+    panels[0].set(ylabel="seen / stated, horizontal (1)", ylim=(0, None))
+    panels[1].set(ylabel="wrong fixes (%)", ylim=(0, None), xlim=(-0.6, len(months) - 0.4))
+    panels[1].set_xticks(range(len(months)), months, rotation=45, ha="right", fontsize=8)
+    empty.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=3)
+
+
+def _experience_marks(axes: Any, at: Any, value: Any, worth: pd.Series, look: tuple[Any, ...], words: str) -> None:
+    colour, _, shape = look
+    size = 12 + 60 * np.sqrt(worth.to_numpy() / 100).clip(max=1.5)
+    axes.scatter(
+        at, value, s=size, color=colour, marker=plots_style.MARKERS[shape], alpha=0.8, label=words, linewidths=0
+    )
+
+
+def canopy_figures(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Figure, ...]:
+    """Return a plot of the classes, and one for each measure that a raster gives; nothing where nothing is known."""
+    costs, curves, tests = (frames[f"canopy_{name}"] for name in ("costs", "curves", "tests"))
+    found = []
+    classes = costs[(costs["by"] == CLASS) & (costs["compared"] > 0)]
+    if len(classes):
+        worst = plots_style.shown(classes["value"].iloc[int(np.nan_to_num(classes["closure_h_m"]).argmax())])
+        alt = f"Median closures under covers, {len(classes)} of them; the largest is that of {worst}."
+        caption = "Median closure between different visits, each point once. Bars: 95 % intervals."
+        found.append(
+            plots_style.figure(
+                "canopy", "Closures under each cover", alt, caption,
+                lambda empty: _classes(empty.subplots(), classes, job), 6.4, 1.6 + 0.26 * len(classes),
+            )
+        )  # fmt: skip
+    for by in dict.fromkeys(costs["by"].astype("str")):
+        if by != CLASS:
+            found.append(_of_measure(by, costs[costs["by"] == by], curves, tests))
+    return tuple(found)
+
+
+def _of_measure(by: str, quarters: pd.DataFrame, curves: pd.DataFrame, tests: pd.DataFrame) -> Figure:
+    line = curves[(curves["by"] == by) & (curves["cost"] == BEYOND)]
+    test = tests[(tests["by"] == by) & (tests["cost"] == BEYOND)]
+    name = SPOKEN[by][0]
+    alt = f"Share of points beyond tolerance against {name}: {_title(name, test).splitlines()[-1]}."
+    seen = "What quarters of the points show"
+    caption = f"{seen}, and a fitted curve that may rise and fall. Bars and band: 95 % intervals."
+    if line.empty:
+        caption = f"{seen}; bars: 95 % intervals. There is too little for a curve."
+    return plots_style.figure(
+        f"canopy-{by.replace('_', '-')}", f"Beyond tolerance by {name}", alt, caption,
+        lambda empty: _measure(empty.subplots(), quarters, line, test, by), 6.4, 3.2,
+    )  # fmt: skip
+
+
+def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
+    """Draw the median closure of each class with its bounds, horizontal and height."""
+    rows = rows.sort_values("closure_h_m", kind="stable")
+    unit, factor = plots_style.small(job.input.unit)
+    axes.set_title("Closures between different visits (bounds: 95 %)")
+    axes.set_xlabel(f"median closure ({unit})")
+    at = np.arange(len(rows))
+    for k, (column, words) in enumerate((("closure_h_m", "horizontal"), ("closure_v_m", "height"))):
+        colour, dashes, shape = CURVES[k]
+        value, low, high = (rows[f"{column}{end}"].to_numpy(dtype=float) / factor for end in ("", "_low", "_high"))
+        y = at + 0.12 * (1 - 2 * k)
+        axes.hlines(y, low, high, color=colour, linestyle=dashes, linewidth=1.6)
+        axes.plot(
+            value, y, linestyle="none", marker=plots_style.MARKERS[shape], color=colour, markersize=6, label=words
+        )
+    named = zip(rows["value"].astype("str"), rows["compared"], strict=True)
+    axes.set_yticks(at, [f"{plots_style.shown(name)}, n = {units.counted(n, 'point')}" for name, n in named])
+    axes.set_xlim(left=0)
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.grid(axis="y", visible=False)
+    axes.legend(loc="lower right")
+
+
+def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.DataFrame, by: str) -> None:
+    """Draw the fitted share with its bounds, and the share of each quarter of the points as it was seen."""
+    name, unit = SPOKEN[by]
+    scale = 1.0 if unit == "m" else 100.0
+    colour, dashes, _ = CURVES[0]
+    seen = quarters[quarters["proven"] > 0]
+    if len(line):
+        x, share, low, high = (line[c].to_numpy(dtype=float) for c in ("x", "share", "low", "high"))
+        axes.fill_between(scale * x, 100 * low, 100 * high, color=colour, alpha=0.12, linewidth=0)
+        axes.plot(
+            scale * x, 100 * share, linestyle=dashes, color=colour, linewidth=1.6, label="fitted, with 95 % bounds"
+        )
+    if len(seen):
+        left, right, share, low, high = (
+            seen[c].to_numpy(dtype=float) for c in ("from_value", "to_value", "beyond", "beyond_low", "beyond_high")
+        )
+        middle = scale * (left + right) / 2
+        axes.hlines(100 * share, scale * left, scale * right, color=PLAIN[0], linewidth=1.2)
+        axes.vlines(middle, 100 * low, 100 * high, color=PLAIN[0], linewidth=1.2)
+        axes.plot(middle, 100 * share, linestyle="none", marker=plots_style.MARKERS[CURVES[1][2]], color=PLAIN[0],
+                  label="as seen in a quarter of the points")  # fmt: skip
+        axes.legend(loc="upper left")
+    else:
+        plots_style.say_nothing(axes, "no point is proven")
+    axes.set_ylim(0, 1.3 * max(axes.get_ylim()[1], 1.0))  # room for the key
+    axes.set(xlabel=f"{name} ({unit})", ylabel="beyond tolerance (%)")
+    axes.set_title(_title(name, test), fontsize=9)
+
+
+def _title(name: str, test: pd.DataFrame) -> str:
+    for row in test.to_dict("records"):
+        p = row["p_adjusted"]
+        told = row["note"] if p != p else units.p_value(p)
+        return f"Beyond tolerance by {name}: n = {row['n']}, {row['events']} beyond\n{told}"
+    return f"Beyond tolerance by {name}"

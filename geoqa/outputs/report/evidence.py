@@ -5,15 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.control_contracts import REFUSED, YES
-from geoqa.core.figure import Figure
-from geoqa.core.schema import GRADES, STATUSES
+from geoqa.core.frames.control import REFUSED, YES
+from geoqa.core.frames.schema import GRADES, STATUSES
+from geoqa.core.steps import Figure
 from geoqa.core.units import duration, part
-from geoqa.outputs import class_words, control_words, shift_words
-from geoqa.outputs.report import circumstances
-from geoqa.outputs.report.document import Block, Facts, Items, Section, Table, Text, shown
-from geoqa.outputs.report.plain_words import FIXED
-from geoqa.outputs.report.tables import MOST, Frames, has, none, table
+from geoqa.outputs import key_tables
+from geoqa.outputs.report import conditions
+from geoqa.outputs.report.document import (
+    MOST,
+    Block,
+    FactList,
+    Frames,
+    Items,
+    Section,
+    TableBlock,
+    Text,
+    has,
+    none,
+    shown,
+    table,
+)
+from geoqa.outputs.report.first_page import FIXED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +41,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
     record
         What run.json holds; its steps are read.
     """
-    late_s = circumstances.parameter(record, "canopy-costs", "patience_s")
+    late_s = conditions.parameter(record, "canopy-costs", "patience_s")
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
         ("Tolerance and requirement", _limits(frames, job), ()),
         ("How independent the observations are", _independence(frames, job, record), ()),
@@ -37,13 +49,13 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
-        ("Receivers' logs", circumstances.logs(frames, job), ("waits", "durations", "positions", "series")),
+        ("Receivers' logs", conditions.logs(frames, job), ("waits", "durations", "positions", "series")),
         (
             "What canopy costs",
-            circumstances.canopy(frames, job, late_s),
+            conditions.canopy(frames, job, late_s),
             ("canopy",),
         ),
-        ("Problem zones", circumstances.zones(frames, job), ()),
+        ("Problem zones", conditions.zones(frames, job), ()),
     ]
     placed = {name for _, _, names in made for name in names}
     found = [
@@ -108,7 +120,7 @@ def _independence(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[B
     repeat = int(closures["sky_repeats"].astype(bool).sum())
     return [
         Text(said),
-        Table(
+        TableBlock(
             "Pairs of observations by independence", ("grade", "horizontal", "height", "meaning"), tuple(counts), (1, 2)
         ),
         Text(
@@ -122,7 +134,7 @@ def _meanings(record: Mapping[str, Any]) -> dict[str, str]:
     """Return what each grade of independence means, with the gaps that the run had."""
 
     def gap(step: str, name: str, per_s: float) -> str:
-        value = circumstances.parameter(record, step, name)
+        value = conditions.parameter(record, step, name)
         return "far enough" if value is None else duration(value * per_s)
 
     apart = gap("visits", "separation_h_min", 60), gap("visits", "separation_v_min", 60)
@@ -137,12 +149,12 @@ def _meanings(record: Mapping[str, Any]) -> dict[str, str]:
 
 def _classes(frames: Frames, job: Job) -> list[Block]:
     classes = frames["classes"]
-    rows = class_words.table(classes, job)
+    rows = key_tables.class_table(classes, job)
     if not rows:
         return none("There are no canopy classes.")
-    found: list[Block] = [Text(class_words.ABOUT, small=True)]
-    found.append(table(class_words.TITLE, class_words.head(job), rows, (1,), "classes"))
-    sentences = class_words.sentences(classes, job)
+    found: list[Block] = [Text(key_tables.CLASS_ABOUT, small=True)]
+    found.append(table(key_tables.CLASS_TITLE, key_tables.class_head(job), rows, (1,), "classes"))
+    sentences = key_tables.class_sentences(classes, job)
     if sentences:
         found.append(Items(tuple(f"{shown(text)}." for text in sentences[:MOST])))
     if f"share_{STATUSES[0]}" not in classes:
@@ -163,14 +175,14 @@ def _shifts(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[Block]:
     """Return what was corrected before the review, and what stands out in it."""
     said = tuple(shown(one["said"], 800) for one in record.get("shifts_applied", ()))
     before: list[Block] = [Text("Corrected before this review, because it was asked:"), Items(said)] if said else []
-    return [*before, *_suspicious(frames, job, shift_words.AFTER if said else shift_words.ABOUT)]
+    return [*before, *_suspicious(frames, job, key_tables.SHIFT_AFTER if said else key_tables.SHIFT_ABOUT)]
 
 
 def _suspicious(frames: Frames, job: Job, about: str) -> list[Block]:
     if not has(frames, "shifts"):
         return none("Base set-ups, files and crews could not be compared: too few observations.")
     shifts = frames["shifts"]
-    rows = shift_words.table(shifts, job)
+    rows = key_tables.shift_table(shifts, job)
     if not rows:
         return none(f"{len(shifts):,} comparisons of set-ups, files, crews and stretches of work: none stands out.")
     suspicious = shifts[shifts["suspicious"].astype(bool)]
@@ -178,7 +190,7 @@ def _suspicious(frames: Frames, job: Job, about: str) -> list[Block]:
     cells = [tuple(shown(cell, 120) for cell in row) for row in rows]
     return [
         Text(about),
-        table(shift_words.TITLE, shift_words.head(job), cells, (2, 3, 4, 5), "shifts"),
+        table(key_tables.SHIFT_TITLE, key_tables.shift_head(job), cells, (2, 3, 4, 5), "shifts"),
         Items(told[:MOST]),
     ]
 
@@ -187,13 +199,13 @@ def _control(frames: Frames, job: Job) -> list[Block]:
     if not has(frames, "control_checks"):
         return none("No known point was observed: nothing here shows an error that all observations share.")
     checks = frames["control_checks"]
-    rows = [tuple(shown(cell, 60) for cell in row) for row in control_words.table(checks, job)]
+    rows = [tuple(shown(cell, 60) for cell in row) for row in key_tables.control_table(checks, job)]
     source = shown(job.control.source or "not stated")
     return [
-        Facts((("Source of the known coordinates", source),)),
+        FactList((("Source of the known coordinates", source),)),
         table(
-            f"{control_words.TITLE}. {control_words.about(checks)}",
-            control_words.head(job),
+            f"{key_tables.CONTROL_TITLE}. {key_tables.control_about(checks)}",
+            key_tables.control_head(job),
             rows,
             (1, 2, 3),
             "control_checks",

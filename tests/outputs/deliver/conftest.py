@@ -11,7 +11,7 @@ import pytest
 import sites
 
 import geoqa
-from geoqa.outputs.deliver import rows
+from geoqa.outputs.deliver import table
 
 #: Names a file may hold: markup, formulas, switches of drawing programs, hidden and impossible signs, great length.
 HOSTILE = (
@@ -55,18 +55,18 @@ def job(review):
 
 @pytest.fixture
 def points(review):
-    return rows.deliverable(review.frames, review.job)
+    return table.deliverable(review.frames, review.job)
 
 
 @pytest.fixture
 def every(review):
-    return rows.deliverable(review.frames, review.job, every=True)
+    return table.deliverable(review.frames, review.job, every=True)
 
 
 @pytest.fixture
 def empty(review):
     frames = {**review.frames, "points": review.frames["points"].iloc[:0]}
-    return rows.deliverable(frames, review.job)
+    return table.deliverable(frames, review.job)
 
 
 @pytest.fixture
@@ -88,7 +88,7 @@ def otherwise(review):
         site = replace(review.job.site, crs=crs or review.job.site.crs)
         fmt = replace(review.job.input, unit=unit, unit_height=unit_height)
         job = replace(review.job, site=site, input=fmt, **more)
-        return job, rows.deliverable(review.frames, job)
+        return job, table.deliverable(review.frames, job)
 
     return change
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from geoqa.core.job import Base, InputFormat, Job, Site
-from geoqa.core.tolerances import Requirement, Tolerance
-from geoqa.outputs.cautions import CAUTIONS
-from geoqa.outputs.deliver import facts
+from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.outputs import header
+from geoqa.outputs.header import CAUTIONS
 
 JOB = Job(
     site=Site(crs="EPSG:6597", name="Ridge\u202e 7", height="NAVD88"),
@@ -20,7 +20,7 @@ JOB = Job(
 
 
 def said(job=JOB, given=3, whole=1205, *, every=False, left_out=()):
-    made = facts.Facts.of(job, given, whole, every=every, left_out=left_out)
+    made = header.Header.of(job, given, whole, every=every, left_out=left_out)
     pairs = made.pairs()
     assert [text for label, text in pairs if label == "Caution"] == list(CAUTIONS)
     return made, {label: text for label, text in pairs if label != "Caution"}
@@ -79,4 +79,4 @@ def test_a_frame_and_a_system_without_a_code():
 
 def test_a_file_with_one_unit_says_that_one():
     _, told = said()
-    assert dict(facts.in_one_unit(tuple(told.items()), JOB)) == told | {"Units": "US survey feet"}
+    assert dict(header.in_one_unit(tuple(told.items()), JOB)) == told | {"Units": "US survey feet"}

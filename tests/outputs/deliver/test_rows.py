@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.core.deliverable import Field
-from geoqa.core.source import Source
+from geoqa.core.recipe import Source
+from geoqa.core.steps import Field
 from geoqa.core.units import METRES_PER, rounded
-from geoqa.outputs.deliver import rows
-from geoqa.outputs.deliver.facts import Facts
+from geoqa.outputs.deliver import table
+from geoqa.outputs.header import Header
 
 
 def headings(points):
@@ -34,16 +34,16 @@ def test_the_files_own_headings_in_the_recipes_order(points):
 
 def test_the_order_is_that_of_the_recipe(review):
     columns = {"northing": "N", "easting": "E", "height": "H", "canopy": "Cover", "point": "Mark", "start": "Start"}
-    changed = rows.deliverable(review.frames, replace(review.job, columns=columns))
+    changed = table.deliverable(review.frames, replace(review.job, columns=columns))
     assert headings(changed)[:5] == ["N", "E", "H", "Cover", "Mark"]
 
 
 def test_what_has_no_place_in_a_file_is_named(job):
     names = [f"P{k}" for k in range(22)]
-    said = dict(Facts.of(job, 3, 25, every=True, left_out=names).pairs())
+    said = dict(Header.of(job, 3, 25, every=True, left_out=names).pairs())
     assert said["Left out"].startswith("22 points without a coordinate to give: P0, P1,")
     assert said["Left out"].endswith("P19 and 2 more")
-    assert "Left out" not in dict(Facts.of(job, 3, 3, every=True).pairs())
+    assert "Left out" not in dict(Header.of(job, 3, 3, every=True).pairs())
 
 
 @pytest.mark.parametrize(
@@ -60,14 +60,14 @@ def test_what_has_no_place_in_a_file_is_named(job):
     ],
 )
 def test_our_word_where_the_file_has_no_heading_that_fits(review, name, source, heading):
-    made = rows.deliverable(review.frames, replace(review.job, columns={**review.job.columns, name: source}))
+    made = table.deliverable(review.frames, replace(review.job, columns={**review.job.columns, name: source}))
     assert made.field(name).heading == heading
 
 
 def test_a_heading_stays_where_its_column_counts_as_the_job_does(review):
     columns = {"easting": Source(column="E", unit="ftUS"), "height": Source(column="H", unit="m")}
     made = replace(review.job, columns=columns, input=replace(review.job.input, unit="ftUS", unit_height="m"))
-    assert {"E", "H"} <= set(headings(rows.deliverable(review.frames, made)))
+    assert {"E", "H"} <= set(headings(table.deliverable(review.frames, made)))
 
 
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
@@ -126,6 +126,6 @@ def test_a_local_frame_claims_no_place(otherwise):
 def test_headings_always_differ_beyond_case(found):
     own = [Field("status", "status", np.zeros(0))]
     of_file = [Field("x", heading, np.zeros(0)) for heading in found]
-    made = [field.heading.casefold() for field in rows._distinct(of_file, own, ())]
+    made = [field.heading.casefold() for field in table._distinct(of_file, own, ())]
     assert len(set(made)) == len(made) == len(found) + 1
     assert all(heading.strip() for heading in made)

@@ -11,9 +11,8 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 
-from geoqa import standing
 from geoqa.core.units import METRES_PER, spoken
-from geoqa.outputs.deliver import rows
+from geoqa.outputs.deliver import table as deliver_table
 from geoqa.outputs.deliver.csv_file import CsvFile
 from geoqa.outputs.deliver.dxf import DxfFile
 from geoqa.outputs.deliver.geojson import GeoJsonFile
@@ -25,6 +24,7 @@ from geoqa.outputs.deliver.xlsx import XlsxFile
 from geoqa.outputs.geopackage import write as write_gpkg
 from geoqa.plugins import Catalogue
 from geoqa.readers.landxml import ELEVATIONS, UNITS
+from geoqa.reviews import review as reviews_review
 
 #: EPSG:6597 is NAD83(2011) / Texas North Central in US survey feet, 2193 in metres.
 JOBS = [
@@ -163,7 +163,7 @@ def test_the_layers_of_the_review_say_what_their_geometry_counts_in(tmp_path, re
 def test_the_two_feet_are_not_mixed_without_a_reason(review, crs, unit, more, fault):
     """EPSG:2222 counts in international feet, 6597 in US survey feet."""
     from geoqa.core.errors import RecipeError
-    from geoqa.readers.recipe import job_from_table
+    from geoqa.readers.recipe.recipe import job_from_table
 
     table = review.job.as_table()
     table["site"] |= {"crs": crs}
@@ -183,9 +183,11 @@ def test_the_two_feet_are_not_mixed_without_a_reason(review, crs, unit, more, fa
     table["input"]["unit_differs"] = "the controller was set so"
     job = job_from_table(table)
     assert job.as_table()["input"]["unit_differs"] == "the controller was set so"
-    told = rows.deliverable(review.frames, job)
+    told = deliver_table.deliverable(review.frames, job)
     assert next(text for label, text in told.facts if label == "Two feet").endswith("the controller was set so")
-    assert any("the controller was set so" in text for text in standing.messages(job, Catalogue({}, {}), OCCUPATIONS))
+    assert any(
+        "the controller was set so" in text for text in reviews_review.job_notes(job, Catalogue({}, {}), OCCUPATIONS)
+    )
 
 
 OCCUPATIONS = pd.DataFrame({"height_m": [1.0]})

@@ -78,7 +78,7 @@ class LineBook(Reader):
 
 def _complete(rows: pd.DataFrame, name: str) -> pd.DataFrame:
     """Return the occupations frame; what a line book does not hold is null."""
-    from geoqa.core.completion import complete_occupations
+    from geoqa.core.frames.schema import complete_occupations
 
     columns: Mapping[str, Any] = {
         **{c: rows[c] for c in ("point", "easting_m", "northing_m", "height_m", "start_utc", "initialization", "base")},

@@ -25,7 +25,7 @@ class LongSpanLayer(MapLayer):
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of symbols, labelled with the points' names."""
-        from geoqa.outputs.layers.place import places
+        from geoqa.outputs.layers.positions import places
 
         points = frames["points"]
         points = points[points["long_span"]]

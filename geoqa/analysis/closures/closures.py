@@ -1,0 +1,193 @@
+"""Closures: every pair of direct occupations of a point, its difference, evidence and tolerance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.errors import InputError
+from geoqa.core.frames import schema
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.analysis.occupations.measured_rows import Array, Flags, Index, Rows
+    from geoqa.core.geodesy import System
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Closures(Analysis):
+    """Form all pairs of each point's direct occupations: later minus earlier, with how independent they are.
+
+    Geographic input is differenced on the ellipsoid, projected input on the grid; no datum
+    transformation takes part. Rows that are other rows again, under another clock or other labels, are found by
+    how improbable their equality is, and are no evidence of anything.
+    """
+
+    name = "closures"
+    needs = ("occupations", "occupations.visit", "occupations.visit_v")
+    gives = ("closures", "occupations.copy_of")
+
+    staggered_h: float = param(4.0, unit="h", minimum=0, maximum=240, help="Gap from which a pair may be staggered")
+    sky_window_min: float = param(
+        20.0, unit="min", minimum=0, maximum=240, help="A gap this near to a sidereal day sees the same sky again"
+    )
+    largest_group: int = param(
+        3000, unit="1", minimum=2, help="Occupations of one name above which the name is taken for a mistake"
+    )
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the `closures` frame, sorted by point, earlier occupation first, and which rows repeat another."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.closures import _copied_rows
+        from geoqa.analysis.occupations import roles
+        from geoqa.analysis.occupations.measured_rows import direct_rows
+        from geoqa.core import geodesy
+        from geoqa.core.statistics import groups
+
+        occupations = frames["occupations"]
+        rows = direct_rows(occupations)
+        starts = groups.starts_of(rows.point)
+        counts = groups.counts_of(starts, len(rows.point))
+        self._refuse_crowds(rows, starts, counts)
+        first, second, _ = groups.pairs(starts, counts)
+        a, b = rows.at[first], rows.at[second]
+        column = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in _NUMBERS if c in occupations}
+        de, dn = _difference(column, a, b, geodesy.system_of(job))
+        du = column["height_m"][b] - column["height_m"][a]
+        difference = np.column_stack([de, dn, du])
+        same, clock = _copied_rows.find_copies(occupations, rows, first, second, difference)
+        rank = _rank(occupations, rows)
+        repeats = _copied_rows.repeated(len(rows.at), first[same], second[same], rank)
+        # Under another clock a copy pretends to a visit of its own: none of its pairs is one of different visits.
+        false = _copied_rows.repeated(len(rows.at), first[clock], second[clock], rank) >= 0
+        of_copies = same | false[first] | false[second]
+        tol_h, tol_v = roles.of_pairs(occupations, a, b, job)
+        names = pd.Categorical.from_codes(rows.point[first], categories=rows.names)
+        frame = pd.DataFrame(
+            {
+                "pair_id": np.arange(1, len(first) + 1),
+                "point": names,
+                "occupation_a": occupations["occupation_id"].to_numpy()[a],
+                "occupation_b": occupations["occupation_id"].to_numpy()[b],
+                **self._evidence(occupations, rows, first, second, of_copies),
+                "de_m": de,
+                "dn_m": dn,
+                "du_m": du,
+                "horizontal_m": np.hypot(de, dn),
+                "azimuth_deg": geodesy.azimuth_deg(de, dn),
+                "tolerance_h_m": tol_h,
+                "tolerance_v_m": tol_v,
+                "canopy": _shared_label(occupations["canopy"], a, b),
+            },
+            copy=False,
+        )
+        again = np.flatnonzero(repeats >= 0)
+        copy, original = rows.at[again], rows.at[repeats[again]]
+        of = np.zeros(len(occupations), np.int64)
+        of[copy] = occupations["occupation_id"].to_numpy()[original]
+        said = _copied_rows.copy_sentences(copy, original, occupations)
+        return Result(
+            {"closures": frame, "occupations": occupations[["occupation_id"]].assign(copy_of=of)}, tuple(said)
+        )
+
+    def _evidence(
+        self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, copied: Flags
+    ) -> dict[str, object]:
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.occupations import visit_means
+        from geoqa.analysis.occupations.measured_rows import shown_labels
+
+        gap = np.maximum(rows.start_s[second] - rows.end_s[first], 0.0)
+        base, operator = (rows.codes(occupations[c]) for c in ("base", "operator"))
+        label = shown_labels(occupations)[rows.at]
+        new_base = visit_means.differ(base, first, second)
+        new_operator = visit_means.differ(operator, first, second)
+        labelled = (label[first] >= 0) & (label[second] >= 0)
+        evidence = visit_means.Evidence(
+            gap_s=gap,
+            # No solution outlives its base: a label starts anew with each set-up.
+            new_fix=labelled & ((label[first] != label[second]) | new_base),
+            new_base=new_base,
+            new_antenna_height=_numbers_differ(rows.take(occupations["antenna_height_m"]), first, second),
+            new_operator=new_operator,
+            sky_repeats=visit_means.sky_repeats(gap, self.sky_window_min * 60),
+        )
+        result: dict[str, object] = dict(vars(evidence))
+        for axis, visits in (("h", "visit"), ("v", "visit_v")):
+            number = occupations[visits].to_numpy()[rows.at]
+            codes = visit_means.grades(copied, evidence, number, first, second, self.staggered_h * 3600)
+            result[f"independence_{axis}"] = pd.Categorical.from_codes(codes, categories=list(schema.GRADES))
+        return result
+
+    def _refuse_crowds(self, rows: Rows, starts: Index, counts: Index) -> None:
+        if len(counts) and counts.max() > self.largest_group:
+            worst = int(counts.argmax())
+            name = str(rows.names[rows.point[starts[worst]]])[:60]
+            raise InputError(
+                f"point {name!r} has {counts[worst]} occupations, which would make "
+                f"{int(counts[worst]) * (int(counts[worst]) - 1) // 2} pairs. Is `point` in [input.columns] the column "
+                f"that names the points? If it is, set largest_group in [step.closures]."
+            )
+
+
+_NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
+
+
+def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
+    """Return the order in which the same rows are kept: what says more, of the file read first, the earlier."""
+    import numpy as np
+
+    from geoqa.analysis.occupations.measured_rows import shown_labels
+
+    silent = shown_labels(occupations)[rows.at] < 0
+    flat = np.isnan(rows.take(occupations["height_m"]))
+    coarse = rows.take(occupations["resolution_h_m"])
+    read = occupations["occupation_id"].to_numpy()[rows.at]
+    file = rows.codes(occupations["source_file"])
+    began = np.full(int(file.max(initial=-1)) + 2, np.iinfo(np.int64).max)
+    np.minimum.at(began, file, read)
+    rank = np.empty(len(read), np.int64)
+    rank[np.lexsort((read, rows.start_s, began[file], coarse, np.isnan(rows.start_s), silent, flat))] = np.arange(
+        len(read)
+    )
+    return rank
+
+
+def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
+    from geoqa.core import geodesy
+
+    if system.geographic:
+        lon, lat = column["lon_deg"], column["lat_deg"]
+        return geodesy.enu_difference(lon[a], lat[a], lon[b], lat[b], system.semi_major_m, system.flattening)
+    east, north = column["easting_m"], column["northing_m"]
+    return east[b] - east[a], north[b] - north[a]
+
+
+def _numbers_differ(values: Array, first: Index, second: Index) -> Flags:
+    import numpy as np
+
+    gap = np.abs(values[second] - values[first])
+    return gap > 1e-6  # NaN compares false: unknown shows nothing
+
+
+def _shared_label(values: pd.Series, a: Index, b: Index) -> pd.Categorical:
+    """Return the label two rows share, `mixed` where they differ, null where one is unknown."""
+    import numpy as np
+    import pandas as pd
+
+    labels = values.astype("category")
+    codes = labels.cat.codes.to_numpy().astype(np.int64)
+    known = [str(c) for c in labels.cat.categories]
+    categories = known if "mixed" in known else [*known, "mixed"]
+    shared = np.where(codes[a] == codes[b], codes[a], categories.index("mixed"))
+    shared[(codes[a] < 0) | (codes[b] < 0)] = -1
+    return pd.Categorical.from_codes(shared, categories=categories)

@@ -1,0 +1,111 @@
+"""Rows that prove no repeat, used as what they are: stakes beside their design, averages beside their mean."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import length
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stakes(Analysis):
+    """Compare each staked row with the design of its point: stake minus design."""
+
+    name = "stakes"
+    needs = ("occupations",)
+    gives = ("stakes",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `stakes`, one row per stake whose point has a design row, the first one of the point."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.occupations import differences, measured_rows
+
+        occupations = frames["occupations"]
+        point = measured_rows.codes_of(occupations["point"])
+        is_stake = differences.flags(occupations, "method", "staking") & differences.flags(
+            occupations, "origin", "measured"
+        )
+        stakes = np.flatnonzero(is_stake & ~differences.flags(occupations, "decision", "rejected"))
+        designs = np.flatnonzero(differences.flags(occupations, "origin", "design"))
+        design = differences.first_of(point, designs)[point[stakes]]
+        found = design >= 0
+        at, to = stakes[found], design[found]
+        place = differences.places(occupations)
+        ids = occupations["occupation_id"].to_numpy()
+        frame = pd.DataFrame(
+            {
+                "occupation_id": ids[at],
+                "point": occupations["point"].array[at],
+                "design_id": ids[to],
+                **differences.differences(place[at], place[to]),
+            }
+        )
+        lone = "stakes without a design row to be compared with"
+        return Result(
+            {"stakes": frame}, _messages("stakes compared with their design", frame, lone, int((~found).sum()), job)
+        )
+
+
+def _messages(compared: str, frame: pd.DataFrame, uncompared: str, alone: int, job: Job) -> tuple[str, ...]:
+    """Return how many were compared and the farthest of them, and how many could not be."""
+    said = []
+    if len(frame):
+        worst = frame.loc[frame["horizontal_m"].idxmax()]
+        off = length(worst["horizontal_m"], job.input.unit)
+        said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {off} off")
+    if alone:
+        said.append(f"{uncompared}: {alone}")
+    return tuple(said)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Averages(Analysis):
+    """Set each averaged row beside the plain mean of its constituents: the direct rows of its point."""
+
+    name = "averages"
+    needs = ("occupations",)
+    gives = ("averages",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `averages`, one row per averaged row whose point has direct ones: average minus mean."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.occupations import differences, measured_rows
+        from geoqa.core.statistics import groups
+
+        occupations = frames["occupations"]
+        point = measured_rows.codes_of(occupations["point"])
+        averaged = np.flatnonzero(differences.flags(occupations, "origin", "averaged"))
+        direct = np.flatnonzero(measured_rows.is_direct(occupations))
+        n = groups.above(point)
+        place = differences.places(occupations)
+        count, mean, widest = differences.means(point[direct], place[direct], n)
+        at = averaged[count[point[averaged]] > 0]
+        frame = pd.DataFrame(
+            {
+                "occupation_id": occupations["occupation_id"].to_numpy()[at],
+                "point": occupations["point"].array[at],
+                "constituents": count[point[at]],
+                "widest_m": widest[point[at]],
+                **differences.differences(place[at], mean[point[at]]),
+            }
+        )
+        if frame.empty:
+            return Result({"averages": frame})
+        worst = frame.loc[frame["horizontal_m"].idxmax()]
+        said = (
+            f"averaged rows beside the mean of their constituents: {len(frame)}, the farthest is "
+            f"{worst['point']}, {length(worst['horizontal_m'], job.input.unit)} off a mean of {worst['constituents']}"
+        )
+        return Result({"averages": frame}, (said,))

@@ -1,0 +1,218 @@
+"""Geometry of occupations, closures, points and error ellipses in the job's CRS.
+
+Geometry of occupations, closures and points: steps like any other, run when something needs a place.
+
+Error ellipses as polygons in the job's CRS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.frames.schema import NO_EVIDENCE
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class OccupationPlaces(Analysis):
+    """Place each occupation at its coordinate."""
+
+    name = "occupation-places"
+    needs = ("occupations",)
+    gives = ("occupations.geometry",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return Point Z geometry in the job's CRS."""
+        import numpy as np
+
+        from geoqa.analysis import polygons
+
+        occupations = frames["occupations"]
+        east, north, up = (
+            occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m", "height_m")
+        )
+        keyed = occupations[["occupation_id"]].copy()
+        keyed["geometry"] = polygons.points(east, north, up, job).array
+        return Result({"occupations": keyed})
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosureLines(Analysis):
+    """Draw each closure as the line from the earlier to the later occupation, to scale."""
+
+    name = "closure-lines"
+    needs = ("occupations", "closures")
+    gives = ("closures.geometry",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return LineString geometry in the job's CRS."""
+        import numpy as np
+
+        from geoqa.analysis import polygons
+        from geoqa.analysis.occupations.measured_rows import ends
+
+        occupations, closures = frames["occupations"], frames["closures"]
+        both = np.column_stack(ends(occupations, closures))
+        east, north = (occupations[c].to_numpy()[both] for c in ("easting_m", "northing_m"))
+        keyed = closures[["pair_id"]].copy()
+        keyed["geometry"] = polygons.lines(east, north, job).array
+        return Result({"closures": keyed})
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointPlaces(Analysis):
+    """Place each point at its coordinate; one without a coordinate in the middle of its occupations."""
+
+    name = "point-places"
+    needs = ("occupations", "points", "points.easting_m", "points.northing_m", "points.height_m")
+    gives = ("points.geometry",)
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return Point Z geometry in the job's CRS."""
+        from geoqa.analysis import polygons
+
+        points = frames["points"]
+        east, north, up = places_of_points(frames["occupations"], points)
+        keyed = points[["point"]].copy()
+        keyed["geometry"] = polygons.points(east, north, up, job).array
+        return Result({"points": keyed})
+
+
+def places_of_points(occupations: pd.DataFrame, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return east, north and height of each point, metres; the middle of its occupations where it has no coordinate.
+
+    Parameters
+    ----------
+    points
+        With its coordinate columns.
+    """
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.occupations.measured_rows import is_direct
+
+    columns = ["easting_m", "northing_m", "height_m"]
+    # Only points without a coordinate, or without its height, are placed by their occupations.
+    lacking = points.loc[points[columns].isna().any(axis=1), "point"]
+    rows = occupations[occupations["point"].isin(lacking)]
+    names = pd.Index(lacking)
+    code = names.get_indexer(rows["point"].astype(names.dtype))
+    # Rows of another kind place a point only where it has no direct one.
+    direct = is_direct(rows)
+    has_direct = np.bincount(code[direct], minlength=len(names)) > 0
+    counts = direct | ~has_direct[code]
+    middle = rows.loc[counts, columns].groupby(code[counts]).median().reindex(range(len(names)))
+    east, north, up = (points[c].fillna(pd.Series(middle[c].to_numpy(), lacking.index)).to_numpy() for c in columns)
+    return east, north, up
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ellipses(Analysis):
+    """Draw the ellipse of every occupation, of every independent closure, and of every point, to scale.
+
+    Each at the confidence of its point's requirement, from the calibrated covariance. The ellipse of
+    a closure lies about its later end: it holds the earlier one as often as the confidence says when
+    nothing is wrong.
+    """
+
+    name = "ellipses"
+    needs = (*EXPECTED,
+        "occupations", "closures", "classes", "points", "points.easting_m", "points.northing_m", "points.var_e_m2",
+        "points.var_n_m2", "points.cov_en_m2", "points.confidence",
+    )  # fmt: skip
+    gives = ("ellipses",)
+
+    vertices: int = param(48, unit="1", minimum=12, maximum=720, help="Corners of each polygon")
+    most: int = param(
+        200_000, unit="1", minimum=0,
+        help="Polygons above which those of occupations, then of closures, then of points are left out",
+    )  # fmt: skip
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the `ellipses` frame, polygons in the CRS's own unit."""
+        import pandas as pd
+
+        from geoqa.analysis import polygons
+
+        drawn, messages, room = [], [], self.most
+        for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
+            part = make(frames)
+            part = part[part["var_e"].notna() & part["easting_m"].notna()]
+            if len(part) > room:
+                messages.append(
+                    f"{len(part)} ellipses of {subject}s are not drawn: more than `most` in [step.ellipses]"
+                )
+                continue
+            room -= len(part)
+            drawn.append(part.assign(subject=subject))
+        table = pd.concat(drawn[::-1], ignore_index=True) if drawn else part.assign(subject=subject).iloc[:0]
+        return Result({"ellipses": polygons.ellipses(table, self.vertices, job)}, tuple(messages))
+
+
+def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    from geoqa.analysis.occupations import expected_precision
+
+    occupations = frames["occupations"]
+    cov = expected_precision.calibrated(occupations, frames["classes"])
+    return _table(frames, occupations["occupation_id"], occupations["point"], occupations["easting_m"],
+                  occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en, cov.nu_h)  # fmt: skip
+
+
+def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    import numpy as np
+
+    from geoqa.analysis.occupations import expected_precision
+    from geoqa.analysis.occupations.measured_rows import ends
+
+    occupations, closures = frames["occupations"], frames["closures"]
+    shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
+    a, b = ends(occupations, shows)
+    cov = expected_precision.calibrated(occupations, frames["classes"])
+    east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
+    return _table(frames, shows["pair_id"], shows["point"], east, north,
+                  cov.var_e[a] + cov.var_e[b], cov.var_n[a] + cov.var_n[b], cov.cov_en[a] + cov.cov_en[b],
+                  np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
+
+
+def _points(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    from geoqa.analysis.occupations import expected_precision
+
+    points = frames["points"]
+    nu, _ = expected_precision.freedom_of_points(points)
+    return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
+                  points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
+
+
+def _table(
+    frames: Mapping[str, pd.DataFrame], ids: pd.Series, point: pd.Series, east: object, north: object,
+    var_e: object, var_n: object, cov_en: object, nu: object,
+) -> pd.DataFrame:  # fmt: skip
+    """Return the ellipses to draw: key, point, centre, covariance, degrees of freedom and confidence, a row each."""
+    import numpy as np
+    import pandas as pd
+
+    points = frames["points"]
+    at = pd.Index(points["point"]).get_indexer(point.astype(points["point"].dtype))
+    return pd.DataFrame(
+        {
+            "id": ids.astype(str).to_numpy(),
+            "point": point.astype(str).to_numpy(),
+            "easting_m": np.asarray(east, float),
+            "northing_m": np.asarray(north, float),
+            "var_e": np.asarray(var_e, float),
+            "var_n": np.asarray(var_n, float),
+            "cov_en": np.asarray(cov_en, float),
+            "nu": np.asarray(nu, float),
+            "confidence": points["confidence"].to_numpy()[at],
+        }
+    )

@@ -1,0 +1,158 @@
+"""Names that may be mistakes: listed for a person to decide, never merged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import length, stated
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+NEAR, FAR, OUTSIDE, GAP = KINDS = ("near", "far apart", "outside the radius", "gap")
+_TITLES = {
+    NEAR: "different names at one place (closer than {near})",
+    FAR: "one name at places far apart (more than {far})",
+    OUTSIDE: "stops just outside the radius (at most {twice} apart, not merged)",
+    GAP: "gaps in a running number (was a shot deleted?)",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class NameChecks(Analysis):
+    """List near neighbours under different names, one name at places far apart, and gaps in running numbers.
+
+    Nothing is merged: merging by place would hide the large closures a review looks for. Rows that a
+    reviewer rejected take no part.
+    """
+
+    name = "name-checks"
+    needs = ("occupations",)
+    gives = ("name_checks",)
+
+    near_m: float = param(
+        0.5, unit="m", above=0, maximum=1000, help="Distance below which two names may be one point (common practice)"
+    )
+    far_m: float = param(
+        5.0, unit="m", above=0, maximum=1e6, help="Distance above which one name may be two points (common practice)"
+    )
+    largest_gap: int = param(
+        20, unit="1", minimum=1, maximum=1_000_000, help="Missing numbers in a row above which it is another block"
+    )
+    shortest_run: int = param(5, unit="1", minimum=2, maximum=1_000_000, help="Names that make a running number")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `name_checks`, and one message for each kind that was seen."""
+        import pandas as pd
+
+        from geoqa.analysis.occupations import differences, measured_rows
+
+        occupations = frames["occupations"]
+        counts = ~differences.flags(occupations, "decision", "rejected")
+        place, point = differences.places(occupations)[counts], measured_rows.codes_of(occupations["point"])[counts]
+        names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
+        radius = job.match.radius_m if job.match.by == "place" else None
+        parts = [
+            self._near(place, point, names, radius, job.input.unit),
+            self._far(place, point, names, radius, job.input.unit),
+        ]
+        if radius is None or occupations["name_read"].notna().any():
+            parts.append(self._gaps(occupations))
+        frame = pd.concat(parts, ignore_index=True)
+        metres = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
+        unit = job.input.unit
+        limits = {name: stated(value, unit) for name, value in metres.items()}
+        return Result({"name_checks": frame}, _messages(frame, limits))
+
+    def _near(
+        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
+    ) -> pd.DataFrame:
+        from geoqa.analysis import _neighbouring_names
+
+        if radius is not None:
+            kind, found = OUTSIDE, _neighbouring_names.outside_radius(place, point, radius)
+        else:
+            kind, found = (
+                NEAR,
+                _neighbouring_names.neighbours(_neighbouring_names.middles(place, point, len(names)), self.near_m),
+            )
+        a, b = names[found.point], names[found.other]
+        said = [
+            f"{one} and {two} lie {length(d, unit)} apart" for one, two, d in zip(a, b, found.distance_m, strict=True)
+        ]
+        return _table(kind, a, b, found.distance_m, said)
+
+    def _far_limit(self, radius: float | None) -> float:
+        # Linked stops may make a chain: its ends are one place only by the steps between.
+        return self.far_m if radius is None else 2 * radius
+
+    def _far(
+        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
+    ) -> pd.DataFrame:
+        import numpy as np
+
+        from geoqa.analysis import _neighbouring_names
+
+        extent = _neighbouring_names.extents(place, point, len(names))
+        far = extent > self._far_limit(radius)
+        middle = _neighbouring_names.middles(place, point, len(names))
+        guests = _neighbouring_names.visitors(place, point, far, middle, self.near_m)
+        host, gap = np.full(len(names), None, dtype=object), np.full(len(names), np.nan)
+        host[guests.point], gap[guests.point] = names[guests.other], guests.distance_m
+        at = np.flatnonzero(far)
+        at = at[np.argsort(-extent[at], kind="stable")]
+        said = [
+            f"{name} lies at places {length(d, unit)} apart"
+            + (f", one of them {length(g, unit)} from {other}" if other else "")
+            for name, d, g, other in zip(names[at], extent[at], gap[at], host[at], strict=True)
+        ]
+        return _table(FAR, names[at], host[at], extent[at], said)
+
+    def _gaps(self, occupations: pd.DataFrame) -> pd.DataFrame:
+        import numpy as np
+
+        from geoqa.analysis import _neighbouring_names
+
+        column = "name_read" if "name_read" in occupations and occupations["name_read"].notna().any() else "point"
+        read = occupations[column].astype("category").cat.remove_unused_categories().cat.categories
+        names = read.to_numpy(dtype=object)
+        found = _neighbouring_names.gaps(read, self.largest_gap, self.shortest_run)
+        a, b = names[found.before], names[found.after]
+        said = [
+            f"{n} {'number is' if n == 1 else 'numbers are'} missing between {one} and {two}"
+            for one, two, n in zip(a, b, found.missing, strict=True)
+        ]
+        return _table(GAP, a, b, np.full(len(a), np.nan), said)
+
+
+def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarray, said: list[str]) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(
+        {
+            "kind": pd.Series([kind] * len(point), dtype="str"),
+            "point": pd.Series(point, dtype="str"),
+            "other": pd.Series(other, dtype="str"),
+            "distance_m": distance_m.astype(float),
+            "message": pd.Series(said, dtype="str"),
+        }
+    )
+
+
+def _messages(frame: pd.DataFrame, limits: Mapping[str, str], most: int = 5) -> tuple[str, ...]:
+    """Return one message for each kind: how many, and the first of them."""
+    said = []
+    for kind in KINDS:
+        texts = frame.loc[frame["kind"] == kind, "message"]
+        if len(texts):
+            more = f"; and {len(texts) - most} more in name_checks of review.gpkg" if len(texts) > most else ""
+            said.append(f"{_TITLES[kind].format(**limits)}, {len(texts)} found: {'; '.join(texts[:most])}{more}")
+    return tuple(said)

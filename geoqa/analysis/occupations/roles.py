@@ -1,0 +1,93 @@
+"""What each role accepts and judges, as arrays.
+
+Tolerances as arrays: by role, with the part that grows with the distance to the base.
+
+What a role judges: the horizontal, the height, or both, as arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job, Role
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+
+def by_role(roles: pd.Series, job: Job, value: Callable[[Role], float | None]) -> Array:
+    """Return `value(role)` for each row of a role column; shape (n,).
+
+    Parameters
+    ----------
+    value
+        A function of `geoqa.core.job.Role` that returns a number, or None for none.
+    """
+    labels = roles.astype("category")
+    table = [value(job.role(name)) for name in labels.cat.categories] + [value(job.role(None))]  # code -1: the last
+    return np.array([np.nan if v is None else float(v) for v in table])[labels.cat.codes.to_numpy()]
+
+
+def of_rows(occupations: pd.DataFrame, roles: pd.Series, job: Job) -> tuple[Array, Array]:
+    """Return the horizontal and height tolerance that each occupation brings, in metres; shape (n,)."""
+    distance = np.nan_to_num(occupations["base_distance_m"].to_numpy(dtype=float, na_value=np.nan))
+
+    def total(constant: Callable[[Role], float | None], ppm: Callable[[Role], float | None]) -> Array:
+        return by_role(roles, job, constant) + by_role(roles, job, ppm) * 1e-6 * distance
+
+    return (
+        total(lambda r: r.tolerance.horizontal_m, lambda r: r.tolerance.horizontal_ppm),
+        total(lambda r: r.tolerance.vertical_m, lambda r: r.tolerance.vertical_ppm),
+    )
+
+
+def pair_factor(roles: pd.Series, job: Job) -> Array:
+    """Return what a pair's closure may be, over the tolerance: 2 where visits are compared with their mean."""
+    return by_role(roles, job, lambda role: role.tolerance.pair_factor)
+
+
+def of_pairs(occupations: pd.DataFrame, a: Index, b: Index, job: Job) -> tuple[Array, Array]:
+    """Return the largest closure each pair may have, horizontal and height, in metres.
+
+    The longer of the two base distances counts.
+
+    Parameters
+    ----------
+    a, b
+        Positions of the pair's rows in the frame, shape (pairs,).
+    """
+    roles = occupations["role"]
+    factor = pair_factor(roles, job)[a]
+    tol_h, tol_v = of_rows(occupations, roles, job)
+    return factor * np.maximum(tol_h[a], tol_h[b]), factor * np.maximum(tol_v[a], tol_v[b])
+
+
+def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:
+    """Return whether each row's role judges the horizontal, and the height; shape (n,)."""
+    return (
+        by_role(roles, job, lambda role: "h" in role.requirement.judge) > 0,
+        by_role(roles, job, lambda role: "v" in role.requirement.judge) > 0,
+    )
+
+
+def with_heights(points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
+    """Return which axes of each point are judged; where nothing is known of its height, the horizontal alone is."""
+    judge_h, judge_v = axes(points["role"], job)
+    judge_v = judge_v & points["status_v"].notna().to_numpy()
+    return judge_h | ~judge_v, judge_v
+
+
+def judged_axes(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return per occupation whether its point's role judges `h` and `v`."""
+    import pandas as pd
+
+    h, v = axes(occupations["role"], job)
+    return pd.DataFrame({"h": h, "v": v}, index=occupations.index)

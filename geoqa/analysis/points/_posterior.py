@@ -1,0 +1,292 @@
+"""The risk of each point: its fixes weighed, and what each way they could be means for its position. Kernels."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoqa.analysis.occupations import visit_means
+from geoqa.analysis.points import _fix_sequences
+from geoqa.analysis.precision import mixture
+from geoqa.core.statistics import covariance
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.analysis.points._fix_sequences import FixSequences
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
+PRIOR_REPEATS = 10.0
+#: Points of each number of fixes that are enough to learn it from, and what must be left of a repeat to tell anything.
+_ENOUGH, _SOON = 3000, 0.05
+#: What radii hold, and how many times that of right fixes one may be: a wider one would rest on how large wrong
+#: fixes happen to be, unless it is within what is required all the same.
+HELD, WIDEST = 0.95, 3.0
+#: Ways less probable than this are not worth an integral.
+_NEGLIGIBLE = 1e-7
+
+
+@dataclass(frozen=True)
+class Assessed:
+    """Per row of the points frame; NaN where there is no coordinate or no precision is known.
+
+    Attributes
+    ----------
+    risk
+        Probability that the horizontal or the height error exceeds the requirement.
+    wrong_h, wrong_v
+        Probability that the position, and the height, rest on a fix that is wrong along that axis.
+    within_h, within_v
+        Probability that the error along the axis is within what is required; NaN where nothing is.
+    radius95_m, up95_m
+        What the horizontal and the height error stay within with 95 %, metres; NaN where only the size of wrong
+        fixes would say.
+    """
+
+    risk: Array
+    wrong_h: Array
+    wrong_v: Array
+    within_h: Array
+    within_v: Array
+    radius95_m: Array
+    up95_m: Array
+
+
+def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float]:
+    """Return the probability of a repeat at once, drawn from `prior` by the points whose occupations can tell.
+
+    Beside it the repeats seen, and the wrong fixes that could have come back.
+
+    Expectation and maximization over all points observed again soon; where two fixes agree nothing
+    tells a repeat from two right ones, and the prior stays.
+    """
+    some = []
+    for size, members in _fix_sequences.by_count(found.count):
+        members = members[:: max(len(members) // _ENOUGH, 1)]
+        index = _index(found, members, size)
+        soon = (found.fades[index] > _SOON).any(axis=1)
+        if soon.any():
+            members, index = members[soon], index[soon]
+            some.append((members, index, _fix_sequences.densities(_fixes(found, members, index, prior), found.scales)))
+    repeat, came, could = prior, PRIOR_REPEATS * prior, PRIOR_REPEATS
+    for _ in range(20):
+        came, could = PRIOR_REPEATS * prior, PRIOR_REPEATS
+        for members, index, density in some:
+            weighed = _fix_sequences.by_prior(density, _fixes(found, members, index, repeat))
+            came += float(_fix_sequences.repeated(weighed).sum())
+            could += float((_fix_sequences.after_wrong(weighed) * found.fades[index]).sum())
+        before, repeat = repeat, min(came / could, 0.99)
+        if abs(repeat - before) < 1e-3:
+            break
+    return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
+
+
+def assess(found: FixSequences, repeat: float) -> Assessed:
+    """Return the risk of each point and the probability that its position, and its height, rest on a wrong fix.
+
+    Parameters
+    ----------
+    repeat
+        Probability that a wrong fix comes back at once.
+    """
+    columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
+    for size, members in _fix_sequences.by_count(np.where(found.placed, found.count, 0)):
+        one = _assess_one_size(found, members, _index(found, members, size), repeat)
+        for name, values in columns.items():
+            told = getattr(one, name)
+            values[found.at[members]] = told if name.endswith("_m") else np.clip(told, 0.0, 1.0)
+    return Assessed(**columns)
+
+
+def _assess_one_size(found: FixSequences, members: Index, index: Index, repeat: float) -> Assessed:
+    """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
+    weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
+    positions = _Positions(found, members, index)
+    limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
+    outside = {"h": positions.horizontally, "v": positions.in_height}
+    kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
+    spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
+    sets = list(_fix_sequences.right_sets(weighed, *spoiled))
+    risk = np.zeros(len(members))
+    wrong = {"h": np.zeros(len(members)), "v": np.zeros(len(members))}
+    for right, probability, *resting in sets:
+        likely = np.flatnonzero(probability > _NEGLIGIBLE)
+        risk[likely] += probability[likely] * positions.either(right, likely, limits["h"][likely], limits["v"][likely])
+        for axis, share in zip("hv", resting, strict=True):
+            wrong[axis] += share
+
+    def beyond(axis: str, limit: Array, at: Index) -> Array:
+        total = np.zeros(len(at))
+        for right, probability, *_ in sets:
+            likely = np.flatnonzero(probability[at] > _NEGLIGIBLE)
+            total[likely] += probability[at[likely]] * outside[axis](right, at[likely], limit[likely])
+        return total
+
+    everywhere = np.arange(len(members))
+    asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+    there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
+    within, bound = {}, {}
+    for axis, core in positions.cores().items():
+        limit = limits[axis]
+        within[axis] = np.where(np.isfinite(limit) & there[axis], 1 - beyond(axis, limit, everywhere), np.nan)
+        bound[axis] = covariance.limit_holding(HELD, functools.partial(beyond, axis), core)
+        # To the last digit: what is within the requirement with 95 % has a bound within it.
+        bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
+        most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
+        bound[axis] = np.where(bound[axis] <= most, bound[axis], np.nan)
+    return Assessed(
+        np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"], bound["h"], bound["v"]
+    )
+
+
+class _Positions:
+    """The error of the delivered positions of points with equally many fixes, given which fixes are right."""
+
+    def __init__(self, found: FixSequences, members: Index, index: Index) -> None:
+        self._found, self._members = found, members
+        self._horizontal = _Axis(found.x[index], found.s_h[index], found.visit_h[index], found.typical_h)
+        z = found.z[index]
+        self._vertical = _Axis(np.nan_to_num(z)[..., None], found.s_v[index], found.visit_v[index], found.typical_v)
+        self._known_z = ~np.isnan(z) & ~np.isnan(found.s_v[index])
+        self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
+
+    def cores(self) -> dict[str, Array]:
+        """Return what 95 % of the errors of right fixes stay within, horizontally and in height; NaN without."""
+        found, members = self._found, self._members
+        plan = covariance.radius_holding(np.full(len(members), HELD), *found.cov[members].T)
+        return {
+            "h": plan * covariance.widening(HELD, found.nu_h[members]),
+            "v": np.sqrt(found.var_u[members]) * covariance.line_factor(HELD, found.nu_v[members]),
+        }
+
+    def either(self, right: Flags, at: Index, limit_h: Array, limit_v: Array) -> Array:
+        """Return the probability that the error along one axis or the other is beyond its limit.
+
+        Parameters
+        ----------
+        right
+            The fixes that are right, the same for all, shape (fixes,).
+        at
+            Points, shape (n,).
+        limit_h, limit_v
+            Metres, shape (n,); infinite for what is not asked.
+        """
+        if right.any():
+            h, v = self.horizontally(right, at, limit_h), self.in_height(right, at, limit_v)
+            return np.asarray(1 - (1 - h) * (1 - v))
+        h, v = self._gross_h(at, limit_h), self._gross_v(at, limit_v)
+        return np.asarray(((1 - (1 - h[:, :, None]) * (1 - v[:, None, :])) * self._found.scales).sum(axis=(1, 2)))
+
+    def horizontally(self, right: Flags, at: Index, limit: Array) -> Array:
+        """Return the probability that the horizontal error is beyond `limit`; parameters as for `either`."""
+        found, members, result = self._found, self._members[at], np.zeros(len(at))
+        if not right.any():
+            return np.asarray(self._gross_h(at, limit) @ found.scales.sum(axis=1))
+        asked = np.isfinite(limit)
+        as_kept = (self._kept_h[at] == right).all(axis=1)
+        worth, nu = self._horizontal.scale(at, np.broadcast_to(right, (len(at), len(right))), found.nu_h[members])
+        plain = asked & as_kept
+        round_ = np.array([found.base_h, found.base_h, 0.0])
+        cov = round_ + (found.cov[members[plain]] - round_) * worth[plain, None]
+        result[plain] = covariance.outside_circle(limit[plain], cov[:, 0], cov[:, 1], cov[:, 2], nu=nu[plain])
+        other = np.flatnonzero(asked & ~as_kept)
+        if len(other):
+            mean, variance = self._horizontal.of(at[other], np.broadcast_to(right, (len(other), len(right))))
+            away = np.sqrt(((found.place[members[other]] - mean) ** 2).sum(axis=1))
+            wide = covariance.widening(HELD, nu[other]) ** 2
+            result[other] = covariance.beyond(away, limit[other], wide * (variance * worth[other] + found.base_h))
+        return result
+
+    def in_height(self, right: Flags, at: Index, limit: Array) -> Array:
+        """Return the probability that the height error is beyond `limit`; parameters as for `either`."""
+        found, members, result = self._found, self._members[at], np.zeros(len(at))
+        known = right & self._known_z[at]
+        asked = np.isfinite(limit) & ~np.isnan(found.height[members])
+        as_kept = (self._kept_v[at] == known).all(axis=1)
+        worth, nu = self._vertical.scale(at, known, found.nu_v[members])
+        plain = asked & as_kept & known.any(axis=1)
+        variance = found.base_v + (found.var_u[members[plain]] - found.base_v) * worth[plain]
+        result[plain] = covariance.beyond_height(np.zeros(plain.sum()), limit[plain], variance, nu[plain])
+        other = np.flatnonzero(asked & ~plain & known.any(axis=1))
+        if len(other):
+            mean, variance = self._vertical.of(at[other], known[other])
+            away = np.abs(found.height[members[other]] - mean[:, 0])
+            variance = variance * worth[other] + found.base_v
+            result[other] = covariance.beyond_height(away, limit[other], variance, nu[other])
+        blind = np.flatnonzero(asked & ~known.any(axis=1))  # no right fix has a height: the one given is wrong
+        if len(blind):
+            result[blind] = self._gross_v(at[blind], limit[blind]) @ found.scales.sum(axis=0)
+        return result
+
+    def _gross_h(self, at: Index, limit: Array) -> Array:
+        """Return the probability that a gross error of each horizontal scale is beyond `limit`, shape (n, scales)."""
+        spread = np.nan_to_num(self._found.cov[self._members[at], :2].mean(axis=1))[:, None] + mixture.SCALES_M**2
+        return np.asarray(np.exp(-(limit[:, None] ** 2) / (2 * np.maximum(spread, 1e-12))))
+
+    def _gross_v(self, at: Index, limit: Array) -> Array:
+        """Return the probability that a gross error of each height scale is beyond `limit`, shape (n, scales)."""
+        spread = np.nan_to_num(self._found.var_u[self._members[at]])[:, None] + mixture.SCALES_M**2
+        return covariance.beyond_height(np.zeros_like(spread), limit[:, None], np.maximum(spread, 1e-12))
+
+
+class _Axis:
+    """Means of some of the fixes of each point as combination takes them: one vote a visit, errors within it shared."""
+
+    def __init__(self, x: Array, s: Array, visit: Index, typical: float) -> None:
+        self._x, self._s, self._typical = x, s, typical
+        self._weight = visit_means.weight(s, typical)
+        self._same = visit[:, :, None] == visit[:, None, :]
+
+    def of(self, at: Index, some: Flags) -> tuple[Array, Array]:
+        """Return mean (n, d) and variance per axis (n,) of the fixes marked in `some`, shape (n, fixes)."""
+        same, s = self._same[at], np.nan_to_num(self._s[at])
+        weight = self._weight[at] * some
+        in_visit = (same * weight[:, None, :]).sum(axis=2)
+        of_visit = (same * (weight * s)[:, None, :]).sum(axis=2) / np.where(in_visit > 0, in_visit, 1.0)
+        share = np.where(some, weight / np.where(in_visit > 0, in_visit, 1.0), 0.0)
+        share = share * visit_means.weight(of_visit, self._typical)
+        share /= share.sum(axis=1, keepdims=True)
+        root = share * np.sqrt(s)
+        variance = (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
+        return (self._x[at] * share[:, :, None]).sum(axis=1), variance
+
+    def scale(self, at: Index, some: Flags, nu: Array) -> tuple[Array, Array]:
+        """Return what the variances of the points are multiplied with if the fixes marked are right, and their freedom.
+
+        Their visits show the point's own scale, which its class leaves open: (nu + squares) / (nu + d). Fixes
+        of one visit share their errors and show nothing.
+        """
+        same, weight = self._same[at], self._weight[at] * some
+        in_visit = (same * weight[:, None, :]).sum(axis=2)
+        inside = np.where(in_visit > 0, in_visit, 1.0)
+        mean = np.einsum("nij,njd->nid", same * weight[:, None, :], self._x[at]) / inside[:, :, None]
+        precision = inside / np.maximum((same * (weight * np.nan_to_num(self._s[at]))[:, None, :]).sum(axis=2), 1e-12)
+        once = some / np.maximum((same * some[:, None, :]).sum(axis=2), 1)
+        share = once * precision
+        total = np.maximum(share.sum(axis=1), 1e-12)
+        middle = (share[:, :, None] * mean).sum(axis=1) / total[:, None]
+        squares = (share * ((mean - middle[:, None]) ** 2).sum(axis=2)).sum(axis=1)
+        freedom = self._x.shape[2] * np.maximum(once.sum(axis=1) - 1, 0.0)
+        finite = np.where(np.isfinite(nu), nu, 1.0)
+        worth = np.where(np.isfinite(nu), (finite + squares) / (finite + freedom), 1.0)
+        return worth, nu + freedom
+
+
+def _index(found: FixSequences, members: Index, size: int) -> Index:
+    starts = np.cumsum(found.count) - found.count
+    return starts[members][:, None] + np.arange(size)
+
+
+def _fixes(found: FixSequences, members: Index, index: Index, repeat: float) -> _fix_sequences.FixSample:
+    return _fix_sequences.FixSample(
+        x=found.x[index], z=found.z[index], s_h=found.s_h[index], s_v=found.s_v[index], wrong=found.wrong[index],
+        worth=found.worth[index], repeats=np.minimum(repeat * found.fades[index], 0.999),
+        nu_h=found.nu_h[members], nu_v=found.nu_v[members],
+    )  # fmt: skip

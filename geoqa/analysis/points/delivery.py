@@ -1,0 +1,195 @@
+"""May a point be delivered: its status, its uncertainty against the requirement, and enough evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from geoqa.core.frames.schema import DELIVERIES, OWN
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import counted
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+#: The first of these that holds is the reason; the last two are the ones to deliver with.
+REASONS = (
+    "in conflict",
+    "loose: beyond tolerance, as usual for this precision",
+    "unproven by plan: a single occupation",
+    "unproven",
+    "no requirement is stated",
+    "uncertainty unknown: no precision is reported and none could be learnt",
+    "horizontal uncertainty exceeds the requirement",
+    "height uncertainty exceeds the requirement",
+    "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
+    "a wrong fix may have gone unseen: observe once more, hours later",
+    "risk exceeds what the requirement allows",
+    "rests on occupations of a suspicious shift: settle it first",
+    "strained, meets the requirement: deliver with a note",
+    "confirmed, meets the requirement",
+)
+_DELIVERED = (12, 13)
+#: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
+HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
+#: That of a point nothing confirms, and those of one of which too little is known, or known to be too uncertain.
+UNPROVEN, TOO_UNCERTAIN = 3, (5, 6, 7, 8, 9, 10)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Delivery(Analysis):
+    """Decide on delivery: status confirmed or strained, and the requirement met with its confidence.
+
+    The risk counts noise, the wrong fix nobody saw, and how little may be known of both, so it also says whether fresh
+    fixes of one visit are enough; how often a wrong fix repeats is a prior, so there its probability is limited by
+    itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
+    together: a coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is
+    judged. Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may
+    move it by leaves too little of the requirement for its own uncertainty.
+    """
+
+    name = "delivery"
+    needs = (
+        "points", "points.var_e_m2", "points.var_u_m2", "points.risk", "points.wrong_h", "points.wrong_v",
+        "points.within_h", "points.within_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
+        "occupations.use",
+    )  # fmt: skip
+    gives = ("points.deliver", "points.deliver_reason", "points.untested")
+
+    most_repeated: float = param(
+        0.02, unit="1", above=0, maximum=1,
+        help="Probability of a wrong fix above which one visit is not enough, whatever the risk; a repeat is a prior",
+    )  # fmt: skip
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `deliver`, its reason, and what the evidence cannot see."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.occupations import roles
+        from geoqa.core.recipe import with_scope
+
+        points = frames["points"]
+        tests = self._tests(points, job)
+        code = np.argmax(np.column_stack(tests), axis=1)
+        # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
+        blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
+        code = np.where(blamed, SHIFTED, code)
+        judge_h, judge_v = roles.with_heights(points, job)
+        alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
+        keyed = points[["point"]].copy()
+        deliver = np.isin(code, _DELIVERED)
+        keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
+        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
+        keyed["untested"] = _untested(points, frames["occupations"])
+        return Result({"points": keyed}, _advice(points, code))
+
+    def _tests(self, points: pd.DataFrame, job: Job) -> list[np.ndarray]:
+        """Return one column of flags per entry of REASONS, shape (points,)."""
+        import numpy as np
+
+        from geoqa.analysis.occupations import roles
+        from geoqa.analysis.occupations.roles import by_role
+
+        role = points["role"]
+        judge_h, judge_v = roles.with_heights(points, job)
+        limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
+        limit_v = by_role(role, job, lambda r: r.requirement.vertical_m)
+        allowed = 1 - by_role(role, job, lambda r: r.requirement.confidence)
+        single = by_role(role, job, lambda r: r.single_by_plan) > 0
+        suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
+        risk = points["risk"].to_numpy(dtype=float)
+        status = points["status"].astype(str)
+        unproven = (status == "unproven").to_numpy()
+        one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
+        # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
+        wrong = np.fmax(
+            *(
+                np.where(judge, points[f"wrong_{axis}"].to_numpy(dtype=float), np.nan)
+                for axis, judge in (("h", judge_h), ("v", judge_v))
+            )
+        )
+        alone = np.where(judge_h, one_h, one_v)
+        # What noise has in it: the same probabilities as the risk's, so nothing is held that the risk lets pass.
+        noise_h, noise_v = (
+            1 - points[f"within_{axis}"].to_numpy(dtype=float) - points[f"wrong_{axis}"].to_numpy(dtype=float)
+            for axis in "hv"
+        )
+        unknown_h, unknown_v = (points[c].isna().to_numpy() for c in ("var_e_m2", "var_u_m2"))
+        # 95 % kept exactly is kept: a decimal confidence has no exact complement.
+        too_much = ~(risk <= allowed + 1e-12)
+        # A shift along an axis that is not judged says nothing.
+        off_h, off_v = (points[f"shift_{axis}_m"].to_numpy(dtype=float, na_value=np.nan) for axis in "hv")
+        rests = points["shift"].notna().to_numpy()
+        known_off = rests & ((judge_h & np.isnan(off_h)) | (judge_v & np.isnan(off_v)))
+        half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
+        return [
+            (status == "conflict").to_numpy(),
+            (status == "loose").to_numpy(),
+            unproven & single & (points["occupations"] > 0).to_numpy(),
+            unproven,
+            (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
+            (judge_h & unknown_h) | (judge_v & unknown_v),
+            too_much & judge_h & (noise_h > allowed) & ~half,
+            too_much & judge_v & (noise_v > allowed) & ~half,
+            alone & ~suffices & (wrong > self.most_repeated),
+            too_much & (wrong > allowed / 2) & ~half,
+            too_much & ~half,
+            known_off | half,
+            (status == "strained").to_numpy(),
+            np.ones(len(points), bool),
+        ]
+
+
+def _advice(points: pd.DataFrame, code: np.ndarray) -> tuple[str, ...]:
+    """Return in one sentence what would let most points be delivered; nothing where only faults are left."""
+    import numpy as np
+
+    uncertain, known = np.isin(code, TOO_UNCERTAIN), (points["basis"] == OWN).to_numpy(dtype=bool)
+    single, thin, noisy = (int(some.sum()) for some in (code == UNPROVEN, uncertain & ~known, uncertain & known))
+    if not max(single, thin, noisy):
+        return ()
+    if thin >= max(single, noisy):
+        under = points.loc[uncertain & ~known, "canopy"].dropna().astype("str").value_counts()
+        where = f" under {under.index[0]}" if len(under) else ""
+        said = (
+            f"pairs of visits hours apart{where}, checks on known marks, or the experience of earlier jobs: too little "
+            f"is known there to deliver {counted(thin, 'point')}"
+        )
+    elif single >= noisy:
+        said = f"a second visit, hours after the first, at the {counted(single, 'point')} that nothing confirms"
+    else:
+        said = f"one more visit, hours later, at the {counted(noisy, 'point')} whose uncertainty or risk is too large"
+    return (f"what would help most: {said}",)
+
+
+def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:
+    """Return what the used occupations cannot see: an error they all share."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.occupations import measured_rows
+
+    used = np.isin(measured_rows.use_codes(occupations["use"]), (*measured_rows.IN_POSITION, *measured_rows.IN_HEIGHT))
+    names = pd.Index(points["point"])
+    code = names.get_indexer(occupations["point"].astype(names.dtype))[used]
+
+    def varies(column: str) -> np.ndarray:
+        values = pd.Series(occupations[column].to_numpy()[used])
+        distinct = values.groupby(code).nunique()
+        return distinct.reindex(range(len(names)), fill_value=0).to_numpy() > 1
+
+    base, antenna = varies("base"), varies("antenna_height_m")
+    phrases = []
+    for several_bases in (False, True):
+        for several_heights in (False, True):
+            parts = ["base coordinate"] + ([] if several_bases else ["base set-up"])
+            parts += ([] if several_heights else ["antenna height"]) + ["pole and bubble", "datum and localization"]
+            phrases.append(", ".join(parts))
+    return pd.Categorical.from_codes(2 * base + antenna, categories=phrases)

@@ -1,0 +1,391 @@
+"""The status of each point, from its visits, and which shifts explain a disagreement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from geoqa.analysis.closures.closure_status import UNUSUAL
+from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.frames import schema
+from geoqa.core.frames.schema import BLAMED, STATUSES
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.occupations.measured_rows import Rows
+    from geoqa.analysis.occupations.visit_means import LocalPositions
+    from geoqa.analysis.points.verdict import Limits, Verdict
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class PointStatus(Analysis):
+    """Judge each point: fresh fixes inside a visit first, then visit against visit, one vote a visit.
+
+    Two visits that disagree are a conflict: they cannot say which is wrong. Of three or more, those
+    that the majority disagrees with are left out and named. Where a suspicious shift explains a disagreement the
+    reason names it; the status stays what the occupations as they are show.
+    """
+
+    name = "point-status"
+    needs = (
+        *EXPECTED,
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
+    )  # fmt: skip
+    uses = ("shifted",)
+    gives = ("points", "occupations.use", "occupations.fix")
+
+    unusual: float = param(
+        UNUSUAL, unit="1", above=0, below=0.5, help="Probability below which a set of visits is unusual"
+    )
+    critical: float = param(
+        0.001, unit="1", above=0, below=0.5,
+        help="Probability below which a visit is named wrong and left out, when the majority is against it",
+    )  # fmt: skip
+    settled_ratio: float = param(
+        5.0, unit="1", minimum=1, maximum=1000,
+        help="Stated precision beyond tolerance and this much worse than the best of its visit has not settled",
+    )  # fmt: skip
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the `points` frame, one row per name, and what became of each occupation."""
+        import numpy as np
+        import pandas as pd
+
+        from geoqa.analysis.closures import agreement
+        from geoqa.analysis.occupations import measured_rows, roles, visit_means
+        from geoqa.analysis.occupations.measured_rows import direct_rows, is_rejected
+        from geoqa.analysis.points import verdict
+
+        occupations, closures = frames["occupations"], frames["closures"]
+        rows = direct_rows(occupations)
+        n = len(rows.names)
+        role = _of_points(occupations["role"], occupations, rows.names)
+        use, fix = self.screen(occupations, rows, job)
+        data = visit_means.local(occupations, frames["classes"], rows, fix)
+        limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
+        horizontal, vertical = self._verdicts(data, rows, use, limits)
+
+        # On a site with heights a point without one is unproven in height; on one without, nothing is.
+        no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
+        height = np.where(vertical.visits > 0, vertical.status, no_height)
+        judge_h, judge_v = roles.axes(role, job)
+        status = agreement.combine(horizontal.status, height, judge_h, judge_v)
+        placed = horizontal.kept > 0
+        torn = horizontal.split & (horizontal.fixes < 2)  # rows of the only initialization disagree
+        conflict = (status == _CONFLICT) | torn
+        use = measured_rows.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
+        count = np.bincount(rows.point, minlength=n)
+        facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
+        axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
+        is_out = is_rejected(occupations)
+        out_of = occupations["point"].astype(rows.names.dtype)[is_out]
+        rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
+        points = pd.DataFrame(
+            {
+                "point": rows.names.astype(str),
+                "role": role.array,
+                "occupations": count,
+                "visits": horizontal.visits,
+                "visits_used_h": horizontal.kept,
+                "visits_used_v": vertical.kept,
+                "set_aside": np.bincount(rows.point[np.isin(use, measured_rows.LEFT_OUT)], minlength=n) + rejected,
+                **_worst(closures, rows.names, judge_h | (height < 0), judge_v),
+                "status_h": _statuses(horizontal.status),
+                "status_v": _statuses(height),
+                "status": _statuses(status),
+                "degrees_of_freedom_h": _finite(data.nu_h),
+                "degrees_of_freedom_v": _finite(data.nu_v),
+                "canopy": _canopy(occupations, rows),
+                "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
+                "reason": _or_rejected(
+                    verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits),
+                    (count == 0) & (rejected > 0),
+                ),
+            }
+        )
+        points["explained"] = pd.Categorical([None] * n)
+        if "shifted" in frames:
+            points["explained"] = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
+            points["reason"] = verdict.with_shifts(points["reason"], points["explained"])
+        keyed = occupations[["occupation_id"]].copy()
+        spread_use, spread_fix = (
+            np.where(is_out, measured_rows.REJECTED_ROW, measured_rows.NO_PART),
+            np.zeros(len(keyed), np.int64),
+        )
+        spread_use[rows.at], spread_fix[rows.at] = use, fix
+        keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(measured_rows.USES))
+        keyed["fix"] = spread_fix
+        return Result({"points": points, "occupations": keyed}, _restarting_labels(occupations, rows, status, fix))
+
+    def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
+        """Return the use and the fix number of each row before the verdict."""
+        import numpy as np
+
+        from geoqa.analysis.occupations import measured_rows, roles
+        from geoqa.analysis.occupations.measured_rows import shown_labels
+
+        copied = occupations["copy_of"].to_numpy()[rows.at] > 0
+        stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
+        limit, _ = roles.of_rows(occupations, occupations["role"], job)
+        label, base = shown_labels(occupations)[rows.at], rows.codes(occupations["base"])
+        visit = rows.take(occupations["visit"]).astype(np.int64)
+        use = measured_rows.screen(
+            rows.point, copied, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio
+        )
+        return use, measured_rows.fix_numbers(rows.point, label, base)
+
+    def _verdicts(
+        self, data: LocalPositions, rows: Rows, use: np.ndarray, limits: Mapping[str, Limits]
+    ) -> tuple[Verdict, Verdict]:
+        """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
+        import numpy as np
+
+        from geoqa.analysis.occupations import measured_rows
+        from geoqa.analysis.points import verdict
+
+        n = len(rows.names)
+        active = use == measured_rows.USED
+        horizontal = verdict.judge_points(data.horizontal.only(active), n, limits["h"], data.typical_h)
+        keep = _spread(horizontal.keep_row, active)
+        listen = active & (keep | (horizontal.kept == 0)[rows.point]) & data.has_height
+        vertical = verdict.judge_points(data.vertical.only(listen), n, limits["v"], data.typical_v)
+        # A row without a height cannot be left out of it.
+        keep_v = _spread(vertical.keep_row, listen) | ~listen
+        # Without a tolerance the heights have no status; they are still compared with their precision.
+        unjudged = np.where(np.isnan(limits["v"].tolerance_m), -1, vertical.status)
+        return replace(horizontal, keep_row=keep), replace(vertical, keep_row=keep_v, status=unjudged)
+
+    def _limits(
+        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: LocalPositions, axis: str, job: Job
+    ) -> Limits:
+        """Return what the job accepts of each point along one axis."""
+        import numpy as np
+
+        from geoqa.analysis.occupations import expected_precision
+        from geoqa.analysis.occupations import roles as occupations_roles
+        from geoqa.analysis.points import verdict
+        from geoqa.core.statistics.groups import largest
+
+        roles = occupations["role"]
+        n = len(rows.names)
+        limit = occupations_roles.of_rows(occupations, roles, job)[0 if axis == "h" else 1][rows.at]
+        guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
+        from_mean = occupations_roles.pair_factor(role, job) > 1
+        narrow, nu = expected_precision.tail_factors(data.nu_h if axis == "h" else data.nu_v, data.shape)
+        return verdict.Limits(
+            largest(limit, rows.point, n), np.nan_to_num(largest(guard, rows.point, n)), from_mean,
+            self.unusual, nu, narrow, self.critical,
+        )  # fmt: skip
+
+
+_CONFLICT, _UNPROVEN = STATUSES.index("conflict"), STATUSES.index("unproven")
+
+
+def _facts(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
+) -> dict[str, np.ndarray]:
+    """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles
+    from geoqa.analysis.occupations.measured_rows import shown_labels
+    from geoqa.core.frames.control import CHECK
+
+    def has(flag: np.ndarray) -> np.ndarray:
+        return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
+
+    cov = expected_precision.calibrated(occupations, classes)
+    judge_h, judge_v = roles.axes(role, job)
+    silent_h = np.isnan(cov.var_e)[rows.at]
+    silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
+    at = differences.known_rows(occupations)
+    named = occupations["point"].astype("str").iloc[at]
+    high = occupations["height_m"].notna().to_numpy()[at] & differences.heights_compare(job)
+    tied = pd.Series(np.where(high, 2, 1) * (differences.known_uses(named.tolist(), occupations, job) == CHECK), named)
+    return {
+        "tied": tied.reindex(rows.names.astype("str"), fill_value=0).to_numpy(np.int64),
+        "copied": np.bincount(rows.point[use == measured_rows.COPIED], minlength=len(rows.names)),
+        "labelled": has(shown_labels(occupations)[rows.at] >= 0),
+        "timed": ~has(np.isnan(rows.start_s)),
+        "unknown_precision": (judge_h & has(silent_h)) | (judge_v & has(silent_v)),
+    }
+
+
+def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray) -> tuple[str, ...]:
+    """Say how many points are unproven only because one label stands on rows of several visits."""
+    from geoqa.core.statistics.groups import largest
+
+    n = len(rows.names)
+    visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
+    fixes = largest(fix.astype(float), rows.point, n, empty=0)
+    count = int(((status == _UNPROVEN) & (visits > 1) & (fixes == 1)).sum())
+    if not count:
+        return ()
+    return (
+        f"{count} points are unproven although they have several visits: all their rows carry one initialization. If "
+        f"labels start anew each day or file, make them distinct in the file",
+    )
+
+
+def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:
+    """Return the reasons, another for points of which a reviewer left nothing."""
+    if not emptied.any():
+        return reason
+    word = "every direct occupation was rejected by the reviewer"
+    changed = reason.add_categories([word])
+    changed[emptied] = word
+    return changed
+
+
+def _finite(nu: np.ndarray) -> np.ndarray:
+    """Return degrees of freedom, NaN where the scale is taken as known."""
+    import numpy as np
+
+    return np.where(np.isfinite(nu), nu, np.nan)
+
+
+def _statuses(codes: np.ndarray) -> pd.Categorical:
+    import pandas as pd
+
+    return pd.Categorical.from_codes(codes, categories=list(STATUSES))
+
+
+def _spread(kept: np.ndarray, active: np.ndarray) -> np.ndarray:
+    """Return flags of the active rows as flags of all rows."""
+    result = active.copy()
+    result[active] = kept
+    return result
+
+
+def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) -> pd.Series:
+    """Return a column that is constant within each point, once per point."""
+    import pandas as pd
+
+    points = occupations["point"]
+    first = ~points.duplicated()
+    return pd.Series(values[first].array, index=points[first].astype(str)).reindex(names.astype(str))
+
+
+def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the largest closures between independent fixes of each point, what is accepted of them, and the excess.
+
+    Metres, NaN where there is none or the axis is not judged; arrays of shape (points,).
+    """
+    import numpy as np
+
+    from geoqa.core.statistics.groups import largest
+
+    codes = names.get_indexer(closures["point"].astype(names.dtype))
+    found = {}
+    for axis, column, judged in (("h", "horizontal_m", judge_h), ("v", "du_m", judge_v)):
+        shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
+        size, limit = (np.abs(closures[c].to_numpy(float)[shows]) for c in (column, f"tolerance_{axis}_m"))
+        worst = largest(size, codes[shows], len(names))
+        # Of several pairs that are as far apart, that with the smallest limit.
+        accepted = -largest(np.where(size == worst[codes[shows]], -limit, np.nan), codes[shows], len(names))
+        found[axis] = worst, np.where(judged, accepted, np.nan)
+    (worst_h, limit_h), (worst_v, limit_v) = found["h"], found["v"]
+    return {
+        "worst_horizontal_m": worst_h, "worst_vertical_m": worst_v, "limit_h_m": limit_h, "limit_v_m": limit_v,
+        "excess": np.fmax(worst_h / limit_h, worst_v / limit_v),
+    }  # fmt: skip
+
+
+def _basis(
+    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
+) -> pd.Categorical:
+    """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.analysis.occupations import expected_precision
+    from geoqa.core.statistics import groups
+
+    words = [schema.OWN, schema.OTHER_CLASSES]
+    found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
+    words += [*(w for w in found if w not in (*words, schema.DEFAULT_PRIOR)), schema.DEFAULT_PRIOR]
+    of_row = expected_precision.class_rows(occupations, classes)[rows.at]
+    codes = []
+    for axis, judge in (("h", judge_h | ~judge_v), ("v", judge_v)):
+        rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
+        codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
+    return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
+
+
+def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:
+    """Return the canopy class the direct rows of each point share, `mixed` where they differ."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.statistics.groups import first_known
+
+    labels = occupations["canopy"].astype("category").cat
+    codes, mixed = first_known(labels.codes.to_numpy().astype(np.int64)[rows.at], rows.point, len(rows.names))
+    known = [str(c) for c in labels.categories]
+    categories = known if "mixed" in known else [*known, "mixed"]
+    return pd.Categorical.from_codes(np.where(mixed, categories.index("mixed"), codes), categories=categories)
+
+
+def shift_names(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
+    """Return the names of the shifts of each point, joined; null for none."""
+    import pandas as pd
+
+    named = pd.DataFrame({"point": shifted["point"], "name": shifted["setup"] + " " + shifted["kind"]})
+    text = named.drop_duplicates().groupby("point", sort=False)["name"].agg("; ".join)
+    return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
+
+
+def explained_by_shifts(
+    shifted: pd.DataFrame, occupations: pd.DataFrame, classes: pd.DataFrame, points: pd.DataFrame, job: Job
+) -> pd.Categorical:
+    """Return the shifts that explain a point's disagreement: judged from a copy without them it would not be blamed.
+
+    A name at two places and a mark that moved explain their point by themselves.
+    """
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.site import assembly
+
+    blamed = points["status"].isin(BLAMED).to_numpy()
+    none = pd.Categorical([None] * len(points))
+    if not len(shifted) or not blamed.any():
+        return none
+    names = points["point"].astype("str")
+    cleared = np.zeros(len(points), bool)
+    mending = shifted[shifted["mends"]]
+    if len(mending):
+        right = assembly.take_off(
+            occupations.drop(columns=["visit", "visit_v", "use", "fix"], errors="ignore"), mending, job
+        )
+        again = _judged_anew(right, classes, job).set_index("point")["status"].reindex(names)
+        cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
+    cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
+    # A point that a stranger was filed under, and the one it belongs to, are both told.
+    both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
+    told = shift_names(both, points)
+    return pd.Categorical(np.where(cleared & blamed, told.astype(object), None))
+
+
+def _judged_anew(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return the points of corrected occupations as the review would judge them: `classes` know of the shifts."""
+    from geoqa.analysis.closures.closures import Closures
+    from geoqa.analysis.occupations.visits import Visits
+
+    frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
+    for kind in (Visits, Closures, PointStatus):
+        step = kind.as_set(job)
+        for name, frame in step.run(frames, job).frames.items():
+            if name == "occupations":
+                extra = [c for c in frame.columns if c != "occupation_id"]
+                frames[name] = frames[name].assign(**{c: frame[c].array for c in extra})
+            else:
+                frames[name] = frame
+    return frames["points"].assign(status=lambda f: f["status"].astype(str))

@@ -1,0 +1,102 @@
+"""The risk of each point, and how often a wrong fix comes back.
+
+How often a wrong fix comes back when the next occupation is soon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.analysis.precision.priors import FADES_S, REPEAT
+from geoqa.core.params import param
+from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import percent
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repeats(Analysis):
+    """Say how often a wrong fix comes back soon: a stated prior, corrected by points with three or more fixes.
+
+    Two fixes of one visit that agree can be one wrong fix twice; such pairs alone cannot tell how often.
+    """
+
+    name = "repeats"
+    needs = (*EXPECTED, *WRONG,
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
+        "gross_scales", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
+        "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+    )  # fmt: skip
+    gives = ("repeats",)
+
+    repeat: float = param(
+        REPEAT, unit="1", minimum=0, maximum=0.99,
+        help="Probability that a wrong fix comes back at once after a fresh initialization; a prior",
+    )  # fmt: skip
+    fades_s: float = param(
+        FADES_S, unit="s", above=0, maximum=1e6, help="Time after which that probability is down to 37 %"
+    )
+    learn: bool = param(True, help="Let points with three or more fixes correct that prior")
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return `repeats`, one row: the probability in use and how it fades."""
+        import pandas as pd
+
+        from geoqa.analysis.points import _fix_sequences, _posterior
+
+        found, came, could = self.repeat, 0.0, 0.0
+        if self.learn:
+            found, came, could = _posterior.learn_repeat(
+                _fix_sequences.fix_sequences(frames, job, self.fades_s), self.repeat
+            )
+        row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s, "came": came, "could": could}
+        messages: tuple[str, ...] = ()
+        if abs(found - self.repeat) > 0.005:
+            messages = (
+                f"a wrong fix is taken to come back at once with {percent(round(found, 2))}; before this site's points "
+                f"were looked at: {percent(self.repeat)}",
+            )
+        return Result({"repeats": pd.DataFrame([row])}, messages)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Risk(Analysis):
+    """Weigh every way a point's fixes could be right or wrong, and from it the risk of its position.
+
+    A fix is wrong as often as its class shows; a wrong fix may come back when the next occupation is
+    soon, as often as `repeats` says. Risk and the 95 % radii are of one distribution: what is within the requirement
+    with 95 % has radii within it. What one of two halves of the work may be off by, nobody knowing which, is added to
+    every error whole: the requirement less that much is left for the fixes.
+    """
+
+    name = "risk"
+    needs = (*Repeats.needs, "repeats")
+    uses = ("points.shift_h_m", "points.shift_v_m")
+    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v", "radius95_m", "up95_m"))
+
+    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+        """Return the risk, the probability that the position rests on a wrong fix, and what 95 % stay within."""
+        import numpy as np
+
+        from geoqa.analysis.points import _fix_sequences, _posterior
+
+        points, repeats = frames["points"], frames["repeats"].iloc[0]
+        fixes = _fix_sequences.fix_sequences(frames, job, float(repeats["fades_s"]))
+        shifted = points.reindex(columns=["shift_h_m", "shift_v_m"]).to_numpy(dtype=float, na_value=np.nan)
+        off_h, off_v = np.nan_to_num(shifted).T  # where a shift is known to be off, delivery waits whatever the risk
+        left_h, left_v = fixes.limit_h - off_h[fixes.at], fixes.limit_v - off_v[fixes.at]
+        fixes = replace(fixes, limit_h=np.maximum(left_h, 0.0), limit_v=np.maximum(left_v, 0.0))
+        found = _posterior.assess(fixes, float(repeats["repeat"]))
+        found = replace(found, radius95_m=found.radius95_m + off_h, up95_m=found.up95_m + off_v)
+        keyed = points[["point"]].copy()
+        for address in self.gives:
+            name = address.removeprefix("points.")
+            keyed[name] = getattr(found, name)
+        return Result({"points": keyed})

@@ -1,0 +1,302 @@
+"""Which points need something, what to do about each, and which of them first.
+
+What to do about a point that cannot be delivered, from what is known of it. Kernels and their words.
+
+Which points need something, why, and which of them first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.analysis.occupations import roles
+from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
+from geoqa.analysis.occupations.roles import by_role
+from geoqa.analysis.points.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTED
+from geoqa.analysis.points.verdict import EXPLAINED
+from geoqa.core.frames.revisits import (
+    ACCEPT,
+    ACTIONS,
+    CHECK_RECORDS,
+    DECIDING,
+    LATER,
+    LONGER,
+    LOOK_AT_MARK,
+    OTHER_BASE,
+    OTHER_METHOD,
+    SECOND,
+    VISITS,
+)
+from geoqa.core.frames.schema import GRADES
+from geoqa.core.recipe import without_scope
+from geoqa.core.site.matching import never_fixed
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+_FRESH = "drop the solution, let the receiver initialize afresh"
+#: What the crew does.
+SENTENCES = {
+    CHECK_RECORDS: "Compare the field book with what was entered. If that explains it, there is nothing to observe; "
+    f"otherwise {_FRESH} and observe again.",
+    LOOK_AT_MARK: "The visits are too far apart for one mark: read the number on the mark, look for a second or a "
+    f"disturbed one near by; then {_FRESH}, and observe.",
+    SECOND: f"Observe once more: {_FRESH}, and observe.",
+    LATER: f"Observe once more under another sky, not at the times ruled out where some are: {_FRESH}, and observe.",
+    DECIDING: f"The visits disagree and one more decides between them: {_FRESH}, and observe.",
+    LONGER: f"Observe once more and for longer: {_FRESH}, wait until the shown precision has settled, then observe "
+    "for the time given.",
+    OTHER_BASE: f"Set the base up on another known mark; then {_FRESH}, and observe.",
+    OTHER_METHOD: "More visits with the receiver are not expected to help: set two control points in the open, "
+    "observe each of them in two visits, and tie this point to them by offset or traverse.",
+    ACCEPT: "Nothing to do: one occupation was planned.",
+}
+
+
+@dataclass(frozen=True)
+class CandidateFacts:
+    """What an action depends on; arrays of shape (n,).
+
+    Attributes
+    ----------
+    conflict, loose, unproven
+        The status.
+    planned
+        A single occupation was planned, and there is one.
+    explained
+        A suspicious shift explains it, or is all that holds it back.
+    worst_m
+        Largest horizontal closure between independent fixes; NaN for none.
+    by_base
+        Visits from one base set-up agree, those from different ones do not.
+    longer_helps
+        Whether longer occupations may help: False where logs of its class show that they do not.
+    visits
+        Visits it has had.
+    hopeless
+        Whether the record of its class says that visits will not help.
+    """
+
+    conflict: Flags
+    loose: Flags
+    unproven: Flags
+    planned: Flags
+    explained: Flags
+    worst_m: Array
+    by_base: Flags
+    longer_helps: Flags
+    visits: Index
+    hopeless: Flags
+
+
+def actions(facts: CandidateFacts, most_visits: int, other_mark_m: float) -> Index:
+    """Return the action of each point as a position in `ACTIONS`; the first rule that holds decides.
+
+    Parameters
+    ----------
+    most_visits
+        Visits that never agreed after which another method is used.
+    other_mark_m
+        Closure above which two marks are likelier than a wrong fix.
+    """
+    disagree = facts.conflict | facts.loose
+    rules = (
+        (facts.planned, ACCEPT),
+        (facts.explained, CHECK_RECORDS),
+        (facts.conflict & (facts.worst_m > other_mark_m), LOOK_AT_MARK),
+        (disagree & facts.by_base & (facts.visits <= most_visits), OTHER_BASE),
+        ((disagree & (facts.visits >= most_visits)) | facts.hopeless, OTHER_METHOD),
+        (facts.conflict, DECIDING),
+        (facts.loose & facts.longer_helps, LONGER),
+        (facts.loose, OTHER_METHOD),
+        (facts.unproven, SECOND),
+    )
+    codes = [ACTIONS.index(action) for _, action in rules]
+    return np.select([flags for flags, _ in rules], codes, ACTIONS.index(LATER)).astype(np.int64)
+
+
+def is_visit(action: Index) -> Flags:
+    """Return which actions are one more visit with the receiver."""
+    return np.isin(action, [ACTIONS.index(name) for name in VISITS])
+
+
+def may_observe(action: Index) -> Flags:
+    """Return which actions end with an occupation of the point."""
+    return is_visit(action) | np.isin(action, [ACTIONS.index(CHECK_RECORDS), ACTIONS.index(LOOK_AT_MARK)])
+
+
+def goes_there(action: Index) -> Flags:
+    """Return which actions somebody has to go there for."""
+    return action != ACTIONS.index(ACCEPT)
+
+
+def no_chance(action: Index) -> NDArray[np.object_]:
+    """Return why an action that is no plain visit has no chance of one."""
+    first = {CHECK_RECORDS: "what the records say comes first", LOOK_AT_MARK: "what the mark shows comes first"}
+    words = [first.get(name, "one more visit is not what it needs") for name in ACTIONS]
+    return np.array(words, dtype=object)[action]
+
+
+def is_hopeless(share_high: Array, most_expected: float) -> Flags:
+    """Return where even the upper bound of the chance asks for more than so many further visits on average.
+
+    Visits until the first that helps follow the geometric distribution, with the mean 1 / chance. The upper bound,
+    not the share itself: a thin record sends nobody home. NaN, no record, is not hopeless.
+    """
+    return share_high * most_expected < 1
+
+
+def limits(action: Index, visits: Index, most_visits: int) -> Index:
+    """Return the further visits after which to take another method: what is left of the most, one at least."""
+    return np.where(may_observe(action), np.maximum(most_visits - visits, 1), 0).astype(np.int64)
+
+
+def action_sentences(action: Index) -> pd.Categorical:
+    """Return what the crew is to do."""
+    import pandas as pd
+
+    return pd.Categorical.from_codes(action, [SENTENCES[name] for name in ACTIONS])
+
+
+#: Statuses in the order in which they are seen to; any other comes last.
+URGENCY = ("conflict", "loose", "unproven")
+#: Grades of pairs of different visits.
+APART = GRADES[3:]
+
+
+def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+    """Return the points that may not be delivered and that somebody can do something about, by name.
+
+    Not among them: points nobody observed directly (known or design coordinates, other methods), unless a reviewer
+    rejected all their occupations; points that a reviewer accepted as they are; and points that lack nothing but a
+    requirement in the recipe; and stops without a name that were never fixed.
+
+    Returns
+    -------
+    DataFrame
+        Columns of ``points``, with ``canopy`` empty for none, ``zone`` null where there are no zones, ``reason`` in
+        words, and flags ``other_sky``, ``judges_height`` and ``planned``.
+    """
+    points = frames["points"]
+    rejected = frames["occupations"].loc[is_rejected(frames["occupations"]), "point"].astype("str").unique()
+    observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
+    because = without_scope(points["deliver_reason"])
+    held = (points["deliver"] == "no").to_numpy() & (because != REASONS[NO_REQUIREMENT]).to_numpy()
+    nowhere = _nowhere(points, frames["occupations"]) if job.match.by == "place" else np.zeros(len(points), bool)
+    wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
+    wanting["point"] = wanting["point"].astype("str")
+    wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
+    wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
+    wanting["status"] = wanting["status"].astype("str")
+    if "zone" not in wanting:
+        wanting["zone"] = None
+    wanting["deliver_reason"] = without_scope(wanting["deliver_reason"])
+    wanting["other_sky"] = wanting["deliver_reason"].isin([REASONS[k] for k in HOURS_LATER]).to_numpy()
+    wanting["reason"] = _reasons(wanting, frames["shifts"])
+    wanting["judges_height"] = roles.with_heights(wanting, job)[1]
+    single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
+    wanting["planned"] = single & (wanting["status"] == "unproven") & (wanting["occupations"] > 0)
+    return wanting
+
+
+def _nowhere(points: pd.DataFrame, occupations: pd.DataFrame) -> Flags:
+    """Return which points are stops without a name that were never fixed: nobody knows what they are."""
+    fixed = occupations.loc[~never_fixed(occupations), "point"].astype("str").unique()
+    return ~points["point"].astype("str").isin(fixed).to_numpy()
+
+
+def _accepted(points: pd.DataFrame, decisions: pd.DataFrame | None) -> Flags:
+    """Return which points a reviewer accepted as they are."""
+    if decisions is None:
+        return np.zeros(len(points), bool)
+    accepted = decisions["point"][(decisions["action"] == "accept") & (decisions["kind"] == "point")].astype("str")
+    return points["point"].astype("str").isin(accepted).to_numpy()
+
+
+def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
+    """Return why each point needs something, with the suspicious shift that explains it."""
+    # The status says why where it is the status that holds a point back.
+    own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
+    said = wanting["reason"].astype("str").where(own, wanting["deliver_reason"].astype("str"))
+    # What to do about it is told beside it.
+    told = rf"(: (a third visit|its known|observe once more|settle it first)|{EXPLAINED}).*"
+    said = said.str.replace(told, "", regex=True)
+    looks = dict(
+        zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
+    )
+    held = wanting["shift"].astype("object").where(_by_shift(wanting))
+    named = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
+    words = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
+    return said + pd.Series(named.map(words), dtype="str").fillna("")
+
+
+def _by_shift(wanting: pd.DataFrame) -> pd.Series:
+    """Return which points are held back by nothing but a suspicious shift."""
+    return wanting["deliver_reason"] == REASONS[SHIFTED]
+
+
+def candidate_facts(
+    wanting: pd.DataFrame, closures: pd.DataFrame, hopeless: Flags, longer_helps: Flags
+) -> CandidateFacts:
+    """Return what the action of each point depends on."""
+    status = wanting["status"]
+    return CandidateFacts(
+        conflict=(status == "conflict").to_numpy(),
+        loose=(status == "loose").to_numpy(),
+        unproven=(status == "unproven").to_numpy(),
+        planned=wanting["planned"].to_numpy(),
+        explained=(wanting["explained"].notna() | _by_shift(wanting)).to_numpy(),
+        worst_m=wanting["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan),
+        by_base=by_base(closures, pd.Index(wanting["point"])),
+        longer_helps=longer_helps,
+        visits=wanting["visits"].to_numpy(),
+        hopeless=hopeless,
+    )
+
+
+def by_base(closures: pd.DataFrame, names: pd.Index) -> Flags:
+    """Return which points agree under one base set-up and disagree between different ones; shape (names,).
+
+    Only pairs of different visits count, and both kinds must be there: fixes of one visit agree whatever the base.
+    """
+    shows = closures["independence_h"].isin(APART).to_numpy()
+    code = codes_in(closures["point"], names)
+    at = shows & (code >= 0)
+    beyond = closures["status"].isin(("conflict", "loose")).to_numpy()[at]
+    between = closures["new_base"].to_numpy()[at]
+    count = np.zeros((len(names), 2, 2), np.int64)
+    np.add.at(count, (code[at], between.astype(int), beyond.astype(int)), 1)
+    within, across = count[:, 0], count[:, 1]
+    return (within[:, 0] > 0) & (within[:, 1] == 0) & (across[:, 0] == 0) & (across[:, 1] > 0)
+
+
+def order_of_candidates(table: pd.DataFrame, wanting: pd.DataFrame, job: Job) -> Index:
+    """Return the rows in order of need; shape (n,).
+
+    Not planned before planned; then the role with the strictest requirement, those whose fresh fixes suffice last;
+    then by status; then the larger chance, none last; then the larger risk; then the name.
+    """
+    role = wanting["role"]
+    lax = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
+    single = by_role(role, job, lambda r: r.single_by_plan) > 0
+    limit = by_role(role, job, lambda r: r.requirement.horizontal_m or r.requirement.vertical_m)
+    urgency = pd.Index(URGENCY).get_indexer(wanting["status"])
+    urgency = np.where(urgency < 0, len(URGENCY), urgency)
+    chance, risk = (
+        -np.nan_to_num(values.to_numpy(dtype=float, na_value=np.nan), nan=-1.0)
+        for values in (table["chance"], wanting["risk"])
+    )
+    name = wanting["point"].rank(method="first").to_numpy()
+    keys = (wanting["planned"].to_numpy(), single, lax, np.nan_to_num(limit, nan=np.inf), urgency, chance, risk, name)
+    return np.lexsort(keys[::-1])

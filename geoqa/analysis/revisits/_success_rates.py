@@ -1,0 +1,182 @@
+"""What one more visit brought on this site: points judged as they stood earlier, and after the visit that followed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
+from geoqa.analysis.points.combination import Combination
+from geoqa.analysis.points.delivery import Delivery
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.points.risk import Risk
+from geoqa.core.statistics import sample_tests
+from geoqa.core.units import counted
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+#: Visits of a point looked back on; few points have more.
+MOST_VISITS = 4
+_KINDS = {"canopy": "str", "visits": "int64", "status": "str", "helped": bool}
+
+
+def record(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+    """Return a row for each point and number of visits after which it could not be delivered and was visited again.
+
+    Every point is judged from its first visits alone, as the steps judge it, with what the whole site shows of its
+    classes; that is a little more than was known at the time.
+
+    Parameters
+    ----------
+    frames
+        ``occupations`` with `visit` and `visit_v`, ``closures``, ``classes``, ``gross_scales``, ``repeats``, and
+        ``points`` with `shift` and what it may move.
+
+    Returns
+    -------
+    DataFrame
+        ``canopy`` (empty for none), ``visits``, ``status`` after them, and ``helped``: whether it could be
+        delivered after one more.
+    """
+    occupations = frames["occupations"]
+    direct = occupations[is_direct(occupations) & (occupations["visit"] > 0).to_numpy()]
+    most = direct.groupby(direct["point"].astype("category"), observed=True)["visit"].max()
+    parts = []
+    before: pd.DataFrame | None = None
+    for k in range(1, min(int(most.max() if len(most) else 0), MOST_VISITS) + 1):
+        now = _after(frames, job, k, pd.Index(most.index[most >= max(k, 2)]))
+        if before is not None:
+            parts.append(_followed(before, now, k - 1))
+        before = now
+    return pd.concat(parts, ignore_index=True).astype(_KINDS) if parts else nothing()
+
+
+def nothing() -> pd.DataFrame:
+    """Return a record without rows."""
+    return pd.DataFrame(columns=list(_KINDS)).astype(_KINDS)
+
+
+def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFrame:
+    """Return what became of the points that could not be delivered after `visits` visits and had one more.
+
+    A visit after which nothing shows a fresh initialization yet was no trial: the crew is asked for one.
+    """
+    again = now["deliver"].where(now["status"] != "unproven").reindex(before.index)
+    held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
+    return pd.DataFrame(
+        {
+            "canopy": held["canopy"].astype("object").fillna("").astype("str").to_numpy(),
+            "visits": visits,
+            "status": held["status"].astype("str").to_numpy(),
+            "helped": (held["now"] == "yes").to_numpy(),
+        }
+    )
+
+
+def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
+    """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
+    occupations, closures = frames["occupations"], frames["closures"]
+    early = is_direct(occupations) & occupations["visit"].between(1, visits).to_numpy()
+    early &= codes_in(occupations["point"], names) >= 0
+    kept = occupations[early].reset_index(drop=True)
+    kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
+    within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
+    view = dict(frames) | {"closures": closures[within].reset_index(drop=True)}
+    view["occupations"] = kept.drop(columns=["use", "fix"], errors="ignore")
+    made = _run(PointStatus, view, job)
+    points = made["points"]
+    at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
+    view["points"] = points.assign(
+        **{name: frames["points"][name].array.take(at) for name in ("shift", "explained", "shift_h_m", "shift_v_m")}
+    )
+    view["occupations"] = _with(view["occupations"], made["occupations"])
+    for step in (Combination, Risk, Delivery):
+        view["points"] = _with(view["points"], _run(step, view, job)["points"])
+    return view["points"].set_index(view["points"]["point"].astype("str"))[["status", "deliver", "canopy"]]
+
+
+def _run(step: Any, view: Mapping[str, pd.DataFrame], job: Job) -> dict[str, pd.DataFrame]:
+    return step.as_set(job).run(view, job).frames
+
+
+def _with(frame: pd.DataFrame, keyed: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame with the columns of one that has its rows in the same order."""
+    return frame.assign(**{name: keyed[name].array for name in keyed.columns[1:]})
+
+
+@dataclass(frozen=True)
+class Chances:
+    """The chance of one more visit for each of some points; arrays of shape (n,).
+
+    Attributes
+    ----------
+    share, low, high
+        Share that was helped and its 95 % bounds; NaN where there is no record.
+    n
+        Points of the record.
+    basis
+        Which they are, or why there is none.
+    """
+
+    share: Array
+    low: Array
+    high: Array
+    n: Index
+    basis: NDArray[np.object_]
+
+
+def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
+    """Return the chance for points from the record of their own class and status.
+
+    Of points with as many visits where there are any, else of those with any number of visits.
+
+    Parameters
+    ----------
+    past
+        From `record`.
+    now
+        The points: ``canopy`` (empty for none), ``visits``, ``status``.
+    """
+    exact = _counts(past, now, ["canopy", "status", "visits"])
+    loose = _counts(past, now, ["canopy", "status"])
+    narrow = exact[:, 0] > 0
+    n, helped = np.where(narrow[:, None], exact, loose).T
+    low, high = sample_tests.shares(helped, n)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(n > 0, helped / n, np.nan)
+    return Chances(share, low, high, n.astype(np.int64), _basis(now, narrow, n))
+
+
+def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:
+    """Return how many points of the record share the `keys`, and how many of them were helped; shape (n, 2)."""
+    counted = past.groupby(keys, observed=True)["helped"].agg(["size", "sum"]).reset_index()
+    joined = now[keys].merge(counted.astype({"size": float, "sum": float}), on=keys, how="left")
+    return joined[["size", "sum"]].fillna(0.0).to_numpy(dtype=float)
+
+
+def _basis(now: pd.DataFrame, narrow: NDArray[np.bool_], n: Array) -> NDArray[np.object_]:
+    """Return the record of each point in words; one phrase per distinct case."""
+    cases = now[["canopy", "visits", "status"]].assign(narrow=narrow, empty=n == 0).reset_index(drop=True)
+    code = cases.groupby(list(cases.columns), sort=False).ngroup().to_numpy()
+    distinct = cases[~pd.Series(code).duplicated().to_numpy()]
+    words = [_phrase(*case) for case in distinct.itertuples(index=False)]
+    return np.array(words, dtype=object)[code]
+
+
+def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) -> str:
+    from geoqa.core.frames.wording import under
+
+    where = under(canopy) if canopy else "without a canopy label"
+    if empty:
+        return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
+    return f"points {where}, {status}" + (f" after {counted(visits, 'visit')}" if narrow else "")

@@ -1,0 +1,478 @@
+"""Sessions of one visit and set-up, the site adjustment over them, and their common offsets.
+
+Stops: the direct rows of one visit of a point under one set-up and crew, taken together. Arrays in, arrays out.
+
+Within a visit errors are shared, so a stop counts once however many rows it has.
+
+The site adjustment x = point + set-up + error: what each set-up adds to its positions. Kernels.
+
+The points are a diagonal block of the normal equations and are eliminated; what is left has one unknown a
+set-up (least squares with nuisance parameters eliminated; robust by iterated weights of Student's t with four
+degrees of freedom, then plain on what those do not contradict). Only differences of set-ups that share points
+are seen: the equations are solved with zero mean over each group of set-ups that hang together.
+
+Cells: what a group of stops shows at one point against the point's other stops. Kernels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from geoqa.core.statistics import groups
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Stops sorted by point and start.
+
+    Attributes
+    ----------
+    y
+        East, north, up from the point's reference, shape (n, 3), metres; NaN for no height.
+    place
+        East, north, up, shape (n, 3), metres.
+    var_h, var_v
+        Variance per horizontal axis and of the height, shape (n,), metres squared.
+    least_h, least_v
+        Share of it that the step of the coordinates makes, shape (n,).
+    point
+        Number of the point, shape (n,).
+    start_s
+        Start, seconds since 1970, NaN where unknown.
+    label
+        Set-up, file, crew and antenna height of each stop as numbers, -1 for none; by name.
+    of_row
+        Stop of each row that took part, shape (rows,).
+    row, row_place
+        Which row of the frame that was, and its east, north, up; shapes (rows,) and (rows, 3).
+    """
+
+    y: Array
+    place: Array
+    var_h: Array
+    var_v: Array
+    least_h: Array
+    least_v: Array
+    point: Index
+    start_s: Array
+    label: dict[str, Index]
+    of_row: Index
+    row: Index
+    row_place: Array
+
+    @property
+    def points(self) -> int:
+        """How many point numbers there are."""
+        return groups.above(self.point)
+
+
+def sessions(
+    row: Index, point: Index, visit: Index, start_s: Array, place: Array, variance: tuple[Array, Array],
+    step_m: tuple[Array, Array], label: dict[str, Index],
+) -> Sessions:  # fmt: skip
+    """Return the stops of the rows that take part.
+
+    Parameters
+    ----------
+    row, point, visit, start_s
+        Rows that take part, arrays of shape (rows,).
+    place
+        East, north, up, shape (rows, 3).
+    variance, step_m
+        Per horizontal axis and of the height, shape (rows,).
+    label
+        What a stop has in common beside its point and visit, shape (rows,).
+    """
+    keys = (point, visit, *label.values())
+    order = np.lexsort((*keys[::-1],))
+    new = np.zeros(len(order), bool)
+    for key in keys:
+        new[1:] |= key[order[1:]] != key[order[:-1]]
+    group = np.empty(len(order), np.int64)
+    group[order] = np.cumsum(new)
+    n = groups.above(group)
+    head = np.empty(n, np.int64)
+    head[group[::-1]] = np.arange(len(group))[::-1]
+    start = -groups.largest(-start_s, group, n)
+    sort = np.lexsort((start, point[head]))
+    rank = np.empty(n, np.int64)
+    rank[sort] = np.arange(n)
+    group, head, start = rank[group], head[sort], start[sort]
+    reference = np.full((groups.above(point), 3), np.nan)
+    for axis in range(3):  # any known value of a point serves as its reference
+        known = np.flatnonzero(~np.isnan(place[:, axis]))[::-1]
+        reference[point[known], axis] = place[known, axis]
+    y = _mean(place - reference[point], group, n)
+    var_h, var_v = (_mean(one[:, None], group, n)[:, 0] for one in variance)
+    step_h, step_v = (_mean(np.nan_to_num(one)[:, None] ** 2 / 12, group, n)[:, 0] for one in step_m)
+    return Sessions(
+        y=y, place=y + reference[point[head]], var_h=var_h, var_v=var_v, least_h=_share(step_h, var_h),
+        least_v=_share(step_v, var_v), point=point[head], start_s=start,
+        label={name: values[head] for name, values in label.items()}, of_row=group, row=row,
+        row_place=place,
+    )  # fmt: skip
+
+
+def _share(part: Array, whole: Array) -> Array:
+    return np.clip(np.divide(part, whole, out=np.zeros_like(part), where=whole > 0), 0.0, 1.0)
+
+
+def _mean(values: Array, group: Index, n: int) -> Array:
+    """Return the mean of each column per group, over what is known; NaN for none."""
+    known = ~np.isnan(values)
+    total = groups.sums(np.where(known, values, 0.0), group, n)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(total / groups.sums(known.astype(float), group, n))
+
+
+#: Degrees of freedom of the weights, and the square beyond which a residual contradicts, by number of axes
+#: (chi-square at 99.9 %).
+FLANKS, CONTRADICTS = 4.0, {1: 10.828, 2: 13.816}
+#: Median of chi-square by number of axes.
+MEDIAN = {1: 0.45494, 2: 1.38629}
+#: A stop with less than this share of its point's weight, a sigma a thousand times that of the others, tells nothing
+#: beside them, and they, without it, would have nothing to be compared with.
+FAINT = 1e-6
+#: Steps of the solution that no longer matter, metres.
+SETTLED_M = 1e-4
+#: A closure's weight between two set-ups stops growing here, metres.
+SMALL_M = 0.002
+
+
+@dataclass(frozen=True)
+class Adjusted:
+    """What an adjustment found.
+
+    Attributes
+    ----------
+    x
+        What each set-up adds, shape (setups, d), metres, mean zero over each `part`.
+    cov
+        Covariance of one axis, shape (setups, setups), metres squared, scatter as seen.
+    part
+        Number of the group of set-ups that hang together, shape (setups,).
+    points
+        Points each set-up shares with others, shape (setups,).
+    kept
+        Which stops the solution rests on, shape (n,).
+    factor
+        Seen over expected variance of the stops.
+    """
+
+    x: Array
+    cov: Array
+    part: Index
+    points: Index
+    kept: Flags
+    factor: float
+
+
+def adjust(
+    y: Array, variance: Array, point: Index, setup: Index, count: int, rounds: int = 6, least: Array | None = None
+) -> Adjusted:
+    """Return the adjustment of stops by set-ups.
+
+    Parameters
+    ----------
+    y
+        Positions from each point's reference, shape (n, d), sorted by point, d 1 or 2.
+    variance
+        Per axis, shape (n,).
+    point, setup
+        Numbers, shape (n,); a stop of set-up -1 takes no part.
+    count
+        Number of set-ups.
+    least
+        Share of each variance that the step of the coordinates makes, shape (n,): closures that happen to agree do not
+        take it away.
+    """
+    d = y.shape[1]
+    there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
+    if len(there):
+        weight = 1 / variance[there]
+        there = there[weight > FAINT * np.bincount(point[there], weight)[point[there]]]
+        there = there[np.bincount(point[there])[point[there]] > 1]
+    kept = np.zeros(len(y), bool)
+    if not len(there):
+        return Adjusted(
+            np.zeros((count, d)), np.zeros((count, count)), np.arange(count), np.zeros(count, int), kept, 1.0
+        )
+    _, of = np.unique(point[there], return_inverse=True)
+    y, weight, setup = y[there], 1 / variance[there], setup[there]
+    floor = 1e-6 if least is None else max(float(least[there].mean()), 1e-6)
+    system = _System(of, setup, count)
+    part = system.parts(weight)
+    redundancy = 1 - weight / np.bincount(of, weight)[of]
+    x = _start(y, of, setup, count, part)
+    now = weight
+    factor = 1.0
+    for _ in range(rounds):
+        square = _square(y - x[setup], now, weight, of) / redundancy
+        factor = max(float(np.median(square)) / MEDIAN[d], floor)
+        now = weight * (FLANKS + d) / (FLANKS + square / factor)
+        step = system.solve(y - x[setup], now, part)
+        x = x + step
+        if np.abs(step).max(initial=0.0) < SETTLED_M:
+            break
+    square = _square(y - x[setup], now, weight, of) / redundancy
+    sound = square <= CONTRADICTS[d] * factor
+    plain = np.where(sound, weight, 0.0)
+    part = system.parts(plain)  # what held set-ups together may be contradicted
+    x = x + system.solve(y - x[setup], plain, part)
+    cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
+    left = (_square(y - x[setup], plain, weight, of) * sound).sum()
+    factor = max(float(left / freedom), floor if least is not None else 0.0) if freedom > 0 else factor
+    kept[there[sound]] = True
+    return Adjusted(x, cov * factor, part, system.shared(sound), kept, factor)
+
+
+def counts(made: Adjusted, contrast: Array, variance: Array, point: Index, setup: Index) -> Array:
+    """Return what each stop counts in a contrast of set-ups, shape (n,).
+
+    Parameters
+    ----------
+    made, variance, point, setup
+        The adjustment, and the stops it rests on, shape (n,).
+    contrast
+        Shape (setups,), zero in all.
+    """
+    pull, weight = (made.cov / made.factor @ contrast)[setup], 1 / variance
+    n = int(point.max()) + 1
+    total = np.bincount(point, weight, minlength=n)
+    mean = np.bincount(point, weight * pull, minlength=n) / np.maximum(total, 1e-12)
+    return np.asarray(weight * (pull - mean[point]))
+
+
+class _System:
+    """The reduced normal equations of one set of stops."""
+
+    def __init__(self, point: Index, setup: Index, count: int) -> None:
+        self._point, self._setup, self._count = point, setup, count
+        self._points = int(point.max()) + 1
+
+    def _cells(self, weight: Array) -> sparse.csr_array:
+        shape = (self._points, self._count)
+        return sparse.coo_array((weight, (self._point, self._setup)), shape=shape).tocsr()
+
+    def _normal(self, weight: Array) -> Array:
+        cells = self._cells(weight)
+        total = np.bincount(self._point, weight, minlength=self._points)
+        inverse = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)
+        outer = cells.T @ sparse.diags_array(inverse) @ cells
+        return np.diag(np.bincount(self._setup, weight, minlength=self._count)) - outer.toarray()
+
+    def parts(self, weight: Array) -> Index:
+        """Return which set-ups hang together through shared points."""
+        cells = self._cells(weight)
+        cells.eliminate_zeros()
+        return csgraph.connected_components(cells.T @ cells, directed=False)[1].astype(np.int64)
+
+    def solve(self, y: Array, weight: Array, part: Index) -> Array:
+        """Return what the set-ups add, shape (setups, d), mean zero over each part."""
+        total = np.bincount(self._point, weight, minlength=self._points)
+        mean = np.divide(
+            groups.sums(y * weight[:, None], self._point, self._points), total[:, None],
+            out=np.zeros((self._points, y.shape[1])), where=total[:, None] > 0,
+        )  # fmt: skip
+        right = groups.sums((y - mean[self._point]) * weight[:, None], self._setup, self._count)
+        return _solve(self._normal(weight), right, part)
+
+    def covariance(self, weight: Array, part: Index) -> Array:
+        """Return the covariance of the set-ups, zero mean over each part."""
+        return _solve(self._normal(weight), np.eye(self._count), part)
+
+    def redundancy(self, sound: Flags, part: Index) -> int:
+        """Return how many stops are left over once points and set-ups are determined, all but one of each part."""
+        points = len(np.unique(self._point[sound]))
+        setups = np.unique(self._setup[sound])
+        return max(int(sound.sum()) - points - (len(setups) - len(np.unique(part[setups]))), 0)
+
+    def shared(self, sound: Flags) -> Index:
+        """Return how many points each set-up shares with others."""
+        cells = self._cells(sound.astype(float))
+        there = cells > 0
+        several = np.asarray(there.sum(axis=1)).ravel() > 1
+        return np.asarray(several.astype(int) @ there.astype(int)).ravel().astype(np.int64)
+
+
+def _solve(normal: Array, right: Array, part: Index) -> Array:
+    """Return the solution with zero mean over each part (the inner constraints of a free network)."""
+    same = part[:, None] == part[None, :]
+    size = np.bincount(part)[part]
+    scale = max(float(np.trace(normal)) / len(normal), 1e-12)
+    # A set-up whose stops are all contradicted hangs on nothing: it keeps what it has.
+    loose = np.diag(normal) <= 1e-9 * scale
+    lifted = normal + scale * same / size[:, None] + np.diag(np.where(loose, scale, 0.0))
+    # Stops left out may take a part asunder: the least solution leaves what hangs on nothing where it is.
+    found = np.linalg.lstsq(lifted, right, rcond=1e-12)[0]
+    mean = groups.sums(found, part, int(part.max()) + 1) / np.bincount(part)[:, None]
+    return np.asarray(found - mean[part])
+
+
+def _square(y: Array, now: Array, weight: Array, point: Index) -> Array:
+    """Return the weighted square of residuals about the points, shape (n,)."""
+    n = int(point.max()) + 1
+    total = np.bincount(point, now, minlength=n)
+    mean = groups.sums(y * now[:, None], point, n) / np.where(total > 0, total, 1.0)[:, None]
+    return np.asarray(((y - mean[point]) ** 2).sum(axis=1) * weight)
+
+
+def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Array:
+    """Return set-ups that fit the median closure between each two of them: gross closures do not move a median."""
+    a = np.flatnonzero((point[1:] == point[:-1]) & (setup[1:] != setup[:-1]))
+    b = a + 1
+    if not len(a):
+        return np.zeros((count, y.shape[1]))
+    turn = setup[a] > setup[b]
+    low, high = np.where(turn, setup[b], setup[a]), np.where(turn, setup[a], setup[b])
+    closure = np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a])
+    key = low * count + high
+    _, edge, size = np.unique(key, return_inverse=True, return_counts=True)
+    middle = np.column_stack([_medians(column, edge, size) for column in closure.T])
+    first = np.unique(key, return_index=True)[1]
+    return _least_absolute(middle, low[first], high[first], size.astype(float), count, part)
+
+
+def _medians(values: Array, group: Index, size: Index) -> Array:
+    order = np.lexsort((values, group))
+    begin = np.r_[0, np.cumsum(size)[:-1]]
+    return np.asarray((values[order[begin + (size - 1) // 2]] + values[order[begin + size // 2]]) / 2)
+
+
+def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, part: Index) -> Array:
+    """Return x that makes the sum of size * |d - (x_high - x_low)| small, by iterated weights."""
+    x = np.zeros((count, d.shape[1]))
+    weight = size
+    for _ in range(6):
+        beside = np.bincount(low * count + high, weight, minlength=count**2).reshape(count, count)
+        beside = beside + beside.T
+        normal = np.asarray(np.diag(beside.sum(axis=1)) - beside, float)
+        pull = weight[:, None] * d
+        right = groups.sums(pull, high, count) - groups.sums(pull, low, count)
+        new = _solve(normal, right, part)
+        done = np.abs(new - x).max() < SMALL_M / 4
+        x = new
+        if done:
+            break
+        weight = size / np.maximum(np.sqrt(((d - x[high] + x[low]) ** 2).sum(axis=1)), SMALL_M)
+    return x
+
+
+FEWEST = 3  # cells of an effect
+#: Degrees of freedom that the expected scatter of cells counts for beside their own.
+WORTH = 4.0
+
+
+@dataclass(frozen=True)
+class CommonOffsets:
+    """One entry for each point and group that the point's other stops can be compared with.
+
+    Attributes
+    ----------
+    d
+        Mean of the group's stops minus mean of the others, shape (k, axes), metres.
+    variance
+        Per axis, shape (k,).
+    group, point
+        Numbers, shape (k,).
+    place, start_s
+        Where and when the group was there, shapes (k, 3) and (k,).
+    """
+
+    d: Array
+    variance: Array
+    group: Index
+    point: Index
+    place: Array
+    start_s: Array
+
+    def of(self, group: int) -> CommonOffsets:
+        """Return the cells of one group."""
+        return self.at(np.flatnonzero(self.group == group))
+
+    def at(self, at: Index) -> CommonOffsets:
+        """Return some of the cells."""
+        return CommonOffsets(*(getattr(self, name)[at] for name in self.__dataclass_fields__))
+
+
+def form_offsets(y: Array, variance: Array, point: Index, group: Index, place: Array, start_s: Array) -> CommonOffsets:
+    """Return the cells of every group; stops of group -1 are others to all.
+
+    Parameters
+    ----------
+    y, variance, point, group, place, start_s
+        Stops: shapes (n, axes), (n,), (n,), (n,), (n, 3), (n,).
+    """
+    known = np.flatnonzero(~np.isnan(y).any(axis=1) & (variance > 0))
+    point, weight = point[known], 1 / variance[known]
+    n = groups.above(point)
+    total, weighted = np.bincount(point, weight, minlength=n), groups.sums(y[known] * weight[:, None], point, n)
+    mine = np.flatnonzero(group[known] >= 0)
+    key = group[known[mine]] * n + point[mine]
+    distinct, of = np.unique(key, return_inverse=True)
+    own, own_sum = np.bincount(of, weight[mine]), groups.sums((y[known] * weight[:, None])[mine], of, len(distinct))
+    at = distinct % max(n, 1)
+    rest = total[at] - own
+    several = rest > 1e-9 * total[at]
+    size = np.bincount(of)
+    where = groups.sums(place[known[mine]], of, len(distinct)) / size[:, None]
+    when = np.bincount(of, start_s[known[mine]], minlength=len(distinct)) / size
+    pick = np.flatnonzero(several)
+    own, own_sum, rest, at = own[pick], own_sum[pick], rest[pick], at[pick]
+    return CommonOffsets(
+        d=own_sum / own[:, None] - (weighted[at] - own_sum) / rest[:, None],
+        variance=1 / own + 1 / rest, group=distinct[pick] // max(n, 1), point=at, place=where[pick], start_s=when[pick],
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Effect:
+    """The common difference of cells: `value` (axes,), `noise` per axis (variance), and what shows it."""
+
+    value: Array
+    noise: float
+    points: int
+    support: float
+
+
+def common_offset(cells: CommonOffsets, least: float = 0.0) -> Effect | None:
+    """Return the robust mean of cells, None where they are too few.
+
+    `least` is the share of their variance that the step of the coordinates makes: no agreement takes it away.
+    `support` is the share of all cells that lie nearer to the common difference than to nothing.
+    """
+    d, k = cells.d, cells.d.shape[1]
+    if len(d) < FEWEST:
+        return None
+    value = np.median(d, axis=0)
+    weight = 1 / cells.variance
+    factor = 1.0
+    for _ in range(8):
+        square = ((d - value) ** 2).sum(axis=1) * weight
+        factor = max(float(np.median(square)) / MEDIAN[k], 0.05)
+        now = weight * (FLANKS + k) / (FLANKS + square / factor)
+        value = (d * now[:, None]).sum(axis=0) / now.sum()
+    square = ((d - value) ** 2).sum(axis=1) * weight
+    sound = square <= CONTRADICTS[k] * factor
+    if sound.sum() < FEWEST:
+        return None
+    value = (d * weight[:, None])[sound].sum(axis=0) / weight[sound].sum()
+    left = (((d - value) ** 2).sum(axis=1) * weight)[sound].sum() / (k * (sound.sum() - 1))
+    nearer = ((d - value) ** 2).sum(axis=1) < (d**2).sum(axis=1)
+    # Few cells tell their own scatter badly: the expected one counts like some more. It is no floor, since what many
+    # cells have in common may have widened the calibration that it comes from.
+    freedom = k * (sound.sum() - 1.0)
+    scatter = max((WORTH + freedom * float(left)) / (WORTH + freedom), least)
+    return Effect(value, float(scatter / weight[sound].sum()), int(sound.sum()), float(nearer.mean()))

@@ -1,0 +1,181 @@
+"""The rows a search for shifts looks at: labels of what they may have in common, and their stops."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from geoqa.analysis.occupations import differences, expected_precision, measured_rows
+from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, seconds
+from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.shifts import _adjustment, _table
+from geoqa.core import clock
+from geoqa.core.frames.control import CHECK
+from geoqa.core.units import length
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+#: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
+KNOWN_H_M, KNOWN_V_M = 0.005, 0.010
+CONTROL = "control"
+#: Set-ups that are compared with each other at most: time grows with the cube of their number.
+MOST_SETUPS = 1_000
+
+
+class SearchedSite(NamedTuple):
+    """Stops of a site, where and when each row of the frame was, which set-ups are known coordinates, and names.
+
+    `left_out` is how many set-ups are compared with none, because there are too many.
+    """
+
+    stops: _adjustment.Sessions
+    place: Array
+    start_s: Array
+    known: Flags
+    names: _table.Names
+    left_out: int
+
+
+def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job: Job) -> SearchedSite:
+    """Return the stops of the direct rows and of known coordinates, with their labels.
+
+    Parameters
+    ----------
+    occupations
+        With `visit`.
+    classes
+        As first calibrated.
+    """
+    place, start = differences.places(occupations), seconds(occupations["start_utc"])
+    measured = differences.flags(occupations, "origin", "measured") & ~differences.flags(
+        occupations, "decision", "rejected"
+    )
+    is_control = differences.flags(occupations, "origin", "control") & ~differences.flags(
+        occupations, "decision", "rejected"
+    )
+    if not differences.heights_compare(job):  # two height references are never differenced
+        place[is_control, 2] = np.nan
+    placed = measured_rows.placements(occupations, rest_s, job)
+    placed, left_out = measured_rows.busiest(placed, codes_of(occupations["point"]), MOST_SETUPS)
+    setup = np.where(measured, placed.code, -1)
+    setup_names = placed.names
+    if is_control.any():
+        setup = np.where(is_control, len(setup_names), setup)
+        setup_names = [*setup_names, CONTROL]
+    crew = np.where(measured, codes_of(occupations["operator"]), -1)
+    people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
+    crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
+    antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.input.height_unit)
+    # One pole that went round, or one height that several typed.
+    pole, _, poles, beside = _antennas(
+        occupations, np.where(crew >= 0, 0, -1), ["all crews"], measured, job.input.height_unit
+    )
+    pole = np.where(len(np.unique(crew[pole >= 0])) > 1, pole, -1)
+    label = {
+        "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
+        "antenna": antenna, "usual": usual, "pole": pole, "base": np.where(measured, codes_of(occupations["base"]), -1),
+    }  # fmt: skip
+    called = np.array([str(name) for name in occupations["point"].astype("category").cat.categories], dtype=object)
+    is_check = differences.known_uses(called.tolist(), occupations, job) == CHECK
+    label["check"] = np.where(is_control & is_check[codes_of(occupations["point"])], 0, -1)
+    part = np.flatnonzero(_telling(occupations, job) | is_control)
+    var_h, var_v = _variances(occupations, classes, is_control)
+    made = _adjustment.sessions(
+        part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
+        (var_h[part], var_v[part]),
+        tuple(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[part] for axis in "hv"),
+        {name: values[part] for name, values in label.items()},
+    )  # fmt: skip
+    known = np.zeros(len(setup_names), bool)
+    known[len(placed.names) :] = True
+    names = _table.Names(
+        setup=setup_names,
+        file=[str(name) for name in occupations["source_file"].astype("category").cat.categories],
+        crew=crews,
+        antenna=antennas,
+        recorded=compared,
+        pole=poles,
+        beside=beside,
+        base=[str(name) for name in occupations["base"].astype("category").cat.categories],
+        point=[str(name) for name in occupations["point"].astype("category").cat.categories],
+        rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
+        zone=clock.zone_of(job),
+        unit=job.input.unit,
+        unit_up=job.input.height_unit,
+    )
+    return SearchedSite(made, place, start, known, names, left_out)
+
+
+def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
+    """Return which rows tell of a place before anything is judged: no copies, nothing unsettled."""
+    rows = direct_rows(occupations)
+    use, _ = PointStatus.as_set(job).screen(occupations, rows, job)
+    tells = np.zeros(len(occupations), bool)
+    tells[rows.at] = use == measured_rows.USED
+    return tells
+
+
+def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:
+    """Return variances per horizontal axis and of the height: calibrated, those of control as it states them.
+
+    Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
+    """
+    cov, told = expected_precision.by_class(occupations, classes), expected_precision.reported(occupations)
+    plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
+    up = np.where(is_control, told.var_u, cov.var_u)
+    return (
+        np.where(is_control & np.isnan(plane), KNOWN_H_M**2, np.where(np.isnan(plane), _usual(plane, 0.015), plane)),
+        np.where(is_control & np.isnan(up), KNOWN_V_M**2, np.where(np.isnan(up), _usual(up, 0.025), up)),
+    )
+
+
+def _usual(variance: Array, otherwise_m: float) -> float:
+    known = variance[variance > 0]
+    return float(np.median(known)) if len(known) else otherwise_m**2
+
+
+def _antennas(
+    occupations: pd.DataFrame, crew: Index, crews: list[str], measured: Flags, unit: str
+) -> tuple[Index, Index, list[str], list[str]]:
+    """Return numbers for the antenna heights of crews with several, the names of these, and how they compare.
+
+    First the number where it is not its crew's usual one, then the number where it is; -1 elsewhere.
+    """
+    height = np.round(occupations["antenna_height_m"].to_numpy(dtype=float, na_value=np.nan), 4)
+    at = np.flatnonzero(measured & ~np.isnan(height))
+    odd, most = np.full(len(height), -1, np.int64), np.full(len(height), -1, np.int64)
+    if not len(at):
+        return odd, most, [], []
+    pairs = np.column_stack([crew[at], height[at]])
+    distinct, which, count = np.unique(pairs, axis=0, return_inverse=True, return_counts=True)
+    # The usual one of a crew: the most frequent.
+    order = np.lexsort((-count, distinct[:, 0]))
+    is_first = np.r_[True, np.diff(distinct[order, 0]) != 0]
+    usual = dict(distinct[order[is_first]].tolist())
+    second = dict(distinct[order[1:][~is_first[1:] & is_first[:-1]]].tolist())
+    number = np.full(len(distinct), -1, np.int64)
+    is_usual = np.array([value == usual[who] for who, value in distinct.tolist()])
+    names: list[str] = []
+    compared: list[str] = []
+    for k, (who, value) in enumerate(distinct.tolist()):
+        if who in second:
+            number[k] = len(names)
+            name = crews[int(who)] if who >= 0 else "no crew named"
+            other, called = (second[who], "other") if is_usual[k] else (usual[who], "usual")
+            names.append(f"{name}, antenna height {length(value, unit)}")
+            compared.append(
+                f"{length(value, unit)}, {length(abs(value - other), unit)} "
+                f"{'more' if value > other else 'less'} than the {called} {length(other, unit)}"
+            )
+    of = which.reshape(-1)
+    odd[at], most[at] = (np.where(is_usual == wanted, number, -1)[of] for wanted in (False, True))
+    return odd, most, names, compared

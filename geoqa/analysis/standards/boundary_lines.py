@@ -1,0 +1,278 @@
+"""Relative positional precision of boundary lines, corner by corner.
+
+Relative positional precision of boundary lines: one corner relative to the corner that follows it.
+
+ALTA/NSPS 2021 and 2026, section 3.E, second-hand: the semi-major axis of the 95 % ellipse of the line between
+adjacent corners, from a correctly weighted least-squares adjustment, at most 2 cm (0.07 ft) + 50 ppm of its length.
+
+Corners relative to the corners that follow them: differences, covariances, and why a leg is withheld. Kernels.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from geoqa.analysis.occupations import expected_precision, measured_rows
+from geoqa.analysis.occupations.measured_rows import codes_of
+from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
+from geoqa.core.frames.schema import DEFAULT_PRIOR, WHOLE_SITE
+from geoqa.core.statistics import covariance
+from geoqa.core.units import METRES_PER
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from scipy.sparse import csr_array
+
+    from geoqa.core.job import Job
+    from geoqa.core.recipe import Line
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+
+STANDARD = "ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand"
+PPM = 50.0
+#: The constant is 2 cm or 0.07 ft; they differ by 1.3 mm, and the one of the job's own unit counts.
+CONSTANT_M, CONSTANT_FT = 0.02, 0.07
+
+
+def allowed(length_m: Array, unit: str) -> Array:
+    """Return the largest semi-major axis that the standard accepts, metres, shape (n,).
+
+    Parameters
+    ----------
+    length_m
+        Of the lines, shape (n,).
+    unit
+        Of the job: metres have the constant 2 cm, feet 0.07 of that foot.
+    """
+    constant = CONSTANT_M if unit == "m" else CONSTANT_FT * METRES_PER[unit]
+    return constant + PPM * 1e-6 * length_m
+
+
+def relative(var_e: Array, var_n: Array, cov_en: Array, degrees_of_freedom: Array) -> tuple[Array, Array]:
+    """Return the semi-major axis at 95 % and its azimuth from the covariance of a corner relative to another.
+
+    Chi-square where the precision is taken as known, F where its scale was estimated; shape (n,).
+    """
+    major, _, azimuth = covariance.ellipse(var_e, var_n, cov_en)
+    return major * covariance.ellipse_factor(0.95, degrees_of_freedom), azimuth
+
+
+@dataclass(frozen=True)
+class Legs:
+    """The legs of one line.
+
+    Attributes
+    ----------
+    name
+        Of the line or ring.
+    labels
+        Of the legs, such as ``A-B``.
+    outcome
+        Of each leg: within, exceeds, withheld.
+    reasons
+        Why each withheld leg is, and under what cover the corners of each exceeding one stand; else empty.
+    semi_major_m, allowed_m
+        Shape (n,).
+    calibrated
+        Whether the precision of every corner was learnt from pairs of visits.
+    """
+
+    name: str
+    labels: list[str]
+    outcome: list[str]
+    reasons: list[str]
+    semi_major_m: Array
+    allowed_m: Array
+    calibrated: bool
+
+
+def state(legs: Legs) -> Statement:
+    """Return how many legs are within and which exceed; refused where a closure behind one failed."""
+    name, n = f"relative positional precision, {legs.name}", len(legs.labels)
+    by = {
+        word: [i for i, outcome in enumerate(legs.outcome) if outcome == word] for word in (WITHIN, EXCEEDS, WITHHELD)
+    }
+    held = _named(legs, by[WITHHELD])
+    over = f"{_named(legs, by[EXCEEDS], reasons=False)}; their corners stand {_covers(legs, by[EXCEEDS])}"
+    found = "means of visits weighted by precision learnt from this site's own pairs; a network adjustment was not made"
+    conditions = [
+        Condition("adjacent corners only", judged(True), f"{n} legs in the stated order"),
+        Condition("every closure behind it agrees", judged(not by[WITHHELD]), held or "all"),
+        Condition(
+            "a correctly weighted least-squares adjustment",
+            judged(None if legs.calibrated else False),
+            found if legs.calibrated else "the stated precision was not calibrated here, so the weights are unproven",
+        ),
+        Condition(
+            "each line within the constant and 50 ppm", judged(not by[EXCEEDS] if n > len(by[WITHHELD]) else None),
+            over if by[EXCEEDS] else f"{len(by[WITHIN])} of {n} legs",
+        ),
+    ]  # fmt: skip
+    why = [f"{len(by[WITHHELD])} of {n} legs: {held}"] if by[WITHHELD] else []
+    if not legs.calibrated:
+        why.append("the precision behind it is the receivers' own, not calibrated by pairs of different visits")
+    if why:
+        return withheld(name, STANDARD, n, "lines", conditions, why)
+    worst = int(np.argmax(legs.semi_major_m - legs.allowed_m))
+    where = "the farthest beyond its limit" if by[EXCEEDS] else "the nearest to its limit"
+    figures = (
+        StatedFigure("lines_within", "lines within", float(len(by[WITHIN])), COUNT),
+        StatedFigure("semi_major_m", f"{where}, {legs.labels[worst]},", legs.semi_major_m[worst]),
+        StatedFigure("allowed_m", "allowed there", legs.allowed_m[worst]),
+    )
+    return Statement(name, STANDARD, n, "lines", figures, tuple(conditions))
+
+
+def _named(legs: Legs, which: list[int], most: int = 4, reasons: bool = True) -> str:
+    """Return legs, with the reason of each unless that is not wanted, in words."""
+    told = [f"{legs.labels[i]} ({legs.reasons[i]})" if reasons else legs.labels[i] for i in which[:most]]
+    return ", ".join(told) + (f" and {len(which) - most} more" if len(which) > most else "")
+
+
+def _covers(legs: Legs, which: list[int]) -> str:
+    """Return what the corners of legs stand under, and how many legs each: vegetation is a reason worth stating."""
+    counts = Counter(legs.reasons[i] for i in which)
+    return ", ".join(f"{cover} ({n})" for cover, n in counts.most_common())
+
+
+#: What keeps a corner of this status from having a precision worth stating.
+_WITHHELD = {
+    "conflict": "in conflict", "loose": "its occupations differ by more than the tolerance",
+    "unproven": "unproven: nobody has shown it twice",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Corners:
+    """Every point as a corner; arrays of shape (points,).
+
+    Attributes
+    ----------
+    names
+        Of the points.
+    place
+        East and north, shape (points, 2).
+    covariance
+        Variances east and north and their covariance, shape (points, 3), without the base's own.
+    nu
+        Degrees of freedom of their scale.
+    shares
+        Share of its visits that were measured from each base set-up, sparse, shape (points, set-ups).
+    based
+        Whether all of its rows state their base, shape (points,).
+    problem
+        Why no precision of it is worth stating; empty where there is none.
+    canopy
+        What it stands under.
+    """
+
+    names: pd.Index
+    place: Array
+    covariance: Array
+    nu: Array
+    shares: csr_array
+    based: NDArray[np.bool_]
+    problem: NDArray[np.object_]
+    canopy: NDArray[np.object_]
+
+
+def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corners:
+    """Return every point as a corner."""
+    names = pd.Index(points["point"].astype("str"))
+    covariance = points[["var_e_m2", "var_n_m2", "cov_en_m2"]].to_numpy(dtype=float, na_value=np.nan)
+    covariance = covariance - np.array([1.0, 1.0, 0.0]) * job.base.variances_m2[0]
+    place = points[["easting_m", "northing_m"]].to_numpy(dtype=float, na_value=np.nan)
+    problem = points["status"].astype("str").map(_WITHHELD).fillna("").to_numpy(dtype=object)
+    blank = problem == ""
+    problem[blank & np.isnan(place[:, 0])] = "it has no coordinate"
+    problem[blank & ~np.isnan(place[:, 0]) & np.isnan(covariance).any(axis=1)] = "its precision is unknown"
+    shares, based = _bases(names, occupations)
+    canopy = points["canopy"].astype("str").where(points["canopy"].notna(), "cover not stated").to_numpy(dtype=object)
+    return Corners(
+        names, place, covariance, expected_precision.freedom_of_points(points)[0], shares, based, problem, canopy
+    )
+
+
+def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, NDArray[np.bool_]]:
+    """Return from which base set-ups each point's visits were measured, as shares, and whether all rows say so."""
+    from scipy.sparse import csr_array
+
+    used = np.flatnonzero(np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.IN_POSITION))
+    point = names.get_indexer(occupations["point"].astype("str").iloc[used])
+    base, visit = codes_of(occupations["base"])[used], occupations["visit"].to_numpy()[used]
+    based = np.bincount(point[base < 0], minlength=len(names)) == 0
+    kept = np.unique(np.column_stack([point, visit, base])[base >= 0], axis=0)
+    number = np.bincount(kept[:, 0], minlength=len(names))
+    weight = 1.0 / number[kept[:, 0]]
+    shape = (len(names), int(base.max(initial=0)) + 1)
+    return csr_array((weight, (kept[:, 0], kept[:, 2])), shape=shape), based
+
+
+def calibrated(names: list[str], points: pd.DataFrame, classes: pd.DataFrame) -> bool:
+    """Return whether pairs, of the site or of earlier jobs, say what the precision of every point named is worth."""
+    canopy = points.loc[points["point"].astype("str").isin(frozenset(names)), "canopy"].astype("object")
+    chosen = classes.loc[classes["basis_h"] == DEFAULT_PRIOR, "canopy"].astype("str")
+    return not canopy.fillna(WHOLE_SITE).astype("str").isin(frozenset(chosen)).any()
+
+
+def no_legs() -> pd.DataFrame:
+    """Return the frame of legs with no row."""
+    text = {c: pd.Series(dtype="str") for c in ("line", "from_point", "to_point", "outcome", "reason")}
+    numbers = {c: pd.Series(dtype=float) for c in ("length_m", "semi_major_m", "azimuth_deg", "allowed_m")}
+    return pd.DataFrame(text | numbers | {"leg": pd.Series(dtype="int64")})
+
+
+def legs(line: Line, all_corners: Corners, job: Job) -> pd.DataFrame:
+    """Return the legs of one line, in order.
+
+    The covariance of a corner relative to another is the sum of both: visits of different points share no
+    initialization, and what they share of a sky makes the sum too large, never too small. An error of a
+    base's coordinate moves each corner by the share of its visits that base has; what both share cancels.
+    """
+    points = [*line.points, *(line.points[:1] if line.closed else ())]
+    at = all_corners.names.get_indexer(points)
+    a, b = at[:-1], at[1:]
+    gone = all_corners.place[b] - all_corners.place[a]
+    length = np.where((a >= 0) & (b >= 0), np.hypot(*gone.T), np.nan)
+    apart = np.asarray((all_corners.shares[a] - all_corners.shares[b]).power(2).sum(axis=1)).ravel()
+    apart = np.where(all_corners.based[a] & all_corners.based[b], apart, 2.0)
+    from_base = np.array([1.0, 1.0, 0.0]) * (job.base.variances_m2[0] * apart)[:, None]
+    var_e, var_n, cov_en = (all_corners.covariance[a] + all_corners.covariance[b] + from_base).T
+    problem = _problems(points, at, all_corners)
+    held = problem != ""
+    var_e, var_n, cov_en = (np.where(held, np.nan, part) for part in (var_e, var_n, cov_en))
+    nu = np.minimum(all_corners.nu[a], all_corners.nu[b])
+    major, azimuth = relative(var_e, var_n, cov_en, nu)
+    limit = allowed(length, job.input.unit)
+    over = ~held & (major > limit)
+    first, second = all_corners.canopy[a], all_corners.canopy[b]
+    under = "under " + np.where(first == second, first, first + " and " + second)
+    return pd.DataFrame(
+        {
+            "line": pd.Series([line.name] * len(a), dtype="str"),
+            "leg": np.arange(1, len(a) + 1),
+            "from_point": pd.Series(points[:-1], dtype="str"),
+            "to_point": pd.Series(points[1:], dtype="str"),
+            "length_m": length,
+            "semi_major_m": major,
+            "azimuth_deg": azimuth,
+            "allowed_m": limit,
+            "outcome": pd.Series(np.where(held, WITHHELD, np.where(over, EXCEEDS, WITHIN)), dtype="str"),
+            "reason": pd.Series(np.where(held, problem, np.where(over, under, "")), dtype="str"),
+        }
+    )
+
+
+def _problems(points: list[str], at: Index, all_corners: Corners) -> NDArray[np.object_]:
+    """Return why each leg is withheld, empty where it is not; shape (legs,)."""
+    own = np.where(at >= 0, all_corners.problem[at], "no point of this name was measured")
+    told = np.array([f"{name}: {text}" if text else "" for name, text in zip(points, own, strict=True)], dtype=object)
+    both = (told[:-1] != "") & (told[1:] != "")
+    return np.where(both, told[:-1] + ", " + told[1:], told[:-1] + told[1:])

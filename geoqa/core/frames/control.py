@@ -1,0 +1,169 @@
+"""Contracts of the frames on control: checks against it, the log of check shots, lines, and what may be claimed."""
+
+from __future__ import annotations
+
+from geoqa.core.frames.contract import Column, Frame
+from geoqa.core.frames.contract import bool_column as _bool
+from geoqa.core.frames.contract import float_column as _float
+from geoqa.core.frames.contract import int_column as _int
+from geoqa.core.frames.contract import text_column as _text
+
+#: What a known point is in a check: a check, or why it is none.
+CHECK, ORIENTED, BASE_MARK, COPIED, BY_SETUP = CONTROL_USES = (
+    "check", "the job was oriented by it", "a base stood on it", "its coordinate was copied from the control",
+    "what a base set-up determined at known points",
+)  # fmt: skip
+#: What stands in the check log for a time or a base set-up that no row states.
+NO_DAY, NO_BASE = "day unknown", "base not stated"
+YES, NO, UNKNOWN = MET = ("yes", "no", "unknown")
+#: What becomes of a statement: its figures stand, are given without passing or failing, or are withheld.
+STATED, REPORTED, REFUSED = OUTCOMES = ("stated", "reported", "refused")
+WITHIN, EXCEEDS, WITHHELD = LINE_OUTCOMES = ("within", "exceeds", "withheld")
+
+AGAINST = {
+    "de_m": _float("east, the row minus what it is compared with", nulls=False),
+    "dn_m": _float("north, likewise", nulls=False),
+    "du_m": _float("up, likewise"),
+    "horizontal_m": _float("horizontal distance", minimum=0, nulls=False),
+}
+
+CONTROL_CHECKS = Frame(
+    key=("point", "setup"),
+    base=("point", "setup", *AGAINST, "outlier", "use"),
+    columns={
+        "point": _text("name of the point, of the points for a set-up", nulls=False),
+        "setup": _text("base set-up whose occupations are compared, in the mean; null for the point's own coordinate"),
+        "occupations": _int("occupations of a set-up that are compared, 0 for the point's own coordinate", minimum=0),
+        "p_h": _float("probability of a larger horizontal difference of a set-up when nothing is wrong", minimum=0),
+        "p_v": _float("the same for the height", minimum=0),
+        **AGAINST,
+        "sigma_h_m": _float("standard deviation the control row states for itself, per axis", above=0),
+        "sigma_v_m": _float("the same for the height", above=0),
+        "determined_sigma_h_m": _float("standard deviation of the determined position, per axis", minimum=0),
+        "determined_sigma_v_m": _float("the same for the height", minimum=0),
+        "score_h": _float("how far off beside the others, in robust standard deviations", minimum=0),
+        "score_v": _float("the same for the height", minimum=0),
+        "outlier": _bool("stands out from the other checks, or a set-up off control; it is kept in every figure"),
+        "conforms_h": _float("probability that the true difference is within the requirement", minimum=0),
+        "conforms_v": _float("the same for the height", minimum=0),
+        "use": _text("whether it is a check, or why it is none", CONTROL_USES, nulls=False),
+        "canopy": _text("canopy class of the point"),
+        "easting_m": _float("known easting", nulls=False),
+        "northing_m": _float("known northing", nulls=False),
+        "height_m": _float("known height, above its own reference"),
+    },
+)
+
+_DRIFT = {
+    "de_m": _float("east, the last check shot minus the first"),
+    "dn_m": _float("north, likewise"),
+    "du_m": _float("up, likewise"),
+    "horizontal_m": _float("horizontal drift", minimum=0),
+    "p_h": _float("probability of a larger horizontal drift when nothing has moved", minimum=0),
+    "p_v": _float("the same for the height", minimum=0),
+    "tolerance_h_m": _float("largest horizontal closure the job accepts of such points", above=0),
+    "tolerance_v_m": _float("largest height closure it accepts", above=0),
+}
+CHECK_LOG = Frame(
+    key=("day", "base"),
+    base=("day", "base", "occupations", "checks", "at_start", "at_end", *_DRIFT, "message"),
+    columns={
+        "day": _text("day, in the job's time zone where one is stated", nulls=False),
+        "base": _text("label of the base set-up", nulls=False),
+        "start_utc": Column("time", "start of the first occupation"),
+        "end_utc": Column("time", "end of the last"),
+        "occupations": _int("direct occupations", minimum=1),
+        "checks": _int("of them shots on control and check points", minimum=0),
+        "first_point": _text("point of the first check shot"),
+        "first_utc": Column("time", "its start"),
+        "last_point": _text("point of the last check shot"),
+        "last_utc": Column("time", "its start"),
+        "at_start": _text("whether there is a check shot near the start", MET, nulls=False),
+        "at_end": _text("whether there is one near the end", MET, nulls=False),
+        **_DRIFT,
+        "message": _text("in words", nulls=False),
+    },
+)
+CHECK_SHOTS = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "day", "base", "against"),
+    columns={
+        "occupation_id": _int("the occupation", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "day": _text("day, in the job's time zone where one is stated", nulls=False),
+        "base": _text("label of the base set-up", nulls=False),
+        "start_utc": Column("time", "start"),
+        "against": _text("what it is compared with", ("control", "first shot of the point"), nulls=False),
+        **AGAINST,
+    },
+)
+
+FIELD_TEST = Frame(
+    key=("series", "set", "point"),
+    base=("series", "set", "point", "x_m", "y_m", "h_m"),
+    columns={
+        "series": _int("series", minimum=1),
+        "set": _int("set within the series", minimum=1),
+        "point": _int("rover point", minimum=1),
+        **{f"{axis}_m": _float(f"measured {axis}", nulls=False) for axis in "xyh"},
+    },
+)
+
+LINE_PRECISION = Frame(
+    key=("line", "leg"),
+    base=("line", "leg", "from_point", "to_point", "outcome", "reason"),
+    columns={
+        "line": _text("name of the line or ring", nulls=False),
+        "leg": _int("number of the leg in it, from 1", minimum=1),
+        "from_point": _text("corner", nulls=False),
+        "to_point": _text("the corner that follows", nulls=False),
+        "length_m": _float("horizontal distance", minimum=0),
+        "semi_major_m": _float("semi-major axis of the 95 % ellipse of one corner relative to the other", minimum=0),
+        "azimuth_deg": _float("its azimuth, clockwise from grid north", minimum=0),
+        "allowed_m": _float("the largest that the standard accepts for this length", above=0),
+        "outcome": _text("what came of it", LINE_OUTCOMES, nulls=False),
+        "reason": _text("why it is withheld, or what the corners stand under where it exceeds"),
+    },
+)
+REAL_TIME_CLASSES = Frame(
+    key=("point",),
+    base=("point", "real_time_class", "missed"),
+    columns={
+        "point": _text("name of the point", nulls=False),
+        "real_time_class": _text("the best class whose every condition is shown to be met; null for none"),
+        "missed": _text("why it is not in the next better class"),
+    },
+)
+STATEMENTS = Frame(
+    key=("statement",),
+    base=("statement", "standard", "n", "outcome", "text", "figures"),
+    columns={
+        "statement": _text("what is stated", nulls=False),
+        "standard": _text("in whose terms, and how far its words were at hand", nulls=False),
+        "n": _int("check points, lines, points or sets that it rests on", minimum=0),
+        "outcome": _text("what becomes of it", OUTCOMES, nulls=False),
+        "text": _text("in words, in the job's unit", nulls=False),
+        "reason": _text("why it is refused"),
+        "figures": _text("name and value of each figure as JSON, lengths in metres; null where withheld"),
+    },
+)
+STATEMENT_CONDITIONS = Frame(
+    key=("statement", "condition"),
+    base=("statement", "condition", "met", "found"),
+    columns={
+        "statement": _text("the statement", nulls=False),
+        "condition": _text("what it asks for", nulls=False),
+        "met": _text("whether it is met", MET, nulls=False),
+        "found": _text("what was found", nulls=False),
+    },
+)
+CONTRACTS = {
+    "control_checks": CONTROL_CHECKS,
+    "check_log": CHECK_LOG,
+    "check_shots": CHECK_SHOTS,
+    "field_test": FIELD_TEST,
+    "line_precision": LINE_PRECISION,
+    "real_time_classes": REAL_TIME_CLASSES,
+    "statements": STATEMENTS,
+    "statement_conditions": STATEMENT_CONDITIONS,
+}

@@ -1,0 +1,122 @@
+"""Contracts of `revisits` and of what changed since an earlier review."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from geoqa.core.frames.contract import Column, Frame, float_column, int_column, text_column
+from geoqa.core.frames.contract import float_column as _float
+from geoqa.core.frames.contract import int_column as _int
+from geoqa.core.frames.contract import text_column as _text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+#: What can be done about a point.
+(
+    CHECK_RECORDS, LOOK_AT_MARK, SECOND, LATER, DECIDING, LONGER, OTHER_BASE, OTHER_METHOD, ACCEPT,
+) = ACTIONS = (
+    "check the records first", "look at the mark", "second visit", "return later", "deciding visit",
+    "longer occupation", "other base set-up", "another method", "accept as single by plan",
+)  # fmt: skip
+#: Actions that are one more visit with the receiver.
+VISITS = (SECOND, LATER, DECIDING, LONGER, OTHER_BASE)
+
+REVISITS = Frame(
+    key=("point",),
+    base=("rank", "point", "status", "reason", "action", "instruction", "tries", "group", "walk"),
+    columns={
+        "rank": _int("order of need, from 1", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "zone": _text("problem zone it lies in"),
+        "role": _text("what the point is for"),
+        "status": _text("status of the point", nulls=False),
+        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        "reason": _text("why it needs something", nulls=False),
+        "action": _text("what to do", ACTIONS, nulls=False),
+        "instruction": _text("the same as a sentence for the crew", nulls=False),
+        "earliest_utc": Column("time", "from when a visit is independent of those before; null: no visit"),
+        "avoid_from_utc": Column("time", "from here the satellites stand as at the last visit, again"),
+        "avoid_to_utc": Column("time", "until here: first after the site's data, then each day four minutes earlier"),
+        "observe_s": _float("how long to observe; null where no record tells", minimum=0),
+        "observe_basis": _text("what that length comes from, or why there is none"),
+        "chance": _float("share of such points of this site that one more visit made deliverable", minimum=0),
+        "chance_low": _float("... lower 95 % bound", minimum=0),
+        "chance_high": _float("... upper 95 % bound", minimum=0),
+        "chance_n": _int("such points that had one more visit", minimum=0),
+        "chance_basis": _text("which points these are, or why there is no chance"),
+        "tries": _int("visits it has had", minimum=0),
+        "give_up_after": _int("further visits after which to take another method; 0: no visit", minimum=0),
+        "group": _text("problem zone, or area of near points; null where nobody has to go there"),
+        "walk": _int("order in the walk, from 1; 0: nobody has to go there", minimum=0),
+        "walk_from": _text("what the leg comes from: where the walk begins, or the point before"),
+        "walk_m": _float("straight length of that leg; terrain is ignored", minimum=0),
+        "walk_azimuth_deg": _float("its azimuth, clockwise from grid north", minimum=0),
+        "easting_m": _float("easting to go to; the middle of what was observed where there is no coordinate"),
+        "northing_m": _float("northing, likewise"),
+        "height_m": _float("height, likewise"),
+        "geometry": Column("geometry", "in the job's CRS; null where nobody has to go there"),
+    },
+)  # fmt: skip
+
+
+NEW, GONE, CHANGED, SAME = CHANGES_OF = ("new", "gone", "changed", "same")
+DONE, DROPPED, STILL_OPEN, NOT_VISITED, NEWLY_OPEN = OUTCOMES = (
+    "done", "no longer asked for", "visited, still open", "not visited, still open", "newly open",
+)  # fmt: skip
+#: What is carried over from the points of the earlier review.
+_CARRIED = ("point", "status", "deliver", "occupations", "easting_m", "northing_m", "height_m")
+
+EARLIER = Frame(
+    key=("point",),
+    base=(*_CARRIED, "action"),
+    columns={
+        "point": text_column("name of the point", nulls=False),
+        "status": text_column("its status then", nulls=False),
+        "deliver": text_column("whether it could be delivered then", nulls=False),
+        "occupations": int_column("direct measured occupations it had", minimum=0),
+        "easting_m": float_column("its easting then; null where there was none to give, or in another system"),
+        "northing_m": float_column("its northing then"),
+        "height_m": float_column("its height then"),
+        "action": text_column("what was asked for there; null for nothing"),
+    },
+)
+CHANGES = Frame(
+    key=("point",),
+    base=("point", "change", "status_before", "status", "deliver_before", "deliver"),
+    columns={
+        "point": text_column("name of the point", nulls=False),
+        "change": text_column("what became of it", CHANGES_OF, nulls=False),
+        "status_before": text_column("its status in the earlier review; null if it was not there"),
+        "status": text_column("its status now; null if it is gone"),
+        "deliver_before": text_column("whether it could be delivered then"),
+        "deliver": text_column("whether it may be delivered now"),
+        "more_occupations": int_column("occupations it has more than then"),
+        "moved_h_m": float_column("how far its coordinate moved; null where one of the two is missing", minimum=0),
+        "moved_v_m": float_column("how much its height changed, now minus then"),
+        "asked": text_column("what the earlier review asked for there"),
+        "action": text_column("what is asked for now"),
+        "revisit": text_column("what became of that", OUTCOMES),
+        "geometry": Column("geometry", "its place now, in the job's CRS"),
+    },
+)
+
+
+def earlier_view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the points of a review as a later one compares with them; what is single by plan asks for nothing.
+
+    Parameters
+    ----------
+    points, revisits
+        The frames of that review; None where it has no revisits.
+    """
+    import pandas as pd
+
+    frame = pd.DataFrame({name: points[name].array for name in _CARRIED})
+    action = pd.Series(pd.NA, index=frame.index, dtype="str")
+    if revisits is not None and len(revisits):
+        revisits = revisits[(revisits["action"] != ACCEPT).to_numpy()]
+        asked = pd.Series(revisits["action"].astype("str").array, index=revisits["point"].astype("str"))
+        action = frame["point"].astype("str").map(asked).astype("str")
+    return frame.assign(action=action.astype("category"), point=frame["point"].astype("str"))

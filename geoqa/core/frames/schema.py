@@ -1,0 +1,518 @@
+"""The contract of every frame: column names, kinds, limits, and what each means.
+
+Frames are checked at stage boundaries, not in between, and all faults are reported at once. Columns
+ending in ``_m`` are metres; geometry is in the unit of the job's CRS. A frame may carry more columns
+than its contract names.
+
+An occupations frame from whatever columns a reader has: the contract's others are there, and null.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.errors import Fault, SchemaError
+from geoqa.core.frames import canopy, control, zones
+from geoqa.core.frames import contract as frames_contract
+from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.frames.contract import Column, Frame
+from geoqa.core.frames.contract import bool_column as _bool
+from geoqa.core.frames.contract import float_column as _float
+from geoqa.core.frames.contract import int_column as _int
+from geoqa.core.frames.contract import text_column as _text
+from geoqa.core.frames.control import AGAINST
+from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, WAITS
+from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
+from geoqa.core.frames.shifts import SHIFTED, SHIFTS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
+#: Those that speak against a point.
+BLAMED = ("conflict", "loose", "strained")
+#: Worst first.
+SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
+GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
+#: Grades of a pair that shows nothing.
+NO_EVIDENCE = ("copied", "same-fix")
+DELIVERIES = ("yes", "no")
+#: The row of the `classes` frame that speaks for the whole site.
+WHOLE_SITE = "whole site"
+#: Where most of what is known of a class comes from; experience names its jobs.
+OWN, OTHER_CLASSES, DEFAULT_PRIOR = "own", "other classes of this site", "default prior"
+
+
+def of_jobs(jobs: int) -> str:
+    """Return the words for what the firm's earlier jobs taught."""
+    return f"experience of {jobs} job{'s' * (jobs != 1)}"
+
+
+#: What a row without a name is called until its place gives it one.
+UNNAMED = "unnamed"
+#: What a reviewer may decide of a row, as the column `decision` of `occupations` has it.
+ACCEPTED, REJECTED, REASSIGNED = DECIDED = ("accepted", "rejected", "reassigned")
+
+_SOURCE = {
+    "source_file": _text("name of the file the row came from", nulls=False),
+    "source_line": _int("line of that file, from 1", minimum=1),
+}
+_STATUS = {
+    "status_h": _text("status of the horizontal evidence", STATUSES),
+    "status_v": _text("status of the height evidence", STATUSES),
+    "status": _text("the worse of what the role judges", STATUSES, nulls=False),
+}
+_ELLIPSE = {
+    "semi_major_m": _float("semi-major axis at `confidence`", minimum=0),
+    "semi_minor_m": _float("semi-minor axis at `confidence`", minimum=0),
+    "azimuth_deg": _float("azimuth of the major axis, clockwise from grid north", minimum=0),
+    "confidence": _float("probability the ellipse is drawn for", above=0),
+}
+_GEOMETRY = {"geometry": Column("geometry", "in the job's CRS")}
+
+OCCUPATIONS = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "easting_m", "northing_m", "resolution_h_m", *_SOURCE),
+    columns={
+        "occupation_id": _int("running number in reading order", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "visit": _int("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
+        "visit_v": _int("visit for the height, which has a gap of its own", minimum=0),
+        "use": _text("what the point's coordinate makes of the row"),
+        "copy_of": _int("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
+        "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
+        "expected_h_m": _float("standard deviation per horizontal axis to expect, learnt without its point", above=0),
+        "expected_v_m": _float("standard deviation of the height to expect, likewise", above=0),
+        "freedom_h": _float("degrees of freedom of what the horizontal one is learnt from", above=0),
+        "freedom_v": _float("degrees of freedom of what that of the height is learnt from", above=0),
+        "wrong_rate": _float("probability that a fix like it is wrong, learnt without its point", minimum=0),
+        "wrong_worth": _float("fixes that it is learnt from", above=0),
+        "start_utc": Column("time", "start"),
+        "end_utc": Column("time", "end"),
+        "duration_s": _float("end minus start", minimum=0),
+        "epochs": _float("number of epochs averaged", minimum=0),
+        "effective_epochs": _float("number of independent epochs they are worth", minimum=1),
+        "easting_m": _float("easting, or east of the site's local origin for geographic input", nulls=False),
+        "northing_m": _float("northing, likewise", nulls=False),
+        "height_m": _float("height above the job's height reference"),
+        "lon_deg": _float("longitude as read, for geographic input"),
+        "lat_deg": _float("latitude as read, for geographic input"),
+        "resolution_h_m": _float(
+            "step of the coordinates: last digit as written, or the grid they lie on", above=0, nulls=False
+        ),
+        "resolution_v_m": _float("step of the heights, likewise", above=0),
+        "sigma_e_m": _float("reported standard deviation east", above=0),
+        "sigma_n_m": _float("reported standard deviation north", above=0),
+        "sigma_u_m": _float("reported standard deviation of the height", above=0),
+        "cov_en_m2": _float("covariance of east and north"),
+        "cov_eu_m2": _float("covariance of east and height"),
+        "cov_nu_m2": _float("covariance of north and height"),
+        "solution": _text("solution type"),
+        "method": _text("how the point was measured", nulls=False),
+        "origin": _text("where the coordinate comes from", nulls=False),
+        "role": _text("what the point is for"),
+        "initialization": _text("label of the ambiguity resolution"),
+        "base": _text("label of the base set-up"),
+        "base_distance_m": _float("distance to the base", minimum=0),
+        "operator": _text("who measured"),
+        "antenna_height_m": _float("antenna height"),
+        "satellites": _float("number of satellites", minimum=0),
+        "pdop": _float("position dilution of precision", minimum=0),
+        "correction_age_s": _float("age of the corrections", minimum=0),
+        "canopy": _text("canopy class: the surveyor's label, or as [canopy] decides"),
+        **canopy.ON_OCCUPATIONS,
+        "name_read": _text("name as the file has it, where matching or a reviewer may give another"),
+        "decision": _text("what the reviewer decided of the row", DECIDED),
+        **_SOURCE,
+        **_GEOMETRY,
+    },
+)
+
+CLOSURES = Frame(
+    key=("pair_id",),
+    base=("pair_id", "point", "occupation_a", "occupation_b", "de_m", "dn_m", "horizontal_m", "independence_h"),
+    columns={
+        "pair_id": _int("running number", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "occupation_a": _int("the earlier occupation", minimum=1),
+        "occupation_b": _int("the later occupation", minimum=1),
+        "gap_s": _float("start of the later minus end of the earlier", minimum=0),
+        "new_fix": _bool("shown to have another initialization"),
+        "new_base": _bool("shown to have another base set-up"),
+        "new_antenna_height": _bool("shown to have another antenna height"),
+        "new_operator": _bool("shown to have another operator"),
+        "sky_repeats": _bool("gap near a multiple of 23 h 56 min: as near as [step.closures] says"),
+        "independence_h": _text("grade of independence, horizontal", GRADES, nulls=False),
+        "independence_v": _text("grade of independence, height", GRADES),
+        "de_m": _float("east, later minus earlier", nulls=False),
+        "dn_m": _float("north, later minus earlier", nulls=False),
+        "du_m": _float("up, later minus earlier"),
+        "horizontal_m": _float("horizontal length of the closure", minimum=0, nulls=False),
+        "azimuth_deg": _float("azimuth from the earlier to the later, clockwise from north", minimum=0),
+        "tolerance_h_m": _float("largest horizontal closure accepted for this pair", above=0),
+        "tolerance_v_m": _float("largest height closure accepted for this pair", above=0),
+        "t_h": _float("test statistic of the horizontal closure", minimum=0),
+        "p_h": _float("probability of a larger one when nothing is wrong", minimum=0),
+        "t_v": _float("test statistic of the height closure", minimum=0),
+        "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
+        **_STATUS,
+        "canopy": _text("canopy class, `mixed` where the two differ"),
+        **_GEOMETRY,
+    },
+)
+
+POINTS = Frame(
+    key=("point",),
+    base=("point", "occupations", "visits", "set_aside", "status"),
+    columns={
+        "point": _text("name of the point", nulls=False),
+        "role": _text("what the point is for"),
+        "occupations": _int("direct measured occupations", minimum=0),
+        "visits": _int("visits they fall into", minimum=0),
+        "visits_used_h": _int("visits the horizontal status rests on", minimum=0),
+        "visits_used_v": _int("visits the height status rests on", minimum=0),
+        "degrees_of_freedom_h": _float(
+            "of the precision's horizontal scale; null where it is taken as known", minimum=0
+        ),
+        "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
+        "set_aside": _int("occupations the coordinate does not use", minimum=0),
+        "easting_m": _float("combined easting; null where there is nothing to give"),
+        "northing_m": _float("combined northing"),
+        "height_m": _float("combined height"),
+        "var_e_m2": _float("variance east", minimum=0),
+        "var_n_m2": _float("variance north", minimum=0),
+        "var_u_m2": _float("variance of the height", minimum=0),
+        "cov_en_m2": _float("covariance of east and north"),
+        "cov_eu_m2": _float("covariance of east and height"),
+        "cov_nu_m2": _float("covariance of north and height"),
+        **_ELLIPSE,
+        "radius95_m": _float("horizontal radius at 95 %", minimum=0),
+        "up95_m": _float("height uncertainty at 95 %", minimum=0),
+        "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0),
+        "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
+        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0),
+        "limit_v_m": _float("the same of the largest height closure", minimum=0),
+        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0),
+        **_STATUS,
+        "risk": _float("probability that an error exceeds the requirement", minimum=0),
+        "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
+        "wrong_v": _float("probability that the height rests on a fix that is wrong in height", minimum=0),
+        "within_h": _float("probability that the horizontal error is within the requirement", minimum=0),
+        "within_v": _float("probability that the height error is within the requirement", minimum=0),
+        "detectable_h_m": _float("bias of one visit that the closures find with a power of 0.80", minimum=0),
+        "detectable_v_m": _float("the same for the height", minimum=0),
+        "power_h": _float("probability that a bias as large as the requirement is found", minimum=0),
+        "power_v": _float("the same for the height", minimum=0),
+        "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
+        "deliver_reason": _text("why, or why not", nulls=False),
+        "untested": _text("what the evidence cannot see"),
+        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        **canopy.ON_POINTS,
+        "basis": _text("where most of what is known of its precision comes from"),
+        "zone": _text("problem zone"),
+        "reason": _text("why this status"),
+        "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
+        "explained": _text("shifts without which the point would not disagree"),
+        "shift_h_m": _float(
+            "95 % bound of how far off it is if the wrong half of the work is, horizontally", minimum=0
+        ),
+        "shift_v_m": _float(
+            "the same for the height; null: it rests on no shift, or on one known to be off along that axis", minimum=0
+        ),
+        "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
+        **_GEOMETRY,
+    },
+)
+
+CLASSES = Frame(
+    key=("canopy", "solution"),
+    base=("canopy", "solution", "pairs"),
+    columns={
+        "canopy": _text("canopy class, or the whole site", nulls=False),
+        "solution": _text("solution type; null for the whole site, and where none is stated"),
+        "pairs": _int("pairs of different visits", minimum=0),
+        "explained": _int("those that a shift explains: its offset is taken off, or they are left out", minimum=0),
+        **BOUNDED,
+        "wrong_fix_rate_without": _float("the rate if single finds of the search for shifts were no fixes", minimum=0),
+        "wrong_fix_rate": _float("share of wrong fixes, as the class's own show it; null where none could", minimum=0),
+        "wrong_fix_rate_low": _float("... lower 95 % bound", minimum=0),
+        "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
+        "used_wrong_fix_rate": _float("share of wrong fixes that is used", minimum=0),
+        "wrong_fix_worth": _float("fixes that it is worth", above=0),
+        "points": _int("observed points, of which the shares are", minimum=0),
+        **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
+        "used_ratio_h": _float("what stated horizontal precision is multiplied with; null where none is", above=0),
+        "used_ratio_v": _float("what stated height precision is multiplied with", above=0),
+        "used_repeatability_h_m": _float("standard deviation per horizontal axis of what states none", above=0),
+        "used_repeatability_v_m": _float("standard deviation of the height of what states none", above=0),
+        "degrees_of_freedom_h": _float("how well the horizontal figure used is known", minimum=0),
+        "degrees_of_freedom_v": _float("how well the height figure used is known", minimum=0),
+        "core_shape": _float("degrees of freedom of Student's t that errors follow; null for a normal one", above=2),
+        "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
+        "stated_v_m": _float("usual stated standard deviation of the height", above=0),
+        "basis_h": _text("where most of what is known of the horizontal ratio comes from"),
+        "basis_v": _text("where most of what is known of the height's ratio comes from"),
+    },
+)
+
+PROCEDURES = Frame(
+    key=("by", "value"),
+    base=("by", "value", "pairs"),
+    columns={
+        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
+        "value": _text("solution type, or band of duration", nulls=False),
+        "pairs": _int("pairs of different visits observed alike", minimum=0),
+        "explained": _int("those that a shift explains", minimum=0),
+        **BOUNDED,
+    },
+)
+
+SET_ASIDE = Frame(
+    key=("source_file", "source_line"),
+    base=("source_file", "source_line", "reason", "row"),
+    columns={
+        **_SOURCE,
+        "reason": _text("why the row is not used", nulls=False),
+        "row": _text("the text as it stood", nulls=False),
+    },
+)
+
+ELLIPSES = Frame(
+    key=("subject", "id"),
+    base=("subject", "id", "point", "semi_major_m", "semi_minor_m", "azimuth_deg", "confidence"),
+    columns={
+        "subject": _text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
+        "id": _text("key of that row", nulls=False),
+        "point": _text("name of the point", nulls=False),
+        **_ELLIPSE,
+        **_GEOMETRY,
+    },
+)
+
+DECISIONS = Frame(
+    key=("decision_id",),
+    base=("decision_id", "action", "kind", "target", "point", "occupations", "who", "when", "why", *_SOURCE),
+    columns={
+        "decision_id": _int("running number in the file of decisions", minimum=1),
+        "action": _text("what was decided", ("accept", "reject", "reassign"), nulls=False),
+        "kind": _text("of what", ("occupation", "point"), nulls=False),
+        "target": _text("name of the point, or file and line of the row", nulls=False),
+        "guard": _text("name as read or coordinate that the row must still have"),
+        "new_point": _text("the point the rows now belong to"),
+        "point_before": _text("the point the rows belonged to", nulls=False),
+        "point": _text("the point the rows belong to", nulls=False),
+        "occupations": _int("rows concerned", minimum=1),
+        "occupation_id": _int("the first of them", minimum=1),
+        "who": _text("who decided", nulls=False),
+        "when": _text("when", nulls=False),
+        "why": _text("why", nulls=False),
+        **_SOURCE,
+        **_GEOMETRY,
+    },
+)
+
+NAME_CHECKS = Frame(
+    key=("kind", "point", "other"),
+    base=("kind", "point", "other", "distance_m", "message"),
+    columns={
+        "kind": _text("what was seen", ("near", "far apart", "outside the radius", "gap"), nulls=False),
+        "point": _text("name of the point", nulls=False),
+        "other": _text("the other name"),
+        "distance_m": _float("distance, null for a gap in a running number", minimum=0),
+        "message": _text("in words", nulls=False),
+    },
+)
+
+STAKES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "design_id", *AGAINST),
+    columns={
+        "occupation_id": _int("the stake", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "design_id": _int("the design row it is compared with", minimum=1),
+        **AGAINST,
+    },
+)
+AVERAGES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
+    columns={
+        "occupation_id": _int("the averaged row", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "constituents": _int("direct measured rows of the point", minimum=1),
+        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
+        **AGAINST,
+    },
+)
+
+_SUMS = {
+    "total_h": _float("squares of horizontal closures over their stated variance, gross ones left out", minimum=0),
+    "freedom_h": _float("their degrees of freedom", minimum=0),
+    "total_v": _float("the same of height closures", minimum=0),
+    "freedom_v": _float("their degrees of freedom", minimum=0),
+    "wrong": _float("wrong fixes", minimum=0),
+    "fixes": _float("fixes that could show one", minimum=0),
+}
+#: What the job teaches of each class under the reference prior, before any experience.
+TAUGHT = Frame(
+    key=("canopy", "solution"),
+    base=("canopy", "solution", *_SUMS),
+    columns={
+        "canopy": _text("canopy class, case folded", nulls=False),
+        "solution": _text("solution type; null where none is stated"),
+        **_SUMS,
+    },
+)
+EXPERIENCE = Frame(
+    key=("job", "canopy", "solution"),
+    base=("job", "canopy", "solution", *_SUMS),
+    columns={
+        "job": _text("id of an earlier job", nulls=False),
+        "group": _text("receiver, crew or network"),
+        "month": _text("month of its first row"),
+        **TAUGHT.columns,
+    },
+)
+
+FRAMES: dict[str, Frame] = {
+    "taught": TAUGHT,
+    "experience": EXPERIENCE,
+    "epochs": EPOCHS,
+    "occupations": OCCUPATIONS,
+    "closures": CLOSURES,
+    "points": POINTS,
+    "classes": CLASSES,
+    "first_classes": CLASSES,
+    "gross_scales": GROSS_SCALES,
+    "repeats": REPEATS,
+    "procedures": PROCEDURES,
+    "pairs_needed": PAIRS_NEEDED,
+    "detection": DETECTION,
+    "shifts": SHIFTS,
+    "shifted": SHIFTED,
+    "set_aside": SET_ASIDE,
+    "ellipses": ELLIPSES,
+    "decisions": DECISIONS,
+    "name_checks": NAME_CHECKS,
+    "stakes": STAKES,
+    "averages": AVERAGES,
+    **control.CONTRACTS,
+    **canopy.CONTRACTS,
+    **zones.CONTRACTS,
+    "convergence": CONVERGENCE,
+    "waits": WAITS,
+    "wait_tests": WAIT_TESTS,
+    "durations": DURATIONS,
+    "earlier": EARLIER,
+    "changes": CHANGES,
+    "revisits": REVISITS,
+}
+
+
+#: The format of run.json; its JSON schema stands in `geoqa/schemas`.
+RUN_FORMAT = "geoqa-run/1"
+#: Layers of a GeoPackage that repeat those of a frame, drawn larger than they are: the frame and how many times.
+_ENLARGED = re.compile(r"(closures|ellipses)_x([1-9]\d{0,6})")
+
+
+def metric(column: str) -> str:
+    """Return the column in metres that one in feet stands beside."""
+    for ending in ("_ft", "_ftUS"):
+        if column.endswith(ending):
+            return f"{column.removesuffix(ending)}_m"
+    return column
+
+
+def enlarged(layer: str) -> tuple[str, int]:
+    """Return the frame that a layer of review.gpkg shows, and how many times enlarged; 0 where it is the frame."""
+    found = _ENLARGED.fullmatch(layer)
+    return (found[1], int(found[2])) if found else (layer, 0)
+
+
+def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterable[str] | None = None) -> None:
+    """Raise SchemaError naming every fault of `frame` against the contract called `name`.
+
+    Parameters
+    ----------
+    name
+        Name of the frame; one without a contract (a third party's own) is only checked for names.
+    frame
+        The frame.
+    by
+        The step that made it, for the message.
+    columns
+        Check only these columns, and that all of them are there; by default every column present,
+        and that the base columns are there.
+    """
+    contract = FRAMES.get(name)
+    wanted = tuple(columns) if columns is not None else (contract.base if contract else ())
+    faults = [Fault(f"{name}.{c}", "is missing.") for c in wanted if c not in frame.columns]
+    repeated = frame.columns[frame.columns.duplicated()]
+    faults += [Fault(f"{name}.{c}", "stands twice.") for c in sorted(set(repeated))]
+    if contract and not len(repeated):
+        present = [c for c in (columns or frame.columns) if c in frame.columns and c in contract.columns]
+        for c in present:
+            faults += frames_contract.column_faults(f"{name}.{c}", frame[c], contract.columns[c])
+        if columns is None and all(k in frame.columns for k in contract.key):
+            doubles = int(frame.duplicated(list(contract.key)).sum())
+            if doubles:
+                faults.append(Fault(f"{name}.{', '.join(contract.key)}", f"{doubles} rows repeat a key."))
+    if faults:
+        raise SchemaError.from_faults(f"the frame {name!r} made by {by!r} breaks its contract:", faults)
+
+
+#: Columns of occupations that analysis steps give.
+MADE_LATER = (
+    "visit", "visit_v", "copy_of", "use", "fix", "canopy_label", "canopy_from", "geometry", "expected_h_m",
+    "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+)  # fmt: skip
+#: What a row is unless the file says otherwise.
+USUAL = {"origin": "measured", "method": "direct"}
+
+
+def complete_occupations(columns: Mapping[str, Any], source_file: str) -> pd.DataFrame:
+    """Return an occupations frame that holds every column a reader gives, in the kinds the contract asks for.
+
+    Parameters
+    ----------
+    columns
+        Sequences of equal length by column name, in metres and UTC: at least ``point``, ``source_line``,
+        ``resolution_h_m``, and ``easting_m`` and ``northing_m`` or ``lon_deg`` and ``lat_deg``. Names
+        the contract does not know travel along.
+    source_file
+        Name of the file.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows in the order given; what is missing is null, ``origin`` measured, ``method`` direct.
+    """
+    import pandas as pd
+
+    rows = range(len(columns["point"]))
+    given = {name: pd.Series(values).set_axis(rows) for name, values in columns.items()}
+    given["occupation_id"] = pd.Series(range(1, len(rows) + 1), index=rows)
+    given["source_file"] = pd.Series([source_file] * len(rows), index=rows)
+    known = {name: rule.kind for name, rule in OCCUPATIONS.columns.items() if name not in MADE_LATER}
+    made = {name: _typed(kind, given.get(name), rows, USUAL.get(name)) for name, kind in known.items()}
+    return pd.DataFrame(made | {name: values for name, values in given.items() if name not in known}, index=rows)
+
+
+def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) -> pd.Series:
+    import pandas as pd
+
+    if kind == "float":
+        return pd.Series(float("nan"), index=rows) if values is None else values.astype("float64")
+    if kind == "int" and values is not None:
+        return values.astype("int64")
+    if kind == "time":
+        values = pd.Series(pd.NaT, index=rows) if values is None else values
+        return pd.to_datetime(values, utc=True).astype("datetime64[us, UTC]")
+    if values is None:
+        labels = pd.Index([usual] if usual else [], dtype="str")
+        return pd.Series(pd.Categorical.from_codes([0 if usual else -1] * len(rows), labels), index=rows)
+    words = values.astype("str")
+    return (words.fillna(usual) if usual else words).astype("category")

@@ -1,0 +1,279 @@
+"""Phrases and orders that analysis and outputs share: the worst first, canopy, off control.
+
+The worst first: in which order points are listed, and how a closure is told beside what is accepted of it.
+
+Base set-ups that known coordinates contradict and halves of the work that differ: read first in every output.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
+from geoqa.core.frames.schema import SEVERITY, WHOLE_SITE
+from geoqa.core.statistics.curves import holm
+from geoqa.core.units import NONE, bounded, counted, duration, length, number, p_value, share, signed, times
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+
+#: Steps of `points.excess` that tell the order of two points; a map keeps no finer ones.
+EXCESS_STEP = 0.0001
+#: Marks the component of a closure that is beyond what is accepted.
+MARK = "!"
+ABOUT_LIMIT = (
+    f"Of each point the largest closure between independent fixes, and what is accepted; {MARK}: it is beyond."
+)
+
+
+def worst_first(points: pd.DataFrame) -> NDArray[np.int64]:
+    """Return the positions of the points, the worst first: by how far the worse axis is beyond its own limit.
+
+    Points without a closure come last, by their status.
+    """
+    excess = np.round(points["excess"].to_numpy(dtype=float, na_value=np.nan) / EXCESS_STEP)
+    status = points["status"].astype("str").map({name: k for k, name in enumerate(SEVERITY)}).to_numpy(dtype=float)
+    return np.lexsort([np.where(np.isnan(excess), status, 0), -np.nan_to_num(excess, nan=-1)])
+
+
+def beside_limit(metres: float, limit_m: float, unit: str) -> str:
+    """Return one component of a closure with its limit: ``0.102 m of 0.080 !``, or that it is not judged."""
+    if metres != metres:
+        return NONE
+    if limit_m != limit_m:
+        return f"{length(metres, unit)}, not judged"
+    mark = f" {MARK}" if abs(metres) > limit_m else ""
+    return f"{length(metres, unit)} of {length(limit_m, unit).removesuffix(f' {unit}')}{mark}"
+
+
+def failing(horizontal: bool, height: bool) -> str:
+    """Return in words which components of a closure are beyond their limits."""
+    return " and ".join([*["horizontal"] * bool(horizontal), *["height"] * bool(height)])
+
+
+#: Probability below which a difference is said to be one.
+SURE = 0.05
+#: Labels that say how much cover there is, not what it is.
+_AMOUNTS = (
+    "closed", "dense", "full", "heavy", "light", "medium", "mixed", "moderate", "partial", "sparse", "thick", "thin",
+)  # fmt: skip
+#: Fewer points than this on either side are not spoken of.
+FEW = 6
+
+
+def canopy_sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFrame, patience_s: float) -> list[str]:
+    """Return what differs, and what is not shown to, a sentence for the classes and one for each curve.
+
+    Parameters
+    ----------
+    patience_s
+        After how long a fix is late.
+    """
+    words = {BEYOND: "beyond tolerance", LATE: f"whose first fix held only after {duration(patience_s)}"}
+    said = _classes(costs, tests)
+    said += _shares(costs, tests, words)
+    said += [
+        text
+        for row in tests[(tests["test"] == LOGISTIC) & (tests["p_adjusted"] < SURE)].to_dict("records")
+        if (text := _curve(row, curves, words))
+    ]
+    if said:
+        said.append("canopy is compared as it was met: places under it differ in crews, days and ground as well")
+    return said
+
+
+def under(canopy: str) -> str:
+    """Return where, in words."""
+    if canopy == WHOLE_SITE:
+        return "over the whole site"
+    if canopy.casefold() in ("open", "open sky"):
+        return "in the open"
+    return f"under {canopy} cover" if canopy.casefold() in _AMOUNTS else f"under {canopy}"
+
+
+def _classes(costs: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
+    """Return how many times as large closures are under each class, where both have enough points."""
+    rows = costs[(costs["by"] == CLASS) & costs["ratio_h"].notna() & (costs["compared"] >= FEW)]
+    if rows.empty:
+        return []
+    reference = str(rows["reference"].iloc[0])
+    n = int(costs.loc[(costs["by"] == CLASS) & (costs["value"] == reference), "compared"].iloc[0])
+    if n < FEW:
+        return []
+    adjusted = holm(rows["ratio_h_p"].to_numpy(dtype=float))
+    records = rows.to_dict("records")
+    told = sorted(zip(records, adjusted, strict=True), key=lambda one: -one[0]["ratio_h"])
+    sure = [_times(row, reference, n, p) for row, p in told if p < SURE]
+    rest = [f"{under(row['value'])} (n {row['compared']}, {p_value(p)})"
+            for row, p in told if not p < SURE]  # fmt: skip
+    said = [f"closures are {'; '.join(sure)}{_over_all(tests)}"] if sure else []
+    if rest:
+        said.append(f"closures {', '.join(rest)} are not shown to differ from those {under(reference)} (n {n})")
+    return said
+
+
+def _times(row: dict[str, Any], reference: str, n: int, p: float) -> str:
+    bounds = f" ({times(row['ratio_h_low'])} to {times(row['ratio_h_high'])})" if row["ratio_h_low"] > 0 else ""
+    counts = f"n {row['compared']} and {n} points, {p_value(p)}"
+    return (
+        f"about {times(row['ratio_h'])} times{bounds} as large {under(row['value'])} as {under(reference)} ({counts})"
+    )
+
+
+def _over_all(tests: pd.DataFrame) -> str:
+    row = tests[(tests["cost"] == CLOSURE_H) & (tests["by"] == CLASS)]
+    return f"; over all classes by Kruskal and Wallis {p_value(float(row['p'].iloc[0]))}" if len(row) else ""
+
+
+def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> list[str]:
+    """Return the shares beyond tolerance and of late fixes by class, where the classes differ."""
+    said = []
+    for cost, column, count in ((BEYOND, "beyond", "proven"), (LATE, "late", "waited")):
+        row = tests[(tests["cost"] == cost) & (tests["by"] == CLASS) & (tests["p_adjusted"] < SURE)]
+        mine = costs[(costs["by"] == CLASS) & (costs[count] >= FEW)].to_dict("records")
+        if len(row) and mine:
+            parts = [f"{_percent(one, column)} of {one[count]} {under(one['value'])}" for one in mine]
+            said.append(f"points {words[cost]}: {', '.join(parts)} ({p_value(float(row['p_adjusted'].iloc[0]))})")
+    return said
+
+
+def _percent(row: dict[str, Any], column: str) -> str:
+    return bounded(row[column], row[f"{column}_low"], row[f"{column}_high"])
+
+
+def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> str:
+    """Return how the share goes along a measure, from a tenth to nine tenths of what was seen."""
+    line = curves[(curves["cost"] == row["cost"]) & (curves["by"] == row["by"])]
+    if line.empty:
+        return ""
+    first, last = (line.iloc[k].to_dict() for k in (len(line) // 10, len(line) - 1 - len(line) // 10))
+    name, unit = SPOKEN[row["by"]]
+
+    def told(one: dict[str, Any]) -> str:
+        at = f"{number(one['x'], 1)} m" if unit == "m" else share(one["x"])
+        return f"{bounded(one['share'], one['low'], one['high'])} at {at}"
+
+    top = line.loc[line["share"].idxmax()].to_dict()
+    turns = f", most, {told(top)}, between" if top["share"] > 1.25 * max(first["share"], last["share"]) else ""
+    counts = f"n {row['n']}, {row['events']} of them, {p_value(row['p_adjusted'])}"
+    return f"the share of points {words[row['cost']]} by {name}: {told(first)}, {told(last)}{turns} ({counts})"
+
+
+#: Set-ups that are named one by one.
+MOST = 6
+#: Scopes of shifts that are one half of the work against the other.
+HALVES = ("part of a set-up", "second visits")
+#: What a suspicious shift looks like that control shows.
+OFF_CONTROL = "off control"
+#: What is said of one occupation that stands alone against control.
+LOOK = "look, a wrong fix would look the same"
+
+
+def largest_first(p: Array, size: Array) -> NDArray[np.int64]:
+    """Return the positions of comparisons with control, the first the farthest beyond what its uncertainty explains.
+
+    Parameters
+    ----------
+    p
+        Probability of a larger difference along each axis, shape (n, k); NaN where not tested. The worse axis counts.
+    size
+        Horizontal difference and that of the height, metres, shape (n, 2): the order of those that are not tested.
+    """
+    worse = np.fmin.reduce(p, axis=1) if len(p) else np.zeros(0)
+    return np.lexsort([-np.fmax.reduce(np.abs(size), axis=1, initial=0.0), np.where(np.isnan(worse), np.inf, worse)])
+
+
+def ordered(checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the frame ``control_checks`` in its order for people: set-ups off control, other set-ups, points."""
+    sizes = checks[["horizontal_m", "du_m"]].to_numpy(dtype=float, na_value=np.nan)
+    return checks.iloc[
+        largest_first(
+            checks.reindex(columns=["p_h", "p_v"]).to_numpy(dtype=float, na_value=np.nan), np.nan_to_num(sizes)
+        )
+    ]
+
+
+def setups(checks: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the rows of set-ups off control in their order; None where there is none."""
+    if checks is None or "setup" not in checks:
+        return None
+    rows = checks[checks["setup"].notna() & checks["outlier"].astype(bool)]
+    return None if rows.empty else ordered(rows)
+
+
+def off_control_sentence(checks: pd.DataFrame | None, job: Job) -> str:
+    """Return which set-ups are off control and by how much, in their order; empty where none is.
+
+    Parameters
+    ----------
+    checks
+        The frame ``control_checks``, None where there is no control.
+    """
+    rows = setups(checks)
+    if rows is None:
+        return ""
+    unit, up = job.input.unit, job.input.height_unit
+    told = []
+    for row in rows.head(MOST).itertuples(index=False):
+        plan = f"{signed(row.de_m, unit)} {unit} east, {signed(row.dn_m, unit)} {unit} north"
+        height = f", {signed(row.du_m, up)} {up} in height" if row.du_m == row.du_m else ""
+        alone = f": {LOOK}" if row.occupations == 1 else ""
+        told.append(
+            f"{row.setup} ({plan}{height}; {counted(int(row.occupations), 'occupation')} at {row.point}{alone})"
+        )
+    more = f" and {len(rows) - MOST} more" if len(rows) > MOST else ""
+    which = "set-up is" if len(rows) == 1 else "set-ups are"
+    return f"{len(rows)} base {which} off control, determined minus known: {'; '.join(told)}{more}."
+
+
+def off_control(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
+    """Return the same from the frames of a review, and which half of the work is off against the other."""
+    told = (
+        off_control_sentence(frames.get("control_checks"), job),
+        halves(frames.get("shifts"), frames.get("points"), job),
+    )
+    return " ".join(one for one in told if one)
+
+
+def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -> str:
+    """Return by how much one half of the work is off against the other and whose points that explains, or nothing."""
+    if shifts is None or points is None or "scope" not in shifts:
+        return ""
+    rows = shifts[shifts["suspicious"].astype(bool) & shifts["scope"].isin(HALVES).to_numpy()]
+    if rows.empty:
+        return ""
+    unit, up = job.input.unit, job.input.height_unit
+    told = []
+    for row in rows.sort_values("p", kind="stable").head(MOST).itertuples(index=False):
+        plan = f"{signed(row.de_m, unit)} {unit} east, {signed(row.dn_m, unit)} {unit} north"
+        size = f"{signed(row.du_m, up)} {up} in height" if row.kind == "height" else plan
+        told.append(f"{row.setup} ({size}; {counted(int(row.points), 'point')})")
+    more = f" and {len(rows) - MOST} more" if len(rows) > MOST else ""
+    named = "|".join(re.escape(name) for name in rows["setup"].astype("str") + " " + rows["kind"].astype("str"))
+    texts = points["explained"].astype("object").dropna().astype("str") if "explained" in points else None
+    explained = 0 if texts is None else int(texts.str.contains(named).sum())
+    blamed = f"; without it {counted(explained, 'point')} would not disagree" if explained else ""
+    return f"One half of the work is off against the other: {'; '.join(told)}{more}{blamed}. Settle it first."
+
+
+def settles(frames: Mapping[str, pd.DataFrame]) -> NDArray[np.bool_]:
+    """Return for each point whether control shows which of its set-ups are off, shape (points,)."""
+    points = frames["points"]["point"].astype("str")
+    rows = setups(frames.get("control_checks"))
+    if rows is None:
+        return np.zeros(len(points), bool)
+    there = set(rows["point"].astype("str"))
+    if "shifted" in frames and "shifts" in frames:
+        shifts, shifted = frames["shifts"], frames["shifted"]
+        off = shifts.loc[(shifts["looks_like"] == OFF_CONTROL).fillna(False).to_numpy(bool), ["setup", "kind"]]
+        there |= set(shifted.astype({"setup": "str", "kind": "str"}).merge(off.astype("str"))["point"].astype("str"))
+    return points.isin(there).to_numpy(bool)

@@ -1,0 +1,45 @@
+"""Contract of the frame of problem zones: where it is bad beyond chance, how bad, and what it rests on."""
+
+from __future__ import annotations
+
+from geoqa.core.frames.contract import Column, Frame, float_column, int_column, text_column
+
+#: What a zone may rest on; its `kind` joins what it does rest on with JOIN.
+BEYOND, LARGE, DIRECTION = KINDS = ("beyond tolerance", "large closures", "common direction")
+JOIN = " and "
+
+ZONES = Frame(
+    key=("zone",),
+    base=("zone", "kind", "points", "judged", "beyond", "p", "message", "geometry"),
+    columns={
+        "zone": text_column("its name, the worst first", nulls=False),
+        "kind": text_column(f"what it rests on: {', '.join(KINDS)}, or several of them", nulls=False),
+        "points": int_column("points inside", minimum=1),
+        "judged": int_column("of them shown to agree or to disagree", minimum=0),
+        "beyond": int_column("of those in conflict or loose: beyond tolerance", minimum=0),
+        "share": float_column("share of the judged that are beyond", minimum=0),
+        "share_low": float_column("... lower 95 % bound (Jeffreys) of such a place, not of one chosen as the worst"),
+        "share_high": float_column("... upper 95 % bound"),
+        "share_site": float_column("the same share of the whole site", minimum=0),
+        "judged_site": int_column("judged points of the whole site, with a place and explained by no shift", minimum=0),
+        "median_closure_m": float_column("median of the points' worst horizontal closures", minimum=0),
+        "median_site_m": float_column("the same of the whole site", minimum=0),
+        "bias_e_m": float_column("east, what `bias_of` has too much here; the median"),
+        "bias_n_m": float_column("north, likewise"),
+        "bias_u_m": float_column("up, likewise"),
+        "bias_p": float_column("probability of directions that agree as well by chance, this zone alone", minimum=0),
+        "bias_of": text_column("which differences the bias is the middle of; null where there are too few"),
+        "bias_points": int_column("points that show the bias", minimum=0),
+        "p": float_column("probability by chance, adjusted for all tests of the site", minimum=0),
+        "canopy": text_column("the commonest canopy class of its points"),
+        "canopy_share": float_column("share of its points in that class", minimum=0),
+        "canopy_p": float_column(
+            "the same as `p` where points change places only with others of their class: large where the class alone "
+            "explains the zone; null where nothing tells the classes apart",
+            minimum=0,
+        ),
+        "message": text_column("in words", nulls=False),
+        "geometry": Column("geometry", "its outline, in the job's CRS", nulls=False),
+    },
+)
+CONTRACTS = {"zones": ZONES}

@@ -1,0 +1,274 @@
+"""How the files of others come in: opened once, bounded, and unpacked within bounds.
+
+The one door by which the files of others come in: regular files, bounded, opened once, known by what was read.
+
+A pipe may never end and can be read once; a device never ends; a name may mean a server to a library. So
+whatever reads a file of others takes its bytes here, or a copy that nobody else can change.
+
+Files compressed with gzip, unpacked within bounds: a few bytes must not fill the machine.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import re
+import stat
+import tempfile
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+from geoqa.core.errors import InputError
+
+#: Largest file of measurements, areas or heights, and largest table that people keep by hand, megabytes.
+LARGEST_MB, TABLE_MB = 2000.0, 50.0
+#: Most lines, rows or features of one file, empty ones too: no site has more occupations.
+MOST_ROWS = 20_000_000
+_CHUNK = 1 << 20
+_ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:[/\\]|[/\\]vsi[a-z0-9_]+[/\\?]")
+
+
+@dataclass(frozen=True)
+class ReadContent:
+    """What was read of a file: SHA-256 as hexadecimal digits, and its bytes."""
+
+    sha256: str
+    bytes: int
+
+
+@dataclass
+class _Visit:
+    largest_megabytes: float | None
+    seen: dict[Path, ReadContent] = field(default_factory=dict)
+
+
+_VISIT: ContextVar[_Visit | None] = ContextVar("visit", default=None)
+
+
+@contextmanager
+def visit(largest_megabytes: float | None = None) -> Iterator[Mapping[Path, ReadContent]]:
+    """Remember meanwhile what is read; a file that changes between two readings is refused.
+
+    Parameters
+    ----------
+    largest_megabytes
+        Bound of every file, as ``[input] largest_megabytes`` states it; None for `LARGEST_MB` and `TABLE_MB`.
+
+    Yields
+    ------
+    mapping
+        What was read so far, by absolute path; it fills as files are read.
+    """
+    token = _VISIT.set(_Visit(largest_megabytes))
+    try:
+        yield _VISIT.get().seen  # type: ignore[union-attr]
+    finally:
+        _VISIT.reset(token)
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[BinaryIO]:
+    """Open the regular file at `path`, without waiting for what is none.
+
+    Raises
+    ------
+    InputError
+        If it is a pipe, a device, a socket, or the address of something that is no file.
+    OSError
+        If it is not there, is a directory, or cannot be opened.
+    """
+    try:
+        # A pipe is not opened at all: whoever writes into it would notice.
+        _refuse_stream(path, path.stat().st_mode)
+    except FileNotFoundError:
+        if _ADDRESS.match(str(path)):
+            what = "is an address, and geoqa opens files alone"
+            raise InputError(f"{path}: {what}. Fetch what is there as a file, and name that.") from None
+        raise
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOCTTY", 0)
+    with os.fdopen(os.open(path, flags), "rb") as file:
+        _refuse_stream(path, os.fstat(file.fileno()).st_mode)  # it may have been exchanged since
+        yield file
+
+
+def _refuse_stream(path: Path, mode: int) -> None:
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    if not stat.S_ISREG(mode):
+        raise InputError(f"{path}: is a pipe or a device, not a file. Save what it gives as a file, and name that.")
+
+
+def head(path: Path, count: int = 4096) -> bytes:
+    """Return the first bytes of a file; raises as `opened` does."""
+    with opened(path) as file:
+        return file.read(count)
+
+
+def content(path: Path, default_mb: float = LARGEST_MB) -> bytes:
+    """Return the bytes of the file at `path`.
+
+    Parameters
+    ----------
+    default_mb
+        Its bound, megabytes, where the recipe states none.
+
+    Raises
+    ------
+    InputError
+        If it is no regular file, is larger than allowed, or is not what was read of it before.
+    OSError
+        If it is not there, is a directory, or cannot be read.
+    """
+    with opened(path) as file:
+        parts = list(_parts(path, file, default_mb))
+    whole = b"".join(parts)
+    _note(path, ReadContent(hashlib.sha256(whole).hexdigest(), len(whole)))
+    return whole
+
+
+def copy(path: Path, to: Path) -> None:
+    """Copy the file at `path` to `to`, for libraries that open files themselves; raises as `content` does."""
+    digest, size = hashlib.sha256(), 0
+    with opened(path) as file, to.open("xb") as made:
+        for part in _parts(path, file, LARGEST_MB):
+            digest.update(part)
+            size += made.write(part)
+    _note(path, ReadContent(digest.hexdigest(), size))
+
+
+@contextmanager
+def private() -> Iterator[Path]:
+    """Make a folder for copies that no other user can look into, removed afterwards."""
+    with tempfile.TemporaryDirectory(prefix="geoqa-", ignore_cleanup_errors=True) as folder:
+        yield Path(folder)
+
+
+@contextmanager
+def watched(path: Path) -> Iterator[None]:
+    """Watch a file that a library reads in place, because it is too large for a copy; raises as `content` does.
+
+    Raises
+    ------
+    InputError
+        Also if the file was written or exchanged meanwhile.
+    """
+    before = _identity(path)
+    seen(path)
+    yield
+    if _identity(path) != before:
+        raise InputError(f"{path}: was changed while it was read. Wait until it is whole, and review again.")
+
+
+def _identity(path: Path) -> tuple[int, ...]:
+    found = path.stat()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def seen(path: Path) -> ReadContent:
+    """Return what was read of a file on this visit, or reads it now; raises as `content` does."""
+    current = _VISIT.get()
+    known = current.seen.get(path.absolute()) if current else None
+    if known is not None:
+        return known
+    digest, size = hashlib.sha256(), 0
+    with opened(path) as file:
+        for part in _parts(path, file, LARGEST_MB):
+            digest.update(part)
+            size += len(part)
+    found = ReadContent(digest.hexdigest(), size)
+    _note(path, found)
+    return found
+
+
+def _parts(path: Path, file: BinaryIO, default_mb: float) -> Iterator[bytes]:
+    """Yield the content of a file, refused as soon as it is longer than its bound."""
+    current = _VISIT.get()
+    most_mb = (current and current.largest_megabytes) or default_mb
+    size = os.fstat(file.fileno()).st_size
+    while True:
+        if size > most_mb * 1e6:
+            remedy = (
+                f"If it is sound, write largest_megabytes = {int(size / 1e6) + 1} under [input], or cut it into parts"
+            )
+            raise InputError(f"{path}: is larger than {most_mb:g} MB. {remedy}.")
+        part = file.read(_CHUNK)
+        if not part:
+            return
+        size = max(size, file.tell())
+        yield part
+
+
+def _note(path: Path, found: ReadContent) -> None:
+    current = _VISIT.get()
+    if current is not None and current.seen.setdefault(path.absolute(), found) != found:
+        raise InputError(f"{path}: was changed between two readings. Wait until it is whole, and review again.")
+
+
+MAGIC = b"\x1f\x8b"
+#: Unpacked content may be this large whatever its ratio, in bytes.
+ALWAYS = 64 * 2**20
+#: Beyond that it may be so many times its packed size: tables of survey rows stay below 30.
+RATIO = 100
+#: And never more than this, in bytes.
+MOST = 2 * 2**30
+_STEP = 2**20
+
+
+def is_packed(content: bytes) -> bool:
+    """Return whether `content` starts as gzip does."""
+    return content.startswith(MAGIC)
+
+
+def inner_name(path: Path) -> str:
+    """Return the name of the file in the package: without ``.gz``."""
+    return path.name[:-3] if path.name.lower().endswith(".gz") else path.name
+
+
+def unpacked_head(packed: bytes, most: int = 65_536) -> bytes:
+    """Return the first unpacked bytes of a file from its own first bytes; those themselves if it is not packed."""
+    if not is_packed(packed):
+        return packed
+    try:
+        return zlib.decompressobj(wbits=31).decompress(packed, most)
+    except zlib.error:
+        return packed
+
+
+def unpacked(path: Path, content: bytes) -> bytes:
+    """Return the unpacked content of a file; `content` itself if it is not packed.
+
+    Raises
+    ------
+    InputError
+        If the package is damaged, cut off, followed by something else, or larger than its bounds.
+    """
+    if not is_packed(content):
+        return content
+    bound = min(MOST, max(ALWAYS, RATIO * len(content)))
+    parts, size, rest = [], 0, content
+    while rest:
+        unpacker = zlib.decompressobj(wbits=31)
+        while not unpacker.eof:
+            try:
+                part = unpacker.decompress(rest, _STEP)
+            except zlib.error as error:
+                problem = f"{path}: its gzip package is damaged ({str(error)[:80]})."
+                raise InputError(f"{problem} Copy it again, or unpack it and give the file in it.") from error
+            rest = unpacker.unconsumed_tail
+            if not part and not rest and not unpacker.eof:
+                raise InputError(f"{path}: its gzip package ends before its end: it was cut off. Copy it again.")
+            size += len(part)
+            if size > bound:
+                raise InputError(
+                    f"{path}: unpacks to more than {bound:,} bytes from {len(content):,}: too much for a survey file. "
+                    "If it is sound, unpack it and give the file in it."
+                )
+            parts.append(part)
+        rest = unpacker.unused_data.lstrip(b"\x00")  # some tools fill up with zeros
+    return b"".join(parts)

@@ -1,0 +1,343 @@
+"""Tables of a recipe as declared, frozen objects: tolerances, what is judged, columns, canopy, control, report facts.
+
+What is judged of a point: position and height, or one of them alone; everything people see says it in these words.
+
+The step ``delivery`` decides it point by point and puts it behind the reason of its decision; what is told elsewhere
+is read from there.
+
+Where one of our columns comes from, when it is more than one whole column of the file.
+
+What the recipe says of the canopy: areas of cover, a raster of heights, and which of them names the class.
+
+What the recipe says of known points, of a field test of the instrument, and of lines between corners.
+
+What the recipe says that no file shows and that a report should name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+
+from geoqa.core.errors import Fault, ParameterError
+from geoqa.core.params import Declared, param
+from geoqa.core.units import JOB_UNITS, PRECISION_UNITS, counted, length, percent, plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+CONVENTIONS = ("closure", "from-mean")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance(Declared):
+    """The largest closure the job accepts: a constant and a part per million of the base distance."""
+
+    horizontal_m: float = param(unit="m", above=0, maximum=100, help="Largest horizontal closure")
+    horizontal_ppm: float = param(0.0, unit="ppm", minimum=0, maximum=1000, help="Added per distance to the base")
+    vertical_m: float | None = param(None, unit="m", above=0, maximum=100, help="Largest height closure")
+    vertical_ppm: float = param(0.0, unit="ppm", minimum=0, maximum=1000, help="Added per distance to the base")
+    convention: str = param(
+        "closure", choices=CONVENTIONS, help="What is compared: a pair's closure, or each visit against the average"
+    )
+    purpose: str | None = param(None, help="The preset these values come from")
+    reference: str = param("stated in the recipe", help="Where the values come from")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not self.reference.strip():
+            fault = Fault("reference", "is empty.", "Say where the values come from, or leave it out.")
+            raise ParameterError.from_faults(f"{self.title()} cannot be used:", [fault])
+
+    @property
+    def pair_factor(self) -> float:
+        """How much larger than the constant a pair's closure may be: two visits lie on either side of their mean."""
+        return 2.0 if self.convention == "from-mean" else 1.0
+
+    def spoken(self, unit: str, unit_up: str) -> str:
+        """Return the tolerance in words, in the job's unit and that of its heights."""
+
+        def part(constant_m: float, ppm: float, unit: str) -> str:
+            return length(constant_m, unit) + (f" + {plain(ppm)} ppm" if ppm else "")
+
+        vertical = "not stated" if self.vertical_m is None else part(self.vertical_m, self.vertical_ppm, unit_up)
+        meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
+        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical} ({meaning})"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Requirement(Declared):
+    """The largest error the job accepts in a delivered coordinate, at a stated confidence."""
+
+    horizontal_m: float | None = param(None, unit="m", above=0, maximum=100, help="Largest horizontal error")
+    vertical_m: float | None = param(None, unit="m", above=0, maximum=100, help="Largest height error")
+    confidence: float = param(0.95, unit="1", minimum=0.5, maximum=0.9999, help="Probability it must hold with")
+    judge: str = param("hv", choices=("h", "v", "hv"), help="What decides: horizontal, vertical or both")
+
+    def spoken(self, unit: str, unit_up: str) -> str:
+        """Return the requirement in words, in the job's unit and that of its heights."""
+        both = (("horizontal", self.horizontal_m, unit), ("vertical", self.vertical_m, unit_up))
+        stated = [f"{word} {length(limit, unit)}" for word, limit, unit in both if limit is not None]
+        if not stated:
+            return "none stated, so nothing can be delivered"
+        return f"{', '.join(stated)} at {percent(self.confidence)}"
+
+
+_SINGLE_BASE = (
+    "National Geodetic Survey, User Guidelines for Single Base Real Time GNSS Positioning, class {}: each occupation "
+    "against the average, at 95 %, precision relative to the base. Values from memory, the looser end of each range: "
+    "compare them with the document before relying on them"
+)
+
+
+def _single_base(name: str, horizontal_m: float, vertical_m: float) -> Tolerance:
+    return Tolerance(
+        horizontal_m=horizontal_m, vertical_m=vertical_m, convention="from-mean",
+        purpose=name, reference=_SINGLE_BASE.format(name.upper()),
+    )  # fmt: skip
+
+
+#: Presets that `purpose = "..."` may name; each prints its source.
+PRESETS: dict[str, Tolerance] = {
+    "rt1": _single_base("rt1", 0.02, 0.04),
+    "rt2": _single_base("rt2", 0.04, 0.05),
+    "rt3": _single_base("rt3", 0.06, 0.08),
+    "rt4": _single_base("rt4", 0.2, 0.3),
+}
+
+
+#: What stands behind a reason, in the order of the codes that `geoqa.analysis.points.delivery` gives: both axes, one
+#: alone.
+POSITION_ONLY, HEIGHT_ONLY = "position only", "height only"
+WORDS = ("", POSITION_ONLY, HEIGHT_ONLY)
+_ENDS = tuple(f"; {word}" if word else "" for word in WORDS)
+_UNJUDGED = {POSITION_ONLY: "heights", HEIGHT_ONLY: "positions"}
+
+
+def with_scope(reasons: tuple[str, ...]) -> list[str]:
+    """Return every reason with every word of what is judged behind it: the reasons with the first, then the next."""
+    return [reason + end for end in _ENDS for reason in reasons]
+
+
+def without_scope(reasons: pd.Series) -> pd.Series:
+    """Return reasons without the words of what is judged."""
+    return reasons.astype("str").str.replace(f"({'|'.join(_ENDS[1:])})$", "", regex=True)
+
+
+def heights_judged(points: pd.DataFrame) -> bool:
+    """Return whether the height of any point is judged: whether the job asks for it, and a row has one."""
+    alone = points["deliver_reason"].astype("str").str.endswith(_ENDS[WORDS.index(POSITION_ONLY)])
+    return bool((~alone & points["status_v"].notna()).any())
+
+
+def judged_words(points: pd.DataFrame) -> str:
+    """Return a sentence that says which axis alone is judged, of how many points and why; empty where both always are.
+
+    Parameters
+    ----------
+    points
+        The frame, with its ``deliver_reason`` where that is known.
+    """
+    if "deliver_reason" not in points:
+        return ""
+    reasons, told = points["deliver_reason"].astype("str"), []
+    for word, end in zip(WORDS[1:], _ENDS[1:], strict=True):
+        alone = reasons.str.endswith(end).to_numpy(dtype=bool)
+        if not alone.any():
+            continue
+        whom = "" if alone.all() else f" for {int(alone.sum()):,} of {counted(len(points), 'point')}"
+        flat = word == POSITION_ONLY and points.loc[alone, "status_v"].isna().all()
+        why = "no row has a height that is used" if flat else "as the recipe says"
+        told.append(f"{word.capitalize()}{whom}: {_UNJUDGED[word]} are not judged, {why}.")
+    return " ".join(told)
+
+
+#: A column of the file: its heading, its 1-based position, or the first and last character of a fixed one.
+Place = str | int | tuple[int, int]
+
+#: Our columns that hold a length, and so may have a unit of their own.
+LENGTHS = (
+    "easting", "northing", "height", "precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u", "cov_en",
+    "base_distance", "antenna_height",
+)  # fmt: skip
+TIMES = ("start", "end")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source:
+    """One of our columns as a table of the recipe.
+
+    Attributes
+    ----------
+    column, pattern
+        A column, and the regular expression whose one group is taken out of it.
+    unit
+        The unit of this column alone.
+    value
+        The same text on every row, in place of a column.
+    date, time
+        Two columns that together are a moment.
+    week, seconds
+        Two columns that together are a moment of GPS time.
+    """
+
+    column: Place | None = None
+    pattern: str | None = None
+    unit: str | None = None
+    value: str | None = None
+    date: Place | None = None
+    time: Place | None = None
+    week: Place | None = None
+    seconds: Place | None = None
+
+    def places(self) -> dict[str, Place]:
+        """Return the columns of the file that are read, by the key that names each."""
+        keys = ("column", "date", "time", "week", "seconds")
+        return {key: getattr(self, key) for key in keys if getattr(self, key) is not None}
+
+    def as_table(self) -> dict[str, Any]:
+        """Return the source in the recipe's own form."""
+        stated = {field.name: getattr(self, field.name) for field in fields(self)}
+        return {k: list(v) if isinstance(v, tuple) else v for k, v in stated.items() if v is not None}
+
+
+Columns = Mapping[str, str | int | Source]
+
+
+def sources(columns: Columns) -> dict[str, Source]:
+    """Return every column as a `Source`."""
+    return {name: given if isinstance(given, Source) else Source(column=given) for name, given in columns.items()}
+
+
+def wanted(columns: Columns) -> dict[str, Place]:
+    """Return every column of the file that is read: ``start`` where one is, ``start.date`` where two are."""
+    found = {}
+    for name, source in sources(columns).items():
+        for key, place in source.places().items():
+            found[name if key == "column" else f"{name}.{key}"] = place
+    return found
+
+
+#: Where the class of a point may come from: the crew's label, the areas of cover, the raster.
+LABEL, AREAS, RASTER = ORIGINS = ("label", "areas", "raster")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Canopy(Declared):
+    """[canopy]: what is known of the overhead cover beside the crew's labels.
+
+    Attributes
+    ----------
+    words
+        ``[canopy.values]``: the words of the areas to canopy classes.
+    classes
+        ``[canopy.classes]``: canopy class to the mean height, metres, from which it holds.
+    """
+
+    areas: str | None = param(None, help="Vector file with polygons of cover, named from the recipe's folder")
+    column: str | None = param(None, help="Its column that names the cover")
+    raster: str | None = param(None, help="GeoTIFF of canopy heights above the ground, named from the recipe's folder")
+    unit: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights in the rasters")
+    surface: str | None = param(
+        None, help="GeoTIFF of surface heights (ground, with what stands on it), so that the sky view sees the terrain"
+    )
+    radius_m: float = param(10.0, unit="m", above=0, maximum=100, help="Cells within this of a point are its canopy")
+    cover_above_m: float = param(
+        2.0, unit="m", minimum=0, maximum=50, help="Canopy height above which a cell counts as cover"
+    )
+    antenna_height_m: float = param(
+        2.0, unit="m", minimum=0, maximum=20, help="Height above the ground from which the sky is looked at"
+    )
+    reach_m: float = param(100.0, unit="m", above=0, maximum=500, help="How far the horizon is looked for")
+    directions: int = param(32, unit="1", minimum=8, maximum=360, help="Directions in which the horizon is looked for")
+    decides: str = param(
+        LABEL, choices=ORIGINS,
+        help="What names the class of a point; where it says nothing the others do, the crew's label first",
+    )  # fmt: skip
+    words: Mapping[str, str] = field(default_factory=dict)
+    classes: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def order(self) -> tuple[str, ...]:
+        """Where the class comes from, first what decides."""
+        return (self.decides, *(origin for origin in ORIGINS if origin != self.decides))
+
+    @property
+    def files(self) -> dict[str, str]:
+        """The files named, by what they are for."""
+        named = {"canopy areas": self.areas, "canopy raster": self.raster, "surface raster": self.surface}
+        return {kind: name for kind, name in named.items() if name is not None}
+
+    def as_table(self) -> dict[str, Any]:
+        """Return the completed table in the recipe's own form."""
+        nested = {"values": dict(self.words), "classes": dict(self.classes)}
+        return super().as_table() | {name: table for name, table in nested.items() if table}
+
+
+#: Roles whose points are there to be checked on.
+CHECKING_ROLES = ("control", "check")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Control(Declared):
+    """[control]: where the known coordinates come from, and which known points are no check."""
+
+    source: str | None = param(None, help="The independent, more accurate survey that the known coordinates come from")
+    height: str | None = param(None, help="What the known heights are above, where it is not the site's own reference")
+    oriented_by: tuple[str, ...] | None = param(
+        None, help="Known points that the job was oriented by, which are no check; [] if none was"
+    )
+    bases: tuple[str, ...] = param((), help="Known points that a base stood on; they are no check")
+    open_cover: tuple[str, ...] = param(("open",), help="Canopy classes that are open ground; all others are vegetated")
+    target_rmse_h_m: float | None = param(
+        None, unit="m", above=0, maximum=100, help="Horizontal RMSE (radial) the job was to reach"
+    )
+    target_rmse_v_m: float | None = param(
+        None, unit="m", above=0, maximum=100, help="RMSE of the height the job was to reach"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldTest(Declared):
+    """[field_test]: sets of a field test of the receiver, and what it is tested against."""
+
+    file: str | None = param(None, help="CSV with series, set, point, x, y, h, named from the recipe's folder")
+    unit: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the file, if not that of the coordinates")
+    sigma_xy_m: float | None = param(
+        None, unit="m", above=0, maximum=100,
+        help="Stated standard deviation of a horizontal position, two-dimensional: sqrt 2 times that of one axis",
+    )  # fmt: skip
+    sigma_h_m: float | None = param(None, unit="m", above=0, maximum=100, help="Stated standard deviation of a height")
+    distance_m: float | None = param(
+        None, unit="m", above=0, maximum=10_000, help="Horizontal distance between the two rover points, known better"
+    )
+    height_difference_m: float | None = param(
+        None, unit="m", minimum=-1000, maximum=1000, help="Height of rover point 2 minus that of 1, known better"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line(Declared):
+    """[[line]]: corners in their order along a boundary; only neighbours in it make a line."""
+
+    name: str = param(help="What the line or ring is called")
+    points: tuple[str, ...] = param(help="The corners in their order")
+    closed: bool = param(False, help="Whether the last corner joins the first")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReportFacts(Declared):
+    """[report]: what the report names beside what it computes; what is left out it says is not stated."""
+
+    client: str | None = param(None, help="Whom the report is for")
+    project: str | None = param(None, help="The project or order, as the client knows it")
+    prepared_by: str | None = param(None, help="Who observed and reviewed; the sign-off itself stays blank")
+    equipment: str | None = param(None, help="Receivers, antennas and poles")
+    corrections: str | None = param(None, help="Where the corrections came from: a base of one's own, or which service")
+    base_coordinates: str | None = param(None, help="The coordinates of the base, as they were entered")
+    base_source: str | None = param(None, help="Where they come from")
+    datum: str | None = param(None, help="Datum and realization that the coordinates are in")
+    epoch: str | None = param(None, help="Epoch of the coordinates, such as 2000.0")
+    geoid: str | None = param(None, help="Geoid model of the heights")

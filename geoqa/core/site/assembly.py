@@ -1,0 +1,302 @@
+"""Several files made one site, and shifts taken off its occupations.
+
+Several files made one site: rows numbered, categories united, geographic input given its local grid.
+
+Occupations with shifts taken off: only ever asked for by name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from geoqa.core import geodesy
+from geoqa.core.errors import CallError, InputError
+from geoqa.core.units import counted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
+
+#: A grid that stretches lengths by more than this is not one that closures may be taken in.
+LARGEST_SCALE = 0.01
+
+
+class Assembled(NamedTuple):
+    """One occupations frame, the job with its local origin where it needs one, and what people should know.
+
+    `decisions` are those given, with the point and the rows each concerns; None where none were given.
+    """
+
+    frame: pd.DataFrame
+    job: Job
+    messages: tuple[str, ...]
+    decisions: pd.DataFrame | None = None
+
+
+def occupations(
+    frames: Sequence[pd.DataFrame],
+    job: Job,
+    lookup: Mapping[str, str] | None = None,
+    decisions: pd.DataFrame | None = None,
+) -> Assembled:
+    """Return the rows of all files as one frame, sorted by point, start and reading order.
+
+    `occupation_id` numbers the rows as they were read. Rows are matched to points as ``[match]`` says, then
+    the reviewer's decisions are put on them. A role belongs to a point: the first one its rows state
+    holds for all of them.
+
+    Raises
+    ------
+    InputError
+        If no row can be used, a tolerance grows with a base distance that no row states, or a decision no
+        longer fits its row.
+    """
+    import numpy as np
+
+    from geoqa.core.site import decisions as reviewer
+    from geoqa.core.site import matching
+
+    frame = stack(frames)
+    if frame.empty:
+        raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
+    frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
+    if geodesy.system_of(job).geographic:
+        frame, job = _on_local_grid(frame, job)
+    elif job.site.crs == geodesy.LOCAL:
+        middle = frame[["easting_m", "northing_m"]].median()
+        job = replace(job, local_origin=(round(float(middle.iloc[0]), 0), round(float(middle.iloc[1]), 0)))
+    else:
+        _refuse_large_scale(frame, job)
+    frame, matched = matching.match(frame, job, lookup)
+    if decisions is not None:
+        frame, decisions = reviewer.apply(frame, decisions, job)
+    frame, messages = by_point(frame)
+    messages += _shared_labels(frame)
+    if job.input.initialization == "asserted" and not job.files:
+        frame = frame.assign(initialization=_asserted(frame))
+    return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
+
+
+def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the rows sorted by point and time, one role a point."""
+    import numpy as np
+    import pandas as pd
+
+    from geoqa.core.statistics import groups
+
+    points = frame["point"].astype("category").cat.remove_unused_categories()
+    point = points.cat.codes.to_numpy().astype(np.int64)
+    order = groups.order(point, groups.ticks(frame["start_utc"].to_numpy(dtype="datetime64[us]")))
+    point = point[order]
+    frame = frame.assign(point=points).take(order).reset_index(drop=True)
+    roles = frame["role"].astype("category")
+    role, mixed = groups.first_known(roles.cat.codes.to_numpy().astype(np.int64), point, len(points.cat.categories))
+    frame = frame.assign(role=pd.Categorical.from_codes(role[point], categories=roles.cat.categories))
+    names = [str(name) for name in points.cat.categories[mixed]]
+    if not names:
+        return frame, ()
+    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    return frame, (f"the rows of {listed} state several roles: the first one of each point counts",)
+
+
+def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the frames one below the other; text stays categorical, columns that one lacks are null."""
+    import pandas as pd
+    from pandas.api.types import CategoricalDtype, union_categoricals
+
+    if len(frames) == 1:
+        return frames[0].reset_index(drop=True)
+    names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
+    columns = {}
+    for name in names:
+        kind = next(frame[name] for frame in frames if name in frame)
+        parts = [f[name] if name in f else kind.iloc[:0].reindex(range(len(f))) for f in frames]
+        if any(isinstance(part.dtype, CategoricalDtype) for part in parts):
+            columns[name] = union_categoricals([_as_text(part) for part in parts], sort_categories=True)
+        else:
+            columns[name] = pd.concat(parts, ignore_index=True).array
+    return pd.DataFrame(columns)
+
+
+def _as_text(values: pd.Series) -> pd.Series:
+    """Return a categorical column whose categories are text: one without any word has them of another kind."""
+    labels = values.astype("category")
+    return labels.cat.rename_categories(labels.cat.categories.astype("str"))
+
+
+def _asserted(frame: pd.DataFrame) -> pd.Categorical:
+    """Return a label of its own for every row without one: the user asserts that each is a fresh initialization.
+
+    A log shows its initializations itself; what is asserted of the tables beside it does not hold for it.
+    """
+    import numpy as np
+    import pandas as pd
+
+    labels = "asserted " + frame["occupation_id"].astype("str")
+    if frame["initialization"].isna().all():
+        return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
+    return pd.Categorical(frame["initialization"].astype("str").where(frame["initialization"].notna(), labels))
+
+
+def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
+    import numpy as np
+
+    lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
+    # Longitudes around the date line are near each other: the middle is taken on the circle.
+    turned = np.unwrap(np.radians(np.sort(lon)))
+    middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
+    job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
+    east, north = geodesy.system_of(job).from_lonlat(lon, lat)
+    lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
+    if len(lost):
+        row = frame.iloc[lost[0]]
+        raise InputError(
+            f"{len(lost)} of {len(frame)} rows lie a quarter of the Earth from the middle of the others, and no plane "
+            f"holds both: {row['source_file']}:{row['source_line']}, point {str(row['point'])[:60]!r}, longitude "
+            f"{lon[lost[0]]:g}, latitude {lat[lost[0]]:g}. A site is one place: correct the rows, or leave them out "
+            "with where under [input]; are longitude and latitude mapped to the right columns?"
+        )
+    return frame.assign(easting_m=east, northing_m=north), job
+
+
+def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
+    import numpy as np
+
+    system = geodesy.system_of(job)
+    lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
+    scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
+    if not abs(scale - 1) < LARGEST_SCALE:
+        raise InputError(
+            f"the coordinates lie where {job.site.crs} ({system.name}) "
+            + ("is not defined" if np.isnan(scale) else f"stretches lengths by the factor {scale:.3f}")
+            + ". Are easting and northing mapped to the right columns, in the right unit, and is crs the system of "
+            "the file? geoqa compares closures on the grid and needs a system made for the place."
+        )
+
+
+def _shared_labels(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Say which initializations stand in several files: a count that starts anew in each looks like one fix."""
+    files = frame[["initialization", "source_file"]].dropna().drop_duplicates()["initialization"]
+    shared = files[files.duplicated()].astype("str").unique()
+    if not len(shared):
+        return ()
+    listed = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
+    rule = "if each file counts its own, make them differ in the files (A-1, B-1), or pairs of them prove nothing"
+    return (f"the initializations {listed} stand in several files and count as one each: {rule}",)
+
+
+def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
+    """Refuse a tolerance that grows with a distance nobody states; say how many rows lack theirs."""
+    tolerances = {"[tolerance]": job.tolerance} | {f"[roles.{n}.tolerance]": r.tolerance for n, r in job.roles.items()}
+    grows = [where for where, t in tolerances.items() if t.horizontal_ppm or t.vertical_ppm]
+    if grows and frame["base_distance_m"].isna().all():
+        raise InputError(
+            f"{', '.join(grows)} adds ppm of the distance to the base, and no row states that distance. "
+            f"Map it as base_distance in [input.columns], or set the ppm to 0 (a virtual base gives no distance)."
+        )
+    missing = int(frame["base_distance_m"].isna().sum())
+    if grows and missing:
+        return (f"{missing} rows state no distance to the base: their tolerance is the constant alone",)
+    return ()
+
+
+def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the shifts that are meant by `names`, and their occupations.
+
+    Parameters
+    ----------
+    shifts, shifted
+        The frames.
+    names
+        Set-up and kind (``B2 translation``), or the set-up alone for all its suspicious kinds.
+
+    Raises
+    ------
+    CallError
+        Naming each name that no suspicious shift has, or whose shift no correction can set right.
+    """
+    suspicious = shifts[shifts["suspicious"].to_numpy(dtype=bool)]
+    full = suspicious["setup"] + " " + suspicious["kind"]
+    take = full.isna().to_numpy(dtype=bool, copy=True)
+    faults = []
+    mended = set((shifted["setup"] + " " + shifted["kind"])[shifted["mends"].to_numpy(dtype=bool)])
+    for name in dict.fromkeys(names):
+        here = ((full == name) | (suspicious["setup"] == name)).to_numpy(dtype=bool)
+        if not here.any():
+            known = ", ".join(repr(one) for one in full[full.isin(mended)]) or "none"
+            faults.append(f"no suspicious shift is called {name!r}; those that can be applied: {known}")
+        elif not full[here].isin(mended).all():
+            faults.append(f"{name!r} cannot be set right by a correction: {suspicious['remedy'][here].iloc[0]}")
+        take |= here
+    if faults:
+        raise CallError("--apply-shift: " + "; ".join(faults) + ".")
+    wanted = set(full[take])
+    return suspicious[take], shifted[(shifted["setup"] + " " + shifted["kind"]).isin(wanted).to_numpy(dtype=bool)]
+
+
+def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return the occupations with what `shifted` lists taken off them, sorted by point and time.
+
+    Parameters
+    ----------
+    occupations
+        As assembled; it is not changed.
+    shifted
+        Rows of the frame: an occupation may stand in several shifts, their vectors add up.
+    """
+    import numpy as np
+    import pandas as pd
+
+    at = pd.Index(occupations["occupation_id"]).get_indexer(shifted["occupation_id"])
+    frame = occupations
+    system = geodesy.system_of(job)
+    for column, vector in (("easting_m", "de_m"), ("northing_m", "dn_m"), ("height_m", "du_m")):
+        off = np.bincount(at, shifted[vector].to_numpy(dtype=float), minlength=len(frame))
+        frame = frame.assign(**{column: frame[column] - off})
+    if system.geographic:  # closures are taken on the ellipsoid
+        moved = np.unique(at)
+        lon, lat = (frame[c].to_numpy(dtype=float, copy=True) for c in ("lon_deg", "lat_deg"))
+        east, north = (frame[c].to_numpy(dtype=float)[moved] for c in ("easting_m", "northing_m"))
+        lon[moved], lat[moved] = system.to_lonlat(east, north)
+        frame = frame.assign(lon_deg=lon, lat_deg=lat)
+    renamed = shifted["new_point"].notna().to_numpy()
+    if renamed.any():
+        names = frame["point"].astype("str").to_numpy(dtype=object)
+        names[at[renamed]] = shifted["new_point"].to_numpy(dtype=object)[renamed]
+        frame = frame.assign(point=pd.Categorical(pd.Series(names, dtype="str")))
+    return by_point(frame)[0]
+
+
+def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return what was taken off, as plain values for the record; `said` is for people."""
+    still = (shifted[["de_m", "dn_m", "du_m"]] == 0).all(axis=1) & shifted["either"]  # the half that stays
+    counts = (shifted["setup"] + " " + shifted["kind"])[~still].value_counts()
+    made = []
+    for one in shifts.itertuples(index=False):
+        name = f"{one.setup} {one.kind}"
+        numbers = {
+            c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
+        }
+        n = int(counts.get(name, 0))
+        rows = counted(n, "occupation")
+        done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
+        said = f"shift {name!r} was {done} before the site was judged; it was found as {one.looks_like}"
+        made.append({"shift": name, "kind": one.kind, "occupations": n, **numbers, "said": said})
+    return made
+
+
+def with_names(job: Job, names: Iterable[str]) -> Job:
+    """Return the job with the shifts to apply in its step, after those the recipe names."""
+    names = tuple(names)
+    if not names:
+        return job
+    own = dict(job.steps.get("shifts", {}))
+    stated = own.get("apply", ())
+    if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
+        return job
+    own["apply"] = tuple(dict.fromkeys([*stated, *names]))
+    return replace(job, steps={**job.steps, "shifts": own})

@@ -1,0 +1,374 @@
+"""What a click on a point shows, and what points may be chosen by.
+
+What a click on a point shows: its judgement, its visits and occupations, its closures, as tables of columns.
+
+What points may be chosen by: what is to be done, zone, cover, role, and their bases, days and crews.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import clock, geodesy, units
+from geoqa.core.drawing import Cells, Facet, Table
+from geoqa.core.frames import wording
+from geoqa.outputs.text import display_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+    from geoqa.outputs.layers.positions import Places
+
+    Array = NDArray[np.float64]
+
+START = "start"
+#: A smaller probability of a wrong fix is not worth a line.
+WORTH_TELLING = 0.001
+
+
+@dataclass(frozen=True)
+class Length:
+    """How lengths are written: in the job's unit, with metres beside where that is a foot."""
+
+    unit: str
+
+    @property
+    def spoken(self) -> str:
+        """The unit as a heading has it."""
+        return self.unit if self.unit == "m" else f"{self.unit} (m)"
+
+    def line(self, head: str, values_m: Array, **more: Any) -> Cells:
+        """Return lengths that stand behind their name, with their unit."""
+        return self._cells(head, values_m, unit=self.unit, **more)
+
+    def column(self, head: str, values_m: Array, sign: bool = False, metres: bool = True, minus: str = "") -> Cells:
+        """Return lengths below a heading that has their unit; `metres` puts metres beside a foot."""
+        return self._cells(self._head(head, metres), values_m, metres, sign=sign, minus=self._head(minus, metres))
+
+    def _head(self, head: str, metres: bool) -> str:
+        return f"{head}, {self.spoken if metres else self.unit}"
+
+    def _cells(self, head: str, values_m: Array, metres: bool = True, finer: int = 0, **more: Any) -> Cells:
+        values = np.asarray(values_m, dtype=float)
+        beside = values if metres and self.unit != "m" else None
+        decimals = units.decimals(self.unit) + finer
+        return Cells(head, values / units.METRES_PER[self.unit], "number", decimals, beside=beside, **more)
+
+
+def lengths(job: Job) -> tuple[Length, Length]:
+    """Return how the job writes horizontal lengths, and heights."""
+    return Length(job.input.unit), Length(job.input.height_unit)
+
+
+#: When a point may be visited again, as a click tells it.
+_TIMES = {"earliest_utc": "not before", "avoid_from_utc": "not from", "avoid_to_utc": "not to"}
+
+
+def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
+    """Return the occupations in the order they were made."""
+    return occupations.sort_values("start_utc", kind="stable") if "start_utc" in occupations else occupations
+
+
+def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the points with what is to be done at each, when, for how long, and when to stop."""
+    if revisits is None:
+        return points
+    at = pd.Index(revisits["point"].astype("str")).get_indexer(points["point"].astype("str"))
+    names = ("action", "instruction", *_TIMES, "observe_s")
+    stop = revisits["give_up_after"].astype(float).replace(0.0, np.nan)
+    told = {name: revisits[name] for name in names} | {"give_up_after": stop}
+    return points.assign(**{name: values.array.take(at, allow_fill=True) for name, values in told.items()})
+
+
+def tables(
+    points: pd.DataFrame,
+    occupations: pd.DataFrame,
+    at: NDArray[np.intp],
+    closures: pd.DataFrame,
+    places: Places,
+    job: Job,
+) -> tuple[Table, ...]:
+    """Return the tables of the points, whose entries are in the order of `points`.
+
+    Parameters
+    ----------
+    occupations
+        In the order of time, as `in_time` gives them.
+    at
+        Index of the point of each.
+    """
+    plane, height = lengths(job)
+    # A pair is named by the numbers that its occupations have among those of their point.
+    number = (occupations.groupby(at).cumcount() + 1).to_numpy()
+    row = pd.Index(occupations["occupation_id"])
+    first, second = (row.get_indexer(closures[f"occupation_{end}"]) for end in "ab")
+    visits = "Visits and occupations"
+    return (
+        Table("Judgement", _judgement(points, plane, height)),
+        Table("Position and uncertainty", _position(points, places, plane, height, job)),
+        Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
+        Table(
+            "Closures, later minus earlier",
+            _closures(closures, number[first], number[second], plane, height),
+            found(points, closures),
+            (visits, first, second),
+        ),
+    )
+
+
+def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
+    wrong = np.fmax(numbers(points, "wrong_h"), numbers(points, "wrong_v"))
+    return (
+        Cells("status", _status(points)),
+        Cells("why", text(points, "reason")),
+        plane.line("largest closure, horizontal", numbers(points, "worst_horizontal_m")),
+        plane.line("accepted of it", numbers(points, "limit_h_m")),
+        height.line("largest closure, height", numbers(points, "worst_vertical_m")),
+        height.line("accepted of that", numbers(points, "limit_v_m")),
+        Cells("beyond what is accepted", _failing(*_of_points(points))),
+        Cells("deliver", text(points, "deliver")),
+        Cells("because", text(points, "deliver_reason")),
+        Cells("to do", text(points, "instruction")),
+        *(Cells(head, points[name] if name in points else _none(points), "time") for name, head in _TIMES.items()),
+        Cells("how long", numbers(points, "observe_s"), "span"),
+        Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
+        Cells("problem zone", text(points, "zone")),
+        Cells("reviewer", text(points, "decision")),
+        Cells("outside the requirement", numbers(points, "risk"), "probability", before="probability"),
+        Cells(
+            "rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "probability", before="probability"
+        ),
+        Cells("untested", text(points, "untested")),
+        Cells("canopy", text(points, "canopy")),
+        *_surroundings(points),
+        Cells("role", text(points, "role")),
+    )
+
+
+def _surroundings(points: pd.DataFrame) -> tuple[Cells, ...]:
+    """Return what areas and a raster say of the canopy, where the recipe names any."""
+    if "canopy_mean_m" not in points:
+        return ()
+    return (
+        Cells("canopy by the areas", text(points, "canopy_mapped")),
+        Cells("canopy by the raster", text(points, "canopy_raster")),
+        Cells("mean canopy height", numbers(points, "canopy_mean_m"), "number", 1, unit="m"),
+        Cells("cover around it", numbers(points, "cover_fraction"), "share"),
+        Cells("sky view", numbers(points, "sky_view"), "share"),
+    )
+
+
+def _status(points: pd.DataFrame) -> pd.Series:
+    """Return the status, with what the horizontal and the height say where they differ."""
+
+    def say(whole: str, h: str, v: str) -> str:
+        return f"{whole} (horizontal {h}, height {v})" if h and v and h != v else whole
+
+    return combined(say, *(text(points, name) for name in ("status", "status_h", "status_v")))
+
+
+def _position(points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job) -> tuple[Cells, ...]:
+    given = np.isfinite(numbers(points, "easting_m"))
+    where = pd.Series(np.where(given, "", "none given; drawn at the place of its visits"))
+    if geodesy.system_of(job).geographic:
+        place = tuple(
+            Cells(name, np.where(given, values, np.nan), "number", 8, unit="°")
+            for name, values in (("longitude", places.lon_deg), ("latitude", places.lat_deg))
+        )
+    else:
+        place = tuple(plane.line(name, numbers(points, f"{name}_m"), grid=name) for name in ("easting", "northing"))
+    confidence = pd.Series([f"{units.percent(c)} ellipse" if c == c else "" for c in _distinct(points, "confidence")])
+    head = next((name for name in confidence if name), "ellipse")
+    return (
+        Cells("coordinate", where),
+        *place,
+        height.line("height", numbers(points, "height_m")),
+        plane.line("radius, 95 %", numbers(points, "radius95_m")),
+        Cells("no radius", _why_none(points, "radius95_m", "var_e_m2", "within_h")),
+        height.line("height, 95 %", numbers(points, "up95_m"), before="±"),
+        Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2", "within_v")),
+        plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
+        plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
+        Cells("long axis from grid north", numbers(points, "azimuth_deg"), "number", 0, unit="°"),
+    )
+
+
+def _distinct(points: pd.DataFrame, name: str) -> list[float]:
+    return np.unique(numbers(points, name)).tolist()
+
+
+def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> pd.Series:
+    """Return why a position with a variance has no radius (it may rest on a wrong fix), and what does hold."""
+    none = np.isfinite(numbers(points, variance)) & np.isnan(numbers(points, radius))
+    share = numbers(points, within) if within in points else np.full(len(points), np.nan)
+    holds = [f"; what is required holds with {units.percent(round(p, 3))}" if np.isfinite(p) else "" for p in share]
+    why = "none holds 95 %: a wrong fix may have gone unseen"
+    return pd.Series([why + also if bare else "" for bare, also in zip(none, holds, strict=True)])
+
+
+def _occupations(
+    points: pd.DataFrame,
+    occupations: pd.DataFrame,
+    at: NDArray[np.intp],
+    number: NDArray[np.intp],
+    places: Places,
+    plane: Length,
+    height: Length,
+) -> tuple[Cells, ...]:
+    """Return the table of occupations: offsets count from the point's place and mean height."""
+    here = at >= 0
+    level = numbers(points, "height_m")
+    own = numbers(occupations, "height_m")
+    mean = pd.Series(own).groupby(at).mean().reindex(range(len(points))).to_numpy()
+    level = np.where(np.isnan(level), mean, level)
+    east, north, up = (
+        values - np.where(here, centre[at], np.nan)
+        for values, centre in (
+            (numbers(occupations, "easting_m"), places.easting_m),
+            (numbers(occupations, "northing_m"), places.northing_m),
+            (own, level),
+        )
+    )
+    visit, fix = numbers(occupations, "visit"), numbers(occupations, "fix")
+    stated = {axis: numbers(occupations, f"sigma_{axis}_m") for axis in "enu"}
+    alike = np.array_equal(stated["e"], stated["n"], equal_nan=True)
+    return (
+        Cells("no.", number.astype(float), "number", 0),
+        Cells("name as read", text(occupations, "name_read")),
+        Cells("visit", np.where(visit > 0, visit, np.nan), "number", 0),
+        Cells(START, occupations["start_utc"] if "start_utc" in occupations else _none(occupations), "time"),
+        Cells("use", _uses(occupations)),
+        Cells("fix", np.where(fix > 0, fix, np.nan), "number", 0),
+        Cells("base", text(occupations, "base")),
+        plane.column("east", east, sign=True),
+        plane.column("north", north, sign=True),
+        height.column("up", up, sign=True),
+        plane.column("stated E N" if alike else "stated E", stated["e"], metres=False),
+        *(() if alike else (plane.column("stated N", stated["n"], metres=False),)),
+        height.column("stated U", stated["u"], metres=False),
+    )
+
+
+def _uses(occupations: pd.DataFrame) -> pd.Series:
+    """Return the use of each row, and of one that is no direct measurement what it is."""
+
+    def say(use: str, *what: str) -> str:
+        return ", ".join([use, *(word for word in what if word not in ("", "measured", "direct"))])
+
+    return combined(say, *(text(occupations, name) for name in ("use", "origin", "method")))
+
+
+def _closures(
+    closures: pd.DataFrame, first: NDArray[np.intp], second: NDArray[np.intp], plane: Length, height: Length
+) -> tuple[Cells, ...]:
+    """Return the table of closures, whose ends have these numbers."""
+    return (
+        Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second))),
+        Cells("gap", numbers(closures, "gap_s"), "span", minus=START),
+        Cells("independence", text(closures, "independence_h")),
+        plane.column("east", numbers(closures, "de_m"), sign=True, minus="east"),
+        plane.column("north", numbers(closures, "dn_m"), sign=True, minus="north"),
+        height.column("up", numbers(closures, "du_m"), sign=True, minus="up"),
+        plane.column("horizontal", numbers(closures, "horizontal_m")),
+        plane.column("accepted", numbers(closures, "tolerance_h_m")),
+        height.column("accepted up", numbers(closures, "tolerance_v_m")),
+        Cells("beyond", _failing(*_of_closures(closures))),
+        Cells("status", text(closures, "status")),
+    )
+
+
+def combined(say: Callable[..., str], *columns: pd.Series) -> pd.Series:
+    """Return what `say` makes of the columns' values, asked once for each combination that occurs."""
+    parts = [pd.factorize(column, use_na_sentinel=False) for column in columns]
+    codes = np.zeros(len(columns[0]), dtype=np.intp)
+    for own, values in parts:
+        codes = codes * max(len(values), 1) + own
+    _, first, back = np.unique(codes, return_index=True, return_inverse=True)
+    rows = zip(*(np.asarray(values, dtype=object)[own[first]].tolist() for own, values in parts), strict=True)
+    words = [say(*("" if value != value else value for value in row)) for row in rows]
+    return pd.Series(np.asarray(words, dtype=object)[back])
+
+
+def found(points: pd.DataFrame, frame: pd.DataFrame) -> NDArray[np.intp]:
+    """Return, per row of `frame`, the position of its point in `points`; -1 where there is none."""
+    codes, names = pd.factorize(frame["point"], use_na_sentinel=False)
+    at = pd.Index(points["point"].astype("str")).get_indexer(pd.Index(names).astype("str"))
+    return at[codes] if len(codes) else np.zeros(0, dtype=np.intp)
+
+
+def text(frame: pd.DataFrame, name: str) -> pd.Series:
+    """Return a column of text; all of it missing where the frame has none."""
+    if name not in frame:
+        return pd.Series([None] * len(frame), dtype="str")
+    return frame[name].reset_index(drop=True)
+
+
+def texts(frame: pd.DataFrame, name: str) -> list[str]:
+    """Return a column as a list of text."""
+    return [str(value) for value in text(frame, name).astype("str").fillna("").tolist()]
+
+
+def numbers(frame: pd.DataFrame, name: str) -> Array:
+    """Return a column of numbers, NaN where it is missing or the frame has none."""
+    if name not in frame:
+        return np.full(len(frame), np.nan)
+    return frame[name].to_numpy(dtype=float, na_value=np.nan)
+
+
+def _of_points(points: pd.DataFrame) -> tuple[Array, ...]:
+    names = ("worst_horizontal_m", "limit_h_m", "worst_vertical_m", "limit_v_m")
+    return tuple(numbers(points, name) for name in names)
+
+
+def _of_closures(closures: pd.DataFrame) -> tuple[Array, ...]:
+    names = ("horizontal_m", "tolerance_h_m", "du_m", "tolerance_v_m")
+    return tuple(np.abs(numbers(closures, name)) for name in names)
+
+
+def _failing(h: Array, limit_h: Array, v: Array, limit_v: Array) -> pd.Series:
+    """Return which components of closures are beyond their limits, so that they stand out; empty where none is."""
+    return combined(wording.failing, pd.Series(h > limit_h), pd.Series(v > limit_v))
+
+
+def _counted(values: Array, noun: str) -> pd.Series:
+    """Return whole numbers with their noun; missing where there is none."""
+    return combined(lambda n: units.counted(int(n), noun) if n != "" else "", pd.Series(values))
+
+
+def _none(frame: pd.DataFrame) -> pd.Series:
+    return pd.Series(pd.NaT, index=range(len(frame)), dtype="datetime64[s, UTC]")
+
+
+def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp], job: Job) -> tuple[Facet, ...]:
+    """Return what tells the points apart: every facet with more than one value.
+
+    Parameters
+    ----------
+    at
+        Index of the point of each occupation.
+    """
+    own = np.arange(len(points))
+    offered = (
+        Facet("To do", own, text(points, "action")),
+        Facet("Problem zone", own, text(points, "zone")),
+        Facet("Cover", own, text(points, "canopy")),
+        Facet("Role", own, text(points, "role")),
+        Facet("Base", at, text(occupations, "base")),
+        Facet(f"Day, {clock.name(job)}", at, _days(occupations, job)),
+        Facet("Crew", at, text(occupations, "operator")),
+    )
+    return tuple(facet for facet in offered if len({display_text(text) for text in pd.unique(facet.texts)}) > 1)
+
+
+def _days(occupations: pd.DataFrame, job: Job) -> pd.Series:
+    """Return the day each occupation began on, as the crew counts days."""
+    if "start_utc" not in occupations:
+        return text(occupations, "start_utc")
+    codes, days = pd.factorize(clock.days(occupations["start_utc"], job))
+    return pd.Series(pd.Categorical.from_codes(codes, days.strftime(clock.DAY)))

@@ -1,0 +1,316 @@
+"""The map: drawings and their context in, one self-contained HTML file out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from branca.element import MacroElement
+from folium.template import Template
+
+from geoqa.core import clock, geodesy, recipe, units
+from geoqa.core.drawing import Drawing
+from geoqa.core.frames import wording
+from geoqa.core.frames.schema import DELIVERIES, STATUSES
+from geoqa.outputs import key_tables, offline, symbology
+from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
+from geoqa.outputs.layers import online_background
+from geoqa.outputs.map import block, grid_fit
+from geoqa.outputs.text import display_text, json_for_html, map_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+
+    Array = NDArray[np.float64]
+
+STYLES = ("map.css",)
+#: In the order they are loaded: each uses only those before it.
+SCRIPTS = (
+    "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
+    "symbols.js", "layer.js", "popup.js", "key.js", "finder.js", "start.js",
+)  # fmt: skip
+#: What is said otherwise of a site in a frame of its own.
+_PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
+
+
+@dataclass(frozen=True)
+class KeyTable:
+    """A table that the key offers: its rows of text below headings, and one sentence."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    about: str
+
+
+@dataclass(frozen=True)
+class MapContext:
+    """What the map says beside its drawings.
+
+    Attributes
+    ----------
+    title
+        Name of the site.
+    statuses, deliveries
+        Number of points of each status, and of each answer to whether it may be delivered.
+    tolerance, requirement
+        Both in words, in the job's unit.
+    crs
+        Name of the coordinate system.
+    unit
+        Unit of the job's lengths.
+    notes
+        Further sentences for the key, such as that only the horizontal was judged.
+    tables
+        Tables that the key offers: what stated precision is worth by cover, errors that occupations share.
+    expectation_known
+        Whether any precision was known, so that usual and unusual could be told apart.
+    cautions
+        See `geoqa.outputs.header`.
+    review_id
+        What tells the review from others; none where it is not known.
+    north
+        Which north is up.
+    zone, ahead
+        The time zone that times are told in, and by how many seconds it is ahead of UTC from when on, see
+        `geoqa.core.clock.offsets`.
+    lonlat
+        Whether the job counts in longitude and latitude.
+    grid
+        How the job's coordinates follow from a place on the map, see `geoqa.outputs.map.grid_fit`; None where the
+        job counts in longitude and latitude, or no polynomial serves.
+    scope
+        Which axis alone is judged, a sentence; empty where both are.
+    off_control
+        Which base set-ups known coordinates contradict, a sentence; empty where none.
+    """
+
+    title: str
+    statuses: Mapping[str, int]
+    deliveries: Mapping[str, int]
+    tolerance: str
+    requirement: str
+    crs: str
+    unit: str = "m"
+    notes: tuple[str, ...] = ()
+    tables: tuple[KeyTable, ...] = ()
+    expectation_known: bool = True
+    cautions: tuple[str, ...] = (*CAUTIONS, APPROXIMATE)
+    review_id: str = ""
+    north: str = "True north is up"
+    zone: str = "UTC"
+    ahead: Sequence[tuple[int, int]] = ()
+    lonlat: bool = False
+    grid: Mapping[str, Any] | None = None
+    scope: str = ""
+    off_control: str = ""
+
+    @classmethod
+    def of(
+        cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = (), review_id: str = ""
+    ) -> MapContext:
+        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
+        points, unit = frames["points"], job.input.unit
+        return cls(
+            title=job.site.name,
+            statuses=_counts(points["status"], STATUSES),
+            deliveries=_counts(points["deliver"], DELIVERIES),
+            tolerance=_with_roles(
+                job.tolerance.spoken(*job.units),
+                ((name, role.tolerance.spoken(*job.units)) for name, role in job.roles.items()),
+            ),
+            requirement=_with_roles(
+                job.requirement.spoken(*job.units),
+                ((name, role.requirement.spoken(*job.units)) for name, role in job.roles.items()),
+            ),
+            crs=geodesy.system_of(job).name,
+            unit=unit,
+            notes=tuple(notes),
+            review_id=review_id,
+            tables=_tables(frames, job),
+            expectation_known=_expectation_known(frames),
+            zone=clock.name(job),
+            ahead=clock.offsets(_seconds(frames), job),
+            lonlat=geodesy.system_of(job).geographic,
+            grid=_grid(points, job),
+            scope=recipe.judged_words(points),
+            off_control=wording.off_control(frames, job),
+            **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
+        )
+
+
+def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
+    """Return the map as the text of one HTML file that opens with no network.
+
+    The same drawings and context give the same text.
+
+    Parameters
+    ----------
+    drawings
+        What the layers drew, in the order the layer control lists them.
+    context
+        What the key says.
+
+    Raises
+    ------
+    StepError
+        If a drawing holds what cannot be drawn.
+    """
+    title = map_text(context.title)
+    heads, pack = block.packed(drawings, context.grid)
+    figure = offline.OfflineFigure(f"{title} – map", _sheet(title, context), tiles=_tile_servers(drawings))
+    head = {"context": _context(context), "drawings": heads}
+    figure.data = [
+        offline.DataBlock("geoqa-head", json_for_html(head)),
+        offline.DataBlock("geoqa-block", json_for_html(pack.text())),
+    ]
+    chart = offline.OfflineMap(
+        figure,
+        [offline.static_text(name) for name in STYLES],
+        [offline.static_text(name) for name in SCRIPTS],
+        max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,
+        fade_animation=False,
+    )  # fmt: skip
+    SurveySheet().add_to(chart, name="survey")
+    return str(figure.render())
+
+
+class SurveySheet(MacroElement):
+    """The one call that draws the data blocks; holds none of them."""
+
+    _template = Template("""
+    {% macro script(this, kwargs) %}
+    Geoqa.start({{ this._parent.get_name() }});
+    {% endmacro %}
+    """)
+
+    def __init__(self) -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
+        self._name, self._id = "SurveySheet", "geoqa"
+
+
+def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...]:
+    """Return the tables that say something."""
+    found = []
+    if "shifts" in frames:
+        rows = key_tables.shift_table(frames["shifts"], job)
+        about = key_tables.SHIFT_AFTER if job.steps.get("shifts", {}).get("apply") else key_tables.SHIFT_ABOUT
+        found.append(KeyTable(key_tables.SHIFT_TITLE, key_tables.shift_head(job), tuple(rows), about))
+    if "control_checks" in frames:
+        checks = frames["control_checks"]
+        rows = key_tables.control_table(checks, job)
+        told = key_tables.control_about(checks)
+        found.append(KeyTable(key_tables.CONTROL_TITLE, key_tables.control_head(job), tuple(rows), told))
+    if "classes" in frames:
+        rows = key_tables.class_table(frames["classes"], job)
+        found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
+    return tuple(table for table in found if table.rows)
+
+
+def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
+    found = values.value_counts()
+    return {word: int(found.get(word, 0)) for word in words}
+
+
+def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
+    """Return whether the closures were tested against a precision; without closures nothing says otherwise."""
+    closures = frames.get("closures")
+    tested = [name for name in ("p_h", "p_v") if closures is not None and name in closures]
+    return not tested or closures is None or closures.empty or bool(closures[tested].notna().any(axis=None))
+
+
+def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
+    """Return the polynomial of the job's grid around the points."""
+    system = geodesy.system_of(job)
+    if system.geographic or points.empty or "geometry" not in points:
+        return None
+    box = shapely.total_bounds(np.asarray(points["geometry"]))
+    if not np.isfinite(box).all():
+        return None
+    x, y = box[[0, 2, 0, 2]] * system.metres_per_unit, box[[1, 1, 3, 3]] * system.metres_per_unit
+    return grid_fit.fit(system, *system.to_lonlat(x, y))
+
+
+def _seconds(frames: Mapping[str, pd.DataFrame]) -> Array:
+    """Return the first and the last moment of each column of times that a click may tell, seconds since 1970."""
+    columns = (
+        frame[name]
+        for key in ("occupations", "revisits")
+        if (frame := frames.get(key)) is not None
+        for name in frame.columns
+        if name.endswith("_utc")
+    )
+    ends = [block.times([column.min(), column.max()]) for column in columns]
+    return np.concatenate(ends) if ends else np.zeros(0)
+
+
+def _with_roles(whole: str, own: Iterable[tuple[str, str]]) -> str:
+    """Return what holds for the whole job, and what roles have of their own."""
+    return "; ".join([whole, *(f"{name}: {words}" for name, words in own if words != whole)])
+
+
+def _sheet(title: str, context: MapContext) -> tuple[str, str]:
+    """Return the HTML before and after the map; readable without scripts."""
+    total, ready = sum(context.statuses.values()), context.deliveries.get("yes", 0)
+    counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
+    alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
+    cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
+    before = (
+        '<div class="gq-sheet">\n<header class="gq-head">'
+        f'<h1><bdi dir="auto">{title}</bdi></h1>{first}'
+        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
+        f"{total - ready:,} not.{alone}"
+        f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
+        "</header>\n"
+        f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
+        '<main class="gq-map" aria-label="Map of the points">'
+    )
+    return before, '</main>\n<aside class="gq-key" id="geoqa-key" aria-label="Key and switches"></aside>\n</div>'
+
+
+def _context(context: MapContext) -> dict[str, Any]:
+    """Return the context and the table of symbols as plain values of safe text."""
+    lines = ("title", "tolerance", "requirement", "crs", "unit", "north", "zone")
+    return {
+        **{name: display_text(getattr(context, name)) for name in lines},
+        "unitName": units.spoken(context.unit),
+        "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
+        "expectationKnown": context.expectation_known,
+        "grid": context.grid,
+        "ahead": context.ahead,
+        "lonlat": context.lonlat,
+        "notes": [display_text(note) for note in context.notes],
+        "tables": [
+            {
+                "title": display_text(table.title),
+                "head": [display_text(cell) for cell in table.head],
+                "rows": [[display_text(cell) for cell in row] for row in table.rows],
+                "about": display_text(table.about),
+            }
+            for table in context.tables
+        ],
+        "cautions": [display_text(caution) for caution in context.cautions],
+        "symbols": [
+            {**asdict(symbology.SYMBOLS[status]), "rank": symbology.SYMBOLS[status].rank,
+             "count": int(context.statuses.get(status, 0))}
+            for status in STATUSES
+        ],
+        "delivery": [
+            {**asdict(mark), "count": int(context.deliveries.get(key, 0))} for key, mark in symbology.DELIVERY.items()
+        ],
+        "tolerances": symbology.TOLERANCE,
+        "expectations": symbology.EXPECTATION,
+    }  # fmt: skip
+
+
+def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:
+    """Return where pictures may come from: from the page itself where a layer holds one, from an online background."""
+    own = ["data:" for drawing in drawings if drawing.kind == "picture"]
+    return [*own, *(online_background.server(url) for drawing in drawings for url in drawing.columns.get("url", ()))]

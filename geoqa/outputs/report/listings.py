@@ -1,0 +1,309 @@
+"""The sections that list: what to do, changes, decisions, conflicts, what is not delivered, rows set aside, the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import clock, geodesy
+from geoqa.core.frames import wording
+from geoqa.core.frames.revisits import ACCEPT
+from geoqa.core.units import bounded, counted, duration, length, signed, spoken
+from geoqa.outputs import folder
+from geoqa.outputs.report.document import (
+    MOST,
+    Block,
+    FactList,
+    Frames,
+    Items,
+    Section,
+    Text,
+    has,
+    none,
+    shown,
+    table,
+    word,
+)
+
+if TYPE_CHECKING:
+    from geoqa.core.job import Job
+
+
+NOT_STATED = "not stated"
+#: Names in a sentence, at most.
+MOST_NAMED = 40
+
+
+def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequence[str]) -> list[Section]:
+    """Return the sections.
+
+    Parameters
+    ----------
+    record
+        What run.json holds: inputs, recipe, accounts, versions, steps.
+    messages
+        What the run said.
+    """
+    made = [Section("What to observe again", tuple(_revisits(frames, job)))]
+    made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
+    return [
+        *made,
+        Section("The reviewer's decisions", tuple(_decisions(frames))),
+        Section("The worst closures, and conflicts", tuple(_worst(frames, job))),
+        Section("Points not delivered", tuple(_withheld(frames, job))),
+        Section("Rows set aside", tuple(_aside(frames, record))),
+        Section("Coordinates and equipment", tuple(_frame(job))),
+        Section("The run", tuple(_run(record, messages))),
+    ]
+
+
+def _revisits(frames: Frames, job: Job) -> list[Block]:
+    if "revisits" not in frames:
+        return none("Revisits were not planned.")
+    revisits = frames["revisits"].sort_values("rank")
+    if revisits.empty:
+        return none("Nothing has to be observed again.")
+    accept = (revisits["action"].astype("str") == ACCEPT).to_numpy()
+    found = [*_to_go(revisits[~accept], job)]
+    if accept.any():
+        names = [shown(name, 40) for name in revisits.loc[accept, "point"].iloc[:MOST_NAMED]]
+        left = int(accept.sum()) - len(names)
+        more = f" and {left:,} more in the layer revisits of review.gpkg" if left else ""
+        was = "was" if accept.sum() == 1 else "were"
+        found.append(
+            Text(
+                f"{counted(int(accept.sum()), 'point')} {was} observed once by plan and may be accepted as that, "
+                f"which shows nothing of them: {', '.join(names)}{more}."
+            )
+        )
+    return found
+
+
+def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
+    zone = clock.zone_of(job)
+    if revisits.empty:
+        return [Text("Nobody has to go anywhere again.")]
+    rows = [
+        (
+            f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
+            shown(row.reason, 200), clock.moment(row.earliest_utc, zone), _chance(row),
+        )
+        for row in revisits.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit")
+    return [
+        Text(
+            "In the order of need; the field sheet (revisits.html) has them in walking order. "
+            f"{clock.zone_sentence(job)} The last column: how often one more visit settled such a point here, "
+            "with 95 % bounds and the number of such points."
+        ),
+        table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
+    ]
+
+
+def _chance(row: Any) -> str:
+    if row.chance != row.chance:
+        return "no record"
+    return f"{bounded(row.chance, row.chance_low, row.chance_high)} of {row.chance_n:,}"
+
+
+def _changes(frames: Frames) -> list[Block]:
+    if "changes" not in frames:
+        return none("No earlier review was given to compare with.")
+    changes = frames["changes"]
+    moved = changes[changes["change"].astype("str") != "same"]
+    if moved.empty:
+        return none("No point has changed.")
+    rows = [
+        (
+            shown(row.point, 40), str(row.change), word(row.status_before), word(row.status),
+            word(row.deliver_before), word(row.deliver), word(row.revisit),
+        )
+        for row in moved.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "change", "status before", "status now", "delivered before", "now", "revisit")
+    return [table("Points that changed", head, rows, (), "changes", len(moved))]
+
+
+def _decisions(frames: Frames) -> list[Block]:
+    if not has(frames, "decisions"):
+        return none("No decision of a reviewer was given.")
+    rows = [
+        (
+            str(row.action), str(row.kind), shown(row.target, 80), shown(row.who, 60), shown(row.when, 40),
+            shown(row.why, 200),
+        )
+        for row in frames["decisions"].itertuples(index=False)
+    ]  # fmt: skip
+    return [
+        Text("Status and delivery stay what the evidence says."),
+        table("Decisions", ("what", "of", "target", "who", "when", "why"), rows, (), "decisions"),
+    ]
+
+
+def _worst(frames: Frames, job: Job) -> list[Block]:
+    """Return the points whose closures are beyond what is accepted, the worst first, then each closure in conflict."""
+    points = frames["points"].iloc[wording.worst_first(frames["points"])]
+    beyond = points[(points["excess"] > 1).to_numpy(bool)]
+    if beyond.empty and not (points["status"] == "conflict").any():
+        return none("No closure is beyond what the job accepts.")
+    unit, up = job.units
+    rows = [
+        (
+            shown(row.point, 40), str(row.status), wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, unit),
+            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, up), shown(row.reason, 200),
+        )
+        for row in beyond.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "status", "horizontal", "height", "why")
+    title = f"Closures beyond what is accepted, at {counted(len(beyond), 'point')}, the worst first"
+    found: list[Block] = (
+        [Text(wording.ABOUT_LIMIT), table(title, head, rows, (), "points", len(beyond))] if rows else []
+    )
+    return found + _conflicts(points, frames["closures"], job)
+
+
+def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[Block]:
+    """Return the closures in conflict, in the order of their points."""
+    names = points.loc[points["status"] == "conflict", "point"].astype("str")
+    place = pd.Index(names).get_indexer(closures["point"].astype("str"))
+    mine = (place >= 0) & (closures["status"] == "conflict").to_numpy()
+    if not mine.any():
+        return []
+    unit, up = job.units
+    size = np.fmax(
+        closures["horizontal_m"] / closures["tolerance_h_m"], closures["du_m"].abs() / closures["tolerance_v_m"]
+    )
+    listed = closures.iloc[np.flatnonzero(mine)[np.lexsort([-size[mine], place[mine]])]]
+    rows = [
+        (
+            shown(row.point, 40), duration(row.gap_s), str(row.independence_h), signed(row.de_m, unit),
+            signed(row.dn_m, unit), wording.beside_limit(row.horizontal_m, row.tolerance_h_m, unit),
+            wording.beside_limit(row.du_m, row.tolerance_v_m, up),
+        )
+        for row in listed.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "time between", "independence", f"east, {unit}", f"north, {unit}", "horizontal", "height")
+    return [
+        Text("Each closure that is beyond tolerance and unusual for its precision: later minus earlier."),
+        table(f"Conflicts of {counted(len(names), 'point')}", head, rows, (1, 3, 4), "closures", len(listed)),
+    ]
+
+
+def _withheld(frames: Frames, job: Job) -> list[Block]:
+    points = frames["points"]
+    held = points[points["deliver"] == "no"]
+    if held.empty:
+        return none("Every point may be delivered.")
+    held = held.iloc[wording.worst_first(held)]
+    rows = [
+        (
+            shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
+            wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, job.units[0]),
+            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, job.units[1]), shown(row.deliver_reason, 200),
+        )
+        for row in held.head(MOST).itertuples(index=False)
+    ]  # fmt: skip
+    head = ("point", "role", "status", "visits", "largest closure, horizontal", "height", "why not")
+    title = f"{counted(len(held), 'point')}, the worst first"
+    return [Text(wording.ABOUT_LIMIT, small=True), table(title, head, rows, (3,), "points", len(held))]
+
+
+def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
+    accounts = tuple(
+        f"{shown(file, 120)}: {n['read']:,} {kind} read, {n['used']:,} used, {n['set_aside']:,} set aside"
+        for file, kinds in record.get("accounts", {}).items()
+        for kind, n in kinds.items()
+    )
+    found: list[Block] = [Items(accounts)] if accounts else []
+    if not has(frames, "set_aside"):
+        return [*found, Text("No row was set aside.")]
+    rows = [
+        (shown(str(row.source_file), 60), f"{row.source_line:,}", shown(row.reason, 200), shown(row.row, 100))
+        for row in frames["set_aside"].head(MOST).itertuples(index=False)
+    ]
+    return [
+        *found,
+        table(
+            "Rows that are not used",
+            ("file", "line", "reason", "row"),
+            rows,
+            (1,),
+            "set_aside",
+            len(frames["set_aside"]),
+        ),
+    ]
+
+
+def _frame(job: Job) -> list[Block]:
+    """Return in what the coordinates are, and what was used; what nobody stated is said not to be."""
+    told = job.report
+    local = job.site.crs == geodesy.LOCAL
+    system = "a local frame" if local else f"{geodesy.system_of(job).name} ({job.site.crs})"
+    base = [
+        (word, value) for word, value in (("horizontal", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if value
+    ]
+    unit = job.input.unit
+    rows = (
+        ("Coordinate system", shown(system)),
+        ("Datum and realization", shown(told.datum or NOT_STATED)),
+        ("Epoch", shown(told.epoch or NOT_STATED)),
+        ("Heights", shown(job.site.height or NOT_STATED)),
+        ("Geoid model", shown(told.geoid or NOT_STATED)),
+        ("Localization", shown(job.site.localization or NOT_STATED)),
+        ("Combined factor", NOT_STATED if job.site.combined_factor is None else f"{job.site.combined_factor:.8f}"),
+        (
+            "Unit",
+            f"{spoken(unit)}"
+            + ("" if job.input.height_unit == unit else f"; heights in {spoken(job.input.height_unit)}"),
+        ),
+        ("Base coordinates", shown(told.base_coordinates or NOT_STATED)),
+        ("Source of the base coordinates", shown(told.base_source or NOT_STATED)),
+        (
+            "Uncertainty of the base, one sigma",
+            ", ".join(f"{word} {length(value, unit)}" for word, value in base)
+            or f"{NOT_STATED}: coordinates and uncertainties are relative to the base",
+        ),
+        ("Equipment", shown(told.equipment or NOT_STATED)),
+        ("Corrections", shown(told.corrections or NOT_STATED)),
+    )
+    return [FactList(rows)]
+
+
+def _value_text(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+
+
+def _run(record: Mapping[str, Any], messages: Sequence[str]) -> list[Block]:
+    files = [
+        (shown(str(entry["file"]), 80), shown(str(entry["reader"]), 30), f"{entry['bytes']:,}", str(entry["sha256"]))
+        for entry in record.get("inputs", ())
+    ]
+    versions = ", ".join(f"{name} {version}" for name, version in record.get("versions", {}).items())
+    plugins = record.get("plugins", {})
+    used = ", ".join(f"{one['step']} ({one['distribution']} {one['version']})" for one in plugins.get("used", ()))
+    found: list[Block] = [
+        table("Files that were read", ("file", "read as", "bytes", "SHA-256"), files, (2,), "run.json"),
+        FactList((("Versions", versions), ("Steps of other distributions", shown(used) or "none"))),
+    ]
+    if messages:
+        found += [Text("What the run said:"), Items(tuple(shown(text, 800) for text in messages[:80]))]
+    if len(messages) > 80:
+        found.append(Text(f"and {len(messages) - 80:,} more in run.json", small=True))
+    return [*found, table("The recipe as completed", ("table", "keys"), _recipe(record), (), "run.json")]
+
+
+def _recipe(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return each table of the recipe with its keys."""
+    rows: list[tuple[str, str]] = []
+    for name, table_of in record.get("recipe", {}).items():
+        many = table_of if isinstance(table_of, list) else [table_of]
+        told = "[[{}]]" if isinstance(table_of, list) else "[{}]"
+        for one in many:
+            pairs = ((key.partition("] ")[2], value) for key, value in folder.flat_keys(one, "[]"))
+            keys = "; ".join(f"{shown(key, 80)} = {shown(_value_text(value), 160)}" for key, value in pairs)
+            rows.append((told.format(shown(name, 40)), keys or "nothing stated"))
+    return rows

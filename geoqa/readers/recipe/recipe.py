@@ -1,0 +1,364 @@
+"""A recipe to a job: TOML or a plain mapping, every fault reported at once."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from geoqa.core import input_files
+from geoqa.core.errors import Fault, InputError, RecipeError
+from geoqa.core.experience import Experience
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
+from geoqa.core.params import OPEN
+from geoqa.core.recipe import PRESETS, ReportFacts, Requirement, Tolerance
+from geoqa.readers.recipe import rules, toml_tables
+
+TABLES = (
+    "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
+    "canopy", "report", "line", "file", "experience",
+)  # fmt: skip
+#: Tables the recipe language knows and this version cannot do yet.
+PLANNED_TABLES: tuple[str, ...] = ()
+#: A recipe larger than this, in bytes, is none.
+LARGEST = 1_000_000
+#: Faults told of one recipe.
+MOST_FAULTS = 50
+NOT_YET = "is part of the recipe language but not in this version yet."
+
+
+def read_recipe(path: Path | str) -> Job:
+    """Return the job that the recipe at `path` describes.
+
+    Raises
+    ------
+    RecipeError
+        If the file cannot be read, is no TOML, or says what cannot be: every fault, by file, table and key.
+    """
+    path = Path(path)
+    text = _text(path)
+    try:
+        table = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        rule = "Text stands in quotes, one key = value a line, numbers have a decimal point."
+        raise RecipeError(f"{path}: is not TOML: {_problem(error, text)} {rule}{_is_it_data(path)}") from error
+    return replace(job_from_table(table, path.name), folder=str(path.parent))
+
+
+def is_recipe(path: Path) -> bool:
+    """Return whether the file at `path` is TOML with a table ``[site]``, sound or not: a recipe, and no data."""
+    if path.suffix.lower() != ".toml" or not path.is_file():
+        return False
+    try:
+        return "site" in tomllib.loads(_text(path))
+    except RecipeError:
+        return False
+    except (ValueError, RecursionError):
+        return True  # whoever reads it says what is wrong with it
+
+
+def _text(path: Path) -> str:
+    """Return the text of the recipe at `path`."""
+    try:
+        with input_files.opened(path) as file:
+            content = file.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise RecipeError(f"{path}: there is no such recipe. `geoqa recipe FILE` proposes one for a file.") from None
+    except IsADirectoryError:
+        raise RecipeError(f"{path}: is a directory. Name the recipe in it.") from None
+    except InputError as error:
+        raise RecipeError(str(error)) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        remedy = "Give a text file in TOML, and check its rights."
+        raise RecipeError(f"{path}: cannot be read: {reason}. {remedy}") from error
+    if len(content) > LARGEST:
+        problem = f"is larger than {LARGEST / 1e6:g} MB; a recipe is a page or two."
+        raise RecipeError(f"{path}: {problem}{_is_it_data(path) or ' Name the recipe.'}")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        rule = "Give a text file in TOML, saved as UTF-8."
+        raise RecipeError(f"{path}: is not UTF-8 text (line {line}). {rule}{_is_it_data(path)}") from error
+
+
+def _problem(error: Exception, text: str) -> str:
+    """Return what the TOML reader says, and the line it says it of."""
+    if isinstance(error, RecursionError):
+        return "values stand in each other too deep."
+    if not isinstance(error, tomllib.TOMLDecodeError):
+        return "a number is far too long."
+    at = re.search(r"\(at line (\d+), column \d+\)", str(error))
+    lines = text.split("\n")
+    shown = lines[int(at[1]) - 1].strip()[:80] if at and int(at[1]) <= len(lines) else ""
+    return f"{str(error)[:200]}" + (f", where it reads: {shown}." if shown else ".")
+
+
+def _is_it_data(path: Path) -> str:
+    """Return a hint where the name is not that of a recipe."""
+    if path.suffix.lower() in (".toml", ""):
+        return ""
+    return " Is it the data? The data come first, the recipe after --recipe: geoqa review data.csv --recipe site.toml"
+
+
+def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
+    """Return the job that `table` describes.
+
+    Parameters
+    ----------
+    table
+        A recipe as nested mappings, as TOML gives it.
+    where
+        What the faults call it: the name of its file.
+
+    Raises
+    ------
+    RecipeError
+        If it says what cannot be; the message lists every fault, by table and key.
+    """
+    faults: list[Fault] = []
+    if not isinstance(table, Mapping):
+        raise RecipeError(f"{where}: a recipe is a table of tables, not {type(table).__name__}.")
+    _check_tables(table, where, faults)
+    draft = _draft(table, where, faults)
+    fmt = rules.check(draft, where, faults)
+    control, field_test, lines = toml_tables.control(table, where, faults)
+    facts = ReportFacts.from_table(table.get("report", {}), f"{where}: [report]", faults)
+    canopy = toml_tables.canopy(table, where, faults)
+    experience = Experience.from_table(table.get("experience", {}), f"{where}: [experience]", faults)
+    files = toml_tables.file_rules(table, where, faults, job_from_table)
+    if faults:
+        shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
+        if more > 0:
+            shown.append(Fault(where, f"and {more} more faults."))
+        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
+    # Whatever is None has left a fault.
+    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
+    assert control and field_test and facts and canopy and experience
+    return Job(
+        site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
+        roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
+        steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
+        report=facts,
+        canopy=canopy, experience=experience, unit_stated="unit" in draft.keys,
+    )  # fmt: skip
+
+
+def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.Draft:
+    given = table.get("input", {})
+    tolerance = _tolerance(table.get("tolerance"), f"{where}: [tolerance]", faults)
+    requirement = Requirement.from_table(table.get("requirement", {}), f"{where}: [requirement]", faults)
+    mapped = _table(given, "columns", f"{where}: [input", faults)
+    values = _table(given, "values", f"{where}: [input", faults)
+    form = _dated(_without(given, "columns", "values"))
+    keys = frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset()
+    if isinstance(form, Mapping) and not rules.COORDINATES & set(mapped):
+        form = {"unit": "m"} | dict(form)  # until a file says it
+    return rules.Draft(
+        site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
+        height=_height(table.get("site", {})),
+        input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
+        keys=keys,
+        columns=toml_tables.columns(mapped, f"{where}: [input.columns]", faults),
+        names=frozenset(mapped),
+        itself=_says_itself(given),
+        values=_values(values, mapped, f"{where}: [input.values", faults),
+        match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
+        # Stand-ins for what is at fault, so that the rules across keys can still be checked.
+        tolerance=tolerance or _tolerance_of(table.get("tolerance")),
+        requirement=requirement or _requirement_of(table.get("requirement")),
+        roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
+        base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
+        steps=_tables(table, "step", where, faults),
+        decisions=Decisions.from_table(table.get("decisions", {}), f"{where}: [decisions]", faults),
+    )
+
+
+def _dated(form: Any) -> Any:
+    """Return ``[input]`` with a date that stands without quotes, as TOML allows, as text."""
+    stated = form.get("date") if isinstance(form, Mapping) else None
+    if isinstance(stated, date) and not isinstance(stated, datetime):
+        return {**form, "date": stated.isoformat()}
+    return form
+
+
+def _says_itself(given: Any) -> bool:
+    """Return whether ``[input]`` leaves all that rows hold to the file: enough for a receiver's log, for no other."""
+    if not isinstance(given, Mapping) or given.get("columns"):
+        return False
+    return not {"initialization", "asserted_by"} & set(given) and not given.get("values")
+
+
+def _sound(table: Any) -> InputFormat:
+    """Return what is sound of a faulty ``[input]``, so that the rules across keys can still be checked."""
+    sound: dict[str, Any] = {"unit": "m"}
+    for parameter in InputFormat.parameters():
+        if isinstance(table, Mapping) and table.get(parameter.name, OPEN) != OPEN:
+            try:
+                sound[parameter.name] = parameter.check(table[parameter.name])
+            except ValueError:
+                continue
+    return InputFormat(**sound)
+
+
+def _tolerance_of(table: Any) -> Tolerance | None:
+    """Return a stand-in for a faulty ``[tolerance]`` that states the same constants."""
+    if not isinstance(table, Mapping) or "purpose" in table:
+        return None
+    return Tolerance(horizontal_m=1.0, vertical_m=1.0 if "vertical_m" in table else None)
+
+
+def _requirement_of(table: Any) -> Requirement | None:
+    """Return a stand-in for a faulty ``[requirement]`` that states the same limits and judges the same."""
+    if not isinstance(table, Mapping):
+        return None
+    limits = {name: 1.0 for name in ("horizontal_m", "vertical_m") if name in table}
+    judge = table.get("judge")
+    return Requirement(**limits, judge=judge if judge in ("h", "v", "hv") else "hv")
+
+
+def _height(table: Any) -> str | None:
+    """Return the height reference as stated, sound or not; None where there is none."""
+    stated = table.get("height") if isinstance(table, Mapping) else None
+    return None if stated is None or not str(stated).strip() else str(stated)
+
+
+def _check_tables(table: Mapping[str, Any], where: str, faults: list[Fault]) -> None:
+    for name in map(str, table):
+        if name in PLANNED_TABLES:
+            faults.append(Fault(f"{where}: [{name}]", NOT_YET, "Remove the table."))
+        elif name not in TABLES:
+            close = difflib.get_close_matches(name, (*TABLES, *PLANNED_TABLES), n=1)
+            hint = f"Did you mean {close[0]!r}?" if close else f"The tables are {', '.join(TABLES)}."
+            faults.append(Fault(f"{where}: [{name}]", "is not a table here.", hint))
+
+
+def _without(table: Any, *names: str) -> Any:
+    return {k: v for k, v in table.items() if k not in names} if isinstance(table, Mapping) else table
+
+
+def _table(table: Any, name: str, where: str, faults: list[Fault]) -> Mapping[str, Any]:
+    """Return the sub-table called `name`; an empty one if there is none."""
+    found = table.get(name, {}) if isinstance(table, Mapping) else {}
+    if isinstance(found, Mapping):
+        return {str(key): value for key, value in found.items()}
+    faults.append(Fault(f"{where}.{name}]", f"{str(found)[:60]!r} is not a table."))
+    return {}
+
+
+def _tables(table: Mapping[str, Any], name: str, where: str, faults: list[Fault]) -> dict[str, Mapping[str, Any]]:
+    """Return the named tables under ``[name.*]`` as they are."""
+    if not isinstance(table.get(name, {}), Mapping):
+        faults.append(Fault(f"{where}: [{name}]", f"holds tables, such as [{name}.NAME]."))
+        return {}
+    found: dict[str, Mapping[str, Any]] = {}
+    for key, value in table.get(name, {}).items():
+        if isinstance(value, Mapping):
+            found[str(key)] = dict(value)
+        else:
+            faults.append(Fault(f"{where}: [{name}] {key}", f"must be a table of its own: [{name}.{key}]."))
+    return found
+
+
+def _tolerance(table: Any, where: str, faults: list[Fault], above: Tolerance | None = None) -> Tolerance | None:
+    """Return a tolerance; what a role's own (`above` given) does not state is taken from `above`."""
+    if table is None:
+        problem = "must be stated: geoqa does not choose a tolerance for a surveyor."
+        choice = f'Add [tolerance] with horizontal_m = ... and vertical_m = ..., or purpose = "{next(iter(PRESETS))}"'
+        faults.append(Fault(where, problem, f"{choice} (presets: {', '.join(PRESETS)})."))
+        return None
+    if isinstance(table, Mapping) and table.get("purpose") not in (None, OPEN):
+        return _preset(table, where, faults)
+    if isinstance(table, Mapping) and above is not None:
+        inherited = above.as_table() | {"reference": _mixed_reference(above)}
+        table = {k: v for k, v in inherited.items() if k != "purpose"} | dict(table)
+    return Tolerance.from_table(table, where, faults)
+
+
+def _mixed_reference(above: Tolerance) -> str:
+    stated = "stated in the recipe"
+    return stated if above.reference == stated else f"{stated} for this role; what it does not state: {above.reference}"
+
+
+def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolerance | None:
+    """Return the preset that `table` names; values beside it must be the preset's own."""
+    purpose = table["purpose"]
+    preset = PRESETS.get(purpose) if isinstance(purpose, str) else None
+    if preset is None:
+        close = difflib.get_close_matches(str(purpose), PRESETS, n=1)
+        hint = f" Did you mean {close[0]!r}?" if close else ""
+        faults.append(
+            Fault(f"{where} purpose", f"{purpose!r:.60} is not a preset.{hint}", f"One of {', '.join(PRESETS)}.")
+        )
+        return None
+    own = preset.as_table()
+    other = [str(key) for key, value in table.items() if own.get(str(key)) != value]
+    if other:
+        problem = f"{purpose!r} stands beside values of its own ({', '.join(other)})."
+        faults.append(Fault(f"{where} purpose", problem, "State the purpose or the values, not both."))
+        return None
+    return preset
+
+
+def _values(
+    table: Mapping[str, Any], columns: Mapping[str, Any], where: str, faults: list[Fault]
+) -> dict[str, dict[str, str]]:
+    found: dict[str, dict[str, str]] = {}
+    for name, words in table.items():
+        here = f"{where}.{name}]"
+        if name not in TEXT_COLUMNS:
+            faults.append(Fault(here, "is not a column with words.", f"These are: {', '.join(TEXT_COLUMNS)}."))
+        elif name not in columns:
+            faults.append(Fault(here, f"there is no column {name!r}.", f'Add {name} = "..." under [input.columns].'))
+        elif not isinstance(words, Mapping):
+            faults.append(Fault(here, "must be a table: the file's words = ours."))
+        else:
+            found[name] = _words(name, words, here, faults)
+    return found
+
+
+def _words(name: str, words: Mapping[Any, Any], where: str, faults: list[Fault]) -> dict[str, str]:
+    for word, ours in words.items():
+        allowed = f"one of {', '.join(WORDS[name])}" if name in WORDS else "text"
+        if ours == OPEN:
+            faults.append(Fault(f"{where} {word!r:.60}", "must be stated.", f"Write {allowed}."))
+        elif not isinstance(ours, str) or (name in WORDS and ours not in WORDS[name]):
+            close = difflib.get_close_matches(str(ours), WORDS.get(name, ()), n=1)
+            hint = f" Did you mean {close[0]!r}?" if close else ""
+            faults.append(Fault(f"{where} {word!r:.60}", f"{ours!r:.60} is not {allowed}.{hint}"))
+    return {str(word): ours for word, ours in words.items() if isinstance(ours, str)}
+
+
+def _roles(
+    tables: Mapping[str, Mapping[str, Any]],
+    tolerance: Tolerance | None,
+    requirement: Requirement | None,
+    where: str,
+    faults: list[Fault],
+) -> dict[str, Role]:
+    roles: dict[str, Role] = {}
+    for name, table in tables.items():
+        here = f"{where}: [roles.{name}"
+        own_tolerance, own_requirement = tolerance, requirement
+        if "tolerance" in table:
+            own_tolerance = _tolerance(table["tolerance"], f"{here}.tolerance]", faults, tolerance)
+        if "requirement" in table:
+            inherited = requirement.as_table() if requirement else {}
+            stated = table["requirement"]
+            merged = inherited | dict(stated) if isinstance(stated, Mapping) else stated
+            own_requirement = Requirement.from_table(merged, f"{here}.requirement]", faults)
+        # Stand-ins where the whole job's are at fault, so that the role's own keys are checked all the same.
+        more = {
+            "tolerance": own_tolerance or next(iter(PRESETS.values())),
+            "requirement": own_requirement or Requirement(),
+        }
+        role = Role.from_table(_without(table, "tolerance", "requirement"), f"{here}]", faults, **more)
+        if role and own_tolerance and own_requirement:
+            roles[name] = role
+    return roles

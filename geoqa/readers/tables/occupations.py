@@ -1,0 +1,297 @@
+"""The columns of the ``occupations`` frame from a table: units, precision conventions, times, words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from geoqa.core import clock
+from geoqa.core.frames.schema import OCCUPATIONS, UNNAMED
+from geoqa.core.statistics.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
+from geoqa.core.units import JOB_UNITS, METRES_PER
+from geoqa.readers.tables import headings, mapped_table
+from geoqa.readers.tables.mapped_table import categories, encoded
+from geoqa.readers.text import numbers
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from geoqa.core.job import Job
+    from geoqa.readers.tables.mapped_table import Sheet
+
+    Columns = dict[str, Any]
+
+#: Metres in a degree of latitude, near enough for the size of a last digit.
+METRES_PER_DEGREE = 111_320.0
+#: A height beyond this is no height, in metres.
+HIGHEST_M = 1e5
+#: A usual precision beyond this suggests that the unit of the precision is another, in metres.
+POOR_M = 1.0
+_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
+#: Ours, the recipe's name, and whether it may be negative.
+_PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
+_BESIDE = ("code", "measured_to", "note")
+
+
+def occupations(sheet: Sheet) -> pd.DataFrame:
+    """Return the occupations of `sheet`, one row each, and put the other rows' reasons on the sheet.
+
+    Everything is in metres; what the table does not hold is null. Columns nobody mapped travel along.
+    """
+    sheet.leave_out()
+    unnamed = sheet.job.match.by == "place"
+    point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
+    sheet.reasons.note(point.codes < 0, "point has no name")
+    columns: Columns = {"point": point}
+    written = _coordinates(sheet, columns)
+    _sigmas(sheet, columns)
+    _times(sheet, columns)
+    for name, fill in {**dict.fromkeys(_TEXT), "origin": "measured", "method": "direct"}.items():
+        columns[name] = _filled(sheet, name, fill)
+    for name, key in _PLAIN.items():
+        columns[name] = sheet.number(key, least=0)[0] if key in sheet else _nothing(sheet)
+    fmt = sheet.job.input
+    for name, key, factor, least in (
+        ("base_distance_m", "base_distance", fmt.metres_per_unit, 0.0),
+        ("antenna_height_m", "antenna_height", fmt.metres_per_height, -HIGHEST_M),
+    ):
+        columns[name] = (
+            sheet.number(key, sheet.metres(key, factor), least=least)[0] if key in sheet else _nothing(sheet)
+        )
+    used = sheet.reasons.open
+    _resolutions(sheet, columns, written, used)
+    return _frame(sheet, columns, used)
+
+
+def _nothing(sheet: Sheet) -> NDArray[np.float64]:
+    return np.full(len(sheet.table), np.nan)
+
+
+@dataclass(frozen=True)
+class _Written:
+    """How a coordinate is written: the column of ours and of the recipe, its decimals, and metres of its last unit."""
+
+    ours: str
+    key: str
+    decimals: NDArray[np.int64]
+    unit_m: float
+
+
+def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
+    """Add positions; return how those of the horizontal and of the height are written."""
+    fmt = sheet.job.input
+    unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
+    for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
+        columns[name] = _nothing(sheet)
+    if "easting" in sheet:
+        columns["easting_m"], east = sheet.number("easting", unit_m, needed=True)
+        columns["northing_m"], north = sheet.number("northing", unit_m, needed=True)
+        plan = [_Written("easting_m", "easting", east, unit_m), _Written("northing_m", "northing", north, unit_m)]
+    else:
+        columns["lon_deg"], east, degrees = sheet.angle("longitude", most=360)
+        columns["lat_deg"], north, _ = sheet.angle("latitude", most=90)
+        unit_m = METRES_PER_DEGREE * degrees
+        plan = [_Written("lon_deg", "longitude", east, unit_m), _Written("lat_deg", "latitude", north, unit_m)]
+    written = {"h": plan}
+    if "height" in sheet:
+        columns["height_m"], up = sheet.number("height", up_m, least=-HIGHEST_M, most=HIGHEST_M)
+        if not np.isnan(columns["height_m"]).all():
+            written["v"] = [_Written("height_m", "height", up, up_m)]
+    return written
+
+
+def _sigmas(sheet: Sheet, columns: Columns) -> None:
+    fmt = sheet.job.input
+    metres = fmt.metres_per_precision
+    per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
+    sources = {
+        "sigma_e_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_e", 1.0),
+        "sigma_n_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_n", 1.0),
+        "sigma_u_m": ("precision_v", per_v) if "precision_v" in sheet else ("sigma_u", 1.0),
+    }
+    for name, (key, divisor) in sources.items():
+        columns[name] = _nothing(sheet)
+        if key in sheet:
+            values, _ = sheet.number(key, sheet.metres(key, metres))
+            sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
+            columns[name] = values / divisor
+    _doubt_precision(sheet, columns)
+    for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
+        columns[name] = _nothing(sheet)
+    if "cov_en" in sheet:
+        cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
+        known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
+        sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
+        rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, rule)
+        columns["cov_en_m2"] = np.where(known, cov, np.nan)
+
+
+def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
+    """Say so where the usual precision is too poor for a fixed solution: its unit may be another."""
+    known = columns["sigma_e_m"][~np.isnan(columns["sigma_e_m"])]
+    usual = float(np.median(known)) if len(known) else 0.0
+    if usual > POOR_M:
+        sheet.messages.append(
+            f"{sheet.name}: the precision of most rows is {usual:.3g} m or worse (one sigma): if the file states it in "
+            'mm or cm, add unit_precision = "mm" (or "cm") under [input].'
+        )
+
+
+def _times(sheet: Sheet, columns: Columns) -> None:
+    never = pd.Series(pd.NaT, index=range(len(sheet.table)), dtype="datetime64[us, UTC]")
+    start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
+    mapped_table.doubt_one_day(sheet, start)
+    end = mapped_table.past_midnight(sheet, start, end)
+    sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
+    columns["start_utc"], columns["end_utc"] = start, end
+    columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
+    columns["effective_epochs"] = _nothing(sheet)
+
+
+def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
+    """Return a text column, `fill` in place of nothing."""
+    if name not in sheet:
+        codes = np.full(len(sheet.table), 0 if fill else -1, np.int64)
+        return pd.Categorical.from_codes(codes, pd.Index([fill] if fill else [], dtype="str"))
+    words = sheet.words(name)
+    if fill and (words.codes < 0).any():
+        known = list(dict.fromkeys([*words.categories, fill]))
+        codes = np.where(words.codes < 0, known.index(fill), words.codes)
+        return pd.Categorical.from_codes(codes, pd.Index(known, dtype="str"))
+    return words
+
+
+def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: NDArray[np.bool_]) -> None:
+    """Add the step of the coordinates, and let no sigma be smaller than its rounding, step / sqrt(12)."""
+    raised = np.zeros(len(sheet.table), bool)
+    # Both horizontal axes have the coarser step: a ratio of seen to stated precision is one for both.
+    for axis, names in (("h", ("sigma_e_m", "sigma_n_m")), ("v", ("sigma_u_m",))):
+        columns[f"resolution_{axis}_m"] = _nothing(sheet)
+        if axis not in written:
+            continue
+        # One export writes both alike; where one column shows fewer decimals, its last zeros were dropped.
+        decimals = np.max([one.decimals[used].max(initial=0) for one in written[axis]])
+        digit = numbers.last_digit(np.array([decimals]), written[axis][0].unit_m)
+        step = np.max([_step(sheet, columns, one, digit, int(decimals), used) for one in written[axis]], axis=0)
+        columns[f"resolution_{axis}_m"] = step
+        _doubt_digits(sheet, axis, digit)
+        for name in names:
+            least = step / 12**0.5
+            raised |= used & (columns[name] < least)
+            columns[name] = np.where(columns[name] < least, least, columns[name])
+    if raised.any():
+        sheet.messages.append(
+            f"{sheet.name}: {int(raised.sum())} rows report a precision finer than the rounding of their coordinates; "
+            "it was raised to the step of the coordinates / sqrt(12)."
+        )
+
+
+def _step(
+    sheet: Sheet, columns: Columns, one: _Written, digit_m: float, decimals: int, used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return the step of one coordinate of each row, metres: its last digit, or the grid that its values lie on.
+
+    What was not measured, design and known coordinates, may be round by intention: it is taken as it is written.
+    """
+    measured = used & np.asarray(columns["origin"] == "measured")
+    measured &= np.isfinite(columns[one.ours])
+    if measured.sum() < 3:  # fewer show nothing
+        return np.full(len(used), digit_m)
+    views, steps = _views(columns, one, digit_m, sheet.job.input.angle), np.full(len(used), digit_m)
+    found = [("", measured, numbers.step_m(views, measured))]
+    if found[0][2] is None:  # one export among several that were put together
+        parts = _parts(columns, measured, sheet.job)
+        found = [(name, at, numbers.step_m(views, at, times=len(parts) + 1)) for name, at in parts]
+    tolerance = sheet.job.tolerance
+    limit = tolerance.vertical_m if one.key == "height" else tolerance.horizontal_m
+    for name, at, step in found:
+        if step is None:
+            continue
+        steps = np.where(at, np.fmax(steps, step), steps)
+        if (usual := float(np.median(steps[at]))) >= numbers.TOLD_M:
+            sheet.messages.append(numbers.step_told(f"{one.key}s of {sheet.name}{name}", usual, decimals, limit))
+    return steps
+
+
+#: Rows that a part of a file has at least, and the most parts that are looked at.
+_FEW_ROWS, _MOST_PARTS = 6, 40
+
+
+def _parts(columns: Columns, measured: NDArray[np.bool_], job: Job) -> list[tuple[str, NDArray[np.bool_]]]:
+    """Return the parts of a file that may have come by another way, bases and days, with their rows."""
+    made: dict[bytes, tuple[str, NDArray[np.bool_]]] = {}
+    day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
+    for word, values in (("base ", pd.Series(columns["base"]).astype("object")), ("", day)):
+        sizes = values[measured].value_counts()
+        for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
+            at = measured & (values == value).fillna(False).to_numpy(dtype=bool)
+            if at.sum() < measured.sum():
+                made.setdefault(at.tobytes(), (f", {word}{value},", at))
+    return list(made.values())
+
+
+def _views(columns: Columns, one: _Written, digit_m: float, angle: str) -> list[numbers.View]:
+    """Return a coordinate in each unit in which it may have been stored, that of the file first."""
+    values = columns[one.ours]
+    if not one.ours.endswith("_deg"):
+        units = dict.fromkeys((one.unit_m, *(METRES_PER[unit] for unit in JOB_UNITS)))
+        return [numbers.View(values / unit, digit_m / unit, unit) for unit in units]
+    finest = digit_m / METRES_PER_DEGREE
+    along = np.cos(np.radians(np.nanmedian(columns["lat_deg"]))) if one.key == "longitude" else 1.0
+    metres = METRES_PER_DEGREE * max(float(along), 1e-6)
+    made = [numbers.View(values * per, finest * per, metres / per) for per in (1.0, 60.0, 3600.0, np.pi / 180)]
+    if angle != "packed-dms":
+        return made
+    size = np.abs(values)
+    minutes = np.floor(size * 60 + finest)
+    packed = np.floor(minutes / 60) + minutes % 60 / 100 + (size * 3600 - minutes * 60) / 10_000
+    return [numbers.View(packed, finest * 0.36, metres / 0.36), *made]
+
+
+def _doubt_digits(sheet: Sheet, axis: str, digit_m: float) -> None:
+    """Say so where coordinates are written more coarsely than the closures that are to be judged."""
+    tolerance = sheet.job.tolerance
+    limit = tolerance.horizontal_m if axis == "h" else tolerance.vertical_m
+    if limit is not None and digit_m > limit:
+        what = "coordinates" if axis == "h" else "heights"
+        sheet.messages.append(
+            f"{sheet.name}: its {what} are written to {digit_m:.2g} m, coarser than the tolerance of {limit:g} m: "
+            "closures below that cannot be seen. Export them with more decimals."
+        )
+
+
+def _frame(sheet: Sheet, columns: Columns, used: NDArray[np.bool_]) -> pd.DataFrame:
+    count = int(used.sum())
+    columns["occupation_id"] = np.arange(1, len(used) + 1)
+    columns["source_line"] = sheet.table.line
+    for name in _BESIDE:
+        if name in sheet:
+            columns[name] = sheet.words(name)
+    one_name = pd.Categorical.from_codes(np.zeros(len(used), np.int64), pd.Index([sheet.name], dtype="str"))
+    columns["source_file"] = one_name
+    order = [name for name in (*OCCUPATIONS.columns, *_BESIDE) if name in columns]
+    data = {name: _kept(columns[name], used) for name in order} | _extras(sheet, used)
+    data["occupation_id"] = np.arange(1, count + 1)
+    return pd.DataFrame(data, index=pd.RangeIndex(count))
+
+
+def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
+    """Return the used rows of a column, without categories that no row has any more."""
+    if used.all():
+        return column
+    if isinstance(column, pd.Categorical):
+        return column[used].remove_unused_categories()
+    return column[used].reset_index(drop=True) if isinstance(column, pd.Series) else column[used]
+
+
+def _extras(sheet: Sheet, used: NDArray[np.bool_]) -> Columns:
+    """Return the columns nobody mapped, under their own heading as far as it is free."""
+    mapped = sheet.taken
+    own = headings.own_names(sheet.table.headings)
+    places = [i for i in range(len(own)) if i not in mapped]
+    chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
+    return {name: _kept(categories(*encoded(sheet.text_at(i))), used) for name, i in zip(chosen, places, strict=True)}

@@ -1,0 +1,521 @@
+"""The front door: `review` reads, judges and keeps a whole site; `Review.write` makes the files.
+
+What is said of every review that a recipe leads to: what it leaves unstated, asserts, or does not judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geoqa import pipeline, plugins
+from geoqa.core import geodesy, input_files
+from geoqa.core.errors import GeoqaError, InputError
+from geoqa.core.frames import schema
+from geoqa.core.units import METRES_PER
+from geoqa.reviews import reading
+from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+    from geoqa.core.recipe import Requirement
+    from geoqa.core.steps import Analysis
+    from geoqa.plugins import Catalogue
+
+
+def job_notes(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str]:
+    """Return what a recipe, and what is installed, let a person know whatever the points are."""
+    said = [f"step left out: {reason}" for reason in found.refused.values()]
+    said += (
+        *geodesy.frame_said(job.site),
+        *geodesy.feet_said(job),
+        *(t for r in job.files for t in geodesy.feet_said(r.job)),
+    )
+    if occupations["height_m"].isna().all():
+        said.append("no row has a height that is used: position only, everything is judged horizontally only")
+    if job.requirement.horizontal_m is None and job.requirement.vertical_m is None:
+        said.append(
+            "no requirement is stated: nothing can be delivered where the role has none of its own. Add [requirement] "
+            "with horizontal_m and vertical_m, the largest error of a delivered coordinate"
+        )
+    if not occupations["height_m"].isna().all() and not any("v" in r.judge for r in _requirements(job)):
+        said.append('heights are read and not judged: judge = "h" under [requirement]')
+    silent = [w for w, sigma in (("position", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if sigma is None]
+    if silent:
+        said.append(
+            f"no uncertainty of the base's {' and '.join(silent)} is stated in [base]: coordinates and uncertainties "
+            f"are relative to the base"
+        )
+    if job.input.initialization == "asserted":
+        said.append(f"that every row is a fresh initialization is asserted by {job.input.asserted_by}, not shown")
+    if job.input.initialization == "unknown":
+        said.append("initializations are unknown: nothing shows that any two occupations are independent")
+    return said
+
+
+def _requirements(job: Job) -> list[Requirement]:
+    return [job.requirement, *(role.requirement for role in job.roles.values())]
+
+
+Progress = Callable[[str], None]
+#: Points with a receiver's log that the report plots.
+MOST_PLOTTED = 3
+#: Map layers that may show a file of their own.
+ON_MAP = ("site-boundary", "cover-areas")
+#: What a review writes.
+REPORTS = ("report.html", "report.pdf")
+FILES = (
+    "map.html", *REPORTS, "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html", "revisits.gpx",
+    "revisits.csv",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Review:
+    """A reviewed site.
+
+    Attributes
+    ----------
+    job
+        The completed recipe.
+    frames
+        Every frame made, by name (see `geoqa.core.frames.schema`).
+    accounts
+        Per input file and kind of record: how many were read, used, set aside.
+    messages
+        What people should know.
+    record
+        What goes into run.json beside the above.
+    sources
+        The files that were read, those of occupations first; writing never replaces one.
+    layers
+        The map layers as configured; without them those that are installed.
+    drawn
+        SHA-256 of files that the map shows, as they were when the review was made.
+    failed
+        What failed so far without the review, steps and files, and why; writing adds to it.
+    """
+
+    job: Job
+    frames: Mapping[str, pd.DataFrame]
+    accounts: Mapping[str, Mapping[str, Mapping[str, int]]]
+    messages: tuple[str, ...] = ()
+    record: Mapping[str, Any] = field(default_factory=dict)
+    sources: tuple[Path, ...] = ()
+    layers: MapLayers | None = None
+    failed: dict[str, str] = field(default_factory=dict)
+    drawn: Mapping[Path, str] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """What tells this review from others on its map, report and field sheet, see `outputs.record.review_id`."""
+        return str(self.record.get("id", ""))
+
+    @property
+    def counts(self) -> dict[str, dict[str, int]]:
+        """Points by status and by delivery, and epochs by solution where there are logs."""
+        from geoqa.core.frames.schema import DELIVERIES, STATUSES
+        from geoqa.core.job import SOLUTIONS
+
+        points = self.frames["points"]
+        counts = {
+            "status": {name: int((points["status"] == name).sum()) for name in STATUSES},
+            "deliver": {name: int((points["deliver"] == name).sum()) for name in DELIVERIES},
+        }
+        if "epochs" in self.frames:
+            solution = self.frames["epochs"]["solution"].astype("str")
+            counts["solution"] = {name: int((solution == name).sum()) for name in SOLUTIONS}
+        return counts
+
+    @property
+    def exit_code(self) -> int:
+        """70 when anything failed, 0 when every point that is not single by plan may be delivered, 1 otherwise."""
+        if self.failed:
+            return GeoqaError.exit_code
+        points = self.frames["points"]
+        held = points[points["deliver"] == "no"]
+        planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
+        return int((~(planned & (held["status"] == "unproven"))).any())
+
+    def summary(self) -> list[str]:
+        """Return the summary as lines of text."""
+        from geoqa.outputs import summary
+
+        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed)
+
+    def write(
+        self,
+        folder: str | Path,
+        progress: Progress = lambda _: None,
+        also: Iterable[str] = (),
+        all_points: bool = False,
+    ) -> list[Path]:
+        """Write map, report, frames, tables, field sheet and record; the folder stays as it was if one is refused.
+
+        Each file is whole at every moment. Of a run that is killed while it puts the files in place, the next that
+        writes there finishes the set.
+
+        report.pdf is made where typst is installed. Map, report, field sheet and further files that cannot be made
+        are left out: `failed` then says why, and the record with it.
+
+        Further files that an earlier review wrote there are removed unless they are made again: they speak of
+        other results.
+
+        Parameters
+        ----------
+        folder
+            Folder to make or to write into; files in it that geoqa did not make are never touched.
+        progress
+            Called with the name of each file.
+        also
+            Formats of further files, such as ``landxml``: the points that may be delivered, as delivered.xml.
+        all_points
+            Whether these hold every point, marked, as all-points.xml.
+
+        Returns
+        -------
+        list of Path
+            The files written.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written, or a file that was read or that geoqa did not write would be lost, or
+            a file is held open by another program.
+        InputError
+            If a file that the map shows has changed since the review.
+        CallError
+            If a format is not known, its library is missing, or it cannot hold the job's coordinates.
+        """
+        from geoqa.outputs import folder as folders
+        from geoqa.outputs import geopackage, gis_project, tables
+        from geoqa.outputs.field import sheet
+
+        target = Path(folder)
+        deliveries = Deliveries.of(also, self.job, every=all_points)
+        refuse_loss(target, self.sources, deliveries.names())
+        made: dict[str, Any] = {}
+        with folders.writing(target, made) as staging:
+            progress("map.html")
+            with pipeline.going_on("map.html", self.failed):
+                self.write_map(staging / "map.html")
+            progress("report.html")
+            with pipeline.going_on("report.html", self.failed):
+                self.write_report(staging)
+            progress("review.gpkg")
+            geopackage.write(staging / "review.gpkg", self.frames, self.job)
+            gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
+            progress("points.csv")
+            tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            progress("revisits.html")
+            with pipeline.going_on("revisits.html", self.failed):
+                sheet.write(staging, self.frames, self.job, self.id)
+            also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
+            made |= self.run_record()
+            made["also"] = also_made
+            made["messages"] += deliveries.notes(self.frames["points"])
+            made["inputs"] = reading.recorded(made["inputs"], target)
+        return [target / name for name in sorted([*made["files"], "run.json"])]
+
+    def write_map(self, path: str | Path) -> None:
+        """Write the map alone."""
+        from geoqa.outputs import folder
+        from geoqa.outputs.map import html_map
+
+        def page(layers: MapLayers) -> str:
+            with input_files.visit(self.job.input.largest_megabytes) as seen:
+                drawings, notes = layers.draw(self.frames, self.job, self.failed)
+            notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
+            reading.refuse_changed(self.drawn, seen)
+            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
+            return html_map.build_map(drawings, context)
+
+        dropped: dict[str, str] = {}
+        text = (self.layers or MapLayers.of(plugins.catalogue(), self.job)).that_fit(page, dropped)
+        self.failed.update(dropped)
+        with folder.replacing_file(Path(path)) as staging:
+            staging.write_text(text, encoding="utf-8")
+
+    def write_report(self, folder: Path) -> list[Path]:
+        """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
+        from geoqa.outputs.plots import style
+        from geoqa.outputs.report import html_report, pdf
+        from geoqa.reviews import output_steps
+
+        def pages(plots: Plots) -> dict[str, bytes]:
+            drawn = plots.draw(self.frames, self.job, failed=self.failed)[0]
+            document = html_report.document(self.frames, self.job, self.run_record(), drawn)
+            made = {"report.html": html_report.page(document).encode()}
+            return made | ({"report.pdf": pdf.pdf(document)} if with_paper else {})
+
+        few = {name: {"most": MOST_PLOTTED} for name in output_steps.OF_POINTS}
+        plots = Plots.of(plugins.catalogue(), self.job, few) if style.is_installed() else Plots()
+        with_paper, made = pdf.is_installed(), dict[str, bytes]()
+        with pipeline.going_on("report.pdf", self.failed):
+            made = plots.that_fit(pages, self.failed)
+        if not made:
+            with_paper = False
+            made = plots.that_fit(pages, self.failed)
+        for name, content in made.items():
+            (folder / name).write_bytes(content)
+        return [folder / name for name in made]
+
+    def run_record(self) -> dict[str, Any]:
+        """Return what run.json holds."""
+        from geoqa.outputs import folder
+
+        return {
+            "format": schema.RUN_FORMAT,
+            **self.record,
+            "recipe": self.job.as_table(),
+            "accounts": self.accounts,
+            "counts": self.counts,
+            "decisions": self._decisions(),
+            "statements": folder.statements(self.frames),
+            "messages": list(self.messages),
+            "failed": [{"step": name, "reason": reason} for name, reason in self.failed.items()],
+        }
+
+    def _decisions(self) -> list[dict[str, Any]]:
+        """Return the reviewer's decisions as plain values."""
+        if "decisions" not in self.frames:
+            return []
+        table = self.frames["decisions"].drop(columns="geometry", errors="ignore").astype(object)
+        return [{str(k): v for k, v in row.items()} for row in table.where(table.notna(), None).to_dict("records")]
+
+
+def review(
+    inputs: str | Path | Iterable[str | Path],
+    recipe: str | Path | Mapping[str, Any] | Job,
+    progress: Progress = lambda _: None,
+    apply_shifts: Iterable[str] = (),
+    since_folder: str | Path | None = None,
+    experience_as_of: str | None = None,
+) -> Review:
+    """Review a whole site.
+
+    Parameters
+    ----------
+    inputs
+        One file or several; a folder that an earlier review was written to stands for the files it was made of.
+    recipe
+        A recipe file, the same as a mapping, or a `Job`.
+    progress
+        Called with the name of each stage.
+    apply_shifts
+        Names of suspicious shifts to take off the occupations before they are judged, beside those the recipe
+        names as `apply` in ``[step.shifts]``; nothing is taken off unasked.
+    since_folder
+        An earlier review to compare with; by default the last one among the inputs.
+    experience_as_of
+        Date or hash of the state of the experience to use; by default the last one.
+
+    Raises
+    ------
+    RecipeError, InputError, GeodesyError
+        With every fault, and what to write instead.
+    """
+    from geoqa.core.site import assembly
+
+    job = assembly.with_names(_job(recipe), apply_shifts)
+    with input_files.visit(job.input.largest_megabytes):
+        return _reviewed(inputs, recipe, job, progress, since_folder, experience_as_of)
+
+
+def _reviewed(
+    inputs: Any,
+    recipe: Any,
+    job: Job,
+    progress: Progress,
+    since_folder: str | Path | None,
+    experience_as_of: str | None,
+) -> Review:
+    """Return the review of a job; see `review`."""
+    from geoqa.core import experience
+    from geoqa.core import job as core_job
+    from geoqa.core.site import assembly, labels
+    from geoqa.core.steps import Step
+    from geoqa.outputs import folder
+    from geoqa.readers import canopy, companions
+
+    paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
+    paths = paths or reading.of_recipe(job)
+    reading.refuse_names(paths)
+    paths, earlier = reading.earlier_inputs(paths)
+    earlier = earlier if since_folder is None else Path(since_folder)
+    found = plugins.catalogue()
+    steps = pipeline.installed(found, job)
+    layers = MapLayers.of(found, job)
+    layers.refuse_stated(job)
+    refuse_stated(found, job)
+    Plots.of(found, job).refuse_stated(job)
+    named = _named_files(job)
+    decided = companions.read_decisions(named.get("decisions"))
+    looked_up = companions.read_lookup(named["lookup"]) if "lookup" in named else None
+    jobs = [core_job.job_of(path, job) for path in paths]
+    read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, jobs, progress), strict=True)]
+    names = reading.distinct([path for path, _, _ in read])
+    reading.refuse_copies(names, [reading.sha256(path) for path in paths])
+    job = core_job.in_one_unit(job, names, [result.units for _, _, result in read])
+    tested = companions.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
+    messages = [*core_job.unused_rules(paths, job), *(text for _, _, result in read for text in result.messages)]
+    if all(result.frames["occupations"].empty for _, _, result in read):
+        raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
+    frames: dict[str, pd.DataFrame] = {}
+    for kind in pipeline.READ:
+        parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
+        if kind == "occupations":
+            # A log names its fixes itself.
+            exact = [
+                "epochs" in result.frames or own.input.exact_labels
+                for (*_, result), own in zip(read, jobs, strict=True)
+            ]
+            parts, of_labels = labels.united(parts, exact)
+            parts, job, of_files = core_job.settled_by_file(parts, names, jobs, job)
+            messages += [*of_labels, *of_files]
+            frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
+            messages += [*said, *labels.no_direct_measurements(frames[kind])]
+        else:
+            frames[kind] = assembly.stack(parts)
+    if any("epochs" in result.frames for _, _, result in read):
+        frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
+    frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    compared = None
+    labels.refuse_many(frames["occupations"], job)
+    frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
+    used: dict[str, Any] | None = None
+    if "experience" in named:
+        frames["experience"], used = experience.of_job(
+            experience.read(named["experience"]), frames["occupations"], job.experience.group, experience_as_of
+        )
+        if not used["jobs"]:
+            of_group = f" of the group {job.experience.group!r}" if job.experience.group else ""
+            messages.append(f"the experience holds no other job{of_group}: it says nothing here")
+    if earlier is not None:
+        frames["earlier"], compared = reading.stored_points(earlier, job)
+    for kind, frame in frames.items():
+        schema.check(kind, frame, by="the readers")
+    steps = pipeline.possible(steps, frames)
+    foreign = [step.name for step in steps if found.is_third_party(step.name)]
+    failed: dict[str, str] = {}
+    frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
+    kept = pipeline.Frames(frames)
+    messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
+    messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
+    by_name = {reader.name: reader for _, reader, _ in read}
+    made_of = {
+        "inputs": [
+            {**reading.recorded_entry(name, path, reader.name), "path": str(path)}
+            for name, (path, reader, _) in zip(names, read, strict=True)
+        ]
+        + [reading.recorded_entry(path.name, path, kind) for kind, path in named.items()],
+        "steps": [Step.as_record(step) for step in (*by_name.values(), *steps, *layers.usable)],
+        "versions": folder.versions(),
+        "shifts_applied": applied,
+        "plugins": {"used": found.third_party(), "refused": found.refused},
+        "experience": {"used": used, "taught": _taught(kept, job)},
+        "local_origin": list(job.local_origin) if job.local_origin else None,
+        "since": compared,
+    }
+    return Review(
+        job=job,
+        frames={name: _placed(kept[name], job) for name in kept.names()},
+        accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
+        messages=(*messages, *job_notes(job, found, frames["occupations"])),
+        record={"id": folder.review_id({**made_of, "recipe": job.as_table()}), **made_of},
+        sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
+        layers=layers,
+        failed={**found.refused, **failed},
+        drawn={path: reading.sha256(path) for kind, path in named.items() if kind in ON_MAP},
+    )
+
+
+def _taught(kept: pipeline.Frames, job: Job) -> dict[str, Any]:
+    """Return what the job teaches: sums by class, how its rows are known again, and under which words."""
+    from geoqa.core import experience
+
+    occupations, repeats = kept["occupations"], kept["repeats"].iloc[0]
+    start = occupations["start_utc"].min()
+    table = kept["taught"].astype(object)
+    return {
+        "classes": table.where(table.notna(), None).to_dict("records"),
+        "repeats": {name: float(repeats[name]) for name in ("came", "could")},
+        "month": None if start is None or start != start else f"{start:%Y-%m}",
+        "convention": [job.input.precision, job.input.precision_v],
+        "rows": experience.sketch(occupations),
+    }
+
+
+def _without_shifts(
+    frames: Mapping[str, pd.DataFrame], steps: list[Analysis], job: Job, progress: Progress
+) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
+    """Return the occupations with the shifts taken off that were asked for by name, and what was done."""
+    from geoqa.core.site import assembly
+
+    names = job.steps.get("shifts", {}).get("apply", ())
+    if not names:
+        return frames["occupations"], []
+    before = pipeline.Frames(frames)
+    pipeline.run(pipeline.leading_to("shifts", steps), before, job, progress)
+    shifts, shifted = assembly.chosen(before["shifts"], before["shifted"], names)
+    right = assembly.take_off(frames["occupations"], shifted, job)
+    schema.check("occupations", right, by="--apply-shift")
+    return right, assembly.corrections_told(shifts, shifted)
+
+
+def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Job, all_points: bool = False) -> Deliveries:
+    """Return the further files asked for, or raise what speaks against one; see `Review.write`."""
+    return Deliveries.of(also, _job(recipe), every=all_points)
+
+
+def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ()) -> None:
+    """Raise OutputError if a review of `sources` cannot be written to `folder` without losing what is there.
+
+    `also` names the files to be written beside those of every review.
+    """
+    from geoqa.outputs import folder as folders
+
+    folders.refuse_loss(folder, (*FILES, *also), sources)
+
+
+def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
+    from geoqa.core.job import Job
+    from geoqa.readers.recipe.recipe import job_from_table, read_recipe
+
+    if isinstance(recipe, Job):
+        return recipe
+    if isinstance(recipe, Mapping):
+        return job_from_table(recipe, "recipe")
+    return read_recipe(Path(recipe))
+
+
+def _named_files(job: Job) -> dict[str, Path]:
+    """Return the files that the recipe names, by what they are for."""
+    named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
+    marks = job.steps.get("nmea", {}).get("marks")
+    named |= {"experience": job.experience.file}
+    named |= {"marks": marks} if isinstance(marks, str) else {}
+    named |= job.canopy.files
+    found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
+    drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}
+    on_map = {kind: job.beside(name) for kind, name in drawn.items() if isinstance(name, str) and name}
+    return found | {kind: path for kind, path in on_map.items() if path.is_file()}  # else the layer says what is wrong
+
+
+def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
+    """Return a frame that has geometry as a GeoDataFrame in the job's CRS."""
+    if "geometry" not in frame:
+        return frame
+    import geopandas as gpd
+
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=geodesy.system_of(job).crs)
+
+
+def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    import pandas as pd
+
+    return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))
