@@ -138,7 +138,7 @@ PURE = {
     "check_log": {"p_h", "p_v"},
     "gross_scales": {"share"},
     "shifts": {"p"},
-    "procedures": {
+    "calibration_by_procedure": {
         f"{name}{end}"
         for name in ("precision_ratio_h", "precision_ratio_v", "tail_rate")
         for end in ("", "_low", "_high")

@@ -28,7 +28,7 @@ WHOLE_SITE = (
     "first-calibration",
     "line-precision",
     "pairs-needed",
-    "procedures",
+    "calibration-by-procedure",
     "repeats",
     "class-shares",
     "name-checks",

@@ -20,20 +20,20 @@ BAND_NAMES = ("under 10 s", "10 to 60 s", "60 to 180 s", "180 s and more")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Procedures(Analysis):
+class CalibrationByProcedure(Analysis):
     """Calibrate by solution type and by band of duration, as by canopy class, where the data has several of them.
 
     Only pairs of visits whose two ends were observed alike count. A difference here may be one of place:
     crews stay longer where it is bad.
     """
 
-    name = "procedures"
+    name = "calibration-by-procedure"
     needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
     uses = ("shifts", "shifted")
-    gives = ("procedures",)
+    gives = ("calibration_by_procedure",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
-        """Return `procedures`, a row per solution type and per band that has pairs; empty where all are alike."""
+        """Return `calibration_by_procedure`, a row per solution type and band with pairs; empty where all are alike."""
         import pandas as pd
 
         from geoqa.analysis.precision import class_table, visit_pairs
@@ -48,4 +48,4 @@ class Procedures(Analysis):
             table = class_table.bounds(pairs.by(of), names)
             shown = table[table["pairs"] > 0]
             parts.append(shown.assign(by=by) if len(shown) > 1 else shown.iloc[:0].assign(by=by))
-        return Result({"procedures": pd.concat(parts, ignore_index=True)})
+        return Result({"calibration_by_procedure": pd.concat(parts, ignore_index=True)})

@@ -258,7 +258,7 @@ CLASSES = Frame(
     },
 )
 
-PROCEDURES = Frame(
+CALIBRATION_BY_PROCEDURE = Frame(
     key=("by", "value"),
     base=("by", "value", "pairs"),
     columns={
@@ -388,7 +388,7 @@ FRAMES: dict[str, Frame] = {
     "first_classes": CLASSES,
     "gross_scales": GROSS_SCALES,
     "repeats": REPEATS,
-    "procedures": PROCEDURES,
+    "calibration_by_procedure": CALIBRATION_BY_PROCEDURE,
     "pairs_needed": PAIRS_NEEDED,
     "detection": DETECTION,
     "shifts": SHIFTS,

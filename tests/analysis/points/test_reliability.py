@@ -14,7 +14,7 @@ from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.detectability import Detectability, Detection, PairsNeeded
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import Calibration
-from geoqa.analysis.precision.calibration_by_procedure import Procedures
+from geoqa.analysis.precision.calibration_by_procedure import CalibrationByProcedure
 from geoqa.core.steps import Result
 
 CHAIN = (Visits, Closures, Calibration, PointStatus, Combination)
@@ -284,10 +284,10 @@ def test_what_a_pair_finds_where_errors_have_flanks():
 
 
 def test_planning_of_a_site_that_shows_nothing():
-    frames = judge([{"t": 0}], (*CHAIN, PairsNeeded, Detection, Procedures, Detectability))
+    frames = judge([{"t": 0}], (*CHAIN, PairsNeeded, Detection, CalibrationByProcedure, Detectability))
     assert frames["pairs_needed"]["pairs"].tolist() == [0]
     assert frames["detection"].drop(columns=["canopy", "solution"]).isna().all(axis=None)
-    assert frames["procedures"].empty
+    assert frames["calibration_by_procedure"].empty
     assert frames["points"][["detectable_h_m", "power_h"]].isna().all(axis=None)
 
 
@@ -295,14 +295,14 @@ def test_procedures_are_told_apart_where_the_data_has_several():
     short, long = noisy(60, 1, duration_s=5.0), noisy(60, 2, duration_s=120.0)
     for row in short:
         row["p"], row["e"], row["n"] = "S" + row["p"], 2 * row["e"], 2 * row["n"]
-    found = judge([*short, *long], (*CHAIN, Procedures))["procedures"]
+    found = judge([*short, *long], (*CHAIN, CalibrationByProcedure))["calibration_by_procedure"]
     assert found[["by", "value", "pairs"]].to_numpy().tolist() == [
         ["duration", "under 10 s", 60], ["duration", "60 to 180 s", 60],
     ]  # fmt: skip
     ratio = found.set_index("value")["precision_ratio_h"]
     assert ratio["under 10 s"] == pytest.approx(2.0, rel=0.2)
     assert ratio["60 to 180 s"] == pytest.approx(1.0, rel=0.2)
-    few = judge([*short[:4], *long], (*CHAIN, Procedures))["procedures"].set_index("value")
+    few = judge([*short[:4], *long], (*CHAIN, CalibrationByProcedure))["calibration_by_procedure"].set_index("value")
     wide, narrow = (few["precision_ratio_h_high"] / few["precision_ratio_h_low"])[["under 10 s", "60 to 180 s"]]
     assert wide > 3 * narrow  # two pairs show little, and it is said
-    assert judge(long, (*CHAIN, Procedures))["procedures"].empty
+    assert judge(long, (*CHAIN, CalibrationByProcedure))["calibration_by_procedure"].empty
