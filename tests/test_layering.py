@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import geoqa
+from geoqa import plugins
 
 ROOT = Path(geoqa.__file__).parent
 
@@ -173,6 +174,18 @@ def test_rooms_and_modules_keep_the_measure():
     drawers = {"utils", "util", "helpers", "common", "misc"}
     faults += [f"{name} is a drawer" for name in HOUSE.texts if drawers & set(name.split("."))]
     assert faults == []
+
+
+#: Modules of several steps that are called as what the steps have in common.
+COMMON = {"canopy", "geometry", "history"}
+
+
+def test_a_step_lives_in_a_module_of_its_name():
+    steps = {}
+    for name, entry in plugins.catalogue().entries["geoqa.analysis"].items():
+        if entry.distribution == plugins.OWN:
+            steps.setdefault(entry.load().__module__.rpartition(".")[2], set()).add(name)
+    assert {m for m, names in steps.items() if m.replace("_", "-") not in names} == COMMON
 
 
 def at_the_top(house, name):
