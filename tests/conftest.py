@@ -1,8 +1,13 @@
 """Settings every test shares."""
 
+import shutil
+from dataclasses import replace
+
 import pytest
+import sites
 from hypothesis import settings
 
+import geoqa
 from geoqa.reviews.review import Review
 
 # The same examples on every run, and no deadline: a slow machine is no fault of the code.
@@ -27,3 +32,25 @@ def real_reports():
     Review.write_report = _WRITE_REPORT
     yield
     Review.write_report = _placeholder
+
+
+@pytest.fixture(scope="session")
+def _smallest(tmp_path_factory):
+    """The smallest site with its review, and the folder that holds inputs and, in `out`, files: made once."""
+    folder = tmp_path_factory.mktemp("smallest")
+    review = geoqa.review(*sites.write(folder))
+    review.write(folder / "out")
+    return review, folder
+
+
+@pytest.fixture
+def small_review(_smallest):
+    """The review of the smallest site, its frames to be changed at will."""
+    review, _ = _smallest
+    return replace(review, frames={name: frame.copy() for name, frame in review.frames.items()})
+
+
+@pytest.fixture
+def small_site(_smallest, tmp_path):
+    """A folder with the smallest site's occupations.csv, site.toml and, in `out`, the files of its review."""
+    return shutil.copytree(_smallest[1], tmp_path, dirs_exist_ok=True)

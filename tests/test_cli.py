@@ -37,12 +37,11 @@ def test_single_by_plan_is_no_finding(tmp_path):
     assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 0
 
 
-def test_gpkg_csv_and_record_say_the_same(tmp_path):
-    data, recipe = sites.write(tmp_path)
-    main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")])
-    points = pyogrio.read_dataframe(tmp_path / "out" / "review.gpkg", layer="points")
-    table = pd.read_csv(tmp_path / "out" / "points.csv", dtype=str, keep_default_na=False)
-    record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+def test_gpkg_csv_and_record_say_the_same(small_site):
+    out = small_site / "out"
+    points = pyogrio.read_dataframe(out / "review.gpkg", layer="points")
+    table = pd.read_csv(out / "points.csv", dtype=str, keep_default_na=False)
+    record = json.loads((out / "run.json").read_text(encoding="utf-8"))
     assert points.crs.to_epsg() == 2193
     assert dict(zip(points["point"], points["status"], strict=True)) == {
         "A1": "confirmed", "A2": "conflict", "A3": "unproven",
@@ -59,7 +58,7 @@ def test_gpkg_csv_and_record_say_the_same(tmp_path):
         "inputs", "recipe", "steps", "versions", "plugins", "accounts", "counts", "statements", "messages",
     }  # fmt: skip
     assert record["recipe"]["tolerance"]["horizontal_m"] == 0.05
-    layers = set(pyogrio.list_layers(tmp_path / "out" / "review.gpkg")[:, 0])
+    layers = set(pyogrio.list_layers(out / "review.gpkg")[:, 0])
     assert layers >= {"occupations", "closures", "points", "classes", "set_aside", "ellipses"}
 
 
@@ -87,13 +86,10 @@ def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
         ({"rows": ()}, 2, "no "),
     ],
 )
-def test_wrong_input_ends_with_2_and_leaves_the_old_folder(tmp_path, capsys, change, code, words):
-    out = tmp_path / "out"
-    data, recipe = sites.write(tmp_path)
-    main(["review", str(data), "-r", str(recipe), "-o", str(out)])
+def test_wrong_input_ends_with_2_and_leaves_the_old_folder(small_site, capsys, change, code, words):
+    out = small_site / "out"
     before = {p.name: p.read_bytes() for p in out.iterdir()}
-    data, recipe = sites.write(tmp_path, **change)
-    capsys.readouterr()
+    data, recipe = sites.write(small_site, **change)
     assert main(["review", str(data), "-r", str(recipe), "-o", str(out)]) == code
     error = capsys.readouterr().err
     assert words in error
@@ -164,10 +160,8 @@ def test_a_step_template_feeds_back_into_a_recipe(tmp_path, capsys):
     assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
 
 
-def test_run_one_step_with_another_parameter(tmp_path, capsys):
-    data, recipe = sites.write(tmp_path)
-    out = tmp_path / "out"
-    main(["review", str(data), "-r", str(recipe), "-o", str(out)])
+def test_run_one_step_with_another_parameter(small_site, tmp_path, capsys):
+    out = small_site / "out"
     made = tmp_path / "again.gpkg"
     assert main(["run", "visits", str(out), "--separation-h-min", "600", "--out", str(made)]) == 0
     again = pyogrio.read_dataframe(made, layer="occupations")
@@ -180,10 +174,8 @@ def test_run_one_step_with_another_parameter(tmp_path, capsys):
     assert "run.json" in capsys.readouterr().err
 
 
-def test_a_stored_review_draws_the_same_map(tmp_path):
-    data, recipe = sites.write(tmp_path)
-    out = tmp_path / "out"
-    main(["review", str(data), "-r", str(recipe), "-o", str(out)])
+def test_a_stored_review_draws_the_same_map(small_site, tmp_path):
+    out = small_site / "out"
     assert main(["map", str(out), "--out", str(tmp_path / "again.html")]) == 0
     assert (tmp_path / "again.html").read_text() == (out / "map.html").read_text()
 

@@ -33,15 +33,16 @@ points = ["A1", "A2"]
 """
 
 
-@pytest.fixture
-def reviewed(tmp_path):
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("control")
     rows = [row + ",measured,corner" for row in sites.ROWS]
     rows.append("A1,1600000.000,5400000.000,100.000,0.002,0.003,,,,control,control")
-    data, recipe = sites.write(tmp_path, rows, ROLE + MORE, HEAD)
-    (tmp_path / "sets.csv").write_text(SETS)
+    data, recipe = sites.write(folder, rows, ROLE + MORE, HEAD)
+    (folder / "sets.csv").write_text(SETS)
     review = geoqa.review(data, recipe)
-    review.write(tmp_path / "out")
-    return review, tmp_path / "out"
+    review.write(folder / "out")
+    return review, folder / "out"
 
 
 def test_run_json_holds_every_statement_with_its_conditions(reviewed):
@@ -68,7 +69,7 @@ def test_the_summary_prints_statements_and_refusals(reviewed):
     assert "RMSE against control: 1 check point makes no statistics" in text
 
 
-def test_every_frame_is_a_layer_and_the_review_is_taken_up_again(reviewed):
+def test_every_frame_is_a_layer_and_the_review_is_taken_up_again(reviewed, tmp_path):
     _, out = reviewed
     layers = set(pyogrio.list_layers(out / "review.gpkg")[:, 0])
     assert layers >= {
@@ -77,24 +78,24 @@ def test_every_frame_is_a_layer_and_the_review_is_taken_up_again(reviewed):
     }  # fmt: skip
     again = load(out)
     assert again.run_record()["statements"] == reviewed[0].run_record()["statements"]
-    again.write_map(out.parent / "again.html")
+    again.write_map(tmp_path / "again.html")
 
 
 @pytest.mark.parametrize("name", ["check-log", "control-checks", "line-precision", "real-time-classes", "statements"])
-def test_each_step_runs_again_on_the_stored_review(reviewed, name):
+def test_each_step_runs_again_on_the_stored_review(reviewed, tmp_path, name):
     from geoqa import plugins
 
     _, out = reviewed
     cls = plugins.catalogue().find(name, "geoqa.analysis").load()
-    made = out.parent / "again.gpkg"
+    made = tmp_path / "again.gpkg"
     run_step(cls, {}, out, made)
     for frame in cls.gives:
         before = pyogrio.read_dataframe(out / "review.gpkg", layer=frame)
         pd.testing.assert_frame_equal(pyogrio.read_dataframe(made, layer=frame), before)
 
 
-def test_a_site_without_control_lines_or_tests_claims_no_accuracy(tmp_path):
-    review = geoqa.review(*sites.write(tmp_path))
+def test_a_site_without_control_lines_or_tests_claims_no_accuracy(small_review):
+    review = small_review
     table = review.frames["statements"].set_index("statement")
     accuracy = [name for name in table.index if name.startswith(("RMSE", "NSSDA", "ASPRS", "NOAA"))]
     assert (table.loc[accuracy, "outcome"] == "refused").all()

@@ -107,8 +107,8 @@ def test_a_point_of_which_nothing_is_left_says_so(decided, tmp_path):
     assert point.geometry is not None
 
 
-def test_without_decisions_the_layer_is_there_and_empty(tmp_path):
-    review = geoqa.review(*sites.write(tmp_path))
+def test_without_decisions_the_layer_is_there_and_empty(tmp_path, small_review):
+    review = small_review
     review.write(tmp_path / "out")
     assert review.frames["decisions"].empty
     assert review.frames["points"]["decision"].isna().all()

@@ -19,9 +19,9 @@ RECIPE = sites.RECIPE.replace(
 )
 
 
-@pytest.fixture
-def reviewed(tmp_path):
-    data, recipe = sites.write(tmp_path, recipe=RECIPE.replace('unit = "m"', 'unit = "ft"'))
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory):
+    data, recipe = sites.write(tmp_path_factory.mktemp("local"), recipe=RECIPE.replace('unit = "m"', 'unit = "ft"'))
     return geoqa.review(data, recipe), data
 
 

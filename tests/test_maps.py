@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-import sites
 from meaning import differences
 
 import geoqa
@@ -37,9 +36,9 @@ def _renamed(points, _):
     ("change", "by_m", "same"),
     [(_moved, 0.0, True), (_moved, 0.0004, True), (_moved, 0.0021, False), (_renamed, 0, False)],
 )
-def test_less_than_a_step_is_no_difference_and_more_is_one(tmp_path, monkeypatch, change, by_m, same):
+def test_less_than_a_step_is_no_difference_and_more_is_one(tmp_path, small_review, monkeypatch, change, by_m, same):
     """As another processor has it: other digits of the polynomial, numbers on the other side of a rounding."""
-    review = geoqa.review(*sites.write(tmp_path))
+    review = small_review
     changed = replace(review, frames={**review.frames, "points": change(review.frames["points"], by_m)})
     review.write_map(tmp_path / "a.html")
     monkeypatch.setattr(grid_fit, "DECIMALS", 9)

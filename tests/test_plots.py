@@ -138,10 +138,8 @@ def test_a_stored_review_is_plotted_from_the_command_line(tmp_path, review, caps
     assert every(again, "A") == every(review, "A")
 
 
-def test_a_table_has_the_plots_that_need_no_log_and_says_what_is_left_out(tmp_path):
-    import sites
-
-    table = geoqa.review(*sites.write(tmp_path))
+def test_a_table_has_the_plots_that_need_no_log_and_says_what_is_left_out(tmp_path, small_review):
+    table = small_review
     drawn, notes = output_steps.figures(table.frames, table.job)
     assert {one.name for one in drawn} <= {"closures", "classes"} and "closures" in {one.name for one in drawn}
     assert "the plot 'waits-plot' is left out: the review has no convergence" in notes

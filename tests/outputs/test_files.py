@@ -166,14 +166,14 @@ def test_columns_that_differ_only_in_case_are_both_kept(tmp_path):
     assert sorted(map(sorted, tags.values())) == [["one"], ["two"]]
 
 
-def test_a_geopackage_that_cannot_be_written_is_said(tmp_path):
-    job = geoqa.review(*sites.write(tmp_path)).job
+def test_a_geopackage_that_cannot_be_written_is_said(tmp_path, small_review):
+    job = small_review.job
     with pytest.raises(OutputError, match="layer 'points'"):
         geopackage.write(tmp_path / "no such folder" / "x.gpkg", {"points": pd.DataFrame({"a": [1]})}, job)
 
 
-def test_numbers_of_the_table_carry_their_unit_in_the_heading(tmp_path):
-    review = geoqa.review(*sites.write(tmp_path))
+def test_numbers_of_the_table_carry_their_unit_in_the_heading(small_review):
+    review = small_review
     table = tables.points_table(review.frames["points"], review.job)
     for column in table.columns:
         values = table[column].astype(str)

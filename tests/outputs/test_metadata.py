@@ -295,7 +295,7 @@ def test_a_job_in_feet_has_its_own_unit_beside_the_metres(tmp_path):
     assert "US survey feet" in said["Units"]
 
 
-def test_what_is_no_geopackage_is_said(tmp_path):
+def test_what_is_no_geopackage_is_said(tmp_path, small_review):
     (tmp_path / "x.gpkg").write_bytes(b"no database" * 100)
     with pytest.raises(OutputError, match="styles cannot be written"):
-        geopackage.describe(tmp_path / "x.gpkg", {}, geoqa.review(*sites.write(tmp_path)).job)
+        geopackage.describe(tmp_path / "x.gpkg", {}, small_review.job)

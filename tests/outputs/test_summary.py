@@ -73,16 +73,16 @@ def test_two_points_and_no_findings(tmp_path):
     assert any(line.split()[:2] == ["confirmed", "1"] for line in text)
 
 
-def test_lines_are_wrapped_and_nothing_is_lost(tmp_path):
+def test_lines_are_wrapped_and_nothing_is_lost(small_review):
     said = "The quick summary " * 20
-    review = geoqa.review(*sites.write(tmp_path))
+    review = small_review
     text = summary.lines(review.frames, review.accounts, (said,), review.job)
     assert max(map(len, text)) <= summary.WIDTH
     assert " ".join(" ".join(text).split()).endswith(f"Note: {said.strip()}")
 
 
-def test_a_status_that_a_shift_explains_in_part_stays_in_its_width(tmp_path):
-    review = geoqa.review(*sites.write(tmp_path))
+def test_a_status_that_a_shift_explains_in_part_stays_in_its_width(small_review):
+    review = small_review
     two = pd.concat([review.frames["points"].iloc[[0]]] * 2).assign(status="loose", explained=["B1 height", None])
     text = summary.lines(review.frames | {"points": two}, review.accounts, (), review.job)
     at = next(k for k, line in enumerate(text) if line.split()[:1] == ["loose"])
@@ -101,9 +101,9 @@ def test_roles_with_values_of_their_own_are_named(tmp_path):
     assert lines[0].startswith("Role track: horizontal 0.500 m, vertical 0.080 m")
 
 
-def test_many_classes_stay_on_one_screen_and_in_its_width(tmp_path):
+def test_many_classes_stay_on_one_screen_and_in_its_width(small_review):
     """Forty classes with long names and pairs of their own: a table that ends, and no line too wide."""
-    review = geoqa.review(*sites.write(tmp_path))
+    review = small_review
     site = review.frames["classes"].iloc[[0]]
     known = {"stated_h_m": 0.014, "stated_v_m": 0.02, "wrong_fix_rate": 0.1281, "pairs": 46}
     known |= {f"precision_ratio_{axis}{end}": 2.0 for axis in "hv" for end in ("", "_low", "_high")}

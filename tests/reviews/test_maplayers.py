@@ -64,9 +64,9 @@ def test_a_review_loads_the_layers_once_and_draws_those(tmp_path, found):
     assert r"the map layer \u0027moss\u0027 is left out: ZeroDivisionError: no moss here" in page
 
 
-def test_what_fails_to_draw_is_named_and_the_others_drawn(tmp_path, found):
+def test_what_fails_to_draw_is_named_and_the_others_drawn(small_review, found):
     made, _ = found
-    review = geoqa.review(*sites.write(tmp_path))
+    review = small_review
     drawings, notes = MapLayers.of(made, review.job).draw(review.frames, review.job)
     assert notes == ["the map layer 'moss' is left out: ZeroDivisionError: no moss here"]
     assert len(drawings) > 2

@@ -369,7 +369,7 @@ def test_heights_that_are_judged_are_not_said_to_be_none_where_nothing_is_delive
     assert not core_recipe.heights_judged(flat.frames["points"])
 
 
-def test_the_client_is_told_where_control_shows_which_set_ups_are_off(tmp_path):
+def test_the_client_is_told_where_control_shows_which_set_ups_are_off(tmp_path, small_review):
     known = "A2,1600020.000,5400000.000,101.000,0.003,0.004,,,,known"
     rows = [*(f"{row},measured" for row in sites.ROWS[:4]), known]
     recipe = sites.RECIPE.replace('base = "Base"\n', 'base = "Base"\norigin = "Origin"\n')
@@ -380,7 +380,7 @@ def test_the_client_is_told_where_control_shows_which_set_ups_are_off(tmp_path):
     assert "nothing shows which is wrong" not in text
     assert "control shows which base set-ups are off" in text
     assert not any("a third visit or a control tie can say" in line for line in review.summary())
-    plain = geoqa.review(*sites.write(tmp_path))
+    plain = small_review
     text = "".join(Page(html_report.page(html_report.document(plain.frames, plain.job, plain.run_record()))).text)
     assert "nothing shows which is wrong" in text and "control shows" not in text
 
