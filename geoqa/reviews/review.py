@@ -191,8 +191,8 @@ class Review:
         CallError
             If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
+        from geoqa.outputs import csv_tables, geopackage, gis_project
         from geoqa.outputs import folder as folders
-        from geoqa.outputs import geopackage, gis_project, tables
         from geoqa.outputs.field import sheet
 
         target = Path(folder)
@@ -210,7 +210,7 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
             progress("points.csv")
-            tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            csv_tables.write_points(staging / "points.csv", self.frames["points"], self.job)
             progress("revisits.html")
             with pipeline.going_on("revisits.html", self.failed):
                 sheet.write(staging, self.frames, self.job, self.id)

@@ -65,7 +65,7 @@ _MAP = (
 )
 ROOMS = {
     "outputs/deliver": (*_FILES, "tests/reviews/test_deliveries.py"),
-    "outputs/tables": _FILES,
+    "outputs/csv_tables": _FILES,
     "outputs/field": ("tests/outputs/field/test_field.py", "tests/outputs/test_uneven_files.py"),
     "outputs/map/grid_fit": ("tests/outputs/map/test_grid_fit.py", *_MAP),
     "core/statistics": ("tests/core", "tests/analysis"),

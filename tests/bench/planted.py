@@ -56,7 +56,7 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "the largest height closure in the unit of the plan, in points.csv",
-        "outputs/tables",
+        "outputs/csv_tables",
         '("worst_vertical_m", up, unit_up)',
         '("worst_vertical_m", plan, unit_up)',
     ),

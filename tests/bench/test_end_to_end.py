@@ -15,7 +15,7 @@ from bench.site import occupations
 
 from geoqa import pipeline, plugins
 from geoqa.core.site import assembly
-from geoqa.outputs import geopackage, tables
+from geoqa.outputs import csv_tables, geopackage
 from geoqa.readers.delimited import DelimitedReader
 from geoqa.readers.recipe.recipe import job_from_table
 
@@ -69,7 +69,7 @@ def stages(folder: Path, n: int) -> dict[str, float]:
         timed(step.name, lambda step=step: pipeline.run([step], frames, job))
     kept = {name: frames[name] for name in frames.names()}
     timed("review.gpkg", lambda: geopackage.write(folder / "review.gpkg", kept, job))
-    timed("points.csv", lambda: tables.write_points(folder / "points.csv", kept["points"], job))
+    timed("points.csv", lambda: csv_tables.write_points(folder / "points.csv", kept["points"], job))
     assert len(kept["occupations"]) == n
     return took
 

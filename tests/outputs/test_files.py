@@ -20,7 +20,7 @@ import geoqa
 from geoqa.cli import cli
 from geoqa.core.errors import OutputError
 from geoqa.core.frames import contract, schema
-from geoqa.outputs import folder, geopackage, tables
+from geoqa.outputs import csv_tables, folder, geopackage
 from geoqa.readers import earlier_review
 
 HOSTILE = {
@@ -174,7 +174,7 @@ def test_a_geopackage_that_cannot_be_written_is_said(tmp_path, small_review):
 
 def test_numbers_of_the_table_carry_their_unit_in_the_heading(small_review):
     review = small_review
-    table = tables.points_table(review.frames["points"], review.job)
+    table = csv_tables.points_table(review.frames["points"], review.job)
     for column in table.columns:
         values = table[column].astype(str)
         if column not in ("confidence", "risk", "excess") and values.str.fullmatch(r"-?\d+\.\d+").any():

@@ -33,9 +33,9 @@ from geoqa.core.frames.revisits import (
 from geoqa.core.frames.zones import DIRECTION, JOIN
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import offline
+from geoqa.outputs.csv_tables import coordinates
 from geoqa.outputs.field import walk
 from geoqa.outputs.header import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
-from geoqa.outputs.tables import coordinates
 from geoqa.outputs.text import cut, map_text
 
 if TYPE_CHECKING:
@@ -442,7 +442,7 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id:
     review_id
         What tells the review from others.
     """
-    from geoqa.outputs import tables
+    from geoqa.outputs import csv_tables
     from geoqa.outputs.field import walk
 
     if "revisits" not in frames:
@@ -451,4 +451,4 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id:
     page = build(table, frames["occupations"], job, zone_notice(frames, job), review_id)
     (folder / "revisits.html").write_text(page, encoding="utf-8")
     (folder / "revisits.gpx").write_text(walk.build(table, job), encoding="utf-8")
-    tables.write_revisits(folder / "revisits.csv", table, job)
+    csv_tables.write_revisits(folder / "revisits.csv", table, job)

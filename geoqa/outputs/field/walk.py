@@ -14,9 +14,9 @@ import numpy as np
 
 from geoqa.core import geodesy
 from geoqa.core.units import METRES_PER, round_below
+from geoqa.outputs.csv_tables import lonlat
 from geoqa.outputs.deliver import gpx
 from geoqa.outputs.header import NAVIGATION_ONLY
-from geoqa.outputs.tables import lonlat
 from geoqa.outputs.text import cut, display_texts, map_text
 
 if TYPE_CHECKING:
