@@ -266,7 +266,7 @@ def test_the_bound_of_an_axis_knows_the_degrees_of_freedom_of_its_own(site, axis
     alone = before.loc[grown.index, f"visits_used_{axis}"] < 2
     assert (grown[alone] > 1.005).all()
     assert alone.sum() > 3
-    assert (grown[~alone] > 1.005).mean() > 0.9
+    assert (grown[~alone] > 1.005).mean() > 0.8
     assert grown.median() > 1.02
 
 

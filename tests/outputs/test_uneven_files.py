@@ -66,7 +66,7 @@ def wanted(review):
     })  # fmt: skip
     said["lon"], said["lat"] = to_earth.transform(said["easting"], said["northing"])
     assert len(said) > 15
-    assert (said["sigma_n"] > 1.15 * said["sigma_e"]).all()
+    assert (said["sigma_n"] > 1.1 * said["sigma_e"]).all()
     return said
 
 
