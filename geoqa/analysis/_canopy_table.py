@@ -34,12 +34,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.precision.visit_pairs import VisitPairs
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.frames.contract import Frame
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
-    Index = NDArray[np.int64]
 
 QUARTERS = ("first quarter", "second quarter", "third quarter", "last quarter")
 #: Statuses beyond tolerance.

@@ -10,10 +10,8 @@ from geoqa.core.statistics import groups
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+    from geoqa.core.arrays import Array, Flags, Index
 
 
 class NamePairs(NamedTuple):
@@ -84,7 +82,7 @@ def outside_radius(place: Array, point: Index, radius_m: float) -> NamePairs:
     return _nearest_first(pairs, -groups.largest(-distance, which.reshape(-1), len(pairs)))
 
 
-def visitors(place: Array, point: Index, far: NDArray[np.bool_], middle: Array, limit_m: float) -> NamePairs:
+def visitors(place: Array, point: Index, far: Flags, middle: Array, limit_m: float) -> NamePairs:
     """Return, for points whose rows lie far apart, the point one of those rows lies at, if any does.
 
     Parameters

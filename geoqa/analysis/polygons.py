@@ -13,11 +13,10 @@ from geoqa.core.statistics import covariance
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 CHUNK = 8192
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.job import Job
 
 
@@ -98,7 +99,7 @@ def days(times: pd.Series, job: Job) -> pd.Series:
     return local(times, job).dt.normalize()
 
 
-def offsets(seconds: NDArray[np.float64], job: Job) -> list[tuple[int, int]]:
+def offsets(seconds: Array, job: Job) -> list[tuple[int, int]]:
     """Return by how many seconds the job's clocks are ahead of UTC, from when on.
 
     Parameters
@@ -130,7 +131,7 @@ def _changes(first: int, last: int, job: Job) -> list[int]:
     import numpy as np
     import pandas as pd
 
-    def ahead(quarters: NDArray[np.int64]) -> NDArray[np.int64]:
+    def ahead(quarters: Index) -> Index:
         utc = pd.DatetimeIndex((quarters * 900).astype("datetime64[s]")).tz_localize("UTC")
         wall = utc.tz_convert(zone_of(job)).tz_localize(None).to_numpy("datetime64[s]")
         return np.asarray((wall - utc.tz_localize(None).to_numpy("datetime64[s]")).astype(np.int64))
@@ -159,7 +160,7 @@ LEAP_SECONDS: tuple[tuple[str, int], ...] = (
 )  # fmt: skip
 
 
-def gps_to_utc(week: NDArray[np.float64], seconds: NDArray[np.float64]) -> NDArray[np.datetime64]:
+def gps_to_utc(week: Array, seconds: Array) -> NDArray[np.datetime64]:
     """Return moments in UTC to the microsecond.
 
     Parameters

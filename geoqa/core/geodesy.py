@@ -19,12 +19,9 @@ from geoqa.core.recipe import Columns, sources
 from geoqa.core.units import FEET, METRES_PER, spoken
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array
     from geoqa.core.job import InputFormat, Job, Site
 
-    Array = NDArray[np.float64]
 
 #: Closures longer than this are taken by Karney's geodesic, shorter ones by the local formula.
 LOCAL_LIMIT_M = 300.0

@@ -23,9 +23,9 @@ from geoqa.core.units import METRES_PER
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
     Heights = NDArray[np.float32]
 
 #: Largest block that a raster may be packed in, bytes.

@@ -25,14 +25,12 @@ from geoqa.core.errors import Fault, StepError
 from geoqa.core.params import Declared, param
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.drawing import Drawing
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
 _SPACE = "{http://www.w3.org/2000/svg}"

@@ -15,10 +15,8 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array
 
-    Array = NDArray[np.float64]
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 

@@ -13,13 +13,10 @@ from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import cell_text
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
-
-    Array = NDArray[np.float64]
 
 
 def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:

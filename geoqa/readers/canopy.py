@@ -24,14 +24,15 @@ from geoqa.core.errors import InputError
 from geoqa.core.recipe import AREAS, LABEL, RASTER
 
 if TYPE_CHECKING:
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.job import Job
     from geoqa.core.raster import HeightRaster, Heights
     from geoqa.core.recipe import Canopy
 
 
-Array = NDArray[np.float64]
+Array = Array
 HeightArray = NDArray[np.float32]
-Index = NDArray[np.int64]
+Index = Index
 
 #: Less of the cells known than this, and what they would say is null.
 ENOUGH = 0.9

@@ -20,13 +20,9 @@ from geoqa.analysis.precision.visit_pairs import FADES_H_S, FADES_V_S
 from geoqa.core.units import counted, duration
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.occupations.measured_rows import Rows
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Equal pairs that are no copies below this number, and the probability of so many by chance from which they are.
 FEWEST, CHANCE = 3, 1e-4

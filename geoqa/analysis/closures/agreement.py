@@ -14,9 +14,7 @@ from geoqa.core.statistics import groups
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
-    Array = NDArray[np.float64]
+    from geoqa.core.arrays import Array, Flags, Index
 
 
 def combine(status_h: Index, status_v: Index, judge_h: Flags, judge_v: Flags) -> Index:

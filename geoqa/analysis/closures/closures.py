@@ -14,7 +14,8 @@ from geoqa.core.steps import Analysis, Result
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.analysis.occupations.measured_rows import Array, Flags, Index, Rows
+    from geoqa.analysis.occupations.measured_rows import Rows
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.geodesy import System
     from geoqa.core.job import Job
 

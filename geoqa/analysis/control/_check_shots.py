@@ -16,13 +16,9 @@ from geoqa.core.frames.control import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES
 from geoqa.core.recipe import CHECKING_ROLES
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Rows that show nothing of a base set-up.
 _IDLE = (measured_rows.COPIED, measured_rows.NOT_SETTLED, measured_rows.REJECTED_ROW)

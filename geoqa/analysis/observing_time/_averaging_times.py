@@ -18,13 +18,10 @@ from geoqa.core.statistics.groups import counts_of, starts_of
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Lengths that are looked at, seconds.
 LENGTHS_S = (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 300, 450, 600, 900, 1800, 3600)

@@ -22,14 +22,10 @@ from geoqa.core.statistics.groups import counts_of, starts_of
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
     from geoqa.core.statistics.groups import Fixes
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

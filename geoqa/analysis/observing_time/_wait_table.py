@@ -15,10 +15,8 @@ from geoqa.core.statistics import curves
 from geoqa.core.units import counted, duration, p_value
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags
 
-    Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
     Sample = tuple[Array, Flags]
 
 #: What the sentences speak of: the first fix that flickers helps nobody.

@@ -9,14 +9,10 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags
     from geoqa.core.job import Job
-
-    Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,11 +19,9 @@ from geoqa.core.statistics import groups
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
     Words = NDArray[np.object_]
 
 
@@ -107,7 +105,7 @@ def oriented_unknown(job: Job) -> bool:
     return job.site.localization is not None and job.control.oriented_by is None
 
 
-def known_copies(table: pd.DataFrame, occupations: pd.DataFrame) -> NDArray[np.bool_]:
+def known_copies(table: pd.DataFrame, occupations: pd.DataFrame) -> Flags:
     """Return which points agree with their control to the last digit and have no time: copied, not measured; (n,).
 
     Parameters

@@ -12,10 +12,7 @@ from scipy import special
 from geoqa.core.frames.schema import WHOLE_SITE
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+    from geoqa.core.arrays import Array, Index
 
 
 @dataclass(frozen=True)

@@ -23,13 +23,9 @@ if TYPE_CHECKING:
     from datetime import tzinfo
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -107,13 +103,13 @@ def seconds(values: pd.Series) -> Array:
     return result
 
 
-def is_direct(occupations: pd.DataFrame) -> NDArray[np.bool_]:
+def is_direct(occupations: pd.DataFrame) -> Flags:
     """Return which occupations form pairs: measured coordinates, taken directly, not rejected by a reviewer."""
     direct = (occupations["origin"] == "measured") & (occupations["method"] == "direct")
     return direct.to_numpy(dtype=bool, na_value=False) & ~is_rejected(occupations)
 
 
-def is_rejected(occupations: pd.DataFrame) -> NDArray[np.bool_]:
+def is_rejected(occupations: pd.DataFrame) -> Flags:
     """Return which occupations a reviewer has rejected."""
     if "decision" not in occupations:
         return np.zeros(len(occupations), bool)

@@ -14,13 +14,9 @@ import numpy as np
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job, Role
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 
 def by_role(roles: pd.Series, job: Job, value: Callable[[Role], float | None]) -> Array:

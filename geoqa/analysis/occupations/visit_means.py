@@ -28,10 +28,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.occupations.measured_rows import Rows
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: The sky repeats after a sidereal day (23 h 56 min).
 SKY_REPEAT_S = 86_160.0
@@ -250,7 +248,7 @@ class LocalPositions:
     horizontal: Level
     vertical: Level
     reference: Array
-    has_height: NDArray[np.bool_]
+    has_height: Flags
     typical_h: float
     typical_v: float
     nu_h: Array

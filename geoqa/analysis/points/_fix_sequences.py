@@ -32,11 +32,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.occupations.measured_rows import Rows
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 RIGHT, WRONG, REPEATED = 0, 1, 2
 #: Fixes of one point that are weighed one by one; of more, neighbours that agree are taken together.

@@ -14,13 +14,9 @@ from geoqa.analysis.precision import mixture
 from geoqa.core.statistics import covariance
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.points._fix_sequences import FixSequences
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
 PRIOR_REPEATS = 10.0

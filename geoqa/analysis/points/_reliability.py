@@ -20,10 +20,8 @@ from geoqa.core.statistics import covariance, groups
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 #: The power a detectable bias is stated for, as is usual in reliability theory.
 POWER = 0.80

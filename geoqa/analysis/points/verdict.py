@@ -17,13 +17,9 @@ from geoqa.core.frames.schema import STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
     from geoqa.analysis.occupations.visit_means import Level
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+    from geoqa.core.arrays import Array, Flags, Index
 
 
 @dataclass(frozen=True)
@@ -228,7 +224,7 @@ def with_shifts(reason: pd.Series, explained: pd.Series) -> pd.Categorical:
     return pd.Categorical(text.where(named.isna(), bare + f"{EXPLAINED} " + named))
 
 
-def _coarse(what: str, hidden: NDArray[np.bool_], limits: Limits) -> tuple[Index, list[str]]:
+def _coarse(what: str, hidden: Flags, limits: Limits) -> tuple[Index, list[str]]:
     """Return the number of each point's phrase on a step that is too coarse, 0 for none, and the phrases."""
     stated = np.column_stack([2 * limits.guard_m, limits.tolerance_m])
     distinct, which = np.unique(stated[hidden], axis=0, return_inverse=True)

@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 
     from geoqa.analysis.precision.pooling import Earlier
     from geoqa.analysis.precision.visit_pairs import VisitPairs
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 #: A ratio within so much of the one that rounding alone makes is that of the last digits.
 EQUAL = 1.05
@@ -157,7 +156,7 @@ def _without_equal(pairs: VisitPairs, seen: mixture.ObservedPairs, names: list[s
     return replace(pairs, stated=stated), said
 
 
-def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> NDArray[np.bool_]:
+def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> Flags:
     """Return which classes have a ratio below 1 that is no more than their last digits allow.
 
     Closures of exactly zero are no more exact than their rounding: such a ratio is that of the digits, not of errors.
@@ -358,7 +357,7 @@ def _left(fit: mixture.MixtureFit, axis: str, key: Index, n: int) -> Array:
     )
 
 
-def _group(fit: mixture.MixtureFit, key: Index, n: int) -> tuple[Index, NDArray[np.bool_]]:
+def _group(fit: mixture.MixtureFit, key: Index, n: int) -> tuple[Index, Flags]:
     """Return the group of pairs of each row's point and class, and whether there is one."""
     known = fit.point_of * n + fit.class_of
     at = np.minimum(np.searchsorted(known, key), max(len(known) - 1, 0))

@@ -12,13 +12,10 @@ from geoqa.analysis.precision import pooling
 from geoqa.analysis.precision.pooling import Scaled, Scatter, Shares
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.precision.pooling import Earlier
     from geoqa.analysis.precision.priors import Prior
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 #: Standard deviations per axis a gross error may have, metres; 0 for an axis it left alone. Their shares are learnt.
 SCALES_M = np.array([0.0, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0, 8.0, 40.0])
@@ -108,7 +105,7 @@ class Known(NamedTuple):
             Shares(*(part[of] for part in self.wrong)),
         )  # fmt: skip
 
-    def where(self, has: NDArray[np.bool_], other: Known) -> Known:
+    def where(self, has: Flags, other: Known) -> Known:
         """Return these entries, and `other` where there are none."""
         h, v, wrong = (
             [np.where(has, x, y) for x, y in zip(mine, yours, strict=True)]
@@ -457,7 +454,7 @@ def _counted(pairs: PairSample, state: _State) -> dict[str, Array]:
     return counted
 
 
-def _surely(square: Array, variance: Array, core: Array) -> NDArray[np.bool_]:
+def _surely(square: Array, variance: Array, core: Array) -> Flags:
     """Return which closures are too long along an axis to be compared, shape (pairs,); none that is unknown."""
     farthest = np.fmax((FARTHEST_SCALES * SCALES_M[-1]) ** 2, FARTHEST_CORES**2 * core * variance)
     return np.asarray(square * variance > farthest)

@@ -38,10 +38,9 @@ from geoqa.analysis.precision.priors import SITE_FREEDOM, Prior
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+    from geoqa.core.arrays import Array, Index
+
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0

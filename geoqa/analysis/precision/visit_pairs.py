@@ -28,13 +28,9 @@ from geoqa.core.frames.control import CHECK
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: What becomes of a pair along an axis.
 AS_IS, OFFSET_OFF, LEFT_OUT = range(3)
@@ -409,9 +405,7 @@ def _pick(closures: pd.DataFrame, occupations: pd.DataFrame) -> tuple[Index, Ind
     return pick, a, b, worth / per_point
 
 
-def _shows_height(
-    closures: pd.DataFrame, occupations: pd.DataFrame, pick: Index, a: Index, b: Index
-) -> NDArray[np.bool_]:
+def _shows_height(closures: pd.DataFrame, occupations: pd.DataFrame, pick: Index, a: Index, b: Index) -> Flags:
     """Return which pairs are different visits for the height too, each pair of those once."""
     separate = closures["independence_v"].isin(["separated", "staggered"]).to_numpy()[pick]
     visit = occupations["visit_v"].to_numpy()
@@ -419,6 +413,6 @@ def _shows_height(
     return separate & _first(codes_of(closures["point"])[pick], visit[a], visit[b], key)
 
 
-def _first(*keys: Index) -> NDArray[np.bool_]:
+def _first(*keys: Index) -> Flags:
     """Return the first of each combination: closures stand in order of time."""
     return ~pd.DataFrame(dict(enumerate(keys))).duplicated().to_numpy()

@@ -39,11 +39,9 @@ from geoqa.core.site.matching import never_fixed
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 _FRESH = "drop the solution, let the receiver initialize afresh"
 #: What the crew does.

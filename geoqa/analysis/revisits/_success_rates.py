@@ -20,10 +20,9 @@ from geoqa.core.units import counted
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 #: Visits of a point looked back on; few points have more.
 MOST_VISITS = 4
@@ -164,7 +163,7 @@ def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:
     return joined[["size", "sum"]].fillna(0.0).to_numpy(dtype=float)
 
 
-def _basis(now: pd.DataFrame, narrow: NDArray[np.bool_], n: Array) -> NDArray[np.object_]:
+def _basis(now: pd.DataFrame, narrow: Flags, n: Array) -> NDArray[np.object_]:
     """Return the record of each point in words; one phrase per distinct case."""
     cases = now[["canopy", "visits", "status"]].assign(narrow=narrow, empty=n == 0).reset_index(drop=True)
     code = cases.groupby(list(cases.columns), sort=False).ngroup().to_numpy()

@@ -22,10 +22,9 @@ from geoqa.core.units import duration
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
     Words = NDArray[np.object_]
 
 #: Lengths are given in whole steps of so many seconds, rounded up.

@@ -34,11 +34,9 @@ from geoqa.core.units import counted, walked
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
     Words = NDArray[np.object_]
 
 #: Nearest neighbours that a place may be linked to, itself among them.
@@ -335,7 +333,7 @@ def walk_told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     )
 
 
-def _groups(zone: Words, plan: Array, reach: tuple[float, float]) -> tuple[NDArray[np.int64], list[str | None]]:
+def _groups(zone: Words, plan: Array, reach: tuple[float, float]) -> tuple[Index, list[str | None]]:
     """Return the group of each place, from 0, and each group's zone; None for areas outside the zones."""
     outside = pd.isna(zone)
     code, known = pd.factorize(zone, sort=True)
@@ -345,7 +343,7 @@ def _groups(zone: Words, plan: Array, reach: tuple[float, float]) -> tuple[NDArr
     return group, [*map(str, known), *[None] * groups.above(area)]
 
 
-def _numbered(group: NDArray[np.int64], label: list[str | None]) -> Words:
+def _numbered(group: Index, label: list[str | None]) -> Words:
     """Return the names of groups in the order they are walked: a zone's own, else area and a running number."""
     words = np.full(len(label), None, dtype=object)
     areas_so_far = 0

@@ -11,14 +11,10 @@ from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Index
     from geoqa.core.job import Job
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)

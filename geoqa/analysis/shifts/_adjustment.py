@@ -26,11 +26,7 @@ from scipy.sparse import csgraph
 from geoqa.core.statistics import groups
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+    from geoqa.core.arrays import Array, Flags, Index
 
 
 @dataclass(frozen=True)

@@ -21,11 +21,8 @@ from geoqa.core.statistics import groups
 from geoqa.core.units import METRES_PER
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 FEWEST = 5  # points a file must share with the others
 #: What is left after the right change is this many times smaller than what was there, metres allowed beside it.
@@ -107,7 +104,7 @@ def find_mixups(place: Array, variance: Array, point: Index, group: Index, size:
     return best
 
 
-def _far_off(formed: tuple[_adjustment.CommonOffsets, ...], n: int) -> NDArray[np.bool_]:
+def _far_off(formed: tuple[_adjustment.CommonOffsets, ...], n: int) -> Flags:
     """Return which groups lie so far from the others, on most points they share, that a change may tell it."""
     far = np.zeros(n, bool)
     for made in formed:

@@ -17,17 +17,13 @@ from geoqa.analysis.shifts import _adjustment, _blunders, _setups, at_control, h
 from geoqa.core.statistics import groups
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
     from geoqa.analysis.shifts._blunders import Misfiled, Mixup, Moved, Split
     from geoqa.analysis.shifts._setups import Transformation
     from geoqa.analysis.shifts.at_control import AtControl
     from geoqa.analysis.shifts.halves import Half
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Most common heights that are set right, and most mixups of files.
 MOST = 25

@@ -17,13 +17,9 @@ from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts._adjustment import CONTRADICTS, FLANKS, MEDIAN
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.shifts._adjustment import CommonOffsets
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Set-ups that the usual scatter counts for beside those of the site.
 WORTH = 8

@@ -18,16 +18,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import tzinfo
 
-    from numpy.typing import NDArray
-
     from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
     from geoqa.analysis.shifts._search import CommonHeight, Findings
     from geoqa.analysis.shifts._setups import OutlierTest, Term, Transformation
     from geoqa.analysis.shifts.halves import Half
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
 POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)

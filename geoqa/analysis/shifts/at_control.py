@@ -18,14 +18,10 @@ from geoqa.analysis.shifts import _adjustment, halves
 from geoqa.core.frames import wording
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from geoqa.analysis.shifts._adjustment import Sessions
     from geoqa.analysis.shifts.halves import Floor
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Occupations of a set-up at known points that shift it whatever its other points say: one alone may be a wrong fix.
 FEWEST = 2
@@ -73,12 +69,12 @@ class AtControl:
         """Positions of the set-ups, the first the farthest beyond what its uncertainty explains."""
         return wording.largest_first(self.p, np.column_stack([np.hypot(*self.d[:, :2].T), np.nan_to_num(self.d[:, 2])]))
 
-    def shifts(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
+    def shifts(self, level: float, limit_m: tuple[float, float]) -> Flags:
         """Return which are off along which axis and no single occupation that other points can speak for."""
         alone = self.alone & (np.hypot(*self.d[:, :2].T) < OTHER_MARK_M)
         return self.off(level, limit_m) & ((self.rows >= FEWEST) | alone)[:, None]
 
-    def off(self, level: float, limit_m: tuple[float, float]) -> NDArray[np.bool_]:
+    def off(self, level: float, limit_m: tuple[float, float]) -> Flags:
         """Return which differ along which axis, shape (k, 2).
 
         By the test, all set-ups and axes together at a level; one farther off than the job accepts of a closure by a

@@ -18,11 +18,8 @@ from geoqa.analysis.shifts._setups import JOINS, STANDS
 from geoqa.core.statistics import groups
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Points that must show a difference.
 FEWEST = 5

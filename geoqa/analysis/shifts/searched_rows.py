@@ -16,13 +16,10 @@ from geoqa.core.units import length
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
 KNOWN_H_M, KNOWN_V_M = 0.005, 0.010

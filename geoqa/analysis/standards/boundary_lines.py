@@ -29,11 +29,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from scipy.sparse import csr_array
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
     from geoqa.core.recipe import Line
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 STANDARD = "ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand"
 PPM = 50.0
@@ -178,7 +177,7 @@ class Corners:
     covariance: Array
     nu: Array
     shares: csr_array
-    based: NDArray[np.bool_]
+    based: Flags
     problem: NDArray[np.object_]
     canopy: NDArray[np.object_]
 
@@ -200,7 +199,7 @@ def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corner
     )
 
 
-def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, NDArray[np.bool_]]:
+def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, Flags]:
     """Return from which base set-ups each point's visits were measured, as shares, and whether all rows say so."""
     from scipy.sparse import csr_array
 

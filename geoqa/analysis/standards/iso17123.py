@@ -16,11 +16,10 @@ from geoqa.analysis.standards.statement import HEIGHT, NUMBER, Condition, Stated
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.recipe import FieldTest
 
-    Array = NDArray[np.float64]
 
 FULL, SIMPLIFIED = "ISO 17123-8 full test", "ISO 17123-8 simplified test"
 STANDARD = "ISO 17123-8:2015, procedure from memory"

@@ -12,9 +12,8 @@ from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, S
 from geoqa.core.units import counted
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Index
 
-    Array = NDArray[np.float64]
 
 NAME = "NOAA NOS NGS 92 classes"
 STANDARD = "NOAA TM NOS NGS 92, values as in the NGS bulletin on it"
@@ -38,7 +37,7 @@ CLASSES = (
 )
 
 
-def best(radius95_m: Array, up95_m: Array, ellipsoidal: bool) -> NDArray[np.int64]:
+def best(radius95_m: Array, up95_m: Array, ellipsoidal: bool) -> Index:
     """Return which class's values each point is within, -1 for none; a point without a height by its position alone.
 
     Parameters

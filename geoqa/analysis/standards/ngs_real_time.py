@@ -19,8 +19,8 @@ from geoqa.core.units import counted
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+    from geoqa.core.arrays import Array, Flags, Index
+
     States = NDArray[np.int8]
 
 STANDARD = "NGS single-base guidelines, values from memory; precision relative to the base"
@@ -87,7 +87,7 @@ class Observed:
     distance_m: Array
 
 
-def agrees(widest_m: Array, guard_m: Array, limit_m: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def agrees(widest_m: Array, guard_m: Array, limit_m: float) -> tuple[Flags, Flags]:
     """Return whether no occupation differs from the average by more than the limit, and whether digits hide it.
 
     From the average: of two occupations each is half their closure off, so the closure may be twice the limit.
@@ -163,7 +163,7 @@ def state(wanted: RealTimeClass, each: dict[str, States]) -> Statement:
     return Statement(name, STANDARD, n, "observed points", figures, tuple(found), more=more)
 
 
-def _states(met: NDArray[np.bool_], not_shown: NDArray[np.bool_]) -> States:
+def _states(met: Flags, not_shown: Flags) -> States:
     return np.where(not_shown, NOT_SHOWN, np.where(met, MET, NOT_MET)).astype(np.int8)
 
 

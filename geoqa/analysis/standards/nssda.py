@@ -24,10 +24,8 @@ from geoqa.analysis.standards.statement import (
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 NAME = "NSSDA accuracy at 95 %"
 STANDARD = "FGDC-STD-007.3-1998, as quoted second-hand"

@@ -24,9 +24,7 @@ from geoqa.analysis.standards.statement import (
 from geoqa.core.frames.control import NO
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+    from geoqa.core.arrays import Array, Index
 
 
 @dataclass(frozen=True)
@@ -43,7 +41,7 @@ class Residuals:
         Root mean square, mean, median and largest of their absolute values.
     """
 
-    n: NDArray[np.int64]
+    n: Index
     mean: Array
     sd: Array
     rmse: Array

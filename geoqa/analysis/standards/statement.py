@@ -9,11 +9,8 @@ from geoqa.core.frames.control import NO, REFUSED, REPORTED, STATED, UNKNOWN, YE
 from geoqa.core.units import length
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 #: How a figure is printed: a length in the unit of the coordinates or of the heights, a count, a pure number.
 HORIZONTAL, HEIGHT, COUNT, NUMBER = "horizontal", "height", "count", "number"
@@ -176,7 +173,7 @@ class Checks:
         """Number of checks."""
         return len(self.difference)
 
-    def only(self, keep: NDArray[np.bool_]) -> Checks:
+    def only(self, keep: Flags) -> Checks:
         """Return the checks that `keep` marks."""
         arrays = ("difference", "place", "cover", "control_sigma", "determined_sigma")
         return replace(self, **{name: getattr(self, name)[keep] for name in arrays})

@@ -28,13 +28,9 @@ from geoqa.core.statistics import groups, local_statistics, sample_tests
 from geoqa.core.statistics.sample_tests import PER_MAD
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: A spread smaller than this is rounding, metres.
 ROUNDING_M = 1e-4

@@ -20,10 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.analysis.zones._evidence import SetupOffsets, ZoneEvidence
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
     Shapes = NDArray[np.object_]
 
 #: How closely an outline follows its places: 0 as closely as can be, 1 the convex hull.

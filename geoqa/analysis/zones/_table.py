@@ -23,11 +23,9 @@ if TYPE_CHECKING:
 
     from geoqa.analysis.zones._evidence import ZoneEvidence
     from geoqa.analysis.zones._search import FoundZones
+    from geoqa.core.arrays import Array, Flags
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Share of the judged points beyond tolerance from which it is the site that is bad, not a part of it.
 MOSTLY_BAD = 0.5

@@ -20,11 +20,10 @@ from geoqa.core.units import NONE, bounded, counted, duration, length, number, p
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 #: Steps of `points.excess` that tell the order of two points; a map keeps no finer ones.
 EXCESS_STEP = 0.0001
@@ -35,7 +34,7 @@ ABOUT_LIMIT = (
 )
 
 
-def worst_first(points: pd.DataFrame) -> NDArray[np.int64]:
+def worst_first(points: pd.DataFrame) -> Index:
     """Return the positions of the points, the worst first: by how far the worse axis is beyond its own limit.
 
     Points without a closure come last, by their status.
@@ -178,7 +177,7 @@ OFF_CONTROL = "off control"
 LOOK = "look, a wrong fix would look the same"
 
 
-def largest_first(p: Array, size: Array) -> NDArray[np.int64]:
+def largest_first(p: Array, size: Array) -> Index:
     """Return the positions of comparisons with control, the first the farthest beyond what its uncertainty explains.
 
     Parameters
@@ -265,7 +264,7 @@ def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -
     return f"One half of the work is off against the other: {'; '.join(told)}{more}{blamed}. Settle it first."
 
 
-def settles(frames: Mapping[str, pd.DataFrame]) -> NDArray[np.bool_]:
+def settles(frames: Mapping[str, pd.DataFrame]) -> Flags:
     """Return for each point whether control shows which of its set-ups are off, shape (points,)."""
     points = frames["points"]["point"].astype("str")
     rows = setups(frames.get("control_checks"))

@@ -19,11 +19,9 @@ from geoqa.core.recipe import sources
 from geoqa.core.units import METRES_PER
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Index
     from geoqa.core.job import Job
 
-    Index = NDArray[np.int64]
     Entry = dict[str, Any]
 
 _WORD = dict(zip(("accept", "reject", "reassign"), range(len(DECIDED)), strict=True))

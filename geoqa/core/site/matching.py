@@ -18,10 +18,9 @@ from geoqa.core.frames.schema import UNNAMED
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
     Matched = tuple[pd.DataFrame, tuple[str, ...]]
 
 #: Pairs of stops within twice the radius above which the radius is taken for a mistake.
@@ -80,7 +79,7 @@ def _text(values: pd.Series) -> pd.Categorical:
     return found.cat.rename_categories(found.cat.categories.astype("str")).array
 
 
-def _group(words: pd.Index, pattern: str) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
+def _group(words: pd.Index, pattern: str) -> tuple[NDArray[np.object_], Flags]:
     """Return the group ``point`` of each word, and whether it was found and holds something."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -153,7 +152,7 @@ def _by_place(frame: pd.DataFrame, radius_m: float) -> Matched:
     return frame.assign(point=point, name_read=pd.Categorical(read)), (said, *more)
 
 
-def never_fixed(frame: pd.DataFrame) -> NDArray[np.bool_]:
+def never_fixed(frame: pd.DataFrame) -> Flags:
     """Return which rows say that their solution was not fixed; shape (n,)."""
     solution = frame["solution"]
     return np.asarray(solution.notna() & (solution != "fixed"), dtype=bool)

@@ -17,11 +17,8 @@ import numpy as np
 from geoqa.core.job import CORRELATION_S
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Correlation time of L1 phase residuals, seconds (Miller, O'Keefe and Gao 2012).
 PRIOR_S = CORRELATION_S

@@ -19,10 +19,10 @@ from scipy import special
 from geoqa.core.errors import CallError
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
+    from geoqa.core.arrays import Array, Flags, Index
+
 
 #: Divide a reported horizontal figure by this for one sigma per axis, under the circular assumption
 #: (sqrt 2; 2 sqrt 2; chi-square with 2 degrees of freedom at 50 and 95 %).
@@ -37,7 +37,7 @@ PER_SIGMA_H = {
 PER_SIGMA_V = {"sigma": 1.0, "95": 1.959963984540054}
 
 
-def is_covariance(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> NDArray[np.bool_]:
+def is_covariance(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> Flags:
     """Return whether each triple is a covariance: variances not negative, correlation within one."""
     var_e, var_n, cov_en = np.broadcast_arrays(*(np.asarray(v, float) for v in (var_e, var_n, cov_en)))
     return (var_e >= 0) & (var_n >= 0) & (cov_en**2 <= var_e * var_n * (1 + 1e-12))

@@ -15,10 +15,7 @@ import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
+    from geoqa.core.arrays import Array, Flags
 
 
 @dataclass(frozen=True)

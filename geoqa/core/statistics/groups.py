@@ -15,9 +15,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+    from geoqa.core.arrays import Array, Flags, Index
 
 
 def order(*keys: Index) -> Index:
@@ -120,7 +118,7 @@ def largest(values: Array, group: Index, n: int, empty: float = np.nan) -> Array
     return np.where(np.isneginf(result), empty, result)
 
 
-def first_known(codes: NDArray[Any], group: Index, n: int) -> tuple[Index, NDArray[np.bool_]]:
+def first_known(codes: NDArray[Any], group: Index, n: int) -> tuple[Index, Flags]:
     """Return per group the first code that is not negative (-1 if none), and whether others differ from it."""
     known = np.flatnonzero(codes >= 0)
     result = np.full(n, -1, np.int64)

@@ -23,9 +23,8 @@ from geoqa.core.statistics import sample_tests
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+    from geoqa.core.arrays import Array, Flags, Index
+
     Whole = NDArray[np.int32]
 
 

@@ -15,9 +15,8 @@ import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array
 
-    Array = NDArray[np.float64]
 
 #: Of more values than this, so many evenly spaced order statistics stand for a sample where each is set against each.
 MOST = 1000

@@ -14,8 +14,9 @@ from geoqa.core.params import param
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
-    from geoqa.core.steps import Array, Deliverable
+    from geoqa.core.steps import Deliverable
 
 
 #: The header variable $INSUNITS: metres, international feet, US survey feet.

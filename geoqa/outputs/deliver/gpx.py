@@ -13,13 +13,10 @@ from typing import TYPE_CHECKING
 from geoqa.core.steps import Writer
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
     from geoqa.core.steps import Deliverable
 
-    Array = NDArray[np.float64]
 
 _DELIVER = {"yes": "may be delivered", "no": "not to be delivered"}
 

@@ -40,8 +40,8 @@ from geoqa.outputs.text import cut, map_text
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Index
     from geoqa.core.job import Job
 
 
@@ -376,7 +376,7 @@ def _records(shown: pd.DataFrame) -> list[str]:
     ]
 
 
-def _spans(numbers: NDArray[np.int64]) -> str:
+def _spans(numbers: Index) -> str:
     """Return ascending numbers as text, stretches of three or more as first to last."""
     parts = np.split(numbers, np.flatnonzero(np.diff(numbers) != 1) + 1)
     told = [f"{part[0]} to {part[-1]}" if len(part) > 2 else ", ".join(map(str, part)) for part in parts]

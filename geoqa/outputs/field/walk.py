@@ -21,11 +21,10 @@ from geoqa.outputs.text import cut, display_texts, map_text
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 #: Width of the page and of a sketch that has text beside it, least height and margin of a sketch, and the greatest
 #: heights of one of the whole walk (with few and with many points) and of an area; millimetres of paper.
@@ -99,7 +98,7 @@ def _on_paper(way: Array, wide: float, tallest: float) -> tuple[Array, float, fl
     return middle + (way - (low + high) / 2) / per_mm * [1, -1], per_mm, tall
 
 
-def _labels(way: Array, labels: list[str], wanted: NDArray[np.int64], paper: tuple[float, float], begin: Array) -> str:
+def _labels(way: Array, labels: list[str], wanted: Index, paper: tuple[float, float], begin: Array) -> str:
     """Return text beside places, the first of `wanted` first; one that has no room is left out.
 
     Parameters

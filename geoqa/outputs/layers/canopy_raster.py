@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
     Cells = NDArray[np.uint8]
 
 #: Heights at which the next colour begins, metres.

@@ -22,10 +22,10 @@ from geoqa.outputs.text import display_text
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
     from geoqa.outputs.layers.positions import Places
 
-    Array = NDArray[np.float64]
 
 START = "start"
 #: A smaller probability of a wrong fix is not worth a line.

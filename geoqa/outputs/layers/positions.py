@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 #: Latitude beyond which the projection's map ends.
 LAST_LAT_DEG = 85.06

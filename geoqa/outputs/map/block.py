@@ -30,7 +30,8 @@ from geoqa.outputs.text import display_text
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
+    from geoqa.core.arrays import Array
+
     Rows = NDArray[np.intp]
 
 #: Steps of what a cell holds: a hundredth of a percent, a second.

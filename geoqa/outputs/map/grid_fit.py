@@ -20,11 +20,9 @@ from numpy.polynomial import chebyshev
 from geoqa.outputs.layers.positions import first_known, lonlat, mercator
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array
     from geoqa.core.geodesy import System
 
-    Array = NDArray[np.float64]
 
 DEGREE = 5
 #: Nodes along each side of the fitted box, and the part of the box's size added around it.

@@ -23,11 +23,10 @@ from geoqa.outputs.text import display_text, json_for_html, map_text
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.

@@ -25,7 +25,8 @@ from geoqa.outputs.text import display_texts
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    Array = NDArray[np.float64]
+    from geoqa.core.arrays import Array
+
 
 #: Types of whole numbers, smallest first; the least value of each stands for a missing one.
 WHOLE = {"i1": 8, "i2": 16, "i4": 32}

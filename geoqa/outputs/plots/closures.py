@@ -26,12 +26,11 @@ from geoqa.outputs.symbology import CURVES, PLAIN, SYMBOLS
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Canvas
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
     from geoqa.core.job import Job
     from geoqa.core.steps import Figure
 
-    Array = NDArray[np.float64]
 
 #: More closures than this are drawn once for each such part of the frame, status by status.
 MANY, PART = 3000, 1 / 75

@@ -26,14 +26,11 @@ from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, STRONG
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Canvas
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
     from geoqa.core.steps import Figure
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Epochs that a plot shows; of more, every second, third ... one.
 MOST = 3000

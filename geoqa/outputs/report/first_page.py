@@ -19,10 +19,9 @@ from geoqa.outputs.report import site_map
 from geoqa.outputs.report.document import Beside, Block, FactList, Items, Lines, Section, TableBlock, Text, shown
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Flags
     from geoqa.core.job import Job
     from geoqa.core.recipe import Requirement, Tolerance
 
@@ -249,7 +248,7 @@ def _meaning(status: str, points: pd.DataFrame) -> str:
     return SHARED if shifted else MEANINGS[status]
 
 
-def _withheld(points: pd.DataFrame, settled: NDArray[np.bool_]) -> tuple[Block, ...]:
+def _withheld(points: pd.DataFrame, settled: Flags) -> tuple[Block, ...]:
     """Return why points are held back; `settled` marks those of which control shows which set-ups are off."""
     reasons = recipe.without_scope(points["deliver_reason"])
     reasons = reasons.mask(settled & (reasons == CONFLICT).to_numpy(bool), CONFLICT_SETTLED)

@@ -18,11 +18,10 @@ from geoqa.outputs.report.document import shown
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags
     from geoqa.core.job import Job
 
-    Array = NDArray[np.float64]
 
 #: Size of the picture, and of the margin around the points, pixels.
 WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 26.0
@@ -175,7 +174,7 @@ def _wide(text: str, size: float) -> float:
     return 0.63 * size * len(text) + 2
 
 
-def _cells(frame: _Frame, held: NDArray[np.bool_]) -> list[str]:
+def _cells(frame: _Frame, held: Flags) -> list[str]:
     """Return squares of the ground, each filled by the share of its points that is held back, and the key of them."""
     columns = int(WIDTH // CELL) + 1
     number = (frame.y // CELL).astype(int) * columns + (frame.x // CELL).astype(int)

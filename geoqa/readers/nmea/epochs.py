@@ -18,11 +18,9 @@ from geoqa.core.job import SOLUTIONS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.readers.nmea.sentences import Sentences
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
     Columns = dict[str, NDArray[Any]]
 
 DAY_US = 86_400_000_000

@@ -34,15 +34,13 @@ from geoqa.readers.tables.mapped_table import counted
 from geoqa.readers.text import numbers, text_file
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Flags, Index
     from geoqa.core.job import Job
     from geoqa.readers.nmea.epochs import Epochs
     from geoqa.readers.nmea.sentences import Sentences
     from geoqa.readers.nmea.settings import LogSettings
     from geoqa.readers.nmea.stops import FoundStops, Mark, Occupation
 
-    Index = NDArray[np.int64]
 
 #: A file whose first time lies this close behind the last of another continues it, in seconds.
 JOIN_S = 10.0
@@ -517,7 +515,7 @@ def _on_grids(epochs: Epochs, step: LogSettings, job: Job, messages: list[str]) 
     return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
 
 
-def _standing(epochs: Epochs, step: LogSettings, job: Job) -> NDArray[np.bool_]:
+def _standing(epochs: Epochs, step: LogSettings, job: Job) -> Flags:
     """Return at which epochs the receiver stands, shape (n,)."""
     columns, system = epochs.columns, geodesy.system_of(job)
     stands = np.zeros(len(columns["lat"]) + 1, np.int64)

@@ -13,14 +13,11 @@ from geoqa.core.frames.schema import complete_occupations
 from geoqa.core.job import SOLUTIONS
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.geodesy import System
     from geoqa.readers.nmea.epochs import Epochs
     from geoqa.readers.nmea.stops import Occupation
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
 
 _EPOCHS = {
     "lon_deg": "lon", "lat_deg": "lat", "height_m": "up", "altitude_m": "altitude", "separation_m": "separation",

@@ -27,10 +27,9 @@ from pyarrow import csv
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
+
     Bytes = NDArray[np.uint8]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
-    Array = NDArray[np.float64]
     Columns = dict[str, NDArray[Any]]
 
 #: Bytes looked at in one go: the work arrays are several times as large.

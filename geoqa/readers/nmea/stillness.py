@@ -15,11 +15,8 @@ import pandas as pd
 from geoqa.core.statistics.groups import starts_of
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 #: Steps over which speed is taken, and the window of its median, seconds.
 STEP_S, WINDOW_S = 1.0, 5.0

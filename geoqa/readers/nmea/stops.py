@@ -25,17 +25,13 @@ from geoqa.readers.nmea import stillness
 from geoqa.readers.nmea.epochs import FIXED, FLOAT
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Index
     from geoqa.core.geodesy import System
     from geoqa.core.job import Job
     from geoqa.core.statistics.averages import Average
     from geoqa.core.statistics.groups import Fixes
     from geoqa.readers.nmea.epochs import Epochs
 
-    Array = NDArray[np.float64]
-    Index = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
 
 NEEDED = ("point", "start", "end")
 OPTIONAL = ("file", "antenna_height_m", "dropped", "canopy", "role", "operator", "base")

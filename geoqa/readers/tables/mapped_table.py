@@ -30,6 +30,7 @@ from geoqa.readers.text.times import GPS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
     from geoqa.readers.tables.records import TextTable
 
@@ -43,11 +44,11 @@ class Reasons:
         self.bad: list[bool] = [False]
 
     @property
-    def open(self) -> NDArray[np.bool_]:
+    def open(self) -> Flags:
         """Rows without a reason so far."""
         return np.equal(self.code, 0)
 
-    def note(self, rows: NDArray[np.bool_], reason: str, bad: bool = True) -> None:
+    def note(self, rows: Flags, reason: str, bad: bool = True) -> None:
         """Give `reason` to those of `rows` that have none yet; `bad` says whether it is a fault of the row."""
         hit = rows & self.open
         if hit.any():
@@ -55,7 +56,7 @@ class Reasons:
             self.bad.append(bad)
             self.code[hit] = len(self.words) - 1
 
-    def note_each(self, index: NDArray[np.int64], reasons: list[str]) -> None:
+    def note_each(self, index: Index, reasons: list[str]) -> None:
         """Give each row without a reason the one at its `index`; -1 for none."""
         hit = (index >= 0) & self.open
         self.code[hit] = len(self.words) + index[hit]
@@ -66,7 +67,7 @@ class Reasons:
         """Return each row's reason, empty where there is none."""
         return np.array(self.words, dtype=object)[self.code]
 
-    def is_bad(self) -> NDArray[np.bool_]:
+    def is_bad(self) -> Flags:
         """Return which rows are bad, as against left out on purpose."""
         return np.array(self.bad)[self.code]
 
@@ -278,7 +279,7 @@ class Sheet:
     def number(
         self, ours: str, factor: float = 1.0, *, needed: bool = False, least: float = -numbers.ABSURD,
         most: float = numbers.ABSURD,
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:  # fmt: skip
+    ) -> tuple[Array, Index]:  # fmt: skip
         """Return a column's numbers times `factor`, and their decimals as written.
 
         A row is set aside whose number is none, infinite or outside `least` to `most` (after the
@@ -330,7 +331,7 @@ class Sheet:
                     f"code = {beside + 1} under [input.columns]."
                 )
 
-    def angle(self, ours: str, most: float) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
+    def angle(self, ours: str, most: float) -> tuple[Array, Index, float]:
         """Return longitudes or latitudes in degrees, their decimals as written, and the degrees of one such unit."""
         form, least = self.job.input.angle, -180.0 if ours == "longitude" else -90.0
         letters = "EW" if ours == "longitude" else "NS"
@@ -405,7 +406,7 @@ class Sheet:
             self._refuse_words(ours, codes, mapped)
         return recoded(codes, mapped)
 
-    def _refuse_words(self, ours: str, codes: NDArray[np.int64], mapped: list[str]) -> None:
+    def _refuse_words(self, ours: str, codes: Index, mapped: list[str]) -> None:
         strange = np.array([word not in ("", *WORDS[ours]) for word in mapped], dtype=bool)
         seen = np.unique(codes[self.reasons.open])
         unknown = seen[strange[seen]] if len(seen) else seen
@@ -435,7 +436,7 @@ def _units(job: Job) -> dict[str, tuple[str, str]]:
     }
 
 
-def encoded(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], pa.Array]:
+def encoded(column: pa.ChunkedArray) -> tuple[Index, pa.Array]:
     """Return each text's code and the distinct texts."""
     whole = pc.dictionary_encode(column).combine_chunks()
     if isinstance(whole, pa.ChunkedArray):
@@ -443,7 +444,7 @@ def encoded(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], pa.Array]:
     return numbers.whole(whole.indices), whole.dictionary
 
 
-def categories(codes: NDArray[np.int64], words: pa.Array) -> pd.Categorical:
+def categories(codes: Index, words: pa.Array) -> pd.Categorical:
     """Return categories from codes into distinct texts; an empty one is null."""
     empty = pc.index(words, "").as_py()
     if empty >= 0:
@@ -452,7 +453,7 @@ def categories(codes: NDArray[np.int64], words: pa.Array) -> pd.Categorical:
     return pd.Categorical.from_codes(codes, pd.Index(words.to_pandas(), dtype="str"))
 
 
-def recoded(codes: NDArray[np.int64], words: list[str]) -> pd.Categorical:
+def recoded(codes: Index, words: list[str]) -> pd.Categorical:
     """Return categories from codes into `words`, which may repeat; an empty word is null."""
     kept = {word: i for i, word in enumerate(dict.fromkeys(word for word in words if word))}
     index = np.array([kept.get(word, -1) for word in words], dtype=np.int64)

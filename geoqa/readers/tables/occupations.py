@@ -17,8 +17,7 @@ from geoqa.readers.tables.mapped_table import categories, encoded
 from geoqa.readers.text import numbers
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
     from geoqa.readers.tables.mapped_table import Sheet
 
@@ -66,7 +65,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     return _frame(sheet, columns, used)
 
 
-def _nothing(sheet: Sheet) -> NDArray[np.float64]:
+def _nothing(sheet: Sheet) -> Array:
     return np.full(len(sheet.table), np.nan)
 
 
@@ -76,7 +75,7 @@ class _Written:
 
     ours: str
     key: str
-    decimals: NDArray[np.int64]
+    decimals: Index
     unit_m: float
 
 
@@ -165,7 +164,7 @@ def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
     return words
 
 
-def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: NDArray[np.bool_]) -> None:
+def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: Flags) -> None:
     """Add the step of the coordinates, and let no sigma be smaller than its rounding, step / sqrt(12)."""
     raised = np.zeros(len(sheet.table), bool)
     # Both horizontal axes have the coarser step: a ratio of seen to stated precision is one for both.
@@ -190,9 +189,7 @@ def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Writte
         )
 
 
-def _step(
-    sheet: Sheet, columns: Columns, one: _Written, digit_m: float, decimals: int, used: NDArray[np.bool_]
-) -> NDArray[np.float64]:
+def _step(sheet: Sheet, columns: Columns, one: _Written, digit_m: float, decimals: int, used: Flags) -> Array:
     """Return the step of one coordinate of each row, metres: its last digit, or the grid that its values lie on.
 
     What was not measured, design and known coordinates, may be round by intention: it is taken as it is written.
@@ -221,9 +218,9 @@ def _step(
 _FEW_ROWS, _MOST_PARTS = 6, 40
 
 
-def _parts(columns: Columns, measured: NDArray[np.bool_], job: Job) -> list[tuple[str, NDArray[np.bool_]]]:
+def _parts(columns: Columns, measured: Flags, job: Job) -> list[tuple[str, Flags]]:
     """Return the parts of a file that may have come by another way, bases and days, with their rows."""
-    made: dict[bytes, tuple[str, NDArray[np.bool_]]] = {}
+    made: dict[bytes, tuple[str, Flags]] = {}
     day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
     for word, values in (("base ", pd.Series(columns["base"]).astype("object")), ("", day)):
         sizes = values[measured].value_counts()
@@ -264,7 +261,7 @@ def _doubt_digits(sheet: Sheet, axis: str, digit_m: float) -> None:
         )
 
 
-def _frame(sheet: Sheet, columns: Columns, used: NDArray[np.bool_]) -> pd.DataFrame:
+def _frame(sheet: Sheet, columns: Columns, used: Flags) -> pd.DataFrame:
     count = int(used.sum())
     columns["occupation_id"] = np.arange(1, len(used) + 1)
     columns["source_line"] = sheet.table.line
@@ -279,7 +276,7 @@ def _frame(sheet: Sheet, columns: Columns, used: NDArray[np.bool_]) -> pd.DataFr
     return pd.DataFrame(data, index=pd.RangeIndex(count))
 
 
-def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
+def _kept(column: Any, used: Flags) -> Any:
     """Return the used rows of a column, without categories that no row has any more."""
     if used.all():
         return column
@@ -288,7 +285,7 @@ def _kept(column: Any, used: NDArray[np.bool_]) -> Any:
     return column[used].reset_index(drop=True) if isinstance(column, pd.Series) else column[used]
 
 
-def _extras(sheet: Sheet, used: NDArray[np.bool_]) -> Columns:
+def _extras(sheet: Sheet, used: Flags) -> Columns:
     """Return the columns nobody mapped, under their own heading as far as it is free."""
     mapped = sheet.taken
     own = headings.own_names(sheet.table.headings)

@@ -33,12 +33,13 @@ from geoqa.readers.text import numbers, text_file
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Index
     from geoqa.core.job import InputFormat
     from geoqa.core.recipe import Place
     from geoqa.readers.text.text_file import TextFile
 
     Bytes = NDArray[np.uint8]
-    Places = NDArray[np.int64]
+    Places = Index
 
 _NEWLINE, _QUOTE = 10, 34
 
@@ -131,8 +132,8 @@ class TextTable:
 
     headings: tuple[str, ...]
     columns: tuple[pa.ChunkedArray, ...]
-    line: NDArray[np.int64]
-    span: NDArray[np.int64]
+    line: Index
+    span: Index
     rejected: tuple[Rejected, ...]
     delimiter: str
     messages: tuple[str, ...] = ()
@@ -335,7 +336,7 @@ def _one_record_per_line(lines: list[str], shape: Shape) -> tuple[list[list[str]
 
 def _fitting(
     rows: list[list[str]], index: list[int], comments: list[int], line: int, shape: Shape
-) -> tuple[list[list[str]], NDArray[np.int64]]:
+) -> tuple[list[list[str]], Index]:
     """Return the rows that fit and their line; put the others among the rejected."""
     shape.comments += [line + i for i in comments]
     number = np.asarray(index, np.int64) + line
@@ -358,7 +359,7 @@ def _fitting(
 
 def _record_by_record(
     lines: list[str], stop: int, line: int, shape: Shape
-) -> tuple[list[list[str]], NDArray[np.int64], NDArray[np.int64], int]:
+) -> tuple[list[list[str]], Index, Index, int]:
     """Return rows, first lines, spans, and how many lines were taken, of the records starting before `stop`."""
     rows: list[list[str]] = []
     places: list[tuple[int, int]] = []
@@ -488,9 +489,7 @@ def _refuse_data(name: str, line: str, number: int, spans: list[tuple[int, int]]
         raise InputError(f"{name}: {problem} If it is a point, write header = false under [input].")
 
 
-def _refuse_cuts(
-    name: str, lines: pa.ChunkedArray, number: NDArray[np.int64], spans: list[tuple[int, int]], decimal: str
-) -> None:
+def _refuse_cuts(name: str, lines: pa.ChunkedArray, number: Index, spans: list[tuple[int, int]], decimal: str) -> None:
     """Raise InputError where a digit or sign beside a span, and in no other, belongs to the same number."""
     faults, digit = [], f"[0-9{decimal}]"
     for first, last in spans:

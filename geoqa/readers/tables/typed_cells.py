@@ -19,7 +19,7 @@ from geoqa.core.errors import InputError
 from geoqa.readers.tables.records import Rejected, TextTable
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Index
 
 
 _WHOLE = re.compile(r"[+-]?\d+\.0")
@@ -68,7 +68,7 @@ class TypedRows:
     name: str
     headings: tuple[str, ...]
     columns: tuple[pa.ChunkedArray, ...]
-    line: NDArray[np.int64]
+    line: Index
     messages: tuple[str, ...] = ()
 
     def raw(self, first: int, count: int) -> str:

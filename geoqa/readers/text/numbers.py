@@ -25,9 +25,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Array, Flags, Index
 
-    Array = NDArray[np.float64]
 
 #: What stands for a missing number or time, ignoring case.
 MISSING = ("", "-", "na", "n/a", "nan", "null", "none")
@@ -54,19 +53,19 @@ class Numbers:
         Digits after the decimal sign as written, less the exponent; 0 where there is no number.
     """
 
-    number: NDArray[np.float64]
-    missing: NDArray[np.bool_]
-    strange: NDArray[np.bool_]
-    infinite: NDArray[np.bool_]
-    decimals: NDArray[np.int64]
+    number: Array
+    missing: Flags
+    strange: Flags
+    infinite: Flags
+    decimals: Index
 
 
-def flags(array: pa.ChunkedArray | pa.Array) -> NDArray[np.bool_]:
+def flags(array: pa.ChunkedArray | pa.Array) -> Flags:
     """Return an Arrow array of true and false, without nulls, as a numpy array."""
     return np.asarray(array, dtype=bool)
 
 
-def whole(array: pa.ChunkedArray | pa.Array) -> NDArray[np.int64]:
+def whole(array: pa.ChunkedArray | pa.Array) -> Index:
     """Return an Arrow array of whole numbers, without nulls, as a numpy array."""
     return np.asarray(array, dtype=np.int64)
 
@@ -82,7 +81,7 @@ def composed(text: str) -> str:
     return unicodedata.normalize("NFC", text.strip())
 
 
-def is_missing(column: pa.ChunkedArray) -> NDArray[np.bool_]:
+def is_missing(column: pa.ChunkedArray) -> Flags:
     """Return whether each (trimmed) text stands for nothing."""
     return flags(pc.is_in(pc.utf8_lower(column), pa.array(MISSING, pa.string())))
 
@@ -115,7 +114,7 @@ def parse(column: pa.ChunkedArray, decimal: str = ".") -> Numbers:
     return Numbers(values, missing, ~is_good & ~missing & ~infinite, infinite, decimals)
 
 
-def _decimals(text: pa.ChunkedArray) -> NDArray[np.int64]:
+def _decimals(text: pa.ChunkedArray) -> Index:
     length = whole(pc.binary_length(text))
     point = whole(pc.find_substring(text, "."))
     decimals = np.where(point >= 0, length - point - 1, 0)
@@ -128,7 +127,7 @@ def _decimals(text: pa.ChunkedArray) -> NDArray[np.int64]:
     return decimals
 
 
-def last_digit(decimals: NDArray[np.int64], factor: float) -> float:
+def last_digit(decimals: Index, factor: float) -> float:
     """Return the size of a column's last digit: its largest number of decimals, times `factor` metres a unit.
 
     Never below 1e-9 m: more digits than that are noise of the float that was written.
@@ -181,11 +180,11 @@ class Angles:
         the seconds were left out.
     """
 
-    degrees: NDArray[np.float64]
-    missing: NDArray[np.bool_]
-    strange: NDArray[np.bool_]
-    sixty: NDArray[np.bool_]
-    decimals: NDArray[np.int64]
+    degrees: Array
+    missing: Flags
+    strange: Flags
+    sixty: Flags
+    decimals: Index
 
 
 def parse_angles(column: pa.ChunkedArray, form: str, letters: str) -> Angles:
@@ -224,7 +223,7 @@ def parse_angles(column: pa.ChunkedArray, form: str, letters: str) -> Angles:
     )
 
 
-def _among(text: pa.ChunkedArray, *words: str) -> NDArray[np.bool_]:
+def _among(text: pa.ChunkedArray, *words: str) -> Flags:
     return flags(pc.is_in(text, pa.array(words, pa.string())))
 
 
@@ -233,7 +232,7 @@ def _padded(text: pa.ChunkedArray, form: str) -> pa.ChunkedArray:
     return pc.utf8_rpad(text, 2, "0") if form == "packed-dms" else text
 
 
-def _number(text: pa.ChunkedArray) -> NDArray[np.float64]:
+def _number(text: pa.ChunkedArray) -> Array:
     return np.asarray(pc.cast(pc.if_else(pc.equal(text, ""), "0", text), pa.float64()), dtype=float)
 
 
@@ -272,9 +271,7 @@ class View:
     metres: float
 
 
-def step_m(
-    views: Sequence[View], use: NDArray[np.bool_], counted: NDArray[np.bool_] | None = None, times: int = 1
-) -> Array | None:
+def step_m(views: Sequence[View], use: Flags, counted: Flags | None = None, times: int = 1) -> Array | None:
     """Return the step in metres that each value of a column lies on, or None where it is the one that is written.
 
     Parameters

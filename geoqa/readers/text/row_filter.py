@@ -29,9 +29,9 @@ from typing import TYPE_CHECKING, NoReturn
 from geoqa.core.errors import RecipeError
 
 if TYPE_CHECKING:
-    import numpy as np
     import pyarrow as pa
-    from numpy.typing import NDArray
+
+    from geoqa.core.arrays import Flags
 
     Text = Callable[[str], pa.ChunkedArray]
 
@@ -203,7 +203,7 @@ def columns_of_where(node: Node) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for part in parts for name in columns_of_where(part)))
 
 
-def holds(node: Node, text_of: Text, decimal: str = ".") -> NDArray[np.bool_]:
+def holds(node: Node, text_of: Text, decimal: str = ".") -> Flags:
     """Return for which rows a condition holds.
 
     Parameters
@@ -226,16 +226,16 @@ def holds(node: Node, text_of: Text, decimal: str = ".") -> NDArray[np.bool_]:
     return np.asarray(joined, dtype=bool)
 
 
-def _compared(node: Compare, column: pa.ChunkedArray, decimal: str) -> NDArray[np.bool_]:
+def _compared(node: Compare, column: pa.ChunkedArray, decimal: str) -> Flags:
     import numpy as np
 
     if node.sign in ("=", "!=", "in"):
-        equal: NDArray[np.bool_] = np.any([_equal(column, value, decimal) for value in node.values], axis=0)
+        equal: Flags = np.any([_equal(column, value, decimal) for value in node.values], axis=0)
         return ~equal if node.sign == "!=" else equal
     return _ordered(column, node.sign, node.values[0], decimal)
 
 
-def _equal(column: pa.ChunkedArray, value: str | float, decimal: str) -> NDArray[np.bool_]:
+def _equal(column: pa.ChunkedArray, value: str | float, decimal: str) -> Flags:
     import numpy as np
     import pyarrow.compute as pc
 
@@ -246,7 +246,7 @@ def _equal(column: pa.ChunkedArray, value: str | float, decimal: str) -> NDArray
     return numbers.flags(pc.equal(column, value.strip()))
 
 
-def _ordered(column: pa.ChunkedArray, sign: str, value: str | float, decimal: str) -> NDArray[np.bool_]:
+def _ordered(column: pa.ChunkedArray, sign: str, value: str | float, decimal: str) -> Flags:
     import numpy as np
     import pyarrow.compute as pc
 

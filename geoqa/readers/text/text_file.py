@@ -23,7 +23,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.recipe import Place
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from geoqa.core.arrays import Index
 
 
 #: First bytes of formats that are taken for text tables by their name, and what they are.
@@ -64,7 +64,7 @@ class TextFile:
 
     name: str
     data: bytes
-    starts: NDArray[np.int64]
+    starts: Index
     messages: tuple[str, ...] = ()
 
     def __len__(self) -> int:

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     import pyarrow as pa
-    from numpy.typing import NDArray
+
+    from geoqa.core.arrays import Flags
 
 
 GPS = "gps-week-seconds"
@@ -44,10 +44,10 @@ class Times:
     """
 
     utc: pd.Series
-    strange: NDArray[np.bool_]
-    dateless: NDArray[np.bool_]
-    unclear: NDArray[np.bool_]
-    naive: NDArray[np.bool_]
+    strange: Flags
+    dateless: Flags
+    unclear: Flags
+    naive: Flags
 
 
 def check_pattern(pattern: str) -> None:
@@ -104,7 +104,7 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
     return Times(utc, strange, dateless, unclear, naive & utc.notna().to_numpy())
 
 
-def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, NDArray[np.bool_], NDArray[np.bool_]]:
+def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, Flags, Flags]:
     import pandas as pd
     import pyarrow.compute as pc
 
