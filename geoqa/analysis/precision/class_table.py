@@ -109,11 +109,11 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     pairs = pairs.by(_of_pairs(row, pairs, n - 1))
     told = expected_precision.reported(occupations)
     stated = {"h": expected_precision.per_axis_h(told), "v": np.sqrt(told.var_u)}
-    leans = _leans(stated, row, keys, prior)
-    fits = _fits(pairs, n, prior, earlier, leans)
+    offsets = _prior_offsets(stated, row, keys, prior)
+    fits = _fits(pairs, n, prior, earlier, offsets)
     pairs, said = _without_equal(pairs, fits[0].seen, [*keys["canopy"], WHOLE_SITE])
     if said:
-        fits = _fits(pairs, n, prior, earlier, leans)
+        fits = _fits(pairs, n, prior, earlier, offsets)
     site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
     table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
     _put_estimates(table, fits, pairs, n)
@@ -218,7 +218,7 @@ def _of_pairs(row: Index, pairs: VisitPairs, other: int) -> Index:
 
 
 def _fits(
-    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None, leans: mixture.Leans | None = None
+    pairs: VisitPairs, n: int, prior: Prior, earlier: Earlier | None, offsets: mixture.PriorOffsets | None = None
 ) -> tuple[mixture.MixtureFit, mixture.MixtureFit]:
     """Return the fits of closures over their stated precision, and in metres.
 
@@ -229,12 +229,12 @@ def _fits(
     usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
     if pairs.all_stated or not len(pairs.a):
-        found = mixture.fit(stated, n, prior, centres, earlier, leans)
+        found = mixture.fit(stated, n, prior, centres, earlier, offsets)
         return found, mixture.with_tail_of(found, plain, n, vague, usual)
     found = mixture.fit(plain, n, vague, usual)
     # What states nothing is no evidence of the tail either way.
     told = mixture.fit(
-        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier, leans
+        replace(stated, weight=np.where(silent_h & silent_v, 0.0, stated.weight)), n, prior, centres, earlier, offsets
     )
     if told.seen.worth[-1] >= found.seen.worth[-1] / 2:
         return told, found
@@ -246,7 +246,7 @@ def _fits(
     return replace(told, known=known, known_without=without, seen=seen, scales=found.scales), found
 
 
-def _leans(stated: dict[str, Array], row: Index, keys: pd.DataFrame, prior: Prior) -> mixture.Leans:
+def _prior_offsets(stated: dict[str, Array], row: Index, keys: pd.DataFrame, prior: Prior) -> mixture.PriorOffsets:
     """Return how far each class is thought to be from the site's usual one, by how much worse it states to be.
 
     Compared with all rows of its solution, and less where few rows state it; a class of neither is the usual one.
@@ -260,7 +260,7 @@ def _leans(stated: dict[str, Array], row: Index, keys: pd.DataFrame, prior: Prio
         worse = of_class["median"].to_numpy() - usual.reindex(solution).to_numpy()
         worse = np.clip(worse * (of_class["count"] / (of_class["count"] + _FEW_ROWS)).to_numpy(), -_FARTHEST, _FARTHEST)
         found[axis] = np.nan_to_num(worse)
-    return mixture.Leans(
+    return mixture.PriorOffsets(
         prior.worse * found["h"], prior.worse * found["v"], prior.oftener_wrong * (found["h"] + found["v"]) / 2
     )
 

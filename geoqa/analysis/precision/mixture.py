@@ -83,7 +83,7 @@ class PairSample:
         return PairSample(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 
-class Leans(NamedTuple):
+class PriorOffsets(NamedTuple):
     """What is added to the logarithms of the site's ratios and share of wrong fixes for each class; (n,)."""
 
     h: Array | None
@@ -196,7 +196,7 @@ def fit(
     prior: Prior,
     centres: tuple[float, float],
     earlier: Earlier | None = None,
-    leans: Leans | None = None,
+    offsets: PriorOffsets | None = None,
 ) -> MixtureFit:
     """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
@@ -215,11 +215,11 @@ def fit(
         What is thought of classes before, and the usual logarithm of the ratio along each axis.
     earlier
         What earlier jobs say of the classes.
-    leans
+    offsets
         How far each class is thought to be from the site's usual one.
     """
     thin = pairs.only(_thinned(pairs.of, classes))
-    model = _Model(thin, classes, prior, centres, earlier, leans)
+    model = _Model(thin, classes, prior, centres, earlier, offsets)
     state = _start(thin, model)
     if not len(pairs.of):  # nothing says that errors are not normal
         state = replace(state, shape=float(SHAPES[-1]))
@@ -228,7 +228,7 @@ def fit(
         state, _, _ = _step(thin, state, model, shaping)
         if not shaping and _moved(before, state) <= _SETTLED:
             break
-    whole = _Model(pairs, classes, prior, centres, earlier, leans)
+    whole = _Model(pairs, classes, prior, centres, earlier, offsets)
     state = replace(state, each=state.known.at(pairs.of)) if len(thin.of) < len(pairs.of) else state
     _, outside, out = _step(pairs, state, whole, shaping=False)
     return _fit_of(whole, out, state.scales, state.shape, outside)
@@ -244,9 +244,9 @@ class _Model:
         prior: Prior,
         centres: tuple[float, float],
         earlier: Earlier | None = None,
-        leans: Leans | None = None,
+        offsets: PriorOffsets | None = None,
     ) -> None:
-        self.leans = leans or Leans(None, None, None)
+        self.offsets = offsets or PriorOffsets(None, None, None)
         self.pairs, self.classes, self.prior, self.centres, self.earlier = pairs, classes, prior, centres, earlier
         key, self.group = np.unique(pairs.point * classes + pairs.of, return_inverse=True)
         self.point_of, self.class_of = key // classes, key % classes
@@ -257,10 +257,10 @@ class _Model:
         told = self.earlier
         mixtures = (None, None, None) if told is None else (told.h, told.v, told.wrong)
         h, v = (
-            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture, lean)
-            for axis, centre, mixture, lean in zip("hv", self.centres, mixtures[:2], self.leans[:2], strict=True)
+            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture, offset)
+            for axis, centre, mixture, offset in zip("hv", self.centres, mixtures[:2], self.offsets[:2], strict=True)
         )
-        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2], self.leans.wrong)
+        wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2], self.offsets.wrong)
         like = None
         if told is not None:
             without, like = pooling.like_earlier(told.weight, (h, v, wrong))

@@ -132,17 +132,17 @@ class Ratios:
     """What is known of the logarithm of each class's ratio along one axis."""
 
     def __init__(
-        self, scatter: Scatter, centre: float, prior: Prior, earlier: Mixture | None = None, lean: Array | None = None
+        self, scatter: Scatter, centre: float, prior: Prior, earlier: Mixture | None = None, offset: Array | None = None
     ) -> None:
-        """`centre` is the usual logarithm: of the ratio that the prior states, or of metres; of a class `lean` more."""
-        lean = np.zeros(len(scatter.total)) if lean is None else lean
+        """`centre` is the usual logarithm: of the ratio that the prior states, or of metres; of a class `offset` more."""
+        offset = np.zeros(len(scatter.total)) if offset is None else offset
         self.scatter, self._earlier = scatter, earlier
         self._mean, self._spread, self._log = _site(centre, prior)
         self._level = max(prior.site_spread, _LEAST) ** 2 * SITE_FREEDOM / (SITE_FREEDOM - 2)
-        self._grid = _grid(scatter, centre + lean, self._level + max(prior.class_spread, _LEAST) ** 2)
+        self._grid = _grid(scatter, centre + offset, self._level + max(prior.class_spread, _LEAST) ** 2)
         self._likelihood = scatter.log_likelihood(self._grid)
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
-        about = (self._grid - lean[:, None])[:, None, :]
+        about = (self._grid - offset[:, None])[:, None, :]
         density = _log_normal(about, self._mean[:, None], self._spread[:, None])
         self._of_class = _log_sum(density + self._likelihood[:, None, :], axis=2) + self._step[:, None]
         others = self._log + self._of_class.sum(axis=0) - self._of_class
@@ -221,14 +221,14 @@ class WrongFixes:
     """What is known of each class's share of wrong fixes."""
 
     def __init__(
-        self, wrong: Array, fixes: Array, prior: Prior, earlier: Mixture | None = None, lean: Array | None = None
+        self, wrong: Array, fixes: Array, prior: Prior, earlier: Mixture | None = None, offset: Array | None = None
     ) -> None:
-        """`lean` is how much more the logarithm of a class's share is thought to be than the site's usual one."""
+        """`offset` is how much more the logarithm of a class's share is thought to be than the site's usual one."""
         self._wrong, self._fixes = wrong, np.maximum(fixes, wrong)
         mean, log = _usual_shares(prior)
         mean, worth = (v.ravel() for v in np.meshgrid(mean, prior.worths, indexing="ij"))
         self._log = np.repeat(log, len(prior.worths)) - np.log(len(prior.worths))
-        each = np.minimum(mean * np.exp(np.zeros((len(wrong), 1)) if lean is None else lean[:, None]), _MOST_WRONG)
+        each = np.minimum(mean * np.exp(np.zeros((len(wrong), 1)) if offset is None else offset[:, None]), _MOST_WRONG)
         self._site, self._usual = Shares(each * worth, (1 - each) * worth), Shares(mean * worth, (1 - mean) * worth)
         self._of_class = _log_beta_binomial(self._site, wrong[:, None], self._fixes[:, None])
         others = self._log + self._of_class.sum(axis=0) - self._of_class

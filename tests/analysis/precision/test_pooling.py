@@ -17,7 +17,7 @@ def scatter(total, freedom, inner=None):
     return Scatter(total, freedom, *(inner or (none, none)))
 
 
-def by_hand(totals, freedoms, asked, leans, prior=PRIOR):
+def by_hand(totals, freedoms, asked, offsets, prior=PRIOR):
     """Return mean and deviation of the log ratio of class `asked`, by brute force over level, spread and ratio.
 
     Its own code, on one fine grid for all classes.
@@ -31,7 +31,7 @@ def by_hand(totals, freedoms, asked, leans, prior=PRIOR):
     for away in np.linspace(-15, 15, 301):
         m = centre + away * prior.site_spread
         weight = np.full(len(tau), stats.t.pdf(away, priors.SITE_FREEDOM))
-        densities = [np.exp(-(((u - m - lean) / tau) ** 2) / 2) / tau for lean in leans]
+        densities = [np.exp(-(((u - m - offset) / tau) ** 2) / 2) / tau for offset in offsets]
         for k, (one, density) in enumerate(zip(like, densities, strict=True)):
             if k != asked:
                 weight = weight * (density * one).sum(axis=1)
@@ -54,11 +54,11 @@ def test_fifty_jobs_against_brute_force(seed):
     freedoms = rng.integers(0, 12, classes).astype(float)
     ratios = 1.6 * np.exp(rng.normal(size=classes) * 0.4)
     totals = np.where(freedoms > 0, ratios**2 * rng.chisquare(np.maximum(freedoms, 1)), 0.0)
-    leans = rng.normal(size=classes) * 0.3
-    known = pooling.Ratios(scatter(totals, freedoms), float(np.log(PRIOR.ratio)), PRIOR, lean=leans).known()
+    offsets = rng.normal(size=classes) * 0.3
+    known = pooling.Ratios(scatter(totals, freedoms), float(np.log(PRIOR.ratio)), PRIOR, offset=offsets).known()
     mean, deviation = logarithm(known)
     for asked in range(classes):
-        wanted = by_hand(totals, freedoms, asked, leans)
+        wanted = by_hand(totals, freedoms, asked, offsets)
         assert mean[asked] == pytest.approx(wanted[0], abs=0.015)
         assert deviation[asked] == pytest.approx(wanted[1], rel=0.025)
 
@@ -75,8 +75,8 @@ def test_what_is_known_without_a_point_is_what_the_others_say():
 
 
 def test_shares_of_wrong_fixes_against_brute_force():
-    wrong, fixes, leans = np.array([1.0, 0.0, 6.0]), np.array([8.0, 30.0, 40.0]), np.array([0.0, -0.8, 1.2])
-    known = pooling.WrongFixes(wrong, fixes, PRIOR, lean=leans).known()
+    wrong, fixes, offsets = np.array([1.0, 0.0, 6.0]), np.array([8.0, 30.0, 40.0]), np.array([0.0, -0.8, 1.2])
+    known = pooling.WrongFixes(wrong, fixes, PRIOR, offset=offsets).known()
     rate = np.geomspace(1e-30, 0.95, 12_000)  # beta of little worth is steep at zero
     step = np.gradient(rate)
     means = PRIOR.wrong * np.exp(PRIOR.wrong_spread * np.linspace(-3, 3, 41))
@@ -84,7 +84,7 @@ def test_shares_of_wrong_fixes_against_brute_force():
     for asked in range(3):
         posterior = np.zeros(len(rate))
         for usual_mean, p in zip(means, usual, strict=True):
-            each = np.minimum(usual_mean * np.exp(leans), 0.5)
+            each = np.minimum(usual_mean * np.exp(offsets), 0.5)
             for worth in PRIOR.worths:
                 parts = [
                     stats.beta.pdf(rate, m * worth, (1 - m) * worth) * stats.binom.pmf(w, n, rate) * step
