@@ -134,7 +134,7 @@ class Ratios:
     def __init__(
         self, scatter: Scatter, centre: float, prior: Prior, earlier: Mixture | None = None, offset: Array | None = None
     ) -> None:
-        """`centre` is the usual logarithm: of the ratio that the prior states, or of metres; of a class `offset` more."""
+        """`centre` is the usual logarithm, of the prior's ratio or of metres; of a class `offset` is added to it."""
         offset = np.zeros(len(scatter.total)) if offset is None else offset
         self.scatter, self._earlier = scatter, earlier
         self._mean, self._spread, self._log = _site(centre, prior)
