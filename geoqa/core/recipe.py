@@ -108,28 +108,14 @@ PRESETS: dict[str, Tolerance] = {
 }
 
 
-#: What stands behind a reason, in the order of the codes that `geoqa.analysis.points.delivery` gives: both axes, one
-#: alone.
-POSITION_ONLY, HEIGHT_ONLY = "position only", "height only"
-WORDS = ("", POSITION_ONLY, HEIGHT_ONLY)
-_ENDS = tuple(f"; {word}" if word else "" for word in WORDS)
+#: The axes that a point is judged by, as `points.judged` has them.
+JUDGED = BOTH, POSITION_ONLY, HEIGHT_ONLY = ("both", "position only", "height only")
 _UNJUDGED = {POSITION_ONLY: "heights", HEIGHT_ONLY: "positions"}
-
-
-def with_scope(reasons: tuple[str, ...]) -> list[str]:
-    """Return every reason with every word of what is judged behind it: the reasons with the first, then the next."""
-    return [reason + end for end in _ENDS for reason in reasons]
-
-
-def without_scope(reasons: pd.Series) -> pd.Series:
-    """Return reasons without the words of what is judged."""
-    return reasons.astype("str").str.replace(f"({'|'.join(_ENDS[1:])})$", "", regex=True)
 
 
 def heights_judged(points: pd.DataFrame) -> bool:
     """Return whether the height of any point is judged: whether the job asks for it, and a row has one."""
-    alone = points["deliver_reason"].astype("str").str.endswith(_ENDS[WORDS.index(POSITION_ONLY)])
-    return bool((~alone & points["status_v"].notna()).any())
+    return bool(((points["judged"] != POSITION_ONLY) & points["status_v"].notna()).any())
 
 
 def judged_words(points: pd.DataFrame) -> str:
@@ -138,19 +124,19 @@ def judged_words(points: pd.DataFrame) -> str:
     Parameters
     ----------
     points
-        The frame, with its ``deliver_reason`` where that is known.
+        The frame, with ``judged`` where that is known.
     """
-    if "deliver_reason" not in points:
+    if "judged" not in points:
         return ""
-    reasons, told = points["deliver_reason"].astype("str"), []
-    for word, end in zip(WORDS[1:], _ENDS[1:], strict=True):
-        alone = reasons.str.endswith(end).to_numpy(dtype=bool)
+    told = []
+    for word, unjudged in _UNJUDGED.items():
+        alone = (points["judged"] == word).to_numpy(dtype=bool)
         if not alone.any():
             continue
         whom = "" if alone.all() else f" for {int(alone.sum()):,} of {counted(len(points), 'point')}"
         flat = word == POSITION_ONLY and points.loc[alone, "status_v"].isna().all()
         why = "no row has a height that is used" if flat else "as the recipe says"
-        told.append(f"{word.capitalize()}{whom}: {_UNJUDGED[word]} are not judged, {why}.")
+        told.append(f"{word.capitalize()}{whom}: {unjudged} are not judged, {why}.")
     return " ".join(told)
 
 

@@ -116,7 +116,7 @@ def _roles(job: Job) -> list[str]:
 
 
 def _withheld(points: pd.DataFrame) -> list[str]:
-    counts = recipe.without_scope(points.loc[points["deliver"] == "no", "deliver_reason"]).value_counts()
+    counts = wording.delivery_reasons(points[points["deliver"] == "no"]).value_counts()
     return ["Not delivered:", *(f"  {n:>5}  {reason}" for reason, n in counts.items()), ""] if len(counts) else []
 
 

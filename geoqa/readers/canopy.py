@@ -30,9 +30,7 @@ if TYPE_CHECKING:
     from geoqa.core.recipe import Canopy
 
 
-Array = Array
 HeightArray = NDArray[np.float32]
-Index = Index
 
 #: Less of the cells known than this, and what they would say is null.
 ENOUGH = 0.9

@@ -286,7 +286,7 @@ def bounds(site, occupations):
 
 def delivered(site, name, job=None, **changes):
     """What delivery says of one point of the site with other numbers."""
-    points = site["points"].drop(columns=["deliver", "deliver_reason", "untested"])
+    points = site["points"].drop(columns=["deliver", "deliver_reason", "deliver_key", "judged", "untested"])
     mine = points["point"].astype(str) == name
     frames = {
         "points": points.assign(**{c: points[c].astype(object).mask(mine, value) for c, value in changes.items()})

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.frames.schema import DELIVERIES, OWN
+from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, OWN
 from geoqa.core.params import param
+from geoqa.core.recipe import BOTH, JUDGED
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
 
@@ -18,28 +19,10 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
-#: The first of these that holds is the reason; the last two are the ones to deliver with.
-REASONS = (
-    "in conflict",
-    "loose: beyond tolerance, as usual for this precision",
-    "unproven by plan: a single occupation",
-    "unproven",
-    "no requirement is stated",
-    "uncertainty unknown: no precision is reported and none could be learnt",
-    "horizontal uncertainty exceeds the requirement",
-    "height uncertainty exceeds the requirement",
-    "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later",
-    "a wrong fix may have gone unseen: observe once more, hours later",
-    "risk exceeds what the requirement allows",
-    "rests on occupations of a suspicious shift: settle it first",
-    "strained, meets the requirement: deliver with a note",
-    "confirmed, meets the requirement",
-)
-_DELIVERED = (12, 13)
-#: Those that ask for a visit under another sky, that are no fault of the field work, and that wait for the office.
-HOURS_LATER, NO_REQUIREMENT, SHIFTED = (8, 9), 4, 11
-#: That of a point nothing confirms, and those of one of which too little is known, or known to be too uncertain.
-UNPROVEN, TOO_UNCERTAIN = 3, (5, 6, 7, 8, 9, 10)
+#: Those to deliver with; those that ask for a visit under another sky.
+DELIVERED, HOURS_LATER = ("strained", "confirmed"), ("one_visit", "unseen")
+#: Of what too little is known, or what is known to be too uncertain.
+_UNCERTAIN = ("unknown", "horizontal", "height", "one_visit", "unseen", "risk")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +43,7 @@ class Delivery(Analysis):
         "points.within_h", "points.within_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
         "occupations.use",
     )  # fmt: skip
-    gives = ("points.deliver", "points.deliver_reason", "points.untested")
+    gives = ("points.deliver", "points.deliver_reason", "points.deliver_key", "points.judged", "points.untested")
 
     most_repeated: float = param(
         0.02, unit="1", above=0, maximum=1,
@@ -73,25 +56,32 @@ class Delivery(Analysis):
         import pandas as pd
 
         from geoqa.analysis.occupations import roles
-        from geoqa.core.recipe import with_scope
 
         points = frames["points"]
         tests = self._tests(points, job)
-        code = np.argmax(np.column_stack(tests), axis=1)
+        keys = list(DELIVERY_REASONS)
+        code = np.argmax(np.column_stack([tests[key] for key in keys]), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
         blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
-        code = np.where(blamed, SHIFTED, code)
+        code = np.where(blamed, keys.index("shift"), code)
         judge_h, judge_v = roles.with_heights(points, job)
         alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
         keyed = points[["point"]].copy()
-        deliver = np.isin(code, _DELIVERED)
+        keyed["deliver_key"] = pd.Categorical.from_codes(code, categories=keys)
+        keyed["judged"] = pd.Categorical.from_codes(alone, categories=list(JUDGED))
+        deliver = keyed["deliver_key"].isin(DELIVERED)
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
-        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(REASONS) * alone, categories=with_scope(REASONS))
+        sentences = [
+            reason.sentence + ("" if word == BOTH else f"; {word}")
+            for word in JUDGED
+            for reason in DELIVERY_REASONS.values()
+        ]
+        keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(keys) * alone, categories=sentences)
         keyed["untested"] = _untested(points, frames["occupations"])
-        return Result({"points": keyed}, _advice(points, code))
+        return Result({"points": keyed}, _advice(points, keyed["deliver_key"]))
 
-    def _tests(self, points: pd.DataFrame, job: Job) -> list[np.ndarray]:
-        """Return one column of flags per entry of REASONS, shape (points,)."""
+    def _tests(self, points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
+        """Return where each of `DELIVERY_REASONS` holds, by key, shape (points,)."""
         import numpy as np
 
         from geoqa.analysis.occupations import roles
@@ -129,30 +119,28 @@ class Delivery(Analysis):
         rests = points["shift"].notna().to_numpy()
         known_off = rests & ((judge_h & np.isnan(off_h)) | (judge_v & np.isnan(off_v)))
         half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
-        return [
-            (status == "conflict").to_numpy(),
-            (status == "loose").to_numpy(),
-            unproven & single & (points["occupations"] > 0).to_numpy(),
-            unproven,
-            (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
-            (judge_h & unknown_h) | (judge_v & unknown_v),
-            too_much & judge_h & (noise_h > allowed) & ~half,
-            too_much & judge_v & (noise_v > allowed) & ~half,
-            alone & ~suffices & (wrong > self.most_repeated),
-            too_much & (wrong > allowed / 2) & ~half,
-            too_much & ~half,
-            known_off | half,
-            (status == "strained").to_numpy(),
-            np.ones(len(points), bool),
-        ]
+        return {
+            "conflict": (status == "conflict").to_numpy(),
+            "loose": (status == "loose").to_numpy(),
+            "planned": unproven & single & (points["occupations"] > 0).to_numpy(),
+            "unproven": unproven,
+            "no_requirement": (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
+            "unknown": (judge_h & unknown_h) | (judge_v & unknown_v),
+            "horizontal": too_much & judge_h & (noise_h > allowed) & ~half,
+            "height": too_much & judge_v & (noise_v > allowed) & ~half,
+            "one_visit": alone & ~suffices & (wrong > self.most_repeated),
+            "unseen": too_much & (wrong > allowed / 2) & ~half,
+            "risk": too_much & ~half,
+            "shift": known_off | half,
+            "strained": (status == "strained").to_numpy(),
+            "confirmed": np.ones(len(points), bool),
+        }
 
 
-def _advice(points: pd.DataFrame, code: np.ndarray) -> tuple[str, ...]:
+def _advice(points: pd.DataFrame, key: pd.Series) -> tuple[str, ...]:
     """Return in one sentence what would let most points be delivered; nothing where only faults are left."""
-    import numpy as np
-
-    uncertain, known = np.isin(code, TOO_UNCERTAIN), (points["basis"] == OWN).to_numpy(dtype=bool)
-    single, thin, noisy = (int(some.sum()) for some in (code == UNPROVEN, uncertain & ~known, uncertain & known))
+    uncertain, known = key.isin(_UNCERTAIN).to_numpy(), (points["basis"] == OWN).to_numpy(dtype=bool)
+    single, thin, noisy = (int(some.sum()) for some in (key == "unproven", uncertain & ~known, uncertain & known))
     if not max(single, thin, noisy):
         return ()
     if thin >= max(single, noisy):

@@ -17,7 +17,7 @@ import pandas as pd
 from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
 from geoqa.analysis.occupations.roles import by_role
-from geoqa.analysis.points.delivery import HOURS_LATER, NO_REQUIREMENT, REASONS, SHIFTED
+from geoqa.analysis.points.delivery import HOURS_LATER
 from geoqa.analysis.points.verdict import EXPLAINED
 from geoqa.core.frames.revisits import (
     ACCEPT,
@@ -32,8 +32,7 @@ from geoqa.core.frames.revisits import (
     SECOND,
     VISITS,
 )
-from geoqa.core.frames.schema import GRADES
-from geoqa.core.recipe import without_scope
+from geoqa.core.frames.schema import DELIVERY_REASONS, GRADES
 from geoqa.core.site.matching import never_fixed
 
 if TYPE_CHECKING:
@@ -189,8 +188,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     points = frames["points"]
     rejected = frames["occupations"].loc[is_rejected(frames["occupations"]), "point"].astype("str").unique()
     observed = (points["occupations"] > 0).to_numpy() | points["point"].astype("str").isin(rejected).to_numpy()
-    because = without_scope(points["deliver_reason"])
-    held = (points["deliver"] == "no").to_numpy() & (because != REASONS[NO_REQUIREMENT]).to_numpy()
+    held = (points["deliver"] == "no").to_numpy() & (points["deliver_key"] != "no_requirement").to_numpy()
     nowhere = _nowhere(points, frames["occupations"]) if job.match.by == "place" else np.zeros(len(points), bool)
     wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
@@ -199,8 +197,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     wanting["status"] = wanting["status"].astype("str")
     if "zone" not in wanting:
         wanting["zone"] = None
-    wanting["deliver_reason"] = without_scope(wanting["deliver_reason"])
-    wanting["other_sky"] = wanting["deliver_reason"].isin([REASONS[k] for k in HOURS_LATER]).to_numpy()
+    wanting["other_sky"] = wanting["deliver_key"].isin(HOURS_LATER).to_numpy()
     wanting["reason"] = _reasons(wanting, frames["shifts"])
     wanting["judges_height"] = roles.with_heights(wanting, job)[1]
     single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
@@ -226,22 +223,22 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
     """Return why each point needs something, with the suspicious shift that explains it."""
     # The status says why where it is the status that holds a point back.
     own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
-    said = wanting["reason"].astype("str").where(own, wanting["deliver_reason"].astype("str"))
+    words = wanting["deliver_key"].astype("object").map({k: r.words for k, r in DELIVERY_REASONS.items()})
     # What to do about it is told beside it.
-    told = rf"(: (a third visit|its known|observe once more|settle it first)|{EXPLAINED}).*"
-    said = said.str.replace(told, "", regex=True)
+    told = wanting["reason"].astype("str").str.replace(rf"(: (a third visit|its known)|{EXPLAINED}).*", "", regex=True)
+    said = told.where(own, words.fillna(wanting["deliver_reason"].astype("object")).astype("str"))
     looks = dict(
         zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
     )
     held = wanting["shift"].astype("object").where(_by_shift(wanting))
     named = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
-    words = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
-    return said + pd.Series(named.map(words), dtype="str").fillna("")
+    suspected = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
+    return said + pd.Series(named.map(suspected), dtype="str").fillna("")
 
 
 def _by_shift(wanting: pd.DataFrame) -> pd.Series:
     """Return which points are held back by nothing but a suspicious shift."""
-    return wanting["deliver_reason"] == REASONS[SHIFTED]
+    return wanting["deliver_key"] == "shift"
 
 
 def candidate_facts(

@@ -34,7 +34,7 @@ class Revisits(Analysis):
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
         "occupations.fix", "closures", "closures.status", "classes", "gross_scales", "repeats", "points",
         "points.shift", "points.shift_h_m", "points.shift_v_m",
-        "points.risk", "points.deliver", "points.deliver_reason", "points.geometry", "shifts",
+        "points.risk", "points.deliver", "points.deliver_reason", "points.deliver_key", "points.geometry", "shifts",
     )  # fmt: skip
     uses = ("points.zone", "waits", "durations", "decisions")
     gives = ("revisits",)

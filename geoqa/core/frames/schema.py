@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.frames import canopy, control, zones
@@ -26,6 +26,7 @@ from geoqa.core.frames.control import AGAINST
 from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, WAITS
 from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
 from geoqa.core.frames.shifts import SHIFTED, SHIFTS
+from geoqa.core.recipe import JUDGED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +41,69 @@ GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 #: Grades of a pair that shows nothing.
 NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
+
+
+class DeliveryReason(NamedTuple):
+    """Why a point may be delivered or not: to the surveyor, what is asked for, and to a client who reads no more."""
+
+    words: str
+    ask: str = ""
+    client: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """Return what the surveyor reads."""
+        return f"{self.words}: {self.ask}" if self.ask else self.words
+
+
+_LATER = "observe once more, hours later"
+#: What a client reads of a point that nothing confirms.
+UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+#: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
+DELIVERY_REASONS = {
+    "conflict": DeliveryReason(
+        "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
+    ),
+    "loose": DeliveryReason(
+        "loose: beyond tolerance, as usual for this precision",
+        client="its observations lie further apart than accepted, as happens at so difficult a place",
+    ),
+    "planned": DeliveryReason(
+        "unproven by plan: a single occupation",
+        client="observed once only, as planned: nothing shows whether it is right",
+    ),
+    "unproven": DeliveryReason("unproven", client=UNCONFIRMED),
+    "no_requirement": DeliveryReason(
+        "no requirement is stated", client="no limit was stated to judge its error by"
+    ),
+    "unknown": DeliveryReason(
+        "uncertainty unknown: no precision is reported and none could be learnt",
+        client="how precise its observations are is not known",
+    ),
+    "horizontal": DeliveryReason(
+        "horizontal uncertainty exceeds the requirement", client="its position is less certain than asked"
+    ),
+    "height": DeliveryReason(
+        "height uncertainty exceeds the requirement", client="its height is less certain than asked"
+    ),
+    "one_visit": DeliveryReason(
+        "one visit only, and its fixes may be one wrong fix repeated", _LATER,
+        "visited once only: observations minutes apart can be wrong together; to be observed once more, hours later",
+    ),
+    "unseen": DeliveryReason(
+        "a wrong fix may have gone unseen", _LATER,
+        "a large error may have gone unseen; to be observed once more, hours later",
+    ),
+    "risk": DeliveryReason(
+        "risk exceeds what the requirement allows", client="the chance that it is further off than asked is too large"
+    ),
+    "shift": DeliveryReason(
+        "rests on occupations of a suspicious shift", "settle it first",
+        "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
+    ),
+    "strained": DeliveryReason("strained, meets the requirement", "deliver with a note"),
+    "confirmed": DeliveryReason("confirmed, meets the requirement"),
+}  # fmt: skip
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
 #: Where most of what is known of a class comes from; experience names its jobs.
@@ -208,6 +272,8 @@ POINTS = Frame(
         "power_v": _float("the same for the height", minimum=0),
         "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
         "deliver_reason": _text("why, or why not", nulls=False),
+        "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
+        "judged": _text("the axes its delivery is judged by", JUDGED),
         "untested": _text("what the evidence cannot see"),
         "canopy": _text("canopy class, `mixed` where occupations differ"),
         **canopy.ON_POINTS,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
-from geoqa.core.frames.schema import SEVERITY, WHOLE_SITE
+from geoqa.core.frames.schema import DELIVERY_REASONS, SEVERITY, WHOLE_SITE
 from geoqa.core.statistics.curves import holm
 from geoqa.core.units import NONE, bounded, counted, duration, length, number, p_value, share, signed, times
 
@@ -276,3 +276,16 @@ def settles(frames: Mapping[str, pd.DataFrame]) -> Flags:
         off = shifts.loc[(shifts["looks_like"] == OFF_CONTROL).fillna(False).to_numpy(bool), ["setup", "kind"]]
         there |= set(shifted.astype({"setup": "str", "kind": "str"}).merge(off.astype("str"))["point"].astype("str"))
     return points.isin(there).to_numpy(bool)
+
+
+def delivery_reasons(points: pd.DataFrame, to: str = "sentence") -> pd.Series:
+    """Return why each point is delivered or not, without the axes it is judged by; another step's as they stand.
+
+    Parameters
+    ----------
+    to
+        What of `schema.DeliveryReason`: ``sentence`` for the surveyor, ``client`` for the client.
+    """
+    told = {key: getattr(reason, to) or reason.sentence for key, reason in DELIVERY_REASONS.items()}
+    found = points["deliver_key"].astype("object").map(told)
+    return found.fillna(points["deliver_reason"].astype("object")).astype("str")

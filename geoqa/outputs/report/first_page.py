@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from geoqa.core import clock, recipe
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.schema import STATUSES, UNCONFIRMED
 from geoqa.core.units import bare, counted, expected, percent, plain, probability
 from geoqa.outputs import symbology
 from geoqa.outputs.header import CAUTIONS
@@ -29,38 +29,16 @@ if TYPE_CHECKING:
 
 #: The same of points whose disagreement a suspicious shift explains.
 SHARED = "too far apart: the observations seem to share an error, to be cleared up first"
-_ONCE = "nothing shows whether it is right"
 #: What a client may expect of each status, in place of what the surveyor does.
 MEANINGS = {
     "confirmed": "observed again independently; the observations agree",
     "strained": "the observations agree, but less well than usual here",
     "loose": "too far apart, as happens at so difficult a place",
     "conflict": "the observations contradict each other: one is wrong",
-    "unproven": f"not observed again independently, or written too coarsely to compare: {_ONCE}",
+    "unproven": UNCONFIRMED,
 }
-#: The reason of a conflict, and what is said of one of which control shows which set-ups are off.
-CONFLICT = "in conflict"
+#: What is said of a conflict of which control shows which set-ups are off.
 CONFLICT_SETTLED = "its observations contradict each other, and control shows which base set-ups are off: see above"
-#: The reasons of `points.deliver_reason` that hold a point back; another step's reason is shown as it stands.
-REASONS = {
-    CONFLICT: "its observations contradict each other, and nothing shows which is wrong",
-    "loose: beyond tolerance, as usual for this precision": "its observations lie further apart than accepted, as "
-    "happens at so difficult a place",
-    "unproven by plan: a single occupation": f"observed once only, as planned: {_ONCE}",
-    "unproven": f"not observed again independently, or written too coarsely to compare: {_ONCE}",
-    "no requirement is stated": "no limit was stated to judge its error by",
-    "uncertainty unknown: no precision is reported and none could be learnt": "how precise its observations are is "
-    "not known",
-    "horizontal uncertainty exceeds the requirement": "its position is less certain than asked",
-    "height uncertainty exceeds the requirement": "its height is less certain than asked",
-    "one visit only, and its fixes may be one wrong fix repeated: observe once more, hours later": "visited once "
-    "only: observations minutes apart can be wrong together; to be observed once more, hours later",
-    "a wrong fix may have gone unseen: observe once more, hours later": "a large error may have gone unseen; to be "
-    "observed once more, hours later",
-    "risk exceeds what the requirement allows": "the chance that it is further off than asked is too large",
-    "rests on occupations of a suspicious shift: settle it first": "its observations seem to share an error, such as "
-    "a mistyped antenna height; to be cleared up first",
-}
 #: The words of `points.untested`.
 UNTESTED = {
     "base coordinate": "the coordinates of the base station",
@@ -250,12 +228,12 @@ def _meaning(status: str, points: pd.DataFrame) -> str:
 
 def _withheld(points: pd.DataFrame, settled: Flags) -> tuple[Block, ...]:
     """Return why points are held back; `settled` marks those of which control shows which set-ups are off."""
-    reasons = recipe.without_scope(points["deliver_reason"])
-    reasons = reasons.mask(settled & (reasons == CONFLICT).to_numpy(bool), CONFLICT_SETTLED)
+    reasons = wording.delivery_reasons(points, "client")
+    reasons = reasons.mask(settled & (points["deliver_key"] == "conflict").to_numpy(bool), CONFLICT_SETTLED)
     counts = reasons[(points["deliver"] == "no").to_numpy(bool)].value_counts()
     if counts.empty:
         return (Text("Every point may be delivered."),)
-    rows = tuple((f"{n:,}", shown(REASONS.get(str(reason), str(reason)))) for reason, n in counts.iloc[:MOST].items())
+    rows = tuple((f"{n:,}", shown(str(reason))) for reason, n in counts.iloc[:MOST].items())
     more = int(counts.iloc[MOST:].sum())
     left = f"{counted(more, 'point')} for other reasons: see the list of points not delivered." if more else ""
     return (TableBlock("Points held back", ("points", "reason"), rows, (0,), more=left),)

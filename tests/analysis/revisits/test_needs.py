@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 from analysis import builders
 
-from geoqa.analysis.points import delivery
 from geoqa.analysis.revisits import _candidates
 from geoqa.core.job import Role
 from geoqa.core.recipe import Requirement, Tolerance
@@ -72,7 +71,7 @@ def test_what_the_action_depends_on_is_each_points_own():
         {
             "point": ["a", "b", "c", "d"], "status": ["conflict", "loose", "unproven", "confirmed"],
             "planned": [False, False, True, False], "explained": [None, "S1", None, None],
-            "deliver_reason": ["x", "x", "x", delivery.REASONS[delivery.SHIFTED]],
+            "deliver_key": ["conflict", "loose", "planned", "shift"],
             "worst_horizontal_m": pd.array([0.4, 0.08, None, 0.01]), "visits": [3, 2, 1, 4],
         }
     )  # fmt: skip
