@@ -157,7 +157,14 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
             run = json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
             raise InputError(f"{path}: cannot be read as the record of a review: {error}.") from error
-        name, before = kept.add(content, kept.taught(run, str(path)), group)
+        job = kept.taught(run, str(path))
+        if not job["classes"]:
+            say(f"{folder}: not added, it teaches nothing: no row of it has a canopy class")
+            continue
+        try:
+            name, before = kept.add(content, job, group)
+        except InputError as error:
+            raise InputError(f"{folder}: {error} Nothing was added to {target}.") from None
         say(f"{folder}: job {name}" + (f", in place of {before}" if before else ""))
     _keep(target, content)
     state = kept.state(content)

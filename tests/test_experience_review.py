@@ -81,3 +81,22 @@ def test_a_job_added_twice_is_one_job_and_does_not_inform_itself(work, tmp_path)
         recipe.write('\n[experience]\nfile = "../experience.json"\n')
     review(own, "occupations.csv", tmp_path / "again")
     assert used(tmp_path / "again")["used"]["jobs"] == []
+
+
+def test_what_cannot_be_added_is_named_and_nothing_is_lost(work, tmp_path):
+    def result(name, change):
+        record = json.loads((work / "first" / "run.json").read_text(encoding="utf-8"))
+        change(record["experience"]["taught"])
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "run.json").write_text(json.dumps(record), encoding="utf-8")
+        return tmp_path / name
+
+    bare = result("bare", lambda taught: taught.update(classes=[]))
+    fewer = result("fewer", lambda taught: taught.update(rows=taught["rows"][:-5]))
+    target = tmp_path / "experience.json"
+    said = run("experience", "add", bare, work / "first", "--to", target)
+    assert f"{bare}: not added, it teaches nothing" in said and "1 job, state" in said
+    before = target.read_bytes()
+    refused = str(CliRunner().invoke(cli, ["experience", "add", str(fewer), "--to", str(target)]).exception)
+    assert f"{fewer}: the job" in refused and f"Nothing was added to {target}." in refused
+    assert target.read_bytes() == before

@@ -14,7 +14,7 @@ from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
 from geoqa.analysis.precision import mixture
 from geoqa.analysis.precision.priors import Prior
 from geoqa.core.frames.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
-from geoqa.core.units import bounded, probability
+from geoqa.core.units import bounded, probability, share
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,7 +39,7 @@ _METRES = (1.5, 0.5)
 _AXES = ("h", "v")
 #: Beyond so much, of the logarithm, how much worse than the site a class states to be says no more; and so many rows
 #: of a class say half of it.
-_FARTHEST, _FEW_ROWS = 0.7, 2.0
+_FARTHEST, _FEW_ROWS = 0.4, 4.0
 #: Times that what a job shows is less probable under the experience than without it, from which it is said.
 UNLIKE = 100.0
 
@@ -225,7 +225,8 @@ def _fits(
     The tail is that of the stated ones, which tell gross from imprecise, unless hardly any are stated.
     """
     stated, plain = pairs.stated, pairs.plain
-    vague, centres = replace(prior, site_spread=_METRES[0], class_spread=_METRES[1]), (float(np.log(prior.ratio)),) * 2
+    vague = replace(prior, site_spread=_METRES[0], class_spread=_METRES[1], lowest=0.0)
+    centres = (float(np.log(prior.ratio)),) * 2
     usual = (_usual(plain.square_h, 2), _usual(plain.square_v, 1))
     silent_h, silent_v = np.isnan(stated.square_h), np.isnan(stated.square_v)
     if pairs.all_stated or not len(pairs.a):
@@ -247,22 +248,23 @@ def _fits(
 
 
 def _prior_offsets(stated: dict[str, Array], row: Index, keys: pd.DataFrame, prior: Prior) -> mixture.PriorOffsets:
-    """Return how far each class is thought to be from the site's usual one, by how much worse it states to be.
+    """Return how much worse than the site's usual class each is thought to be, by how much worse it states to be.
 
-    Compared with all rows of its solution, and less where few rows state it; a class of neither is the usual one.
+    Compared with the middle of the classes of its solution, and less where few rows state it. A class that states
+    better is the usual one all the same: that would be told of it only to be believed.
     """
-    found = {}
     solution = np.append(pd.factorize(keys["solution"])[0], -1)
+    found = []
     for axis in _AXES:
         told = pd.DataFrame({"class": row, "log": np.log(np.maximum(stated[axis], 1e-6))})[row >= 0].dropna()
-        usual = told["log"].groupby(solution[told["class"]]).median()
         of_class = told.groupby("class")["log"].agg(["median", "count"]).reindex(range(len(keys) + 1))
-        worse = of_class["median"].to_numpy() - usual.reindex(solution).to_numpy()
-        worse = np.clip(worse * (of_class["count"] / (of_class["count"] + _FEW_ROWS)).to_numpy(), -_FARTHEST, _FARTHEST)
-        found[axis] = np.nan_to_num(worse)
-    return mixture.PriorOffsets(
-        prior.worse * found["h"], prior.worse * found["v"], prior.oftener_wrong * (found["h"] + found["v"]) / 2
-    )
+        worse = of_class["median"] - of_class["median"].groupby(solution).transform("mean")
+        found.append((worse * of_class["count"] / (of_class["count"] + _FEW_ROWS)).clip(0, _FARTHEST).to_numpy())
+    both = np.array(found)
+    known = ~np.isnan(both)
+    mean = np.nan_to_num(both).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    h, v = np.nan_to_num(both)
+    return mixture.PriorOffsets(prior.worse * h, prior.worse * v, prior.oftener_wrong * mean)
 
 
 def _usual(square: Array, dimensions: int) -> float:
@@ -291,8 +293,8 @@ def _put_estimates(
 
 
 def _scaled(total: Array, freedom: Array, factor: float) -> BoundedEstimates:
-    """Return standard deviations with their chi-square bounds; none of less than half a pair."""
-    nu = np.where(freedom >= 0.5, freedom, np.nan)
+    """Return standard deviations with their chi-square bounds; none of less than a pair in plan, or two heights."""
+    nu = np.where(freedom >= _LEAST["h"], freedom, np.nan)
     value = np.sqrt(total / nu) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
     return BoundedEstimates(value, low, high)
@@ -441,7 +443,8 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
     listed = ", ".join(some.iloc[:5]) + (f" and {len(some) - 5} more" if len(some) > 5 else "")
     return [
         f"{listed}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: "
-        f"usually {prior.ratio:g} times what is stated and {prior.wrong:.0%} wrong fixes, with a wide margin"
+        f"usually {prior.ratio:g} times what is stated and {share(prior.wrong)} wrong fixes, more of both in a class "
+        "that states worse precision than the others, with a wide margin"
     ]
 
 

@@ -142,8 +142,9 @@ class Ratios:
         self._grid = _grid(scatter, centre + offset, self._level + max(prior.class_spread, _LEAST) ** 2)
         self._likelihood = scatter.log_likelihood(self._grid)
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
-        about = (self._grid - offset[:, None])[:, None, :]
-        density = _log_normal(about, self._mean[:, None], self._spread[:, None])
+        # An offset is half known: the class is wider for it, and says less of the site.
+        about, spread = self._grid - offset[:, None], np.hypot(self._spread, offset[:, None] / 2)
+        density = _log_normal(about[:, None, :], self._mean[:, None], spread[:, :, None])
         self._of_class = _log_sum(density + self._likelihood[:, None, :], axis=2) + self._step[:, None]
         others = self._log + self._of_class.sum(axis=0) - self._of_class
         self._others = others - _log_sum(others, axis=1, keepdims=True)
@@ -322,6 +323,8 @@ def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     spread = np.hypot(np.tile(max(prior.class_spread, _LEAST) * width, len(level)), np.repeat(about, _SPREADS))
     flanks = -(SITE_FREEDOM + 1) / 2 * np.log1p(level**2 / SITE_FREEDOM) + np.log(np.cosh(dense))
     log = np.repeat(flanks, _SPREADS) + np.tile(-(width**2) / 2, len(level))
+    if prior.lowest > 0:
+        log = np.where(mean < min(np.log(prior.lowest), centre), -np.inf, log)
     return mean, spread, log - _log_sum(log)
 
 

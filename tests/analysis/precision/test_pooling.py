@@ -30,8 +30,11 @@ def by_hand(totals, freedoms, asked, offsets, prior=PRIOR):
     posterior = np.zeros(len(u))
     for away in np.linspace(-15, 15, 301):
         m = centre + away * prior.site_spread
+        if m < np.log(prior.lowest):
+            continue
         weight = np.full(len(tau), stats.t.pdf(away, priors.SITE_FREEDOM))
-        densities = [np.exp(-(((u - m - offset) / tau) ** 2) / 2) / tau for offset in offsets]
+        widths = [np.hypot(tau, offset / 2) for offset in offsets]
+        densities = [np.exp(-(((u - m - o) / w) ** 2) / 2) / w for o, w in zip(offsets, widths, strict=True)]
         for k, (one, density) in enumerate(zip(like, densities, strict=True)):
             if k != asked:
                 weight = weight * (density * one).sum(axis=1)
@@ -54,7 +57,7 @@ def test_fifty_jobs_against_brute_force(seed):
     freedoms = rng.integers(0, 12, classes).astype(float)
     ratios = 1.6 * np.exp(rng.normal(size=classes) * 0.4)
     totals = np.where(freedoms > 0, ratios**2 * rng.chisquare(np.maximum(freedoms, 1)), 0.0)
-    offsets = rng.normal(size=classes) * 0.3
+    offsets = np.abs(rng.normal(size=classes)) * 0.3
     known = pooling.Ratios(scatter(totals, freedoms), float(np.log(PRIOR.ratio)), PRIOR, offset=offsets).known()
     mean, deviation = logarithm(known)
     for asked in range(classes):
