@@ -68,7 +68,7 @@ class Calibration(Analysis):
     )  # fmt: skip
     worse: float = param(
         priors.WORSE, unit="1", minimum=0, maximum=5,
-        help="Power of how much worse than the others a class states to be by which its ratio grows; chosen, 0 for none",
+        help="Power of how much worse than the others a class states to be by which its ratio grows; chosen, 0 for no",
     )  # fmt: skip
     oftener_wrong: float = param(
         priors.OFTENER_WRONG, unit="1", minimum=0, maximum=20,
