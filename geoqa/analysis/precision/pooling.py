@@ -46,6 +46,8 @@ if TYPE_CHECKING:
 PLENTY = 100.0
 #: The largest mean share of wrong fixes that is thought of.
 _MOST_WRONG = 0.5
+#: Sums of densities below this lose their digits.
+_UNDERFLOW = 1e-200
 #: A spread of nothing.
 _LEAST = 1e-5
 _NODES, _SPREADS, _LEVELS = 61, 8, 61
@@ -144,11 +146,22 @@ class Ratios:
         self._step = np.log(np.diff(self._grid[:, :2], axis=1)[:, 0])
         # An offset is half known: the class is wider for it, and says less of the site.
         about, spread = self._grid - offset[:, None], np.hypot(self._spread, offset[:, None] / 2)
-        density = _log_normal(about[:, None, :], self._mean[:, None], spread[:, :, None])
-        self._of_class = _log_sum(density + self._likelihood[:, None, :], axis=2) + self._step[:, None]
+        square = ((about[:, None, :] - self._mean[:, None]) / spread[:, :, None]) ** 2 / 2
+        density, scale = np.exp(-square), np.log(spread * np.sqrt(2 * np.pi))
+        most = self._likelihood.max(axis=1, keepdims=True)
+        seen = np.einsum("cng,cg->cn", density, np.exp(self._likelihood - most))
+        tiny = (seen.max(axis=1) < _UNDERFLOW).any()  # a class far from all that is thought of: by logarithms then
+        if tiny:
+            of_class = _log_sum(self._likelihood[:, None, :] - square, axis=2)
+        else:
+            of_class = np.log(np.maximum(seen, 1e-300)) + most
+        self._of_class = of_class - scale + self._step[:, None]
         others = self._log + self._of_class.sum(axis=0) - self._of_class
         self._others = others - _log_sum(others, axis=1, keepdims=True)
-        self._by_others = _log_sum(self._others[:, :, None] + density, axis=1)
+        share = self._others - scale
+        self._by_others = np.log(np.maximum(np.einsum("cn,cng->cg", np.exp(share), density), 1e-300))
+        if tiny or (_log_sum(self._by_others + self._likelihood - most, axis=1) < np.log(_UNDERFLOW)).any():
+            self._by_others = _log_sum(share[:, :, None] - square, axis=1)
         self._log_prior = self._by_others
         self.odds_without, self.odds = np.zeros(len(scatter.total)), 0.0
         if earlier is not None:
@@ -324,7 +337,8 @@ def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     flanks = -(SITE_FREEDOM + 1) / 2 * np.log1p(level**2 / SITE_FREEDOM) + np.log(np.cosh(dense))
     log = np.repeat(flanks, _SPREADS) + np.tile(-(width**2) / 2, len(level))
     if prior.lowest > 0:
-        log = np.where(mean < min(np.log(prior.lowest), centre), -np.inf, log)
+        some = mean >= min(np.log(prior.lowest), centre)
+        mean, spread, log = mean[some], spread[some], log[some]
     return mean, spread, log - _log_sum(log)
 
 
