@@ -71,7 +71,12 @@ def class_sentences(classes: pd.DataFrame, job: Job) -> list[str]:
         ]
         where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(named(row, classes))}"
         if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
-            found.append(f"{where} {', '.join(parts)}; {counted(int(row['pairs']), 'pair')} of different visits")
+            by = (
+                f"{counted(int(row['pairs']), 'pair')} of different visits"
+                if row["pairs"]
+                else "checks on known points"
+            )
+            found.append(f"{where} {', '.join(parts)}; {by}")
     return found
 
 

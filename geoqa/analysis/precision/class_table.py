@@ -131,8 +131,8 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
         table[f"basis_{axis}"] = _basis(fits[0 if states else 1].precisions[axis], earlier, show)
     table["used_wrong_fix_rate"], table["wrong_fix_worth"] = known.wrong.mean[show], known.wrong.worth[show]
     table["core_shape"] = fits[0].shape if fits[0].shape < mixture.SHAPES[-1] else np.nan
-    if (row[is_direct(occupations)] >= 0).all():
-        _show_site(table, fits[0].seen)
+    if len(keys) and (row[is_direct(occupations)] >= 0).all():
+        _show_site(table, np.bincount(row[row >= 0], minlength=len(keys)))
     rows = _rows(occupations, row, n, fits, stated)
     if pairs.all_stated:
         for axis in _AXES:
@@ -178,17 +178,18 @@ def _equal_to_the_digit(names: list[str], ratios: Array, axis: str) -> str:
     )
 
 
-def _show_site(table: pd.DataFrame, seen: mixture.ObservedPairs) -> None:
-    """Give the whole site what its pairs show: every row has a class that speaks for it, so nothing rests on it."""
-    at = table.index[0]
+def _show_site(table: pd.DataFrame, rows: Index) -> None:
+    """Give the whole site the mean of what is used of its classes, by their rows: it speaks for none itself."""
+    of_class, at = table.iloc[1:], table.index[0]
+    squares = [f"used_ratio_{axis}" for axis in _AXES]
+    means = [f"degrees_of_freedom_{axis}" for axis in _AXES] + ["used_wrong_fix_rate", "wrong_fix_worth"]
+    for name in (*squares, *means):
+        value = of_class[name].to_numpy(dtype=float) ** (2 if name in squares else 1)
+        some = np.isfinite(value)
+        if some.any():
+            table.at[at, name] = np.average(value[some], weights=rows[some]) ** (0.5 if name in squares else 1)
     for axis in _AXES:
-        if table.at[at, f"precision_ratio_{axis}"] == table.at[at, f"precision_ratio_{axis}"]:
-            table.at[at, f"used_ratio_{axis}"] = table.at[at, f"precision_ratio_{axis}"]
-            table.at[at, f"degrees_of_freedom_{axis}"] = getattr(seen, f"freedom_{axis}")[-1]
-            table.at[at, f"basis_{axis}"] = OWN
-    if seen.fixes[-1] >= 0.5:
-        table.at[at, "used_wrong_fix_rate"] = table.at[at, "wrong_fix_rate"]
-        table.at[at, "wrong_fix_worth"] = seen.fixes[-1]
+        table.at[at, f"basis_{axis}"] = of_class[f"basis_{axis}"].iloc[int(np.argmax(rows))]
 
 
 def bounds(pairs: VisitPairs, names: list[str]) -> pd.DataFrame:
