@@ -219,19 +219,30 @@ def _facts(
 
 
 def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray) -> tuple[str, ...]:
-    """Say how many points are unproven only because one label stands on rows of several visits."""
+    """Say how many points are unproven only because one label stands on rows of several visits, or none does."""
+    import numpy as np
+
+    from geoqa.analysis.occupations.measured_rows import shown_labels
     from geoqa.core.statistics.groups import largest
+    from geoqa.core.units import counted
 
     n = len(rows.names)
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
     fixes = largest(fix.astype(float), rows.point, n, empty=0)
-    count = int(((status == _UNPROVEN) & (visits > 1) & (fixes == 1)).sum())
-    if not count:
-        return ()
-    return (
-        f"{count} points are unproven although they have several visits: all their rows carry one initialization. If "
-        f"labels start anew each day or file, make them distinct in the file",
-    )
+    alike = (status == _UNPROVEN) & (visits > 1) & (fixes == 1)
+    labelled = np.bincount(rows.point[shown_labels(occupations)[rows.at] >= 0], minlength=n) > 0
+    said = []
+    if count := int((alike & labelled).sum()):
+        said.append(
+            f"{counted(count, 'point')} unproven although visited several times: all rows of each carry one "
+            "initialization. If labels start anew each day or file, make them distinct in the file"
+        )
+    if count := int((alike & ~labelled).sum()):
+        said.append(
+            f"{counted(count, 'point')} unproven although visited several times: no row of them shows a fresh "
+            "initialization. Where the solution was dropped each time, a column or [input] initialization must say so"
+        )
+    return tuple(said)
 
 
 def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:

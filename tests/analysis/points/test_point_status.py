@@ -385,7 +385,9 @@ def test_labels_that_start_anew_are_told():
     from analysis.builders import STEPS, job, occupations, run
 
     _, messages = run(occupations([{"t": 0, "fix": "1"}, {"t": 1440, "fix": "1"}]), job(), STEPS)
-    assert any("1 points are unproven although they have several visits" in text for text in messages)
+    assert any("1 point unproven although visited several times: all rows of each carry" in text for text in messages)
+    _, messages = run(occupations([{"t": 0, "fix": None}, {"t": 1440, "fix": None}]), job(), STEPS)
+    assert any("1 point unproven although visited several times: no row of them shows" in text for text in messages)
 
 
 @pytest.mark.parametrize("solution", ["float", "autonomous", "differential", "none"])
