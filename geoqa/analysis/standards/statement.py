@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from geoqa.core.frames.control import NO, REFUSED, REPORTED, STATED, UNKNOWN, YES
-from geoqa.core.units import length
+from geoqa.core.units import counted, length
 
 if TYPE_CHECKING:
     from geoqa.core.arrays import Array, Flags, Index
@@ -188,8 +188,10 @@ def why_none(checks: Checks) -> str:
         were = "base set-up was" if checks.setups == 1 else "base set-ups were"
         off = f"{checks.setups_off or 'none'} {'are' if checks.setups_off > 1 else 'is'} off"
         return f"no known point has a coordinate of its own; {checks.setups} {were} compared with control, {off}"
-    repeats = f"{checks.pairs} closures between occupations show" if checks.pairs else "occupations by themselves show"
-    return f"no point was compared with independent control; {repeats} repeatability, and repeatability is no accuracy"
+    shows = "shows" if checks.pairs == 1 else "show"
+    what = f"{counted(checks.pairs, 'closure')} between occupations" if checks.pairs else "occupations by themselves"
+    repeats = f"{what} {shows} repeatability, and repeatability is no accuracy"
+    return f"no point was compared with independent control; {repeats}"
 
 
 def common_conditions(checks: Checks) -> list[Condition]:
