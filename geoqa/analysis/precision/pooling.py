@@ -28,7 +28,7 @@ summed over a grid (see `pooling`), never plugged in: of three jobs the likelies
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -472,8 +472,9 @@ def _ratios(total: Array, freedom: Array, spread: float, prior: Prior) -> tuple[
     seen = np.log(np.maximum(total / np.maximum(freedom, 1e-9), 1e-8)) / 2
     middle = (vague * centre + (own * seen).sum()) / (vague + own.sum())
     nothing = np.zeros(len(total))
-    # Two standard deviations more than the jobs leave open, so that the grid holds what they say.
-    around = Prior(prior.ratio, 1.5 / float(np.sqrt(vague + own.sum())), spread, prior.wrong, prior.wrong_spread)
+    # Half as much again as the jobs leave open, so that the grid holds what they say; they may say any ratio.
+    wide = 1.5 / float(np.sqrt(vague + own.sum()))
+    around = replace(prior, site_spread=wide, class_spread=spread, lowest=0.0)
     return Ratios(Scatter(total, freedom, nothing, nothing), float(middle), around).another()
 
 

@@ -1,6 +1,7 @@
 """What is known of a class against an independent integration, and how points are taken out of it."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from analysis.builders import closed, fitted
 from scipy import special, stats
@@ -141,3 +142,20 @@ def test_experience_counts_as_far_as_the_job_looks_like_it():
     other = found(5.0, 40, told)
     assert other.like < 0.01
     assert np.sqrt(other.known.h.square[0]) == pytest.approx(5.0, rel=0.2)
+
+
+def test_what_jobs_of_each_class_taught_is_told_whatever_ratio_they_have():
+    # Open jobs at half of what they state, dense ones at three times it: the levels of both have all their nodes.
+    table = pd.DataFrame(
+        {
+            "job": [f"{k}" for k in range(4)] * 2, "canopy": ["open"] * 4 + ["dense"] * 4, "solution": None,
+            "total_h": [0.25 * 12] * 4 + [9.0 * 12] * 4, "freedom_h": 12.0,
+            "total_v": [0.3 * 6] * 4 + [8.0 * 6] * 4, "freedom_v": 6.0, "wrong": [0.0] * 4 + [1.0] * 4, "fixes": 20.0,
+        }
+    )  # fmt: skip
+    keys = pd.DataFrame({"canopy": ["dense", "open"], "solution": [None, None]})
+    told = pooling.earlier(table, keys, PRIOR, 0.9)
+    dense, opened, other = np.exp((told.h.weight * told.h.mean).sum(axis=1))
+    assert dense == pytest.approx(3.0, rel=0.1)
+    assert opened == pytest.approx(0.5, rel=0.15)
+    assert opened < other < dense
