@@ -121,7 +121,10 @@ class PointStatus(Analysis):
         spread_use[rows.at], spread_fix[rows.at] = use, fix
         keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(measured_rows.USES))
         keyed["fix"] = spread_fix
-        return Result({"points": points, "occupations": keyed}, _restarting_labels(occupations, rows, status, fix))
+        return Result(
+            {"points": points, "occupations": keyed},
+            _restarting_labels(occupations, rows, status, fix, facts["labelled"]),
+        )
 
     def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
@@ -218,11 +221,10 @@ def _facts(
     }
 
 
-def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray) -> tuple[str, ...]:
+def _restarting_labels(
+    occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray, labelled: np.ndarray
+) -> tuple[str, ...]:
     """Say how many points are unproven only because one label stands on rows of several visits, or none does."""
-    import numpy as np
-
-    from geoqa.analysis.occupations.measured_rows import shown_labels
     from geoqa.core.statistics.groups import largest
     from geoqa.core.units import counted
 
@@ -230,7 +232,6 @@ def _restarting_labels(occupations: pd.DataFrame, rows: Rows, status: np.ndarray
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
     fixes = largest(fix.astype(float), rows.point, n, empty=0)
     alike = (status == _UNPROVEN) & (visits > 1) & (fixes == 1)
-    labelled = np.bincount(rows.point[shown_labels(occupations)[rows.at] >= 0], minlength=n) > 0
     said = []
     if count := int((alike & labelled).sum()):
         said.append(

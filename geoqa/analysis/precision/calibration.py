@@ -8,7 +8,7 @@ The share of points per status, beside what the class's receivers are worth.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision import priors
@@ -114,7 +114,7 @@ class Calibration(Analysis):
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""
-        named = ("ratio", "site_spread", "class_spread", "wrong", "wrong_spread", "worse", "oftener_wrong")
+        named = [field.name for field in fields(priors.Prior) if hasattr(self, field.name)]
         prior = priors.Prior(**{name: getattr(self, name) for name in named})
         return prior if self.learn else replace(prior, worths=(1e9,))  # one point's fixes teach nothing either
 

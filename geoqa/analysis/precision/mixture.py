@@ -86,9 +86,9 @@ class PairSample:
 class PriorOffsets(NamedTuple):
     """What is added to the logarithms of the site's ratios and share of wrong fixes for each class; (n,)."""
 
-    h: Array | None
-    v: Array | None
-    wrong: Array | None
+    h: Array | None = None
+    v: Array | None = None
+    wrong: Array | None = None
 
 
 class Known(NamedTuple):
@@ -246,7 +246,7 @@ class _Model:
         earlier: Earlier | None = None,
         offsets: PriorOffsets | None = None,
     ) -> None:
-        self.offsets = offsets or PriorOffsets(None, None, None)
+        self.offsets = offsets or PriorOffsets()
         self.pairs, self.classes, self.prior, self.centres, self.earlier = pairs, classes, prior, centres, earlier
         key, self.group = np.unique(pairs.point * classes + pairs.of, return_inverse=True)
         self.point_of, self.class_of = key // classes, key % classes

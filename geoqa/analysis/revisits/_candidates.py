@@ -19,6 +19,7 @@ from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.points.delivery import HOURS_LATER
 from geoqa.analysis.points.verdict import EXPLAINED
+from geoqa.core.frames import wording
 from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
@@ -32,7 +33,7 @@ from geoqa.core.frames.revisits import (
     SECOND,
     VISITS,
 )
-from geoqa.core.frames.schema import DELIVERY_REASONS, GRADES
+from geoqa.core.frames.schema import GRADES
 from geoqa.core.site.matching import never_fixed
 
 if TYPE_CHECKING:
@@ -223,10 +224,9 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
     """Return why each point needs something, with the suspicious shift that explains it."""
     # The status says why where it is the status that holds a point back.
     own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
-    words = wanting["deliver_key"].astype("object").map({k: r.words for k, r in DELIVERY_REASONS.items()})
     # What to do about it is told beside it.
     told = wanting["reason"].astype("str").str.replace(rf"(: (a third visit|its known)|{EXPLAINED}).*", "", regex=True)
-    said = told.where(own, words.fillna(wanting["deliver_reason"].astype("object")).astype("str"))
+    said = told.where(own, wording.delivery_reasons(wanting, "words"))
     looks = dict(
         zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
     )

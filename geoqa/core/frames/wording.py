@@ -284,7 +284,7 @@ def delivery_reasons(points: pd.DataFrame, to: str = "sentence") -> pd.Series:
     Parameters
     ----------
     to
-        What of `schema.DeliveryReason`: ``sentence`` for the surveyor, ``client`` for the client.
+        What of `schema.DeliveryReason`: ``sentence`` for the surveyor, ``words`` without what is asked, or ``client``.
     """
     told = {key: getattr(reason, to) or reason.sentence for key, reason in DELIVERY_REASONS.items()}
     found = points["deliver_key"].astype("object").map(told)
