@@ -1,11 +1,7 @@
 """How the files of others come in: opened once, bounded, and unpacked within bounds.
 
-The one door by which the files of others come in: regular files, bounded, opened once, known by what was read.
-
 A pipe may never end and can be read once; a device never ends; a name may mean a server to a library. So
 whatever reads a file of others takes its bytes here, or a copy that nobody else can change.
-
-Files compressed with gzip, unpacked within bounds: a few bytes must not fill the machine.
 """
 
 from __future__ import annotations

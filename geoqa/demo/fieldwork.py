@@ -1,7 +1,4 @@
-"""The field work of the demo site, and what goes wrong in it.
-
-What goes wrong in the field book and in the office: the rows a review must notice, or leave out.
-"""
+"""The field work of the demo site, and what goes wrong in it."""
 
 from __future__ import annotations
 

@@ -1,34 +1,25 @@
 """What stands around each point: stand maps and rasters of canopy heights.
 
-What stands around places on a raster of heights: its mean, its cover, and how much sky is left. Kernels.
-
 Places are columns and rows with their fractions in a tile of the raster. All work is on arrays, a few
 thousand places at a time.
-
-What a raster of canopy heights says of places: read tile by tile, so that its size does not matter.
-
-What the recipe's canopy files say of each point, and the class that serves where the crew gave no label.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from geoqa.core import geodesy, raster, vector_files
+from geoqa.core.arrays import Array, Index
 from geoqa.core.errors import InputError
-from geoqa.core.recipe import AREAS, LABEL, RASTER
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.job import Job
-    from geoqa.core.raster import HeightRaster, Heights
-    from geoqa.core.recipe import Canopy
-
+from geoqa.core.job import Job
+from geoqa.core.raster import HeightRaster, Heights
+from geoqa.core.recipe import AREAS, LABEL, RASTER, Canopy
 
 HeightArray = NDArray[np.float32]
 
@@ -334,8 +325,6 @@ def _places(occupations: pd.DataFrame, code: Index, n: int, job: Job) -> tuple[A
 
 def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str]]:
     """Return the class of the area that holds each place, None outside of all; the smallest where several do."""
-    import shapely
-
     rules = job.canopy
     assert rules.areas and rules.column
     frame = vector_files.areas(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)

@@ -47,12 +47,11 @@ class XlsxReader(Reader):
             If the file is no spreadsheet, damaged, too large, the sheet is not clear, columns are not
             found, or more rows are bad than the recipe allows.
         """
-        from geoqa.readers.delimited import accounted
-        from geoqa.readers.tables.mapped_table import Sheet
+        from geoqa.readers.tables.occupations import accounted
 
         path = Path(path)
         table, rows = self._table(path, job)
-        return accounted(Sheet(path.name, table, job), rows)
+        return accounted(path.name, table, job, rows)
 
     @classmethod
     def propose(cls, path: Path, sheet: str | None = None) -> str:

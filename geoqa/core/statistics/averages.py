@@ -1,7 +1,5 @@
 """What an average of correlated epochs is worth.
 
-How many independent epochs a series of correlated ones is worth. Arrays in, numbers out.
-
 The variance of a mean of n correlated values is sigma^2 / n_eff. Short records understate how long errors
 last, so the smallest of several estimates counts, never below one, and a correlation time from the literature
 caps what a record too short to tell may claim.

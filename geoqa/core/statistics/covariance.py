@@ -1,11 +1,7 @@
 """Error ellipses, confidence, and how probably an error is larger than a limit.
 
-Error ellipses, confidence and precision conventions: arrays in, arrays out.
-
 Covariances are given by their parts, east first: var_e, var_n, cov_en. Ordering them north first
 turns every azimuth into 90 degrees minus itself.
-
-How probably an error is larger than a limit, and the radius it stays within. Arrays in, arrays out.
 """
 
 from __future__ import annotations

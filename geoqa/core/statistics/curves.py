@@ -1,9 +1,4 @@
-"""Curves with bounds and tests: waiting times that were cut short, and a share against a measure.
-
-Waiting times of which some were cut short: Kaplan-Meier curves, their quantiles, the log-rank test.
-
-A share against a measure: logistic regression on a curve that may bend, with its test and bounds. Kernels.
-"""
+"""Curves with bounds and tests: waiting times that were cut short, and a share against a measure."""
 
 from __future__ import annotations
 

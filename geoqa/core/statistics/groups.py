@@ -1,9 +1,4 @@
-"""Sorted groups as arrays, and initializations in a stream of epochs.
-
-Sorted groups as arrays: where each starts, its pairs, its sums. The kernels under every step.
-
-Initializations in a stream of epochs: when a fix was found, held and lost. Arrays in, arrays out.
-"""
+"""Sorted groups as arrays, and initializations in a stream of epochs."""
 
 from __future__ import annotations
 

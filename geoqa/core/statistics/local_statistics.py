@@ -1,9 +1,5 @@
 """Neighbours, and whether it is worse among them than chance makes it.
 
-Nearest neighbours of places, equally many for each. Arrays in, arrays out.
-
-Local statistics: is it worse among a point's neighbours than chance makes it? Arrays in, arrays out.
-
 Every neighbourhood has the same number of members, so one null distribution serves all of them: exact for
 yes and no, drawn for sizes and directions. What is compared is where things happen; how often they happen on
 the whole site changes nothing.

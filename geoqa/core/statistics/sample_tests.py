@@ -1,9 +1,4 @@
-"""Samples compared, and samples against something better known: rank tests, bounds, bias, outliers.
-
-Samples compared: medians and shares with bounds, how many times as large, and whether groups differ. Kernels.
-
-Differences from something better known: their mean and its test, and which stand out. Arrays in, arrays out.
-"""
+"""Samples compared, and samples against something better known: rank tests, bounds, bias, outliers."""
 
 from __future__ import annotations
 

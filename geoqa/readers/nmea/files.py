@@ -1,13 +1,4 @@
-"""Log files to frames: chained, read, searched for stops, accounted for, and a recipe proposed.
-
-Several log files in order: which continue one another, so that a cut costs no sentence and no date.
-
-What a receiver's log gives, file by file: frames, accounts and messages.
-
-Log files to frames: chained, read, searched for stops, and accounted for file by file.
-
-The recipe of a receiver's log: what it says itself needs no line.
-"""
+"""Log files to frames: chained, read, searched for stops, accounted for, and a recipe proposed."""
 
 from __future__ import annotations
 
@@ -16,31 +7,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from geoqa.core import clock, geodesy, input_files
+from geoqa.core.arrays import Flags, Index
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import complete_occupations
+from geoqa.core.job import Job
 from geoqa.core.steps import ReadResult
 from geoqa.readers.nmea import epochs as nmea_epochs
 from geoqa.readers.nmea import frames as nmea_frames
 from geoqa.readers.nmea import sentences as nmea_sentences
 from geoqa.readers.nmea import stillness, stops
+from geoqa.readers.nmea.epochs import Epochs
+from geoqa.readers.nmea.sentences import Sentences
+from geoqa.readers.nmea.settings import LogSettings
+from geoqa.readers.nmea.stops import FoundStops, Mark, Occupation
 from geoqa.readers.tables import coordinate_checks
 from geoqa.readers.tables.mapped_table import counted
 from geoqa.readers.text import numbers, text_file
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Flags, Index
-    from geoqa.core.job import Job
-    from geoqa.readers.nmea.epochs import Epochs
-    from geoqa.readers.nmea.sentences import Sentences
-    from geoqa.readers.nmea.settings import LogSettings
-    from geoqa.readers.nmea.stops import FoundStops, Mark, Occupation
-
 
 #: A file whose first time lies this close behind the last of another continues it, in seconds.
 JOIN_S = 10.0

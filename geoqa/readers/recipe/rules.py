@@ -1,9 +1,4 @@
-"""What a recipe's keys ask of each other; each rule adds every fault it finds.
-
-What the columns of a recipe ask of its format: positions, fixed columns, dates, units, angles.
-
-What the keys of ``[match]`` ask of each other and of the columns.
-"""
+"""What a recipe's keys ask of each other; each rule adds every fault it finds."""
 
 from __future__ import annotations
 
@@ -11,6 +6,9 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
@@ -197,9 +195,6 @@ def match_faults(match: Match, names: Set[str]) -> list[Fault]:
 
 def _pattern(pattern: str) -> list[Fault]:
     """Return what is wrong with a pattern, as the engine that will use it sees it."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     try:
         made = pc.extract_regex(pa.array([""], pa.string()), f"^(?:{pattern})$")
     except (pa.ArrowInvalid, UnicodeEncodeError) as error:

@@ -1,9 +1,4 @@
-"""What headings and cells suggest: only what a person would read off the file itself.
-
-What headings and cells of a table suggest: only what a person would read off the file itself.
-
-What a file shows beyond one heading a column: parts of notes, units, dates apart from times, GPS weeks, angles.
-"""
+"""What headings and cells suggest: only what a person would read off the file itself."""
 
 from __future__ import annotations
 

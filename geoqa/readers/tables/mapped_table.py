@@ -1,38 +1,28 @@
-"""A table seen through a recipe: our columns by name, and why rows of it are set aside.
-
-Why rows are set aside: the first reason found for each row, and the account of them.
-
-The text a moment is read from: one column or two, with the recipe's date, as a date or as GPS time.
-"""
+"""A table seen through a recipe: our columns by name, and why rows of it are set aside."""
 
 from __future__ import annotations
 
 from collections import Counter
 from datetime import UTC
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.errors import InputError
-from geoqa.core.job import WORDS
+from geoqa.core.job import WORDS, Job
 from geoqa.core.params import near
 from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
 from geoqa.readers.tables import headings, inference
+from geoqa.readers.tables.records import TextTable
 from geoqa.readers.text import numbers, row_filter, times
 from geoqa.readers.text.times import GPS
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-    from geoqa.readers.tables.records import TextTable
 
 
 class Reasons:
@@ -260,8 +250,8 @@ class Sheet:
         # A file without headings goes by our names, or by column_5.
         bare = self.job.input.delimiter == "fixed" or not any(self.table.headings)
         known = self.places if bare else {}
-        places = {column: known[column] for column in row_filter.columns_of_where(condition) if column in known}
-        for column in row_filter.columns_of_where(condition):
+        places = {column: known[column] for column in condition.columns if column in known}
+        for column in condition.columns:
             if column in places:
                 continue
             try:
@@ -272,7 +262,7 @@ class Sheet:
                 if bare:
                     hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
-        held = row_filter.holds(condition, lambda column: self.text_at(places[column]), self.job.input.decimal)
+        held = condition.holds(lambda column: self.text_at(places[column]), self.job.input.decimal)
         self.reasons.note(~held, LEFT_OUT, bad=False)
 
     def number(

@@ -19,27 +19,25 @@ import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
+from numpy.typing import NDArray
 
+from geoqa.core.arrays import Index
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.job import InputFormat
+from geoqa.core.recipe import Place
 from geoqa.readers.tables.headings import fixed_name
 from geoqa.readers.text import numbers, text_file
+from geoqa.readers.text.text_file import TextFile
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+Bytes = NDArray[np.uint8]
+Places = Index
 
-    from geoqa.core.arrays import Index
-    from geoqa.core.job import InputFormat
-    from geoqa.core.recipe import Place
-    from geoqa.readers.text.text_file import TextFile
-
-    Bytes = NDArray[np.uint8]
-    Places = Index
 
 _NEWLINE, _QUOTE = 10, 34
 
@@ -100,8 +98,7 @@ _BLANKS = (
 )
 
 
-@dataclass(frozen=True)
-class Rejected:
+class Rejected(NamedTuple):
     """A record that is no row of the table: its first line (from 1), its number of lines, and why."""
 
     line: int
