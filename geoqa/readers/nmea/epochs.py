@@ -267,7 +267,7 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
     alone[alone] &= placed[alone] | ~_repeated(of_gns[alone])
     quality = np.concatenate([_whole(gga["quality"]), _of_letters(gns["mode"])[alone]])
     made: Columns = {"us": np.concatenate([of_gga, of_gns[alone]]), "quality": quality}
-    for name in (
+    kept = [
         "lat",
         "lon",
         "altitude",
@@ -279,8 +279,8 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
         "line",
         "decimals",
         "decimals_up",
-    ):
-        made[name] = np.concatenate([gga[name], gns[name][alone]])
+    ]
+    made |= {name: np.concatenate([gga[name], gns[name][alone]]) for name in kept}
     side = {name: np.concatenate([gga[name], gns[name][alone]]) for name in ("ns", "ew")}
     metres = (gga["altitude_unit"] == ord("M")) & ((gga["separation_unit"] == ord("M")) | np.isnan(gga["separation"]))
     made["unit"] = np.concatenate([metres | np.isnan(gga["altitude"]), np.ones(int(alone.sum()), bool)])

@@ -579,10 +579,8 @@ def _with_marks_told(
     ]  # fmt: skip
     if not lone:
         return result
-    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in lone[:5])
-    more = f" and {len(lone) - 5} more" if len(lone) > 5 else ""
-    said = f"{step.marks}: no log covers the times of {named}{more}"
-    return ReadResult(result.frames, result.accounts, (*result.messages, said))
+    said = f"{step.marks}: no log covers the times of {stops.marks_named(lone)}"
+    return replace(result, messages=(*result.messages, said))
 
 
 def propose(path: Path) -> str:
@@ -592,33 +590,31 @@ def propose(path: Path) -> str:
     if not len(found.kinds["GGA"]["at"]) and not len(found.kinds["GNS"]["at"]):
         raise InputError(without_positions(path.name, found))
     dated = nmea_epochs.moments(found, None).dated
-    lines = [
-        '# Recipe for a receiver log. Replace every "?": these lines must be stated.',
-        "[site]",
-        'name = "?"',
-        'crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one',
-        'timezone = "?"            # of the site\'s clocks, such as "Pacific/Auckland": logs count in UTC',
-        'height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated',
-        "",
-        *(
-            []
-            if dated
-            else ["[input]", 'date = "?"                # of the first position, in UTC: the log tells none', ""]
-        ),
-        "[match]",
-        'by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]',
-        "radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be",
-        "",
-        "[tolerance]",
-        'horizontal_m = "?"',
-        'vertical_m = "?"',
-        "",
-        "[requirement]",
-        'horizontal_m = "?"',
-        'vertical_m = "?"',
-        "",
-        "# [step.nmea]",
-        '# marks = "marks.csv"       # point,start,end',
-        "# antenna_height_m = 2.000",
-    ]
-    return "\n".join(lines) + "\n"
+    day = "" if dated else '[input]\ndate = "?"                # of the first position, in UTC: the log tells none\n\n'
+    return _RECIPE.replace("[match]", f"{day}[match]", 1)
+
+
+_RECIPE = """\
+# Recipe for a receiver log. Replace every "?": these lines must be stated.
+[site]
+name = "?"
+crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one
+timezone = "?"            # of the site's clocks, such as "Pacific/Auckland": logs count in UTC
+height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated
+
+[match]
+by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]
+radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be
+
+[tolerance]
+horizontal_m = "?"
+vertical_m = "?"
+
+[requirement]
+horizontal_m = "?"
+vertical_m = "?"
+
+# [step.nmea]
+# marks = "marks.csv"       # point,start,end
+# antenna_height_m = 2.000
+"""

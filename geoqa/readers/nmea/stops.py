@@ -325,10 +325,14 @@ def _of_marks(stops: list[Stop], marks: Sequence[Mark], time_s: Array, messages:
         until = stop.ends if last[k] == ends[k] else "its mark ends"
         found.append(Stop(int(first[k]), int(last[k]), starts, until, mark))
     if missing:
-        named = ", ".join(f"{mark.point} (line {mark.line})" for mark in missing[:5])
-        more = f" and {len(missing) - 5} more" if len(missing) > 5 else ""
-        messages.append(f"the receiver never stood still within the times of {named}{more}: no occupation")
+        messages.append(f"the receiver never stood still within the times of {marks_named(missing)}: no occupation")
     return found
+
+
+def marks_named(marks: Sequence[Mark]) -> str:
+    """Return the first marks by point and line, and how many more there are."""
+    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in marks[:5])
+    return named + (f" and {len(marks) - 5} more" if len(marks) > 5 else "")
 
 
 def _short_marks(stops: list[Stop], time_s: Array, rules: StopRules) -> list[str]:
