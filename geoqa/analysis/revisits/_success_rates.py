@@ -14,7 +14,7 @@ from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
-from geoqa.core.frames import schema
+from geoqa.core.frames.schema import UNPROVEN, judged_again
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted
 
@@ -73,7 +73,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
 
     A visit after which nothing shows a fresh initialization yet was no trial: the crew is asked for one.
     """
-    again = now["deliver"].where(now["status"] != "unproven").reindex(before.index)
+    again = now["deliver"].where(~now["status"].isin(UNPROVEN)).reindex(before.index)
     held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
     return pd.DataFrame(
         {
@@ -95,11 +95,11 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
     within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
     known = {name: frames[name] for name in ("classes", "gross_scales", "repeats")}
     view = known | {"occupations": kept, "closures": closures[within].reset_index(drop=True)}
-    judged = schema.judged_again([PointStatus.as_set(job)], view, job)
+    judged = judged_again([PointStatus.as_set(job)], view, job)
     points, whole = judged["points"], frames["points"]
     of_whole = whole[list(_OF_SHIFTS)].take(codes_in(points["point"], pd.Index(whole["point"]))).set_axis(points.index)
     view = known | {"occupations": judged["occupations"], "points": points.assign(**of_whole)}
-    points = schema.judged_again([step.as_set(job) for step in (Combination, Risk, Delivery)], view, job)["points"]
+    points = judged_again([step.as_set(job) for step in (Combination, Risk, Delivery)], view, job)["points"]
     return points.set_index(points["point"].astype("str"))[["status", "deliver", "canopy"]]
 
 
