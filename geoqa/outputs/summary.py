@@ -10,7 +10,7 @@ from geoqa.core import recipe
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import REFUSED
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import key_tables
@@ -20,13 +20,6 @@ from geoqa.outputs.text import cut, display_text
 WIDTH, LONGEST = 110, 1_000
 #: What to do about conflicts that control settles.
 SETTLED = "control shows which set-ups are off: see above"
-_TODO = {
-    "confirmed": "deliver, if the delivery test says so",
-    "strained": "something differed between the visits: look, deliver with the note",
-    "loose": "the place is that noisy: longer, more, later, or another method",
-    "conflict": "a third visit or a control tie can say which is wrong",
-    "unproven": "observe again after a fresh initialization, or accept as single by plan",
-}
 
 
 def lines(
@@ -65,11 +58,11 @@ def lines(
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
     deliver = (points["deliver"] == "yes").to_numpy()
-    clash = (points["status"] == "conflict").to_numpy(bool)
+    clash = points["status"].isin(CONTRADICTORY).to_numpy(bool)
     settled = clash.any() and wording.settles(frames)[clash].all()
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
+        todo = SETTLED if settled and name in CONTRADICTORY else _todo(name, points[at])
         head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
         text += _wrapped(head + todo, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
@@ -83,11 +76,11 @@ def lines(
 
 def _todo(status: str, points: pd.DataFrame) -> str:
     """Return what to do about the points of a status; those that a shift explains are not to be blamed on the place."""
-    shifted = int(points["explained"].notna().sum()) if status in ("conflict", "loose") and "explained" in points else 0
+    shifted = int(points["explained"].notna().sum()) if status in OVER and "explained" in points else 0
     if not shifted:
-        return _TODO[status]
+        return STATUS[status].todo
     settle = "a suspicious shift explains them: settle it first"
-    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {_TODO[status]}"
+    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {STATUS[status].todo}"
 
 
 def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:
@@ -144,7 +137,7 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     rows = [f"Worst first. {wording.ABOUT_LIMIT}"]
     for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
         head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
-        why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
+        why = display_text(reason).removesuffix(f": {STATUS[CONTRADICTORY[0]].todo}")  # said above, once for all
         rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
     return [*_wrapped(rows[0]), *rows[1:], ""]
 

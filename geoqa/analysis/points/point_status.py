@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.frames import schema
-from geoqa.core.frames.schema import BLAMED, STATUSES
+from geoqa.core.frames.schema import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
@@ -72,13 +72,13 @@ class PointStatus(Analysis):
         horizontal, vertical = self._verdicts(data, rows, use, limits)
 
         # On a site with heights a point without one is unproven in height; on one without, nothing is.
-        no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
+        no_height = agreement.UNPROVEN if occupations["height_m"].notna().any() else -1
         height = np.where(vertical.visits > 0, vertical.status, no_height)
         judge_h, judge_v = roles.axes(role, job)
         status = agreement.combine(horizontal.status, height, judge_h, judge_v)
         placed = horizontal.kept > 0
         torn = horizontal.split & (horizontal.fixes < 2)  # rows of the only initialization disagree
-        conflict = (status == _CONFLICT) | torn
+        conflict = np.isin(status, [STATUSES.index(name) for name in CONTRADICTORY]) | torn
         use = measured_rows.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
         facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
@@ -187,9 +187,6 @@ class PointStatus(Analysis):
         )  # fmt: skip
 
 
-_CONFLICT, _UNPROVEN = STATUSES.index("conflict"), STATUSES.index("unproven")
-
-
 def _facts(
     occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
 ) -> dict[str, np.ndarray]:
@@ -225,13 +222,14 @@ def _restarting_labels(
     occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray, labelled: np.ndarray
 ) -> tuple[str, ...]:
     """Say how many points are unproven only because one label stands on rows of several visits, or none does."""
+    from geoqa.analysis.closures import agreement
     from geoqa.core.statistics.groups import largest
     from geoqa.core.units import counted
 
     n = len(rows.names)
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
     fixes = largest(fix.astype(float), rows.point, n, empty=0)
-    alike = (status == _UNPROVEN) & (visits > 1) & (fixes == 1)
+    alike = (status == agreement.UNPROVEN) & (visits > 1) & (fixes == 1)
     said = []
     if count := int((alike & labelled).sum()):
         said.append(

@@ -14,6 +14,7 @@ from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
+from geoqa.core.frames.schema import UNPROVEN
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted
 
@@ -70,7 +71,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
 
     A visit after which nothing shows a fresh initialization yet was no trial: the crew is asked for one.
     """
-    again = now["deliver"].where(now["status"] != "unproven").reindex(before.index)
+    again = now["deliver"].where(~now["status"].isin(UNPROVEN)).reindex(before.index)
     held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
     return pd.DataFrame(
         {

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from geoqa.core.errors import Fault, SchemaError
 from geoqa.core.frames import canopy, control, zones
 from geoqa.core.frames import contract as frames_contract
-from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, GROUPED, PAIRS_NEEDED, REPEATS, bounded
 from geoqa.core.frames.contract import Column, Frame
 from geoqa.core.frames.contract import bool_column as _bool
 from geoqa.core.frames.contract import float_column as _float
@@ -32,17 +32,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
-#: Those that speak against a point.
-BLAMED = ("conflict", "loose", "strained")
-#: Worst first.
-SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
-GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
-#: Grades of a pair that shows nothing.
-NO_EVIDENCE = ("copied", "same-fix")
-DELIVERIES = ("yes", "no")
-
-
 class DeliveryReason(NamedTuple):
     """Why a point may be delivered or not: to the surveyor, what is asked for, and to a client who reads no more."""
 
@@ -56,23 +45,98 @@ class DeliveryReason(NamedTuple):
         return f"{self.words}: {self.ask}" if self.ask else self.words
 
 
-_LATER = "observe once more, hours later"
+class Status(NamedTuple):
+    """What follows from a status: who asks for one of these need not know the statuses.
+
+    Attributes
+    ----------
+    severity
+        From 1, the worst.
+    reason
+        Why a point may be delivered with it, or may not because of it.
+    todo, client
+        What the surveyor does about it, and what a client may expect.
+    corner
+        What keeps a corner of a boundary from having a precision worth stating; empty for nothing.
+    delivers
+        Whether a point may be delivered with it.
+    proven
+        Whether independent fixes show anything, good or bad.
+    agrees
+        Whether they agree, and as closely as usual.
+    over
+        Whether they are beyond tolerance.
+    contradicts
+        Whether one of them is wrong, and nothing shows which.
+    """
+
+    severity: int
+    reason: DeliveryReason
+    todo: str
+    client: str
+    corner: str = ""
+    delivers: bool = False
+    proven: bool = True
+    agrees: bool = False
+    over: bool = False
+    contradicts: bool = False
+
+
 #: What a client reads of a point that nothing confirms.
-UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+_UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+#: In the order in which they are listed. The test of each stands in `analysis/closures/agreement.py` and
+#: `analysis/points/verdict.py`, its look in `outputs/symbology.py`.
+STATUS = {
+    "confirmed": Status(
+        5, DeliveryReason("confirmed, meets the requirement"), "deliver, if the delivery test says so",
+        "observed again independently; the observations agree", delivers=True, agrees=True,
+    ),
+    "strained": Status(
+        4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
+        "something differed between the visits: look, deliver with the note",
+        "the observations agree, but less well than usual here", delivers=True,
+    ),
+    "loose": Status(
+        2, DeliveryReason(
+            "loose: beyond tolerance, as usual for this precision",
+            client="its observations lie further apart than accepted, as happens at so difficult a place",
+        ),
+        "the place is that noisy: longer, more, later, or another method",
+        "too far apart, as happens at so difficult a place",
+        "its occupations differ by more than the tolerance", over=True,
+    ),
+    "conflict": Status(
+        1, DeliveryReason(
+            "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
+        ),
+        "a third visit or a control tie can say which is wrong",
+        "the observations contradict each other: one is wrong", "in conflict", over=True, contradicts=True,
+    ),
+    "unproven": Status(
+        3, DeliveryReason("unproven", client=_UNCONFIRMED),
+        "observe again after a fresh initialization, or accept as single by plan", _UNCONFIRMED,
+        "unproven: nobody has shown it twice", proven=False,
+    ),
+}  # fmt: skip
+STATUSES = tuple(STATUS)
+#: Worst first, as are those below.
+SEVERITY = tuple(sorted(STATUSES, key=lambda name: STATUS[name].severity))
+#: Statuses that hold a point back; that speak against it; that say nothing; and as the attributes say.
+HELD = tuple(name for name in SEVERITY if not STATUS[name].delivers)
+BLAMED = tuple(name for name in SEVERITY if STATUS[name].proven and not STATUS[name].agrees)
+UNPROVEN = tuple(name for name in SEVERITY if not STATUS[name].proven)
+AGREEING = tuple(name for name in SEVERITY if STATUS[name].agrees)
+OVER = tuple(name for name in SEVERITY if STATUS[name].over)
+CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
+
+_LATER = "observe once more, hours later"
 #: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
 DELIVERY_REASONS = {
-    "conflict": DeliveryReason(
-        "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
-    ),
-    "loose": DeliveryReason(
-        "loose: beyond tolerance, as usual for this precision",
-        client="its observations lie further apart than accepted, as happens at so difficult a place",
-    ),
     "planned": DeliveryReason(
         "unproven by plan: a single occupation",
         client="observed once only, as planned: nothing shows whether it is right",
     ),
-    "unproven": DeliveryReason("unproven", client=UNCONFIRMED),
+    **{name: STATUS[name].reason for name in HELD},
     "no_requirement": DeliveryReason(
         "no requirement is stated", client="no limit was stated to judge its error by"
     ),
@@ -101,9 +165,12 @@ DELIVERY_REASONS = {
         "rests on occupations of a suspicious shift", "settle it first",
         "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
     ),
-    "strained": DeliveryReason("strained, meets the requirement", "deliver with a note"),
-    "confirmed": DeliveryReason("confirmed, meets the requirement"),
+    **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
 }  # fmt: skip
+GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
+#: Grades of a pair that shows nothing.
+NO_EVIDENCE = ("copied", "same-fix")
+DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
 #: Where most of what is known of a class comes from; experience names its jobs.
@@ -324,6 +391,31 @@ CLASSES = Frame(
     },
 )
 
+CANOPY_COSTS = Frame(
+    key=("by", "value"),
+    base=("by", "value", "points", "compared"),
+    columns={
+        **GROUPED,
+        "value": _text("canopy class, or quarter of the points from the least", nulls=False),
+        "from_value": _float("of a quarter: the least value of what it is a quarter of, metres or a share"),
+        "to_value": _float("of a quarter: the largest value, metres or a share"),
+        "points": _int("observed points that no shift explains", minimum=0),
+        "left_out": _int("observed points left out, for a shift explains them", minimum=0),
+        "compared": _int("of them those with closures between different visits, each counted once", minimum=0),
+        **bounded("closure_h_m", "median over points of their horizontal closure"),
+        **bounded("closure_v_m", "median over points of their height closure"),
+        **bounded("ratio_h", "horizontal closures over those of the class they are compared with"),
+        "ratio_h_p": _float("probability of a larger difference where they close alike (Mann-Whitney)", minimum=0),
+        "reference": _text("the class they are compared with"),
+        **bounded("beyond", "share of the proven points that are beyond tolerance"),
+        "proven": _int("points that are not unproven", minimum=0),
+        **{k: v for status in STATUSES for k, v in bounded(f"share_{status}", f"share that is {status}").items()},
+        **bounded("late", "share of the points whose first fix came late"),
+        "waited": _int("points at which the wait for a fix was seen", minimum=0),
+        **{k: v for k, v in BOUNDED.items() if k.startswith(("repeatability", "tail_rate"))},
+    },
+)
+
 CALIBRATION_BY_PROCEDURE = Frame(
     key=("by", "value"),
     base=("by", "value", "pairs"),
@@ -467,6 +559,7 @@ FRAMES: dict[str, Frame] = {
     "averages": AVERAGES,
     **control.CONTRACTS,
     **canopy.CONTRACTS,
+    "canopy_costs": CANOPY_COSTS,
     **zones.CONTRACTS,
     "convergence": CONVERGENCE,
     "waits": WAITS,

@@ -7,7 +7,7 @@ from xml.sax.saxutils import escape
 
 from geoqa.core import geodesy
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
-from geoqa.core.frames.schema import SEVERITY, STATUSES
+from geoqa.core.frames.schema import OVER, SEVERITY, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, round_below
@@ -26,8 +26,8 @@ STEPS = (
     (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.2, "#86aed0", "to 20 %"), (0.4, "#3a6fa5", "to 40 %"),
     (1.0, "#0b2742", "more"),
 )  # fmt: skip
-#: Statuses whose points are named, and how many names at most.
-NAMED, NAMES = ("conflict", "loose"), 40
+#: How many points beyond tolerance are named at most.
+NAMES = 40
 #: Sizes of names, zones' names, and of scale and north, pixels.
 NAME, ZONE, FOOT = 14.0, 16.0, 15.0
 _FONT = 'font-family="DejaVu Sans, sans-serif"'
@@ -141,7 +141,7 @@ def _names(frame: _Frame, status: Any, names: Any, r: float, boxes: list[Array])
     feet = np.array([[0.0, frame.height - STRIP, WIDTH, frame.height]])
     taken = np.vstack([taken, feet, *boxes])
     parts: list[str] = []
-    for word in NAMED:
+    for word in OVER:
         for k in np.flatnonzero(status == word).tolist():
             if len(parts) >= NAMES:
                 return parts
