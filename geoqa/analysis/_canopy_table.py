@@ -15,7 +15,6 @@ import pandas as pd
 from geoqa.analysis.precision import class_table, visit_pairs
 from geoqa.core.frames.canopy import (
     BEYOND,
-    CANOPY_COSTS,
     CANOPY_CURVES,
     CANOPY_TESTS,
     CLASS,
@@ -26,7 +25,7 @@ from geoqa.core.frames.canopy import (
     LOGISTIC,
     MEASURED,
 )
-from geoqa.core.frames.schema import STATUSES, WHOLE_SITE
+from geoqa.core.frames.schema import CANOPY_COSTS, OVER, STATUSES, UNPROVEN, WHOLE_SITE
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
 
@@ -40,8 +39,6 @@ if TYPE_CHECKING:
 
 
 QUARTERS = ("first quarter", "second quarter", "third quarter", "last quarter")
-#: Statuses beyond tolerance.
-OVER = ("loose", "conflict")
 #: Fewer points than this are not parted into quarters.
 FEW = 16
 #: Places at which a curve is given, between these quantiles of what was seen.
@@ -99,7 +96,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     of_pair = names.get_indexer(occupations["point"].astype("str"))[pairs.a]
     status = table["status"].astype("object").to_numpy()
     cost = _closures(occupations, pairs, of_pair, len(names))
-    cost[BEYOND] = np.where(status == "unproven", np.nan, np.isin(status, OVER).astype(float))
+    cost[BEYOND] = np.where(np.isin(status, UNPROVEN), np.nan, np.isin(status, OVER).astype(float))
     cost[LATE] = (
         _late(frames["convergence"], names, patience_s) if "convergence" in frames else np.full(len(names), np.nan)
     )

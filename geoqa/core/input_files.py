@@ -164,7 +164,7 @@ def seen(path: Path) -> ReadContent:
     """Return what was read of a file on this visit, or reads it now; raises as `content` does."""
     current = _VISIT.get()
     known = current.seen.get(path.absolute()) if current else None
-    return known if known is not None else _read(path, LARGEST_MB, lambda part: None)
+    return known if known is not None else _read(path, LARGEST_MB, len)
 
 
 def _read(path: Path, default_mb: float, take: Callable[[bytes], object]) -> ReadContent:

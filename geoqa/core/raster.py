@@ -12,19 +12,21 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy, input_files
-from geoqa.core.arrays import Array
+from geoqa.core.arrays import Array, NDArray, np
 from geoqa.core.errors import CallError, GeodesyError, InputError
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 
-Heights = NDArray[np.float32]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
+    from geoqa.core.arrays import Array
+    from geoqa.core.job import Job
+
+    Heights = NDArray[np.float32]
 
 #: Largest block that a raster may be packed in, bytes.
 LARGEST_BLOCK = 500_000_000

@@ -86,10 +86,12 @@ class Look:
 
 def _by_status(shape: str = "") -> tuple[Rule, ...]:
     """Return a rule for each status; a white line would vanish and is drawn in the plain colour."""
-    looks = {status: (shape or symbol.shape, symbol.light) for status, symbol in SYMBOLS.items()}
-    if shape:
-        looks["unproven"] = (shape, PLAIN[1])
-    return tuple(Rule(status, *looks[status], "status", status) for status in STATUSES)
+    looks = {status: SYMBOLS[status] for status in STATUSES}
+    plain = {status for status, symbol in looks.items() if shape and symbol.light == "#ffffff"}
+    return tuple(
+        Rule(status, shape or symbol.shape, PLAIN[1] if status in plain else symbol.light, "status", status)
+        for status, symbol in looks.items()
+    )
 
 
 _ELLIPSES = tuple(

@@ -2,38 +2,28 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core import recipe
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import REFUSED
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import key_tables
 from geoqa.outputs.text import cut, display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Columns of a terminal that lines are wrapped at, and the most characters of one message.
 WIDTH, LONGEST = 110, 1_000
 #: What to do about conflicts that control settles.
 SETTLED = "control shows which set-ups are off: see above"
-_TODO = {
-    "confirmed": "deliver, if the delivery test says so",
-    "strained": "something differed between the visits: look, deliver with the note",
-    "loose": "the place is that noisy: longer, more, later, or another method",
-    "conflict": "a third visit or a control tie can say which is wrong",
-    "unproven": "observe again after a fresh initialization, or accept as single by plan",
-}
 
 
 def lines(
-    frames: Mapping[str, pd.DataFrame],
+    frames: Frames,
     accounts: Mapping[str, Any],
     messages: Iterable[str],
     job: Job,
@@ -68,11 +58,11 @@ def lines(
         f"  {'status':<10} {'points':>7} {'deliver':>8}   what to do",
     ]
     deliver = (points["deliver"] == "yes").to_numpy()
-    clash = (points["status"] == "conflict").to_numpy(bool)
+    clash = points["status"].isin(CONTRADICTORY).to_numpy(bool)
     settled = clash.any() and wording.settles(frames)[clash].all()
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        todo = SETTLED if settled and name == "conflict" else _todo(name, points[at])
+        todo = SETTLED if settled and name in CONTRADICTORY else _todo(name, points[at])
         head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
         text += _wrapped(head + todo, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
@@ -86,11 +76,11 @@ def lines(
 
 def _todo(status: str, points: pd.DataFrame) -> str:
     """Return what to do about the points of a status; those that a shift explains are not to be blamed on the place."""
-    shifted = int(points["explained"].notna().sum()) if status in ("conflict", "loose") and "explained" in points else 0
+    shifted = int(points["explained"].notna().sum()) if status in OVER and "explained" in points else 0
     if not shifted:
-        return _TODO[status]
+        return STATUS[status].todo
     settle = "a suspicious shift explains them: settle it first"
-    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {_TODO[status]}"
+    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {STATUS[status].todo}"
 
 
 def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:
@@ -147,7 +137,7 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     rows = [f"Worst first. {wording.ABOUT_LIMIT}"]
     for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
         head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
-        why = display_text(reason).removesuffix(f": {_TODO['conflict']}")  # said above, once for all
+        why = display_text(reason).removesuffix(f": {STATUS[CONTRADICTORY[0]].todo}")  # said above, once for all
         rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
     return [*_wrapped(rows[0]), *rows[1:], ""]
 
@@ -183,7 +173,7 @@ def _risk(points: pd.DataFrame) -> list[str]:
     return [*_wrapped(sentence), ""]
 
 
-def _statements(frames: Mapping[str, pd.DataFrame]) -> list[str]:
+def _statements(frames: Frames) -> list[str]:
     """Return each statement as its standard has it, then those refused; those refused for one reason share theirs."""
     if "statements" not in frames or frames["statements"].empty:
         return []
@@ -198,7 +188,7 @@ def _statements(frames: Mapping[str, pd.DataFrame]) -> list[str]:
     return [*rows, ""]
 
 
-def _decided(frames: Mapping[str, pd.DataFrame], most: int = 40) -> list[str]:
+def _decided(frames: Frames, most: int = 40) -> list[str]:
     """Return the reviewer's decisions, a line each."""
     if "decisions" not in frames or frames["decisions"].empty:
         return []
@@ -229,8 +219,6 @@ def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6
 
 def _wrapped(line: str, hang: int = 6) -> list[str]:
     """Return one line as lines that fit a terminal, the later ones indented; nothing is left out."""
-    import textwrap
-
     if len(line) <= WIDTH:
         return [line]
     lead = len(line) - len(line.lstrip())

@@ -139,7 +139,7 @@ class Review:
         points = self.frames["points"]
         held = points[points["deliver"] == "no"]
         planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
-        return int((~(planned & (held["status"] == "unproven"))).any())
+        return int((~(planned & held["status"].isin(schema.UNPROVEN))).any())
 
     def summary(self) -> list[str]:
         """Return the summary as lines of text."""

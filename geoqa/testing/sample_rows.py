@@ -148,14 +148,17 @@ def earlier() -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
+    from geoqa.core.frames.revisits import SECOND
+    from geoqa.core.frames.schema import UNPROVEN
+
     first = occupations().drop_duplicates("point")
     return pd.DataFrame(
         {
             "point": first["point"].astype("str").array,
-            "status": "unproven",
+            "status": UNPROVEN[0],
             "deliver": "no",
             "occupations": np.ones(len(first), np.int64),
             **{name: first[name].to_numpy(dtype=float) for name in ("easting_m", "northing_m", "height_m")},
-            "action": pd.Categorical(["second visit"] * len(first)),
+            "action": pd.Categorical([SECOND] * len(first)),
         }
     )

@@ -30,7 +30,9 @@ def combine(status_h: Index, status_v: Index, judge_h: Flags, judge_v: Flags) ->
     return worse(np.where(seen_h, status_h, -1), np.where(seen_v, status_v, -1))
 
 
-CONFIRMED, STRAINED, LOOSE, CONFLICT, UNPROVEN = range(len(STATUSES))
+CONFIRMED, STRAINED, LOOSE, CONFLICT, UNPROVEN = map(
+    STATUSES.index, ("confirmed", "strained", "loose", "conflict", "unproven")
+)
 #: Rank of each status, worst first; the last entry is for no status at all.
 _RANK = np.array([SEVERITY.index(name) for name in STATUSES] + [len(SEVERITY)])
 _BY_RANK = np.array([STATUSES.index(name) for name in SEVERITY] + [-1])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis.observing_time import _log_epochs
+from geoqa.core.frames.schema import CONTRADICTORY
 from geoqa.core.statistics import averages
 from geoqa.core.statistics.groups import counts_of, starts_of
 
@@ -245,7 +246,7 @@ def fixed_epochs(
     usable[usable] &= held[found.of[usable]]
     point = epochs["point"].astype("category")
     codes = point.cat.codes.to_numpy().astype(np.int64)[here.row]
-    conflict = points.loc[points["status_h"].astype("str") == "conflict", "point"].astype("str")
+    conflict = points.loc[points["status_h"].isin(CONTRADICTORY), "point"].astype("str")
     wrong = np.append(point.cat.categories.astype("str").isin(set(conflict)), True)[codes]
     left_out = len(np.unique(found.of[usable & wrong]))
     at = np.flatnonzero(usable & ~wrong)

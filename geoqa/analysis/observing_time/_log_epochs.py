@@ -16,6 +16,7 @@ import numpy as np
 
 from geoqa.analysis.occupations import measured_rows
 from geoqa.core import geodesy
+from geoqa.core.frames.schema import AGREEING
 from geoqa.core.job import GAP_S, HOLD_S, LOST_S, SOLUTIONS
 from geoqa.core.statistics import groups
 from geoqa.core.statistics.groups import counts_of, starts_of
@@ -298,7 +299,7 @@ def reference_positions(
 
 def _confirmed(points: pd.DataFrame, names: pd.Index) -> Flags:
     status = points.set_index(points["point"].astype("str"))["status_h"].astype(object)
-    return (status.reindex(names.astype("str")) == "confirmed").to_numpy()
+    return status.reindex(names.astype("str")).isin(AGREEING).to_numpy()
 
 
 def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confirmed: Flags) -> Array:

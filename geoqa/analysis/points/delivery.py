@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, OWN
+from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, HELD, OVER, OWN, STATUSES, UNPROVEN
 from geoqa.core.params import param
 from geoqa.core.recipe import BOTH, JUDGED
 from geoqa.core.steps import Analysis, Result
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from geoqa.core.job import Job
 
 
-#: Those to deliver with; those that ask for a visit under another sky.
-DELIVERED, HOURS_LATER = ("strained", "confirmed"), ("one_visit", "unseen")
+#: Those that ask for a visit under another sky.
+HOURS_LATER = ("one_visit", "unseen")
 #: Of what too little is known, or what is known to be too uncertain.
 _UNCERTAIN = ("unknown", "horizontal", "height", "one_visit", "unseen", "risk")
 
@@ -62,14 +62,14 @@ class Delivery(Analysis):
         keys = list(DELIVERY_REASONS)
         code = np.argmax(np.column_stack([tests[key] for key in keys]), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
-        blamed = points["status"].isin(("conflict", "loose")).to_numpy() & points["explained"].notna().to_numpy()
+        blamed = points["status"].isin(OVER).to_numpy() & points["explained"].notna().to_numpy()
         code = np.where(blamed, keys.index("shift"), code)
         judge_h, judge_v = roles.with_heights(points, job)
         alone = np.where(judge_v, np.where(judge_h, 0, 2), 1)
         keyed = points[["point"]].copy()
         keyed["deliver_key"] = pd.Categorical.from_codes(code, categories=keys)
         keyed["judged"] = pd.Categorical.from_codes(alone, categories=list(JUDGED))
-        deliver = keyed["deliver_key"].isin(DELIVERED)
+        deliver = keyed["deliver_key"].isin(set(STATUSES) - set(HELD))
         keyed["deliver"] = pd.Categorical.from_codes(np.where(deliver, 0, 1), categories=list(DELIVERIES))
         sentences = [
             reason.sentence + ("" if word == BOTH else f"; {word}")
@@ -96,7 +96,7 @@ class Delivery(Analysis):
         suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
-        unproven = (status == "unproven").to_numpy()
+        unproven = status.isin(UNPROVEN).to_numpy()
         one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
         # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
         wrong = np.fmax(
@@ -120,10 +120,8 @@ class Delivery(Analysis):
         known_off = rests & ((judge_h & np.isnan(off_h)) | (judge_v & np.isnan(off_v)))
         half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
         return {
-            "conflict": (status == "conflict").to_numpy(),
-            "loose": (status == "loose").to_numpy(),
+            **{name: (status == name).to_numpy() for name in STATUSES},
             "planned": unproven & single & (points["occupations"] > 0).to_numpy(),
-            "unproven": unproven,
             "no_requirement": (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
             "unknown": (judge_h & unknown_h) | (judge_v & unknown_v),
             "horizontal": too_much & judge_h & (noise_h > allowed) & ~half,
@@ -132,15 +130,13 @@ class Delivery(Analysis):
             "unseen": too_much & (wrong > allowed / 2) & ~half,
             "risk": too_much & ~half,
             "shift": known_off | half,
-            "strained": (status == "strained").to_numpy(),
-            "confirmed": np.ones(len(points), bool),
         }
 
 
 def _advice(points: pd.DataFrame, key: pd.Series) -> tuple[str, ...]:
     """Return in one sentence what would let most points be delivered; nothing where only faults are left."""
     uncertain, known = key.isin(_UNCERTAIN).to_numpy(), (points["basis"] == OWN).to_numpy(dtype=bool)
-    single, thin, noisy = (int(some.sum()) for some in (key == "unproven", uncertain & ~known, uncertain & known))
+    single, thin, noisy = (int(some.sum()) for some in (key.isin(UNPROVEN), uncertain & ~known, uncertain & known))
     if not max(single, thin, noisy):
         return ()
     if thin >= max(single, noisy):

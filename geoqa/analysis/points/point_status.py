@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.frames import schema
-from geoqa.core.frames.schema import BLAMED, STATUSES
+from geoqa.core.frames.schema import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
@@ -72,13 +72,13 @@ class PointStatus(Analysis):
         horizontal, vertical = self._verdicts(data, rows, use, limits)
 
         # On a site with heights a point without one is unproven in height; on one without, nothing is.
-        no_height = _UNPROVEN if occupations["height_m"].notna().any() else -1
+        no_height = agreement.UNPROVEN if occupations["height_m"].notna().any() else -1
         height = np.where(vertical.visits > 0, vertical.status, no_height)
         judge_h, judge_v = roles.axes(role, job)
         status = agreement.combine(horizontal.status, height, judge_h, judge_v)
         placed = horizontal.kept > 0
         torn = horizontal.split & (horizontal.fixes < 2)  # rows of the only initialization disagree
-        conflict = (status == _CONFLICT) | torn
+        conflict = np.isin(status, [STATUSES.index(name) for name in CONTRADICTORY]) | torn
         use = measured_rows.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
         facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
@@ -187,9 +187,6 @@ class PointStatus(Analysis):
         )  # fmt: skip
 
 
-_CONFLICT, _UNPROVEN = STATUSES.index("conflict"), STATUSES.index("unproven")
-
-
 def _facts(
     occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
 ) -> dict[str, np.ndarray]:
@@ -225,13 +222,14 @@ def _restarting_labels(
     occupations: pd.DataFrame, rows: Rows, status: np.ndarray, fix: np.ndarray, labelled: np.ndarray
 ) -> tuple[str, ...]:
     """Say how many points are unproven only because one label stands on rows of several visits, or none does."""
+    from geoqa.analysis.closures import agreement
     from geoqa.core.statistics.groups import largest
     from geoqa.core.units import counted
 
     n = len(rows.names)
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
     fixes = largest(fix.astype(float), rows.point, n, empty=0)
-    alike = (status == _UNPROVEN) & (visits > 1) & (fixes == 1)
+    alike = (status == agreement.UNPROVEN) & (visits > 1) & (fixes == 1)
     said = []
     if count := int((alike & labelled).sum()):
         said.append(
@@ -364,6 +362,8 @@ def explained_by_shifts(
     import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.closures.closures import Closures
+    from geoqa.analysis.occupations.visits import Visits
     from geoqa.core.site import assembly
 
     blamed = points["status"].isin(BLAMED).to_numpy()
@@ -374,30 +374,13 @@ def explained_by_shifts(
     cleared = np.zeros(len(points), bool)
     mending = shifted[shifted["mends"]]
     if len(mending):
-        right = assembly.take_off(
-            occupations.drop(columns=["visit", "visit_v", "use", "fix"], errors="ignore"), mending, job
-        )
-        again = _judged_anew(right, classes, job).set_index("point")["status"].reindex(names)
+        right = {"occupations": assembly.take_off(occupations, mending, job), "classes": classes}
+        steps = [kind.as_set(job) for kind in (Visits, Closures, PointStatus)]
+        again = schema.judged_again(steps, right, job)["points"]
+        again = again["status"].astype("str").set_axis(again["point"]).reindex(names)
         cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
     cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
     # A point that a stranger was filed under, and the one it belongs to, are both told.
     both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
     told = shift_names(both, points)
     return pd.Categorical(np.where(cleared & blamed, told.astype(object), None))
-
-
-def _judged_anew(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
-    """Return the points of corrected occupations as the review would judge them: `classes` know of the shifts."""
-    from geoqa.analysis.closures.closures import Closures
-    from geoqa.analysis.occupations.visits import Visits
-
-    frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
-    for kind in (Visits, Closures, PointStatus):
-        step = kind.as_set(job)
-        for name, frame in step.run(frames, job).frames.items():
-            if name == "occupations":
-                extra = [c for c in frame.columns if c != "occupation_id"]
-                frames[name] = frames[name].assign(**{c: frame[c].array for c in extra})
-            else:
-                frames[name] = frame
-    return frames["points"].assign(status=lambda f: f["status"].astype(str))

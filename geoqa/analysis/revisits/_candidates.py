@@ -33,7 +33,7 @@ from geoqa.core.frames.revisits import (
     SECOND,
     VISITS,
 )
-from geoqa.core.frames.schema import GRADES
+from geoqa.core.frames.schema import CONTRADICTORY, GRADES, HELD, OVER, UNPROVEN
 from geoqa.core.site.matching import never_fixed
 
 if TYPE_CHECKING:
@@ -167,8 +167,6 @@ def action_sentences(action: Index) -> pd.Categorical:
     return pd.Categorical.from_codes(action, [SENTENCES[name] for name in ACTIONS])
 
 
-#: Statuses in the order in which they are seen to; any other comes last.
-URGENCY = ("conflict", "loose", "unproven")
 #: Grades of pairs of different visits.
 APART = GRADES[3:]
 
@@ -202,7 +200,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     wanting["reason"] = _reasons(wanting, frames["shifts"])
     wanting["judges_height"] = roles.with_heights(wanting, job)[1]
     single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
-    wanting["planned"] = single & (wanting["status"] == "unproven") & (wanting["occupations"] > 0)
+    wanting["planned"] = single & (wanting["status"].isin(UNPROVEN)) & (wanting["occupations"] > 0)
     return wanting
 
 
@@ -223,7 +221,7 @@ def _accepted(points: pd.DataFrame, decisions: pd.DataFrame | None) -> Flags:
 def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
     """Return why each point needs something, with the suspicious shift that explains it."""
     # The status says why where it is the status that holds a point back.
-    own = wanting["status"].isin(URGENCY) & wanting["reason"].notna()
+    own = wanting["status"].isin(HELD) & wanting["reason"].notna()
     # What to do about it is told beside it.
     told = wanting["reason"].astype("str").str.replace(rf"(: (a third visit|its known)|{EXPLAINED}).*", "", regex=True)
     said = told.where(own, wording.delivery_reasons(wanting, "words"))
@@ -247,9 +245,9 @@ def candidate_facts(
     """Return what the action of each point depends on."""
     status = wanting["status"]
     return CandidateFacts(
-        conflict=(status == "conflict").to_numpy(),
-        loose=(status == "loose").to_numpy(),
-        unproven=(status == "unproven").to_numpy(),
+        conflict=status.isin(CONTRADICTORY).to_numpy(),
+        loose=(status.isin(OVER) & ~status.isin(CONTRADICTORY)).to_numpy(),
+        unproven=status.isin(UNPROVEN).to_numpy(),
         planned=wanting["planned"].to_numpy(),
         explained=(wanting["explained"].notna() | _by_shift(wanting)).to_numpy(),
         worst_m=wanting["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan),
@@ -268,7 +266,7 @@ def by_base(closures: pd.DataFrame, names: pd.Index) -> Flags:
     shows = closures["independence_h"].isin(APART).to_numpy()
     code = codes_in(closures["point"], names)
     at = shows & (code >= 0)
-    beyond = closures["status"].isin(("conflict", "loose")).to_numpy()[at]
+    beyond = closures["status"].isin(OVER).to_numpy()[at]
     between = closures["new_base"].to_numpy()[at]
     count = np.zeros((len(names), 2, 2), np.int64)
     np.add.at(count, (code[at], between.astype(int), beyond.astype(int)), 1)
@@ -286,8 +284,8 @@ def order_of_candidates(table: pd.DataFrame, wanting: pd.DataFrame, job: Job) ->
     lax = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
     single = by_role(role, job, lambda r: r.single_by_plan) > 0
     limit = by_role(role, job, lambda r: r.requirement.horizontal_m or r.requirement.vertical_m)
-    urgency = pd.Index(URGENCY).get_indexer(wanting["status"])
-    urgency = np.where(urgency < 0, len(URGENCY), urgency)
+    urgency = pd.Index(HELD).get_indexer(wanting["status"])
+    urgency = np.where(urgency < 0, len(HELD), urgency)
     chance, risk = (
         -np.nan_to_num(values.to_numpy(dtype=float, na_value=np.nan), nan=-1.0)
         for values in (table["chance"], wanting["risk"])

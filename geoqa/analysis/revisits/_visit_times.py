@@ -14,7 +14,7 @@ from geoqa.analysis.occupations import measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_in, is_direct, seconds
 from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.core.frames.schema import WHOLE_SITE
+from geoqa.core.frames.schema import AGREEING, WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.statistics.groups import largest
 from geoqa.core.units import duration
@@ -143,7 +143,7 @@ def _length(frames: Mapping[str, pd.DataFrame], canopy: str) -> tuple[float, str
             waited = f"; nine in ten had settled after {duration(wait)}" if np.isfinite(wait) else ""
             return flat, f"receiver logs {under(name)}: more time than this bought nothing{waited}"
     occupations, points = frames["occupations"], frames["points"]
-    good = pd.Index(points["point"][(points["status"] == "confirmed") & (points["deliver"] == "yes")])
+    good = pd.Index(points["point"][(points["status"].isin(AGREEING)) & (points["deliver"] == "yes")])
     used = np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.IN_POSITION)
     here = used & (codes_in(occupations["point"], good) >= 0)
     if canopy:

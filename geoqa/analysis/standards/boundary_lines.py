@@ -21,7 +21,7 @@ from geoqa.analysis.occupations import expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
-from geoqa.core.frames.schema import DEFAULT_PRIOR, WHOLE_SITE
+from geoqa.core.frames.schema import DEFAULT_PRIOR, STATUS, WHOLE_SITE
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER
 
@@ -141,13 +141,6 @@ def _covers(legs: Legs, which: list[int]) -> str:
     return ", ".join(f"{cover} ({n})" for cover, n in counts.most_common())
 
 
-#: What keeps a corner of this status from having a precision worth stating.
-_WITHHELD = {
-    "conflict": "in conflict", "loose": "its occupations differ by more than the tolerance",
-    "unproven": "unproven: nobody has shown it twice",
-}  # fmt: skip
-
-
 @dataclass(frozen=True)
 class Corners:
     """Every point as a corner; arrays of shape (points,).
@@ -188,7 +181,13 @@ def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corner
     covariance = points[["var_e_m2", "var_n_m2", "cov_en_m2"]].to_numpy(dtype=float, na_value=np.nan)
     covariance = covariance - np.array([1.0, 1.0, 0.0]) * job.base.variances_m2[0]
     place = points[["easting_m", "northing_m"]].to_numpy(dtype=float, na_value=np.nan)
-    problem = points["status"].astype("str").map(_WITHHELD).fillna("").to_numpy(dtype=object)
+    problem = (
+        points["status"]
+        .astype("str")
+        .map({name: status.corner for name, status in STATUS.items()})
+        .fillna("")
+        .to_numpy(dtype=object)
+    )
     blank = problem == ""
     problem[blank & np.isnan(place[:, 0])] = "it has no coordinate"
     problem[blank & ~np.isnan(place[:, 0]) & np.isnan(covariance).any(axis=1)] = "its precision is unknown"

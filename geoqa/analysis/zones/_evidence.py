@@ -23,7 +23,7 @@ from geoqa.analysis.occupations import differences, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import NO_EVIDENCE
+from geoqa.core.frames.schema import NO_EVIDENCE, OVER, UNPROVEN
 from geoqa.core.statistics import groups, local_statistics, sample_tests
 from geoqa.core.statistics.sample_tests import PER_MAD
 
@@ -172,8 +172,6 @@ def _means(values: Array, group: Index, n: int) -> tuple[Array, Array]:
 
 
 CONTROL = "the known coordinates"
-#: Statuses that are beyond tolerance.
-BEYOND = ("conflict", "loose")
 
 
 @dataclass(frozen=True)
@@ -254,7 +252,7 @@ def zone_evidence(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -
     placed = np.isfinite(place).all(axis=1)
     place[~placed] = np.nan
     explained = points["explained"].notna().to_numpy()[row]
-    is_judged = (points["status"] != "unproven").to_numpy(dtype=bool)[row]
+    is_judged = ~points["status"].isin(UNPROVEN).to_numpy()[row]
     signed, rms_h, rms_v = _closures(frames["closures"], names)
     alike = (points["visits"].to_numpy()[row] > 1).astype(np.int64)
     has_say = is_judged & placed & ~explained
@@ -268,7 +266,7 @@ def zone_evidence(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -
     canopy = points["canopy"].astype("category")
     code = codes_of(canopy)[row]
     return ZoneEvidence(
-        row=row, place=place, has_say=has_say, beyond=points["status"].isin(BEYOND).to_numpy(dtype=bool)[row],
+        row=row, place=place, has_say=has_say, beyond=points["status"].isin(OVER).to_numpy(dtype=bool)[row],
         size=np.nan_to_num(size),
         ratio=np.nan_to_num(np.fmax(rms_h / limit_h, rms_v / limit_v)), alike=alike,
         closure_m=points["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan)[row],

@@ -5,18 +5,20 @@ ending in ``_m`` are metres; geometry is in the unit of the job's CRS. A frame m
 than its contract names.
 
 An occupations frame from whatever columns a reader has: the contract's others are there, and null.
+
+Every frame of a run, and a step run on them: what it is shown, what it owns, whether it keeps the contracts.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
-from geoqa.core.errors import Fault, SchemaError
+from geoqa.core.errors import Fault, SchemaError, StepError
 from geoqa.core.frames import canopy, control, zones
 from geoqa.core.frames import contract as frames_contract
-from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, GROUPED, PAIRS_NEEDED, REPEATS, bounded
 from geoqa.core.frames.contract import Column, Frame
 from geoqa.core.frames.contract import bool_column as _bool
 from geoqa.core.frames.contract import float_column as _float
@@ -27,20 +29,13 @@ from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, W
 from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
 from geoqa.core.frames.shifts import SHIFTED, SHIFTS
 from geoqa.core.recipe import JUDGED
+from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
-
-STATUSES = ("confirmed", "strained", "loose", "conflict", "unproven")
-#: Those that speak against a point.
-BLAMED = ("conflict", "loose", "strained")
-#: Worst first.
-SEVERITY = ("conflict", "loose", "unproven", "strained", "confirmed")
-GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
-#: Grades of a pair that shows nothing.
-NO_EVIDENCE = ("copied", "same-fix")
-DELIVERIES = ("yes", "no")
+    from geoqa.core.job import Job
+    from geoqa.core.steps import Analysis
 
 
 class DeliveryReason(NamedTuple):
@@ -56,23 +51,98 @@ class DeliveryReason(NamedTuple):
         return f"{self.words}: {self.ask}" if self.ask else self.words
 
 
-_LATER = "observe once more, hours later"
+class Status(NamedTuple):
+    """What follows from a status: who asks for one of these need not know the statuses.
+
+    Attributes
+    ----------
+    severity
+        From 1, the worst.
+    reason
+        Why a point may be delivered with it, or may not because of it.
+    todo, client
+        What the surveyor does about it, and what a client may expect.
+    corner
+        What keeps a corner of a boundary from having a precision worth stating; empty for nothing.
+    delivers
+        Whether a point may be delivered with it.
+    proven
+        Whether independent fixes show anything, good or bad.
+    agrees
+        Whether they agree, and as closely as usual.
+    over
+        Whether they are beyond tolerance.
+    contradicts
+        Whether one of them is wrong, and nothing shows which.
+    """
+
+    severity: int
+    reason: DeliveryReason
+    todo: str
+    client: str
+    corner: str = ""
+    delivers: bool = False
+    proven: bool = True
+    agrees: bool = False
+    over: bool = False
+    contradicts: bool = False
+
+
 #: What a client reads of a point that nothing confirms.
-UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+_UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+#: In the order in which they are listed. The test of each stands in `analysis/closures/agreement.py` and
+#: `analysis/points/verdict.py`, its look in `outputs/symbology.py`.
+STATUS = {
+    "confirmed": Status(
+        5, DeliveryReason("confirmed, meets the requirement"), "deliver, if the delivery test says so",
+        "observed again independently; the observations agree", delivers=True, agrees=True,
+    ),
+    "strained": Status(
+        4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
+        "something differed between the visits: look, deliver with the note",
+        "the observations agree, but less well than usual here", delivers=True,
+    ),
+    "loose": Status(
+        2, DeliveryReason(
+            "loose: beyond tolerance, as usual for this precision",
+            client="its observations lie further apart than accepted, as happens at so difficult a place",
+        ),
+        "the place is that noisy: longer, more, later, or another method",
+        "too far apart, as happens at so difficult a place",
+        "its occupations differ by more than the tolerance", over=True,
+    ),
+    "conflict": Status(
+        1, DeliveryReason(
+            "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
+        ),
+        "a third visit or a control tie can say which is wrong",
+        "the observations contradict each other: one is wrong", "in conflict", over=True, contradicts=True,
+    ),
+    "unproven": Status(
+        3, DeliveryReason("unproven", client=_UNCONFIRMED),
+        "observe again after a fresh initialization, or accept as single by plan", _UNCONFIRMED,
+        "unproven: nobody has shown it twice", proven=False,
+    ),
+}  # fmt: skip
+STATUSES = tuple(STATUS)
+#: Worst first, as are those below.
+SEVERITY = tuple(sorted(STATUSES, key=lambda name: STATUS[name].severity))
+#: Statuses that hold a point back; that speak against it; that say nothing; and as the attributes say.
+HELD = tuple(name for name in SEVERITY if not STATUS[name].delivers)
+BLAMED = tuple(name for name in SEVERITY if STATUS[name].proven and not STATUS[name].agrees)
+UNPROVEN = tuple(name for name in SEVERITY if not STATUS[name].proven)
+AGREEING = tuple(name for name in SEVERITY if STATUS[name].agrees)
+OVER = tuple(name for name in SEVERITY if STATUS[name].over)
+CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
+
+_LATER = "observe once more, hours later"
 #: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
 DELIVERY_REASONS = {
-    "conflict": DeliveryReason(
-        "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
-    ),
-    "loose": DeliveryReason(
-        "loose: beyond tolerance, as usual for this precision",
-        client="its observations lie further apart than accepted, as happens at so difficult a place",
-    ),
     "planned": DeliveryReason(
         "unproven by plan: a single occupation",
         client="observed once only, as planned: nothing shows whether it is right",
     ),
-    "unproven": DeliveryReason("unproven", client=UNCONFIRMED),
+    **{name: STATUS[name].reason for name in HELD},
     "no_requirement": DeliveryReason(
         "no requirement is stated", client="no limit was stated to judge its error by"
     ),
@@ -101,9 +171,12 @@ DELIVERY_REASONS = {
         "rests on occupations of a suspicious shift", "settle it first",
         "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
     ),
-    "strained": DeliveryReason("strained, meets the requirement", "deliver with a note"),
-    "confirmed": DeliveryReason("confirmed, meets the requirement"),
+    **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
 }  # fmt: skip
+GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
+#: Grades of a pair that shows nothing.
+NO_EVIDENCE = ("copied", "same-fix")
+DELIVERIES = ("yes", "no")
 #: The row of the `classes` frame that speaks for the whole site.
 WHOLE_SITE = "whole site"
 #: Where most of what is known of a class comes from; experience names its jobs.
@@ -324,6 +397,31 @@ CLASSES = Frame(
     },
 )
 
+CANOPY_COSTS = Frame(
+    key=("by", "value"),
+    base=("by", "value", "points", "compared"),
+    columns={
+        **GROUPED,
+        "value": _text("canopy class, or quarter of the points from the least", nulls=False),
+        "from_value": _float("of a quarter: the least value of what it is a quarter of, metres or a share"),
+        "to_value": _float("of a quarter: the largest value, metres or a share"),
+        "points": _int("observed points that no shift explains", minimum=0),
+        "left_out": _int("observed points left out, for a shift explains them", minimum=0),
+        "compared": _int("of them those with closures between different visits, each counted once", minimum=0),
+        **bounded("closure_h_m", "median over points of their horizontal closure"),
+        **bounded("closure_v_m", "median over points of their height closure"),
+        **bounded("ratio_h", "horizontal closures over those of the class they are compared with"),
+        "ratio_h_p": _float("probability of a larger difference where they close alike (Mann-Whitney)", minimum=0),
+        "reference": _text("the class they are compared with"),
+        **bounded("beyond", "share of the proven points that are beyond tolerance"),
+        "proven": _int("points that are not unproven", minimum=0),
+        **{k: v for status in STATUSES for k, v in bounded(f"share_{status}", f"share that is {status}").items()},
+        **bounded("late", "share of the points whose first fix came late"),
+        "waited": _int("points at which the wait for a fix was seen", minimum=0),
+        **{k: v for k, v in BOUNDED.items() if k.startswith(("repeatability", "tail_rate"))},
+    },
+)
+
 CALIBRATION_BY_PROCEDURE = Frame(
     key=("by", "value"),
     base=("by", "value", "pairs"),
@@ -467,6 +565,7 @@ FRAMES: dict[str, Frame] = {
     "averages": AVERAGES,
     **control.CONTRACTS,
     **canopy.CONTRACTS,
+    "canopy_costs": CANOPY_COSTS,
     **zones.CONTRACTS,
     "convergence": CONVERGENCE,
     "waits": WAITS,
@@ -586,3 +685,132 @@ def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) 
         return values
     words = values.astype("str")
     return (words.fillna(usual) if usual else words).astype("category")
+
+
+class Frames:
+    """Every frame of a run; columns are attached by key, and each has one owner."""
+
+    def __init__(self, frames: Mapping[str, pd.DataFrame]) -> None:
+        self._frames: dict[str, pd.DataFrame] = dict(frames)
+        self._base = {name: tuple(frame.columns) for name, frame in frames.items()}
+        self._owner = {f"{name}.{column}": "the readers" for name, frame in frames.items() for column in frame.columns}
+
+    @classmethod
+    def before(cls, steps: Iterable[Analysis], frames: Mapping[str, pd.DataFrame]) -> Self:
+        """Return frames without what steps are to give anew."""
+        given = {address for step in steps for address in step.gives}
+        left = {name: frame for name, frame in frames.items() if name not in given}
+        return cls({n: f.drop(columns=[c for c in f.columns if f"{n}.{c}" in given]) for n, f in left.items()})
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self._frames[name]
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the frames made so far, in order."""
+        return tuple(self._frames)
+
+    def view(self, needs: Iterable[str]) -> dict[str, pd.DataFrame]:
+        """Return the frames named, with the columns they were made with and those named, and no others."""
+        wanted: dict[str, list[str]] = {}
+        for address in needs:
+            frame, _, column = address.partition(".")
+            columns = wanted.setdefault(frame, list(self._base[frame]))
+            if column and column not in columns:
+                columns.append(column)
+        return {frame: self._frames[frame][columns] for frame, columns in wanted.items()}
+
+    def shown_to(self, step: Analysis) -> dict[str, pd.DataFrame]:
+        """Return the view of what a step needs, and of what it uses as far as it is there."""
+        return self.view((*step.needs, *(address for address in step.uses if has(self._frames, address))))
+
+    def run(self, step: Analysis, job: Job, how: Callable[..., object] | None = None) -> tuple[str, ...]:
+        """Run a step on what it is shown, keep what it made, and return its messages; `how` calls it otherwise."""
+        shown = self.shown_to(step)
+        result = how(step, shown, job) if how else step.run(shown, job)
+        if not isinstance(result, Result):
+            raise StepError(
+                f"the step {step.name!r} returned {type(result).__name__}, it must return a Result of frames by name."
+            )
+        self.add(step, result.frames)
+        return result.messages
+
+    def add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
+        """Keep what a step made, checked against what it declared and against the contracts; all of it or nothing."""
+        before = dict(self._frames), dict(self._base), dict(self._owner)
+        try:
+            self._add(step, made)
+        except Exception:
+            self._frames, self._base, self._owner = before
+            raise
+
+    def _add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
+        expected = {address.partition(".")[0] for address in step.gives}
+        if set(made) != expected:
+            raise StepError(f"{step.name!r} declares {sorted(expected)} and returned {sorted(made)}.")
+        for name, frame in made.items():
+            if not hasattr(frame, "columns"):
+                raise StepError(f"{step.name!r} returned {type(frame).__name__} for {name!r}, it must be a data frame.")
+            columns = [a.partition(".")[2] for a in step.gives if a.startswith(f"{name}.")]
+            if name not in step.gives:
+                self._attach(step, name, frame, columns)
+            else:
+                check(name, frame, by=step.name)
+                if columns:
+                    check(name, frame, by=step.name, columns=columns)
+                self._claim(step, name, list(frame.columns))
+                self._frames[name], self._base[name] = frame, tuple(frame.columns)
+
+    def _attach(self, step: Analysis, name: str, keyed: pd.DataFrame, columns: list[str]) -> None:
+        contract = FRAMES.get(name)
+        key = list(contract.key) if contract else [str(self._base[name][0])]
+        check(name, keyed, by=step.name, columns=[*key, *columns])
+        extra = [c for c in keyed.columns if c not in key and c not in columns]
+        if extra:
+            raise StepError(f"{step.name!r} returned {name}.{extra[0]}, which it does not declare.")
+        self._claim(step, name, columns)
+        target = self._frames[name]
+        if not keyed[key].reset_index(drop=True).equals(target[key].reset_index(drop=True)):
+            keyed = _aligned(step, name, keyed, target, key)
+        self._frames[name] = target.assign(**{c: keyed[c].array for c in columns})
+
+    def _claim(self, step: Analysis, name: str, columns: list[str]) -> None:
+        for column in columns:
+            address = f"{name}.{column}"
+            if address in self._owner:
+                raise StepError(f"{address!r} would have two owners: {self._owner[address]} and {step.name!r}.")
+            self._owner[address] = f"{step.name!r}"
+
+
+def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
+    """Return whether `address`, a frame or a column of one, is there."""
+    frame, _, column = address.partition(".")
+    return frame in frames and (not column or column in frames[frame])
+
+
+def judged_again(steps: Sequence[Analysis], frames: Mapping[str, pd.DataFrame], job: Job) -> Frames:
+    """Return frames with what ordered steps make of them, and nothing that these gave before.
+
+    Parameters
+    ----------
+    steps
+        As configured, see `Step.as_set`.
+    frames
+        Frames by name, such as the occupations with a shift taken off; they are not changed.
+    """
+    kept = Frames.before(steps, frames)
+    for step in steps:
+        kept.run(step, job)
+    return kept
+
+
+def _aligned(step: Analysis, name: str, keyed: pd.DataFrame, target: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Return keyed columns in the target's order; every key of the target must be there exactly once."""
+    doubles = int(keyed.duplicated(key).sum())
+    joined = target[key].merge(keyed, on=key, how="left", indicator=True)
+    missing = int((joined["_merge"] != "both").sum())
+    if doubles or missing or len(keyed) != len(target):
+        raise StepError(
+            f"{step.name!r} returned {len(keyed)} rows for the {len(target)} of {name!r}: {missing} keys are missing, "
+            f"{doubles} stand twice. Return one row per {', '.join(key)}."
+        )
+    return joined

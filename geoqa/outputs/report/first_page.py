@@ -5,38 +5,23 @@ What the client reads in place of the field's words: statuses, reasons, and what
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from geoqa.core import clock, recipe
+from geoqa.core.arrays import Flags, Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import STATUSES, UNCONFIRMED
+from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
+from geoqa.core.job import Job
+from geoqa.core.recipe import Requirement, Tolerance
 from geoqa.core.units import bare, counted, expected, percent, plain, probability
 from geoqa.outputs import symbology
 from geoqa.outputs.header import CAUTIONS
 from geoqa.outputs.report import site_map
 from geoqa.outputs.report.document import Beside, Block, FactList, Items, Lines, Section, TableBlock, Text, shown
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Flags
-    from geoqa.core.job import Job
-    from geoqa.core.recipe import Requirement, Tolerance
-
-    Frames = Mapping[str, pd.DataFrame]
-
 #: The same of points whose disagreement a suspicious shift explains.
 SHARED = "too far apart: the observations seem to share an error, to be cleared up first"
-#: What a client may expect of each status, in place of what the surveyor does.
-MEANINGS = {
-    "confirmed": "observed again independently; the observations agree",
-    "strained": "the observations agree, but less well than usual here",
-    "loose": "too far apart, as happens at so difficult a place",
-    "conflict": "the observations contradict each other: one is wrong",
-    "unproven": UNCONFIRMED,
-}
 #: What is said of a conflict of which control shows which set-ups are off.
 CONFLICT_SETTLED = "its observations contradict each other, and control shows which base set-ups are off: see above"
 #: The words of `points.untested`.
@@ -221,15 +206,15 @@ def _counts(points: pd.DataFrame) -> TableBlock:
 
 def _meaning(status: str, points: pd.DataFrame) -> str:
     """Return what a client may expect of a status: where a shift explains all its points, that is told instead."""
-    blamed = status in ("conflict", "loose") and len(points) and "explained" in points
+    blamed = status in OVER and len(points) and "explained" in points
     shifted = blamed and points["explained"].notna().all()
-    return SHARED if shifted else MEANINGS[status]
+    return SHARED if shifted else STATUS[status].client
 
 
 def _withheld(points: pd.DataFrame, settled: Flags) -> tuple[Block, ...]:
     """Return why points are held back; `settled` marks those of which control shows which set-ups are off."""
     reasons = wording.delivery_reasons(points, "client")
-    reasons = reasons.mask(settled & (points["deliver_key"] == "conflict").to_numpy(bool), CONFLICT_SETTLED)
+    reasons = reasons.mask(settled & points["deliver_key"].isin(CONTRADICTORY).to_numpy(bool), CONFLICT_SETTLED)
     counts = reasons[(points["deliver"] == "no").to_numpy(bool)].value_counts()
     if counts.empty:
         return (Text("Every point may be delivered."),)

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from geoqa.core import clock, geodesy
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.revisits import ACCEPT
+from geoqa.core.frames.schema import CONTRADICTORY
+from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import folder
 from geoqa.outputs.report.document import (
     MOST,
     Block,
     FactList,
-    Frames,
     Items,
     Section,
     Text,
@@ -27,10 +26,6 @@ from geoqa.outputs.report.document import (
     table,
     word,
 )
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
 
 NOT_STATED = "not stated"
 #: Names in a sentence, at most.
@@ -148,7 +143,7 @@ def _worst(frames: Frames, job: Job) -> list[Block]:
     """Return the points whose closures are beyond what is accepted, the worst first, then each closure in conflict."""
     points = frames["points"].iloc[wording.worst_first(frames["points"])]
     beyond = points[(points["excess"] > 1).to_numpy(bool)]
-    if beyond.empty and not (points["status"] == "conflict").any():
+    if beyond.empty and not points["status"].isin(CONTRADICTORY).any():
         return none("No closure is beyond what the job accepts.")
     unit, up = job.units
     rows = [
@@ -168,9 +163,9 @@ def _worst(frames: Frames, job: Job) -> list[Block]:
 
 def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[Block]:
     """Return the closures in conflict, in the order of their points."""
-    names = points.loc[points["status"] == "conflict", "point"].astype("str")
+    names = points.loc[points["status"].isin(CONTRADICTORY), "point"].astype("str")
     place = pd.Index(names).get_indexer(closures["point"].astype("str"))
-    mine = (place >= 0) & (closures["status"] == "conflict").to_numpy()
+    mine = (place >= 0) & closures["status"].isin(CONTRADICTORY).to_numpy()
     if not mine.any():
         return []
     unit, up = job.units

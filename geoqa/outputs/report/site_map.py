@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.sax.saxutils import escape
 
-import numpy as np
-
 from geoqa.core import geodesy
-from geoqa.core.frames.schema import SEVERITY, STATUSES
+from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
+from geoqa.core.frames.schema import OVER, SEVERITY, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs import symbology
 from geoqa.outputs.layers import positions
 from geoqa.outputs.report.document import shown
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job
-
 
 #: Size of the picture, and of the margin around the points, pixels.
 WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 26.0
@@ -34,14 +26,14 @@ STEPS = (
     (0.0, "#ffffff", "none"), (0.1, "#cfe0ee", "to 10 %"), (0.2, "#86aed0", "to 20 %"), (0.4, "#3a6fa5", "to 40 %"),
     (1.0, "#0b2742", "more"),
 )  # fmt: skip
-#: Statuses whose points are named, and how many names at most.
-NAMED, NAMES = ("conflict", "loose"), 40
+#: How many points beyond tolerance are named at most.
+NAMES = 40
 #: Sizes of names, zones' names, and of scale and north, pixels.
 NAME, ZONE, FOOT = 14.0, 16.0, 15.0
 _FONT = 'font-family="DejaVu Sans, sans-serif"'
 
 
-def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
+def figure(frames: Frames, job: Job) -> Figure | None:
     """Return the picture; None where no point has a place."""
     points = frames["points"]
     at = positions.places(points, job)
@@ -96,8 +88,6 @@ def _has(zones: pd.DataFrame | None) -> bool:
 
 def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> tuple[list[str], list[Array]]:
     """Return the outlines of the problem zones, each named at its northern end, and the boxes of these names."""
-    import shapely
-
     if zones is None or zones.empty:
         return [], []
     system = geodesy.system_of(job)
@@ -151,7 +141,7 @@ def _names(frame: _Frame, status: Any, names: Any, r: float, boxes: list[Array])
     feet = np.array([[0.0, frame.height - STRIP, WIDTH, frame.height]])
     taken = np.vstack([taken, feet, *boxes])
     parts: list[str] = []
-    for word in NAMED:
+    for word in OVER:
         for k in np.flatnonzero(status == word).tolist():
             if len(parts) >= NAMES:
                 return parts

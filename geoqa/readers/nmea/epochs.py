@@ -268,18 +268,8 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
     quality = np.concatenate([_whole(gga["quality"]), _of_letters(gns["mode"])[alone]])
     made: Columns = {"us": np.concatenate([of_gga, of_gns[alone]]), "quality": quality}
     kept = [
-        "lat",
-        "lon",
-        "altitude",
-        "separation",
-        "satellites",
-        "hdop",
-        "age",
-        "at",
-        "line",
-        "decimals",
-        "decimals_up",
-    ]
+        "lat", "lon", "altitude", "separation", "satellites", "hdop", "age", "at", "line", "decimals", "decimals_up",
+    ]  # fmt: skip
     made |= {name: np.concatenate([gga[name], gns[name][alone]]) for name in kept}
     side = {name: np.concatenate([gga[name], gns[name][alone]]) for name in ("ns", "ew")}
     metres = (gga["altitude_unit"] == ord("M")) & ((gga["separation_unit"] == ord("M")) | np.isnan(gga["separation"]))
