@@ -8,17 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.params import Declared, param
 from geoqa.core.recipe import Canopy, Control, FieldTest, Line, ReportFacts, Requirement, Source, Tolerance
 from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 #: What makes a fix and a silence unless the recipe says otherwise, seconds: a fix that is away for so long is lost, it
 #: must last so long without a break to be held, a longer silence is a gap, errors last so long at least.
@@ -429,8 +426,6 @@ def _initialization_messages(own: Job, job: Job) -> list[str]:
 
 
 def _asserted(rows: int, number: int) -> pd.Categorical:
-    import numpy as np
-    import pandas as pd
 
     labels = [f"asserted {number}.{row}" for row in range(1, rows + 1)]
     return pd.Categorical.from_codes(np.arange(rows), categories=pd.Index(labels, dtype="str"))
@@ -440,9 +435,6 @@ def _with_own_roles(
     frame: pd.DataFrame, own: Job, whole: Job, job: Job, path: str
 ) -> tuple[pd.DataFrame, Job, list[str]]:
     """Return a file's rows under roles that hold its own rules, and the job with those roles."""
-    import numpy as np
-    import pandas as pd
-
     labels = frame["role"].astype("category").cat.remove_unused_categories()
     known = [str(word) for word in labels.cat.categories]
     names: list[str | None] = [*known, None]

@@ -5,14 +5,16 @@ Meant for the tests of a plugin. Nothing heavy is imported before a check runs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline, plugins
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, StepError
 from geoqa.core.frames import schema
+from geoqa.core.job import Job
 from geoqa.core.steps import Analysis, Figure, MapLayer, Plot, Reader, Result, Step, Writer
 from geoqa.testing.checks import (
     WRITTEN,
@@ -26,13 +28,6 @@ from geoqa.testing.checks import (
     sample,
     writer_faults,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
-    Frames = Mapping[str, pd.DataFrame]
 
 __all__ = ["check_step"]
 
@@ -184,7 +179,6 @@ def _whole_points(step: Analysis, view: Frames, job: Job, result: Result) -> lis
     names = sorted({str(name) for frame in view.values() if "point" in frame for name in frame["point"]})
 
     def parts() -> Result:
-        import pandas as pd
 
         made = [_run(step, _only(view, set(names[i::2])), job).frames for i in (0, 1)]
         return Result({name: pd.concat([part[name] for part in made]) for name in result.frames})
