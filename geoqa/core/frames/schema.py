@@ -24,7 +24,6 @@ from geoqa.core.frames.contract import bool_column as _bool
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
-from geoqa.core.frames.control import AGAINST
 from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, WAITS
 from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
 from geoqa.core.frames.shifts import SHIFTED, SHIFTS
@@ -525,60 +524,7 @@ NAME_CHECKS = Frame(
     },
 )
 
-STAKES = Frame(
-    key=("occupation_id",),
-    base=("occupation_id", "point", "design_id", *AGAINST),
-    columns={
-        "occupation_id": _int("the stake", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "design_id": _int("the design row it is compared with", minimum=1),
-        **AGAINST,
-    },
-)
-AVERAGES = Frame(
-    key=("occupation_id",),
-    base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
-    columns={
-        "occupation_id": _int("the averaged row", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "constituents": _int("direct measured rows of the point", minimum=1),
-        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
-        **AGAINST,
-    },
-)
-
-_SUMS = {
-    "total_h": _float("squares of horizontal closures over their stated variance, gross ones left out", minimum=0),
-    "freedom_h": _float("their degrees of freedom", minimum=0),
-    "total_v": _float("the same of height closures", minimum=0),
-    "freedom_v": _float("their degrees of freedom", minimum=0),
-    "wrong": _float("wrong fixes", minimum=0),
-    "fixes": _float("fixes that could show one", minimum=0),
-}
-#: What the job teaches of each class under the reference prior, before any experience.
-TAUGHT = Frame(
-    key=("canopy", "solution"),
-    base=("canopy", "solution", *_SUMS),
-    columns={
-        "canopy": _text("canopy class, case folded", nulls=False),
-        "solution": _text("solution type; null where none is stated"),
-        **_SUMS,
-    },
-)
-EXPERIENCE = Frame(
-    key=("job", "canopy", "solution"),
-    base=("job", "canopy", "solution", *_SUMS),
-    columns={
-        "job": _text("id of an earlier job", nulls=False),
-        "group": _text("receiver, crew or network"),
-        "month": _text("month of its first row"),
-        **TAUGHT.columns,
-    },
-)
-
 FRAMES: dict[str, Frame] = {
-    "taught": TAUGHT,
-    "experience": EXPERIENCE,
     "epochs": EPOCHS,
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
@@ -596,8 +542,6 @@ FRAMES: dict[str, Frame] = {
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,
     "name_checks": NAME_CHECKS,
-    "stakes": STAKES,
-    "averages": AVERAGES,
     **control.CONTRACTS,
     **canopy.CONTRACTS,
     "canopy_costs": CANOPY_COSTS,
