@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 #: The outputs that show columns: points.csv and revisits.csv, what `--also` delivers, the tables of a click on a point,
 #: what a desktop GIS tells where the pointer rests, what the map filters by, and tables of the report.
@@ -121,7 +118,6 @@ def column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
     rule
         What its contract says of it.
     """
-    import numpy as np
     from pandas.api import types
 
     kinds = {
