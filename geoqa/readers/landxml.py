@@ -91,7 +91,7 @@ class LandXmlReader(Reader):
         has_heights = "height" in job.columns
         if not own:
             job, of_units = coordinate_checks.counted(job, *_metres(found), "the file")
-            units = None if before.unit_stated else job.units
+            units = None if before.unit_stated else job.grid.units
         faults += of_units or _units(found, job, has_heights=has_heights)
         above = "" if found.vertical.casefold() in UNSTATED else found.vertical[:80]
         faults += coordinate_checks.own_reference(job, (above,)) if has_heights and above else []

@@ -73,7 +73,7 @@ class VectorReader(Reader):
         else:
             before = job
             job, found = self._placed(path, found, job)
-            units = None if before.unit_stated else job.units
+            units = None if before.unit_stated else job.grid.units
         table, rows = found.table(path.name, needs_geometry=not own)
         return replace(accounted(Sheet(path.name, table, job), rows), units=units)
 

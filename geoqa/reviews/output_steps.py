@@ -454,12 +454,10 @@ def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
     if missing:
         wanted = f"'geoqa-survey[{writer.extra}]'" if writer.extra else " ".join(missing)
         return [Fault(word, f"needs {', '.join(missing)}, which is not installed.", f"pip install {wanted}")]
-    if writer.place == "earth" and job.site.crs != geodesy.LOCAL and not geodesy.is_near_wgs84(geodesy.system_of(job)):
-        problem = (
-            f"the datum of {geodesy.system_of(job).name} may lie hundreds of metres from WGS 84 and is not transformed."
-        )
+    if writer.place == "earth" and job.site.crs != geodesy.LOCAL and not geodesy.is_near_wgs84(job.grid.system):
+        problem = f"the datum of {job.grid.system.name} may lie hundreds of metres from WGS 84 and is not transformed."
         return [Fault(word, problem, "Ask for csv, xlsx or geoparquet.")]
-    here = "earth" if geodesy.system_of(job).geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
+    here = "earth" if job.grid.system.geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
     if writer.place and writer.place != here and (writer.place, here) != ("plane", "none"):
         others = [f for f in formats() if f in ("csv", "xlsx", "geoparquet")]
         return [Fault(word, f"{_NEEDS[writer.place]}.", f"Ask for {', '.join(others)}.")]

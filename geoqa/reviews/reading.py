@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
-from geoqa.core import geodesy, input_files, result_set
+from geoqa.core import input_files, result_set
 from geoqa.core.errors import CallError, GeoqaError, InputError, StepError
 from geoqa.core.frames import revisits, schema
 from geoqa.core.steps import ReadResult
@@ -248,7 +248,7 @@ def _in_system(frame: pd.DataFrame, then: Job, now: Job) -> pd.DataFrame:
         frame = frame.assign(height_m=np.nan)
     if then.site.crs != now.site.crs or then.site.localization != now.site.localization:
         return frame.assign(easting_m=np.nan, northing_m=np.nan)
-    before, after = geodesy.system_of(then), geodesy.system_of(now)
+    before, after = then.grid.system, now.grid.system
     if not before.geographic or then.local_origin == now.local_origin:
         return frame
     east, north = after.from_lonlat(*before.to_lonlat(frame["easting_m"].to_numpy(), frame["northing_m"].to_numpy()))

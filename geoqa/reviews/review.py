@@ -32,8 +32,8 @@ def job_notes(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str
     said = [f"step left out: {reason}" for reason in found.refused.values()]
     said += (
         *geodesy.frame_said(job.site),
-        *geodesy.feet_said(job),
-        *(t for r in job.files for t in geodesy.feet_said(r.job)),
+        *geodesy.feet_said(job.site, job.input, job.columns),
+        *(t for r in job.files for t in geodesy.feet_said(r.job.site, r.job.input, r.job.columns)),
     )
     if occupations["height_m"].isna().all():
         said.append("no row has a height that is used: position only, everything is judged horizontally only")
@@ -361,7 +361,7 @@ def _reviewed(
     names = reading.distinct([path for path, _, _ in read])
     reading.refuse_copies(names, [reading.sha256(path) for path in paths])
     job = core_job.in_one_unit(job, names, [result.units for _, _, result in read])
-    tested = companions.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
+    tested = companions.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.grid.unit])
     messages = [*core_job.unused_rules(paths, job), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
@@ -512,7 +512,7 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
         return frame
     import geopandas as gpd
 
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=geodesy.system_of(job).crs)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=job.grid.system.crs)
 
 
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:

@@ -64,7 +64,7 @@ def occupations(
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
     frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
-    if geodesy.system_of(job).geographic:
+    if job.grid.system.geographic:
         frame, job = _on_local_grid(frame, job)
     elif job.site.crs == geodesy.LOCAL:
         middle = frame[["easting_m", "northing_m"]].median()
@@ -150,7 +150,7 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
     turned = np.unwrap(np.radians(np.sort(lon)))
     middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
     job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
-    east, north = geodesy.system_of(job).from_lonlat(lon, lat)
+    east, north = job.grid.system.from_lonlat(lon, lat)
     lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
     if len(lost):
         row = frame.iloc[lost[0]]
@@ -166,7 +166,7 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
 def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
     import numpy as np
 
-    system = geodesy.system_of(job)
+    system = job.grid.system
     lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
     scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
     if not abs(scale - 1) < LARGEST_SCALE:
@@ -253,7 +253,7 @@ def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.D
 
     at = pd.Index(occupations["occupation_id"]).get_indexer(shifted["occupation_id"])
     frame = occupations
-    system = geodesy.system_of(job)
+    system = job.grid.system
     for column, vector in (("easting_m", "de_m"), ("northing_m", "dn_m"), ("height_m", "du_m")):
         off = np.bincount(at, shifted[vector].to_numpy(dtype=float), minlength=len(frame))
         frame = frame.assign(**{column: frame[column] - off})

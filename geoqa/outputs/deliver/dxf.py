@@ -58,9 +58,9 @@ class DxfFile(Writer):
         from geoqa.outputs import header
         from geoqa.outputs.text import cut, dxf_text
 
-        unit = job.input.unit
+        unit = job.grid.unit
         size = self.symbol_m / METRES_PER[unit]
-        rise = METRES_PER[job.input.height_unit] / METRES_PER[unit]
+        rise = job.grid.up_m / METRES_PER[unit]
         with _steady():
             drawing = new("R2010", units=UNITS[unit])
             drawing.header["$MEASUREMENT"] = int(unit == "m")

@@ -28,7 +28,6 @@ class GeoParquetFile(Writer):
         import pandas as pd
         import shapely
 
-        from geoqa.core import geodesy
         from geoqa.outputs.text import utf8_text
 
         placed, deep = points.placed(), points.placed() & ~np.isnan(points.z)
@@ -45,7 +44,7 @@ class GeoParquetFile(Writer):
         while any(name == heading for heading in columns):
             name += "_"
         frame = pd.DataFrame(columns).assign(**{name: gpd.GeoSeries(shapes)})
-        gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.system_of(job).crs).to_parquet(path, index=False)
+        gpd.GeoDataFrame(frame, geometry=name, crs=job.grid.system.crs).to_parquet(path, index=False)
 
 
 def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
@@ -54,7 +53,7 @@ def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
 
     from geoqa.core import geodesy
 
-    unit = geodesy.unit_of(geodesy.system_of(job))
+    unit = geodesy.unit_of(job.grid.system)
     told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
     for label in points.labels:
         yield replace(label, values=[text + told for text in label.written()]) if label.key == "unit" else label

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.core import clock, geodesy, units
+from geoqa.core import clock, units
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.outputs.text import display_text
@@ -63,7 +63,7 @@ class Length:
 
 def lengths(job: Job) -> tuple[Length, Length]:
     """Return how the job writes horizontal lengths, and heights."""
-    return Length(job.input.unit), Length(job.input.height_unit)
+    return Length(job.grid.unit), Length(job.grid.unit_up)
 
 
 #: When a point may be visited again, as a click tells it.
@@ -176,7 +176,7 @@ def _status(points: pd.DataFrame) -> pd.Series:
 def _position(points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job) -> tuple[Cells, ...]:
     given = np.isfinite(numbers(points, "easting_m"))
     where = pd.Series(np.where(given, "", "none given; drawn at the place of its visits"))
-    if geodesy.system_of(job).geographic:
+    if job.grid.system.geographic:
         place = tuple(
             Cells(name, np.where(given, values, np.nan), "number", 8, unit="°")
             for name, values in (("longitude", places.lon_deg), ("latitude", places.lat_deg))

@@ -30,14 +30,13 @@ class ZonesLayer(MapLayer):
 
     def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of polygons; nothing where there is no zone."""
-        from geoqa.core import geodesy
         from geoqa.outputs.layers import popup, positions
 
         zones = frames["zones"]
         if zones.empty:
             return ()
         parts = zones.explode(ignore_index=True)
-        system = geodesy.system_of(job)
+        system = job.grid.system
         rings = [positions.rings(shape, system) for shape in parts["geometry"]]
         columns = {
             "path": [outer for outer, *_ in rings],

@@ -191,7 +191,7 @@ def file_results(step: LogSettings, log: Log, labels: list[str | None], before: 
 def set_aside(name: str, sentences: Sentences, k: int, job: Job, said: str) -> ReadResult:
     """Return what file `k` of a log without positions gives: nothing, all of its sentences accounted for."""
     columns: dict[str, Any] = {key: [] for key in (*nmea_frames.EMPTY, "resolution_h_m")}
-    if not geodesy.system_of(job).geographic:
+    if not job.grid.system.geographic:
         columns |= {"easting_m": [], "northing_m": []}
     nothing = complete_occupations(columns, name)
     aside = pd.DataFrame({key: pd.Series(dtype="str") for key in ("source_file", "reason", "row")})
@@ -207,9 +207,9 @@ def _occupations(
     found = log.found.occupations
     facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in found]
     digits = (log.epochs.digit_m, log.epochs.digit_up_m)
-    frame = nmea_frames.occupations_frame(found, log.epochs, geodesy.system_of(log.job), facts, log.name, digits)
+    frame = nmea_frames.occupations_frame(found, log.epochs, log.job.grid.system, facts, log.name, digits)
     place = frame[["easting_m", "northing_m"]].to_numpy(float)
-    if not geodesy.system_of(log.job).geographic and not np.isfinite(place).all():
+    if not log.job.grid.system.geographic and not np.isfinite(place).all():
         raise InputError(f"{log.name}: its positions lie where {log.job.site.crs} is not defined. Check [site] crs.")
     return frame
 
@@ -412,7 +412,7 @@ def _search(step: LogSettings, logs: list[Log], stated: list[Mark] | None) -> No
     for log, epochs in zip(order, own, strict=True):
         log.epochs = epochs
         marks = None if stated is None else [mark for mark in stated if mark.is_in(log.paths)]
-        log.found = stops.find_stops(epochs, geodesy.system_of(log.job), rules, marks)
+        log.found = stops.find_stops(epochs, log.job.grid.system, rules, marks)
         log.messages += log.found.messages
 
 
@@ -517,7 +517,7 @@ def _on_grids(epochs: Epochs, step: LogSettings, job: Job, messages: list[str]) 
 
 def _standing(epochs: Epochs, step: LogSettings, job: Job) -> Flags:
     """Return at which epochs the receiver stands, shape (n,)."""
-    columns, system = epochs.columns, geodesy.system_of(job)
+    columns, system = epochs.columns, job.grid.system
     stands = np.zeros(len(columns["lat"]) + 1, np.int64)
     placed = np.flatnonzero(np.isfinite(columns["lat"]))
     if len(placed):

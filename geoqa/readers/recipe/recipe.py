@@ -13,9 +13,9 @@ from typing import Any
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
-from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Job, Match, Role
 from geoqa.core.params import OPEN, near
-from geoqa.core.recipe import PRESETS, ReportFacts, Requirement, Tolerance
+from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
 TABLES = (

@@ -14,8 +14,8 @@ from typing import Any
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Base, Decisions, InputFormat, Job, Match, Role, Site
-from geoqa.core.recipe import TIMES, Requirement, Source, Tolerance, sources, wanted
+from geoqa.core.job import Base, Decisions, Job, Match, Role
+from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
 from geoqa.readers.text import row_filter, times
 from geoqa.readers.text.times import GPS

@@ -19,9 +19,21 @@ from typing import Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.job import COLUMNS, FILE_TABLES, TEXT_COLUMNS, WHOLE_INPUT, FileRule, InputFormat, Job
+from geoqa.core.job import COLUMNS, FILE_TABLES, TEXT_COLUMNS, WHOLE_INPUT, FileRule, Job
 from geoqa.core.params import OPEN, near
-from geoqa.core.recipe import AREAS, LENGTHS, RASTER, TIMES, Canopy, Control, FieldTest, Line, Place, Source
+from geoqa.core.recipe import (
+    AREAS,
+    LENGTHS,
+    RASTER,
+    TIMES,
+    Canopy,
+    Control,
+    FieldTest,
+    InputFormat,
+    Line,
+    Place,
+    Source,
+)
 from geoqa.core.units import COLUMN_UNITS
 from geoqa.readers.text import row_filter
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import FileRule, InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Source, Tolerance
+from geoqa.core.job import FileRule, Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Source, Tolerance
 from geoqa.core.site import decisions
 
 
