@@ -25,8 +25,8 @@ _COVERS = ("open", "dense conifer", "light")
 
 def job() -> Job:
     """Return the job of the sample: metres in EPSG:2193, heights, tolerance 0.05 m and 0.08 m."""
-    from geoqa.core.job import InputFormat, Job, Site
-    from geoqa.core.recipe import Requirement, Tolerance
+    from geoqa.core.job import Job
+    from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 
     return Job(
         site=Site(name="Sample", crs="EPSG:2193", height="NZVD2016"),

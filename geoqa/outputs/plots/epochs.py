@@ -266,7 +266,7 @@ def _draw_series(empty: Canvas, spot: PointFrame, point: str, job: Job) -> None:
     panels[0].set_title(
         f"{style.shown(point)}: {units.counted(spot.total, 'epoch')}{shown} at {units.counted(len(begins), 'stop')}"
     )
-    told_in = (job.grid.unit, job.grid.units)
+    told_in = (job.grid.unit, *job.grid.units)
     for axes, name, values, unit in zip(panels, ("east", "north", "up"), spot.place.T, told_in, strict=True):
         _panel(axes, time, values / METRES_PER[unit], spot)
         axes.set_ylabel(f"{name} of the middle ({unit})" if name != "up" else f"above the middle ({unit})")
