@@ -101,6 +101,11 @@ class InputFormat(Declared):
         return self.unit_height or self.unit
 
     @property
+    def units(self) -> tuple[str, str]:
+        """The unit of the coordinates, and that of the heights."""
+        return self.unit, self.height_unit
+
+    @property
     def metres_per_height(self) -> float:
         """Metres in one unit of the heights."""
         return METRES_PER[self.height_unit]

@@ -189,7 +189,7 @@ class _Site:
 def _units_m(job: Job) -> list[float]:
     """Return the metres in each unit that some input file may have its eastings in, the whole job's first."""
     found = []
-    for one in (job, *(rule.job for rule in job.files)):
+    for one in (job, *(rule.recipe for rule in job.files)):
         own = sources(one.columns).get("easting")
         found += [one.input.metres_per_unit, *([METRES_PER[own.unit]] if own and own.unit else [])]
     return list(dict.fromkeys(found))
