@@ -130,9 +130,9 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
     short = week < clock.ROLLOVER
     rule = "it counts in full from 1980 (add 1024 or 2048 to one that starts again after 1024)"
     sheet.reasons.note(short, f"{ours} has a GPS week below {clock.ROLLOVER}, before August 1999: {rule}")
-    late = int((utc > clock.COMPLETE_TO).sum())
+    late = int((utc > np.datetime64(clock.COMPLETE_TO, "us")).sum())
     if late:
-        day = str(clock.COMPLETE_TO)[:10]
+        day = clock.COMPLETE_TO[:10]
         known = f"the leap seconds known here reach to {day}; if one was added since, they are a second off"
         sheet.messages.append(f"{sheet.name}: {ours}: {late} GPS times are later than that: {known}.")
     none = np.zeros(len(utc), bool)
