@@ -18,7 +18,7 @@ from datetime import UTC, timedelta, timezone, tzinfo
 from typing import Any
 
 from geoqa.core.arrays import Array, Index, NDArray, np, pd
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
 
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geoqa.core import geodesy
-from geoqa.core.arrays import Array, np, pd
+from geoqa.core.arrays import np, pd
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import cell_text
@@ -30,7 +29,7 @@ def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:
 
 def points_table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of points.csv as text and numbers already rounded."""
-    unit, unit_up = job.input.unit, job.input.height_unit
+    unit, unit_up = job.grid.units
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
     result = {"point": text(points["point"]), "role": text(points["role"])}
     east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))
@@ -97,7 +96,7 @@ def write_revisits(path: Path, revisits: pd.DataFrame, job: Job) -> None:
 
 def revisits_table(revisits: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of revisits.csv as text already rounded."""
-    unit, unit_up = job.input.unit, job.input.height_unit
+    unit, unit_up = job.grid.units
     words = {name: text(revisits[name]) for name in _WORDS}
     times = {
         name: revisits[name].dt.strftime("%Y-%m-%dT%H:%M:%SZ").fillna("")
@@ -134,13 +133,3 @@ def coordinates(revisits: pd.DataFrame, job: Job, places: int = 3) -> dict[str, 
         return {"longitude_deg": number(lon, places + 6), "latitude_deg": number(lat, places + 6)}
     factor, unit = job.grid.unit_m, job.grid.unit
     return {f"easting_{unit}": number(east / factor, places), f"northing_{unit}": number(north / factor, places)}
-
-
-def lonlat(revisits: pd.DataFrame, job: Job) -> tuple[Array, Array]:
-    """Return longitude and latitude in degrees, in the job's own datum, NaN where there is no place."""
-    place = revisits[["easting_m", "northing_m"]].to_numpy(dtype=float)
-    known = np.isfinite(place).all(axis=1)
-    found = np.full((2, len(place)), np.nan)
-    if known.any():
-        found[:, known] = geodesy.system_of(job).to_lonlat(*place[known].T)
-    return found[0], found[1]

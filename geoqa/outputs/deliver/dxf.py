@@ -53,7 +53,7 @@ class DxfFile(Writer):
         """Write one drawing in one unit: heights in another are converted to that of the coordinates."""
         from ezdxf.filemanagement import new
 
-        unit = job.input.unit
+        unit = job.grid.unit
         size = self.symbol_m / METRES_PER[unit]
         rise = job.grid.up_m / METRES_PER[unit]
         with _steady():

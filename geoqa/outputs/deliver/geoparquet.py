@@ -41,7 +41,7 @@ class GeoParquetFile(Writer):
 
 def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
     """Return the labels of each row, the unit of the geometry beside that of the columns: it is the system's."""
-    unit = geodesy.unit_of(geodesy.system_of(job))
+    unit = geodesy.unit_of(job.grid.system)
     told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
     for label in points.labels:
         yield replace(label, values=[text + told for text in label.written()]) if label.key == "unit" else label

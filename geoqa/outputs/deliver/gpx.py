@@ -12,7 +12,6 @@ from pathlib import Path
 from geoqa.core.arrays import Array, np
 from geoqa.core.job import Job
 from geoqa.core.steps import Deliverable, Writer
-from geoqa.core.units import METRES_PER
 from geoqa.outputs import header
 from geoqa.outputs.text import cut, display_text, xml_text
 

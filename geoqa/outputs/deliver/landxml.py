@@ -14,7 +14,7 @@ from geoqa.core import geodesy
 from geoqa.core.arrays import np
 from geoqa.core.job import Job
 from geoqa.core.steps import Deliverable, Writer
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.units import spoken
 from geoqa.outputs import header
 from geoqa.outputs.text import xml_text
 
@@ -82,7 +82,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
 
 def _points(points: Deliverable, job: Job) -> Iterator[str]:
     """Return each point that has a coordinate, then the properties of each."""
-    rise = METRES_PER[job.input.height_unit] / METRES_PER[job.input.unit]
+    rise = job.grid.up_m / job.grid.unit_m
     numbers = [points.northing, points.easting, points.height * rise]
     north, east, up = (np.char.mod("%.4f", values) for values in numbers)
     high = ~np.isnan(points.height)

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from geoqa.core import clock, geodesy
+from geoqa.core import clock
 from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames.revisits import (
     ACCEPT,

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from geoqa.core import clock, geodesy, units
+from geoqa.core import clock, units
 from geoqa.core.arrays import Array, Rows, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording

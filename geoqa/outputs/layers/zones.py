@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from geoqa.core import geodesy, units
+from geoqa.core import units
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.frames.zones import DIRECTION

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 from xml.sax.saxutils import escape
 
-from geoqa.core import geodesy
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
 from geoqa.core.frames.schema import OVER, SEVERITY, STATUSES
 from geoqa.core.job import Job
