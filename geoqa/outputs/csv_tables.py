@@ -6,7 +6,6 @@ import csv
 from collections.abc import Iterable
 from pathlib import Path
 
-from geoqa.core import geodesy
 from geoqa.core.arrays import Array, np, pd
 from geoqa.core.frames.contract import CSV, is_height, seen_in
 from geoqa.core.frames.schema import FRAMES
@@ -51,16 +50,16 @@ def field(name: str, frame: pd.DataFrame, column: str, job: Job, decimals: int |
         return Field(column, column, times.to_numpy(dtype=object), about=about)
     values, key, unit = numbers(frame, column), column, ""
     decimals = rule.decimals if decimals is None else decimals
-    if column in DEGREES and geodesy.system_of(job).geographic:
+    if column in DEGREES and job.grid.system.geographic:
         key, unit, decimals = DEGREES[column], "deg", decimals + FINER
-        values = lonlat(frame, job)[list(DEGREES).index(column)]
+        values = job.grid.system.to_lonlat(*(numbers(frame, one) for one in DEGREES))[list(DEGREES).index(column)]
     elif column.startswith("var_"):
         key, values = f"sigma_{column[4:].removesuffix('_m2')}", np.sqrt(values)
     elif column.endswith("_deg"):
         key, unit = column.removesuffix("_deg"), "deg"
     if key.endswith("_m") or key.startswith("sigma_"):
         key = key.removesuffix("_m")
-        unit = job.units[is_height(key)]
+        unit = job.grid.units[is_height(key)]
         values = values / METRES_PER[unit]
     return Field(key, f"{key}_{unit}" if unit else key, rounded(values, decimals), unit, decimals, about)
 
@@ -91,13 +90,3 @@ def words(values: pd.Series) -> Array:
 def numbers(frame: pd.DataFrame, name: str) -> Array:
     """Return a column of numbers, NaN where it is missing or the frame has none."""
     return frame[name].to_numpy(dtype=float, na_value=np.nan) if name in frame else np.full(len(frame), np.nan)
-
-
-def lonlat(frame: pd.DataFrame, job: Job) -> tuple[Array, Array]:
-    """Return longitude and latitude in degrees, in the job's own datum, NaN where there is no place."""
-    place = np.stack([numbers(frame, name) for name in DEGREES])
-    known = np.isfinite(place).all(axis=0)
-    found = np.full(place.shape, np.nan)
-    if known.any():
-        found[:, known] = geodesy.system_of(job).to_lonlat(*place[:, known])
-    return found[0], found[1]

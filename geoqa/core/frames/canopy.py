@@ -220,3 +220,15 @@ CONTRACTS = {
     "canopy_curves": CANOPY_CURVES,
     "canopy_tests": CANOPY_TESTS,
 }
+
+CALIBRATION_BY_PROCEDURE = Frame(
+    key=("by", "value"),
+    base=("by", "value", "pairs"),
+    columns={
+        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
+        "value": _text("solution type, or band of duration", nulls=False),
+        "pairs": _int("pairs of different visits observed alike", minimum=0),
+        "explained": _int("those that a shift explains", minimum=0),
+        **BOUNDED,
+    },
+)

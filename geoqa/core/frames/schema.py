@@ -455,18 +455,6 @@ CANOPY_COSTS = Frame(
     },
 )
 
-CALIBRATION_BY_PROCEDURE = Frame(
-    key=("by", "value"),
-    base=("by", "value", "pairs"),
-    columns={
-        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
-        "value": _text("solution type, or band of duration", nulls=False),
-        "pairs": _int("pairs of different visits observed alike", minimum=0),
-        "explained": _int("those that a shift explains", minimum=0),
-        **BOUNDED,
-    },
-)
-
 SET_ASIDE = Frame(
     key=("source_file", "source_line"),
     base=("source_file", "source_line", "reason", "row"),
@@ -533,7 +521,7 @@ FRAMES: dict[str, Frame] = {
     "first_classes": CLASSES,
     "gross_scales": GROSS_SCALES,
     "repeats": REPEATS,
-    "calibration_by_procedure": CALIBRATION_BY_PROCEDURE,
+    "calibration_by_procedure": canopy.CALIBRATION_BY_PROCEDURE,
     "pairs_needed": PAIRS_NEEDED,
     "detection": DETECTION,
     "shifts": SHIFTS,

@@ -11,7 +11,6 @@ from geoqa.core.frames.contract import DELIVERED
 from geoqa.core.job import Job
 from geoqa.core.recipe import sources
 from geoqa.core.steps import Deliverable, Field
-from geoqa.core.units import METRES_PER
 from geoqa.outputs import csv_tables, header
 
 #: Columns of `points` that the file may have too.
@@ -35,9 +34,9 @@ def deliverable(frames: Frames, job: Job, *, every: bool = False, placed: bool =
     lacking = points.loc[points["easting_m"].isna(), "point"].astype("str").tolist() if placed else []
     if lacking:
         points = points[points["easting_m"].notna()]
-    system = geodesy.system_of(job)
-    unit, unit_up = (METRES_PER[unit] for unit in job.units)
-    lon, lat = csv_tables.lonlat(points, job)
+    system = job.grid.system
+    unit, unit_up = job.grid.unit_m, job.grid.up_m
+    lon, lat = system.to_lonlat(*(csv_tables.numbers(points, name) for name in csv_tables.DEGREES))
     factor = 1.0 if system.geographic else _factor(unit, system)
     found = [csv_tables.field("points", points, name, job) for name in _OF_FILE if name in points]
     first, second, height = (one.values for one in found[1:4])
@@ -74,7 +73,7 @@ def _heading(name: str, job: Job) -> str:
     source = sources(job.columns).get(name)
     if source is None or not isinstance(source.column, str) or source.pattern is not None:
         return ""
-    counts = job.input.height_unit if name == "height" else job.input.unit
+    counts = job.grid.unit_up if name == "height" else job.grid.unit
     if source.unit not in (None, counts) or (name in csv_tables.DEGREES.values() and job.input.angle != "dd"):
         return ""
     return source.column

@@ -172,7 +172,7 @@ def listed(name: str, frame: pd.DataFrame, where: str, more: Mapping[float, List
         elif rule.quantity:
             made[place] = head, [(probability if rule.quantity == "probability" else share)(v) for v in values], True
         elif column.endswith("_m"):
-            unit = job.units[is_height(column)]
+            unit = job.grid.units[is_height(column)]
             made[place] = f"{head}, {unit}", [bare(value, unit) for value in values], True
         else:
             made[place] = head, [number(value, rule.decimals) for value in values], True

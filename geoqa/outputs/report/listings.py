@@ -156,7 +156,7 @@ def _limits(points: pd.DataFrame, job: Job, place: float, head: str) -> dict[flo
     pairs = (("worst_horizontal_m", "limit_h_m"), ("worst_vertical_m", "limit_v_m"))
     cells = [
         [wording.beside_limit(length, limit, unit) for length, limit in points[[*pair]].to_numpy(dtype=float)]
-        for pair, unit in zip(pairs, job.units, strict=True)
+        for pair, unit in zip(pairs, job.grid.units, strict=True)
     ]
     return {place: (head, cells[0], False), place + 10: ("height", cells[1], False)}
 
@@ -168,7 +168,7 @@ def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[B
     mine = (place >= 0) & closures["status"].isin(CONTRADICTORY).to_numpy()
     if not mine.any():
         return []
-    unit, up = job.units
+    unit, up = job.grid.units
     size = np.fmax(
         closures["horizontal_m"] / closures["tolerance_h_m"], closures["du_m"].abs() / closures["tolerance_v_m"]
     )
@@ -230,11 +230,11 @@ def _frame(job: Job) -> list[Block]:
     """Return in what the coordinates are, and what was used; what nobody stated is said not to be."""
     told = job.report
     local = job.site.crs == geodesy.LOCAL
-    system = "a local frame" if local else f"{geodesy.system_of(job).name} ({job.site.crs})"
+    system = "a local frame" if local else f"{job.grid.system.name} ({job.site.crs})"
     base = [
         (word, value) for word, value in (("horizontal", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if value
     ]
-    unit = job.input.unit
+    unit = job.grid.unit
     rows = (
         ("Coordinate system", shown(system)),
         ("Datum and realization", shown(told.datum or NOT_STATED)),
@@ -245,8 +245,7 @@ def _frame(job: Job) -> list[Block]:
         ("Combined factor", NOT_STATED if job.site.combined_factor is None else f"{job.site.combined_factor:.8f}"),
         (
             "Unit",
-            f"{spoken(unit)}"
-            + ("" if job.input.height_unit == unit else f"; heights in {spoken(job.input.height_unit)}"),
+            f"{spoken(unit)}" + ("" if job.grid.unit_up == unit else f"; heights in {spoken(job.grid.unit_up)}"),
         ),
         ("Base coordinates", shown(told.base_coordinates or NOT_STATED)),
         ("Source of the base coordinates", shown(told.base_source or NOT_STATED)),
