@@ -39,7 +39,7 @@ def test_a_column_stands_where_its_contract_says(slope):
         "largest closure, horizontal", "slope", "accepted of it",
     ]  # fmt: skip
     (held,) = [one for one in listings._withheld(frames, job) if hasattr(one, "head")]
-    assert held.head[held.head.index(f"slope, {job.units[0]}") + 1] == "largest closure, horizontal"
+    assert held.head[held.head.index(f"slope, {job.grid.unit}") + 1] == "largest closure, horizontal"
 
 
 def test_nothing_is_shown_of_other_columns(small_review):
