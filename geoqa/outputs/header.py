@@ -1,9 +1,4 @@
-"""What stands beside everything people are shown: system, units, tolerance and cautions.
-
-The cautions that stand on everything people are shown.
-
-What stands beside delivered points: what they are, their system, units, tolerance and cautions.
-"""
+"""What stands beside everything people are shown: what it is, its system, units, tolerance and cautions."""
 
 from __future__ import annotations
 
@@ -11,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoqa.core import geodesy
-from geoqa.core.arrays import np
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.steps import Field
 from geoqa.core.units import counted, spoken
@@ -84,7 +79,7 @@ class Header:
     @classmethod
     def of(cls, job: Job, given: int, whole: int, *, every: bool, left_out: Sequence[str] = ()) -> Header:
         """Return what there is to say of `given` of `whole` points."""
-        system = geodesy.system_of(job)
+        system = job.grid.system
         code = "" if job.site.crs == geodesy.LOCAL else geodesy.code(job.site.crs)
         return cls(job, given, whole, every, system.name, code, geodesy.datum(system), left_out)
 
@@ -128,12 +123,12 @@ class Header:
             ("Epoch", "not stated"),
             ("Heights", self.height_reference),
             ("Units", self.units()),
-            ("Tolerance", f"{job.tolerance.spoken(*job.units)}; source: {display_text(job.tolerance.reference)}"),
-            ("Requirement", job.requirement.spoken(*job.units)),
+            ("Tolerance", f"{job.tolerance.spoken(*job.grid.units)}; source: {display_text(job.tolerance.reference)}"),
+            ("Requirement", job.requirement.spoken(*job.grid.units)),
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
         ]
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
-        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job)]
+        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job.site, job.input, job.columns)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
 
     def _absent(self) -> list[tuple[str, str]]:
@@ -147,8 +142,8 @@ class Header:
 
     def units(self, *, short: bool = False) -> str:
         """Return the units of coordinates and heights, in words or as their codes."""
-        plan = "deg" if geodesy.system_of(self.job).geographic else self.job.input.unit
-        up = self.job.input.height_unit
+        plan = "deg" if self.job.grid.system.geographic else self.job.grid.unit
+        up = self.job.grid.unit_up
         word = str if short else lambda unit: {"deg": "degrees"}.get(unit, spoken(unit))
         return word(plan) if plan == up else f"{word(plan)}, heights in {word(up)}"
 
@@ -156,4 +151,14 @@ class Header:
 def in_one_unit(facts: Sequence[tuple[str, str]], job: Job) -> Iterator[tuple[str, str]]:
     """Return the facts of a file that has one unit for all its lengths: heights are converted to the coordinates'."""
     for label, text in facts:
-        yield label, spoken(job.input.unit) if label == "Units" else text
+        yield label, spoken(job.grid.unit) if label == "Units" else text
+
+
+def last_moment(frames: Frames) -> str:
+    """Return the time of the last occupation in UTC, to the second; empty if none is known."""
+    occupations = frames.get("occupations")
+    if occupations is None:
+        return ""
+    ends = [occupations[name].max() for name in ("start_utc", "end_utc") if name in occupations]
+    known = [time for time in ends if pd.notna(time)]
+    return max(known).strftime("%Y-%m-%dT%H:%M:%SZ") if known else ""

@@ -32,7 +32,7 @@ class DelimitedReader(Reader):
             return 0.0
         return 0.6 if input_files.inner_name(path).lower().endswith(cls.suffixes) else 0.1
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the rows set aside.
 
         Raises

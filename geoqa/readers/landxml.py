@@ -39,7 +39,7 @@ class LandXmlReader(Reader):
         text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
         return 0.85 if suited else 0.3 if text.startswith((b"<?xml", b"<!DOCTYPE")) else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the points set aside.
 
         Raises

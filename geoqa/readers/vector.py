@@ -40,7 +40,7 @@ class VectorReader(Reader):
             return 0.8 if suited or b'"Feature' in head else 0.2
         return 0.7 if suited else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the features set aside.
 
         Raises

@@ -1,13 +1,4 @@
-"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows.
-
-What the field sheet says to every crew.
-
-Zones whose points are off together though the visits of each agree: what no revisit of the list would show.
-
-The table of the field sheet: a line for each point somebody goes to, in walking order, with a box to tick.
-
-Behind the table of the field sheet: why a point is on it, where it is, how often a visit helped, room to write.
-"""
+"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows."""
 
 from __future__ import annotations
 
@@ -15,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from geoqa.core import clock, geodesy
+from geoqa.core import clock
 from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames.revisits import (
     ACCEPT,
@@ -33,7 +24,6 @@ from geoqa.core.frames.zones import DIRECTION, JOIN
 from geoqa.core.job import Job
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import csv_tables, offline
-from geoqa.outputs.csv_tables import coordinates
 from geoqa.outputs.field import walk
 from geoqa.outputs.header import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
 from geoqa.outputs.text import cut, map_text
@@ -88,7 +78,7 @@ def zone_notice(frames: Frames, job: Job) -> list[str]:
         names = points.loc[mine, "point"].astype("str").tolist()
         told = ", ".join(map_text(cut(name, 24)) for name in names[:MOST_ZONES])
         more = f" and {len(names) - MOST_ZONES:,} more" if len(names) > MOST_ZONES else ""
-        away = length(float(np.hypot(zone["bias_e_m"], zone["bias_n_m"])), job.input.unit)
+        away = length(float(np.hypot(zone["bias_e_m"], zone["bias_n_m"])), job.grid.unit)
         lines.append(
             f"<li>{map_text(zone['zone'])}, by {away} ({map_text(cut(zone['bias_of'], 60))}): {told}{more}</li>"
         )
@@ -154,7 +144,7 @@ def _way(row: dict[str, Any], before: int, job: Job) -> str:
     wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]}"
     begins = row["walk"] != before + 1
     came = f" from {map_text(cut(str(row['walk_from']), _LONGEST['from']))}" if begins else ""
-    return f"{walked(row['walk_m'], job.input.unit)}{wind}{came}"
+    return f"{walked(row['walk_m'], job.grid.unit)}{wind}{came}"
 
 
 def _what(row: dict[str, Any]) -> str:
@@ -206,7 +196,8 @@ def details_table(shown: pd.DataFrame, job: Job) -> list[str]:
     shown
         Rows of `revisits` in walking order.
     """
-    places = [" ".join(place) for place in zip(*coordinates(shown, job, 1).values(), strict=True)]
+    east, north = (csv_tables.field("revisits", shown, name, job, 1).written() for name in csv_tables.DEGREES)
+    places = [f"{first} {second}" for first, second in zip(east, north, strict=True)]
     lines = [
         '<table class="details"><colgroup><col class="n"><col class="p"><col><col class="h"><col class="e"><col '
         'class="r"></colgroup><thead><tr><th>No.</th><th>Point</th><th>Why</th><th>Worked at</th><th>Place</th>'
@@ -225,7 +216,7 @@ def details_table(shown: pd.DataFrame, job: Job) -> list[str]:
 def _heading(group: str, part: pd.DataFrame, job: Job) -> str:
     first, last = part["walk"].iloc[[0, -1]]
     numbers = f"numbers {first} to {last}" if last > first else f"number {first}"
-    drawn = walk.area(part, job.input.unit) if len(part) > 2 else ""
+    drawn = walk.area(part, job.grid.unit) if len(part) > 2 else ""
     return f'<tr><th colspan="6">{map_text(titled(group))}, {numbers}{drawn}</th></tr>'
 
 
@@ -291,7 +282,7 @@ def _nothing() -> list[str]:
 
 def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, besides: Sequence[str]) -> list[str]:
     long = len(shown) > walk.MANY
-    drawn = [walk.whole(shown, job.input.unit), *_words(shown)]
+    drawn = [walk.whole(shown, job.grid.unit), *_words(shown)]
     beside = [
         *_records(shown),
         *besides,
@@ -318,7 +309,7 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
     """Return how many points, how far, how long, from where, and which times these are."""
     total = int((revisits["walk"] > 0).sum())
     points = counted(len(shown), "point")
-    way = walked(float(shown["walk_m"].sum()), job.input.unit)
+    way = walked(float(shown["walk_m"].sum()), job.grid.unit)
     held = float(np.nansum(shown["observe_s"].to_numpy(dtype=float)))
     observing = f", <b>{spell(held)}</b> of observing besides waiting for fixes" if held else ""
     more = f" These are the {len(shown):,} of {total:,} that need it most; the others are in revisits.csv."
@@ -345,8 +336,8 @@ def _words(shown: pd.DataFrame) -> list[str]:
 
 
 def _frame(job: Job) -> str:
-    system = geodesy.system_of(job)
-    unit = "degrees" if system.geographic else job.input.unit
+    system = job.grid.system
+    unit = "degrees" if system.geographic else job.grid.unit
     height = f"; heights {job.site.height}" if job.site.height else ""
     first = "longitude" if system.geographic else "easting"
     return f"in {system.name}, {unit}, {first} first{height}"
@@ -386,7 +377,7 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
         held = rows["observe_s"].to_numpy(dtype=float)
         lines.append(
             f"<tr><td><b>{map_text(titled(group, 40))}</b></td><td>{numbers}</td><td>{todo}</td>"
-            f"<td>{walked(float(rows['walk_m'].sum()), job.input.unit)}</td>"
+            f"<td>{walked(float(rows['walk_m'].sum()), job.grid.unit)}</td>"
             f"<td>{spell(float(np.nansum(held)))}</td></tr>"
         )
     return [
@@ -415,7 +406,7 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
         "<h2>Where this comes from</h2>",
         *([f'<p class="small">How long to observe: {basis}.</p>'] if basis else []),
         f'<p class="small">From {read}. Two visits may differ by: '
-        f"{map_text(job.tolerance.spoken(*job.units))}. "
+        f"{map_text(job.tolerance.spoken(*job.grid.units))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]
 
@@ -437,4 +428,4 @@ def write(folder: Path, frames: Frames, job: Job, review_id: str = "") -> None:
     page = build(table, frames["occupations"], job, zone_notice(frames, job), review_id)
     (folder / "revisits.html").write_text(page, encoding="utf-8")
     (folder / "revisits.gpx").write_text(walk.build(table, job), encoding="utf-8")
-    csv_tables.write_revisits(folder / "revisits.csv", table, job)
+    csv_tables.write(folder / "revisits.csv", csv_tables.fields("revisits", table, job))

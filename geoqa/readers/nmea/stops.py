@@ -64,7 +64,7 @@ class Mark:
         return not self.file or any(PurePath(path).match(self.file) for path in paths)
 
 
-def read_marks(path: Path, job: Job) -> list[Mark]:
+def read_marks(path: Path, job: Recipe) -> list[Mark]:
     """Return the marks of the file at `path`, by start.
 
     Times are ISO 8601; those that carry no zone are in ``[input] timezone``.
@@ -103,7 +103,7 @@ def read_marks(path: Path, job: Job) -> list[Mark]:
     return found
 
 
-def _moment(text: str, where: str, job: Job, faults: list[Fault]) -> float | None:
+def _moment(text: str, where: str, job: Recipe, faults: list[Fault]) -> float | None:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

@@ -32,7 +32,7 @@ LARGEST = 1_000_000
 MOST_FAULTS = 50
 
 
-def read_recipe(path: Path | str) -> Job:
+def read_recipe(path: Path | str) -> Recipe:
     """Return the job that the recipe at `path` describes.
 
     Raises
@@ -107,7 +107,7 @@ def _is_it_data(path: Path) -> str:
     return " Is it the data? The data come first, the recipe after --recipe: geoqa review data.csv --recipe site.toml"
 
 
-def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
+def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
     """Return the job that `table` describes.
 
     Parameters

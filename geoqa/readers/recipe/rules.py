@@ -473,7 +473,7 @@ OF_HEIGHTS: tuple[Rule, ...] = (_heights,)
 OF_FILES: tuple[Rule, ...] = (_coordinates, _pairs, _heights, _requirements, _initialization, feet)
 
 
-def unsaid(job: Job, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
+def unsaid(job: Recipe, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
     """Return what neither the recipe says nor the file, whose columns and units `job` already has."""
     keys = {name for name, value in job.input.as_table().items() if value is not None}
     draft = Draft(
