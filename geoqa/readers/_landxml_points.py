@@ -15,7 +15,7 @@ import numpy as np
 
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, GeodesyError, InputError
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.recipe import Source, wanted
 from geoqa.core.steps import ReadResult
 from geoqa.readers.tables import coordinate_checks, typed_cells
@@ -221,7 +221,7 @@ def _feed(builder: _Builder, content: bytes, largest: float) -> None:
     builder.parser.Parse(b"", True)
 
 
-def read(path: Path, before: Job, step: str, heights: bool, largest: float) -> ReadResult:
+def read(path: Path, before: Recipe, step: str, heights: bool, largest: float) -> ReadResult:
     """Return the occupations of a LandXML file; see `geoqa.readers.landxml.LandXmlReader`, whose parameters these are.
 
     Parameters
@@ -244,7 +244,7 @@ def read(path: Path, before: Job, step: str, heights: bool, largest: float) -> R
     has_heights = "height" in job.columns
     if not own:
         job, of_units = coordinate_checks.counted(job, *_metres(found), "the file")
-        units = None if before.unit_stated else job.units
+        units = None if before.unit_stated else job.grid.units
     faults += of_units or _units(found, job, has_heights=has_heights)
     above = "" if found.vertical.casefold() in UNSTATED else found.vertical[:80]
     faults += coordinate_checks.own_reference(job, (above,)) if has_heights and above else []
@@ -253,7 +253,9 @@ def read(path: Path, before: Job, step: str, heights: bool, largest: float) -> R
     return replace(result, messages=(*result.messages, *said), units=units)
 
 
-def look(path: Path, largest: float, job: Job) -> tuple[TypedRows, dict[str, str], tuple[float | None, float | None]]:
+def look(
+    path: Path, largest: float, job: Recipe
+) -> tuple[TypedRows, dict[str, str], tuple[float | None, float | None]]:
     """Return the points of a file as rows, which of ours they hold by heading, and the metres in its two units."""
     found = points_of(path, largest)
     rows = _table(path.name, found, job, needs_place=True)[1]
@@ -278,7 +280,7 @@ def _metres(found: PointFile) -> tuple[float | None, float | None]:
     return plane, height
 
 
-def _units(found: PointFile, job: Job, *, has_heights: bool) -> list[Fault]:
+def _units(found: PointFile, job: Recipe, *, has_heights: bool) -> list[Fault]:
     """Return what speaks against the file's units; a file without any is taken at the recipe's word."""
     faults = []
     metres = UNITS.get(found.unit.casefold())
@@ -293,7 +295,7 @@ def _units(found: PointFile, job: Job, *, has_heights: bool) -> list[Fault]:
     return faults
 
 
-def _system(found: PointFile, job: Job, name: str) -> list[Fault]:
+def _system(found: PointFile, job: Recipe, name: str) -> list[Fault]:
     code = found.epsg.upper().removeprefix("EPSG:").strip(": ")
     if not code or code == "0":
         return []
@@ -304,7 +306,7 @@ def _system(found: PointFile, job: Job, name: str) -> list[Fault]:
         return [Fault("CoordinateSystem epsgCode", str(error), "Correct or remove it.")]
 
 
-def _table(name: str, found: PointFile, job: Job, *, needs_place: bool) -> tuple[TextTable, TypedRows]:
+def _table(name: str, found: PointFile, job: Recipe, *, needs_place: bool) -> tuple[TextTable, TypedRows]:
     """Return the points as a table, and each as it stood."""
     records, refused = [], {}
     doubles = 0

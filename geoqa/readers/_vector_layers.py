@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from geoqa.core import input_files, vector_files
 from geoqa.core.errors import Fault, GeodesyError, InputError
 from geoqa.core.frames.schema import OCCUPATIONS, metric
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import Source, wanted
 from geoqa.core.steps import ReadResult
@@ -117,7 +117,7 @@ class Layer:
         return typed_cells.table(rows, refused), rows
 
 
-def read(path: Path, before: Job, step: str, wanted_layer: str | None, heights: bool) -> ReadResult:
+def read(path: Path, before: Recipe, step: str, wanted_layer: str | None, heights: bool) -> ReadResult:
     """Return the occupations of a vector file; see `geoqa.readers.vector.VectorReader`, whose parameters these are."""
     found = layer_of(path, wanted_layer, before.input.decimal, before.site.crs)
     own = coordinate_checks.own_coordinates(before) and not {X, Y} & set(wanted(before.columns).values())
@@ -126,7 +126,7 @@ def read(path: Path, before: Job, step: str, wanted_layer: str | None, heights: 
         said = [f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."]
     else:
         job, found, said = _placed(path, found, before, step, heights)
-        units = None if before.unit_stated else job.units
+        units = None if before.unit_stated else job.grid.units
     table, rows = found.saying(said).table(path.name, needs_geometry=not own)
     return replace(accounted(path.name, table, job, rows), units=units)
 
@@ -145,7 +145,7 @@ def layer_of(path: Path, wanted_layer: str | None, decimal: str, crs: str) -> La
     return read_geodata(path, wanted_layer, decimal)
 
 
-def _placed(path: Path, found: Layer, before: Job, step: str, heights: bool) -> tuple[Job, Layer, list[str]]:
+def _placed(path: Path, found: Layer, before: Recipe, step: str, heights: bool) -> tuple[Recipe, Layer, list[str]]:
     """Return the job with what the layer says itself, the layer, and what to say, or raise InputError."""
     columns, found = named(found, before)
     crs, faults, globe, above = before.site.crs, list[Fault](), False, ""

@@ -20,7 +20,7 @@ import numpy as np
 
 from geoqa.core import input_files
 from geoqa.core.errors import InputError
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import Place, wanted
 from geoqa.readers.tables import headings, typed_cells

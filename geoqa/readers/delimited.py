@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from geoqa.core import input_files
 from geoqa.core.errors import InputError
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.recipe import wanted
 from geoqa.core.steps import Reader, ReadResult
 

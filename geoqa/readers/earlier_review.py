@@ -62,8 +62,9 @@ def read_job(folder: Path, record: Mapping[str, Any]) -> Job:
     RecipeError
         If the recipe is damaged.
     """
-    job = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
-    return replace(job, local_origin=tuple(record["local_origin"])) if record.get("local_origin") else job
+    recipe = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
+    origin = record.get("local_origin")
+    return Job.of(recipe, local_origin=tuple(origin) if origin else None)
 
 
 def read_review(folder: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:

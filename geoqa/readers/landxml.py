@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
 

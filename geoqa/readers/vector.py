@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from geoqa.core import vector_files
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
 

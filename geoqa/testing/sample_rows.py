@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from geoqa.core.arrays import np, pd
-from geoqa.core.job import Job
+from typing import TYPE_CHECKING
+
 from geoqa.demo.ground import Dice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from geoqa.core.job import Job
+
 
 #: Names as a file may hold them; the map must show them and do nothing else.
 HOSTILE_NAMES = ("{{ 7*7 }}", "</script><img src=x onerror=alert(1)>", "=1+1")
@@ -33,6 +39,8 @@ def job() -> Job:
 
 def occupations() -> pd.DataFrame:
     """Return the sample's occupations as a reader gives them, the same on every call."""
+    import pandas as pd
+
     from geoqa.core.frames.schema import complete_occupations
 
     rows = _rows()
@@ -47,7 +55,9 @@ def occupations() -> pd.DataFrame:
 
 def epochs() -> pd.DataFrame:
     """Return the epochs of a log in which those occupations are stops: eight float ones each, then 22 fixed."""
-    from geoqa.core import geodesy
+    import numpy as np
+    import pandas as pd
+
     from geoqa.readers.nmea import frames
 
     rows = occupations()
@@ -78,6 +88,9 @@ def epochs() -> pd.DataFrame:
 
 def canopy() -> pd.DataFrame:
     """Return what a map of cover and a raster of canopy heights say of the sample's points."""
+    import numpy as np
+    import pandas as pd
+
     names = sorted(dict.fromkeys(str(row["point"]) for row in _rows()))
     mean = np.round(np.linspace(0.0, 22.0, len(names)), 1)
     high = np.where(mean > 6, "dense conifer", "open")
@@ -97,6 +110,8 @@ def canopy() -> pd.DataFrame:
 
 def set_aside() -> pd.DataFrame:
     """Return one row set aside, as a reader gives it."""
+    import pandas as pd
+
     kept = {"source_file": ["sample.csv"], "source_line": [99], "reason": ["northing is empty"], "row": ["P9,1,,1"]}
     return pd.DataFrame(kept)
 
@@ -129,6 +144,9 @@ def _row(name: str, place: int, minute: int, wrong: str, dice: Dice) -> dict[str
 
 def earlier() -> pd.DataFrame:
     """Return the points as a review of the first occupation of each would have left them."""
+    import numpy as np
+    import pandas as pd
+
     from geoqa.core.frames.revisits import SECOND
     from geoqa.core.frames.schema import UNPROVEN
 

@@ -16,7 +16,7 @@ from geoqa.core import clock, geodesy, input_files
 from geoqa.core.arrays import Flags, Index
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import complete_occupations
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.steps import ReadResult
 from geoqa.readers.nmea import epochs as nmea_epochs
 from geoqa.readers.nmea import frames as nmea_frames

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoqa.core import geodesy
 from geoqa.core.arrays import Array, Index
 from geoqa.core.frames.schema import complete_occupations
 from geoqa.core.geodesy import System

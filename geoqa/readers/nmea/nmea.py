@@ -6,13 +6,11 @@ import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.job import Recipe
 from geoqa.core.steps import Reader, ReadResult
 from geoqa.readers.nmea.settings import LogSettings
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Recipe
 
 
 @dataclass(frozen=True, kw_only=True)

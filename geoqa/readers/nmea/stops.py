@@ -14,7 +14,7 @@ from geoqa.core import clock, geodesy
 from geoqa.core.arrays import Array, Index
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.geodesy import System
-from geoqa.core.job import SOLUTIONS, Job
+from geoqa.core.job import SOLUTIONS, Recipe
 from geoqa.core.statistics import averages, groups
 from geoqa.core.statistics.averages import Average
 from geoqa.core.statistics.groups import Fixes

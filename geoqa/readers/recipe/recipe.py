@@ -13,9 +13,9 @@ from typing import Any
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
-from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role
 from geoqa.core.params import OPEN, Declared, near
-from geoqa.core.recipe import PRESETS, ReportFacts, Requirement, Tolerance
+from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
 #: Tables that are read key by key, as they are declared.
@@ -167,7 +167,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
         **plain, "tolerance": tolerance, "requirement": requirement, "control": control, "field_test": field_test,
         "canopy": canopy,
     }  # fmt: skip  # whatever is None has left a fault
-    return Job(
+    return Recipe(
         **whole, input=fmt, columns=draft.columns, values=words, roles=draft.roles, steps=steps, files=files,
         lines=lines, unit_stated="unit" in keys,
     )  # fmt: skip

@@ -11,8 +11,8 @@ import pyarrow.compute as pc
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import InputFormat, Job, Match, Role, Site
-from geoqa.core.recipe import TIMES, Requirement, Source, Tolerance, sources, wanted
+from geoqa.core.job import Match, Recipe, Role
+from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
 from geoqa.readers.text import row_filter, times
 from geoqa.readers.text.times import GPS

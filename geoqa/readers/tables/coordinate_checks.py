@@ -14,7 +14,7 @@ import pandas as pd
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.geodesy import System
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.recipe import Source, sources, wanted
 from geoqa.core.units import JOB_UNITS, METRES_PER, spoken
 from geoqa.readers.recipe import rules
@@ -244,8 +244,9 @@ def counted(job: Recipe, plane_m: float | None, height_m: float | None, whence: 
 
 
 def settled(
-    name: str, step: str, faults: list[Fault], job: Job, before: Job, headings: Sequence[str], whence: str, above: str
-) -> list[str]:
+    name: str, step: str, faults: list[Fault], job: Recipe, before: Recipe, headings: Sequence[str], whence: str,
+    above: str,
+) -> list[str]:  # fmt: skip
     """Return what people should know of a file that says itself what the recipe, `before`, leaves to it.
 
     Parameters
@@ -270,7 +271,7 @@ def settled(
     return [f"{name}: {text}" for text in _taken(job, before, headings, whence)]
 
 
-def _taken(job: Job, before: Job, headings: Sequence[str], whence: str) -> list[str]:
+def _taken(job: Recipe, before: Recipe, headings: Sequence[str], whence: str) -> list[str]:
     """Return what is taken from a file.
 
     And what it may hold beside that: columns that the judgement asks for and the recipe does not map.

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.errors import InputError
-from geoqa.core.job import WORDS, Job
+from geoqa.core.job import WORDS, Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER

@@ -11,7 +11,7 @@ from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED, complete_occupations
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.statistics.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.steps import ReadResult
 from geoqa.core.units import JOB_UNITS, METRES_PER
@@ -38,7 +38,7 @@ _PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "corre
 _BESIDE = ("code", "measured_to", "note")
 
 
-def accounted(name: str, table: TextTable, job: Job, text: TextFile | TypedRows) -> ReadResult:
+def accounted(name: str, table: TextTable, job: Recipe, text: TextFile | TypedRows) -> ReadResult:
     """Return the occupations of a table of whatever kind of file, the rows set aside, and the account of both.
 
     Parameters

@@ -29,8 +29,7 @@ from numpy.typing import NDArray
 
 from geoqa.core.arrays import Index
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.job import InputFormat
-from geoqa.core.recipe import Place
+from geoqa.core.recipe import InputFormat, Place
 from geoqa.readers.tables.headings import fixed_name
 from geoqa.readers.text import numbers, text_file
 from geoqa.readers.text.text_file import TextFile
