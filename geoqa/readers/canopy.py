@@ -18,7 +18,7 @@ from geoqa.core import geodesy, raster, vector_files
 from geoqa.core.arrays import Array, Index
 from geoqa.core.errors import InputError
 from geoqa.core.job import Job
-from geoqa.core.raster import HeightRaster, Heights
+from geoqa.core.raster import HeightRaster
 from geoqa.core.recipe import AREAS, LABEL, RASTER, Canopy
 
 HeightArray = NDArray[np.float32]
@@ -48,7 +48,7 @@ def heights_around(
     Parameters
     ----------
     tile
-        Heights in metres, NaN where unknown; holds every cell within the radius of every place.
+        HeightArray in metres, NaN where unknown; holds every cell within the radius of every place.
     column, row
         Places in the tile, shape (n,).
     metres
@@ -217,7 +217,9 @@ def _sky(heights: HeightRaster, x: Array, y: Array, eye_m: Array, rules: Canopy)
     return found
 
 
-def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterator[tuple[Index, Heights, Array, Array]]:
+def _tiles(
+    heights: HeightRaster, x: Array, y: Array, reach_m: float
+) -> Iterator[tuple[Index, HeightArray, Array, Array]]:
     """Yield, per tile that holds places: which, its heights with all within reach of them, and their place in it."""
     column, row = heights.cells(x, y)
     with np.errstate(invalid="ignore"):

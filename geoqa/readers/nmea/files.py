@@ -152,27 +152,28 @@ def file_results(step: LogSettings, log: Log, labels: list[str | None], before: 
     messages = [*log.messages]
     whole = _occupations(step, log, labels, before, line, messages)
     home = np.array([file_of[one.used[0]] for one in log.found.occupations], np.int64)
-    aside_file = log.file_of(np.array([*log.sentences.aside.at, *(at for at, _, _ in log.epochs.aside)], np.int64))
-    sentences_aside, epochs_aside = (
-        np.bincount(part, minlength=len(log.files)).tolist()
-        for part in np.split(aside_file, [len(log.sentences.aside.at)])
-    )
+    aside = _set_aside(log)
     told = [f"{log.name}: {text}" for text in messages] + [*coordinate_checks.check_extent(log.name, whole, log.job)]
     results = []
     for k, i in enumerate(log.files):
         name = log.paths[k].name
         which = np.flatnonzero(file_of == k)
+        own = aside[aside["file"] == k]
+        epochs = own[own["kind"] == "epoch"]
         frames = {
             "occupations": _of_file(whole, np.flatnonzero(home == k), name),
-            "set_aside": _aside_frame(log, np.flatnonzero(aside_file == k), k, name),
+            "set_aside": _aside_frame(own, name),
             "epochs": nmea_frames.epochs_frame(log.epochs, which, stop[which], line[which], name),
         }
         accounts = {
-            "sentences": _account(int(log.sentences.good[k]), sentences_aside[k]),
-            "epochs": _account(len(which), epochs_aside[k]),
+            "sentences": _account(int(log.sentences.good[k]), len(own) - len(epochs)),
+            "epochs": _account(len(which), len(epochs)),
         }
-        said = (*(told if k == 0 else ()), *_told_epochs(log, name, k, aside_file))
-        results.append((i, ReadResult(frames, accounts, said)))
+        said = told if k == 0 else []
+        if len(epochs):
+            reasons = "; ".join(counted(epochs["why"].tolist(), epochs["line"].tolist()))
+            said = [*said, f"{name}: {len(epochs)} epochs set aside: {reasons}"]
+        results.append((i, ReadResult(frames, accounts, tuple(said))))
     return results
 
 
@@ -211,16 +212,6 @@ def _of_file(whole: pd.DataFrame, which: Index, name: str) -> pd.DataFrame:
 
 def _account(used: int, aside: int) -> dict[str, int]:
     return {"read": used + aside, "used": used, "set_aside": aside}
-
-
-def _told_epochs(log: Log, name: str, k: int, aside_file: Index) -> tuple[str, ...]:
-    own = aside_file[len(log.sentences.aside.at) :] == k
-    refused = [log.epochs.aside[j] for j in np.flatnonzero(own).tolist()]
-    if not refused:
-        return ()
-    lines = [line - int(log.sentences.lines_before[k]) for _, line, _ in refused]
-    told = "; ".join(counted([why for _, _, why in refused], lines))
-    return (f"{name}: {len(refused)} epochs set aside: {told}",)
 
 
 def _wants_heights(step: LogSettings, log: Log, messages: list[str]) -> bool:
@@ -281,30 +272,29 @@ def _facts(
     return facts
 
 
-def _aside_frame(log: Log, which: Index, k: int, name: str) -> pd.DataFrame:
-    """Return what is set aside of one file, one row a line: sentences, then epochs."""
-    aside, n = log.sentences.aside, len(log.sentences.aside.at)
-    lines, reasons, texts = [], [], []
-    for j in which.tolist():
-        sentence = j < n
-        at, line, why = (aside.at[j], aside.line[j], aside.reason[j]) if sentence else log.epochs.aside[j - n]
-        lines.append(line - int(log.sentences.lines_before[k]))
-        reasons.append(f"sentence: {why}" if sentence else f"epoch: {why}")
-        texts.append(aside.text[j] if sentence else f"position at byte {at - int(log.begins[k])}")
-    table = pd.DataFrame({"source_line": np.array(lines, np.int64), "reason": reasons, "row": texts})
+def _set_aside(log: Log) -> pd.DataFrame:
+    """Return what is set aside of a log, sentences and then epochs: its file, the line there, why, and its text."""
+    of, before = log.sentences.aside, [(at, line, why, "") for at, line, why in log.epochs.aside]
+    found = [*zip(of.at, of.line, of.reason, of.text, strict=True), *before]
+    table = pd.DataFrame(found, columns=["at", "line", "why", "row"]).astype({"at": "int64", "line": "int64"})
+    table["kind"] = np.repeat(["sentence", "epoch"], [len(of.at), len(before)])
+    table["file"] = file = log.file_of(table["at"].to_numpy())
+    table["line"] -= log.sentences.lines_before[file]
+    is_epoch = (table["kind"] == "epoch").to_numpy()
+    at = (table["at"].to_numpy() - log.begins[file])[is_epoch]
+    table.loc[is_epoch, "row"] = [f"position at byte {byte}" for byte in at.tolist()]
+    return table
+
+
+def _aside_frame(own: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return what is set aside of one file, one row a line."""
+    table = pd.DataFrame({"source_line": own["line"], "reason": own["kind"] + ": " + own["why"], "row": own["row"]})
     if table["source_line"].duplicated().any():
         joined = table.groupby("source_line", sort=False)
         table = joined.agg({"reason": lambda r: "; ".join(dict.fromkeys(r)), "row": " | ".join}).reset_index()
-    table = table.sort_values("source_line", kind="stable", ignore_index=True)
-    file = pd.Categorical.from_codes(np.zeros(len(table), np.int8), pd.Index([name], dtype="str"))
-    return pd.DataFrame(
-        {
-            "source_file": file,
-            "source_line": table["source_line"].astype(np.int64),
-            "reason": table["reason"].astype("str").astype("category"),
-            "row": table["row"].astype("str"),
-        }
-    )
+    table = table.sort_values("source_line", kind="stable", ignore_index=True).astype({"reason": "str", "row": "str"})
+    table.insert(0, "source_file", pd.Categorical.from_codes([0] * len(table), pd.Index([name], dtype="str")))
+    return table.astype({"reason": "category"})
 
 
 @dataclass

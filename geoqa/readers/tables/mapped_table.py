@@ -46,11 +46,12 @@ class Reasons:
             self.bad.append(bad)
             self.code[hit] = len(self.words) - 1
 
-    def note_each(self, index: Index, reasons: list[str]) -> None:
-        """Give each row without a reason the one at its `index`; -1 for none."""
-        hit = (index >= 0) & self.open
-        self.code[hit] = len(self.words) + index[hit]
-        self.words += reasons
+    def note_each(self, codes: Index, reasons: list[str | None]) -> None:
+        """Give each row without a reason the one that stands at its code; None for none."""
+        index = np.array([reason is not None for reason in reasons], dtype=bool)
+        hit = index[codes] & self.open
+        self.code[hit] = len(self.words) + codes[hit]
+        self.words += [reason or "" for reason in reasons]
         self.bad += [True] * len(reasons)
 
     def text(self) -> NDArray[np.object_]:
@@ -298,14 +299,13 @@ class Sheet:
         codes, words = encoded(row_filter.behind(self.text_at(self.places[ours]), source.pattern))
         unit = source.unit or stated[1]
         named = [inference.named_unit(f"in {word}") for word in words.to_pylist()]
-        other = np.array([bool(one) and one != unit and (one, unit) != ("ft", "ftUS") for one in named], dtype=bool)
-        index = np.full(len(named), -1, np.int64)
-        index[other] = np.arange(other.sum())
-        rule = f"{ours} is read in {unit}, and the file writes {{0}} behind it: state its unit in its table, " + (
-            '{{ column = ..., pattern = ..., unit = "{0}" }}'
-        )
-        found = [one for one, is_other in zip(named, other, strict=True) if is_other]
-        self.reasons.note_each(index[codes], [rule.format(one) for one in found])
+        reasons = [
+            f"{ours} is read in {unit}, and the file writes {one} behind it: state its unit in its table, "
+            f'{{ column = ..., pattern = ..., unit = "{one}" }}'
+            if one and one != unit and (one, unit) != ("ft", "ftUS") else None
+            for one in named
+        ]  # fmt: skip
+        self.reasons.note_each(codes, reasons)
 
     def _refuse_letters_apart(self, ours: str, letters: str) -> None:
         """Raise InputError where the column beside an angle's, which nothing uses, holds the letters of hemispheres."""
@@ -396,16 +396,15 @@ class Sheet:
         return recoded(codes, mapped)
 
     def _refuse_words(self, ours: str, codes: Index, mapped: list[str]) -> None:
-        strange = np.array([word not in ("", *WORDS[ours]) for word in mapped], dtype=bool)
-        seen = np.unique(codes[self.reasons.open])
-        unknown = seen[strange[seen]] if len(seen) else seen
-        if not len(unknown):
+        seen = np.unique(codes[self.reasons.open]).tolist()
+        unknown = {
+            code: mapped[code][:60].replace('"', '\\"') for code in seen if mapped[code] not in ("", *WORDS[ours])
+        }
+        if not unknown:
             return
-        index = np.full(len(mapped), -1, np.int64)
-        index[unknown] = np.arange(len(unknown))
-        shown = [mapped[code][:60].replace('"', '\\"') for code in unknown]
-        place = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}"
-        self.reasons.note_each(index[codes], [f'{ours} is "{word}": add "{word}" = "..." {place}' for word in shown])
+        place, shown = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}", [*unknown.values()]
+        reasons = {code: f'{ours} is "{word}": add "{word}" = "..." {place}' for code, word in unknown.items()}
+        self.reasons.note_each(codes, [reasons.get(code) for code in range(len(mapped))])
         listed = ", ".join(f'"{word}"' for word in shown[:10]) + (", ..." if len(shown) > 10 else "")
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."
