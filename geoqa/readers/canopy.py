@@ -21,7 +21,7 @@ from geoqa.core.job import Job
 from geoqa.core.raster import HeightRaster
 from geoqa.core.recipe import AREAS, LABEL, RASTER, Canopy
 
-HeightArray = NDArray[np.float32]
+Heights = NDArray[np.float32]
 
 #: Less of the cells known than this, and what they would say is null.
 ENOUGH = 0.9
@@ -38,9 +38,7 @@ class Around(NamedTuple):
     cover: Array
 
 
-def heights_around(
-    tile: HeightArray, column: Array, row: Array, metres: Array, radius_m: float, above_m: float
-) -> Around:
+def heights_around(tile: Heights, column: Array, row: Array, metres: Array, radius_m: float, above_m: float) -> Around:
     """Return the height at each place, and the mean, the largest and the share above a height within a radius.
 
     A cell is within where its middle is; the cell that holds the place always is.
@@ -48,7 +46,7 @@ def heights_around(
     Parameters
     ----------
     tile
-        HeightArray in metres, NaN where unknown; holds every cell within the radius of every place.
+        Heights in metres, NaN where unknown; holds every cell within the radius of every place.
     column, row
         Places in the tile, shape (n,).
     metres
@@ -76,7 +74,7 @@ def heights_around(
 
 
 def sky_view(
-    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, directions: int, reach_m: float
+    tile: Heights, column: Array, row: Array, metres: Array, eye_m: Array, directions: int, reach_m: float
 ) -> Array:
     """Return the share of the sky's solid angle above the horizon, shape (n,); NaN where too few cells are known.
 
@@ -113,7 +111,7 @@ def sky_view(
 
 
 def _horizon(
-    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
+    tile: Heights, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
 ) -> tuple[Array, Array]:
     """Return how many cells are known along one direction, and the sine of the horizon's elevation."""
     c = (column[:, None] + along_c).astype(np.int32)  # never negative: the tile holds them all
@@ -217,9 +215,7 @@ def _sky(heights: HeightRaster, x: Array, y: Array, eye_m: Array, rules: Canopy)
     return found
 
 
-def _tiles(
-    heights: HeightRaster, x: Array, y: Array, reach_m: float
-) -> Iterator[tuple[Index, HeightArray, Array, Array]]:
+def _tiles(heights: HeightRaster, x: Array, y: Array, reach_m: float) -> Iterator[tuple[Index, Heights, Array, Array]]:
     """Yield, per tile that holds places: which, its heights with all within reach of them, and their place in it."""
     column, row = heights.cells(x, y)
     with np.errstate(invalid="ignore"):
