@@ -148,7 +148,7 @@ def earlier() -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    from geoqa.core.frames.revisits import SECOND
+    from geoqa.core.frames.revisits import ACTIONS, SECOND
     from geoqa.core.frames.schema import UNPROVEN
 
     first = occupations().drop_duplicates("point")
@@ -159,6 +159,6 @@ def earlier() -> pd.DataFrame:
             "deliver": "no",
             "occupations": np.ones(len(first), np.int64),
             **{name: first[name].to_numpy(dtype=float) for name in ("easting_m", "northing_m", "height_m")},
-            "action": pd.Categorical([SECOND] * len(first)),
+            "action": pd.Categorical([ACTIONS[SECOND].words] * len(first)),
         }
     )

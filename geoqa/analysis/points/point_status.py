@@ -81,11 +81,12 @@ class PointStatus(Analysis):
         conflict = np.isin(status, [STATUSES.index(name) for name in CONTRADICTORY]) | torn
         use = measured_rows.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
-        facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
         axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
         is_out = is_rejected(occupations)
         out_of = occupations["point"].astype(rows.names.dtype)[is_out]
         rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
+        facts = {"rows": count, "rejected": 1 * (rejected > 0)}
+        facts |= _facts(occupations, frames["classes"], rows, use, role, job)
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -103,16 +104,13 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": _canopy(occupations, rows),
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
-                "reason": _or_rejected(
-                    verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits),
-                    (count == 0) & (rejected > 0),
-                ),
             }
         )
-        points["explained"] = pd.Categorical([None] * n)
+        explained = pd.Categorical([None] * n)
         if "shifted" in frames:
-            points["explained"] = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
-            points["reason"] = verdict.with_shifts(points["reason"], points["explained"])
+            explained = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
+        told = verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits, explained)
+        points = points.assign(reason=told.pop("reason"), explained=explained, **told)
         keyed = occupations[["occupation_id"]].copy()
         spread_use, spread_fix = (
             np.where(is_out, measured_rows.REJECTED_ROW, measured_rows.NO_PART),
@@ -242,16 +240,6 @@ def _restarting_labels(
             "initialization. Where the solution was dropped each time, a column or [input] initialization must say so"
         )
     return tuple(said)
-
-
-def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:
-    """Return the reasons, another for points of which a reviewer left nothing."""
-    if not emptied.any():
-        return reason
-    word = "every direct occupation was rejected by the reviewer"
-    changed = reason.add_categories([word])
-    changed[emptied] = word
-    return changed
 
 
 def _finite(nu: np.ndarray) -> np.ndarray:

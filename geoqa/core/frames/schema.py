@@ -129,6 +129,39 @@ AGREEING = tuple(name for name in SEVERITY if STATUS[name].agrees)
 OVER = tuple(name for name in SEVERITY if STATUS[name].over)
 CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
 
+
+class StatusReason(NamedTuple):
+    """Why a point has its status: a sentence with blanks; whether what is done about the status settles it, or what."""
+
+    words: str
+    todo: bool = False
+    settles: str = ""
+
+
+_KNOWN = "its known coordinate says which is wrong"
+#: By key, as `points.reason_key` has it; `subject` is what was compared, `axis` the components it is told of.
+STATUS_REASONS = {
+    "agree": StatusReason("{subject} agree"),
+    "apart": StatusReason("{subject} are within tolerance but further apart than usual {axis}"),
+    "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
+    "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
+    "in_visit": StatusReason("{subject} disagree {axis}"),
+    "two_visits": StatusReason("2 visits disagree {axis}", todo=True),
+    "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),
+    "one_of_two": StatusReason("one visit disagrees with itself {axis}", todo=True),
+    "one_of_two_known": StatusReason("one visit disagrees with itself {axis}", settles=_KNOWN),
+    "no_majority": StatusReason("{visits} visits disagree {axis} and no majority settles it"),
+    "rejected": StatusReason("every direct occupation was rejected by the reviewer"),
+    "unobserved": StatusReason("no direct measured occupation"),
+    "in_fix": StatusReason("occupations under one initialization disagree {axis}"),
+    "height_once": StatusReason("the height was observed once"),
+    "no_height": StatusReason("no height was observed"),
+    "copies": StatusReason("observed once: its other rows are copies of it"),
+    "once": StatusReason("observed once"),
+    "one_fix": StatusReason("only one initialization is shown"),
+    "no_fresh_fix": StatusReason("no row shows a fresh initialization"),
+    "coarse": StatusReason("{what} lie on steps of {step:.2g} m, coarser than the tolerance of {limit:.3g} m can tell"),
+}
 _LATER = "observe once more, hours later"
 #: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
 DELIVERY_REASONS = {
@@ -347,6 +380,8 @@ POINTS = Frame(
         "basis": _text("where most of what is known of its precision comes from"),
         "zone": _text("problem zone"),
         "reason": _text("why this status"),
+        "reason_key": _text("key of that reason; null where another step gives one", tuple(STATUS_REASONS)),
+        "finding": _text("the same without what settles or explains it"),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": _text("shifts without which the point would not disagree"),
         "shift_h_m": _float(

@@ -22,13 +22,6 @@ from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
     CHECK_RECORDS,
-    DECIDING,
-    LATER,
-    LONGER,
-    LOOK_AT_MARK,
-    OTHER_BASE,
-    OTHER_METHOD,
-    SECOND,
 )
 from geoqa.core.frames.zones import DIRECTION, JOIN
 from geoqa.core.units import counted, duration, length, walked
@@ -55,17 +48,6 @@ AGAIN = (
     "Have the day's data reviewed before you leave. Where visits disagree again, come back as often as “Stop after” "
     "says, then no more: the point is tied to two control points set in the open, by offset or traverse."
 )
-#: What each action says, in short.
-MEANS = {
-    CHECK_RECORDS: "the field book may explain it; observe only if it does not",
-    LOOK_AT_MARK: "too far apart for one mark: look for a second or a disturbed one; then observe",
-    SECOND: "shown by one fix only so far",
-    LATER: "what it has agrees but is not enough; once more, under another sky",
-    DECIDING: "its visits disagree; one more can say which is right",
-    LONGER: "as noisy as its place is; observe longer",
-    OTHER_BASE: "its visits differ by base; set the base up on another known mark first",
-    OTHER_METHOD: "no more visits: tie it by offset or traverse to two control points set in the open",
-}
 #: How to read a column, by its heading.
 WHEN = "before that time the errors of its last visit are still there."
 NOT = "“Not”: then the satellites stand as they did at the last visit, each day later 4 minutes earlier."
@@ -239,8 +221,8 @@ def _heading(group: str, part: pd.DataFrame, job: Job) -> str:
 def _line(row: dict[str, Any]) -> str:
     role = f", {map_text(cut(row['role'], _LONGEST_DETAIL['role']))}" if isinstance(row["role"], str) else ""
     # Who and when is suspected stands on the first page.
-    reason, suspected, what = str(row["reason"]).partition("; suspected: ")
-    why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST_DETAIL["reason"])
+    suspected = f"; suspected: {row['looks_like']}" if isinstance(row["looks_like"], str) else ""
+    why = titled(f"{row['finding']}{suspected}", _LONGEST_DETAIL["reason"])
     chance = f"{round(row['chance'] * row['chance_n'])} of {row['chance_n']}" if row["chance"] == row["chance"] else "–"
     return (
         f"<tr><td>{row['walk']}</td><td><b>{map_text(cut(str(row['point']), _LONGEST_DETAIL['point']))}</b>{role}</td>"
@@ -341,8 +323,8 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
 
 def _words(shown: pd.DataFrame) -> list[str]:
     """Return what each action means that is asked for, and how to read when and how long."""
-    asked = set(shown["action"].astype("str"))
-    means = "; ".join(f"<b>{action}</b>: {map_text(MEANS[action])}" for action in ACTIONS if action in asked)
+    asked = set(shown["action_key"].astype("str"))
+    means = "; ".join(f"<b>{one.words}</b>: {map_text(one.means)}" for key, one in ACTIONS.items() if key in asked)
     visited = shown[shown["give_up_after"] > 0]
     told = [f"{means[:3]}{means[3:4].upper()}{means[4:]}."]
     told += [f"<b>When</b>: {WHEN}"] if visited["earliest_utc"].notna().any() else []
@@ -361,10 +343,10 @@ def _frame(job: Job) -> str:
 
 def _records(shown: pd.DataFrame) -> list[str]:
     """Return what to look up before anybody leaves, a line for each suspicion."""
-    mine = shown[(shown["action"] == CHECK_RECORDS).to_numpy()]
+    mine = shown[(shown["action_key"] == CHECK_RECORDS).to_numpy()]
     if mine.empty:
         return []
-    suspicion = mine["reason"].astype("str").str.partition("suspected: ", expand=True)[2].replace("", "a shift")
+    suspicion = (mine["looks_like"] + " (" + mine["shift"] + ")").fillna("a shift")
     lines = [
         f"<li>{map_text(cut(what, 160))}: <b>{_spans(rows['walk'].to_numpy())}</b></li>"
         for what, rows in mine.groupby(suspicion.to_numpy(), sort=False)
@@ -387,8 +369,8 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
     """Return a line for each group: its numbers, what there is to do, how far and how long."""
     lines = []
     for group, rows in shown.groupby("group", sort=False):
-        counts = rows["action"].astype("str").value_counts()
-        todo = ", ".join(f"{counts[action]} × {action}" for action in ACTIONS if action in counts)
+        counts = rows["action_key"].astype("str").value_counts()
+        todo = ", ".join(f"{counts[key]} × {action.words}" for key, action in ACTIONS.items() if key in counts)
         numbers = f"{rows['walk'].iloc[0]}" + (f" to {rows['walk'].iloc[-1]}" if len(rows) > 1 else "")
         held = rows["observe_s"].to_numpy(dtype=float)
         lines.append(
@@ -405,7 +387,7 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
 
 
 def _planned(revisits: pd.DataFrame) -> list[str]:
-    planned = revisits.loc[(revisits["action"] == ACCEPT).to_numpy(), "point"].astype("str").tolist()
+    planned = revisits.loc[(revisits["action_key"] == ACCEPT).to_numpy(), "point"].astype("str").tolist()
     if not planned:
         return []
     names = ", ".join(map_text(cut(name, 24)) for name in planned[:30])

@@ -67,7 +67,7 @@ def _revisits(frames: Frames, job: Job) -> list[Block]:
     revisits = frames["revisits"].sort_values("rank")
     if revisits.empty:
         return none("Nothing has to be observed again.")
-    accept = (revisits["action"].astype("str") == ACCEPT).to_numpy()
+    accept = (revisits["action_key"] == ACCEPT).to_numpy()
     found = [*_to_go(revisits[~accept], job)]
     if accept.any():
         names = [shown(name, 40) for name in revisits.loc[accept, "point"].iloc[:MOST_NAMED]]
