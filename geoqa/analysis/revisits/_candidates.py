@@ -200,9 +200,10 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
     )
     held = wanting["shift"].astype("object").where(_by_shift(wanting))
     shift = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
-    like = shift.map({name: looks.get(name) or "shifts" for name in shift.dropna().unique()})
-    suspected = pd.Series("; suspected: " + like + " (" + shift + ")", dtype="str").fillna("")
-    return pd.DataFrame({"reason": finding + suspected, "finding": finding, "looks_like": like, "shift": shift})
+    likes = {name: looks.get(name) or "shifts" for name in shift.dropna().unique()}
+    suspected = shift.map({name: f"; suspected: {like} ({name})" for name, like in likes.items()})
+    reason = finding + pd.Series(suspected, dtype="str").fillna("")
+    return pd.DataFrame({"reason": reason, "finding": finding, "looks_like": shift.map(likes), "shift": shift})
 
 
 def _by_shift(wanting: pd.DataFrame) -> pd.Series:

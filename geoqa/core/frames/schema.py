@@ -507,11 +507,27 @@ DECISIONS = Frame(
     },
 )
 
+
+class NameCheckKind(NamedTuple):
+    """What may be seen of a name: in the table, and as the title of those found."""
+
+    words: str
+    title: str
+
+
+#: By key, as `name_checks.kind_key` has it.
+NAME_CHECK_KINDS = {
+    "near": NameCheckKind("near", "different names at one place (closer than {near})"),
+    "far": NameCheckKind("far apart", "one name at places far apart (more than {far})"),
+    "outside": NameCheckKind("outside the radius", "stops just outside the radius (at most {twice} apart, not merged)"),
+    "gap": NameCheckKind("gap", "gaps in a running number (was a shot deleted?)"),
+}
 NAME_CHECKS = Frame(
     key=("kind", "point", "other"),
     base=("kind", "point", "other", "distance_m", "message"),
     columns={
-        "kind": _text("what was seen", ("near", "far apart", "outside the radius", "gap"), nulls=False),
+        "kind": _text("what was seen", tuple(kind.words for kind in NAME_CHECK_KINDS.values()), nulls=False),
+        "kind_key": _text("key of that", tuple(NAME_CHECK_KINDS)),
         "point": _text("name of the point", nulls=False),
         "other": _text("the other name"),
         "distance_m": _float("distance, null for a gap in a running number", minimum=0),

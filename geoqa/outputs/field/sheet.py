@@ -23,7 +23,6 @@ from geoqa.core.frames.revisits import (
     ACTIONS,
     CHECK_RECORDS,
 )
-from geoqa.core.frames.zones import DIRECTION, JOIN
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import offline
 from geoqa.outputs.csv_tables import coordinates
@@ -72,7 +71,7 @@ def zone_notice(frames: Mapping[str, pd.DataFrame], job: Job) -> list[str]:
     lines = []
     for zone in frames["zones"].drop(columns="geometry").to_dict("records"):
         mine = (points["zone"] == zone["zone"]) & (points["deliver"] == "yes")
-        if DIRECTION not in zone["kind"].split(JOIN) or not mine.any():
+        if not zone["rests_on_direction"] or not mine.any():
             continue
         names = points.loc[mine, "point"].astype("str").tolist()
         told = ", ".join(map_text(cut(name, 24)) for name in names[:MOST_ZONES])
