@@ -12,13 +12,14 @@ later moments says that a leap second announced since is not in it.
 
 from __future__ import annotations
 
-import difflib
 import re
 import zoneinfo
 from datetime import UTC, timedelta, timezone, tzinfo
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from geoqa.core.params import near
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,10 +52,10 @@ def zone(text: str) -> tzinfo:
     try:
         return zoneinfo.ZoneInfo(text)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        close = difflib.get_close_matches(text, zoneinfo.available_timezones(), n=1)
-        hint = f" Did you mean {close[0]!r}?" if close else ""
         rule = 'Write a name such as "Pacific/Auckland", "UTC", or an offset such as "+12:00".'
-        raise ValueError(f"{text[:60]!r} is not a known time zone.{hint} {rule}") from None
+        raise ValueError(
+            f"{text[:60]!r} is not a known time zone.{near(text, zoneinfo.available_timezones())} {rule}"
+        ) from None
 
 
 def name(job: Job) -> str:

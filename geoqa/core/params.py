@@ -8,9 +8,9 @@ import difflib
 import functools
 import math
 import types
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self, Union, get_args, get_origin, get_type_hints
+from typing import Any, Self, Union, get_args, get_origin, get_type_hints
 
 from geoqa.core.errors import Fault, ParameterError
 
@@ -29,7 +29,6 @@ def param(
     above: float | None = None,
     below: float | None = None,
     choices: tuple[str, ...] = (),
-    planned: tuple[str, ...] = (),
 ) -> Any:
     """Declare one field of a step or of a recipe table.
 
@@ -47,12 +46,10 @@ def param(
         Exclusive limits of a number.
     choices
         The words allowed.
-    planned
-        Words the recipe language knows and this version cannot do yet.
     """
     declared = {
         "unit": unit, "help": help, "minimum": minimum, "maximum": maximum,
-        "above": above, "below": below, "choices": choices, "planned": planned,
+        "above": above, "below": below, "choices": choices,
     }  # fmt: skip
     return dataclasses.field(default=default, metadata={"geoqa": declared})
 
@@ -71,7 +68,6 @@ class Parameter:
     above: float | None
     below: float | None
     choices: tuple[str, ...]
-    planned: tuple[str, ...]
 
     @property
     def required(self) -> bool:
@@ -119,25 +115,22 @@ class Parameter:
         """Return `value` in its declared type, or raise ValueError saying what is allowed."""
         if value is None and self.default is None:
             return None
-        given = _shown(value)
-        if isinstance(value, list) and tuple in self.types:
+        wrong = f"{_shown(value)} is not {self.rule}."
+        if isinstance(value, list):
             value = tuple(value)
         if float in self.types and isinstance(value, int) and not isinstance(value, bool):
-            try:
+            with contextlib.suppress(OverflowError):
                 value = float(value)
-            except OverflowError:
-                raise ValueError(f"{given} is not {self.rule}.") from None
         # bool is an int to Python; to a surveyor it is not a number.
-        if not isinstance(value, self.types) or (isinstance(value, bool) and bool not in self.types):
-            raise ValueError(f"{given} is not {self.rule}.")
-        if isinstance(value, tuple) and not all(isinstance(item, str) for item in value):
-            raise ValueError(f"{given} is not {self.rule}.")
-        if isinstance(value, str) and value in self.planned:
-            raise ValueError(f"{given} is part of the recipe language but not in this version yet.")
+        fits = isinstance(value, self.types) and (bool in self.types or not isinstance(value, bool))
+        if isinstance(value, tuple):
+            fits &= all(isinstance(item, str) for item in value)
+        elif isinstance(value, (int, float)) and not isinstance(value, bool):
+            fits &= self._inside(value)
+        if not fits:
+            raise ValueError(wrong)
         if self.choices and value not in self.choices:
-            raise ValueError(f"{given} is not {self.rule}.{_near(str(value), self.choices)}")
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and not self._inside(value):
-            raise ValueError(f"{given} is not {self.rule}.")
+            raise ValueError(wrong + near(value, self.choices))
         return value
 
     def parse(self, text: str) -> Any:
@@ -169,9 +162,6 @@ class Parameter:
 @dataclass(frozen=True, kw_only=True)
 class Declared:
     """Base of whatever declares its fields with `param`: steps and recipe tables."""
-
-    #: Keys the recipe language knows and this version cannot do yet.
-    planned_keys: ClassVar[tuple[str, ...]] = ()
 
     def __post_init__(self) -> None:
         faults = []
@@ -219,11 +209,8 @@ class Declared:
         before = len(faults)
         known = {parameter.name: parameter for parameter in cls.parameters()}
         for key in map(str, table):
-            if key in cls.planned_keys:
-                problem = "is part of the recipe language but not in this version yet."
-                faults.append(Fault(f"{where} {key}", problem, "Remove the line."))
-            elif key not in known:
-                faults.append(Fault(f"{where} {key}", f"is not a key here.{_near(key, (*known, *cls.planned_keys))}"))
+            if key not in known:
+                faults.append(Fault(f"{where} {key}", f"is not a key here.{near(key, known)}"))
         values: dict[str, Any] = {}
         for name, parameter in known.items():
             if table.get(name, REQUIRED if parameter.required else None) in (REQUIRED, OPEN):
@@ -266,6 +253,7 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _near(word: str, known: tuple[str, ...]) -> str:
-    close = difflib.get_close_matches(word, known, n=1)
+def near(word: object, known: Iterable[str], cutoff: float = 0.6) -> str:
+    """Return, behind a blank, which of the known words may have been meant; empty where none looks like it."""
+    close = difflib.get_close_matches(str(word), list(known), n=1, cutoff=cutoff)
     return f" Did you mean {close[0]!r}?" if close else ""

@@ -18,7 +18,6 @@ GeoPackage, Shapefile, FlatGeobuf and GeoParquet to a layer, through open librar
 from __future__ import annotations
 
 import contextlib
-import difflib
 import json
 import warnings
 from collections.abc import Callable, Iterator
@@ -31,6 +30,7 @@ import numpy as np
 from geoqa.core import input_files, vector_files
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import OCCUPATIONS, metric
+from geoqa.core.params import near
 from geoqa.core.recipe import Source
 from geoqa.readers import earlier_review
 from geoqa.readers.tables import typed_cells
@@ -425,9 +425,7 @@ def _choose(path: Path, layers: list[tuple[str, ...]], wanted: str | None) -> tu
     if wanted is not None:
         if wanted in names:
             return wanted, []
-        close = difflib.get_close_matches(wanted, names, n=1)
-        hint = f" Did you mean {close[0]!r}?" if close else ""
-        raise InputError(f"{path}: has no layer {wanted!r}.{hint} Its layers: {listed}.")
+        raise InputError(f"{path}: has no layer {wanted!r}.{near(wanted, names)} Its layers: {listed}.")
     if set(earlier_review.NEEDED) <= set(names):
         return "occupations", [
             f"{path.name}: is a review of geoqa: its layer 'occupations' is read, as that review left it."

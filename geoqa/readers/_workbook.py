@@ -7,7 +7,6 @@ a part with a document type, where entities are declared, is refused.
 from __future__ import annotations
 
 import datetime
-import difflib
 import io
 import re
 import warnings
@@ -21,6 +20,7 @@ import numpy as np
 
 from geoqa.core import input_files
 from geoqa.core.errors import InputError
+from geoqa.core.params import near
 from geoqa.core.recipe import Place, wanted
 from geoqa.readers.tables import headings, typed_cells
 from geoqa.readers.text import text_file
@@ -151,9 +151,7 @@ def _choose(path: Path, book: Any, wanted: str | None) -> str:
     if wanted is not None:
         if wanted in names:
             return wanted
-        close = difflib.get_close_matches(wanted, names, n=1)
-        hint = f" Did you mean {close[0]!r}?" if close else ""
-        raise InputError(f"{path}: has no sheet {wanted!r}.{hint} Its sheets: {listed}.")
+        raise InputError(f"{path}: has no sheet {wanted!r}.{near(wanted, names)} Its sheets: {listed}.")
     filled = [sheet.title for sheet in book.worksheets if _holds_something(path, sheet)]
     if len(filled) == 1:
         return str(filled[0])

@@ -1,5 +1,4 @@
 from dataclasses import dataclass
-from typing import ClassVar
 
 import pytest
 from hypothesis import given
@@ -13,11 +12,9 @@ from geoqa.core.params import Declared, param
 class Example(Declared):
     """Something with one parameter of each kind."""
 
-    planned_keys: ClassVar[tuple[str, ...]] = ("later",)
-
     length_m: float = param(unit="m", above=0, maximum=10, help="A length")
     count: int = param(3, unit="1", minimum=1, below=9, help="A count")
-    word: str = param("one", choices=("one", "two"), planned=("three",), help="A word")
+    word: str = param("one", choices=("one", "two"), help="A word")
     switch: bool = param(False, help="A switch")
     names: tuple[str, ...] = param((), help="Some names")
     share: float | None = param(None, unit="1", minimum=0, help="A share")
@@ -48,22 +45,15 @@ def test_a_table_is_read():
 
 
 def test_every_fault_of_a_table_at_once():
-    table = {"count": 9, "word": "too", "switch": 1, "names": ["a", 2], "share": -1, "swich": True, "later": 1}
+    table = {"count": 9, "word": "too", "switch": 1, "names": ["a", 2], "share": -1, "swich": True}
     assert faults_of(table) == [
         "x.toml: [example] swich: is not a key here. Did you mean 'switch'?",
-        "x.toml: [example] later: is part of the recipe language but not in this version yet. Remove the line.",
         f"x.toml: [example] length_m: must be stated. {LENGTH}",
         "x.toml: [example] count: 9 is not a whole number, at least 1 and below 9.",
         "x.toml: [example] word: 'too' is not one of 'one', 'two'. Did you mean 'two'?",
         "x.toml: [example] switch: 1 is not true or false.",
         "x.toml: [example] names: ['a', 2] is not a list of text.",
         "x.toml: [example] share: -1 is not a number, at least 0.",
-    ]
-
-
-def test_a_planned_word():
-    assert faults_of({"length_m": 1, "word": "three"}) == [
-        "x.toml: [example] word: 'three' is part of the recipe language but not in this version yet."
     ]
 
 

@@ -20,7 +20,7 @@ class Count(Analysis):
 
     limit_m: float = param(0.5, unit="m", above=0, maximum=2, help="Largest distance")
     most: int = param(10, unit="1", minimum=1, help="Rows")
-    way: str = param("quick", choices=("quick", "slow"), planned=("lazy",), help="How")
+    way: str = param("quick", choices=("quick", "slow"), help="How")
     loud: bool = param(False, help="Whether to say so")
     names: tuple[str, ...] = param((), help="Which")
     label: str | None = param(None, help="A label")
@@ -32,8 +32,6 @@ class Count(Analysis):
 @dataclass(frozen=True, kw_only=True)
 class Table(Declared):
     """A recipe table."""
-
-    planned_keys = ("later",)
 
     height_m: float = param(unit="m", minimum=0, help="The height.")
     note: str = param("", help="A note")
@@ -67,7 +65,6 @@ def test_the_record_gives_each_value_with_its_unit():
         ({"most": 2.5}, "2.5 is not a whole number, at least 1."),
         ({"most": 0}, "0 is not a whole number"),
         ({"way": "quik"}, "'quik' is not one of 'quick', 'slow'. Did you mean 'quick'?"),
-        ({"way": "lazy"}, "not in this version yet"),
         ({"loud": 1}, "1 is not true or false."),
         ({"names": "a"}, "'a' is not a list of text."),
         ({"names": ["a", 1]}, "is not a list of text."),
@@ -108,15 +105,14 @@ def test_options_that_are_no_value_are_refused(name, text):
 
 def test_a_recipe_table_tells_every_fault_with_its_place():
     faults = []
-    assert Table.from_table({"hieght_m": 1, "later": 2, "note": 3}, "site.toml: [t]", faults) is None
+    assert Table.from_table({"hieght_m": 1, "note": 3}, "site.toml: [t]", faults) is None
     told = "\n".join(map(str, faults))
     assert "site.toml: [t] hieght_m: is not a key here. Did you mean 'height_m'?" in told
-    assert "site.toml: [t] later: is part of the recipe language but not in this version yet." in told
     assert "site.toml: [t] note: 3 is not text." in told
     assert (
         "site.toml: [t] height_m: must be stated. Add height_m = ... (The height: a number in m, at least 0)." in told
     )
-    assert len(faults) == 4
+    assert len(faults) == 3
 
 
 @pytest.mark.parametrize("table", [[1], "text", None, 4])

@@ -15,7 +15,6 @@ The walk from point to point: groups, order, legs, and where each point lies.
 
 from __future__ import annotations
 
-import difflib
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -28,6 +27,7 @@ from geoqa.analysis.occupations.measured_rows import is_direct
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import ParameterError
 from geoqa.core.frames.revisits import ACCEPT
+from geoqa.core.params import near
 from geoqa.core.statistics import groups
 from geoqa.core.units import counted, walked
 
@@ -207,11 +207,9 @@ def stated_start(text: str, names: pd.Index, place: Array, job: Job) -> tuple[st
         if not (np.isfinite(first) and np.isfinite(second)):
             raise ValueError
     except ValueError:
-        close = difflib.get_close_matches(text, [str(name) for name in names], n=1)
-        near = f" Did you mean {close[0]!r}?" if close else ""
         raise ParameterError(
             f"start: {text[:60]!r} is neither a point with a place nor coordinates. Write a point's name, or easting "
-            f"and northing with a comma between, such as 1600000,5400000.{near}"
+            f"and northing with a comma between, such as 1600000,5400000.{near(text, map(str, names))}"
         ) from None
     system = geodesy.system_of(job)
     if system.geographic:

@@ -37,15 +37,13 @@ class FullTest:
     ----------
     mean
         Of x, y, h at each rover point, shape (2, 3).
-    s_x, s_y, s_xy, s_h
+    s_xy, s_h
         Experimental standard deviations; `s_xy` is two-dimensional.
     nu, nu_xy
         Degrees of freedom of one component and of the position.
     """
 
     mean: Array
-    s_x: float
-    s_y: float
     s_xy: float
     s_h: float
     nu: int
@@ -67,30 +65,12 @@ def full_test(sets: Array) -> FullTest:
     mean = sets.mean(axis=(0, 1))
     nu = (series * n - 1) * points
     s = np.sqrt(((sets - mean) ** 2).sum(axis=(0, 1, 2)) / nu)
-    return FullTest(mean, float(s[0]), float(s[1]), float(np.hypot(s[0], s[1])), float(s[2]), nu, 2 * nu)
+    return FullTest(mean, float(np.hypot(s[0], s[1])), float(s[2]), nu, 2 * nu)
 
 
 def limit(nu: int) -> float:
     """Return the largest ratio of an experimental to the stated standard deviation: sqrt(chi-square / nu) at 95 %."""
     return float(np.sqrt(special.chdtri(nu, 1 - CONFIDENCE) / nu))
-
-
-def ratio_bounds(nu: int, nu_other: int) -> tuple[float, float]:
-    """Return between what the ratio of two variances lies when they are of one population, two-sided at 95 %."""
-    low, high = special.fdtri(nu, nu_other, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
-    return float(low), float(high)
-
-
-def same_spread(first: FullTest, second: FullTest) -> dict[str, bool]:
-    """Return whether two full tests are of one population, for the position and for the height."""
-    found = {}
-    for name, a, b, nu in (
-        ("xy", first.s_xy, second.s_xy, (first.nu_xy, second.nu_xy)),
-        ("h", first.s_h, second.s_h, (first.nu, second.nu)),
-    ):
-        low, high = ratio_bounds(*nu)
-        found[name] = low <= a**2 / b**2 <= high
-    return found
 
 
 def deviations(sets: Array, distance_m: float, height_difference_m: float) -> tuple[Array, Array]:

@@ -169,15 +169,12 @@ class Bias:
         covariances; NaN where neither is known.
     p
         Probability of a mean farther from zero when there is no bias; NaN where nothing can tell.
-    from_scatter
-        Whether the scatter of the differences was used (Hotelling), or the stated covariances (chi-square).
     """
 
     n: int
     mean: Array
     covariance: Array
     p: float
-    from_scatter: bool
 
 
 def mean_and_covariance(values: Array) -> tuple[Array, Array]:
@@ -217,12 +214,12 @@ def bias(values: Array, covariances: Array, shared: Array | None = None) -> Bias
     if n > d and np.linalg.cond(scatter) < 1e8 and np.diag(scatter).min() > 0:
         square = float(mean @ np.linalg.solve(scatter, mean))
         p = float(special.fdtrc(d, n - d, square * (n - d) / (d * (n - 1))))
-        return Bias(n, mean, scatter, p, from_scatter=True)
+        return Bias(n, mean, scatter, p)
     stated = covariances.sum(axis=0) / max(n, 1) ** 2 + (0.0 if shared is None else shared)
     if n == 0 or not np.isfinite(stated).all() or np.linalg.det(stated) <= 0:
-        return Bias(n, mean, np.full((d, d), np.nan), float("nan"), from_scatter=False)
+        return Bias(n, mean, np.full((d, d), np.nan), float("nan"))
     p = float(special.chdtrc(d, mean @ np.linalg.solve(stated, mean)))
-    return Bias(n, mean, stated, p, from_scatter=False)
+    return Bias(n, mean, stated, p)
 
 
 def scores(values: Array, sigma: Array, rounding: Array | float = 0.0) -> Array:

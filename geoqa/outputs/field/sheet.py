@@ -408,10 +408,6 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
     ]
 
 
-#: The files made.
-FILES = ("revisits.html", "revisits.gpx", "revisits.csv")
-
-
 def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id: str = "") -> None:
     """Write the field sheet, the waypoints and the table of what is to be observed again into `folder`.
 

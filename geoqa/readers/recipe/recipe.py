@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Mapping
@@ -15,7 +14,7 @@ from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
-from geoqa.core.params import OPEN
+from geoqa.core.params import OPEN, near
 from geoqa.core.recipe import PRESETS, ReportFacts, Requirement, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
@@ -23,13 +22,10 @@ TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
     "canopy", "report", "line", "file", "experience",
 )  # fmt: skip
-#: Tables the recipe language knows and this version cannot do yet.
-PLANNED_TABLES: tuple[str, ...] = ()
 #: A recipe larger than this, in bytes, is none.
 LARGEST = 1_000_000
 #: Faults told of one recipe.
 MOST_FAULTS = 50
-NOT_YET = "is part of the recipe language but not in this version yet."
 
 
 def read_recipe(path: Path | str) -> Job:
@@ -230,13 +226,9 @@ def _height(table: Any) -> str | None:
 
 
 def _check_tables(table: Mapping[str, Any], where: str, faults: list[Fault]) -> None:
-    for name in map(str, table):
-        if name in PLANNED_TABLES:
-            faults.append(Fault(f"{where}: [{name}]", NOT_YET, "Remove the table."))
-        elif name not in TABLES:
-            close = difflib.get_close_matches(name, (*TABLES, *PLANNED_TABLES), n=1)
-            hint = f"Did you mean {close[0]!r}?" if close else f"The tables are {', '.join(TABLES)}."
-            faults.append(Fault(f"{where}: [{name}]", "is not a table here.", hint))
+    for name in (name for name in map(str, table) if name not in TABLES):
+        hint = near(name, TABLES).strip() or f"The tables are {', '.join(TABLES)}."
+        faults.append(Fault(f"{where}: [{name}]", "is not a table here.", hint))
 
 
 def _without(table: Any, *names: str) -> Any:
@@ -291,11 +283,8 @@ def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolera
     purpose = table["purpose"]
     preset = PRESETS.get(purpose) if isinstance(purpose, str) else None
     if preset is None:
-        close = difflib.get_close_matches(str(purpose), PRESETS, n=1)
-        hint = f" Did you mean {close[0]!r}?" if close else ""
-        faults.append(
-            Fault(f"{where} purpose", f"{purpose!r:.60} is not a preset.{hint}", f"One of {', '.join(PRESETS)}.")
-        )
+        problem = f"{purpose!r:.60} is not a preset.{near(purpose, PRESETS)}"
+        faults.append(Fault(f"{where} purpose", problem, f"One of {', '.join(PRESETS)}."))
         return None
     own = preset.as_table()
     other = [str(key) for key, value in table.items() if own.get(str(key)) != value]
@@ -329,8 +318,7 @@ def _words(name: str, words: Mapping[Any, Any], where: str, faults: list[Fault])
         if ours == OPEN:
             faults.append(Fault(f"{where} {word!r:.60}", "must be stated.", f"Write {allowed}."))
         elif not isinstance(ours, str) or (name in WORDS and ours not in WORDS[name]):
-            close = difflib.get_close_matches(str(ours), WORDS.get(name, ()), n=1)
-            hint = f" Did you mean {close[0]!r}?" if close else ""
+            hint = near(ours, WORDS.get(name, ()))
             faults.append(Fault(f"{where} {word!r:.60}", f"{ours!r:.60} is not {allowed}.{hint}"))
     return {str(word): ours for word, ours in words.items() if isinstance(ours, str)}
 

@@ -11,7 +11,6 @@ The recipe's tables on known points, field tests and lines: ``[control]``, ``[fi
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
@@ -21,7 +20,7 @@ from typing import Any
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.job import COLUMNS, FILE_TABLES, TEXT_COLUMNS, WHOLE_INPUT, FileRule, InputFormat, Job
-from geoqa.core.params import OPEN
+from geoqa.core.params import OPEN, near
 from geoqa.core.recipe import AREAS, LENGTHS, RASTER, TIMES, Canopy, Control, FieldTest, Line, Place, Source
 from geoqa.core.units import COLUMN_UNITS
 from geoqa.readers.text import row_filter
@@ -101,8 +100,7 @@ def _entry_faults(entry: Mapping[str, Any], here: str) -> list[Fault]:
             problem = "holds for the whole site and cannot differ by file."
             faults.append(Fault(f"{here} [{name}]", problem, f"Move it to [{name}]."))
         elif name not in ("path", *FILE_TABLES):
-            close = difflib.get_close_matches(name, FILE_TABLES, n=1)
-            hint = f"Did you mean {close[0]!r}?" if close else f"It may hold path, {', '.join(FILE_TABLES)}."
+            hint = near(name, FILE_TABLES).strip() or f"It may hold path, {', '.join(FILE_TABLES)}."
             faults.append(Fault(f"{here} {name}", "is not a key or a table here.", hint))
     return faults
 
@@ -297,8 +295,7 @@ def columns(table: Mapping[str, Any], where: str, faults: list[Fault]) -> dict[s
         here = f"{where} {name}"
         before = len(faults)
         if name not in COLUMNS:
-            close = difflib.get_close_matches(name, COLUMNS, n=1)
-            hint = f"Did you mean {close[0]!r}?" if close else f"The columns are {', '.join(COLUMNS)}."
+            hint = near(name, COLUMNS).strip() or f"The columns are {', '.join(COLUMNS)}."
             faults.append(Fault(here, "is not a column here.", hint))
         elif value == OPEN:
             faults.append(Fault(here, "must be stated.", f"The heading or position of: {COLUMNS[name]}."))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.schema import OCCUPATIONS
+from geoqa.core.params import near
 from geoqa.core.recipe import Place, Source
 from geoqa.core.units import JOB_UNITS, PRECISION_UNITS
 from geoqa.readers.tables import inference
@@ -46,8 +46,7 @@ def place(wanted: Place, headings: Sequence[str], width: int) -> int:
         if found:
             at = " and ".join(str(i + 1) for i in found)
             raise LookupError(f"the heading {wanted!r} stands at the positions {at}. Write one of the positions.")
-    close = difflib.get_close_matches(wanted, [h for h in headings if h], n=1, cutoff=0.5)
-    raise LookupError(f"there is no heading {wanted[:80]!r}." + (f" Did you mean {close[0]!r}?" if close else ""))
+    raise LookupError(f"there is no heading {wanted[:80]!r}.{near(wanted, filter(None, headings), cutoff=0.5)}")
 
 
 def fixed_name(span: tuple[int, int]) -> str:

@@ -7,7 +7,6 @@ The text a moment is read from: one column or two, with the recipe's date, as a 
 
 from __future__ import annotations
 
-import difflib
 from collections import Counter
 from datetime import UTC
 from typing import TYPE_CHECKING
@@ -20,6 +19,7 @@ import pyarrow.compute as pc
 from geoqa.core import clock
 from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS
+from geoqa.core.params import near
 from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
@@ -268,8 +268,7 @@ class Sheet:
                 places[column] = headings.place(column, own, len(own))
             except LookupError as error:
                 rule = f"[input] where uses {column!r}: {error.args[0]}"
-                close = difflib.get_close_matches(column, self.job.columns, n=1, cutoff=0.95)
-                hint = " It takes the file's own headings, not ours." if close else ""
+                hint = " It takes the file's own headings, not ours." if near(column, self.job.columns, 0.95) else ""
                 if bare:
                     hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
