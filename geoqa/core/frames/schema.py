@@ -463,12 +463,43 @@ CALIBRATION_BY_PROCEDURE = Frame(
     },
 )
 
+#: Why a row of a table is not used, by key, as `set_aside.reason_key` has it; `ours` is the column it is about.
+REJECTIONS = {
+    "no_name": "point has no name",
+    "left_out": "left out by where",
+    "too_many": "has too many fields: {fields}, where the table has {width}{hint}",
+    "too_few": "has too few fields: {fields}, where the table has {width}{hint}",
+    "quote": "opens a quote it does not close",
+    "headings": "repeats the headings",
+    "number": "{ours} is not a number",
+    "infinite": "{ours} is infinite",
+    "missing": "{ours} is missing",
+    "negative": "{ours} is negative",
+    "absurd": "{ours} is absurd (outside {least:g} to {most:g})",
+    "unit": "{ours} is read in {unit}, and the file writes {found} behind it: state its unit in its table, "
+    '{{ column = ..., pattern = ..., unit = "{found}" }}',
+    "minutes": "{ours} is in degrees and decimal minutes: export degrees, or minutes and seconds",
+    "dms": '{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]',
+    "sixty": '{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"',
+    "angle": "{ours} is not an angle such as {shown}",
+    "gps_week": "{ours} has a GPS week below {least}, before August 1999: it counts in full from 1980 (add 1024 or "
+    "2048 to one that starts again after 1024)",
+    "no_time": "{ours} has a date and no time of day",
+    "time": "{ours} is not a time in the format {form!r}",
+    "unclear_time": "{ours} is a time that {zone} showed twice or never (daylight saving); write it with its offset",
+    "absurd_time": "{ours} is an absurd time (outside {least} to {most})",
+    "reversed": "ends before it starts",
+    "word": '{ours} is "{found}": add "{found}" = "..." {place}',
+    "precision": "precision is zero or negative ({ours})",
+    "covariance": "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)",
+}
 SET_ASIDE = Frame(
     key=("source_file", "source_line"),
     base=("source_file", "source_line", "reason", "row"),
     columns={
         **_SOURCE,
         "reason": _text("why the row is not used", nulls=False),
+        "reason_key": _text("key of that reason; null where the reader gives its own", tuple(REJECTIONS)),
         "row": _text("the text as it stood", nulls=False),
     },
 )
