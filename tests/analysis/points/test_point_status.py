@@ -36,6 +36,7 @@ def test_two_visits_that_disagree_name_no_outlier():
     found = frames["points"].iloc[0]
     assert found["status"] == "conflict"
     assert found["reason"].startswith("2 visits disagree horizontally: a third visit or a control tie")
+    assert (found["reason_key"], found["finding"]) == ("two_visits", "2 visits disagree horizontally")
     assert uses(frames) == ["in conflict", "in conflict"]
 
 
@@ -250,6 +251,8 @@ def test_unknown_precision_leaves_confirmed_and_conflict(e, status, gap):
     found = point(visits((0, 0, 0), (e, 0, 0), gap=gap))
     assert found["status"] == status
     assert found["reason"].endswith("expectation unknown, no precision is known")
+    assert found["reason_key"] == ("agree" if status == "confirmed" else "two_visits" if gap > 5 else "in_visit")
+    assert "third visit" not in found["finding"] and found["finding"].endswith("no precision is known")
 
 
 @pytest.mark.parametrize("stated", [{}, {"s": 0.02, "sv": 0.02}, {"s": 0.005, "sv": 0.02}])
