@@ -1,4 +1,4 @@
-"""Orders steps by what they need and give, runs them, and keeps every frame."""
+"""Orders steps by what they need and give, and runs them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from geoqa import plugins
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
-from geoqa.core.frames import schema
+from geoqa.core.frames.schema import Frames as Frames
+from geoqa.core.frames.schema import has as has
 from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
@@ -137,88 +138,6 @@ def possible(steps: Iterable[Analysis], there: Collection[str]) -> list[Analysis
     return chosen
 
 
-class Frames:
-    """Every frame of a run; columns are attached by key, and each has one owner."""
-
-    def __init__(self, frames: Mapping[str, pd.DataFrame]) -> None:
-        self._frames: dict[str, pd.DataFrame] = dict(frames)
-        self._base = {name: tuple(frame.columns) for name, frame in frames.items()}
-        self._owner = {f"{name}.{column}": "the readers" for name, frame in frames.items() for column in frame.columns}
-
-    def __getitem__(self, name: str) -> pd.DataFrame:
-        return self._frames[name]
-
-    def names(self) -> tuple[str, ...]:
-        """Return the names of the frames made so far, in order."""
-        return tuple(self._frames)
-
-    def view(self, needs: Iterable[str]) -> dict[str, pd.DataFrame]:
-        """Return the frames named, with the columns they were made with and those named, and no others."""
-        wanted: dict[str, list[str]] = {}
-        for address in needs:
-            frame, _, column = address.partition(".")
-            columns = wanted.setdefault(frame, list(self._base[frame]))
-            if column and column not in columns:
-                columns.append(column)
-        return {frame: self._frames[frame][columns] for frame, columns in wanted.items()}
-
-    def shown_to(self, step: Analysis) -> dict[str, pd.DataFrame]:
-        """Return the view of what a step needs, and of what it uses as far as it is there."""
-        return self.view((*step.needs, *(address for address in step.uses if has(self._frames, address))))
-
-    def add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
-        """Keep what a step made, checked against what it declared and against the contracts; all of it or nothing."""
-        before = dict(self._frames), dict(self._base), dict(self._owner)
-        try:
-            self._add(step, made)
-        except Exception:
-            self._frames, self._base, self._owner = before
-            raise
-
-    def _add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
-        expected = {address.partition(".")[0] for address in step.gives}
-        if set(made) != expected:
-            raise StepError(f"{step.name!r} declares {sorted(expected)} and returned {sorted(made)}.")
-        for name, frame in made.items():
-            if not hasattr(frame, "columns"):
-                raise StepError(f"{step.name!r} returned {type(frame).__name__} for {name!r}, it must be a data frame.")
-            columns = [a.partition(".")[2] for a in step.gives if a.startswith(f"{name}.")]
-            if name not in step.gives:
-                self._attach(step, name, frame, columns)
-            else:
-                schema.check(name, frame, by=step.name)
-                if columns:
-                    schema.check(name, frame, by=step.name, columns=columns)
-                self._claim(step, name, list(frame.columns))
-                self._frames[name], self._base[name] = frame, tuple(frame.columns)
-
-    def _attach(self, step: Analysis, name: str, keyed: pd.DataFrame, columns: list[str]) -> None:
-        contract = schema.FRAMES.get(name)
-        key = list(contract.key) if contract else [str(self._base[name][0])]
-        schema.check(name, keyed, by=step.name, columns=[*key, *columns])
-        extra = [c for c in keyed.columns if c not in key and c not in columns]
-        if extra:
-            raise StepError(f"{step.name!r} returned {name}.{extra[0]}, which it does not declare.")
-        self._claim(step, name, columns)
-        target = self._frames[name]
-        if not keyed[key].reset_index(drop=True).equals(target[key].reset_index(drop=True)):
-            keyed = _aligned(step, name, keyed, target, key)
-        self._frames[name] = target.assign(**{c: keyed[c].array for c in columns})
-
-    def _claim(self, step: Analysis, name: str, columns: list[str]) -> None:
-        for column in columns:
-            address = f"{name}.{column}"
-            if address in self._owner:
-                raise StepError(f"{address!r} would have two owners: {self._owner[address]} and {step.name!r}.")
-            self._owner[address] = f"{step.name!r}"
-
-
-def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
-    """Return whether `address`, a frame or a column of one, is there."""
-    frame, _, column = address.partition(".")
-    return frame in frames and (not column or column in frames[frame])
-
-
 def run(
     steps: Sequence[Analysis],
     frames: Frames,
@@ -279,31 +198,22 @@ def going_on(name: str, failed: dict[str, str]) -> Iterator[None]:
 
 
 def _run_one(step: Analysis, frames: Frames, job: Job, foreign: bool) -> tuple[str, ...]:
-    who = f"the step {step.name!r} failed"
     try:
-        shown = frames.shown_to(step)
-        result = plugins.call(lambda: _as_guest(step, shown, job)) if foreign else _result(step, step.run(shown, job))
-        frames.add(step, result.frames)
+        return frames.run(step, job, _as_guest if foreign else None)
     except GeoqaError:
         raise
     except (Exception, SystemExit) as error:
-        raise StepError(f"{who}: {plugins.error_text(error)}") from error
-    return result.messages
+        raise StepError(f"the step {step.name!r} failed: {plugins.error_text(error)}") from error
 
 
 def _as_guest(step: Analysis, shown: Mapping[str, pd.DataFrame], job: Job) -> Result:
-    result = step.run(plugins.copied(shown), copy.deepcopy(job))
-    if not isinstance(result, Result):
-        raise StepError(f"it returned {type(result).__name__}, it must return a Result of frames by name")
-    return Result(plugins.taken(result.frames), plugins.checked_messages(result.messages))
+    def made() -> Result:
+        result = step.run(plugins.copied(shown), copy.deepcopy(job))
+        if not isinstance(result, Result):
+            raise StepError(f"it returned {type(result).__name__}, it must return a Result of frames by name")
+        return Result(plugins.taken(result.frames), plugins.checked_messages(result.messages))
 
-
-def _result(step: Analysis, given: object) -> Result:
-    if not isinstance(given, Result):
-        raise StepError(
-            f"the step {step.name!r} returned {type(given).__name__}, it must return a Result of frames by name."
-        )
-    return given
+    return plugins.call(made)
 
 
 def _wants(step: Analysis, given: Collection[str]) -> tuple[str, ...]:
@@ -312,16 +222,3 @@ def _wants(step: Analysis, given: Collection[str]) -> tuple[str, ...]:
     own = [address for address in step.gives if "." not in address]
     used = [address for address in step.uses if address in given]
     return (*step.needs, *(host for host in hosts if host not in own), *used)
-
-
-def _aligned(step: Analysis, name: str, keyed: pd.DataFrame, target: pd.DataFrame, key: list[str]) -> pd.DataFrame:
-    """Return keyed columns in the target's order; every key of the target must be there exactly once."""
-    doubles = int(keyed.duplicated(key).sum())
-    joined = target[key].merge(keyed, on=key, how="left", indicator=True)
-    missing = int((joined["_merge"] != "both").sum())
-    if doubles or missing or len(keyed) != len(target):
-        raise StepError(
-            f"{step.name!r} returned {len(keyed)} rows for the {len(target)} of {name!r}: {missing} keys are missing, "
-            f"{doubles} stand twice. Return one row per {', '.join(key)}."
-        )
-    return joined

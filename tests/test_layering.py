@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import functools
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -228,7 +230,17 @@ def test_modules_import_what_they_may_and_steps_load_light():
 
 
 def test_a_step_that_loads_heavy_is_seen():
-    step = "from geoqa.core.statistics import groups\nclass A(Analysis):\n    pass"
+    step = "from geoqa.core.statistics import averages\nclass A(Analysis):\n    pass"
     house = House(HOUSE.texts | {"analysis.geometry": step})
     assert holds_a_step(house.trees["analysis.geometry"])
     assert "numpy" in at_the_top(house, "analysis.geometry")
+
+
+def test_no_step_loads_a_library_before_it_runs():
+    code = (
+        "import sys; from geoqa import plugins; "
+        "[e.load() for group in plugins.catalogue().entries.values() for e in group.values()]; "
+        f"print(sorted({HEAVY!r} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -1,8 +1,42 @@
-"""The types of arrays in annotations: numbers, row numbers and class codes, flags. Shapes stand in the docstrings."""
+"""Arrays and frames in annotations, and the libraries they come from, each loaded when something of it is first used.
 
-import numpy as np
-from numpy.typing import NDArray
+`Array` holds numbers, `Index` whole numbers, `Rows` places in a frame, `Flags` yes and no; shapes stand in the
+docstrings. A module that holds steps takes its libraries from here, so that listing steps stays quick.
+"""
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+__all__ = ["Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "gpd", "np", "pd", "shapely", "special"]
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import numpy as np
+    import pandas as pd
+    import shapely
+    from numpy.typing import ArrayLike, NDArray
+    from scipy import special
+
+    Array = NDArray[np.float64]
+    Index = NDArray[np.int64]
+    Rows = NDArray[np.intp]
+    Flags = NDArray[np.bool_]
+    Frames = Mapping[str, pd.DataFrame]
+else:
+    Array = Index = Rows = Flags = Frames = NDArray = ArrayLike = Any
+
+    class _Late:
+        """A library that is imported when a name of it is asked for; the name is kept."""
+
+        def __init__(self, library: str) -> None:
+            self._library = library
+
+        def __getattr__(self, name: str) -> Any:
+            found = getattr(importlib.import_module(self._library), name)
+            setattr(self, name, found)
+            return found
+
+    gpd, np, pd, shapely, special = map(_Late, ("geopandas", "numpy", "pandas", "shapely", "scipy.special"))

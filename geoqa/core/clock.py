@@ -15,19 +15,11 @@ from __future__ import annotations
 import re
 import zoneinfo
 from datetime import UTC, timedelta, timezone, tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-
+from geoqa.core.arrays import Array, Index, NDArray, np, pd
+from geoqa.core.job import Job
 from geoqa.core.params import near
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.job import Job
-
 
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 #: How people read a moment, and a day.
@@ -81,8 +73,6 @@ def moment(time: Any, place: tzinfo, pattern: str = MOMENT) -> str:
     time
         A time with its zone, None or NaT, or seconds since 1970, NaN for none.
     """
-    import pandas as pd
-
     if time is None or time != time:
         return ""
     at = pd.Timestamp(time, unit="s", tz="UTC") if isinstance(time, float) else time
@@ -112,9 +102,6 @@ def offsets(seconds: Array, job: Job) -> list[tuple[int, int]]:
     -------
     Seconds since 1970, growing, and seconds ahead from then on; the first holds before it too. Shape (m, 2).
     """
-    import numpy as np
-    import pandas as pd
-
     known = seconds[np.isfinite(seconds)]
     if not len(known):
         return []
@@ -129,8 +116,6 @@ def offsets(seconds: Array, job: Job) -> list[tuple[int, int]]:
 
 def _changes(first: int, last: int, job: Job) -> list[int]:
     """Return the quarters of an hour since 1970 at which the clocks change, between two; days are looked at first."""
-    import numpy as np
-    import pandas as pd
 
     def ahead(quarters: Index) -> Index:
         utc = pd.DatetimeIndex((quarters * 900).astype("datetime64[s]")).tz_localize("UTC")
@@ -146,12 +131,12 @@ def _changes(first: int, last: int, job: Job) -> list[int]:
     return found
 
 
-EPOCH = np.datetime64("1980-01-06T00:00:00", "us")
+EPOCH = "1980-01-06T00:00:00"
 SECONDS_A_WEEK = 604_800
 #: A week below this is before 22 August 1999: in newer files a count that starts again after 1024 weeks.
 ROLLOVER = 1024
 #: Up to this moment in UTC the table is known to be complete.
-COMPLETE_TO = np.datetime64("2026-06-28T00:00:00", "us")
+COMPLETE_TO = "2026-06-28T00:00:00"
 #: Day from whose start in UTC, and the whole seconds that GPS time is ahead of UTC from then on.
 LEAP_SECONDS: tuple[tuple[str, int], ...] = (
     ("1980-01-06", 0), ("1981-07-01", 1), ("1982-07-01", 2), ("1983-07-01", 3), ("1985-07-01", 4),
@@ -181,7 +166,7 @@ def gps_to_utc(week: Array, seconds: Array) -> NDArray[np.datetime64]:
     sound = (week >= 0) & (week < 10_000) & (week == np.floor(week)) & (seconds >= 0) & (seconds < SECONDS_A_WEEK)
     whole = np.where(sound, week, 0).astype(np.int64) * SECONDS_A_WEEK * 1_000_000
     ticks = whole + np.rint(np.where(sound, seconds, 0) * 1e6).astype(np.int64)
-    gps = EPOCH + ticks.astype("timedelta64[us]")
+    gps = np.datetime64(EPOCH, "us") + ticks.astype("timedelta64[us]")
     ahead = np.array([leap for _, leap in LEAP_SECONDS])
     starts = np.array([day for day, _ in LEAP_SECONDS], "datetime64[us]") + ahead.astype("timedelta64[s]")
     leap = ahead[np.maximum(np.searchsorted(starts, gps, side="right") - 1, 0)]

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from geoqa.core import geodesy, input_files
+from geoqa.core.arrays import Array, NDArray, np
 from geoqa.core.errors import CallError, GeodesyError, InputError
+from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 
 if TYPE_CHECKING:

@@ -6,17 +6,12 @@ revisits.csv: what each point needs, as a table, coordinates in the job's unit.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import Array, np, pd
+from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import cell_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
 
 
 def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:
@@ -35,9 +30,6 @@ def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:
 
 def points_table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of points.csv as text and numbers already rounded."""
-    import numpy as np
-    import pandas as pd
-
     unit, unit_up = job.input.unit, job.input.height_unit
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
     result = {"point": text(points["point"]), "role": text(points["role"])}
@@ -72,8 +64,6 @@ def points_table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 def text(values: pd.Series) -> object:
     """Return safe text, empty for null, shape (n,); each distinct word is made safe once."""
-    import numpy as np
-
     labels = values.astype("category")
     words = np.array([*(cell_text(str(word)) for word in labels.cat.categories), ""], dtype=object)
     return words[labels.cat.codes.to_numpy()]  # code -1, null, is the last word
@@ -81,8 +71,6 @@ def text(values: pd.Series) -> object:
 
 def number(values: object, places: int) -> object:
     """Return numbers as text with so many decimals, empty for null, shape (n,)."""
-    import numpy as np
-
     numbers = np.asarray(values, dtype=float)
     written = np.char.mod(f"%.{places}f", numbers)
     zero = f"{0:.{places}f}"
@@ -111,9 +99,6 @@ def write_revisits(path: Path, revisits: pd.DataFrame, job: Job) -> None:
 
 def revisits_table(revisits: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of revisits.csv as text already rounded."""
-    import numpy as np
-    import pandas as pd
-
     unit, unit_up = job.input.unit, job.input.height_unit
     words = {name: text(revisits[name]) for name in _WORDS}
     times = {
@@ -155,8 +140,6 @@ def coordinates(revisits: pd.DataFrame, job: Job, places: int = 3) -> dict[str, 
 
 def lonlat(revisits: pd.DataFrame, job: Job) -> tuple[Array, Array]:
     """Return longitude and latitude in degrees, in the job's own datum, NaN where there is no place."""
-    import numpy as np
-
     place = revisits[["easting_m", "northing_m"]].to_numpy(dtype=float)
     known = np.isfinite(place).all(axis=1)
     found = np.full((2, len(place)), np.nan)

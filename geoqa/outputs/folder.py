@@ -24,14 +24,12 @@ import shutil
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core import result_set
+from geoqa.core.arrays import Frames
 from geoqa.core.errors import OutputError
 from geoqa.core.result_set import LOCK, RECORD, STAGING
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 def flat_keys(table: Any, name: str = "") -> Iterator[tuple[str, Any]]:
@@ -57,7 +55,7 @@ def versions() -> dict[str, str]:
     return found | {"PROJ": pyproj.proj_version_str}
 
 
-def statements(frames: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+def statements(frames: Frames) -> list[dict[str, Any]]:
     """Return each statement with its figures (lengths in metres, None where withheld) and its conditions."""
     if "statements" not in frames:
         return []

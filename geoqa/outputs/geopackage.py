@@ -14,25 +14,21 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy, vector_files
+from geoqa.core.arrays import Frames, gpd, np, pd, shapely
 from geoqa.core.errors import OutputError
 from geoqa.core.frames import schema
 from geoqa.core.frames.schema import FRAMES, NO_EVIDENCE, enlarged, metric
+from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs import gis_styles
-from geoqa.outputs.header import CAUTIONS
+from geoqa.outputs.folder import versions
+from geoqa.outputs.header import CAUTIONS, Header
 from geoqa.outputs.text import display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Tables that are no frames: how the layers are drawn, and what the file is.
 STYLES, ABOUT = "layer_styles", "about"
@@ -66,7 +62,7 @@ INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_
 """
 
 
-def describe(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+def describe(path: Path, frames: Frames, job: Job) -> None:
     """Add styles, titles of columns, times and what the file is to a GeoPackage of `frames`.
 
     Raises
@@ -163,9 +159,6 @@ def title(column: str) -> str:
 
 def about(job: Job) -> list[tuple[str, str]]:
     """Return labels and sentences: site, system, height reference, units, tool and version."""
-    from geoqa.outputs.folder import versions
-    from geoqa.outputs.header import Header
-
     said = Header.of(job, 0, 0, every=True)
     units = "lengths are in metres"
     own = said.units()
@@ -181,10 +174,8 @@ def about(job: Job) -> list[tuple[str, str]]:
     ]
 
 
-def _moment(frames: Mapping[str, pd.DataFrame]) -> str:
+def _moment(frames: Frames) -> str:
     """Return the time of the last occupation as a GeoPackage writes it."""
-    import pandas as pd
-
     occupations = frames.get("occupations")
     times = [] if occupations is None else [occupations[c].max() for c in ("start_utc", "end_utc") if c in occupations]
     known = [time for time in times if pd.notna(time)]
@@ -205,7 +196,7 @@ LARGEST = 0.1
 VERTICAL = frozenset(("height", "du", "up", "up95", "u", "v", "vertical"))
 
 
-def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
+def write(path: Path, frames: Frames, job: Job) -> None:
     """Write every frame as a layer of its name, what is drawn on top first; the same bytes for the same frames.
 
     Beside the frames it holds closures and ellipses enlarged, since to scale nobody would see them, and for
@@ -240,7 +231,7 @@ def write(path: Path, frames: Mapping[str, pd.DataFrame], job: Job) -> None:
         describe(path, layers, job)
 
 
-def _layers(frames: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, pd.DataFrame]]:
+def _layers(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:
     """Return the layers in the order of the file: a desktop GIS puts the first one on top."""
     large = dict(_enlarged(frames))
     drawn = ("revisits", "points", *large, *(name for name in gis_styles.LOOKS if name not in ("revisits", "points")))
@@ -250,7 +241,7 @@ def _layers(frames: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, pd.DataFr
             yield name, large[name] if name in large else frames[name]
 
 
-def _enlarged(frames: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, pd.DataFrame]]:
+def _enlarged(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:
     """Return independent closures, and the ellipses of points, as many times enlarged as lets a person see them."""
     points, closures, ellipses = (frames.get(name) for name in ("points", "closures", "ellipses"))
     if points is None or not len(points) or "geometry" not in points:
@@ -267,8 +258,6 @@ def _enlarged(frames: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, pd.Data
 
 def _times(points: pd.DataFrame, lengths: list[pd.Series]) -> int:
     """Return the round factor (1, 2, 5, 10, ...) that draws a typical length some 160th of the site long."""
-    import numpy as np
-
     places_m = points[["easting_m", "northing_m"]].to_numpy(float, na_value=np.nan)
     across_m = float(np.hypot(*(np.nanmax(places_m, 0) - np.nanmin(places_m, 0)))) if np.isfinite(places_m).any() else 0
     typical = next((float(m) for m in (values[values > 0].median() for values in lengths) if m > 0), 0.0)
@@ -283,11 +272,6 @@ def _grown(frame: pd.DataFrame, points: pd.DataFrame, times: int, fixed: int | N
 
     `fixed` is the vertex that comes to lie on the point; None where the middle of the shape does.
     """
-    import geopandas as gpd
-    import numpy as np
-    import pandas as pd
-    import shapely
-
     names = pd.Index(points["point"].astype("str"))
     at = names.get_indexer(frame["point"].astype("str"))
     frame = frame[at >= 0]
@@ -325,8 +309,6 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
-    import geopandas as gpd
-
     pyogrio = vector_files.library()
 
     # Version 1.4 is younger than many readers: they warn of it.
@@ -367,8 +349,6 @@ def _geometry_type(name: str, places: pd.DataFrame) -> str:
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose columns a GeoPackage can hold: categories as text, names that differ beyond case."""
-    import pandas as pd
-
     renamed, seen = {}, {"fid", "geom"}
     for column in map(str, frame.columns):
         name, n = column, 2

@@ -12,18 +12,15 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
 from geoqa.core.frames.schema import enlarged
+from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs import gis_styles
+from geoqa.outputs.geopackage import ABOUT, LAYERS, STYLES, titles
+from geoqa.outputs.gis_styles import Look
 from geoqa.outputs.text import display_text, xml_text
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.outputs.gis_styles import Look
-
 
 #: The groups of the tree, in their order, and which of them show when the project is opened.
 GO_BACK, POINTS, EVIDENCE, TABLES = GROUPS = ("Go back", "Points", "Evidence", "Tables")
@@ -96,8 +93,6 @@ def write(path: Path, package: Path, job: Job) -> None:
 
 def _layers(file: sqlite3.Connection) -> Iterator[_Layer]:
     """Return the layers of a GeoPackage, what is drawn on top first."""
-    from geoqa.outputs.geopackage import ABOUT, LAYERS, STYLES, titles
-
     extents = {
         name: tuple(bounds)
         for name, *bounds in file.execute("SELECT table_name, min_x, min_y, max_x, max_y FROM gpkg_contents")

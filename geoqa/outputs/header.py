@@ -9,16 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import np
+from geoqa.core.job import Job
 from geoqa.core.steps import Field
 from geoqa.core.units import counted, spoken
 from geoqa.outputs.text import cut, display_text
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
 
 CAUTIONS: tuple[str, ...] = (
     "This is a review of internal evidence, not a certification.",
@@ -109,8 +106,6 @@ class Header:
 
     def labels(self, n: int) -> tuple[Field, ...]:
         """Return the columns that say of `n` rows what their coordinates are in."""
-        import numpy as np
-
         said = {
             "crs": (self.code or self.system, "coordinate system"),
             "height_reference": (self.height_reference, "what heights are above"),

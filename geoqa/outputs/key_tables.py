@@ -9,19 +9,15 @@ Suspicious shifts as a table: for the key of the map.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import pd, special
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK
 from geoqa.core.frames.schema import OTHER_CLASSES, OWN, WHOLE_SITE
+from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, probability, signed, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Most characters of a class's name in a cell.
 LONGEST_NAME = 24
@@ -98,8 +94,6 @@ def _worth(row: Any, axis: str, job: Job) -> str:
 
 def _bounds(freedom: float) -> tuple[float, float]:
     """Return what a scale known with so many degrees of freedom is multiplied with for its 95 % bounds."""
-    from scipy import special
-
     low, high = (float((freedom / special.chdtri(freedom, q)) ** 0.5) for q in (0.025, 0.975))
     return low, high
 

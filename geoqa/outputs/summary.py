@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core import recipe
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import REFUSED
 from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import key_tables
 from geoqa.outputs.text import cut, display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Columns of a terminal that lines are wrapped at, and the most characters of one message.
 WIDTH, LONGEST = 110, 1_000
@@ -26,7 +23,7 @@ SETTLED = "control shows which set-ups are off: see above"
 
 
 def lines(
-    frames: Mapping[str, pd.DataFrame],
+    frames: Frames,
     accounts: Mapping[str, Any],
     messages: Iterable[str],
     job: Job,
@@ -178,7 +175,7 @@ def _risk(points: pd.DataFrame) -> list[str]:
     return [*_wrapped(sentence), ""]
 
 
-def _statements(frames: Mapping[str, pd.DataFrame]) -> list[str]:
+def _statements(frames: Frames) -> list[str]:
     """Return each statement as its standard has it, then those refused; those refused for one reason share theirs."""
     if "statements" not in frames or frames["statements"].empty:
         return []
@@ -193,7 +190,7 @@ def _statements(frames: Mapping[str, pd.DataFrame]) -> list[str]:
     return [*rows, ""]
 
 
-def _decided(frames: Mapping[str, pd.DataFrame], most: int = 40) -> list[str]:
+def _decided(frames: Frames, most: int = 40) -> list[str]:
     """Return the reviewer's decisions, a line each."""
     if "decisions" not in frames or frames["decisions"].empty:
         return []
@@ -224,8 +221,6 @@ def _account(accounts: Mapping[str, Any], set_aside: pd.DataFrame, most: int = 6
 
 def _wrapped(line: str, hang: int = 6) -> list[str]:
     """Return one line as lines that fit a terminal, the later ones indented; nothing is left out."""
-    import textwrap
-
     if len(line) <= WIDTH:
         return [line]
     lead = len(line) - len(line.lstrip())

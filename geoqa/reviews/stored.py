@@ -179,9 +179,7 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
         raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")
-    kept = pipeline.Frames(
-        {name: _without(frame, step, name) for name, frame in review.frames.items() if name not in step.gives}
-    )
+    kept = pipeline.Frames.before([step], review.frames)
     foreign, failed = [step.name] if plugins.catalogue().is_third_party(step.name) else [], dict[str, str]()
     messages = pipeline.run([step], kept, review.job, foreign=foreign, failed=failed)
     if failed:
@@ -190,11 +188,6 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     with folders.replacing_file(out) as staging:
         geopackage.write(staging, {name: kept[name] for name in made}, review.job)
     return [*messages, *(f"Wrote {len(kept[name])} rows of {name} to {out}" for name in sorted(made))]
-
-
-def _without(frame, step: Analysis, name: str):  # type: ignore[no-untyped-def]
-    """Return a stored frame without the columns the step will give anew."""
-    return frame.drop(columns=[c for c in frame.columns if f"{name}.{c}" in step.gives])
 
 
 #: Most lines of one list.

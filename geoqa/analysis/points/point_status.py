@@ -350,6 +350,8 @@ def explained_by_shifts(
     import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.closures.closures import Closures
+    from geoqa.analysis.occupations.visits import Visits
     from geoqa.core.site import assembly
 
     blamed = points["status"].isin(BLAMED).to_numpy()
@@ -360,30 +362,13 @@ def explained_by_shifts(
     cleared = np.zeros(len(points), bool)
     mending = shifted[shifted["mends"]]
     if len(mending):
-        right = assembly.take_off(
-            occupations.drop(columns=["visit", "visit_v", "use", "fix"], errors="ignore"), mending, job
-        )
-        again = _judged_anew(right, classes, job).set_index("point")["status"].reindex(names)
+        right = {"occupations": assembly.take_off(occupations, mending, job), "classes": classes}
+        steps = [kind.as_set(job) for kind in (Visits, Closures, PointStatus)]
+        again = schema.judged_again(steps, right, job)["points"]
+        again = again["status"].astype("str").set_axis(again["point"]).reindex(names)
         cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
     cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
     # A point that a stranger was filed under, and the one it belongs to, are both told.
     both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
     told = shift_names(both, points)
     return pd.Categorical(np.where(cleared & blamed, told.astype(object), None))
-
-
-def _judged_anew(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
-    """Return the points of corrected occupations as the review would judge them: `classes` know of the shifts."""
-    from geoqa.analysis.closures.closures import Closures
-    from geoqa.analysis.occupations.visits import Visits
-
-    frames: dict[str, pd.DataFrame] = {"occupations": occupations, "classes": classes}
-    for kind in (Visits, Closures, PointStatus):
-        step = kind.as_set(job)
-        for name, frame in step.run(frames, job).frames.items():
-            if name == "occupations":
-                extra = [c for c in frame.columns if c != "occupation_id"]
-                frames[name] = frames[name].assign(**{c: frame[c].array for c in extra})
-            else:
-                frames[name] = frame
-    return frames["points"].assign(status=lambda f: f["status"].astype(str))

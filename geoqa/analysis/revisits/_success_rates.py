@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
-from geoqa.core.frames.schema import UNPROVEN
+from geoqa.core.frames.schema import UNPROVEN, judged_again
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted
 
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: Visits of a point looked back on; few points have more.
 MOST_VISITS = 4
+#: What shifts say of a point, whichever of its visits are looked at.
+_OF_SHIFTS = ("shift", "explained", "shift_h_m", "shift_v_m")
 _KINDS = {"canopy": "str", "visits": "int64", "status": "str", "helped": bool}
 
 
@@ -91,27 +93,14 @@ def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.
     kept = occupations[early].reset_index(drop=True)
     kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
     within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
-    view = dict(frames) | {"closures": closures[within].reset_index(drop=True)}
-    view["occupations"] = kept.drop(columns=["use", "fix"], errors="ignore")
-    made = _run(PointStatus, view, job)
-    points = made["points"]
-    at = codes_in(points["point"], pd.Index(frames["points"]["point"]))
-    view["points"] = points.assign(
-        **{name: frames["points"][name].array.take(at) for name in ("shift", "explained", "shift_h_m", "shift_v_m")}
-    )
-    view["occupations"] = _with(view["occupations"], made["occupations"])
-    for step in (Combination, Risk, Delivery):
-        view["points"] = _with(view["points"], _run(step, view, job)["points"])
-    return view["points"].set_index(view["points"]["point"].astype("str"))[["status", "deliver", "canopy"]]
-
-
-def _run(step: Any, view: Mapping[str, pd.DataFrame], job: Job) -> dict[str, pd.DataFrame]:
-    return step.as_set(job).run(view, job).frames
-
-
-def _with(frame: pd.DataFrame, keyed: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame with the columns of one that has its rows in the same order."""
-    return frame.assign(**{name: keyed[name].array for name in keyed.columns[1:]})
+    known = {name: frames[name] for name in ("classes", "gross_scales", "repeats")}
+    view = known | {"occupations": kept, "closures": closures[within].reset_index(drop=True)}
+    judged = judged_again([PointStatus.as_set(job)], view, job)
+    points, whole = judged["points"], frames["points"]
+    of_whole = whole[list(_OF_SHIFTS)].take(codes_in(points["point"], pd.Index(whole["point"]))).set_axis(points.index)
+    view = known | {"occupations": judged["occupations"], "points": points.assign(**of_whole)}
+    points = judged_again([step.as_set(job) for step in (Combination, Risk, Delivery)], view, job)["points"]
+    return points.set_index(points["point"].astype("str"))[["status", "deliver", "canopy"]]
 
 
 @dataclass(frozen=True)

@@ -5,15 +5,17 @@ ending in ``_m`` are metres; geometry is in the unit of the job's CRS. A frame m
 than its contract names.
 
 An occupations frame from whatever columns a reader has: the contract's others are there, and null.
+
+Every frame of a run, and a step run on them: what it is shown, what it owns, whether it keeps the contracts.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
-from geoqa.core.errors import Fault, SchemaError
+from geoqa.core.errors import Fault, SchemaError, StepError
 from geoqa.core.frames import canopy, control, zones
 from geoqa.core.frames import contract as frames_contract
 from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, GROUPED, PAIRS_NEEDED, REPEATS, bounded
@@ -27,9 +29,13 @@ from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, W
 from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
 from geoqa.core.frames.shifts import SHIFTED, SHIFTS
 from geoqa.core.recipe import JUDGED
+from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from geoqa.core.job import Job
+    from geoqa.core.steps import Analysis
 
 
 class DeliveryReason(NamedTuple):
@@ -757,3 +763,132 @@ def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) 
         return pd.Series(pd.Categorical.from_codes([0 if usual else -1] * len(rows), labels), index=rows)
     words = values.astype("str")
     return (words.fillna(usual) if usual else words).astype("category")
+
+
+class Frames:
+    """Every frame of a run; columns are attached by key, and each has one owner."""
+
+    def __init__(self, frames: Mapping[str, pd.DataFrame]) -> None:
+        self._frames: dict[str, pd.DataFrame] = dict(frames)
+        self._base = {name: tuple(frame.columns) for name, frame in frames.items()}
+        self._owner = {f"{name}.{column}": "the readers" for name, frame in frames.items() for column in frame.columns}
+
+    @classmethod
+    def before(cls, steps: Iterable[Analysis], frames: Mapping[str, pd.DataFrame]) -> Self:
+        """Return frames without what steps are to give anew."""
+        given = {address for step in steps for address in step.gives}
+        left = {name: frame for name, frame in frames.items() if name not in given}
+        return cls({n: f.drop(columns=[c for c in f.columns if f"{n}.{c}" in given]) for n, f in left.items()})
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self._frames[name]
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the frames made so far, in order."""
+        return tuple(self._frames)
+
+    def view(self, needs: Iterable[str]) -> dict[str, pd.DataFrame]:
+        """Return the frames named, with the columns they were made with and those named, and no others."""
+        wanted: dict[str, list[str]] = {}
+        for address in needs:
+            frame, _, column = address.partition(".")
+            columns = wanted.setdefault(frame, list(self._base[frame]))
+            if column and column not in columns:
+                columns.append(column)
+        return {frame: self._frames[frame][columns] for frame, columns in wanted.items()}
+
+    def shown_to(self, step: Analysis) -> dict[str, pd.DataFrame]:
+        """Return the view of what a step needs, and of what it uses as far as it is there."""
+        return self.view((*step.needs, *(address for address in step.uses if has(self._frames, address))))
+
+    def run(self, step: Analysis, job: Job, how: Callable[..., object] | None = None) -> tuple[str, ...]:
+        """Run a step on what it is shown, keep what it made, and return its messages; `how` calls it otherwise."""
+        shown = self.shown_to(step)
+        result = how(step, shown, job) if how else step.run(shown, job)
+        if not isinstance(result, Result):
+            raise StepError(
+                f"the step {step.name!r} returned {type(result).__name__}, it must return a Result of frames by name."
+            )
+        self.add(step, result.frames)
+        return result.messages
+
+    def add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
+        """Keep what a step made, checked against what it declared and against the contracts; all of it or nothing."""
+        before = dict(self._frames), dict(self._base), dict(self._owner)
+        try:
+            self._add(step, made)
+        except Exception:
+            self._frames, self._base, self._owner = before
+            raise
+
+    def _add(self, step: Analysis, made: Mapping[str, pd.DataFrame]) -> None:
+        expected = {address.partition(".")[0] for address in step.gives}
+        if set(made) != expected:
+            raise StepError(f"{step.name!r} declares {sorted(expected)} and returned {sorted(made)}.")
+        for name, frame in made.items():
+            if not hasattr(frame, "columns"):
+                raise StepError(f"{step.name!r} returned {type(frame).__name__} for {name!r}, it must be a data frame.")
+            columns = [a.partition(".")[2] for a in step.gives if a.startswith(f"{name}.")]
+            if name not in step.gives:
+                self._attach(step, name, frame, columns)
+            else:
+                check(name, frame, by=step.name)
+                if columns:
+                    check(name, frame, by=step.name, columns=columns)
+                self._claim(step, name, list(frame.columns))
+                self._frames[name], self._base[name] = frame, tuple(frame.columns)
+
+    def _attach(self, step: Analysis, name: str, keyed: pd.DataFrame, columns: list[str]) -> None:
+        contract = FRAMES.get(name)
+        key = list(contract.key) if contract else [str(self._base[name][0])]
+        check(name, keyed, by=step.name, columns=[*key, *columns])
+        extra = [c for c in keyed.columns if c not in key and c not in columns]
+        if extra:
+            raise StepError(f"{step.name!r} returned {name}.{extra[0]}, which it does not declare.")
+        self._claim(step, name, columns)
+        target = self._frames[name]
+        if not keyed[key].reset_index(drop=True).equals(target[key].reset_index(drop=True)):
+            keyed = _aligned(step, name, keyed, target, key)
+        self._frames[name] = target.assign(**{c: keyed[c].array for c in columns})
+
+    def _claim(self, step: Analysis, name: str, columns: list[str]) -> None:
+        for column in columns:
+            address = f"{name}.{column}"
+            if address in self._owner:
+                raise StepError(f"{address!r} would have two owners: {self._owner[address]} and {step.name!r}.")
+            self._owner[address] = f"{step.name!r}"
+
+
+def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
+    """Return whether `address`, a frame or a column of one, is there."""
+    frame, _, column = address.partition(".")
+    return frame in frames and (not column or column in frames[frame])
+
+
+def judged_again(steps: Sequence[Analysis], frames: Mapping[str, pd.DataFrame], job: Job) -> Frames:
+    """Return frames with what ordered steps make of them, and nothing that these gave before.
+
+    Parameters
+    ----------
+    steps
+        As configured, see `Step.as_set`.
+    frames
+        Frames by name, such as the occupations with a shift taken off; they are not changed.
+    """
+    kept = Frames.before(steps, frames)
+    for step in steps:
+        kept.run(step, job)
+    return kept
+
+
+def _aligned(step: Analysis, name: str, keyed: pd.DataFrame, target: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Return keyed columns in the target's order; every key of the target must be there exactly once."""
+    doubles = int(keyed.duplicated(key).sum())
+    joined = target[key].merge(keyed, on=key, how="left", indicator=True)
+    missing = int((joined["_merge"] != "both").sum())
+    if doubles or missing or len(keyed) != len(target):
+        raise StepError(
+            f"{step.name!r} returned {len(keyed)} rows for the {len(target)} of {name!r}: {missing} keys are missing, "
+            f"{doubles} stand twice. Return one row per {', '.join(key)}."
+        )
+    return joined

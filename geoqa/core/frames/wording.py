@@ -9,21 +9,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
 from geoqa.core.frames.schema import DELIVERY_REASONS, SEVERITY, WHOLE_SITE
+from geoqa.core.job import Job
 from geoqa.core.statistics.curves import holm
 from geoqa.core.units import NONE, bounded, counted, duration, length, number, p_value, share, signed, times
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: Steps of `points.excess` that tell the order of two points; a map keeps no finer ones.
 EXCESS_STEP = 0.0001

@@ -9,13 +9,8 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-from scipy import special
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags
+from geoqa.core.arrays import Array, Flags, np, special
 
 
 @dataclass(frozen=True)

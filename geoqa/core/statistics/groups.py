@@ -7,15 +7,11 @@ Initializations in a stream of epochs: when a fix was found, held and lost. Arra
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np
 
 
 def order(*keys: Index) -> Index:
@@ -110,7 +106,7 @@ def sums(values: Array, group: Index, n: int) -> Array:
     return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])
 
 
-def largest(values: Array, group: Index, n: int, empty: float = np.nan) -> Array:
+def largest(values: Array, group: Index, n: int, empty: float = math.nan) -> Array:
     """Return the largest of `values` per group number, `empty` where a group has none (NaN are passed over)."""
     result = np.full(n, -np.inf)
     known = ~np.isnan(values)

@@ -5,13 +5,10 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Writer
+from geoqa.outputs.text import cell_text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,8 +20,6 @@ class CsvFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write the columns in their order."""
-        from geoqa.outputs.text import cell_text
-
         columns = [
             [cell_text(value) for value in field.written()] if field.is_text else field.written()
             for field in (*points.fields, *points.labels)

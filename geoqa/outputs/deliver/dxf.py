@@ -8,16 +8,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import Array, np
+from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
-
+from geoqa.core.steps import Deliverable, Writer
+from geoqa.core.units import METRES_PER
+from geoqa.outputs import header
+from geoqa.outputs.symbology import DELIVERY, SYMBOLS
+from geoqa.outputs.text import cut, dxf_text
 
 #: The header variable $INSUNITS: metres, international feet, US survey feet.
 UNITS = {"m": 6, "ft": 2, "ftUS": 21}
@@ -51,12 +51,7 @@ class DxfFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write one drawing in one unit: heights in another are converted to that of the coordinates."""
-        import numpy as np
         from ezdxf.filemanagement import new
-
-        from geoqa.core.units import METRES_PER
-        from geoqa.outputs import header
-        from geoqa.outputs.text import cut, dxf_text
 
         unit = job.input.unit
         size = self.symbol_m / METRES_PER[unit]
@@ -98,8 +93,6 @@ def _steady() -> Iterator[None]:
 
 def _view(drawing: Any, east: Array, north: Array, z: Array, size: float) -> None:
     """State how far the drawing reaches, and let its first view show all of it."""
-    import numpy as np
-
     placed = ~np.isnan(east)
     if not placed.any():
         return
@@ -114,8 +107,6 @@ def _view(drawing: Any, east: Array, north: Array, z: Array, size: float) -> Non
 
 def _layer(drawing: Any, made: set[str], status: str, deliver: str) -> str:
     """Return the layer of a point, made when it is first needed."""
-    from geoqa.outputs.symbology import SYMBOLS
-
     name = _called(status, deliver)
     if name not in made:
         made.add(name)
@@ -142,8 +133,6 @@ def _attributes(insert: Any, texts: list[str], size: float, layer: str) -> None:
 
 def _blocks(drawing: Any, size: float) -> None:
     """Define the blocks: the map's shapes in the colour of their layer, a bar under what may be delivered."""
-    from geoqa.outputs.symbology import DELIVERY, SYMBOLS
-
     for status, deliver in product(SYMBOLS, DELIVERY):
         block = drawing.blocks.new(_called(status, deliver))
         _shape(block, SYMBOLS[status].shape, size / 2)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable, Field
-
+from geoqa.core.arrays import np
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Field, Writer
+from geoqa.outputs.deliver.gpx import DECIMALS
+from geoqa.outputs.header import NAVIGATION
+from geoqa.outputs.text import utf8_text
 
 _json = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
@@ -31,12 +31,6 @@ class GeoJsonFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write a feature for each point, one a line; without a position where it has no coordinate."""
-        import numpy as np
-
-        from geoqa.outputs.deliver.gpx import DECIMALS
-        from geoqa.outputs.header import NAVIGATION
-        from geoqa.outputs.text import utf8_text
-
         about = [*(f"{label}: {text}" for label, text in points.facts), f"Positions: {NAVIGATION}"]
         names = [utf8_text(field.heading) for field in (*points.fields, *points.labels)]
         columns = [_values(field) for field in (*points.fields, *points.labels)]
@@ -55,8 +49,6 @@ class GeoJsonFile(Writer):
 
 def _values(field: Field) -> list[Any]:
     """Return text, and numbers as numbers; None where there is none."""
-    from geoqa.outputs.text import utf8_text
-
     if field.is_text:
         return [utf8_text(value) or None for value in field.values]
     kind = float if field.decimals else int

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable, Field
+from geoqa.core import geodesy
+from geoqa.core.arrays import gpd, np, pd, shapely
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Field, Writer
+from geoqa.outputs.text import utf8_text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,14 +22,6 @@ class GeoParquetFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write a row for each point; without a geometry where it has no coordinate."""
-        import geopandas as gpd
-        import numpy as np
-        import pandas as pd
-        import shapely
-
-        from geoqa.core import geodesy
-        from geoqa.outputs.text import utf8_text
-
         placed, deep = points.placed(), points.placed() & ~np.isnan(points.z)
         shapes = np.full(len(points), None, dtype=object)
         shapes[placed] = shapely.points(points.x[placed], points.y[placed])
@@ -50,10 +41,6 @@ class GeoParquetFile(Writer):
 
 def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
     """Return the labels of each row, the unit of the geometry beside that of the columns: it is the system's."""
-    from dataclasses import replace
-
-    from geoqa.core import geodesy
-
     unit = geodesy.unit_of(geodesy.system_of(job))
     told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
     for label in points.labels:

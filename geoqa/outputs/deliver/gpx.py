@@ -8,15 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
-
+from geoqa.core.arrays import Array, np
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Writer
+from geoqa.core.units import METRES_PER
+from geoqa.outputs import header
+from geoqa.outputs.text import cut, display_text, xml_text
 
 _DELIVER = {"yes": "may be delivered", "no": "not to be delivered"}
 
@@ -64,11 +62,6 @@ class GpxFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write a waypoint for each point that has a coordinate."""
-        import numpy as np
-
-        from geoqa.core.units import METRES_PER
-        from geoqa.outputs import header
-
         at = np.flatnonzero(points.placed())
         names, told, status = points.field("point").written(), descriptions(points), points.field("status").written()
         height_m = points.height[at] * METRES_PER[job.input.height_unit]
@@ -123,6 +116,4 @@ def waypoints(
 
 
 def _shown(text: str, limit: int = 1000) -> str:
-    from geoqa.outputs.text import cut, display_text, xml_text
-
     return xml_text(cut(display_text(text), limit))

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Writer
-from geoqa.outputs.symbology import PLAIN
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
-
+from geoqa.core.arrays import np
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Writer
+from geoqa.outputs import header
+from geoqa.outputs.deliver import gpx
+from geoqa.outputs.symbology import PLAIN, SYMBOLS
+from geoqa.outputs.text import cut, display_text, xml_text
 
 #: Columns of our own words and numbers that a balloon shows. A balloon is markup: whatever may hold a word of the file
 #: or the recipe (the reason, the site, what heights are above) is escaped once more than XML asks for.
@@ -33,13 +32,6 @@ class KmlFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write a placemark for each point that has a coordinate."""
-        import numpy as np
-
-        from geoqa.outputs import header
-        from geoqa.outputs.deliver import gpx
-        from geoqa.outputs.symbology import SYMBOLS
-        from geoqa.outputs.text import cut, display_text, xml_text
-
         names, status = points.field("point").written(), points.field("status").written()
         # The unit stands in the label: our word for the column, never the file's.
         fields = [field for field in points.fields if field.key in SHOWN]

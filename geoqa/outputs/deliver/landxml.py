@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
-
+from geoqa.core import geodesy
+from geoqa.core.arrays import np
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Writer
+from geoqa.core.units import METRES_PER, spoken
+from geoqa.outputs import header
+from geoqa.outputs.text import xml_text
 
 #: LandXML's own words: the element, the unit of lengths, areas, volumes, and the nearest it has for elevations.
 UNITS = {
@@ -53,11 +53,6 @@ class LandXmlFile(Writer):
 
 
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
-    from geoqa.core import geodesy
-    from geoqa.core.units import spoken
-    from geoqa.outputs import header
-    from geoqa.outputs.text import xml_text
-
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
     element, linear, area, volume, elevation = UNITS[job.input.unit]
     code = points.code.removeprefix("EPSG:") if points.code.startswith("EPSG:") else ""
@@ -87,11 +82,6 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
 
 def _points(points: Deliverable, job: Job) -> Iterator[str]:
     """Return each point that has a coordinate, then the properties of each."""
-    import numpy as np
-
-    from geoqa.core.units import METRES_PER
-    from geoqa.outputs.text import xml_text
-
     rise = METRES_PER[job.input.height_unit] / METRES_PER[job.input.unit]
     numbers = [points.northing, points.easting, points.height * rise]
     north, east, up = (np.char.mod("%.4f", values) for values in numbers)
@@ -122,6 +112,4 @@ def _column(label: str, texts: Sequence[str]) -> list[str]:
 
 
 def _property(label: str, text: str) -> str:
-    from geoqa.outputs.text import xml_text
-
     return f'      <Property label="{xml_text(label)}" value="{xml_text(text)}"/>\n'

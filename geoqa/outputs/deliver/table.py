@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.schema import POINTS
+from geoqa.core.job import Job
 from geoqa.core.recipe import sources
 from geoqa.core.steps import Deliverable, Field
 from geoqa.core.units import METRES_PER, rounded
 from geoqa.outputs import header
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
 
 #: Decimals of a length in any unit, of an angle of a coordinate, of an azimuth, of a probability.
 LENGTH, ANGLE, AZIMUTH, SHARE = 4, 10, 1, 6
@@ -39,9 +34,7 @@ _SIGMAS = {
 }
 
 
-def deliverable(
-    frames: Mapping[str, pd.DataFrame], job: Job, *, every: bool = False, placed: bool = False
-) -> Deliverable:
+def deliverable(frames: Frames, job: Job, *, every: bool = False, placed: bool = False) -> Deliverable:
     """Return the points that may be delivered, or `every` point.
 
     Parameters

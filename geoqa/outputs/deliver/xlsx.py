@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core.errors import OutputError
-from geoqa.core.steps import Writer
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable, Field
-
+from geoqa.core.job import Job
+from geoqa.core.steps import Deliverable, Field, Writer
+from geoqa.outputs.text import cut, xml_chars
 
 #: What a sheet can hold: rows below the heading, characters of a cell.
 MOST_ROWS, LONGEST = 1_048_575, 32_767
@@ -39,8 +38,6 @@ class XlsxFile(Writer):
         OutputError
             If there are more points than a sheet has rows.
         """
-        from datetime import datetime
-
         import xlsxwriter
 
         if len(points) > MOST_ROWS:
@@ -60,8 +57,6 @@ class XlsxFile(Writer):
 
 
 def _table(book: Any, points: Deliverable) -> None:
-    import math
-
     sheet = book.add_worksheet("points")
     head = book.add_format({"bold": True, "num_format": "@", "bottom": 1})
     kinds = [_format(book, field) for field in points.fields]
@@ -100,6 +95,4 @@ def _about(book: Any, points: Deliverable) -> None:
 
 
 def _cell(text: str) -> str:
-    from geoqa.outputs.text import cut, xml_chars
-
     return cut(xml_chars(text), LONGEST)

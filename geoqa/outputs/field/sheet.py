@@ -11,31 +11,24 @@ Behind the table of the field sheet: why a point is on it, where it is, how ofte
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.core import clock, geodesy
+from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
     CHECK_RECORDS,
 )
+from geoqa.core.job import Job
 from geoqa.core.units import counted, duration, length, walked
-from geoqa.outputs import offline
+from geoqa.outputs import csv_tables, offline
 from geoqa.outputs.csv_tables import coordinates
 from geoqa.outputs.field import walk
 from geoqa.outputs.header import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
 from geoqa.outputs.text import cut, map_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Index
-    from geoqa.core.job import Job
-
 
 #: What is done at every point.
 HOW = (
@@ -57,7 +50,7 @@ UNTOLD = "a dash: nothing on this site tells how long; not shorter than the visi
 MOST_ZONES = 6
 
 
-def zone_notice(frames: Mapping[str, pd.DataFrame], job: Job) -> list[str]:
+def zone_notice(frames: Frames, job: Job) -> list[str]:
     """Return a box that names such zones and what settles them, as HTML; nothing where there is none.
 
     Parameters
@@ -408,7 +401,7 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
     ]
 
 
-def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id: str = "") -> None:
+def write(folder: Path, frames: Frames, job: Job, review_id: str = "") -> None:
     """Write the field sheet, the waypoints and the table of what is to be observed again into `folder`.
 
     Parameters
@@ -419,9 +412,6 @@ def write(folder: Path, frames: Mapping[str, pd.DataFrame], job: Job, review_id:
     review_id
         What tells the review from others.
     """
-    from geoqa.outputs import csv_tables
-    from geoqa.outputs.field import walk
-
     if "revisits" not in frames:
         return
     table = frames["revisits"]

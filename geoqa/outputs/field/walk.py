@@ -8,23 +8,15 @@ revisits.gpx: the walk as waypoints of GPX 1.1, for navigation only.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import Array, Index, np, pd
+from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs.csv_tables import lonlat
 from geoqa.outputs.deliver import gpx
 from geoqa.outputs.header import NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_texts, map_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.job import Job
-
 
 #: Width of the page and of a sketch that has text beside it, least height and margin of a sketch, and the greatest
 #: heights of one of the whole walk (with few and with many points) and of an area; millimetres of paper.

@@ -4,24 +4,17 @@ from __future__ import annotations
 
 import base64
 import itertools
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core import geodesy, raster
+from geoqa.core.arrays import Array, Frames, NDArray, np, pd, shapely
 from geoqa.core.drawing import PICTURE_HEAD, Drawing, Style
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-
-    Cells = NDArray[np.uint8]
+from geoqa.outputs.layers import positions
 
 #: Heights at which the next colour begins, metres.
 BREAKS_M = (2.0, 5.0, 10.0, 15.0, 20.0, 30.0)
@@ -46,10 +39,8 @@ class CanopyRaster(MapLayer):
 
     shown: bool = param(False, help="Whether it is drawn when the map opens")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of a picture; nothing without a raster, or where it says nothing of the site."""
-        import numpy as np
-
         rules = job.canopy
         box = _box(frames["points"], job)
         if not rules.raster or not rules.unit or box is None:
@@ -78,12 +69,6 @@ def _styles() -> tuple[Style, ...]:
 
 def _box(points: pd.DataFrame, job: Job) -> Array | None:
     """Return what is drawn, metres of the map's projection: west, south, east, north; None without a place."""
-    import numpy as np
-    import shapely
-
-    from geoqa.core import geodesy
-    from geoqa.outputs.layers import positions
-
     x, y = shapely.get_coordinates(np.asarray(points["geometry"])).T
     if not len(x):
         return None
@@ -99,8 +84,6 @@ def _box(points: pd.DataFrame, job: Job) -> Array | None:
 
 
 def _corners(box: Array) -> list[tuple[float, float]]:
-    from geoqa.outputs.layers import positions
-
     lon, lat = positions.lonlat(box[[0, 2]], box[[1, 3]])
     return list(zip(lon.tolist(), lat.tolist(), strict=True))
 
@@ -110,10 +93,6 @@ def _heights(job: Job, box: Array, most: int) -> Array:
 
     Where the picture is coarser than the raster, this is read as coarsely: no more of it is held than is drawn.
     """
-    import numpy as np
-
-    from geoqa.core import raster
-
     rules = job.canopy
     assert rules.raster and rules.unit
     with raster.opened(job.beside(rules.raster), job, rules.unit) as source:
@@ -136,10 +115,6 @@ def _heights(job: Job, box: Array, most: int) -> Array:
 
 def _size(box: Array, cell_m: float, most: int) -> tuple[int, int]:
     """Return rows and columns of the picture: as fine as the raster where that is not too many."""
-    import numpy as np
-
-    from geoqa.core import geodesy
-
     stretch = float(np.cosh(0.5 * (box[1] + box[3]) / geodesy.SHEET_RADIUS_M))
     wide, high = (box[2] - box[0]) / stretch, (box[3] - box[1]) / stretch
     step = max(cell_m, max(wide, high) / most)
@@ -148,11 +123,6 @@ def _size(box: Array, cell_m: float, most: int) -> tuple[int, int]:
 
 def _places(job: Job, box: Array, rows: int, columns: int) -> tuple[Array, Array]:
     """Return where the middles of the picture's cells lie, in the job's system and its own unit; (rows, columns)."""
-    import numpy as np
-
-    from geoqa.core import geodesy
-    from geoqa.outputs.layers import positions
-
     east = box[0] + (np.arange(columns) + 0.5) * (box[2] - box[0]) / columns
     north = box[3] - (np.arange(rows) + 0.5) * (box[3] - box[1]) / rows
     lon, lat = positions.lonlat(*np.meshgrid(east, north))
@@ -163,12 +133,8 @@ def _places(job: Job, box: Array, rows: int, columns: int) -> tuple[Array, Array
     return x / system.metres_per_unit, y / system.metres_per_unit
 
 
-def _picture(heights: Array) -> tuple[Cells, bytes]:
+def _picture(heights: Array) -> tuple[NDArray[np.uint8], bytes]:
     """Return the cells by colour, and the picture of them, coarser until it is small enough."""
-    import numpy as np
-
-    from geoqa.outputs.layers import positions
-
     share = 1.0
     while True:
         rows, columns = (max(round(share * n), 1) for n in heights.shape)
@@ -184,8 +150,6 @@ def _picture(heights: Array) -> tuple[Cells, bytes]:
 
 def _averaged(heights: Array, rows: int, columns: int) -> Array:
     """Return a coarser grid: the mean of the known cells that each of its cells holds the middle of."""
-    import numpy as np
-
     row, column = (np.arange(n) * m // n for n, m in zip(heights.shape, (rows, columns), strict=True))
     at = (row[:, None] * columns + column).ravel()
     known = ~np.isnan(heights).ravel()

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames, np
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.frames.schema import NO_EVIDENCE
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
+from geoqa.outputs.layers import popup, positions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,12 +21,8 @@ class ClosuresLayer(MapLayer):
     name: ClassVar[str] = "closures-on-map"
     needs: ClassVar[tuple[str, ...]] = ("closures", "closures.status", "points", "points.geometry")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of vectors, an independent pair each."""
-        import numpy as np
-
-        from geoqa.outputs.layers import popup, positions
-
         closures, points = frames["closures"], frames["points"]
         at = popup.found(points, closures)
         order = np.argsort(at, kind="stable")

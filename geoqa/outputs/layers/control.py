@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.frames.control import CHECK
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.outputs.layers import popup, positions
 
 _LIGHT, _DARK = symbology.PLAIN
 _STRONG = symbology.STRONG
@@ -28,12 +24,8 @@ class ControlLayer(MapLayer):
     name: ClassVar[str] = "control-on-map"
     needs: ClassVar[tuple[str, ...]] = ("control_checks", "points", "points.geometry")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return frames around the known points, and vectors from the known to the determined place."""
-        import numpy as np
-
-        from geoqa.outputs.layers import popup, positions
-
         checks, points = frames["control_checks"], frames["points"]
         checks = checks[checks["setup"].isna()]  # set-ups are told in words: they have no place of their own
         at = popup.found(points, checks)
@@ -76,8 +68,6 @@ _ARROWS = (
 
 
 def _tables(checks: pd.DataFrame, job: Job) -> tuple[Table, ...]:
-    from geoqa.outputs.layers import popup
-
     plane, height = popup.lengths(job)
     lines: tuple[Any, ...] = (
         Cells("point", popup.text(checks, "point")),

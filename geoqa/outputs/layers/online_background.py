@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import ParameterError
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 # Only what can stand in a content security policy as one source, and nothing that could end it.
 _URL = re.compile(r"(?P<server>https://[A-Za-z0-9.-]+(?::\d{1,5})?)/[A-Za-z0-9._~/{}?&=@:+,%-]*")
@@ -36,7 +31,7 @@ class OnlineBackground(MapLayer):
     url: str | None = param(None, help='Address of the pictures, such as "https://example.org/{z}/{x}/{y}.png"')
     attribution: str = param("", help="Whose pictures they are, as their licence wants it said")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of tiles, off when the map opens; nothing without an address."""
         if not self.url:
             return ()

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
+from geoqa.core import geodesy, vector_files
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.drawing import Drawing, Style
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
+from geoqa.outputs.layers import positions
 from geoqa.outputs.text import display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Tints of areas, pale beside any status: on a light and on a dark ground.
 TINTS = (("#5d7f6b", "#7fa08c"), ("#8a7a55", "#b09f78"), ("#5f7d93", "#86a5bb"), ("#8b6a86", "#b190ac"),
@@ -32,7 +29,7 @@ class SiteBoundary(MapLayer):
 
     file: str | None = param(None, help="Vector file with the boundary, named from the recipe's folder")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of lines; nothing without a file."""
         if not self.file:
             return ()
@@ -58,7 +55,7 @@ class CoverAreas(MapLayer):
     )
     column: str | None = param(None, help="Its column that names the cover; without one the areas look alike")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of polygons, tinted by cover; nothing without a file."""
         file, column, where = self._named(job)
         if not file:
@@ -92,9 +89,6 @@ def _outlines(
 
     Rings hold longitude and latitude.
     """
-    from geoqa.core import geodesy, vector_files
-    from geoqa.outputs.layers import positions
-
     frame = vector_files.areas(job.beside(file), f"{where} {file!r}", kinds, column)
     text = frame.crs.to_wkt()
     own = geodesy.system(text)

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Drawing, Style
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.core.units import percent
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
+from geoqa.outputs.layers import popup, positions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,10 +27,8 @@ class PointsLayer(MapLayer):
 
     uses: ClassVar[tuple[str, ...]] = ("revisits",)
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of symbols, a point each."""
-        from geoqa.outputs.layers import popup, positions
-
         points = popup.with_revisits(frames["points"], frames.get("revisits"))
         occupations = popup.in_time(frames["occupations"])
         at, places = popup.found(points, occupations), positions.places(points, job)
@@ -63,12 +59,8 @@ class EllipsesLayer(MapLayer):
         "points", "points.geometry", "points.semi_major_m", "points.semi_minor_m", "points.azimuth_deg",
     )  # fmt: skip
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of ellipses; that of a point without one is not drawn."""
-        import numpy as np
-
-        from geoqa.outputs.layers import popup, positions
-
         points = frames["points"]
         azimuth = popup.numbers(points, "azimuth_deg")
         columns = {
@@ -84,10 +76,6 @@ class EllipsesLayer(MapLayer):
 
 
 def _drawing(columns: Mapping[str, object], points: pd.DataFrame, job: Job) -> Drawing:
-    import numpy as np
-
-    from geoqa.outputs.layers import popup
-
     known = popup.numbers(points, "confidence")
     stated = np.unique(known[np.isfinite(known)]).tolist() or [job.requirement.confidence]
     confidence = " or ".join(percent(value) for value in stated)

@@ -9,23 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from geoqa.core import clock, geodesy, units
+from geoqa.core.arrays import Array, Rows, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
+from geoqa.core.job import Job
+from geoqa.outputs.layers.positions import Places
 from geoqa.outputs.text import display_text
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-    from geoqa.outputs.layers.positions import Places
-
 
 START = "start"
 #: A smaller probability of a wrong fix is not worth a line.
@@ -89,7 +81,7 @@ def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.Dat
 def tables(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
-    at: NDArray[np.intp],
+    at: Rows,
     closures: pd.DataFrame,
     places: Places,
     job: Job,
@@ -215,8 +207,8 @@ def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> 
 def _occupations(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
-    at: NDArray[np.intp],
-    number: NDArray[np.intp],
+    at: Rows,
+    number: Rows,
     places: Places,
     plane: Length,
     height: Length,
@@ -264,9 +256,7 @@ def _uses(occupations: pd.DataFrame) -> pd.Series:
     return combined(say, *(text(occupations, name) for name in ("use", "origin", "method")))
 
 
-def _closures(
-    closures: pd.DataFrame, first: NDArray[np.intp], second: NDArray[np.intp], plane: Length, height: Length
-) -> tuple[Cells, ...]:
+def _closures(closures: pd.DataFrame, first: Rows, second: Rows, plane: Length, height: Length) -> tuple[Cells, ...]:
     """Return the table of closures, whose ends have these numbers."""
     return (
         Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second))),
@@ -295,7 +285,7 @@ def combined(say: Callable[..., str], *columns: pd.Series) -> pd.Series:
     return pd.Series(np.asarray(words, dtype=object)[back])
 
 
-def found(points: pd.DataFrame, frame: pd.DataFrame) -> NDArray[np.intp]:
+def found(points: pd.DataFrame, frame: pd.DataFrame) -> Rows:
     """Return, per row of `frame`, the position of its point in `points`; -1 where there is none."""
     codes, names = pd.factorize(frame["point"], use_na_sentinel=False)
     at = pd.Index(points["point"].astype("str")).get_indexer(pd.Index(names).astype("str"))
@@ -345,7 +335,7 @@ def _none(frame: pd.DataFrame) -> pd.Series:
     return pd.Series(pd.NaT, index=range(len(frame)), dtype="datetime64[s, UTC]")
 
 
-def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: NDArray[np.intp], job: Job) -> tuple[Facet, ...]:
+def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Rows, job: Job) -> tuple[Facet, ...]:
     """Return what tells the points apart: every facet with more than one value.
 
     Parameters

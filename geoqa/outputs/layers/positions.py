@@ -13,20 +13,12 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import Array, NDArray, np, pd, shapely
 from geoqa.core.geodesy import SHEET_RADIUS_M
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-
+from geoqa.core.job import Job
 
 #: Latitude beyond which the projection's map ends.
 LAST_LAT_DEG = 85.06
@@ -116,8 +108,6 @@ def rings(shape: Any, system: geodesy.System) -> list[list[list[float]]]:
     shape
         In the unit of `system`: degrees for a geographic one.
     """
-    import shapely
-
     parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]
     made = []
     for part in parts:
@@ -128,8 +118,6 @@ def rings(shape: Any, system: geodesy.System) -> list[list[list[float]]]:
 
 
 def _xy(points: pd.DataFrame) -> tuple[Array, Array]:
-    import shapely
-
     shapes: Any = points["geometry"].to_numpy()
     return shapely.get_x(shapes), shapely.get_y(shapes)
 

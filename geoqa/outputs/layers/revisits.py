@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames, np
 from geoqa.core.drawing import Drawing, Style
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.outputs.layers import popup, positions
 
 _LIGHT, _DARK = symbology.PLAIN
 _STOP = Style("stop", "go there, in this order", "halo", _LIGHT, "", _DARK, symbology.NAMED)
@@ -28,12 +24,8 @@ class RevisitsLayer(MapLayer):
     name: ClassVar[str] = "revisits-on-map"
     needs: ClassVar[tuple[str, ...]] = ("revisits", "points", "points.geometry")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return a halo around each point of the walk and the walk as a line; nothing where nobody has to go."""
-        import numpy as np
-
-        from geoqa.outputs.layers import popup, positions
-
         points = frames["points"]
         walk = frames["revisits"]
         walk = walk[walk["walk"] > 0].sort_values("walk", kind="stable")

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.outputs.layers import popup, positions
+from geoqa.outputs.layers.positions import first_known, unwrapped
 
 _STYLE = Style("shift", "shared by several occupations", "lozenge", symbology.STRONG[0], "", symbology.STRONG[1], 3)
 _ARROW = Style("shift", "what they have too much", "line", symbology.STRONG[0], "", symbology.STRONG[1], 1)
@@ -28,13 +24,8 @@ class ShiftsLayer(MapLayer):
     name: ClassVar[str] = "shifts-on-map"
     needs: ClassVar[tuple[str, ...]] = ("shifts", "shifted", "points", "points.geometry")
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return a symbol and a vector for each suspicious shift; nothing where there is none."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.outputs.layers import popup
-
         shifts, shifted, points = frames["shifts"], frames["shifted"], frames["points"]
         suspicious = shifts[shifts["suspicious"].astype(bool)]
         at = popup.found(points, shifted)
@@ -69,9 +60,6 @@ class ShiftsLayer(MapLayer):
 
 
 def _places(points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
-    from geoqa.outputs.layers import positions
-    from geoqa.outputs.layers.positions import first_known, unwrapped
-
     at = positions.places(points, job)
     return {
         "lon_deg": unwrapped(at.lon_deg, first_known(at.lon_deg)),
@@ -81,8 +69,6 @@ def _places(points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
 
 
 def _tables(shifts: pd.DataFrame, job: Job) -> tuple[Table, ...]:
-    from geoqa.outputs.layers import popup
-
     plane, height = popup.lengths(job)
     return (
         Table(

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
-from geoqa.core import units
+from geoqa.core import geodesy, units
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
+from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.outputs.layers import popup, positions
 
 _LIGHT, _DARK = symbology.STRONG
 _STYLE = Style("zone", "problem zone", "area", _LIGHT, "", _DARK, symbology.NAMED)
@@ -28,11 +24,8 @@ class ZonesLayer(MapLayer):
     name: ClassVar[str] = "zones-on-map"
     needs: ClassVar[tuple[str, ...]] = ("zones",)
 
-    def draw(self, frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Drawing, ...]:
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of polygons; nothing where there is no zone."""
-        from geoqa.core import geodesy
-        from geoqa.outputs.layers import popup, positions
-
         zones = frames["zones"]
         if zones.empty:
             return ()
@@ -51,10 +44,6 @@ class ZonesLayer(MapLayer):
 
 def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
     """Return what is told of a zone: in words first, then the numbers beside those of the site."""
-    import numpy as np
-
-    from geoqa.outputs.layers import popup
-
     plane, height = popup.lengths(job)
     # What points one way only by chance is not shown.
     one_way = popup.numbers(zones, "rests_on_direction") == 1

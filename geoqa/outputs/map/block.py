@@ -13,11 +13,9 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-import pandas as pd
-
+from geoqa.core.arrays import Array, Rows, np, pd
 from geoqa.core.drawing import PLACE, Cells, Drawing, Facet, Style, Table
 from geoqa.core.errors import StepError
 from geoqa.core.frames import wording
@@ -26,13 +24,6 @@ from geoqa.outputs.layers.positions import first_known, lonlat, mercator
 from geoqa.outputs.map import grid_fit
 from geoqa.outputs.map.packing import Guess, Pack, counts
 from geoqa.outputs.text import display_text
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array
-
-    Rows = NDArray[np.intp]
 
 #: Steps of what a cell holds: a hundredth of a percent, a second.
 STEPS = {"share": 0.0001, "probability": 0.0001, "span": 1.0, "time": 1.0}
@@ -253,7 +244,7 @@ def _step(name: str) -> float:
     return _STEPS.get(name) or (AZIMUTH_STEP_DEG if name.endswith("_deg") else LENGTH_STEP_M)
 
 
-def _found(drawing: Drawing, values: Any, names: pd.Index) -> NDArray[np.intp]:
+def _found(drawing: Drawing, values: Any, names: pd.Index) -> Rows:
     """Return the index of each entry's point, which may be given as such."""
     if isinstance(values, np.ndarray) and values.dtype.kind == "i":
         return values

@@ -12,17 +12,13 @@ Source: J. P. Boyd, Chebyshev and Fourier Spectral Methods, 2nd ed. 2001, sectio
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
 from numpy.polynomial import chebyshev
 
+from geoqa.core.arrays import Array, np
+from geoqa.core.geodesy import System
 from geoqa.outputs.layers.positions import first_known, lonlat, mercator
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-    from geoqa.core.geodesy import System
-
 
 DEGREE = 5
 #: Nodes along each side of the fitted box, and the part of the box's size added around it.

@@ -4,29 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-import shapely
 from branca.element import MacroElement
 from folium.template import Template
 
 from geoqa.core import clock, geodesy, recipe, units
+from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.schema import DELIVERIES, STATUSES
+from geoqa.core.job import Job
 from geoqa.outputs import key_tables, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import online_background
 from geoqa.outputs.map import block, grid_fit
 from geoqa.outputs.text import display_text, json_for_html, map_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-
 
 STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.
@@ -111,9 +104,7 @@ class MapContext:
     off_control: str = ""
 
     @classmethod
-    def of(
-        cls, frames: Mapping[str, pd.DataFrame], job: Job, notes: Sequence[str] = (), review_id: str = ""
-    ) -> MapContext:
+    def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
         points, unit = frames["points"], job.input.unit
         return cls(
@@ -194,7 +185,7 @@ class SurveySheet(MacroElement):
         self._name, self._id = "SurveySheet", "geoqa"
 
 
-def _tables(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[KeyTable, ...]:
+def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
     """Return the tables that say something."""
     found = []
     if "shifts" in frames:
@@ -217,7 +208,7 @@ def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
     return {word: int(found.get(word, 0)) for word in words}
 
 
-def _expectation_known(frames: Mapping[str, pd.DataFrame]) -> bool:
+def _expectation_known(frames: Frames) -> bool:
     """Return whether the closures were tested against a precision; without closures nothing says otherwise."""
     closures = frames.get("closures")
     tested = [name for name in ("p_h", "p_v") if closures is not None and name in closures]
@@ -236,7 +227,7 @@ def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
     return grid_fit.fit(system, *system.to_lonlat(x, y))
 
 
-def _seconds(frames: Mapping[str, pd.DataFrame]) -> Array:
+def _seconds(frames: Frames) -> Array:
     """Return the first and the last moment of each column of times that a click may tell, seconds since 1970."""
     columns = (
         frame[name]

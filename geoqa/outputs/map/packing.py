@@ -15,18 +15,10 @@ import base64
 import struct
 import zlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-import pandas as pd
-
+from geoqa.core.arrays import Array, ArrayLike, NDArray, Rows, np, pd
 from geoqa.outputs.text import display_texts
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from geoqa.core.arrays import Array
-
 
 #: Types of whole numbers, smallest first; the least value of each stands for a missing one.
 WHOLE = {"i1": 8, "i2": 16, "i4": 32}
@@ -177,7 +169,7 @@ def _planes(values: NDArray[Any]) -> list[bytes]:
     return [plane.tobytes() for plane in planes]
 
 
-def counts(entry: ArrayLike, entries: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def counts(entry: ArrayLike, entries: int) -> tuple[Rows, Rows]:
     """Return the order that sorts rows by their entry, keeping their own order, and the rows each entry has.
 
     Parameters

@@ -11,26 +11,17 @@ What canopy costs: closures by class, and the share beyond tolerance against wha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.core import units
+from geoqa.core.arrays import Array, Frames, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, SPOKEN
 from geoqa.core.frames.schema import NO_EVIDENCE, OWN, SEVERITY, WHOLE_SITE
+from geoqa.core.job import Job
+from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, counted
 from geoqa.outputs.plots import style as plots_style
 from geoqa.outputs.symbology import CURVES, PLAIN, SYMBOLS
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Canvas
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Figure
-
 
 #: More closures than this are drawn once for each such part of the frame, status by status.
 MANY, PART = 3000, 1 / 75
@@ -67,7 +58,7 @@ def closures_figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     )  # fmt: skip
 
 
-def _draw(empty: Canvas, place: Array, status: Any, limits: Array, title: str, unit: str) -> None:
+def _draw(empty: Any, place: Array, status: Any, limits: Array, title: str, unit: str) -> None:
     axes = empty.add_subplot()
     axes.set_aspect("equal", adjustable="box")
     far = np.hypot(*place.T)
@@ -162,7 +153,7 @@ def _column(classes: pd.DataFrame, name: str, axis: str, end: str = "") -> Any:
     return np.full(len(classes), np.nan)
 
 
-def _draw_classes(empty: Canvas, classes: pd.DataFrame, unit: str) -> None:
+def _draw_classes(empty: Any, classes: pd.DataFrame, unit: str) -> None:
     panels = empty.subplots(1, len(PANELS), sharey=True)
     row = np.arange(len(classes))
     small, metres = plots_style.small(unit)
@@ -223,7 +214,7 @@ def figure(jobs: pd.DataFrame) -> Figure:
     )
 
 
-def _draw_experience(empty: Canvas, jobs: pd.DataFrame, classes: list[str], months: list[str]) -> None:
+def _draw_experience(empty: Any, jobs: pd.DataFrame, classes: list[str], months: list[str]) -> None:
     panels = empty.subplots(2, 1, sharex=True)
     at = jobs["month"].map({month: k for k, month in enumerate(months)}).to_numpy(dtype=float)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -249,7 +240,7 @@ def _experience_marks(axes: Any, at: Any, value: Any, worth: pd.Series, look: tu
     )
 
 
-def canopy_figures(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[Figure, ...]:
+def canopy_figures(frames: Frames, job: Job) -> tuple[Figure, ...]:
     """Return a plot of the classes, and one for each measure that a raster gives; nothing where nothing is known."""
     costs, curves, tests = (frames[f"canopy_{name}"] for name in ("costs", "curves", "tests"))
     found = []

@@ -9,28 +9,17 @@ East, north and up of a point's epochs against time, with the state of the solut
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.core import clock, geodesy, units
-from geoqa.core.job import SOLUTIONS
-from geoqa.core.statistics import covariance
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
+from geoqa.core.job import SOLUTIONS, Job
 from geoqa.core.statistics.groups import starts_of
+from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.plots import style
 from geoqa.outputs.symbology import PLAIN, SOLUTION_MARKS, STRONG
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Canvas
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Figure
-
 
 #: Epochs that a plot shows; of more, every second, third ... one.
 MOST = 3000
@@ -66,10 +55,8 @@ class PointFrame:
     turn_rad: float
 
 
-def point_frame(frames: Mapping[str, pd.DataFrame], job: Job, point: str) -> PointFrame:
+def point_frame(frames: Frames, job: Job, point: str) -> PointFrame:
     """Return what the logs hold of a point."""
-    import pandas as pd
-
     epochs, occupations = frames["epochs"], frames["occupations"]
     mine = epochs[(epochs["stop"] > 0).to_numpy() & (epochs["point"].astype("str") == point).to_numpy()]
     mine = mine.sort_values(["stop", "time_utc"], kind="stable")
@@ -116,11 +103,7 @@ def _middle(values: Array, preferred: Flags) -> float:
     return 0.0
 
 
-#: What makes a standard ellipse one at 95 %.
-TO_95 = float(covariance.ellipse_factor(0.95))
-
-
-def positions_figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) -> Figure:
+def positions_figure(frames: Frames, job: Job, point: str, name: str) -> Figure:
     """Return the positions of a point's epochs, to scale."""
     spot = point_frame(frames, job, point)
     limit = job.role(_role(spot)).tolerance.horizontal_m
@@ -144,7 +127,7 @@ def _role(spot: PointFrame) -> str | None:
     return str(roles.iloc[0]) if len(roles) else None
 
 
-def _draw_positions(empty: Canvas, spot: PointFrame, point: str, limit: float | None, unit: str) -> None:
+def _draw_positions(empty: Any, spot: PointFrame, point: str, limit: float | None, unit: str) -> None:
     axes = empty.add_subplot()
     axes.set_aspect("equal", adjustable="box")
     factor = METRES_PER[unit]
@@ -192,7 +175,7 @@ def _averages(axes: Any, spot: PointFrame, factor: float) -> None:
         axes.plot(*spot.centre[good].T / factor, "+", color=colour, markersize=9, markeredgewidth=1.5, label=label)
     for k in np.flatnonzero(good & np.isfinite(var_e) & np.isfinite(var_n)).tolist():
         matrix = np.array([[var_e[k], np.nan_to_num(both[k])], [np.nan_to_num(both[k]), var_n[k]]])
-        axes.plot(*(TO_95 * _round(matrix) + spot.centre[k][:, None]) / factor, color=colour, linewidth=1.2)
+        axes.plot(*(_round(matrix, 0.95) + spot.centre[k][:, None]) / factor, color=colour, linewidth=1.2)
 
 
 def _stated(axes: Any, spot: PointFrame, factor: float) -> None:
@@ -208,7 +191,7 @@ def _stated(axes: Any, spot: PointFrame, factor: float) -> None:
     matrix = np.array([[e**2, tied * e * n], [tied * e * n, n**2]])
     c, s = np.cos(spot.turn_rad), np.sin(spot.turn_rad)
     turn = np.array([[c, -s], [s, c]])
-    axes.plot(*(TO_95 * _round(turn @ matrix @ turn.T)) / factor, color=PLAIN[0], linewidth=1.2, linestyle="--",
+    axes.plot(*_round(turn @ matrix @ turn.T, 0.95) / factor, color=PLAIN[0], linewidth=1.2, linestyle="--",
               label="stated for one epoch, 95 %")  # fmt: skip
 
 
@@ -217,14 +200,19 @@ def _tied(rows: pd.DataFrame) -> Array:
     return rows["cov_en_m2"].to_numpy(dtype=float) if "cov_en_m2" in rows else np.full(len(rows), np.nan)
 
 
-def _round(matrix: Array) -> Array:
-    """Return the curve of a covariance at one sigma, shape (2, 73)."""
+def _round(matrix: Array, confidence: float | None = None) -> Array:
+    """Return the curve of a covariance at one sigma or at a confidence, shape (2, 73)."""
+    from geoqa.core.statistics import covariance
+
+    factor = 1.0 if confidence is None else float(covariance.ellipse_factor(confidence))
     major, minor, azimuth = (
         float(v[0]) for v in covariance.ellipse(matrix[:1, 0], matrix[1:, 1], matrix[:1, 1])
     )  # fmt: skip
     angle = np.linspace(0, 2 * np.pi, 73)
     along, across, turn = major * np.cos(angle), minor * np.sin(angle), np.radians(np.nan_to_num(azimuth))
-    return np.stack([along * np.sin(turn) + across * np.cos(turn), along * np.cos(turn) - across * np.sin(turn)])
+    return factor * np.stack(
+        [along * np.sin(turn) + across * np.cos(turn), along * np.cos(turn) - across * np.sin(turn)]
+    )
 
 
 def _frame(axes: Any, spot: PointFrame, limit: float, factor: float) -> int:
@@ -244,7 +232,7 @@ APART = 0.03
 MARKED = 8
 
 
-def series_figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name: str) -> Figure:
+def series_figure(frames: Frames, job: Job, point: str, name: str) -> Figure:
     """Return the series of a point, its stops side by side."""
     spot = point_frame(frames, job, point)
     title = f"{style.shown(point)}: east, north and up against time"
@@ -259,7 +247,7 @@ def series_figure(frames: Mapping[str, pd.DataFrame], job: Job, point: str, name
     return style.figure(name, title, alt, caption, lambda empty: _draw_series(empty, spot, point, job), 6.6, 5.4)
 
 
-def _draw_series(empty: Canvas, spot: PointFrame, point: str, job: Job) -> None:
+def _draw_series(empty: Any, spot: PointFrame, point: str, job: Job) -> None:
     panels = empty.subplots(3, 1, sharex=True)
     time, begins = _at_rest(spot)
     shown = "" if spot.total == len(spot.state) else f", {len(spot.state)} shown"

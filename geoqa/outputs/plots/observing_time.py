@@ -7,24 +7,17 @@ What averages spread against how long they are, by canopy class, with the tolera
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.core import units
+from geoqa.core.arrays import np, pd
 from geoqa.core.frames.logs import UNTIL_WORDS
 from geoqa.core.frames.schema import WHOLE_SITE
+from geoqa.core.job import Job
 from geoqa.core.statistics import curves
+from geoqa.core.steps import Figure
 from geoqa.outputs.plots import style
 from geoqa.outputs.symbology import CURVES, PLAIN
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Canvas
-
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Figure
-
 
 #: What has a panel, where it is known.
 PANELS = ("hold", "precision", "truth")
@@ -64,7 +57,7 @@ def _waits_figure(attempts: pd.DataFrame, panels: list[str], named: list[str], n
     )
 
 
-def _draw_waits(empty: Canvas, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
+def _draw_waits(empty: Any, attempts: pd.DataFrame, panels: list[str], named: list[str]) -> None:
     empty.suptitle(
         f"Waiting for a solution, n = {units.counted(len(attempts), 'attempt')} (bounds: 95 %, crosses: given up)",
         fontsize=10,
@@ -130,7 +123,7 @@ def _durations_figure(table: pd.DataFrame, job: Job, named: list[str], name: str
                          lambda empty: _draw_durations(empty, table, job, named), 6.4, 7.0)  # fmt: skip
 
 
-def _draw_durations(empty: Canvas, table: pd.DataFrame, job: Job, named: list[str]) -> None:
+def _draw_durations(empty: Any, table: pd.DataFrame, job: Job, named: list[str]) -> None:
     spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
     unit, factor = style.small(job.input.unit)
     for k, canopy in enumerate(named):

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.arrays import Frames
 from geoqa.core.errors import CallError
 from geoqa.core.frames.schema import SEVERITY
+from geoqa.core.job import Job
 from geoqa.core.params import Declared, param
-from geoqa.core.steps import Plot
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Figure
-
-    Frames = Mapping[str, pd.DataFrame]
+from geoqa.core.steps import Figure, Plot
+from geoqa.outputs.plots import closures, epochs, observing_time
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,8 +24,6 @@ class WaitsPlot(Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return a figure for each four canopy classes, with a panel for each wait that is known."""
-        from geoqa.outputs.plots import observing_time
-
         return observing_time.waits_figures(frames["convergence"])
 
 
@@ -43,8 +36,6 @@ class DurationsPlot(Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return a figure for each four canopy classes."""
-        from geoqa.outputs.plots import observing_time
-
         return observing_time.durations_figures(frames["durations"], job)
 
 
@@ -77,8 +68,6 @@ class PositionsPlot(_OfPoints, Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return a figure for each point."""
-        from geoqa.outputs.plots import epochs
-
         return tuple(
             epochs.positions_figure(frames, job, point, f"{start}-positions") for point, start in self._chosen(frames)
         )
@@ -93,8 +82,6 @@ class SeriesPlot(_OfPoints, Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return a figure for each point."""
-        from geoqa.outputs.plots import epochs
-
         return tuple(
             epochs.series_figure(frames, job, point, f"{start}-series") for point, start in self._chosen(frames)
         )
@@ -109,8 +96,6 @@ class ClosuresPlot(Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return one figure."""
-        from geoqa.outputs.plots import closures
-
         return closures.closures_figures(frames["closures"], job)
 
 
@@ -123,8 +108,6 @@ class ClassesPlot(Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return one figure."""
-        from geoqa.outputs.plots import closures
-
         return closures.classes_figures(frames["classes"], job)
 
 
@@ -137,12 +120,8 @@ class CanopyPlot(Plot):
 
     def draw(self, frames: Frames, job: Job) -> tuple[Figure, ...]:
         """Return a figure of the classes, and one for each measure."""
-        from geoqa.outputs.plots import closures
-
         return closures.canopy_figures(frames, job)
 
 
 def _slug(name: str) -> str:
-    import re
-
     return re.sub(r"[^A-Za-z0-9]+", "-", name)[:30].strip("-") or "point"

@@ -8,16 +8,12 @@ import re
 import warnings
 from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core.errors import CallError
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, small_unit
 from geoqa.outputs import text
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Canvas
-
 
 #: Longest text from a file that a plot shows.
 LONGEST = 40
@@ -51,7 +47,7 @@ def is_installed() -> bool:
 
 
 def figure(
-    name: str, title: str, alt: str, caption: str, draw: Callable[[Canvas], None],
+    name: str, title: str, alt: str, caption: str, draw: Callable[[Any], None],
     width_in: float = 6.4, height_in: float = 4.4,
 ) -> Figure:  # fmt: skip
     """Return what `draw` draws on a new canvas as a figure; the same for the same canvas.
@@ -66,7 +62,7 @@ def figure(
     return Figure(name, title, _fit_for_pages(_svg(draw, width_in, height_in), name, alt), alt, caption)
 
 
-def _svg(draw: Callable[[Canvas], None], width_in: float, height_in: float) -> str:
+def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
     from matplotlib import style
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Empty

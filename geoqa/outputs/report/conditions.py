@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.canopy import CLASS, SPOKEN
 from geoqa.core.frames.logs import UNTIL_WORDS
+from geoqa.core.job import Job
 from geoqa.core.units import (
     NONE,
     bare,
@@ -23,13 +25,7 @@ from geoqa.core.units import (
     small_unit,
     times,
 )
-from geoqa.outputs.report.document import Block, Frames, Items, Text, has, none, shown, table, word
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.outputs.report.document import Block, Items, Text, has, none, shown, table, word
 
 #: Lengths of averages that are told, s, beside those that are long enough.
 LENGTHS_S = (1, 10, 30, 60, 120, 300, 600, 1800, 3600)

@@ -5,16 +5,12 @@ Tables of the report: how long they may be, and how shares and probabilities sta
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import Frames
 from geoqa.core.steps import Figure
 from geoqa.outputs.text import cut, display_text
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 #: Longest text of one cell.
 LONGEST = 400
@@ -119,7 +115,6 @@ def shown(value: object, longest: int = LONGEST) -> str:
     return cut(display_text(value), longest)
 
 
-Frames = Mapping[str, "pd.DataFrame"]
 #: Rows shown of a long table; the rest stands in the files.
 MOST = 60
 #: Cells that say nothing.

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames.control import REFUSED, YES
 from geoqa.core.frames.schema import GRADES, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import duration, part
 from geoqa.outputs import key_tables
@@ -15,7 +17,6 @@ from geoqa.outputs.report.document import (
     MOST,
     Block,
     FactList,
-    Frames,
     Items,
     Section,
     TableBlock,
@@ -26,11 +27,6 @@ from geoqa.outputs.report.document import (
     table,
 )
 from geoqa.outputs.report.first_page import FIXED
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Sequence[Figure]) -> list[Section]:

@@ -5,27 +5,20 @@ What the client reads in place of the field's words: statuses, reasons, and what
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from geoqa.core import clock, recipe
+from geoqa.core.arrays import Flags, Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import CHECK
 from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
+from geoqa.core.job import Job
+from geoqa.core.recipe import Requirement, Tolerance
 from geoqa.core.units import bare, counted, expected, percent, plain, probability
 from geoqa.outputs import symbology
 from geoqa.outputs.header import CAUTIONS
 from geoqa.outputs.report import site_map
 from geoqa.outputs.report.document import Beside, Block, FactList, Items, Lines, Section, TableBlock, Text, shown
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Flags
-    from geoqa.core.job import Job
-    from geoqa.core.recipe import Requirement, Tolerance
-
-    Frames = Mapping[str, pd.DataFrame]
 
 #: The same of points whose disagreement a suspicious shift explains.
 SHARED = "too far apart: the observations seem to share an error, to be cleared up first"

@@ -12,20 +12,17 @@ from collections.abc import Mapping, Sequence
 from functools import singledispatch
 from html import escape
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import Frames
+from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.outputs.report import evidence, first_page, listings
 from geoqa.outputs.report.document import Beside, Document, FactList, Items, Lines, Section, TableBlock, Text, shown
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 def document(
-    frames: Mapping[str, pd.DataFrame],
+    frames: Frames,
     job: Job,
     record: Mapping[str, Any],
     figures: Sequence[Figure] = (),

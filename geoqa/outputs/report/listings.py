@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from geoqa.core import clock, geodesy
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.revisits import ACCEPT
 from geoqa.core.frames.schema import CONTRADICTORY
+from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import folder
 from geoqa.outputs.report.document import (
     MOST,
     Block,
     FactList,
-    Frames,
     Items,
     Section,
     Text,
@@ -28,10 +26,6 @@ from geoqa.outputs.report.document import (
     table,
     word,
 )
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
 
 NOT_STATED = "not stated"
 #: Names in a sentence, at most.

@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.sax.saxutils import escape
 
-import numpy as np
-
 from geoqa.core import geodesy
+from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
 from geoqa.core.frames.schema import OVER, SEVERITY, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs import symbology
 from geoqa.outputs.layers import positions
 from geoqa.outputs.report.document import shown
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job
-
 
 #: Size of the picture, and of the margin around the points, pixels.
 WIDTH, LEAST, MOST, MARGIN = 560.0, 260.0, 520.0, 26.0
@@ -41,7 +33,7 @@ NAME, ZONE, FOOT = 14.0, 16.0, 15.0
 _FONT = 'font-family="DejaVu Sans, sans-serif"'
 
 
-def figure(frames: Mapping[str, pd.DataFrame], job: Job) -> Figure | None:
+def figure(frames: Frames, job: Job) -> Figure | None:
     """Return the picture; None where no point has a place."""
     points = frames["points"]
     at = positions.places(points, job)
@@ -96,8 +88,6 @@ def _has(zones: pd.DataFrame | None) -> bool:
 
 def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> tuple[list[str], list[Array]]:
     """Return the outlines of the problem zones, each named at its northern end, and the boxes of these names."""
-    import shapely
-
     if zones is None or zones.empty:
         return [], []
     system = geodesy.system_of(job)

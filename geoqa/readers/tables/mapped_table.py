@@ -130,9 +130,9 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
     utc = clock.gps_to_utc(week, seconds)
     short = week < clock.ROLLOVER
     sheet.reasons.note(short, "gps_week", ours=ours, least=clock.ROLLOVER)
-    late = int((utc > clock.COMPLETE_TO).sum())
+    late = int((utc > np.datetime64(clock.COMPLETE_TO, "us")).sum())
     if late:
-        day = str(clock.COMPLETE_TO)[:10]
+        day = clock.COMPLETE_TO[:10]
         known = f"the leap seconds known here reach to {day}; if one was added since, they are a second off"
         sheet.messages.append(f"{sheet.name}: {ours}: {late} GPS times are later than that: {known}.")
     none = np.zeros(len(utc), bool)
