@@ -43,7 +43,6 @@ QUARTERS = ("first quarter", "second quarter", "third quarter", "last quarter")
 FEW = 16
 #: Places at which a curve is given, between these quantiles of what was seen.
 STEPS, ENDS = 41, (0.02, 0.98)
-_MIXED = "mixed"
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
     cost[LATE] = (
         _late(frames["convergence"], names, patience_s) if "convergence" in frames else np.full(len(names), np.nan)
     )
-    canopy = table["canopy"].astype("object").where(table["canopy"].notna() & (table["canopy"] != _MIXED), None)
+    canopy = table["canopy"].astype("object").where(table["canopy"].notna(), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
     return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair, left_out)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from geoqa.core import geodesy
 from geoqa.core.arrays import Array, np, pd
+from geoqa.core.frames import wording
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.text import cell_text
@@ -56,7 +57,7 @@ def points_table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     for name in ("occupations", "visits", "visits_used_h", "visits_used_v", "set_aside"):
         result[name] = points[name].astype(str)
     for name in ("status", "status_h", "status_v", "reason", "deliver", "deliver_reason", "untested", "canopy"):
-        result[name] = text(points[name])
+        result[name] = text(wording.cover(points) if name == "canopy" else points[name])
     if "decision" in points:
         result["decision"] = text(points["decision"])
     return pd.DataFrame({name: np.asarray(values, dtype=object) for name, values in result.items()})
@@ -100,7 +101,7 @@ def write_revisits(path: Path, revisits: pd.DataFrame, job: Job) -> None:
 def revisits_table(revisits: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of revisits.csv as text already rounded."""
     unit, unit_up = job.input.unit, job.input.height_unit
-    words = {name: text(revisits[name]) for name in _WORDS}
+    words = {name: text(revisits[name]) for name in _WORDS} | {"canopy": text(wording.cover(revisits))}
     times = {
         name: revisits[name].dt.strftime("%Y-%m-%dT%H:%M:%SZ").fillna("")
         for name in ("earliest_utc", "avoid_from_utc", "avoid_to_utc")

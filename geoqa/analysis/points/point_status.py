@@ -87,6 +87,7 @@ class PointStatus(Analysis):
         rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
         facts = {"rows": count, "rejected": 1 * (rejected > 0)}
         facts |= _facts(occupations, frames["classes"], rows, use, role, job)
+        canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -102,7 +103,8 @@ class PointStatus(Analysis):
                 "status": _statuses(status),
                 "degrees_of_freedom_h": _finite(data.nu_h),
                 "degrees_of_freedom_v": _finite(data.nu_v),
-                "canopy": _canopy(occupations, rows),
+                "canopy": canopy,
+                "canopy_mixed": mixed,
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
             }
         )
@@ -315,20 +317,6 @@ def _basis(
         rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
         codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
     return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
-
-
-def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:
-    """Return the canopy class the direct rows of each point share, `mixed` where they differ."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.statistics.groups import first_known
-
-    labels = occupations["canopy"].astype("category").cat
-    codes, mixed = first_known(labels.codes.to_numpy().astype(np.int64)[rows.at], rows.point, len(rows.names))
-    known = [str(c) for c in labels.categories]
-    categories = known if "mixed" in known else [*known, "mixed"]
-    return pd.Categorical.from_codes(np.where(mixed, categories.index("mixed"), codes), categories=categories)
 
 
 def shift_names(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:

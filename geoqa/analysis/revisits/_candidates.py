@@ -153,7 +153,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns of ``points``, with ``canopy`` empty for none, ``zone`` null where there are no zones, ``reason`` in
+        Columns of ``points``, ``zone`` null where there are no zones, ``reason`` in
         words, and flags ``other_sky``, ``judges_height`` and ``planned``.
     """
     points = frames["points"]
@@ -164,7 +164,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
     wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
-    wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
+    wanting["canopy"] = wanting["canopy"].astype("str")
     wanting["status"] = wanting["status"].astype("str")
     if "zone" not in wanting:
         wanting["zone"] = None

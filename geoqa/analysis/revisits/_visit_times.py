@@ -22,7 +22,7 @@ from geoqa.core.units import duration
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from geoqa.core.arrays import Array, Flags
+    from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
 
     Words = NDArray[np.object_]
@@ -105,9 +105,9 @@ def lengths(frames: Mapping[str, pd.DataFrame], canopy: pd.Series) -> tuple[Arra
         ``occupations`` with `use`, ``points`` with `status` and `deliver`; ``waits`` and ``durations`` where there
         are logs.
     canopy
-        Labels, shape (n,); empty for none.
+        Labels, shape (n,); null for none.
     """
-    code, names = pd.factorize(canopy)
+    code, names = _classes(canopy)
     known = [_length(frames, name) for name in names]
     held, basis = np.array([one for one, _ in known], float), np.array([words for _, words in known], dtype=object)
     return held[code], basis[code]
@@ -130,12 +130,18 @@ def more_buys_nothing(frames: Mapping[str, pd.DataFrame], canopy: pd.Series, hel
     """Return where logs of the class show that longer than `held_s` buys nothing; shape (n,)."""
     if "durations" not in frames:
         return np.zeros(len(canopy), bool)
-    code, names = pd.factorize(canopy)
+    code, names = _classes(canopy)
     known = np.array([_flat_from(frames["durations"], name or WHOLE_SITE) for name in names], float)
     return held_s >= known[code]  # NaN compares false
 
 
-def _length(frames: Mapping[str, pd.DataFrame], canopy: str) -> tuple[float, str]:
+def _classes(canopy: pd.Series) -> tuple[Index, list[str | None]]:
+    """Return the class of each row as a position among the distinct ones, None for none."""
+    code, names = pd.factorize(canopy, use_na_sentinel=False)
+    return code, [name if isinstance(name, str) else None for name in names]
+
+
+def _length(frames: Mapping[str, pd.DataFrame], canopy: str | None) -> tuple[float, str]:
     name = canopy or WHOLE_SITE
     if "waits" in frames and "durations" in frames:
         wait, flat = _wait(frames["waits"], name), _flat_from(frames["durations"], name)

@@ -101,9 +101,8 @@ class Revisits(Analysis):
         observed = _candidates.may_observe(action)
         shown = is_visit & (chances.n > 0)
         return wanting[
-            [*["point", "zone", "role", "status", "canopy", "reason", "finding", "looks_like", "shift"]]
+            [*["point", "zone", "role", "status", "canopy", "canopy_mixed", "reason", "finding", "looks_like", "shift"]]
         ].assign(
-            canopy=wanting["canopy"].replace("", None),
             action=pd.Categorical(_candidates.told(action, "words")),
             action_key=pd.Categorical.from_codes(action, list(KEYS)),
             instruction=pd.Categorical(_candidates.told(action, "instruction")),
@@ -136,7 +135,7 @@ class Revisits(Analysis):
         return _walk.placed(made, frames["points"], names), _walk.walk_told(made, begin[0], job)
 
 
-_KEPT = ["point", "zone", "role", "status", "canopy", "reason", "finding", "looks_like", "shift"]
+_KEPT = ["point", "zone", "role", "status", "canopy", "canopy_mixed", "reason", "finding", "looks_like", "shift"]
 
 
 def _times(

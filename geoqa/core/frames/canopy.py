@@ -119,8 +119,8 @@ CANOPY_CHECKS = Frame(
     base=("point", "canopy", "labelled", "mapped", "by_raster", "message"),
     columns={
         "point": text_column("name of the point", nulls=False),
-        "canopy": text_column("the class that counts, `mixed` where occupations differ"),
-        "labelled": text_column("the surveyor's label, `mixed` where occupations differ"),
+        "canopy": text_column("the class that counts; null where occupations differ"),
+        "labelled": text_column("the surveyor's label; null where occupations differ"),
         "mapped": text_column("class of the area that holds the point"),
         "by_raster": text_column("class by the mean height of the raster"),
         "canopy_mean_m": MEASURES["canopy_mean_m"],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from geoqa.core.frames.contract import Column, Frame, float_column, int_column, text_column
+from geoqa.core.frames.contract import Column, Frame, bool_column, float_column, int_column, text_column
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
@@ -97,7 +97,8 @@ REVISITS = Frame(
         "zone": _text("problem zone it lies in"),
         "role": _text("what the point is for"),
         "status": _text("status of the point", nulls=False),
-        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        "canopy": _text("canopy class that its occupations share"),
+        "canopy_mixed": bool_column("whether they state several"),
         "reason": _text("why it needs something", nulls=False),
         "finding": _text("the same without the suspected shift"),
         "looks_like": _text("what that shift looks like"),

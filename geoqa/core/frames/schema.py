@@ -329,7 +329,7 @@ CLOSURES = Frame(
         "t_v": _float("test statistic of the height closure", minimum=0),
         "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
         **_STATUS,
-        "canopy": _text("canopy class, `mixed` where the two differ"),
+        "canopy": _text("canopy class that both share"),
         **_GEOMETRY,
     },
 )
@@ -381,7 +381,8 @@ POINTS = Frame(
         "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": _text("the axes its delivery is judged by", JUDGED),
         "untested": _text("what the evidence cannot see"),
-        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        "canopy": _text("canopy class that its occupations share"),
+        "canopy_mixed": _bool("whether they state several"),
         **canopy.ON_POINTS,
         "basis": _text("where most of what is known of its precision comes from"),
         "zone": _text("problem zone"),

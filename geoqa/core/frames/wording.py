@@ -83,6 +83,16 @@ def canopy_sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFr
     return said
 
 
+#: What is shown where occupations state several classes.
+MIXED = "mixed"
+
+
+def cover(frame: pd.DataFrame) -> pd.Series:
+    """Return the canopy class of each row of `points` or `revisits` as it is shown; null where none is known."""
+    words = frame["canopy"].astype("object")
+    return words.mask(frame["canopy_mixed"].astype(bool), MIXED) if "canopy_mixed" in frame else words
+
+
 def under(canopy: str) -> str:
     """Return where, in words."""
     if canopy == WHOLE_SITE:

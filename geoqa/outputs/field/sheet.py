@@ -17,6 +17,7 @@ from typing import Any
 
 from geoqa.core import clock, geodesy
 from geoqa.core.arrays import Frames, Index, np, pd
+from geoqa.core.frames import wording
 from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
@@ -106,7 +107,7 @@ def stops_table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
     heads = "".join(f"<th>{words}</th>" for _, words in _HEADS)
     lines = [f'<table class="stops"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead><tbody>']
     group, before = None, 0
-    for row in shown.to_dict("records"):
+    for row in shown.assign(canopy=wording.cover(shown)).to_dict("records"):
         begins = row["group"] != group
         group = row["group"]
         cells = (
