@@ -15,6 +15,7 @@ import pandas as pd
 from geoqa.analysis.precision import class_table, visit_pairs
 from geoqa.core.frames.canopy import (
     BEYOND,
+    CANOPY_COSTS,
     CANOPY_CURVES,
     CANOPY_TESTS,
     CLASS,
@@ -25,7 +26,8 @@ from geoqa.core.frames.canopy import (
     LOGISTIC,
     MEASURED,
 )
-from geoqa.core.frames.schema import CANOPY_COSTS, OVER, STATUSES, UNPROVEN, WHOLE_SITE
+from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
 

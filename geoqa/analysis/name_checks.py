@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.frames.schema import NAME_CHECK_KINDS
+from geoqa.core.frames.contract import NAME_CHECK_KINDS
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import length, stated

@@ -11,7 +11,8 @@ import base64
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from geoqa.core.frames.schema import STATUSES, enlarged
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import enlarged
 from geoqa.outputs import symbology
 from geoqa.outputs.symbology import DELIVERY, PLAIN, STRONG, SYMBOLS
 from geoqa.outputs.text import xml_text

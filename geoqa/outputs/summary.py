@@ -9,8 +9,8 @@ from typing import Any
 from geoqa.core import recipe
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
 from geoqa.core.frames.control import REFUSED
-from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import key_tables

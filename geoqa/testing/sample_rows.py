@@ -148,8 +148,8 @@ def earlier() -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
+    from geoqa.core.frames.contract import UNPROVEN
     from geoqa.core.frames.revisits import ACTIONS, SECOND
-    from geoqa.core.frames.schema import UNPROVEN
 
     first = occupations().drop_duplicates("point")
     return pd.DataFrame(

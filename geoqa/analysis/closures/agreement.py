@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoqa.analysis.occupations.expected_precision import probability
-from geoqa.core.frames.schema import SEVERITY, STATUSES
+from geoqa.core.frames.contract import SEVERITY, STATUSES
 from geoqa.core.statistics import groups
 
 if TYPE_CHECKING:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision.calibration import EXPECTED
-from geoqa.core.frames.schema import NO_EVIDENCE, STATUSES
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 

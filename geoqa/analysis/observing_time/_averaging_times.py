@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis.observing_time import _log_epochs
-from geoqa.core.frames.schema import CONTRADICTORY
+from geoqa.core.frames.contract import CONTRADICTORY
 from geoqa.core.statistics import averages
 from geoqa.core.statistics.groups import counts_of, starts_of
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, HELD, OVER, OWN, STATUSES, UNPROVEN
+from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, OVER, STATUSES, UNPROVEN
+from geoqa.core.frames.schema import DELIVERIES, OWN
 from geoqa.core.params import param
 from geoqa.core.recipe import BOTH, JUDGED
 from geoqa.core.steps import Analysis, Result

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.frames import schema
-from geoqa.core.frames.schema import BLAMED, CONTRADICTORY, STATUSES
+from geoqa.core.frames.contract import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.closures.agreement import CONFIRMED, CONFLICT, LOOSE, STRAINED, UNPROVEN, Positions
-from geoqa.core.frames.schema import STATUS, STATUS_REASONS, STATUSES
+from geoqa.core.frames.contract import STATUS, STATUS_REASONS, STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,7 +12,8 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision import priors
-from geoqa.core.frames.schema import STATUSES, WHOLE_SITE
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, share

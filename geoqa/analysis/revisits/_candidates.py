@@ -19,6 +19,7 @@ from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.points.delivery import HOURS_LATER
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY, HELD, OVER, UNPROVEN
 from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
@@ -33,7 +34,7 @@ from geoqa.core.frames.revisits import (
     SECOND,
     VISITS,
 )
-from geoqa.core.frames.schema import CONTRADICTORY, GRADES, HELD, OVER, UNPROVEN
+from geoqa.core.frames.schema import GRADES
 from geoqa.core.site.matching import never_fixed
 
 if TYPE_CHECKING:

@@ -14,7 +14,8 @@ from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
-from geoqa.core.frames.schema import UNPROVEN, judged_again
+from geoqa.core.frames.contract import UNPROVEN
+from geoqa.core.frames.schema import judged_again
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted
 

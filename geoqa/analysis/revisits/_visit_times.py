@@ -14,7 +14,8 @@ from geoqa.analysis.occupations import measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_in, is_direct, seconds
 from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.core.frames.schema import AGREEING, WHOLE_SITE
+from geoqa.core.frames.contract import AGREEING
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.statistics.groups import largest
 from geoqa.core.units import duration

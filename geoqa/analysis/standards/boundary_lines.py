@@ -20,8 +20,9 @@ import pandas as pd
 from geoqa.analysis.occupations import expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.frames.contract import STATUS
 from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
-from geoqa.core.frames.schema import DEFAULT_PRIOR, STATUS, WHOLE_SITE
+from geoqa.core.frames.schema import DEFAULT_PRIOR, WHOLE_SITE
 from geoqa.core.frames.wording import cover
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER

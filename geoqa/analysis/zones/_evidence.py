@@ -22,8 +22,9 @@ from geoqa.analysis import geometry
 from geoqa.analysis.occupations import differences, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
+from geoqa.core.frames.contract import OVER, UNPROVEN
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import NO_EVIDENCE, OVER, UNPROVEN
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.statistics import groups, local_statistics, sample_tests
 from geoqa.core.statistics.sample_tests import PER_MAD
 

@@ -13,7 +13,8 @@ from typing import Any
 
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
-from geoqa.core.frames.schema import DELIVERY_REASONS, SEVERITY, WHOLE_SITE
+from geoqa.core.frames.contract import DELIVERY_REASONS, SEVERITY
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics.curves import holm
 from geoqa.core.units import NONE, bounded, counted, duration, length, number, p_value, share, signed, times
@@ -287,7 +288,7 @@ def delivery_reasons(points: pd.DataFrame, to: str = "sentence") -> pd.Series:
     Parameters
     ----------
     to
-        What of `schema.DeliveryReason`: ``sentence`` for the surveyor, ``words`` without what is asked, or ``client``.
+        What of a `DeliveryReason`: ``sentence`` for the surveyor, ``words`` without what is asked, or ``client``.
     """
     told = {key: getattr(reason, to) or reason.sentence for key, reason in DELIVERY_REASONS.items()}
     found = points["deliver_key"].astype("object").map(told)

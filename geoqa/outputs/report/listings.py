@@ -8,8 +8,8 @@ from typing import Any
 from geoqa.core import clock, geodesy
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY
 from geoqa.core.frames.revisits import ACCEPT
-from geoqa.core.frames.schema import CONTRADICTORY
 from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import folder

@@ -27,7 +27,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.frames.schema import REJECTIONS
+from geoqa.core.frames.contract import REJECTIONS
 from geoqa.readers.tables.headings import fixed_name
 from geoqa.readers.text import numbers, text_file
 

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from analysis.builders import AT_ITS_WORD, CORNER, judge, point, visits
 
+from geoqa.core.frames.wording import cover
+
 FAR = 0.30  # metres; a false fix
 
 
@@ -29,6 +31,18 @@ def test_the_two_by_two_between_visits_and_inside_one(e, sigma, status, gap):
     found = point(visits((0, 0, 0), (e, 0, 0), s=sigma, sv=sigma, gap=gap))
     assert found["status"] == status
     assert ("one visit" in found["reason"]) == (gap == 5)
+
+
+def test_a_class_called_mixed_is_a_class_and_several_classes_are_none():
+    """`mixed` was the word for several classes, and a stand that the crew calls so could not be told from them."""
+    rows = [
+        *visits((0, 0, 0), (0, 0, 0), s=0.01, canopy="mixed"), *visits((9, 0, 0), p="B", canopy="open"),
+        *visits((9, 0, 0), p="B", canopy="mixed"), *visits((18, 0, 0), p="C"),
+    ]  # fmt: skip
+    points = judge(rows)["points"].set_index("point")
+    assert points["canopy"].astype("object").where(points["canopy"].notna(), None).tolist() == ["mixed", None, None]
+    assert points["canopy_mixed"].tolist() == [False, True, False]
+    assert cover(points).fillna("-").tolist() == ["mixed", "mixed", "-"]
 
 
 def test_two_visits_that_disagree_name_no_outlier():
