@@ -124,7 +124,7 @@ class Status(NamedTuple):
     Attributes
     ----------
     severity
-        From 1, the worst.
+        From 1, the worst; one that lies between two others may have a number between theirs.
     reason
         Why a point may be delivered with it, or may not because of it.
     todo, client
@@ -143,7 +143,7 @@ class Status(NamedTuple):
         Whether one of them is wrong, and nothing shows which.
     """
 
-    severity: int
+    severity: float
     reason: DeliveryReason
     todo: str
     client: str
