@@ -11,8 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from geoqa.analysis.occupations import measured_rows
-from geoqa.core.frames import wording
 from geoqa.core.frames.canopy import MEASURED, ON_POINTS
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -59,6 +57,9 @@ def _rows_of(wanted: pd.Series, known: pd.Series) -> Any:
 
 def _checks(frames: Mapping[str, pd.DataFrame], keyed: pd.DataFrame) -> pd.DataFrame:
     import pandas as pd
+
+    from geoqa.analysis.occupations import measured_rows
+    from geoqa.core.frames import wording
 
     points = frames["points"]
     occupations = frames["occupations"]
