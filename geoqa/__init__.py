@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from geoqa.core.drawing import Cells, Drawing, Facet, Style, Table
     from geoqa.core.errors import GeoqaError
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
     from geoqa.core.params import param
     from geoqa.core.recipe import Requirement, Tolerance
     from geoqa.core.steps import Analysis, Deliverable, Figure, MapLayer, Plot, Reader, ReadResult, Result, Writer
@@ -35,6 +35,7 @@ __all__ = [
     "Plot",
     "ReadResult",
     "Reader",
+    "Recipe",
     "Requirement",
     "Result",
     "Review",
@@ -49,7 +50,7 @@ __all__ = [
 _HOME = {
     "geoqa.core.drawing": ("Cells", "Drawing", "Facet", "Style", "Table"),
     "geoqa.core.errors": ("GeoqaError",),
-    "geoqa.core.job": ("Job",),
+    "geoqa.core.job": ("Job", "Recipe"),
     "geoqa.core.recipe": ("Requirement", "Tolerance"),
     "geoqa.core.steps": (
         "Analysis",

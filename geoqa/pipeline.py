@@ -16,7 +16,7 @@ from geoqa.core.steps import Result
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
     from geoqa.core.steps import Analysis
 
 
@@ -70,7 +70,7 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
     return ready
 
 
-def installed(found: plugins.Catalogue, job: Job) -> list[Analysis]:
+def installed(found: plugins.Catalogue, job: Recipe) -> list[Analysis]:
     """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
     known = {name for group in plugins.GROUPS for name in found.names(group)}
     faults = [

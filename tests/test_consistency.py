@@ -111,7 +111,7 @@ def test_points_csv(seen):
     with (folder / "points.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == len(points)
-    unit, unit_up = review.job.units
+    unit, unit_up = review.job.grid.units
     lengths = {f"easting_{unit}": ("easting_m", plan), f"northing_{unit}": ("northing_m", plan)}
     lengths |= {
         f"{name}_{unit}": (f"{name}_m", plan) for name in ("radius95", "semi_major", "worst_horizontal", "limit_h")

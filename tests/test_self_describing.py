@@ -66,7 +66,7 @@ def test_landxml_needs_no_columns_and_no_unit(landxml):
     assert first["easting_m"] == pytest.approx(1800000.31 * FEET, abs=1e-9)
     assert first["northing_m"] == pytest.approx(600000.52 * FEET, abs=1e-9)
     assert first["height_m"] == pytest.approx(301.20 * FEET, abs=1e-9)
-    assert review.job.units == ("ftUS", "ftUS")
+    assert review.job.grid.units == ("ftUS", "ftUS")
     assert review.run_record()["recipe"]["input"]["unit"] == "ftUS"
     said = "\n".join(review.messages)
     assert (
@@ -110,7 +110,7 @@ def test_a_layer_brings_places_and_its_system_the_unit(tmp_path, suffix):
     path = layer(tmp_path / f"site.{suffix}", name="Point", heights=False)
     review = geoqa.review(path, RECIPE)
     assert row(review)["easting_m"] == pytest.approx(1800000.31 * FEET, abs=1e-9)
-    assert review.job.units == ("ftUS", "ftUS")
+    assert review.job.grid.units == ("ftUS", "ftUS")
     assert "the unit, US survey feet, as EPSG:2274, its coordinate system, states it" in "\n".join(review.messages)
 
 
@@ -145,7 +145,7 @@ def test_what_heights_count_in_is_not_guessed(tmp_path, landxml):
     assert row(geoqa.review(compound, RECIPE))["height_m"] == pytest.approx(301.20 * FEET, abs=1e-9)
     metric = layer(tmp_path / "metric.gpkg", crs="EPSG:2274+5703")  # NAVD88 height
     review = geoqa.review(metric, RECIPE)
-    assert row(review)["height_m"] == 301.2 and review.job.units == ("ftUS", "m")
+    assert row(review)["height_m"] == 301.2 and review.job.grid.units == ("ftUS", "m")
 
 
 def test_a_metric_system_counts_heights_in_metres(tmp_path):
@@ -155,7 +155,7 @@ def test_a_metric_system_counts_heights_in_metres(tmp_path):
     shifted.geometry = shifted.translate(yoff=4_800_000)
     shifted.to_file(path)
     review = geoqa.review(path, metric)
-    assert row(review)["height_m"] == 301.2 and review.job.units == ("m", "m")
+    assert row(review)["height_m"] == 301.2 and review.job.grid.units == ("m", "m")
 
 
 def test_degrees_do_not_say_what_heights_count_in_but_geojson_does(tmp_path):
@@ -218,7 +218,7 @@ def test_a_table_with_its_unit_stands_beside_a_file_that_states_it(tmp_path, lan
     table.write_text("Mark,E,N\nP1,1800000.30,600000.50\n")
     own = {"unit": "ftUS", "columns": {"point": "Mark", "easting": "E", "northing": "N"}}
     review = geoqa.review([landxml, table], {**RECIPE, "file": [{"path": "book.csv", "input": own}]})
-    assert review.job.units == ("ftUS", "ftUS") and len(review.frames["occupations"]) == 4
+    assert review.job.grid.units == ("ftUS", "ftUS") and len(review.frames["occupations"]) == 4
 
 
 # ---- geoqa's own files
@@ -274,7 +274,7 @@ def test_a_review_in_feet_read_back_is_the_same_review(tmp_path):
     review = geoqa.review(*sites.write(tmp_path, rows=(rows,), recipe=feet))
     review.write(tmp_path / "out")
     again = geoqa.review(tmp_path / "out" / "review.gpkg", {**OWN, "site": {"crs": "EPSG:2274", "height": "NAVD88"}})
-    assert again.job.units == ("ftUS", "ftUS")
+    assert again.job.grid.units == ("ftUS", "ftUS")
     for column in ("easting_m", "height_m", "sigma_e_m", "resolution_h_m"):
         one, other = (r.frames["occupations"][column].to_numpy() for r in (review, again))
         assert other == pytest.approx(one, rel=1e-12), column

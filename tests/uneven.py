@@ -23,7 +23,7 @@ from analysis import builders
 from hypothesis import strategies as st
 
 import geoqa
-from geoqa.core.job import InputFormat
+from geoqa.core.recipe import InputFormat
 
 CRS = "EPSG:2229"
 FOOT_M = 1200 / 3937  # the US survey foot (Mendenhall order of 1893)

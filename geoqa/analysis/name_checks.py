@@ -53,14 +53,14 @@ class NameChecks(Analysis):
         names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
         radius = job.match.radius_m if job.match.by == "place" else None
         parts = [
-            self._near(place, point, names, radius, job.input.unit),
-            self._far(place, point, names, radius, job.input.unit),
+            self._near(place, point, names, radius, job.grid.unit),
+            self._far(place, point, names, radius, job.grid.unit),
         ]
         if radius is None or occupations["name_read"].notna().any():
             parts.append(self._gaps(occupations))
         frame = pd.concat(parts, ignore_index=True)
         metres = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
-        unit = job.input.unit
+        unit = job.grid.unit
         limits = {name: stated(value, unit) for name, value in metres.items()}
         return Result({"name_checks": frame}, _messages(frame, limits))
 

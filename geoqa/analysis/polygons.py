@@ -8,7 +8,6 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from geoqa.core import geodesy
 from geoqa.core.statistics import covariance
 
 if TYPE_CHECKING:
@@ -53,19 +52,17 @@ def ellipses(table: pd.DataFrame, vertices: int, job: Job) -> gpd.GeoDataFrame:
     frame = table[["subject", "id", "point"]].assign(
         semi_major_m=major * factor, semi_minor_m=minor * factor, azimuth_deg=azimuth, confidence=confidence
     )
-    return gpd.GeoDataFrame(frame, geometry=shapes, crs=geodesy.system_of(job).crs)
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=job.grid.system.crs)
 
 
 def in_crs(easting_m: Array, northing_m: Array, job: Job) -> tuple[Array, Array]:
     """Return coordinates in the CRS's own unit, east (or longitude) first; any shape."""
-    system = geodesy.system_of(job)
-    if system.geographic:
-        lon, lat = system.to_lonlat(easting_m.ravel(), northing_m.ravel())
+    x, y = job.grid.system.coordinates(easting_m, northing_m)
+    if job.grid.system.geographic:
         # Counted from the local origin, so that nothing at the date line spans the world.
         origin = (job.local_origin or (0.0, 0.0))[0]
-        lon = origin + (lon - origin + 180) % 360 - 180
-        return lon.reshape(easting_m.shape), lat.reshape(easting_m.shape)
-    return easting_m / system.metres_per_unit, northing_m / system.metres_per_unit
+        x = origin + (x - origin + 180) % 360 - 180
+    return x, y
 
 
 def points(easting_m: Array, northing_m: Array, height_m: Array, job: Job) -> gpd.GeoSeries:
@@ -75,11 +72,11 @@ def points(easting_m: Array, northing_m: Array, height_m: Array, job: Job) -> gp
     shapes = np.full(len(x), None, dtype=object)
     deep = placed & ~np.isnan(height_m)
     shapes[placed] = shapely.points(x[placed], y[placed])
-    shapes[deep] = shapely.points(x[deep], y[deep], height_m[deep] / geodesy.system_of(job).metres_per_unit)
-    return gpd.GeoSeries(shapes, crs=geodesy.system_of(job).crs)
+    shapes[deep] = shapely.points(x[deep], y[deep], height_m[deep] / job.grid.system.metres_per_unit)
+    return gpd.GeoSeries(shapes, crs=job.grid.system.crs)
 
 
 def lines(east_m: Array, north_m: Array, job: Job) -> gpd.GeoSeries:
     """Return two-point lines; `east_m` and `north_m` of shape (n, 2)."""
     x, y = in_crs(east_m, north_m, job)
-    return gpd.GeoSeries(shapely.linestrings(np.stack([x, y], axis=-1)), crs=geodesy.system_of(job).crs)
+    return gpd.GeoSeries(shapely.linestrings(np.stack([x, y], axis=-1)), crs=job.grid.system.crs)

@@ -18,7 +18,7 @@ from datetime import UTC, timedelta, timezone, tzinfo
 from typing import Any
 
 from geoqa.core.arrays import Array, Index, NDArray, np, pd
-from geoqa.core.job import Job
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
 
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
@@ -50,17 +50,17 @@ def zone(text: str) -> tzinfo:
         ) from None
 
 
-def name(job: Job) -> str:
+def name(job: Recipe) -> str:
     """Return what the job's time zone is called: the site's, else that of times in the files, else UTC."""
     return job.site.timezone or job.input.timezone or "UTC"
 
 
-def zone_of(job: Job) -> tzinfo:
+def zone_of(job: Recipe) -> tzinfo:
     """Return the time zone that people of the job read clocks in."""
     return zone(name(job))
 
 
-def zone_sentence(job: Job) -> str:
+def zone_sentence(job: Recipe) -> str:
     """Return in which time zone a page tells its times; it stands on it once."""
     return f"Times are in the time zone {name(job)}." if name(job) != "UTC" else "Times are in UTC."
 
@@ -79,18 +79,18 @@ def moment(time: Any, place: tzinfo, pattern: str = MOMENT) -> str:
     return str(at.tz_convert(place).strftime(pattern))
 
 
-def local(times: pd.Series, job: Job) -> pd.Series:
+def local(times: pd.Series, job: Recipe) -> pd.Series:
     """Return a column of times as the job's clocks showed them, without a zone; shape (n,)."""
     return times.dt.tz_convert(zone_of(job)).dt.tz_localize(None)
 
 
-def days(times: pd.Series, job: Job) -> pd.Series:
+def days(times: pd.Series, job: Recipe) -> pd.Series:
     """Return the first moment of the day each time lies in, by the job's clocks, without a zone; shape (n,)."""
     # Without its zone: where clocks go forward at midnight, a day has no first moment.
     return local(times, job).dt.normalize()
 
 
-def offsets(seconds: Array, job: Job) -> list[tuple[int, int]]:
+def offsets(seconds: Array, job: Recipe) -> list[tuple[int, int]]:
     """Return by how many seconds the job's clocks are ahead of UTC, from when on.
 
     Parameters
@@ -114,7 +114,7 @@ def offsets(seconds: Array, job: Job) -> list[tuple[int, int]]:
     return list(zip(quarters.tolist(), ahead, strict=True))
 
 
-def _changes(first: int, last: int, job: Job) -> list[int]:
+def _changes(first: int, last: int, job: Recipe) -> list[int]:
     """Return the quarters of an hour since 1970 at which the clocks change, between two; days are looked at first."""
 
     def ahead(quarters: Index) -> Index:

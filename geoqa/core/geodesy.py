@@ -20,7 +20,7 @@ from geoqa.core.units import FEET, METRES_PER, spoken
 
 if TYPE_CHECKING:
     from geoqa.core.arrays import Array
-    from geoqa.core.job import InputFormat, Job, Site
+    from geoqa.core.recipe import InputFormat, Site
 
 
 #: Closures longer than this are taken by Karney's geodesic, shorter ones by the local formula.
@@ -43,6 +43,8 @@ class System:
     ----------
     name
         Name of the system, for people.
+    text
+        What it was asked for by.
     geographic
         Whether the input is longitude and latitude.
     metres_per_unit
@@ -52,6 +54,7 @@ class System:
     """
 
     name: str
+    text: str
     geographic: bool
     metres_per_unit: float
     semi_major_m: float
@@ -60,7 +63,7 @@ class System:
     _inverse: Any = field(repr=False, compare=False, default=None)
 
     def to_lonlat(self, easting_m: Array, northing_m: Array) -> tuple[Array, Array]:
-        """Return longitude and latitude in degrees, in the job's own datum.
+        """Return longitude and latitude in degrees, in the job's own datum; NaN for what has no place on the plane.
 
         Parameters
         ----------
@@ -68,13 +71,30 @@ class System:
             Arrays of shape (n,), metres; for geographic input metres from the local origin.
         """
         factor = self.metres_per_unit
-        lon, lat = self._inverse.transform(easting_m / factor, northing_m / factor)
-        return lon, lat
+        return _known(*self._inverse.transform(easting_m / factor, northing_m / factor))
 
     def from_lonlat(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
         """Return easting and northing in metres, the inverse of `to_lonlat`."""
-        east, north = self._inverse.transform(lon_deg, lat_deg, direction="INVERSE")
+        east, north = _known(*self._inverse.transform(lon_deg, lat_deg, direction="INVERSE"))
         return east * self.metres_per_unit, north * self.metres_per_unit
+
+    def coordinates(self, easting_m: Array, northing_m: Array) -> tuple[Array, Array]:
+        """Return coordinates in the system's own unit, east (or longitude) first, as geometry has them."""
+        if self.geographic:
+            return self.to_lonlat(easting_m, northing_m)
+        return easting_m / self.metres_per_unit, northing_m / self.metres_per_unit
+
+    def metres(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return easting and northing in metres, the inverse of `coordinates`."""
+        return self.from_lonlat(x, y) if self.geographic else (x * self.metres_per_unit, y * self.metres_per_unit)
+
+    def degrees(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return longitude and latitude of coordinates in the system's own unit."""
+        return (x, y) if self.geographic else self.to_lonlat(*self.metres(x, y))
+
+    def from_degrees(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
+        """Return coordinates in the system's own unit, the inverse of `degrees`."""
+        return (lon_deg, lat_deg) if self.geographic else self.coordinates(*self.from_lonlat(lon_deg, lat_deg))
 
     def convergence_deg(self, lon_deg: Array, lat_deg: Array) -> Array:
         """Return the meridian convergence: add it to a grid azimuth for the true azimuth, in degrees."""
@@ -100,6 +120,52 @@ class System:
         lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
         before, after = (self.from_lonlat(lon_deg, lat_deg + step) for step in (-STEP_DEG, STEP_DEG))
         return after[0] - before[0], after[1] - before[1]
+
+
+def _known(x: Array, y: Array) -> tuple[Array, Array]:
+    """Return places with NaN for those that PROJ has none for."""
+    import numpy as np
+
+    there = np.isfinite(x) & np.isfinite(y)
+    return np.where(there, x, np.nan), np.where(there, y, np.nan)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """What a job counts in: its coordinate system, and the units of coordinates and heights.
+
+    Attributes
+    ----------
+    unit, unit_up
+        Unit of the coordinates and of other lengths in the plane, and of heights.
+    unit_m, up_m
+        Metres in one of each.
+    """
+
+    system: System
+    unit: str
+    unit_up: str
+
+    @classmethod
+    @functools.lru_cache(maxsize=16)
+    def of(cls, text: str, origin: tuple[float, float] | None, unit: str, unit_up: str) -> Grid:
+        """Return the grid of the system called `text`, see `system`."""
+        return cls(system(text, origin, unit), unit, unit_up)
+
+    @property
+    def units(self) -> tuple[str, str]:
+        """The unit of the coordinates, and that of the heights."""
+        return self.unit, self.unit_up
+
+    @property
+    def unit_m(self) -> float:
+        """Metres in one unit of the coordinates."""
+        return METRES_PER[self.unit]
+
+    @property
+    def up_m(self) -> float:
+        """Metres in one unit of the heights."""
+        return METRES_PER[self.unit_up]
 
 
 @functools.lru_cache(maxsize=16)
@@ -148,6 +214,7 @@ def system(text: str, origin: tuple[float, float] | None = None, unit: str = "m"
         )  # fmt: skip
     return System(
         name=crs.name,
+        text=text,
         geographic=geographic,
         metres_per_unit=1.0 if geographic else horizontal[0].unit_conversion_factor,
         semi_major_m=ellipsoid.semi_major_metre,
@@ -178,11 +245,6 @@ def _in_degrees(ellipsoid: Any) -> Any:
 
     a, rf = ellipsoid.semi_major_metre, ellipsoid.inverse_flattening or 1e18
     return pyproj.CRS.from_dict({"proj": "longlat", "a": a, "rf": rf, "no_defs": True})
-
-
-def system_of(job: Job) -> System:
-    """Return the coordinate system of `job`."""
-    return system(job.site.crs, job.local_origin, job.input.unit)
 
 
 def frame_said(site: Site) -> tuple[str, ...]:
@@ -226,12 +288,11 @@ def feet_apart(site: Site, fmt: InputFormat, columns: Columns) -> list[tuple[str
     return [(place, unit, *feet[0]) for place, unit in feet[1:] if unit != feet[0][1]]
 
 
-def feet_said(job: Job) -> tuple[str, ...]:
-    """Return what people should know of a job that counts in both feet, with the reason that its recipe gives."""
-    apart = feet_apart(job.site, job.input, job.columns)
+def feet_said(site: Site, fmt: InputFormat, columns: Columns) -> tuple[str, ...]:
+    """Return what people should know of a recipe that counts in both feet, with the reason that it gives."""
     return tuple(
-        f"{place} is in {spoken(unit)}, {what} in {spoken(other)}; the recipe's reason: {job.input.unit_differs}"
-        for place, unit, what, other in apart[:1]
+        f"{place} is in {spoken(unit)}, {what} in {spoken(other)}; the recipe's reason: {fmt.unit_differs}"
+        for place, unit, what, other in feet_apart(site, fmt, columns)[:1]
     )
 
 
@@ -245,6 +306,7 @@ def _plain_frame(origin: tuple[float, float], unit: str) -> System:
     sheet = _Sheet(*origin, METRES_PER[unit])
     return System(
         name="a local frame, its place on the Earth not stated",
+        text=LOCAL,
         geographic=False,
         metres_per_unit=METRES_PER[unit],
         semi_major_m=SHEET_RADIUS_M,
@@ -262,7 +324,7 @@ def is_near_wgs84(system: System) -> bool:
     return system.crs.datum is not None and abs(system.semi_major_m - WGS84_M) <= 0.5
 
 
-def onto_wgs84(job: Job, east_m: Array, north_m: Array) -> tuple[Array, Array, float] | None:
+def onto_wgs84(ours: System, east_m: Array, north_m: Array) -> tuple[Array, Array, float] | None:
     """Return longitude and latitude on WGS 84, by the best published operation at hand, and the metres it may be off.
 
     For navigation and nothing else: no coordinate that is delivered comes from here. None where no operation with a
@@ -278,18 +340,14 @@ def onto_wgs84(job: Job, east_m: Array, north_m: Array) -> tuple[Array, Array, f
     import pyproj
     from pyproj.transformer import TransformerGroup
 
-    ours = system_of(job)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a better operation lacks its grid: the accuracy tells
         found = TransformerGroup(ours.crs, "EPSG:4326", always_xy=True, allow_ballpark=False).transformers
     stated = [one for one in found if one.accuracy >= 0]
     if not stated:
         return None
-    x, y = ours.to_lonlat(east_m, north_m) if ours.geographic else (
-        east_m / ours.metres_per_unit, north_m / ours.metres_per_unit
-    )  # fmt: skip
     try:
-        lon, lat = stated[0].transform(x, y, errcheck=True)
+        lon, lat = stated[0].transform(*ours.coordinates(east_m, north_m), errcheck=True)
     except pyproj.exceptions.ProjError:
         return None
     return lon, lat, float(stated[0].accuracy)
@@ -482,15 +540,12 @@ class SystemTransform:
 
     def ground_m(self, x: Array, y: Array, dx: float, dy: float) -> tuple[Array, Array]:
         """Return what a step (dx, dy) in the file's own unit is east and north on the ground, metres."""
-        ends = [(x - dx / 2, y - dy / 2), (x + dx / 2, y + dy / 2)]
-        if not self.system.geographic:
-            unit = self.system.metres_per_unit
-            ends = [self.system.to_lonlat(east * unit, north * unit) for east, north in ends]
+        ends = [self.system.degrees(x + side * dx / 2, y + side * dy / 2) for side in (-1, 1)]
         return enu_difference(*ends[0], *ends[1], self.system.semi_major_m, self.system.flattening)
 
 
-def onto(job: Job, found: str) -> SystemTransform:
-    """Return how to look up places of `job` in a file whose system is `found`: canopy heights, stand maps.
+def onto(ours: System, found: str) -> SystemTransform:
+    """Return how to look up places of a system in a file whose system is `found`: canopy heights, stand maps.
 
     Unlike coordinates, such places may be moved by whatever operation is at hand; `Onto.said` tells how good it is.
     Raises GeodesyError if PROJ does not know the system, or cannot get there.
@@ -500,7 +555,7 @@ def onto(job: Job, found: str) -> SystemTransform:
     import pyproj
     from pyproj.transformer import TransformerGroup
 
-    ours, stated = system_of(job), compare(found, job.site.crs)
+    stated = compare(found, ours.text)
     whole = pyproj.CRS.from_user_input(found)
     flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
     theirs = system(flat.to_wkt())

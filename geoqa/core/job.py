@@ -1,4 +1,4 @@
-"""The job: a recipe once it is complete. Every recipe key is declared in `core` and nowhere else.
+"""The complete recipe, and the job it becomes with its files. Every recipe key is declared in `core` and nowhere else.
 
 What the recipe says of single input files, and what becomes of it once all files are one site.
 """
@@ -6,15 +6,26 @@ What the recipe says of single input files, and what becomes of it once all file
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.experience import Experience
+from geoqa.core.geodesy import Grid
 from geoqa.core.params import Declared, param
-from geoqa.core.recipe import Canopy, Control, FieldTest, Line, ReportFacts, Requirement, Source, Tolerance
-from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS
+from geoqa.core.recipe import (
+    Canopy,
+    Control,
+    FieldTest,
+    InputFormat,
+    Line,
+    ReportFacts,
+    Requirement,
+    Site,
+    Source,
+    Tolerance,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,89 +84,6 @@ TEXT_COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Site(Declared):
-    """[site]: what and where."""
-
-    name: str = param("Unnamed site", help="The site's name, as it goes on the map")
-    crs: str = param(help='The coordinate system of the input, such as "EPSG:2193", or "local"')
-    height: str | None = param(None, help='The height reference: "ellipsoidal", or a label such as "NZVD2016"')
-    timezone: str | None = param(
-        None, help="Time zone of the site's clocks, such as Pacific/Auckland; all that people read is told in it"
-    )
-    combined_factor: float | None = param(
-        None, unit="1", minimum=0.9, maximum=1.1, help="Grid distance over ground distance of a local frame"
-    )
-    localization: str | None = param(None, help="What the local frame was fitted to, or its name")
-
-
-@dataclass(frozen=True, kw_only=True)
-class InputFormat(Declared):
-    """[input]: which files, and how to read them."""
-
-    files: tuple[str, ...] | None = param(
-        None,
-        help="The files of the site, relative to the recipe; * and ? allowed: a review then needs the recipe alone",
-    )
-    outside: bool = param(False, help="Whether these may lie outside the recipe's folder")
-    unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
-    unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
-    unit_differs: str | None = param(
-        None, help="Why the file counts in another foot than its system or its heights do; without it that is refused"
-    )
-    unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
-    precision: str | None = param(
-        None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),
-        help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
-    )  # fmt: skip
-    precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
-    angle: str = param("dd", choices=("dd", "dms", "packed-dms"), help="How angles are written")
-    time_format: str = param("iso", help="iso, a strptime pattern, or gps-week-seconds")
-    date: str | None = param(None, help="The date of rows that have only a time of day, such as 2026-02-09")
-    timezone: str | None = param(None, help="Time zone of times that do not carry one, such as UTC or Pacific/Auckland")
-    initialization: str | None = param(
-        None, choices=("column", "asserted", "unknown"), help="How the file shows that a fix is fresh"
-    )
-    exact_labels: bool = param(
-        False, help="Whether labels of initializations and bases that differ by appearance alone (i1, I1, 01) are two"
-    )
-    asserted_by: str | None = param(None, help="Who asserts that every row is a fresh initialization")
-    delimiter: str = param("auto", choices=("auto", ",", ";", "\t", "|", " ", "fixed"), help="What parts the columns")
-    header: bool = param(True, help="Whether the first row holds headings")
-    skip: int = param(0, unit="1", minimum=0, maximum=10_000, help="Lines before the table")
-    comment: str = param("#", help="A line that starts with this is a comment")
-    decimal: str = param(".", choices=(".", ","), help="The decimal sign")
-    where: str | None = param(None, help="Which rows to use; the others are set aside")
-    max_bad_rows: float = param(
-        0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
-    )
-
-    largest_megabytes: float | None = param(
-        None, unit="megabytes", above=0, maximum=1_000_000,
-        help="Largest file that is read; by default 2000 MB, 50 MB for tables beside the recipe",
-    )  # fmt: skip
-
-    @property
-    def metres_per_unit(self) -> float:
-        """Metres in one unit of the coordinates."""
-        return METRES_PER[self.unit]
-
-    @property
-    def height_unit(self) -> str:
-        """The unit of the heights: that of the coordinates unless another is stated."""
-        return self.unit_height or self.unit
-
-    @property
-    def metres_per_height(self) -> float:
-        """Metres in one unit of the heights."""
-        return METRES_PER[self.height_unit]
-
-    @property
-    def metres_per_precision(self) -> float:
-        """Metres in one unit of the precisions."""
-        return METRES_PER[self.unit_precision or self.unit]
-
-
-@dataclass(frozen=True, kw_only=True)
 class Match(Declared):
     """[match]: which rows are the same point."""
 
@@ -209,8 +137,8 @@ class Role(Declared):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Job:
-    """A complete, checked recipe; what readers, analysis steps and layers are given.
+class Recipe:
+    """A complete, checked recipe; what readers are given.
 
     Attributes
     ----------
@@ -222,9 +150,6 @@ class Job:
         Rules of the roles that have their own; any other role has `default_role`.
     steps
         Parameters of steps set in ``[step.NAME]``.
-    local_origin
-        What a plane for display counts from, set once the files are read: longitude and latitude for
-        geographic input, easting and northing in metres for a local frame.
     folder
         Folder of the recipe, from which the files it names are found; the current one if there is none.
     files
@@ -252,7 +177,6 @@ class Job:
     roles: Mapping[str, Role] = field(default_factory=dict)
     base: Base = field(default_factory=Base)
     steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    local_origin: tuple[float, float] | None = None
     decisions: Decisions = field(default_factory=Decisions)
     files: tuple[FileRule, ...] = ()
     control: Control = field(default_factory=Control)
@@ -269,9 +193,9 @@ class Job:
         return Path(self.folder or ".") / name
 
     @property
-    def units(self) -> tuple[str, str]:
-        """The unit of the coordinates, and that of the heights."""
-        return self.input.unit, self.input.height_unit
+    def grid(self) -> Grid:
+        """What the recipe counts in."""
+        return Grid.of(self.site.crs, None, *self.input.units)
 
     @property
     def default_role(self) -> Role:
@@ -308,6 +232,30 @@ class Job:
         return whole | ({"file": [rule.as_table(self) for rule in self.files]} if self.files else {})
 
 
+@dataclass(frozen=True, kw_only=True)
+class Job(Recipe):
+    """A recipe with what its files settle: what analysis steps, layers, plots and writers are given.
+
+    Attributes
+    ----------
+    local_origin
+        What a plane for display counts from: longitude and latitude for geographic input, easting and northing in
+        metres for a local frame.
+    """
+
+    local_origin: tuple[float, float] | None = None
+
+    @classmethod
+    def of(cls, recipe: Recipe, **settled: Any) -> Job:
+        """Return the job of a recipe, with what of its fields the files settle: the unit, roles, the origin."""
+        return cls(**{one.name: getattr(recipe, one.name) for one in fields(Recipe)} | settled)
+
+    @property
+    def grid(self) -> Grid:
+        """What the job counts in."""
+        return Grid.of(self.site.crs, self.local_origin, *self.input.units)
+
+
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")
 #: Keys of ``[input]`` that hold for the whole site.
@@ -316,18 +264,18 @@ WHOLE_INPUT = ("files", "outside", "largest_megabytes")
 
 @dataclass(frozen=True, kw_only=True)
 class FileRule:
-    """One ``[[file]]``: the path it holds for, and the complete job of such a file."""
+    """One ``[[file]]``: the path it holds for, and the complete recipe of such a file."""
 
     path: str
-    job: Job
+    recipe: Recipe
 
     def matches(self, path: PurePath) -> bool:
         """Return whether the rule holds for the file at `path`: matched from the right, as far as it is written."""
         return PurePath(path).match(self.path)
 
-    def as_table(self, whole: Job) -> dict[str, Any]:
+    def as_table(self, whole: Recipe) -> dict[str, Any]:
         """Return the rule in the recipe's own form, complete; what only the whole recipe has is ``false``."""
-        own, rest = self.job.as_table(), replace(whole, files=()).as_table()
+        own, rest = self.recipe.as_table(), replace(whole, files=()).as_table()
         table: dict[str, Any] = {"path": self.path} | {name: own[name] for name in FILE_TABLES}
         form = own["input"]
         for key in WHOLE_INPUT:
@@ -338,33 +286,33 @@ class FileRule:
         return table
 
 
-def job_of(path: PurePath, job: Job) -> Job:
-    """Return the job that holds for the file at `path`.
+def recipe_of(path: PurePath, recipe: Recipe) -> Recipe:
+    """Return the recipe that holds for the file at `path`.
 
     Raises
     ------
     RecipeError
         If more than one ``[[file]]`` matches it.
     """
-    found = [rule for rule in job.files if rule.matches(path)]
+    found = [rule for rule in recipe.files if rule.matches(path)]
     if len(found) > 1:
         named = " and ".join(repr(rule.path) for rule in found)
         fault = Fault(f"[[file]] {named}", f"match {path.name}.", "Narrow the paths until one of them does.")
         raise RecipeError.from_faults("The recipe says two things of one file:", [fault])
-    return found[0].job if found else job
+    return found[0].recipe if found else recipe
 
 
-def unused_rules(paths: Sequence[PurePath], job: Job) -> list[str]:
+def unused_rules(paths: Sequence[PurePath], recipe: Recipe) -> list[str]:
     """Return a message for each rule that holds for none of the files."""
     return [
         f"[[file]] {rule.path!r} matches none of the input files: nothing of it was applied"
-        for rule in job.files
+        for rule in recipe.files
         if not any(rule.matches(path) for path in paths)
     ]
 
 
-def in_one_unit(job: Job, names: Sequence[str], found: Sequence[tuple[str, str] | None]) -> Job:
-    """Return the job with the units that its files state, where the recipe states none.
+def in_one_unit(recipe: Recipe, names: Sequence[str], found: Sequence[tuple[str, str] | None]) -> InputFormat:
+    """Return the format of the whole site: in the units that its files state, where the recipe states none.
 
     Parameters
     ----------
@@ -377,8 +325,8 @@ def in_one_unit(job: Job, names: Sequence[str], found: Sequence[tuple[str, str] 
         If two files state different ones.
     """
     stated = {units: name for name, units in zip(reversed(names), reversed(found), strict=True) if units}
-    if job.unit_stated or not stated:
-        return job
+    if recipe.unit_stated or not stated:
+        return recipe.input
     if len(stated) > 1:
         shown = "; ".join(f"{name} in {' and '.join(dict.fromkeys(units))}" for units, name in stated.items())
         remedy = 'Add unit = "...", that of the results, and for each file in another [[file]] with its path and unit.'
@@ -387,40 +335,36 @@ def in_one_unit(job: Job, names: Sequence[str], found: Sequence[tuple[str, str] 
             [Fault("[input] unit", f"must be stated: {shown}.", remedy)],
         )
     unit, up = next(iter(stated))
-    form = replace(job.input, unit=unit, unit_height=job.input.unit_height or (None if up == unit else up))
-    return replace(job, input=form, unit_stated=True)
+    return replace(recipe.input, unit=unit, unit_height=recipe.input.unit_height or (None if up == unit else up))
 
 
 def settled_by_file(
-    frames: Sequence[pd.DataFrame], names: Sequence[str], jobs: Sequence[Job], job: Job
-) -> tuple[list[pd.DataFrame], Job, list[str]]:
-    """Return the files' rows so that one job judges them all, that job, and what people should know.
+    frames: Sequence[pd.DataFrame], names: Sequence[str], recipes: Sequence[Recipe], recipe: Recipe
+) -> tuple[list[pd.DataFrame], dict[str, Any], list[str]]:
+    """Return the files' rows so that one job judges them all, its roles and files, and what people should know.
 
     A role that has other rules in one file becomes a role of its own, named after the role and the
     file's path in the recipe. Rows whose initialization is asserted are labelled here, file by file.
     """
-    if not job.files:
-        return list(frames), job, []
-    path_of = {id(rule.job): rule.path for rule in job.files}
-    kept, messages, whole = [], [], job
-    for number, (frame, name, own) in enumerate(zip(frames, names, jobs, strict=True), 1):
+    if not recipe.files:
+        return list(frames), {}, []
+    path_of = {id(rule.recipe): rule.path for rule in recipe.files}
+    kept, messages, roles = [], [], dict(recipe.roles)
+    for number, (frame, name, own) in enumerate(zip(frames, names, recipes, strict=True), 1):
         # A log shows its initializations itself.
         if own.input.initialization == "asserted" and frame["initialization"].isna().all():
             frame = frame.assign(initialization=_asserted(len(frame), number))
         if id(own) in path_of:
-            frame, whole, renamed = _with_own_roles(frame, own, whole, job, path_of[id(own)])
-            messages += [f"{name}: {text}" for text in (*renamed, *_initialization_messages(own, job))]
+            frame, more, renamed = _with_own_roles(frame, own, recipe, path_of[id(own)])
+            roles |= more
+            messages += [f"{name}: {text}" for text in (*renamed, *_initialization_messages(own, recipe))]
         kept.append(frame)
-    return kept, _told_to_files(whole), messages
+    # As the completed recipe will read.
+    files = [replace(r, recipe=replace(r.recipe, roles={**roles, **r.recipe.roles})) for r in recipe.files]
+    return kept, {"roles": roles, "files": tuple(files)}, messages
 
 
-def _told_to_files(job: Job) -> Job:
-    """Return the job with its roles in every file's too, as the completed recipe will read."""
-    files = [replace(r, job=replace(r.job, roles={**job.roles, **r.job.roles})) for r in job.files]
-    return replace(job, files=tuple(files))
-
-
-def _initialization_messages(own: Job, job: Job) -> list[str]:
+def _initialization_messages(own: Recipe, job: Recipe) -> list[str]:
     if own.input.initialization == "asserted" and job.input.initialization != "asserted":
         return [f"that every row is a fresh initialization is asserted by {own.input.asserted_by}, not shown"]
     if own.input.initialization == "unknown" and job.input.initialization != "unknown":
@@ -437,18 +381,18 @@ def _asserted(rows: int, number: int) -> pd.Categorical:
 
 
 def _with_own_roles(
-    frame: pd.DataFrame, own: Job, whole: Job, job: Job, path: str
-) -> tuple[pd.DataFrame, Job, list[str]]:
-    """Return a file's rows under roles that hold its own rules, and the job with those roles."""
+    frame: pd.DataFrame, own: Recipe, recipe: Recipe, path: str
+) -> tuple[pd.DataFrame, dict[str, Role], list[str]]:
+    """Return a file's rows under roles that hold its own rules, and those roles."""
     import numpy as np
     import pandas as pd
 
     labels = frame["role"].astype("category").cat.remove_unused_categories()
     known = [str(word) for word in labels.cat.categories]
     names: list[str | None] = [*known, None]
-    given, roles, told = [], dict(whole.roles), []
+    given, roles, told = [], dict[str, Role](), []
     for name in names:
-        if own.role(name) == job.role(name) or (name is None and labels.notna().all()):
+        if own.role(name) == recipe.role(name) or (name is None and labels.notna().all()):
             given.append(name)
             continue
         new = f"{name} ({path})" if name else f"({path})"
@@ -456,8 +400,8 @@ def _with_own_roles(
         given.append(new)
         told.append(f"its rows {f'of role {name}' if name else 'without a role'} have rules of their own, as {new!r}")
     if not told:
-        return frame, whole, []
+        return frame, {}, []
     words = list(dict.fromkeys(word for word in given if word))
     index = np.array([words.index(word) if word else -1 for word in given])
     role = pd.Categorical.from_codes(index[labels.cat.codes.to_numpy()], categories=pd.Index(words, dtype="str"))
-    return frame.assign(role=role), replace(whole, roles=roles), told
+    return frame.assign(role=role), roles, told

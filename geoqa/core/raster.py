@@ -193,7 +193,7 @@ def _checked(path: Path, data: Any, job: Job, unit: str, limits_m: tuple[float, 
     if data.transform.is_identity or data.transform.is_degenerate:
         raise InputError(f"{path}: states no place. Georeference it in a GIS and save it again.")
     try:
-        onto = geodesy.onto(job, data.crs.to_wkt())
+        onto = geodesy.onto(job.grid.system, data.crs.to_wkt())
     except GeodesyError as error:
         raise InputError(f"{path}: {error}") from error
     t = data.transform

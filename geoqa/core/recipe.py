@@ -1,4 +1,4 @@
-"""Tables of a recipe as declared, frozen objects: tolerances, what is judged, columns, canopy, control, report facts.
+"""Tables of a recipe as declared, frozen objects: site, input, tolerances, columns, canopy, control, report facts.
 
 What is judged of a point: position and height, or one of them alone; everything people see says it in these words.
 
@@ -22,10 +22,98 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
-from geoqa.core.units import JOB_UNITS, PRECISION_UNITS, counted, length, percent, plain
+from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS, counted, length, percent, plain
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True)
+class Site(Declared):
+    """[site]: what and where."""
+
+    name: str = param("Unnamed site", help="The site's name, as it goes on the map")
+    crs: str = param(help='The coordinate system of the input, such as "EPSG:2193", or "local"')
+    height: str | None = param(None, help='The height reference: "ellipsoidal", or a label such as "NZVD2016"')
+    timezone: str | None = param(
+        None, help="Time zone of the site's clocks, such as Pacific/Auckland; all that people read is told in it"
+    )
+    combined_factor: float | None = param(
+        None, unit="1", minimum=0.9, maximum=1.1, help="Grid distance over ground distance of a local frame"
+    )
+    localization: str | None = param(None, help="What the local frame was fitted to, or its name")
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputFormat(Declared):
+    """[input]: which files, and how to read them."""
+
+    files: tuple[str, ...] | None = param(
+        None,
+        help="The files of the site, relative to the recipe; * and ? allowed: a review then needs the recipe alone",
+    )
+    outside: bool = param(False, help="Whether these may lie outside the recipe's folder")
+    unit: str = param(choices=JOB_UNITS, help="Unit of the coordinates")
+    unit_height: str | None = param(None, choices=JOB_UNITS, help="Unit of the heights, if another")
+    unit_differs: str | None = param(
+        None, help="Why the file counts in another foot than its system or its heights do; without it that is refused"
+    )
+    unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
+    precision: str | None = param(
+        None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),
+        help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
+    )  # fmt: skip
+    precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
+    angle: str = param("dd", choices=("dd", "dms", "packed-dms"), help="How angles are written")
+    time_format: str = param("iso", help="iso, a strptime pattern, or gps-week-seconds")
+    date: str | None = param(None, help="The date of rows that have only a time of day, such as 2026-02-09")
+    timezone: str | None = param(None, help="Time zone of times that do not carry one, such as UTC or Pacific/Auckland")
+    initialization: str | None = param(
+        None, choices=("column", "asserted", "unknown"), help="How the file shows that a fix is fresh"
+    )
+    exact_labels: bool = param(
+        False, help="Whether labels of initializations and bases that differ by appearance alone (i1, I1, 01) are two"
+    )
+    asserted_by: str | None = param(None, help="Who asserts that every row is a fresh initialization")
+    delimiter: str = param("auto", choices=("auto", ",", ";", "\t", "|", " ", "fixed"), help="What parts the columns")
+    header: bool = param(True, help="Whether the first row holds headings")
+    skip: int = param(0, unit="1", minimum=0, maximum=10_000, help="Lines before the table")
+    comment: str = param("#", help="A line that starts with this is a comment")
+    decimal: str = param(".", choices=(".", ","), help="The decimal sign")
+    where: str | None = param(None, help="Which rows to use; the others are set aside")
+    max_bad_rows: float = param(
+        0.20, unit="1", minimum=0, maximum=1, help="Share of bad rows (when more than 10) that stops the run"
+    )
+
+    largest_megabytes: float | None = param(
+        None, unit="megabytes", above=0, maximum=1_000_000,
+        help="Largest file that is read; by default 2000 MB, 50 MB for tables beside the recipe",
+    )  # fmt: skip
+
+    @property
+    def metres_per_unit(self) -> float:
+        """Metres in one unit of the coordinates."""
+        return METRES_PER[self.unit]
+
+    @property
+    def height_unit(self) -> str:
+        """The unit of the heights: that of the coordinates unless another is stated."""
+        return self.unit_height or self.unit
+
+    @property
+    def units(self) -> tuple[str, str]:
+        """The unit of the coordinates, and that of the heights."""
+        return self.unit, self.height_unit
+
+    @property
+    def metres_per_height(self) -> float:
+        """Metres in one unit of the heights."""
+        return METRES_PER[self.height_unit]
+
+    @property
+    def metres_per_precision(self) -> float:
+        """Metres in one unit of the precisions."""
+        return METRES_PER[self.unit_precision or self.unit]
 
 
 CONVENTIONS = ("closure", "from-mean")

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from geoqa.core.arrays import Array
     from geoqa.core.drawing import Drawing
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
 
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
@@ -235,7 +235,7 @@ class Step(Declared, ABC):
         return ", ".join(cls.needs) + (f"; where it is there {', '.join(cls.uses)}" if cls.uses else "")
 
     @classmethod
-    def as_set(cls, job: Job) -> Self:
+    def as_set(cls, job: Recipe) -> Self:
         """Return the step as the recipe sets it: what other steps ask that go by the same rule."""
         return cls(**job.steps.get(cls.name, {}))
 
@@ -301,10 +301,10 @@ class Reader(Step):
         return 0.5 if path.name.lower().endswith(cls.suffixes) else 0.0
 
     @abstractmethod
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return what `path` holds."""
 
-    def read_all(self, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+    def read_all(self, paths: Sequence[Path], jobs: Sequence[Recipe]) -> list[ReadResult]:
         """Return what each of several files holds, each with its own job."""
         return [self.read(path, job) for path, job in zip(paths, jobs, strict=True)]
 

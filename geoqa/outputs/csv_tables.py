@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geoqa.core import geodesy
-from geoqa.core.arrays import Array, np, pd
+from geoqa.core.arrays import np, pd
 from geoqa.core.frames import wording
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
@@ -31,15 +30,13 @@ def write_points(path: Path, points: pd.DataFrame, job: Job) -> None:
 
 def points_table(points: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of points.csv as text and numbers already rounded."""
-    unit, unit_up = job.input.unit, job.input.height_unit
+    unit, unit_up = job.grid.units
     plan, up = METRES_PER[unit], METRES_PER[unit_up]
     result = {"point": text(points["point"]), "role": text(points["role"])}
     east, north = (points[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m"))
-    system = geodesy.system_of(job)
+    system = job.grid.system
     if system.geographic:
-        known = ~np.isnan(east)
-        lon, lat = np.full(len(east), np.nan), np.full(len(east), np.nan)
-        lon[known], lat[known] = system.to_lonlat(east[known], north[known])
+        lon, lat = system.to_lonlat(east, north)
         result |= {"longitude_deg": number(lon, 10), "latitude_deg": number(lat, 10)}
     else:
         result |= {f"easting_{unit}": number(east / plan, 4), f"northing_{unit}": number(north / plan, 4)}
@@ -100,7 +97,7 @@ def write_revisits(path: Path, revisits: pd.DataFrame, job: Job) -> None:
 
 def revisits_table(revisits: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return the rows of revisits.csv as text already rounded."""
-    unit, unit_up = job.input.unit, job.input.height_unit
+    unit, unit_up = job.grid.units
     words = {name: text(revisits[name]) for name in _WORDS} | {"canopy": text(wording.cover(revisits))}
     times = {
         name: revisits[name].dt.strftime("%Y-%m-%dT%H:%M:%SZ").fillna("")
@@ -132,18 +129,8 @@ def revisits_table(revisits: pd.DataFrame, job: Job) -> pd.DataFrame:
 def coordinates(revisits: pd.DataFrame, job: Job, places: int = 3) -> dict[str, object]:
     """Return the positions in the job's unit as text, by heading; longitude and latitude for a geographic job."""
     east, north = (revisits[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m"))
-    if geodesy.system_of(job).geographic:
-        lon, lat = lonlat(revisits, job)
+    if job.grid.system.geographic:
+        lon, lat = job.grid.system.to_lonlat(east, north)
         return {"longitude_deg": number(lon, places + 6), "latitude_deg": number(lat, places + 6)}
-    factor, unit = job.input.metres_per_unit, job.input.unit
+    factor, unit = job.grid.unit_m, job.grid.unit
     return {f"easting_{unit}": number(east / factor, places), f"northing_{unit}": number(north / factor, places)}
-
-
-def lonlat(revisits: pd.DataFrame, job: Job) -> tuple[Array, Array]:
-    """Return longitude and latitude in degrees, in the job's own datum, NaN where there is no place."""
-    place = revisits[["easting_m", "northing_m"]].to_numpy(dtype=float)
-    known = np.isfinite(place).all(axis=1)
-    found = np.full((2, len(place)), np.nan)
-    if known.any():
-        found[:, known] = geodesy.system_of(job).to_lonlat(*place[known].T)
-    return found[0], found[1]

@@ -94,7 +94,7 @@ def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
             "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _column_titles(layer, columns)
         )
         if place:
-            row = (layer, place, place, f"place ({geodesy.unit_of(geodesy.system_of(job))})", PLACE)
+            row = (layer, place, place, f"place ({geodesy.unit_of(job.grid.system)})", PLACE)
             file.execute("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", row)
         look = gis_styles.look_of(layer, geometry, columns)
         drawn = gis_styles.sld_document(layer, look.rules) if look else ""
@@ -168,7 +168,7 @@ def about(job: Job) -> list[tuple[str, str]]:
         ("Coordinate system", said.named),
         ("Datum", said.datum),
         ("Heights", said.height_reference),
-        ("Units", f"{units}{beside}; geometry counts in {geodesy.unit_of(geodesy.system_of(job))}"),
+        ("Units", f"{units}{beside}; geometry counts in {geodesy.unit_of(job.grid.system)}"),
         ("Made by", f"geoqa {versions()['geoqa']}"),
         *(("Caution", text) for text in CAUTIONS),
     ]
@@ -216,7 +216,7 @@ def write(path: Path, frames: Frames, job: Job) -> None:
     """
     pyogrio = vector_files.library()
 
-    crs = geodesy.system_of(job).crs
+    crs = job.grid.system.crs
     layers = dict(_layers(frames))
     with _waiting_for_the_disk_once(path):
         for name, frame in layers.items():
@@ -294,7 +294,7 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
     ``radius95_m`` gets ``radius95_ftUS`` beside it; heights are in the unit of heights.
     """
-    units = {False: job.input.unit, True: job.input.height_unit}
+    units = {False: job.grid.unit, True: job.grid.unit_up}
     if set(units.values()) == {"m"}:
         return frame
     columns = {}

@@ -165,7 +165,7 @@ def _extent(bounds: tuple[float, ...]) -> str:
 
 def _system(job: Job) -> str:
     """Return the job's coordinate system as a project names one; none for a local frame."""
-    system = geodesy.system_of(job)
+    system = job.grid.system
     if job.site.crs == geodesy.LOCAL:
         return '<spatialrefsys nativeFormat="Wkt"><wkt></wkt></spatialrefsys>'
     code = geodesy.code(job.site.crs)
@@ -178,7 +178,7 @@ def _system(job: Job) -> str:
 
 
 def _unit(job: Job) -> str:
-    system = geodesy.system_of(job)
+    system = job.grid.system
     if system.geographic:
         return "degrees"
     unit = next((unit for unit, metres in METRES_PER.items() if abs(metres / system.metres_per_unit - 1) < 1e-9), "m")

@@ -84,7 +84,7 @@ class Header:
     @classmethod
     def of(cls, job: Job, given: int, whole: int, *, every: bool, left_out: Sequence[str] = ()) -> Header:
         """Return what there is to say of `given` of `whole` points."""
-        system = geodesy.system_of(job)
+        system = job.grid.system
         code = "" if job.site.crs == geodesy.LOCAL else geodesy.code(job.site.crs)
         return cls(job, given, whole, every, system.name, code, geodesy.datum(system), left_out)
 
@@ -128,12 +128,12 @@ class Header:
             ("Epoch", "not stated"),
             ("Heights", self.height_reference),
             ("Units", self.units()),
-            ("Tolerance", f"{job.tolerance.spoken(*job.units)}; source: {display_text(job.tolerance.reference)}"),
-            ("Requirement", job.requirement.spoken(*job.units)),
+            ("Tolerance", f"{job.tolerance.spoken(*job.grid.units)}; source: {display_text(job.tolerance.reference)}"),
+            ("Requirement", job.requirement.spoken(*job.grid.units)),
             ("Uncertainty", f"radius95 and up95 hold 95 % of horizontal and height errors{relative}"),
         ]
         local = [("Local frame", text) for text in geodesy.frame_said(job.site)]
-        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job)]
+        local += [("Two feet", display_text(text)) for text in geodesy.feet_said(job.site, job.input, job.columns)]
         return (*said, *local, *(("Caution", text) for text in CAUTIONS))
 
     def _absent(self) -> list[tuple[str, str]]:
@@ -147,8 +147,8 @@ class Header:
 
     def units(self, *, short: bool = False) -> str:
         """Return the units of coordinates and heights, in words or as their codes."""
-        plan = "deg" if geodesy.system_of(self.job).geographic else self.job.input.unit
-        up = self.job.input.height_unit
+        plan = "deg" if self.job.grid.system.geographic else self.job.grid.unit
+        up = self.job.grid.unit_up
         word = str if short else lambda unit: {"deg": "degrees"}.get(unit, spoken(unit))
         return word(plan) if plan == up else f"{word(plan)}, heights in {word(up)}"
 
@@ -156,4 +156,4 @@ class Header:
 def in_one_unit(facts: Sequence[tuple[str, str]], job: Job) -> Iterator[tuple[str, str]]:
     """Return the facts of a file that has one unit for all its lengths: heights are converted to the coordinates'."""
     for label, text in facts:
-        yield label, spoken(job.input.unit) if label == "Units" else text
+        yield label, spoken(job.grid.unit) if label == "Units" else text

@@ -116,7 +116,7 @@ def _basis(row: Any) -> str:
 
 def _unit(axis: str, job: Job) -> str:
     """Return the unit of the job's coordinates, or of its heights."""
-    return job.input.height_unit if axis == "v" else job.input.unit
+    return job.grid.unit_up if axis == "v" else job.grid.unit
 
 
 CONTROL_TITLE = "Checks against control"
@@ -126,13 +126,13 @@ MOST = 30
 
 def control_head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     return ("point", f"east, {unit}", f"north, {unit}", f"up, {up}", "remark")
 
 
 def control_table(checks: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text for each comparison, in the order of the first screen: determined minus known."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     return [
         (_called(row), signed(row.de_m, unit), signed(row.dn_m, unit), signed(row.du_m, up), _remark(row))
         for row in wording.ordered(checks).head(MOST).itertuples(index=False)
@@ -168,13 +168,13 @@ SHIFT_AFTER = f"{_WHAT}These were not corrected."
 
 def shift_head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     return ("of", "looks like", f"east, {unit}", f"north, {unit}", f"up, {up}", "points")
 
 
 def shift_table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
     """Return one row of text for each suspicious shift."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     shown = shifts[shifts["suspicious"].astype(bool)]
     return [
         (

@@ -50,8 +50,8 @@ def lines(
         f"{counted(int(points['occupations'].sum()), 'direct occupation')}, "
         f"{counted(len(frames['closures']), 'closure')}",
         *(_wrapped(cut(display_text(off), LONGEST)) if (off := wording.off_control(frames, job)) else []),
-        *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.units)}. Source: {source}"),
-        *_wrapped(f"Requirement: {job.requirement.spoken(*job.units)}"),
+        *_wrapped(f"Tolerance: {job.tolerance.spoken(*job.grid.units)}. Source: {source}"),
+        *_wrapped(f"Requirement: {job.requirement.spoken(*job.grid.units)}"),
         *_roles(job),
         *(_wrapped(alone) if (alone := recipe.judged_words(points)) else []),
         "",
@@ -99,7 +99,7 @@ def _roles(job: Job) -> list[str]:
     for name, role in job.roles.items():
         if (role.tolerance, role.requirement) == (job.tolerance, job.requirement):
             continue
-        words = f"{role.tolerance.spoken(*job.units)}; required {role.requirement.spoken(*job.units)}"
+        words = f"{role.tolerance.spoken(*job.grid.units)}; required {role.requirement.spoken(*job.grid.units)}"
         source = "" if role.tolerance.reference == job.tolerance.reference else f". Source: {role.tolerance.reference}"
         found += _wrapped(f"Role {cut(display_text(name), 24)}: {words}{display_text(source)}")
     return found
@@ -112,7 +112,7 @@ def _withheld(points: pd.DataFrame) -> list[str]:
 
 def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     """Return the points that are farthest beyond what is accepted, both components beside their limits."""
-    unit, unit_up = job.units
+    unit, unit_up = job.grid.units
     shown = points.iloc[wording.worst_first(points)[:most]]
     shown = shown[shown["excess"].notna()]
     if shown.empty:

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.records import TextTable
 
 
@@ -183,7 +183,7 @@ _READ = frozenset({*_PLAIN.values(), *_LENGTHS.values()})
 _KNOWN = frozenset({*OCCUPATIONS.base, "start_utc", "initialization", "origin", "sigma_e_m"})
 
 
-def named(layer: Layer, job: Job) -> tuple[dict[str, str | int | Source], Layer]:
+def named(layer: Layer, job: Recipe) -> tuple[dict[str, str | int | Source], Layer]:
     """Return our columns that a layer names itself, and the layer without what is no reading of anybody.
 
     Any layer may call its points by our word. The layer of occupations names everything; what geoqa made of them

@@ -26,7 +26,7 @@ from geoqa.readers.tables import headings, typed_cells
 from geoqa.readers.text import text_file
 
 if TYPE_CHECKING:
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.records import TextTable
 
 
@@ -56,7 +56,7 @@ Record = tuple[int, list[str], set[int]]
 _AGAIN = "Open it in a spreadsheet program and save it again as .xlsx, or save the sheet as CSV."
 
 
-def read(path: Path, wanted: str | None, job: Job) -> tuple[TextTable, typed_cells.TypedRows]:
+def read(path: Path, wanted: str | None, job: Recipe) -> tuple[TextTable, typed_cells.TypedRows]:
     """Return the table in the sheet `wanted` (or the only one that holds something), and its rows as they stood.
 
     Raises
@@ -188,7 +188,7 @@ def _refuse_misplaced(path: Path, rows: Sequence[Record], places: list[Place]) -
         raise InputError(f"{path}: {problem} Add skip = {at - 1} under [input]: the rows before the table.")
 
 
-def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[TextTable, typed_cells.TypedRows]:
+def _table(path: Path, sheet: Any, formulas: Any, job: Recipe) -> tuple[TextTable, typed_cells.TypedRows]:
     fmt = job.input
     records = _records(path, sheet, formulas, job)
     first = next(records, None)
@@ -222,7 +222,7 @@ def _table(path: Path, sheet: Any, formulas: Any, job: Job) -> tuple[TextTable, 
     return typed_cells.table(rows, refused), rows
 
 
-def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[Record]:
+def _records(path: Path, sheet: Any, formulas: Any, job: Recipe) -> Iterator[Record]:
     """Yield the number, the texts and the columns of valueless formulas of each row that holds something."""
     fmt = job.input
     sheet.reset_dimensions()
@@ -244,7 +244,7 @@ def _records(path: Path, sheet: Any, formulas: Any, job: Job) -> Iterator[Record
             yield number, texts, lost
 
 
-def _needed(job: Job, heads: list[str]) -> set[int]:
+def _needed(job: Recipe, heads: list[str]) -> set[int]:
     """Return the columns the recipe uses; those it names and that are not there are refused later, all at once."""
     from geoqa.readers.text import row_filter
 
@@ -271,7 +271,7 @@ def _written(value: datetime.datetime, pattern: str) -> str:
     return text if whole else value.isoformat()
 
 
-def _text(cell: Any, job: Job) -> str:
+def _text(cell: Any, job: Recipe) -> str:
     """Return a cell's value as text: a date without a time of day where its format shows none."""
     value, fmt = cell.value, job.input
     if isinstance(value, datetime.datetime):

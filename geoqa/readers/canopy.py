@@ -326,10 +326,7 @@ def _places(occupations: pd.DataFrame, code: Index, n: int, job: Job) -> tuple[A
     away = np.hypot(east - middle["e"].to_numpy()[code], north - middle["n"].to_numpy()[code])
     order = np.lexsort((np.round(away, 6), code))
     first = order[np.searchsorted(code[order], np.arange(n))]
-    system = geodesy.system_of(job)
-    if system.geographic:
-        return system.to_lonlat(east[first], north[first])
-    return east[first] / system.metres_per_unit, north[first] / system.metres_per_unit
+    return job.grid.system.coordinates(east[first], north[first])
 
 
 def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str]]:
@@ -339,7 +336,7 @@ def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str
     rules = job.canopy
     assert rules.areas and rules.column
     frame = vector_files.areas(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)
-    onto = geodesy.onto(job, frame.crs.to_wkt())
+    onto = geodesy.onto(job.grid.system, frame.crs.to_wkt())
     words = [str(word).strip() if word == word and word is not None else "" for word in frame[rules.column]]
     classes = np.array([rules.words.get(word, word) or None for word in words], dtype=object)
     shapes = np.asarray(frame.geometry.array)

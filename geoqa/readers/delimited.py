@@ -12,7 +12,7 @@ from geoqa.core.steps import Reader, ReadResult
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.mapped_table import Sheet
 
 
@@ -51,7 +51,7 @@ class DelimitedReader(Reader):
             return 0.0
         return 0.6 if input_files.inner_name(path).lower().endswith(cls.suffixes) else 0.1
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the rows set aside.
 
         Raises

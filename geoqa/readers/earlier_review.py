@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -66,10 +65,12 @@ def read_job(folder: Path, record: Mapping[str, Any]) -> Job:
     RecipeError
         If the recipe is damaged.
     """
+    from geoqa.core.job import Job
     from geoqa.readers.recipe.recipe import job_from_table
 
-    job = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
-    return replace(job, local_origin=tuple(record["local_origin"])) if record.get("local_origin") else job
+    recipe = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
+    origin = record.get("local_origin")
+    return Job.of(recipe, local_origin=tuple(origin) if origin else None)
 
 
 def read_review(folder: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:

@@ -11,7 +11,7 @@ from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
 
 if TYPE_CHECKING:
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers._landxml_points import PointFile
     from geoqa.readers.tables.records import TextTable
     from geoqa.readers.tables.typed_cells import TypedRows
@@ -58,7 +58,7 @@ class LandXmlReader(Reader):
         text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
         return 0.85 if suited else 0.3 if text.startswith((b"<?xml", b"<!DOCTYPE")) else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the points set aside.
 
         Raises
@@ -91,7 +91,7 @@ class LandXmlReader(Reader):
         has_heights = "height" in job.columns
         if not own:
             job, of_units = coordinate_checks.counted(job, *_metres(found), "the file")
-            units = None if before.unit_stated else job.units
+            units = None if before.unit_stated else job.grid.units
         faults += of_units or _units(found, job, has_heights=has_heights)
         above = "" if found.vertical.casefold() in UNSTATED else found.vertical[:80]
         faults += coordinate_checks.own_reference(job, (above,)) if has_heights and above else []
@@ -130,7 +130,7 @@ def _metres(found: PointFile) -> tuple[float | None, float | None]:
     return plane, height
 
 
-def _units(found: PointFile, job: Job, *, has_heights: bool) -> list[Fault]:
+def _units(found: PointFile, job: Recipe, *, has_heights: bool) -> list[Fault]:
     """Return what speaks against the file's units; a file without any is taken at the recipe's word."""
     from geoqa.readers.tables import coordinate_checks
 
@@ -147,7 +147,7 @@ def _units(found: PointFile, job: Job, *, has_heights: bool) -> list[Fault]:
     return faults
 
 
-def _system(found: PointFile, job: Job, name: str) -> list[Fault]:
+def _system(found: PointFile, job: Recipe, name: str) -> list[Fault]:
     from geoqa.readers.tables import coordinate_checks
 
     code = found.epsg.upper().removeprefix("EPSG:").strip(": ")
@@ -160,7 +160,7 @@ def _system(found: PointFile, job: Job, name: str) -> list[Fault]:
         return [Fault("CoordinateSystem epsgCode", str(error), "Correct or remove it.")]
 
 
-def _table(name: str, found: PointFile, job: Job, *, needs_place: bool) -> tuple[TextTable, TypedRows]:
+def _table(name: str, found: PointFile, job: Recipe, *, needs_place: bool) -> tuple[TextTable, TypedRows]:
     """Return the points as a table, and each as it stood."""
     import numpy as np
 

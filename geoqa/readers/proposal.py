@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy, input_files
 from geoqa.core.errors import GeodesyError, InputError
-from geoqa.core.job import COLUMNS, WORDS, InputFormat, Job, Site
+from geoqa.core.job import COLUMNS, WORDS, Recipe
 from geoqa.core.params import OPEN
-from geoqa.core.recipe import PRESETS, Requirement, sources
+from geoqa.core.recipe import PRESETS, InputFormat, Requirement, Site, sources
 from geoqa.core.units import METRES_PER, PRECISION_UNITS, spoken
 from geoqa.readers import _vector_layers
 from geoqa.readers.tables import coordinate_checks, headings, inference, records
@@ -369,9 +369,9 @@ def propose_rows(
 SAMPLE, MOST = 200, 20
 
 
-def bare_job() -> Job:
+def bare_job() -> Recipe:
     """Return a job that states nothing about a file, to look at it with."""
-    return Job(
+    return Recipe(
         site=Site(crs="EPSG:4326"), input=InputFormat(unit="m"), columns={},
         tolerance=next(iter(PRESETS.values())), requirement=Requirement(),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
 
 if TYPE_CHECKING:
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers._vector_layers import Layer
 
 
@@ -46,7 +46,7 @@ class VectorReader(Reader):
             return 0.8 if suited or b'"Feature' in head else 0.2
         return 0.7 if suited else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the file at `path`, and the features set aside.
 
         Raises
@@ -73,7 +73,7 @@ class VectorReader(Reader):
         else:
             before = job
             job, found = self._placed(path, found, job)
-            units = None if before.unit_stated else job.units
+            units = None if before.unit_stated else job.grid.units
         table, rows = found.table(path.name, needs_geometry=not own)
         return replace(accounted(Sheet(path.name, table, job), rows), units=units)
 
@@ -102,7 +102,7 @@ class VectorReader(Reader):
             return _vector_layers.read_geojson(path, decimal, crs)
         return _vector_layers.read_geodata(path, self.layer, decimal)
 
-    def _placed(self, path: Path, found: Layer, before: Job) -> tuple[Job, Layer]:
+    def _placed(self, path: Path, found: Layer, before: Recipe) -> tuple[Recipe, Layer]:
         """Return the job with what the layer says itself, and the layer, or raise InputError with every fault."""
         from geoqa.core.recipe import Source
         from geoqa.readers import _vector_layers

@@ -11,7 +11,7 @@ from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
 
 if TYPE_CHECKING:
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.records import TextTable
     from geoqa.readers.tables.typed_cells import TypedRows
 
@@ -38,7 +38,7 @@ class XlsxReader(Reader):
             return 0.9 if suited else 0.1
         return 0.7 if suited else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations in the sheet, and the rows set aside.
 
         Raises
@@ -72,7 +72,7 @@ class XlsxReader(Reader):
         rows = self._table(path, replace(bare, input=replace(bare.input, skip=skip)))[1]
         return proposal.propose_of_rows(path, rows, skip=skip)
 
-    def _table(self, path: Path, job: Job) -> tuple[TextTable, TypedRows]:
+    def _table(self, path: Path, job: Recipe) -> tuple[TextTable, TypedRows]:
         from geoqa.readers import _workbook
 
         try:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.drawing import Drawing
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
     from geoqa.core.steps import Deliverable, Figure
 
     Frames = Mapping[str, pd.DataFrame]
@@ -59,7 +59,7 @@ class Drawers:
     word: ClassVar[str]
 
     @classmethod
-    def of(cls, found: plugins.Catalogue, job: Job, stated: Mapping[str, Mapping[str, Any]] | None = None) -> Self:
+    def of(cls, found: plugins.Catalogue, job: Recipe, stated: Mapping[str, Mapping[str, Any]] | None = None) -> Self:
         """Return the steps in `found`, configured by the job, and by `stated` tables of parameters beside it.
 
         Raises
@@ -81,7 +81,7 @@ class Drawers:
                 failed[name] = error
         return cls(tuple(usable), frozenset(foreign), failed)
 
-    def refuse_stated(self, job: Job) -> None:
+    def refuse_stated(self, job: Recipe) -> None:
         """Raise what speaks against the parameters that the recipe sets of a step: its user waits for it."""
         for name, error in self.failed.items():
             if name in job.steps and isinstance(error, RecipeError):
@@ -334,7 +334,7 @@ class Deliveries:
     foreign: frozenset[str] = frozenset()
 
     @classmethod
-    def of(cls, formats: Iterable[str], job: Job, *, every: bool = False) -> Deliveries:
+    def of(cls, formats: Iterable[str], job: Recipe, *, every: bool = False) -> Deliveries:
         """Return the writers of `formats`, so that what speaks against one is said before any work is done.
 
         Parameters
@@ -436,14 +436,14 @@ def formats() -> tuple[str, ...]:
     return tuple(name.removesuffix(plugins.FILE) for name in plugins.catalogue().names("geoqa.writers"))
 
 
-def refuse_stated(found: plugins.Catalogue, job: Job) -> None:
+def refuse_stated(found: plugins.Catalogue, job: Recipe) -> None:
     """Raise RecipeError if the recipe sets parameters of a writer, asked for or not, that cannot be used."""
     for name in found.names("geoqa.writers"):
         if name in job.steps and name not in found.refused:
             plugins.configure(found.find(name, "geoqa.writers").load(), job.steps)
 
 
-def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
+def _faults(found: plugins.Catalogue, word: str, job: Recipe) -> list[Fault]:
     """Return what speaks against a format."""
     if f"{word}{plugins.FILE}" not in found.names("geoqa.writers"):
         refused = found.refused.get(f"{word}{plugins.FILE}")
@@ -454,12 +454,10 @@ def _faults(found: plugins.Catalogue, word: str, job: Job) -> list[Fault]:
     if missing:
         wanted = f"'geoqa-survey[{writer.extra}]'" if writer.extra else " ".join(missing)
         return [Fault(word, f"needs {', '.join(missing)}, which is not installed.", f"pip install {wanted}")]
-    if writer.place == "earth" and job.site.crs != geodesy.LOCAL and not geodesy.is_near_wgs84(geodesy.system_of(job)):
-        problem = (
-            f"the datum of {geodesy.system_of(job).name} may lie hundreds of metres from WGS 84 and is not transformed."
-        )
+    if writer.place == "earth" and job.site.crs != geodesy.LOCAL and not geodesy.is_near_wgs84(job.grid.system):
+        problem = f"the datum of {job.grid.system.name} may lie hundreds of metres from WGS 84 and is not transformed."
         return [Fault(word, problem, "Ask for csv, xlsx or geoparquet.")]
-    here = "earth" if geodesy.system_of(job).geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
+    here = "earth" if job.grid.system.geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
     if writer.place and writer.place != here and (writer.place, here) != ("plane", "none"):
         others = [f for f in formats() if f in ("csv", "xlsx", "geoparquet")]
         return [Fault(word, f"{_NEEDS[writer.place]}.", f"Ask for {', '.join(others)}.")]

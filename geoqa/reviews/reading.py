@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
-from geoqa.core import geodesy, input_files, result_set
+from geoqa.core import input_files, result_set
 from geoqa.core.errors import CallError, GeoqaError, InputError, StepError
 from geoqa.core.frames import revisits, schema
 from geoqa.core.steps import ReadResult
@@ -32,7 +32,7 @@ from geoqa.core.steps import ReadResult
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
     from geoqa.core.steps import Reader
     from geoqa.plugins import Catalogue
 
@@ -62,7 +62,7 @@ def refuse_names(paths: Sequence[Path]) -> None:
         seen[key] = path
 
 
-def of_recipe(job: Job) -> list[Path]:
+def of_recipe(job: Recipe) -> list[Path]:
     """Return the files that the recipe names as `files` in ``[input]``, each pattern's in order of name.
 
     Raises
@@ -248,7 +248,7 @@ def _in_system(frame: pd.DataFrame, then: Job, now: Job) -> pd.DataFrame:
         frame = frame.assign(height_m=np.nan)
     if then.site.crs != now.site.crs or then.site.localization != now.site.localization:
         return frame.assign(easting_m=np.nan, northing_m=np.nan)
-    before, after = geodesy.system_of(then), geodesy.system_of(now)
+    before, after = then.grid.system, now.grid.system
     if not before.geographic or then.local_origin == now.local_origin:
         return frame
     east, north = after.from_lonlat(*before.to_lonlat(frame["easting_m"].to_numpy(), frame["northing_m"].to_numpy()))
@@ -407,7 +407,7 @@ def _is_other(value: Any, line: str, beside: Any, there: str) -> bool:
 
 
 def read(
-    found: plugins.Catalogue, paths: Sequence[Path], jobs: Sequence[Job], progress: Callable[[str], None]
+    found: plugins.Catalogue, paths: Sequence[Path], jobs: Sequence[Recipe], progress: Callable[[str], None]
 ) -> list[tuple[Reader, ReadResult]]:
     """Return, for each file, the reader that claims it most surely and what it holds, checked.
 
@@ -449,7 +449,7 @@ class _GuestError(StepError):
     reader = ""
 
 
-def _configured(found: plugins.Catalogue, path: Path, job: Job) -> Reader:
+def _configured(found: plugins.Catalogue, path: Path, job: Recipe) -> Reader:
     """Return the reader that claims the file most surely, configured."""
     cls = detect_reader(found, path)
     if not found.is_third_party(cls.name):
@@ -469,7 +469,7 @@ def _of(name: str, error: Exception) -> _GuestError:
 def _results(
     readers: Sequence[Reader],
     paths: Sequence[Path],
-    jobs: Sequence[Job],
+    jobs: Sequence[Recipe],
     progress: Callable[[str], None],
     found: plugins.Catalogue,
 ) -> list[ReadResult]:
@@ -492,7 +492,7 @@ def _results(
     return [results[k] for k in range(len(readers))]
 
 
-def _made(reader: Reader, paths: list[Path], jobs: list[Job], foreign: bool) -> list[ReadResult]:
+def _made(reader: Reader, paths: list[Path], jobs: list[Recipe], foreign: bool) -> list[ReadResult]:
     """Return what a reader gives for its files, checked."""
     if not foreign:
         return _checked(reader, paths, reader.read_all(paths, jobs))

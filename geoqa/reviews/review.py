@@ -21,7 +21,7 @@ from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stat
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Job, Recipe
     from geoqa.core.recipe import Requirement
     from geoqa.core.steps import Analysis
     from geoqa.plugins import Catalogue
@@ -32,8 +32,8 @@ def job_notes(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str
     said = [f"step left out: {reason}" for reason in found.refused.values()]
     said += (
         *geodesy.frame_said(job.site),
-        *geodesy.feet_said(job),
-        *(t for r in job.files for t in geodesy.feet_said(r.job)),
+        *geodesy.feet_said(job.site, job.input, job.columns),
+        *(t for r in job.files for t in geodesy.feet_said(r.recipe.site, r.recipe.input, r.recipe.columns)),
     )
     if occupations["height_m"].isna().all():
         said.append("no row has a height that is used: position only, everything is judged horizontally only")
@@ -291,7 +291,7 @@ class Review:
 
 def review(
     inputs: str | Path | Iterable[str | Path],
-    recipe: str | Path | Mapping[str, Any] | Job,
+    recipe: str | Path | Mapping[str, Any] | Recipe,
     progress: Progress = lambda _: None,
     apply_shifts: Iterable[str] = (),
     since_folder: str | Path | None = None,
@@ -304,7 +304,7 @@ def review(
     inputs
         One file or several; a folder that an earlier review was written to stands for the files it was made of.
     recipe
-        A recipe file, the same as a mapping, or a `Job`.
+        A recipe file, the same as a mapping, or a `Recipe`.
     progress
         Called with the name of each stage.
     apply_shifts
@@ -322,20 +322,20 @@ def review(
     """
     from geoqa.core.site import assembly
 
-    job = assembly.with_names(_job(recipe), apply_shifts)
-    with input_files.visit(job.input.largest_megabytes):
-        return _reviewed(inputs, recipe, job, progress, since_folder, experience_as_of)
+    stated = assembly.with_names(_recipe(recipe), apply_shifts)
+    with input_files.visit(stated.input.largest_megabytes):
+        return _reviewed(inputs, recipe, stated, progress, since_folder, experience_as_of)
 
 
 def _reviewed(
     inputs: Any,
-    recipe: Any,
-    job: Job,
+    named_recipe: Any,
+    recipe: Recipe,
     progress: Progress,
     since_folder: str | Path | None,
     experience_as_of: str | None,
 ) -> Review:
-    """Return the review of a job; see `review`."""
+    """Return the review by a recipe; see `review`."""
     from geoqa.core import experience
     from geoqa.core import job as core_job
     from geoqa.core.site import assembly, labels
@@ -344,26 +344,26 @@ def _reviewed(
     from geoqa.readers import canopy, companions
 
     paths = [Path(inputs)] if isinstance(inputs, (str, Path)) else [Path(p) for p in inputs]
-    paths = paths or reading.of_recipe(job)
+    paths = paths or reading.of_recipe(recipe)
     reading.refuse_names(paths)
     paths, earlier = reading.earlier_inputs(paths)
     earlier = earlier if since_folder is None else Path(since_folder)
     found = plugins.catalogue()
-    steps = pipeline.installed(found, job)
-    layers = MapLayers.of(found, job)
-    layers.refuse_stated(job)
-    refuse_stated(found, job)
-    Plots.of(found, job).refuse_stated(job)
-    named = _named_files(job)
+    steps = pipeline.installed(found, recipe)
+    layers = MapLayers.of(found, recipe)
+    layers.refuse_stated(recipe)
+    refuse_stated(found, recipe)
+    Plots.of(found, recipe).refuse_stated(recipe)
+    named = _named_files(recipe)
     decided = companions.read_decisions(named.get("decisions"))
     looked_up = companions.read_lookup(named["lookup"]) if "lookup" in named else None
-    jobs = [core_job.job_of(path, job) for path in paths]
-    read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, jobs, progress), strict=True)]
+    recipes = [core_job.recipe_of(path, recipe) for path in paths]
+    read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, recipes, progress), strict=True)]
     names = reading.distinct([path for path, _, _ in read])
     reading.refuse_copies(names, [reading.sha256(path) for path in paths])
-    job = core_job.in_one_unit(job, names, [result.units for _, _, result in read])
-    tested = companions.read_field_test(named.get("field test"), METRES_PER[job.field_test.unit or job.input.unit])
-    messages = [*core_job.unused_rules(paths, job), *(text for _, _, result in read for text in result.messages)]
+    form = core_job.in_one_unit(recipe, names, [result.units for _, _, result in read])
+    tested = companions.read_field_test(named.get("field test"), METRES_PER[recipe.field_test.unit or form.unit])
+    messages = [*core_job.unused_rules(paths, recipe), *(text for _, _, result in read for text in result.messages)]
     if all(result.frames["occupations"].empty for _, _, result in read):
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
     frames: dict[str, pd.DataFrame] = {}
@@ -373,12 +373,14 @@ def _reviewed(
             # A log names its fixes itself.
             exact = [
                 "epochs" in result.frames or own.input.exact_labels
-                for (*_, result), own in zip(read, jobs, strict=True)
+                for (*_, result), own in zip(read, recipes, strict=True)
             ]
             parts, of_labels = labels.united(parts, exact)
-            parts, job, of_files = core_job.settled_by_file(parts, names, jobs, job)
+            parts, settled, of_files = core_job.settled_by_file(parts, names, recipes, recipe)
             messages += [*of_labels, *of_files]
-            frames[kind], job, said, decided = assembly.occupations(parts, job, looked_up, decided)
+            frames[kind], job, said, decided = assembly.occupations(
+                parts, recipe, looked_up, decided, input=form, **settled
+            )
             messages += [*said, *labels.no_direct_measurements(frames[kind])]
         else:
             frames[kind] = assembly.stack(parts)
@@ -428,7 +430,7 @@ def _reviewed(
         accounts={name: result.accounts for name, (_, _, result) in zip(names, read, strict=True)},
         messages=(*messages, *job_notes(job, found, frames["occupations"])),
         record={"id": folder.review_id({**made_of, "recipe": job.as_table()}), **made_of},
-        sources=(*paths, *named.values(), *([Path(recipe)] if isinstance(recipe, (str, Path)) else [])),
+        sources=(*paths, *named.values(), *([Path(named_recipe)] if isinstance(named_recipe, (str, Path)) else [])),
         layers=layers,
         failed={**found.refused, **failed},
         drawn={path: reading.sha256(path) for kind, path in named.items() if kind in ON_MAP},
@@ -468,9 +470,9 @@ def _without_shifts(
     return right, assembly.corrections_told(shifts, shifted)
 
 
-def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Job, all_points: bool = False) -> Deliveries:
+def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Recipe, all_points: bool = False) -> Deliveries:
     """Return the further files asked for, or raise what speaks against one; see `Review.write`."""
-    return Deliveries.of(also, _job(recipe), every=all_points)
+    return Deliveries.of(also, _recipe(recipe), every=all_points)
 
 
 def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ()) -> None:
@@ -483,18 +485,18 @@ def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ())
     folders.refuse_loss(folder, (*FILES, *also), sources)
 
 
-def _job(recipe: str | Path | Mapping[str, Any] | Job) -> Job:
-    from geoqa.core.job import Job
+def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
+    from geoqa.core.job import Recipe
     from geoqa.readers.recipe.recipe import job_from_table, read_recipe
 
-    if isinstance(recipe, Job):
+    if isinstance(recipe, Recipe):
         return recipe
     if isinstance(recipe, Mapping):
         return job_from_table(recipe, "recipe")
     return read_recipe(Path(recipe))
 
 
-def _named_files(job: Job) -> dict[str, Path]:
+def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
@@ -513,7 +515,7 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
         return frame
     import geopandas as gpd
 
-    return gpd.GeoDataFrame(frame, geometry="geometry", crs=geodesy.system_of(job).crs)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=job.grid.system.crs)
 
 
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:

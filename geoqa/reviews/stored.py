@@ -280,7 +280,7 @@ def _expected(risk: pd.Series, delivered: Any) -> str:
 
 def _points(table: pd.DataFrame, job: Job) -> list[str]:
     """Return the points that changed: those with another status or delivery first, then those that moved most."""
-    unit, unit_up = job.units
+    unit, unit_up = job.grid.units
     changed = changed_points(table)
     if changed.empty:
         return ["No point differs in status, delivery or coordinate."]

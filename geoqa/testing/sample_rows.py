@@ -25,8 +25,8 @@ _COVERS = ("open", "dense conifer", "light")
 
 def job() -> Job:
     """Return the job of the sample: metres in EPSG:2193, heights, tolerance 0.05 m and 0.08 m."""
-    from geoqa.core.job import InputFormat, Job, Site
-    from geoqa.core.recipe import Requirement, Tolerance
+    from geoqa.core.job import Job
+    from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 
     return Job(
         site=Site(name="Sample", crs="EPSG:2193", height="NZVD2016"),
@@ -58,7 +58,6 @@ def epochs() -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    from geoqa.core import geodesy
     from geoqa.readers.nmea import frames
 
     rows = occupations()
@@ -66,7 +65,7 @@ def epochs() -> pd.DataFrame:
     of, second = np.repeat(np.arange(n), each), np.tile(np.arange(each), n)
     noise = np.random.default_rng(7).normal(size=(3, n * each)) * 0.006
     east, north = (rows[axis].to_numpy()[of] for axis in ("easting_m", "northing_m"))
-    lon, lat = geodesy.system_of(job()).to_lonlat(east + noise[0], north + noise[1])
+    lon, lat = job().grid.system.to_lonlat(east + noise[0], north + noise[1])
     table = pd.DataFrame(
         {
             "epoch_id": np.arange(1, n * each + 1),

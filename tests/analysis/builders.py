@@ -38,8 +38,8 @@ from geoqa.analysis.precision import mixture, priors
 from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.core.frames import schema
-from geoqa.core.job import Base, InputFormat, Job, Role, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Base, Job, Role
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import assembly
 
 CORNER = (1_600_000.0, 5_400_000.0, 100.0)

@@ -26,7 +26,7 @@ from geoqa import pipeline
 from geoqa.analysis.closures.closures import Closures
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import Calibration
-from geoqa.core.job import InputFormat
+from geoqa.core.recipe import InputFormat
 
 seeds = st.integers(0, 10_000)
 #: Sites are large enough to hold every case; a few of them serve.

@@ -23,8 +23,8 @@ from geoqa.analysis.closures.closures import Closures
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import Calibration
-from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import assembly
 from geoqa.core.statistics import groups
 from geoqa.pipeline import Frames

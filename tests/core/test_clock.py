@@ -6,8 +6,8 @@ import pytest
 from outputs.unpacked import script
 
 from geoqa.core import clock
-from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 
 JOB = Job(
     site=Site(crs="EPSG:2193"), input=InputFormat(unit="m", timezone="UTC"), columns={},

@@ -121,8 +121,8 @@ def test_a_rule_that_matches_nothing_is_said_and_two_that_match_are_refused(site
 
 def test_a_path_is_matched_from_the_right(tmp_path):
     job = job_from_table(RECIPE | {"file": [{"path": "b/day*.csv", "input": {"unit": "ft"}}]})
-    assert core_job.job_of(tmp_path / "b" / "day1.csv", job).input.unit == "ft"
-    assert core_job.job_of(tmp_path / "a" / "day1.csv", job) is job
+    assert core_job.recipe_of(tmp_path / "b" / "day1.csv", job).input.unit == "ft"
+    assert core_job.recipe_of(tmp_path / "a" / "day1.csv", job) is job
 
 
 def refused(*entries, **changes):
@@ -166,7 +166,7 @@ def test_what_is_no_list_of_files(entries):
 
 def test_a_purpose_stands_alone():
     job = job_from_table(RECIPE | {"file": [{"path": "a.csv", "tolerance": {"purpose": "rt2"}}]})
-    assert job.files[0].job.tolerance.purpose == "rt2"
+    assert job.files[0].recipe.tolerance.purpose == "rt2"
     assert job_from_table(job.as_table()) == job
 
 

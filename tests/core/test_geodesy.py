@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from geoqa.core import geodesy
 from geoqa.core.errors import GeodesyError
-from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Source, Tolerance
+from geoqa.core.job import Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Source, Tolerance
 
 WGS84 = (6_378_137.0, 1 / 298.257223563)
 GEOD_TEST = Path(__file__).parents[3] / "shared" / "data" / "GeodTest-100.dat"
@@ -230,7 +230,7 @@ GRID = "EPSG:6597 (NAD83(2011) / Washington North (ftUS))"
 )  # fmt: skip
 def test_what_counts_in_the_other_foot_is_named_beside_the_first_that_counts_in_feet(job, found):
     assert geodesy.feet_apart(job.site, job.input, job.columns) == found
-    said = geodesy.feet_said(job)
+    said = geodesy.feet_said(job.site, job.input, job.columns)
     assert len(said) == bool(found)
     if found:
         feet = {"ft": "international feet", "ftUS": "US survey feet"}
@@ -335,11 +335,11 @@ def test_a_height_reference_in_the_recipes_words(label, same):
 
 
 def test_a_file_in_another_system_is_looked_up_there_and_says_how_well():
-    own = geodesy.onto(recipe("EPSG:2193"), "EPSG:2193")
+    own = geodesy.onto(recipe("EPSG:2193").grid.system, "EPSG:2193")
     assert own.said == ""
     x, y = np.array([1_600_000.0, 1_600_100.0]), np.array([5_400_000.0, 5_400_250.0])
     assert np.array_equal(own.places(x, y), [x, y])
-    other = geodesy.onto(recipe("EPSG:2193"), "EPSG:4167")
+    other = geodesy.onto(recipe("EPSG:2193").grid.system, "EPSG:4167")
     assert other.said == ("is in NZGD2000 (EPSG:4167): points are placed on it to 0 m, good to look up and no more")
     lon, lat = other.places(x, y)
     truth = geodesy.system("EPSG:2193").to_lonlat(x, y)

@@ -13,7 +13,8 @@ from browsing import chromium, open_map, pages, sheet, site, site_map  # noqa: F
 
 from geoqa.core import recipe
 from geoqa.core.drawing import Cells, Drawing, Style, Table
-from geoqa.core.job import InputFormat, Job, Site
+from geoqa.core.job import Job
+from geoqa.core.recipe import InputFormat, Site
 from geoqa.core.statistics import covariance
 from geoqa.core.steps import MapLayer
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from geoqa.core.job import InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.outputs import key_tables
 
 

@@ -127,7 +127,6 @@ def test_another_system_is_told_once_and_found_there(look):
 @pytest.mark.parametrize("code", ["EPSG:2229", "EPSG:4326"])
 def test_a_job_in_feet_or_in_degrees_is_looked_up_in_its_own_system(tmp_path, code):
     # A mound of 9 m within 3 m of a point, on a raster in the job's own system.
-    from geoqa.core import geodesy
 
     job, feet = sample_rows.job(), code == "EPSG:2229"
     canopy = Canopy(raster="c.tif", unit="m", reach_m=5.0, radius_m=2.0)
@@ -135,7 +134,7 @@ def test_a_job_in_feet_or_in_degrees_is_looked_up_in_its_own_system(tmp_path, co
     job = dataclasses.replace(job, site=site, folder=str(tmp_path), local_origin=(-118.2, 34.0), canopy=canopy)
     x, y = (6_480_000.0, 1_840_000.0) if feet else (-118.2, 34.0)
     cell = 1.0 if feet else 3e-6  # a foot, or about a foot
-    scale = geodesy.system_of(job).metres_per_unit if feet else 111_320.0
+    scale = job.grid.system.metres_per_unit if feet else 111_320.0
     step = cell * (np.arange(SIDE) - SIDE // 2)
     e, n = np.meshgrid(step * (1.0 if feet else math.cos(math.radians(y))), -step)
     heights = np.where(np.hypot(e, n) * scale <= 3.0, 9.0, 1.0)

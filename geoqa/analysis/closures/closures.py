@@ -60,7 +60,7 @@ class Closures(Analysis):
         first, second, _ = groups.pairs(starts, counts)
         a, b = rows.at[first], rows.at[second]
         column = {c: occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in _NUMBERS if c in occupations}
-        de, dn = _difference(column, a, b, geodesy.system_of(job))
+        de, dn = _difference(column, a, b, job.grid.system)
         du = column["height_m"][b] - column["height_m"][a]
         difference = np.column_stack([de, dn, du])
         same, clock = _copied_rows.find_copies(occupations, rows, first, second, difference)

@@ -77,7 +77,7 @@ def _moved(log: pd.DataFrame, level: float) -> np.ndarray:
 
 def _words(log: pd.DataFrame, beyond: np.ndarray, moved: np.ndarray, job: Job) -> list[str]:
     """Return a sentence for each set-up."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     said = []
     for row, far, drifts in zip(log.itertuples(index=False), beyond.tolist(), moved.tolist(), strict=True):
         if not row.checks:

@@ -203,7 +203,7 @@ def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> l
     from geoqa.analysis.occupations import differences
     from geoqa.core.frames import wording
 
-    unit, checks = job.input.unit, table[table["use"] == CHECK]
+    unit, checks = job.grid.unit, table[table["use"] == CHECK]
     said = []
     if len(checks):
         worst = checks.loc[checks["horizontal_m"].idxmax()]
@@ -252,7 +252,7 @@ def _which(name: str, setups: pd.DataFrame) -> str:
 
 def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> list[str]:
     """Return whether the checks agree in being off, horizontally and in height."""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     plan, height = biases(table, points, job)
     said = []
     if plan.p < level:

@@ -61,7 +61,7 @@ def _messages(compared: str, frame: pd.DataFrame, uncompared: str, alone: int, j
     said = []
     if len(frame):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
-        off = length(worst["horizontal_m"], job.input.unit)
+        off = length(worst["horizontal_m"], job.grid.unit)
         said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {off} off")
     if alone:
         said.append(f"{uncompared}: {alone}")
@@ -106,6 +106,6 @@ class Averages(Analysis):
         worst = frame.loc[frame["horizontal_m"].idxmax()]
         said = (
             f"averaged rows beside the mean of their constituents: {len(frame)}, the farthest is "
-            f"{worst['point']}, {length(worst['horizontal_m'], job.input.unit)} off a mean of {worst['constituents']}"
+            f"{worst['point']}, {length(worst['horizontal_m'], job.grid.unit)} off a mean of {worst['constituents']}"
         )
         return Result({"averages": frame}, (said,))

@@ -129,7 +129,7 @@ def local(
     east, north = np.full(len(row), np.nan), np.full(len(row), np.nan)
     known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat) & np.isfinite(lon0) & np.isfinite(lat0))
     if len(known):
-        system = geodesy.system_of(job)
+        system = job.grid.system
         east[known], north[known] = geodesy.enu_difference(
             lon0[known], lat0[known], lon[known], lat[known], system.semi_major_m, system.flattening
         )
@@ -270,7 +270,7 @@ def reference_positions(
     nothing = np.full(len(number), np.nan)
     if "stop" not in occupations or not len(occupations):
         return nothing, nothing
-    system = geodesy.system_of(job)
+    system = job.grid.system
     axes = ("lon_deg", "lat_deg") if system.geographic else ("easting_m", "northing_m")
     place = occupations[list(axes)].to_numpy(dtype=float)
     origin = place[np.isfinite(place).all(axis=1)][:1]
@@ -291,10 +291,7 @@ def reference_positions(
     result[at[there]] = truth[rows[there]] + origin
     if system.geographic:
         return (result[:, 0] + 180) % 360 - 180, result[:, 1]
-    known = np.isfinite(result[:, 0])
-    lon, lat = nothing.copy(), nothing.copy()
-    lon[known], lat[known] = system.to_lonlat(result[known, 0], result[known, 1])
-    return lon, lat
+    return system.to_lonlat(*result.T)
 
 
 def _confirmed(points: pd.DataFrame, names: pd.Index) -> Flags:

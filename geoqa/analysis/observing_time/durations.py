@@ -56,7 +56,7 @@ class Durations(Analysis):
         columns = {n: c.kind for n, c in DURATIONS.columns.items()}
         kinds = {"text": "str", "float": float, "int": np.int64, "bool": bool}
         table = pd.DataFrame(rows, columns=list(columns)).astype({n: kinds[kind] for n, kind in columns.items()})
-        return Result({"durations": table}, tuple(_sentences(table, left_out, job.input.unit)))
+        return Result({"durations": table}, tuple(_sentences(table, left_out, job.grid.unit)))
 
 
 def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:

@@ -211,11 +211,9 @@ def stated_start(text: str, names: pd.Index, place: Array, job: Job) -> tuple[st
             f"start: {text[:60]!r} is neither a point with a place nor coordinates. Write a point's name, or easting "
             f"and northing with a comma between, such as 1600000,5400000.{near(text, map(str, names))}"
         ) from None
-    system = geodesy.system_of(job)
-    if system.geographic:
-        east, north = system.from_lonlat(np.array([first]), np.array([second]))
-        return text, np.array([east[0], north[0]])
-    return text, np.array([first, second]) * job.input.metres_per_unit
+    if job.grid.system.geographic:
+        return text, np.concatenate(job.grid.system.from_lonlat(np.array([first]), np.array([second])))
+    return text, np.array([first, second]) * job.grid.unit_m
 
 
 def usual_start(occupations: pd.DataFrame, names: pd.Index, place: Array, job: Job) -> tuple[str, Array]:
@@ -245,14 +243,10 @@ def usual_start(occupations: pd.DataFrame, names: pd.Index, place: Array, job: J
 def places(points: pd.DataFrame, job: Job) -> tuple[pd.Index, Array]:
     """Return the points' names, and their east, north and height in metres, shape (n, 3); NaN for what is unknown."""
     shapes = points["geometry"].array
-    x, y, z = (shapely.get_x(shapes), shapely.get_y(shapes), shapely.get_z(shapes))
-    system = geodesy.system_of(job)
-    if system.geographic:
-        known = np.isfinite(x)
-        x[known], y[known] = system.from_lonlat(x[known], y[known])
-    else:
-        x, y = x * system.metres_per_unit, y * system.metres_per_unit
-    return pd.Index(points["point"].astype("str")), np.column_stack([x, y, z * system.metres_per_unit])
+    system = job.grid.system
+    east, north = system.metres(shapely.get_x(shapes), shapely.get_y(shapes))
+    up = shapely.get_z(shapes) * system.metres_per_unit
+    return pd.Index(points["point"].astype("str")), np.column_stack([east, north, up])
 
 
 def walk(
@@ -335,7 +329,7 @@ def walk_told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     stops = int((table["walk"] > 0).sum())
     if not stops:
         return ()
-    far = walked(float(table["walk_m"].sum()), job.input.unit)
+    far = walked(float(table["walk_m"].sum()), job.grid.unit)
     lost = len(table) - stops - int((table["action_key"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (

@@ -71,10 +71,10 @@ def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: floa
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
     people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
     crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
-    antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.input.height_unit)
+    antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.grid.unit_up)
     # One pole that went round, or one height that several typed.
     pole, _, poles, beside = _antennas(
-        occupations, np.where(crew >= 0, 0, -1), ["all crews"], measured, job.input.height_unit
+        occupations, np.where(crew >= 0, 0, -1), ["all crews"], measured, job.grid.unit_up
     )
     pole = np.where(len(np.unique(crew[pole >= 0])) > 1, pole, -1)
     label = {
@@ -106,8 +106,8 @@ def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: floa
         point=[str(name) for name in occupations["point"].astype("category").cat.categories],
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
         zone=clock.zone_of(job),
-        unit=job.input.unit,
-        unit_up=job.input.height_unit,
+        unit=job.grid.unit,
+        unit_up=job.grid.unit_up,
     )
     return SearchedSite(made, place, start, known, names, left_out)
 

@@ -250,7 +250,7 @@ def legs(line: Line, all_corners: Corners, job: Job) -> pd.DataFrame:
     var_e, var_n, cov_en = (np.where(held, np.nan, part) for part in (var_e, var_n, cov_en))
     nu = np.minimum(all_corners.nu[a], all_corners.nu[b])
     major, azimuth = relative(var_e, var_n, cov_en, nu)
-    limit = allowed(length, job.input.unit)
+    limit = allowed(length, job.grid.unit)
     over = ~held & (major > limit)
     first, second = all_corners.canopy[a], all_corners.canopy[b]
     under = "under " + np.where(first == second, first, first + " and " + second)

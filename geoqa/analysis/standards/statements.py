@@ -178,7 +178,7 @@ class Statements(Analysis):
             *_field_test(frames, job),
             *_lines(frames),
         ]
-        unit, up = job.input.unit, job.input.height_unit
+        unit, up = job.grid.units
         return Result(_frames(made, unit, up))
 
 

@@ -12,7 +12,6 @@ import shapely
 
 from geoqa.analysis import polygons
 from geoqa.analysis.zones import _evidence
-from geoqa.core import geodesy
 from geoqa.core.frames.wording import under
 from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS, ZONES
 from geoqa.core.statistics import sample_tests
@@ -43,7 +42,7 @@ def zone_sentence(row: Mapping[str, Any], level: float, job: Job) -> str:
     """
     parts = [_share(row)]
     if row["rests_on_large"] and _known(row["median_closure_m"], row["median_site_m"]):
-        usual, site = (length(row[c], job.input.unit) for c in ("median_closure_m", "median_site_m"))
+        usual, site = (length(row[c], job.grid.unit) for c in ("median_closure_m", "median_site_m"))
         parts.append(f"closures of {usual} in the middle of them (site {site})")
     parts += [_direction(row, level, job), _cover(row, level), f"{p_value(row['p'])} for all tests together"]
     return "; ".join(part for part in parts if part)
@@ -62,7 +61,7 @@ def _direction(row: Mapping[str, Any], level: float, job: Job) -> str:
     is_off = row["rests_on_direction"]
     if not is_off and not row["bias_p"] <= level / 5:  # of a zone chosen for something else: one more test each
         return ""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     off = f"{signed(row['bias_e_m'], unit)} {unit} east, {signed(row['bias_n_m'], unit)} {unit} north"
     off += f", {signed(row['bias_u_m'], up)} {up} up" if _known(row["bias_u_m"]) else ""
     told = f"{row['bias_points']} points are off in a common direction, {off} ({row['bias_of']})"
@@ -223,4 +222,4 @@ def _typed(table: pd.DataFrame, outlines: NDArray[np.object_], job: Job) -> gpd.
         return np.column_stack(polygons.in_crs(corner[:, 0], corner[:, 1], job))
 
     shapes = shapely.transform(outlines, placed) if len(outlines) else outlines
-    return gpd.GeoDataFrame(made, geometry=gpd.array.from_shapely(shapes, crs=geodesy.system_of(job).crs))
+    return gpd.GeoDataFrame(made, geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))

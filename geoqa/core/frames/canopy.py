@@ -205,3 +205,44 @@ CONTRACTS = {
     "canopy_curves": CANOPY_CURVES,
     "canopy_tests": CANOPY_TESTS,
 }
+
+CALIBRATION_BY_PROCEDURE = Frame(
+    key=("by", "value"),
+    base=("by", "value", "pairs"),
+    columns={
+        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
+        "value": _text("solution type, or band of duration", nulls=False),
+        "pairs": _int("pairs of different visits observed alike", minimum=0),
+        "explained": _int("those that a shift explains", minimum=0),
+        **BOUNDED,
+    },
+)
+
+_SUMS = {
+    "total_h": _float("squares of horizontal closures over their stated variance, gross ones left out", minimum=0),
+    "freedom_h": _float("their degrees of freedom", minimum=0),
+    "total_v": _float("the same of height closures", minimum=0),
+    "freedom_v": _float("their degrees of freedom", minimum=0),
+    "wrong": _float("wrong fixes", minimum=0),
+    "fixes": _float("fixes that could show one", minimum=0),
+}
+#: What the job teaches of each class under the reference prior, before any experience.
+TAUGHT = Frame(
+    key=("canopy", "solution"),
+    base=("canopy", "solution", *_SUMS),
+    columns={
+        "canopy": _text("canopy class, case folded", nulls=False),
+        "solution": _text("solution type; null where none is stated"),
+        **_SUMS,
+    },
+)
+EXPERIENCE = Frame(
+    key=("job", "canopy", "solution"),
+    base=("job", "canopy", "solution", *_SUMS),
+    columns={
+        "job": _text("id of an earlier job", nulls=False),
+        "group": _text("receiver, crew or network"),
+        "month": _text("month of its first row"),
+        **TAUGHT.columns,
+    },
+)

@@ -224,7 +224,7 @@ def off_control_sentence(checks: pd.DataFrame | None, job: Job) -> str:
     rows = setups(checks)
     if rows is None:
         return ""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     told = []
     for row in rows.head(MOST).itertuples(index=False):
         plan = f"{signed(row.de_m, unit)} {unit} east, {signed(row.dn_m, unit)} {unit} north"
@@ -254,7 +254,7 @@ def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -
     rows = shifts[shifts["suspicious"].astype(bool) & shifts["scope"].isin(HALVES).to_numpy()]
     if rows.empty:
         return ""
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     told = []
     for row in rows.sort_values("p", kind="stable").head(MOST).itertuples(index=False):
         plan = f"{signed(row.de_m, unit)} {unit} east, {signed(row.dn_m, unit)} {unit} north"

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from geoqa.core import geodesy
 from geoqa.core.errors import CallError, InputError
+from geoqa.core.job import Job
 from geoqa.core.units import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
 
 
 #: A grid that stretches lengths by more than this is not one that closures may be taken in.
@@ -39,15 +40,16 @@ class Assembled(NamedTuple):
 
 def occupations(
     frames: Sequence[pd.DataFrame],
-    job: Job,
+    recipe: Recipe,
     lookup: Mapping[str, str] | None = None,
     decisions: pd.DataFrame | None = None,
+    **settled: Any,
 ) -> Assembled:
     """Return the rows of all files as one frame, sorted by point, start and reading order.
 
     `occupation_id` numbers the rows as they were read. Rows are matched to points as ``[match]`` says, then
     the reviewer's decisions are put on them. A role belongs to a point: the first one its rows state
-    holds for all of them.
+    holds for all of them. Here the recipe becomes the job: `settled` are those of its fields that the files settle.
 
     Raises
     ------
@@ -64,12 +66,10 @@ def occupations(
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
     frame = frame.assign(occupation_id=np.arange(1, len(frame) + 1))
-    if geodesy.system_of(job).geographic:
-        frame, job = _on_local_grid(frame, job)
-    elif job.site.crs == geodesy.LOCAL:
-        middle = frame[["easting_m", "northing_m"]].median()
-        job = replace(job, local_origin=(round(float(middle.iloc[0]), 0), round(float(middle.iloc[1]), 0)))
-    else:
+    job = Job.of(recipe, **settled, local_origin=_origin(frame, recipe))
+    if job.grid.system.geographic:
+        frame = _on_local_grid(frame, job)
+    elif job.site.crs != geodesy.LOCAL:
         _refuse_large_scale(frame, job)
     frame, matched = matching.match(frame, job, lookup)
     if decisions is not None:
@@ -142,15 +142,26 @@ def _asserted(frame: pd.DataFrame) -> pd.Categorical:
     return pd.Categorical(frame["initialization"].astype("str").where(frame["initialization"].notna(), labels))
 
 
-def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
+def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
+    """Return the middle of the rows, from which a geographic job's local grid and a local frame's drawing count."""
+    import numpy as np
+
+    if recipe.grid.system.geographic:
+        # Longitudes around the date line are near each other: the middle is taken on the circle.
+        turned = np.unwrap(np.radians(np.sort(frame["lon_deg"].to_numpy())))
+        middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
+        return round(float(middle), 1), round(float(np.median(frame["lat_deg"].to_numpy())), 1)
+    if recipe.site.crs == geodesy.LOCAL:
+        east, north = frame[["easting_m", "northing_m"]].median()
+        return round(float(east), 0), round(float(north), 0)
+    return None
+
+
+def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     import numpy as np
 
     lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
-    # Longitudes around the date line are near each other: the middle is taken on the circle.
-    turned = np.unwrap(np.radians(np.sort(lon)))
-    middle = (np.degrees(np.median(turned)) + 180) % 360 - 180
-    job = replace(job, local_origin=(round(float(middle), 1), round(float(np.median(lat)), 1)))
-    east, north = geodesy.system_of(job).from_lonlat(lon, lat)
+    east, north = job.grid.system.from_lonlat(lon, lat)
     lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
     if len(lost):
         row = frame.iloc[lost[0]]
@@ -160,13 +171,13 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job]:
             f"{lon[lost[0]]:g}, latitude {lat[lost[0]]:g}. A site is one place: correct the rows, or leave them out "
             "with where under [input]; are longitude and latitude mapped to the right columns?"
         )
-    return frame.assign(easting_m=east, northing_m=north), job
+    return frame.assign(easting_m=east, northing_m=north)
 
 
 def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
     import numpy as np
 
-    system = geodesy.system_of(job)
+    system = job.grid.system
     lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
     scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
     if not abs(scale - 1) < LARGEST_SCALE:
@@ -253,7 +264,7 @@ def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.D
 
     at = pd.Index(occupations["occupation_id"]).get_indexer(shifted["occupation_id"])
     frame = occupations
-    system = geodesy.system_of(job)
+    system = job.grid.system
     for column, vector in (("easting_m", "de_m"), ("northing_m", "dn_m"), ("height_m", "du_m")):
         off = np.bincount(at, shifted[vector].to_numpy(dtype=float), minlength=len(frame))
         frame = frame.assign(**{column: frame[column] - off})
@@ -289,14 +300,14 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
     return made
 
 
-def with_names(job: Job, names: Iterable[str]) -> Job:
-    """Return the job with the shifts to apply in its step, after those the recipe names."""
+def with_names(recipe: Recipe, names: Iterable[str]) -> Recipe:
+    """Return the recipe with the shifts to apply in its step, after those the recipe names."""
     names = tuple(names)
     if not names:
-        return job
-    own = dict(job.steps.get("shifts", {}))
+        return recipe
+    own = dict(recipe.steps.get("shifts", {}))
     stated = own.get("apply", ())
     if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
-        return job
+        return recipe
     own["apply"] = tuple(dict.fromkeys([*stated, *names]))
-    return replace(job, steps={**job.steps, "shifts": own})
+    return replace(recipe, steps={**recipe.steps, "shifts": own})

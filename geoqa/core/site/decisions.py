@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.schema import DECIDED
 from geoqa.core.recipe import sources
@@ -157,7 +156,7 @@ class _Site:
 
     def _coordinate(self, row: int, unit_m: float) -> tuple[float, float]:
         """Return a row's coordinate in units of so many metres, or in degrees where the input is."""
-        geographic = geodesy.system_of(self._job).geographic
+        geographic = self._job.grid.system.geographic
         names, factor = (("lon_deg", "lat_deg"), 1.0) if geographic else (("easting_m", "northing_m"), unit_m)
         east, north = (float(self._frame[name].iloc[row]) / factor for name in names)
         return east, north
@@ -190,7 +189,7 @@ class _Site:
 def _units_m(job: Job) -> list[float]:
     """Return the metres in each unit that some input file may have its eastings in, the whole job's first."""
     found = []
-    for one in (job, *(rule.job for rule in job.files)):
+    for one in (job, *(rule.recipe for rule in job.files)):
         own = sources(one.columns).get("easting")
         found += [one.input.metres_per_unit, *([METRES_PER[own.unit]] if own and own.unit else [])]
     return list(dict.fromkeys(found))

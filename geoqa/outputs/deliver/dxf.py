@@ -53,9 +53,9 @@ class DxfFile(Writer):
         """Write one drawing in one unit: heights in another are converted to that of the coordinates."""
         from ezdxf.filemanagement import new
 
-        unit = job.input.unit
+        unit = job.grid.unit
         size = self.symbol_m / METRES_PER[unit]
-        rise = METRES_PER[job.input.height_unit] / METRES_PER[unit]
+        rise = job.grid.up_m / METRES_PER[unit]
         with _steady():
             drawing = new("R2010", units=UNITS[unit])
             drawing.header["$MEASUREMENT"] = int(unit == "m")

@@ -36,12 +36,12 @@ class GeoParquetFile(Writer):
         while any(name == heading for heading in columns):
             name += "_"
         frame = pd.DataFrame(columns).assign(**{name: gpd.GeoSeries(shapes)})
-        gpd.GeoDataFrame(frame, geometry=name, crs=geodesy.system_of(job).crs).to_parquet(path, index=False)
+        gpd.GeoDataFrame(frame, geometry=name, crs=job.grid.system.crs).to_parquet(path, index=False)
 
 
 def _labels(points: Deliverable, job: Job) -> Iterator[Field]:
     """Return the labels of each row, the unit of the geometry beside that of the columns: it is the system's."""
-    unit = geodesy.unit_of(geodesy.system_of(job))
+    unit = geodesy.unit_of(job.grid.system)
     told = f"; geometry in {unit}" + (", its heights in m" if unit == "deg" else "")
     for label in points.labels:
         yield replace(label, values=[text + told for text in label.written()]) if label.key == "unit" else label

@@ -12,7 +12,6 @@ from pathlib import Path
 from geoqa.core.arrays import Array, np
 from geoqa.core.job import Job
 from geoqa.core.steps import Deliverable, Writer
-from geoqa.core.units import METRES_PER
 from geoqa.outputs import header
 from geoqa.outputs.text import cut, display_text, xml_text
 
@@ -64,7 +63,7 @@ class GpxFile(Writer):
         """Write a waypoint for each point that has a coordinate."""
         at = np.flatnonzero(points.placed())
         names, told, status = points.field("point").written(), descriptions(points), points.field("status").written()
-        height_m = points.height[at] * METRES_PER[job.input.height_unit]
+        height_m = points.height[at] * job.grid.up_m
         made = waypoints(
             [names[k] for k in at], points.lon_deg[at], points.lat_deg[at], [told[k] for k in at],
             title=points.title, about=header.NAVIGATION, height_m=height_m, kinds=[status[k] for k in at],

@@ -14,7 +14,7 @@ from geoqa.core import geodesy
 from geoqa.core.arrays import np
 from geoqa.core.job import Job
 from geoqa.core.steps import Deliverable, Writer
-from geoqa.core.units import METRES_PER, spoken
+from geoqa.core.units import spoken
 from geoqa.outputs import header
 from geoqa.outputs.text import xml_text
 
@@ -54,7 +54,7 @@ class LandXmlFile(Writer):
 
 def _head(points: Deliverable, job: Job) -> Iterator[str]:
     date, _, time = (points.moment or NO_MOMENT).removesuffix("Z").partition("T")
-    element, linear, area, volume, elevation = UNITS[job.input.unit]
+    element, linear, area, volume, elevation = UNITS[job.grid.unit]
     code = points.code.removeprefix("EPSG:") if points.code.startswith("EPSG:") else ""
     epsg = f' epsgCode="{code}"' if code else ""
     yield (
@@ -67,7 +67,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
         f'  <Units><{element} linearUnit="{linear}" areaUnit="{area}" volumeUnit="{volume}" {REST[element]} '
         f'angularUnit="decimal degrees" directionUnit="decimal degrees" elevationUnit="{elevation}"/></Units>\n'
     )
-    own, ours = geodesy.unit_of(geodesy.system_of(job)), job.input.unit
+    own, ours = geodesy.unit_of(job.grid.system), job.grid.unit
     apart = f"{points.system} counts in {spoken(own)}; the coordinates here are in {spoken(ours)}"
     desc = f' desc="{xml_text(apart)}"' if own not in (ours, "deg") else ""
     yield (
@@ -82,7 +82,7 @@ def _head(points: Deliverable, job: Job) -> Iterator[str]:
 
 def _points(points: Deliverable, job: Job) -> Iterator[str]:
     """Return each point that has a coordinate, then the properties of each."""
-    rise = METRES_PER[job.input.height_unit] / METRES_PER[job.input.unit]
+    rise = job.grid.up_m / job.grid.unit_m
     numbers = [points.northing, points.easting, points.height * rise]
     north, east, up = (np.char.mod("%.4f", values) for values in numbers)
     high = ~np.isnan(points.height)

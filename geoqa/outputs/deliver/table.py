@@ -51,10 +51,10 @@ def deliverable(frames: Frames, job: Job, *, every: bool = False, placed: bool =
     lacking = points.loc[points["easting_m"].isna(), "point"].astype("str").tolist() if placed else []
     if lacking:
         points = points[points["easting_m"].notna()]
-    system = geodesy.system_of(job)
+    system = job.grid.system
     east_m, north_m, up_m = (_numbers(points, name) for name in ("easting_m", "northing_m", "height_m"))
-    unit, unit_up = METRES_PER[job.input.unit], METRES_PER[job.input.height_unit]
-    lon, lat = _lonlat(east_m, north_m, system)
+    unit, unit_up = job.grid.unit_m, job.grid.up_m
+    lon, lat = system.to_lonlat(east_m, north_m)
     place = (lon, lat) if system.geographic else (east_m / unit, north_m / unit)
     decimals = ANGLE if system.geographic else LENGTH
     first, second = (rounded(values, decimals) for values in place)
@@ -80,14 +80,6 @@ def _factor(unit_m: float, system: geodesy.System) -> float:
     return 1.0 if abs(factor - 1) < 1e-12 else factor
 
 
-def _lonlat(east_m: Any, north_m: Any, system: geodesy.System) -> tuple[Any, Any]:
-    lon, lat = np.full(len(east_m), np.nan), np.full(len(east_m), np.nan)
-    known = ~np.isnan(east_m)
-    if known.any():
-        lon[known], lat[known] = system.to_lonlat(east_m[known], north_m[known])
-    return lon, lat
-
-
 def _file_fields(points: pd.DataFrame, job: Job, places: Mapping[str, Any]) -> list[Field]:
     """Return the columns that the file has, in the recipe's order; those it does not map stand where they are usual."""
     known = ["point", *places, *(name for name in _TEXTS[1:] if name in points)]
@@ -100,7 +92,7 @@ def _file_field(name: str, points: pd.DataFrame, job: Job, places: Mapping[str, 
     heading = _heading(name, job)
     if name not in places:
         return Field(name, heading or name, _words(points[name]), about=POINTS.columns[name].about)
-    unit = "deg" if name in _PLACES[True] else job.input.height_unit if name == "height" else job.input.unit
+    unit = "deg" if name in _PLACES[True] else job.grid.unit_up if name == "height" else job.grid.unit
     decimals = ANGLE if unit == "deg" else LENGTH
     return Field(name, heading or f"{name}_{unit}", places[name], unit, decimals, f"combined {name}")
 
@@ -110,14 +102,14 @@ def _heading(name: str, job: Job) -> str:
     source = sources(job.columns).get(name)
     if source is None or not isinstance(source.column, str) or source.pattern is not None:
         return ""
-    counts = job.input.height_unit if name == "height" else job.input.unit
+    counts = job.grid.unit_up if name == "height" else job.grid.unit
     if source.unit not in (None, counts) or (name in _PLACES[True] and job.input.angle != "dd"):
         return ""
     return source.column
 
 
 def _own_fields(points: pd.DataFrame, job: Job) -> list[Field]:
-    units = {"h": job.input.unit, "v": job.input.height_unit}
+    units = {"h": job.grid.unit, "v": job.grid.unit_up}
     fields = []
     for name, axis in _LENGTHS.items():
         unit, about = units[axis], _SIGMAS.get(name) or POINTS.columns[f"{name}_m"].about

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from geoqa.core import clock, geodesy
+from geoqa.core import clock
 from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.revisits import (
@@ -70,7 +70,7 @@ def zone_notice(frames: Frames, job: Job) -> list[str]:
         names = points.loc[mine, "point"].astype("str").tolist()
         told = ", ".join(map_text(cut(name, 24)) for name in names[:MOST_ZONES])
         more = f" and {len(names) - MOST_ZONES:,} more" if len(names) > MOST_ZONES else ""
-        away = length(float(np.hypot(zone["bias_e_m"], zone["bias_n_m"])), job.input.unit)
+        away = length(float(np.hypot(zone["bias_e_m"], zone["bias_n_m"])), job.grid.unit)
         lines.append(
             f"<li>{map_text(zone['zone'])}, by {away} ({map_text(cut(zone['bias_of'], 60))}): {told}{more}</li>"
         )
@@ -136,7 +136,7 @@ def _way(row: dict[str, Any], before: int, job: Job) -> str:
     wind = "" if azimuth != azimuth else f" {_WINDS[round(azimuth / 45) % 8]}"
     begins = row["walk"] != before + 1
     came = f" from {map_text(cut(str(row['walk_from']), _LONGEST['from']))}" if begins else ""
-    return f"{walked(row['walk_m'], job.input.unit)}{wind}{came}"
+    return f"{walked(row['walk_m'], job.grid.unit)}{wind}{came}"
 
 
 def _what(row: dict[str, Any]) -> str:
@@ -207,7 +207,7 @@ def details_table(shown: pd.DataFrame, job: Job) -> list[str]:
 def _heading(group: str, part: pd.DataFrame, job: Job) -> str:
     first, last = part["walk"].iloc[[0, -1]]
     numbers = f"numbers {first} to {last}" if last > first else f"number {first}"
-    drawn = walk.area(part, job.input.unit) if len(part) > 2 else ""
+    drawn = walk.area(part, job.grid.unit) if len(part) > 2 else ""
     return f'<tr><th colspan="6">{map_text(titled(group))}, {numbers}{drawn}</th></tr>'
 
 
@@ -273,7 +273,7 @@ def _nothing() -> list[str]:
 
 def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, besides: Sequence[str]) -> list[str]:
     long = len(shown) > walk.MANY
-    drawn = [walk.whole(shown, job.input.unit), *_words(shown)]
+    drawn = [walk.whole(shown, job.grid.unit), *_words(shown)]
     beside = [
         *_records(shown),
         *besides,
@@ -300,7 +300,7 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
     """Return how many points, how far, how long, from where, and which times these are."""
     total = int((revisits["walk"] > 0).sum())
     points = counted(len(shown), "point")
-    way = walked(float(shown["walk_m"].sum()), job.input.unit)
+    way = walked(float(shown["walk_m"].sum()), job.grid.unit)
     held = float(np.nansum(shown["observe_s"].to_numpy(dtype=float)))
     observing = f", <b>{spell(held)}</b> of observing besides waiting for fixes" if held else ""
     more = f" These are the {len(shown):,} of {total:,} that need it most; the others are in revisits.csv."
@@ -327,8 +327,8 @@ def _words(shown: pd.DataFrame) -> list[str]:
 
 
 def _frame(job: Job) -> str:
-    system = geodesy.system_of(job)
-    unit = "degrees" if system.geographic else job.input.unit
+    system = job.grid.system
+    unit = "degrees" if system.geographic else job.grid.unit
     height = f"; heights {job.site.height}" if job.site.height else ""
     first = "longitude" if system.geographic else "easting"
     return f"in {system.name}, {unit}, {first} first{height}"
@@ -368,7 +368,7 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
         held = rows["observe_s"].to_numpy(dtype=float)
         lines.append(
             f"<tr><td><b>{map_text(titled(group, 40))}</b></td><td>{numbers}</td><td>{todo}</td>"
-            f"<td>{walked(float(rows['walk_m'].sum()), job.input.unit)}</td>"
+            f"<td>{walked(float(rows['walk_m'].sum()), job.grid.unit)}</td>"
             f"<td>{spell(float(np.nansum(held)))}</td></tr>"
         )
     return [
@@ -397,7 +397,7 @@ def _fine_print(shown: pd.DataFrame, rows: int, job: Job) -> list[str]:
         "<h2>Where this comes from</h2>",
         *([f'<p class="small">How long to observe: {basis}.</p>'] if basis else []),
         f'<p class="small">From {read}. Two visits may differ by: '
-        f"{map_text(job.tolerance.spoken(*job.units))}. "
+        f"{map_text(job.tolerance.spoken(*job.grid.units))}. "
         f"{map_text(' '.join(CAUTIONS))}</p>",
     ]
 

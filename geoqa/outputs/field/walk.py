@@ -13,7 +13,6 @@ from geoqa.core import geodesy
 from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER, round_below
-from geoqa.outputs.csv_tables import lonlat
 from geoqa.outputs.deliver import gpx
 from geoqa.outputs.header import NAVIGATION_ONLY
 from geoqa.outputs.text import cut, display_texts, map_text
@@ -175,12 +174,12 @@ def _placed(walked: pd.DataFrame, job: Job) -> tuple[tuple[Array, Array], str]:
     if job.site.crs == geodesy.LOCAL:
         why = "The site is in a local frame: where it lies on the Earth is not stated, so there are no waypoints."
         return nowhere, why
-    system = geodesy.system_of(job)
+    system, place = job.grid.system, [walked[c].to_numpy(float) for c in ("easting_m", "northing_m")]
     ground = "Terrain, fences and water are not considered."
     if geodesy.is_near_wgs84(system):
         off = f"Positions are in the datum of {system.name}, taken as WGS 84: they may be some metres off."
-        return lonlat(walked, job), f"Points to observe again, {NAVIGATION_ONLY}. {off} {ground}"
-    moved = geodesy.onto_wgs84(job, *(walked[c].to_numpy(float) for c in ("easting_m", "northing_m")))
+        return system.to_lonlat(*place), f"Points to observe again, {NAVIGATION_ONLY}. {off} {ground}"
+    moved = geodesy.onto_wgs84(system, *place)
     if moved is None:
         return nowhere, (
             f"The datum of {system.name} may lie hundreds of metres from WGS 84, and no published operation of known "

@@ -72,8 +72,7 @@ def _box(points: pd.DataFrame, job: Job) -> Array | None:
     x, y = shapely.get_coordinates(np.asarray(points["geometry"])).T
     if not len(x):
         return None
-    system = geodesy.system_of(job)
-    lon, lat = (x, y) if system.geographic else system.to_lonlat(*(z * system.metres_per_unit for z in (x, y)))
+    lon, lat = job.grid.system.degrees(x, y)
     east, north = positions.mercator(lon, lat, positions.first_known(lon))
     west, south, east_, north_ = (f(z) for f in (np.nanmin, np.nanmax) for z in (east, north))
     if not np.isfinite([west, south, east_, north_]).all():
@@ -125,12 +124,7 @@ def _places(job: Job, box: Array, rows: int, columns: int) -> tuple[Array, Array
     """Return where the middles of the picture's cells lie, in the job's system and its own unit; (rows, columns)."""
     east = box[0] + (np.arange(columns) + 0.5) * (box[2] - box[0]) / columns
     north = box[3] - (np.arange(rows) + 0.5) * (box[3] - box[1]) / rows
-    lon, lat = positions.lonlat(*np.meshgrid(east, north))
-    system = geodesy.system_of(job)
-    if system.geographic:
-        return lon, lat
-    x, y = system.from_lonlat(lon, lat)
-    return x / system.metres_per_unit, y / system.metres_per_unit
+    return job.grid.system.from_degrees(*positions.lonlat(*np.meshgrid(east, north)))
 
 
 def _picture(heights: Array) -> tuple[NDArray[np.uint8], bytes]:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from geoqa.core import clock, geodesy, units
+from geoqa.core import clock, units
 from geoqa.core.arrays import Array, Rows, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
@@ -55,7 +55,7 @@ class Length:
 
 def lengths(job: Job) -> tuple[Length, Length]:
     """Return how the job writes horizontal lengths, and heights."""
-    return Length(job.input.unit), Length(job.input.height_unit)
+    return Length(job.grid.unit), Length(job.grid.unit_up)
 
 
 #: When a point may be visited again, as a click tells it.
@@ -168,7 +168,7 @@ def _status(points: pd.DataFrame) -> pd.Series:
 def _position(points: pd.DataFrame, places: Places, plane: Length, height: Length, job: Job) -> tuple[Cells, ...]:
     given = np.isfinite(numbers(points, "easting_m"))
     where = pd.Series(np.where(given, "", "none given; drawn at the place of its visits"))
-    if geodesy.system_of(job).geographic:
+    if job.grid.system.geographic:
         place = tuple(
             Cells(name, np.where(given, values, np.nan), "number", 8, unit="°")
             for name, values in (("longitude", places.lon_deg), ("latitude", places.lat_deg))

@@ -73,31 +73,21 @@ def places(points: pd.DataFrame, job: Job) -> Places:
     Geometry is in the unit of the job's system: degrees for a geographic one, whose local grid
     the job's origin defines.
     """
-    system = geodesy.system_of(job)
-    x, y = _xy(points)
-    known = np.isfinite(x) & np.isfinite(y)
-    lon, lat, east, north = (np.full(len(points), np.nan) for _ in range(4))
-    if known.any():
-        if system.geographic:
-            lon[known], lat[known] = x[known], y[known]
-            east[known], north[known] = system.from_lonlat(x[known], y[known])
-        else:
-            east[known], north[known] = x[known] * system.metres_per_unit, y[known] * system.metres_per_unit
-            lon[known], lat[known] = system.to_lonlat(east[known], north[known])
-    return Places(lon, lat, east, north)
+    place = _xy(points)
+    return Places(*job.grid.system.degrees(*place), *job.grid.system.metres(*place))
 
 
 def convergence_deg(points: pd.DataFrame, job: Job) -> Array:
     """Return what is added to a grid azimuth for the true azimuth at each point; NaN where it has no place."""
     at = places(points, job)
     turn, known = np.full(len(points), np.nan), np.isfinite(at.lon_deg)
-    turn[known] = geodesy.system_of(job).convergence_deg(at.lon_deg[known], at.lat_deg[known])
+    turn[known] = job.grid.system.convergence_deg(at.lon_deg[known], at.lat_deg[known])
     return turn
 
 
 def turn_deg(points: pd.DataFrame, job: Job) -> Array:
     """Return what turns differences of coordinates to true north: those of geographic input are true already."""
-    return np.zeros(len(points)) if geodesy.system_of(job).geographic else convergence_deg(points, job)
+    return np.zeros(len(points)) if job.grid.system.geographic else convergence_deg(points, job)
 
 
 def rings(shape: Any, system: geodesy.System) -> list[list[list[float]]]:
@@ -111,9 +101,7 @@ def rings(shape: Any, system: geodesy.System) -> list[list[list[float]]]:
     parts = [shape.exterior, *shape.interiors] if shape.geom_type == "Polygon" else [shape]
     made = []
     for part in parts:
-        x, y = shapely.get_coordinates(part).T
-        lon, lat = (x, y) if system.geographic else system.to_lonlat(*(v * system.metres_per_unit for v in (x, y)))
-        made.append(np.stack([lon, lat], axis=1).tolist())
+        made.append(np.stack(system.degrees(*shapely.get_coordinates(part).T), axis=1).tolist())
     return made
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from geoqa.core import geodesy, units
+from geoqa.core import units
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.job import Job
@@ -30,7 +30,7 @@ class ZonesLayer(MapLayer):
         if zones.empty:
             return ()
         parts = zones.explode(ignore_index=True)
-        system = geodesy.system_of(job)
+        system = job.grid.system
         rings = [positions.rings(shape, system) for shape in parts["geometry"]]
         columns = {
             "path": [outer for outer, *_ in rings],

@@ -107,20 +107,20 @@ class MapContext:
     @classmethod
     def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
         """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
-        points, unit = frames["points"], job.input.unit
+        points, unit = frames["points"], job.grid.unit
         return cls(
             title=job.site.name,
             statuses=_counts(points["status"], STATUSES),
             deliveries=_counts(points["deliver"], DELIVERIES),
             tolerance=_with_roles(
-                job.tolerance.spoken(*job.units),
-                ((name, role.tolerance.spoken(*job.units)) for name, role in job.roles.items()),
+                job.tolerance.spoken(*job.grid.units),
+                ((name, role.tolerance.spoken(*job.grid.units)) for name, role in job.roles.items()),
             ),
             requirement=_with_roles(
-                job.requirement.spoken(*job.units),
-                ((name, role.requirement.spoken(*job.units)) for name, role in job.roles.items()),
+                job.requirement.spoken(*job.grid.units),
+                ((name, role.requirement.spoken(*job.grid.units)) for name, role in job.roles.items()),
             ),
-            crs=geodesy.system_of(job).name,
+            crs=job.grid.system.name,
             unit=unit,
             notes=tuple(notes),
             review_id=review_id,
@@ -128,7 +128,7 @@ class MapContext:
             expectation_known=_expectation_known(frames),
             zone=clock.name(job),
             ahead=clock.offsets(_seconds(frames), job),
-            lonlat=geodesy.system_of(job).geographic,
+            lonlat=job.grid.system.geographic,
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
@@ -218,14 +218,13 @@ def _expectation_known(frames: Frames) -> bool:
 
 def _grid(points: pd.DataFrame, job: Job) -> dict[str, Any] | None:
     """Return the polynomial of the job's grid around the points."""
-    system = geodesy.system_of(job)
+    system = job.grid.system
     if system.geographic or points.empty or "geometry" not in points:
         return None
     box = shapely.total_bounds(np.asarray(points["geometry"]))
     if not np.isfinite(box).all():
         return None
-    x, y = box[[0, 2, 0, 2]] * system.metres_per_unit, box[[1, 1, 3, 3]] * system.metres_per_unit
-    return grid_fit.fit(system, *system.to_lonlat(x, y))
+    return grid_fit.fit(system, *system.degrees(box[[0, 2, 0, 2]], box[[1, 1, 3, 3]]))
 
 
 def _seconds(frames: Frames) -> Array:

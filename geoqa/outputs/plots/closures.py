@@ -39,7 +39,7 @@ def closures_figures(closures: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
         return ()
     shown = closures[mine]
     place, limits = place[mine], np.unique(shown["tolerance_h_m"].dropna().to_numpy(dtype=float))
-    unit, factor = job.input.unit, METRES_PER[job.input.unit]
+    unit, factor = job.grid.unit, job.grid.unit_m
     n, points = len(shown), shown["point"].nunique()
     beyond = int((np.hypot(*place.T) > shown["tolerance_h_m"].to_numpy(dtype=float)).sum())
     at = units.counted(points, "point")
@@ -125,7 +125,7 @@ def classes_figures(classes: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     words = classes["canopy"].astype("str")
     parts = plots_style.groups_of([name for name in words if name != WHOLE_SITE], MOST) or [("", [])]
     return tuple(
-        _figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}", job.input.unit) for more, part in parts
+        _figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}", job.grid.unit) for more, part in parts
     )
 
 
@@ -280,7 +280,7 @@ def _of_measure(by: str, quarters: pd.DataFrame, curves: pd.DataFrame, tests: pd
 def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
     """Draw the median closure of each class with its bounds, horizontal and height."""
     rows = rows.sort_values("closure_h_m", kind="stable")
-    unit, factor = plots_style.small(job.input.unit)
+    unit, factor = plots_style.small(job.grid.unit)
     axes.set_title("Closures between different visits (bounds: 95 %)")
     axes.set_xlabel(f"median closure ({unit})")
     at = np.arange(len(rows))

@@ -72,7 +72,7 @@ def point_frame(frames: Frames, job: Job, point: str) -> PointFrame:
 
 
 def _metres(job: Job, lon: Array, lat: Array, own: pd.DataFrame, fixed: Flags) -> tuple[Array, Array, float]:
-    system = geodesy.system_of(job)
+    system = job.grid.system
     known = np.isfinite(lon) & np.isfinite(lat)
     place = np.full((len(lon), 2), np.nan)
     if not known.any():
@@ -118,7 +118,7 @@ def positions_figure(frames: Frames, job: Job, point: str, name: str) -> Figure:
         "Dashed: what the receiver states for one epoch, the median, 95 %. Dotted: the tolerance between two fixes."
     )
     return style.figure(
-        name, title, alt, caption, lambda empty: _draw_positions(empty, spot, point, limit, job.input.unit), 5.0, 5.5
+        name, title, alt, caption, lambda empty: _draw_positions(empty, spot, point, limit, job.grid.unit), 5.0, 5.5
     )
 
 
@@ -254,7 +254,7 @@ def _draw_series(empty: Any, spot: PointFrame, point: str, job: Job) -> None:
     panels[0].set_title(
         f"{style.shown(point)}: {units.counted(spot.total, 'epoch')}{shown} at {units.counted(len(begins), 'stop')}"
     )
-    told_in = (job.input.unit, job.input.unit, job.input.height_unit)
+    told_in = (job.grid.unit, *job.grid.units)
     for axes, name, values, unit in zip(panels, ("east", "north", "up"), spot.place.T, told_in, strict=True):
         _panel(axes, time, values / METRES_PER[unit], spot)
         axes.set_ylabel(f"{name} of the middle ({unit})" if name != "up" else f"above the middle ({unit})")

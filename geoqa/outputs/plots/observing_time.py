@@ -125,12 +125,12 @@ def _durations_figure(table: pd.DataFrame, job: Job, named: list[str], name: str
 
 def _draw_durations(empty: Any, table: pd.DataFrame, job: Job, named: list[str]) -> None:
     spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
-    unit, factor = style.small(job.input.unit)
+    unit, factor = style.small(job.grid.unit)
     for k, canopy in enumerate(named):
         _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k], factor)
     tolerance = job.tolerance.horizontal_m
     if tolerance:
-        label = f"horizontal tolerance {units.small(tolerance, job.input.unit)}"
+        label = f"horizontal tolerance {units.small(tolerance, job.grid.unit)}"
         spread.axhline(tolerance / factor, color=PLAIN[0], linewidth=1.2, label=label)
     spread.set_title("Averages of fixed epochs")
     spread.set_ylabel(f"spread per horizontal axis ({unit})")

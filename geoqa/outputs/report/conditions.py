@@ -78,7 +78,7 @@ def _wait_tests(tests: pd.DataFrame) -> Block:
 def _durations(durations: pd.DataFrame, job: Job) -> Block:
     """Return what averages of some lengths spread; the plot and the layer have them all."""
     durations = durations[durations["duration_s"].isin(LENGTHS_S) | durations["flat"].astype(bool)]
-    unit, told = job.input.unit, small_unit(job.input.unit)
+    unit, told = job.grid.unit, small_unit(job.grid.unit)
     rows = [
         (
             shown(str(row.canopy), 40), duration(row.duration_s), f"{row.fixes:,}", small_bare(row.spread_h_m, unit),
@@ -122,7 +122,7 @@ def _sentence(text: str) -> str:
 def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
     if costs.empty:
         return []
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     rows = [
         (
             shown(row.value, 40), f"{row.points:,}", f"{row.left_out:,}", f"{row.compared:,}",
@@ -194,7 +194,7 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     found = frames["zones"]
     if found.empty:
         return none("Nowhere do points fail, or differ, more than chance would spread over the site.")
-    unit, up = job.input.unit, job.input.height_unit
+    unit, up = job.grid.units
     rows = [
         (
             shown(row.zone, 40), f"{row.points:,}", part(row.beyond, row.judged),

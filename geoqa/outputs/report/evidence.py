@@ -68,13 +68,13 @@ def _kind(figure: Figure) -> str:
 
 
 def _limits(frames: Frames, job: Job) -> list[Block]:
-    limits = (job.tolerance.spoken(*job.units), job.requirement.spoken(*job.units))
+    limits = (job.tolerance.spoken(*job.grid.units), job.requirement.spoken(*job.grid.units))
     rows = [("whole job", *limits, job.tolerance.reference)]
     rows += [
         (
             shown(name, 40),
-            role.tolerance.spoken(*job.units),
-            role.requirement.spoken(*job.units) + ("; single by plan" if role.single_by_plan else ""),
+            role.tolerance.spoken(*job.grid.units),
+            role.requirement.spoken(*job.grid.units) + ("; single by plan" if role.single_by_plan else ""),
             role.tolerance.reference,
         )
         for name, role in job.roles.items()

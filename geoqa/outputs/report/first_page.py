@@ -44,8 +44,8 @@ def limit(metres: float, unit: str) -> str:
 
 def asked(requirement: Requirement, job: Job) -> str:
     """Return a requirement as a client would state it."""
-    both = ((requirement.horizontal_m, job.input.unit, "in position", "h"),
-            (requirement.vertical_m, job.input.height_unit, "in height", "v"))  # fmt: skip
+    both = ((requirement.horizontal_m, job.grid.unit, "in position", "h"),
+            (requirement.vertical_m, job.grid.unit_up, "in height", "v"))  # fmt: skip
     stated = [f"{limit(value, unit)} {word}" for value, unit, word, axis in both if value and axis in requirement.judge]
     if not stated:
         return "no largest error of a coordinate was stated, so nothing can be delivered"
@@ -56,9 +56,9 @@ def asked(requirement: Requirement, job: Job) -> str:
 
 def accepted(tolerance: Tolerance, job: Job) -> str:
     """Return a tolerance as a client would read it."""
-    parts = [_part(tolerance.horizontal_m, tolerance.horizontal_ppm, job.input.unit, "in position")]
+    parts = [_part(tolerance.horizontal_m, tolerance.horizontal_ppm, job.grid.unit, "in position")]
     if tolerance.vertical_m is not None:
-        parts.append(_part(tolerance.vertical_m, tolerance.vertical_ppm, job.input.height_unit, "in height"))
+        parts.append(_part(tolerance.vertical_m, tolerance.vertical_ppm, job.grid.unit_up, "in height"))
     between = "two observations of a point" if tolerance.convention == "closure" else "a visit and the average of all"
     return f"{' and '.join(parts)} between {between}"
 
@@ -185,9 +185,9 @@ def _known(frames: Frames, job: Job) -> str:
     if own.empty:
         return ""
     told = f"{counted(len(own), 'known point')} observed as well: the farthest is "
-    told += f"{limit(float(own['horizontal_m'].max()), job.input.unit)} off in position"
+    told += f"{limit(float(own['horizontal_m'].max()), job.grid.unit)} off in position"
     up = own["du_m"].abs()
-    told += f", {limit(float(up.max()), job.input.height_unit)} in height" if up.notna().any() else ""
+    told += f", {limit(float(up.max()), job.grid.unit_up)} in height" if up.notna().any() else ""
     return told + ("" if job.control.source else "; where their coordinates come from is not stated")
 
 

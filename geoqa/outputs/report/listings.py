@@ -145,7 +145,7 @@ def _worst(frames: Frames, job: Job) -> list[Block]:
     beyond = points[(points["excess"] > 1).to_numpy(bool)]
     if beyond.empty and not points["status"].isin(CONTRADICTORY).any():
         return none("No closure is beyond what the job accepts.")
-    unit, up = job.units
+    unit, up = job.grid.units
     rows = [
         (
             shown(row.point, 40), str(row.status), wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, unit),
@@ -168,7 +168,7 @@ def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[B
     mine = (place >= 0) & closures["status"].isin(CONTRADICTORY).to_numpy()
     if not mine.any():
         return []
-    unit, up = job.units
+    unit, up = job.grid.units
     size = np.fmax(
         closures["horizontal_m"] / closures["tolerance_h_m"], closures["du_m"].abs() / closures["tolerance_v_m"]
     )
@@ -194,11 +194,12 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
     if held.empty:
         return none("Every point may be delivered.")
     held = held.iloc[wording.worst_first(held)]
+    unit, up = job.grid.units
     rows = [
         (
             shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
-            wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, job.units[0]),
-            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, job.units[1]), shown(row.deliver_reason, 200),
+            wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, unit),
+            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, up), shown(row.deliver_reason, 200),
         )
         for row in held.head(MOST).itertuples(index=False)
     ]  # fmt: skip
@@ -237,11 +238,11 @@ def _frame(job: Job) -> list[Block]:
     """Return in what the coordinates are, and what was used; what nobody stated is said not to be."""
     told = job.report
     local = job.site.crs == geodesy.LOCAL
-    system = "a local frame" if local else f"{geodesy.system_of(job).name} ({job.site.crs})"
+    system = "a local frame" if local else f"{job.grid.system.name} ({job.site.crs})"
     base = [
         (word, value) for word, value in (("horizontal", job.base.sigma_h_m), ("height", job.base.sigma_v_m)) if value
     ]
-    unit = job.input.unit
+    unit = job.grid.unit
     rows = (
         ("Coordinate system", shown(system)),
         ("Datum and realization", shown(told.datum or NOT_STATED)),
@@ -252,8 +253,7 @@ def _frame(job: Job) -> list[Block]:
         ("Combined factor", NOT_STATED if job.site.combined_factor is None else f"{job.site.combined_factor:.8f}"),
         (
             "Unit",
-            f"{spoken(unit)}"
-            + ("" if job.input.height_unit == unit else f"; heights in {spoken(job.input.height_unit)}"),
+            f"{spoken(unit)}" + ("" if job.grid.unit_up == unit else f"; heights in {spoken(job.grid.unit_up)}"),
         ),
         ("Base coordinates", shown(told.base_coordinates or NOT_STATED)),
         ("Source of the base coordinates", shown(told.base_source or NOT_STATED)),

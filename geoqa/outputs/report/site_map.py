@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 from xml.sax.saxutils import escape
 
-from geoqa.core import geodesy
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
 from geoqa.core.frames.contract import OVER, SEVERITY, STATUSES
 from geoqa.core.job import Job
@@ -90,7 +89,7 @@ def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> tuple[list[st
     """Return the outlines of the problem zones, each named at its northern end, and the boxes of these names."""
     if zones is None or zones.empty:
         return [], []
-    system = geodesy.system_of(job)
+    system = job.grid.system
     parts: list[str] = []
     boxes: list[Array] = []
     colour = symbology.STRONG[0]
@@ -98,11 +97,7 @@ def _zones(zones: pd.DataFrame | None, frame: _Frame, job: Job) -> tuple[list[st
         rings = [ring for part in getattr(shape, "geoms", [shape]) for ring in (part.exterior, *part.interiors)]
         paths, top = [], (0.0, np.inf)
         for ring in rings:
-            x, y = shapely.get_coordinates(ring).T
-            east, north = (
-                system.from_lonlat(x, y) if system.geographic else (v * system.metres_per_unit for v in (x, y))
-            )
-            px, py = frame.pixels(east, north)
+            px, py = frame.pixels(*system.metres(*shapely.get_coordinates(ring).T))
             paths.append("M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(px, py, strict=True)) + "Z")
             k = int(np.argmin(py))
             top = min(top, (float(px[k]), float(py[k])), key=lambda p: p[1])
@@ -191,7 +186,7 @@ def _square(x: float, y: float, fill: str) -> str:
 
 def _scale(frame: _Frame, job: Job) -> str:
     """Return a bar of a round length in the job's unit, at most a third of the picture."""
-    unit = job.input.unit
+    unit = job.grid.unit
     per_unit = frame.per_m * METRES_PER[unit]
     most = WIDTH / 3 / per_unit
     length = round_below(most)

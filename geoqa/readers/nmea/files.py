@@ -35,7 +35,7 @@ from geoqa.readers.text import numbers, text_file
 
 if TYPE_CHECKING:
     from geoqa.core.arrays import Flags, Index
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.nmea.epochs import Epochs
     from geoqa.readers.nmea.sentences import Sentences
     from geoqa.readers.nmea.settings import LogSettings
@@ -188,10 +188,10 @@ def file_results(step: LogSettings, log: Log, labels: list[str | None], before: 
     return results
 
 
-def set_aside(name: str, sentences: Sentences, k: int, job: Job, said: str) -> ReadResult:
+def set_aside(name: str, sentences: Sentences, k: int, job: Recipe, said: str) -> ReadResult:
     """Return what file `k` of a log without positions gives: nothing, all of its sentences accounted for."""
     columns: dict[str, Any] = {key: [] for key in (*nmea_frames.EMPTY, "resolution_h_m")}
-    if not geodesy.system_of(job).geographic:
+    if not job.grid.system.geographic:
         columns |= {"easting_m": [], "northing_m": []}
     nothing = complete_occupations(columns, name)
     aside = pd.DataFrame({key: pd.Series(dtype="str") for key in ("source_file", "reason", "row")})
@@ -207,9 +207,9 @@ def _occupations(
     found = log.found.occupations
     facts = [_facts(step, one, log, labels, before, int(line[one.used[0]]), heights) for one in found]
     digits = (log.epochs.digit_m, log.epochs.digit_up_m)
-    frame = nmea_frames.occupations_frame(found, log.epochs, geodesy.system_of(log.job), facts, log.name, digits)
+    frame = nmea_frames.occupations_frame(found, log.epochs, log.job.grid.system, facts, log.name, digits)
     place = frame[["easting_m", "northing_m"]].to_numpy(float)
-    if not geodesy.system_of(log.job).geographic and not np.isfinite(place).all():
+    if not log.job.grid.system.geographic and not np.isfinite(place).all():
         raise InputError(f"{log.name}: its positions lie where {log.job.site.crs} is not defined. Check [site] crs.")
     return frame
 
@@ -333,7 +333,7 @@ class Log:
 
     files: list[int]
     paths: list[Path]
-    job: Job
+    job: Recipe
     begins: Index
     sentences: Sentences
     epochs: Epochs
@@ -350,7 +350,7 @@ class Log:
         return np.searchsorted(self.begins, at, "right") - 1
 
 
-def read(step: LogSettings, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+def read(step: LogSettings, paths: Sequence[Path], jobs: Sequence[Recipe]) -> list[ReadResult]:
     """Return what each log file holds.
 
     Raises
@@ -393,7 +393,7 @@ def read(step: LogSettings, paths: Sequence[Path], jobs: Sequence[Job]) -> list[
     return [replace(first, messages=(*first.messages, *_zone(jobs[0]))), *ready[1:]]
 
 
-def _zone(job: Job) -> list[str]:
+def _zone(job: Recipe) -> list[str]:
     """Return that times are told in UTC where nobody stated the zone of the site: a log counts in nothing else."""
     if job.site.timezone is not None or job.input.timezone is not None:
         return []
@@ -412,7 +412,7 @@ def _search(step: LogSettings, logs: list[Log], stated: list[Mark] | None) -> No
     for log, epochs in zip(order, own, strict=True):
         log.epochs = epochs
         marks = None if stated is None else [mark for mark in stated if mark.is_in(log.paths)]
-        log.found = stops.find_stops(epochs, geodesy.system_of(log.job), rules, marks)
+        log.found = stops.find_stops(epochs, log.job.grid.system, rules, marks)
         log.messages += log.found.messages
 
 
@@ -421,7 +421,7 @@ def _has_positions(sentences: Sentences) -> bool:
 
 
 def _log(
-    step: LogSettings, files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Job
+    step: LogSettings, files: list[int], paths: list[Path], begins: Index, sentences: Sentences, job: Recipe
 ) -> Log:  # fmt: skip
     name = paths[0].name
     when = nmea_epochs.moments(sentences, _day(job))
@@ -465,7 +465,7 @@ def without_positions(name: str, sentences: Sentences) -> str:
     )
 
 
-def _day(job: Job) -> int | None:
+def _day(job: Recipe) -> int | None:
     """Return the recipe's date as days since 1970."""
     return None if job.input.date is None else (date.fromisoformat(job.input.date) - date(1970, 1, 1)).days
 
@@ -485,7 +485,7 @@ def _about(sentences: Sentences) -> list[str]:
     return said
 
 
-def _on_grids(epochs: Epochs, step: LogSettings, job: Job, messages: list[str]) -> Epochs:
+def _on_grids(epochs: Epochs, step: LogSettings, job: Recipe, messages: list[str]) -> Epochs:
     """Return the epochs with the steps that their values lie on, where these are coarser than their last digits.
 
     A receiver that stands repeats its height, and the way between stops may too: only where it stands is it counted.
@@ -515,9 +515,9 @@ def _on_grids(epochs: Epochs, step: LogSettings, job: Job, messages: list[str]) 
     return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
 
 
-def _standing(epochs: Epochs, step: LogSettings, job: Job) -> Flags:
+def _standing(epochs: Epochs, step: LogSettings, job: Recipe) -> Flags:
     """Return at which epochs the receiver stands, shape (n,)."""
-    columns, system = epochs.columns, geodesy.system_of(job)
+    columns, system = epochs.columns, job.grid.system
     stands = np.zeros(len(columns["lat"]) + 1, np.int64)
     placed = np.flatnonzero(np.isfinite(columns["lat"]))
     if len(placed):
@@ -530,7 +530,7 @@ def _standing(epochs: Epochs, step: LogSettings, job: Job) -> Flags:
     return np.cumsum(stands)[:-1] > 0
 
 
-def _heights(epochs: Epochs, job: Job, messages: list[str]) -> float | None:
+def _heights(epochs: Epochs, job: Recipe, messages: list[str]) -> float | None:
     """Add the height in the job's reference to the epochs; return its last digit."""
     altitude, separation = epochs.columns["altitude"], epochs.columns["separation"]
     if job.site.height in (None, "ellipsoidal"):

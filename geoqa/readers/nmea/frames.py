@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from geoqa.core import geodesy
 from geoqa.core.frames.schema import complete_occupations
 from geoqa.core.job import SOLUTIONS
 
@@ -163,7 +162,7 @@ def _place(columns: dict[str, Any], found: Sequence[Occupation], system: System)
         return
     columns.pop("lon_deg", None)
     columns.pop("lat_deg", None)
-    columns["easting_m"], columns["northing_m"] = system.from_lonlat(lon, lat) if len(lon) else (lon, lat)
+    columns["easting_m"], columns["northing_m"] = system.from_lonlat(lon, lat)
     if len(lon):
         _turn(columns, np.radians(system.convergence_deg(lon, lat)))
 
@@ -197,15 +196,10 @@ def places(frame: pd.DataFrame, job: Any) -> pd.Series:
     import geopandas as gpd
     import shapely
 
-    system = geodesy.system_of(job)
+    system = job.grid.system
     lon, lat, up = (frame[name].to_numpy(dtype=float) for name in ("lon_deg", "lat_deg", "height_m"))
-    known = ~np.isnan(lon)
-    x, y = lon, lat
-    if not system.geographic:
-        x, y = np.full(len(lon), np.nan), np.full(len(lon), np.nan)
-        east, north = system.from_lonlat(lon[known], lat[known])
-        x[known], y[known] = east / system.metres_per_unit, north / system.metres_per_unit
-        known &= np.isfinite(x) & np.isfinite(y)
+    x, y = system.from_degrees(lon, lat)
+    known = ~np.isnan(x)
     made = np.full(len(lon), None, dtype=object)
     flat = known & np.isnan(up)
     made[flat] = shapely.points(x[flat], y[flat])

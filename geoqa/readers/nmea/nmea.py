@@ -13,7 +13,7 @@ from geoqa.core.steps import Reader, ReadResult
 from geoqa.readers.nmea.settings import LogSettings
 
 if TYPE_CHECKING:
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
 
 
 _SENTENCE = re.compile(
@@ -54,7 +54,7 @@ class NmeaReader(LogSettings, Reader):
                 return 0.98
         return 0.7 if path.name.lower().endswith(cls.suffixes) else 0.0
 
-    def read(self, path: Path, job: Job) -> ReadResult:
+    def read(self, path: Path, job: Recipe) -> ReadResult:
         """Return the occupations and epochs in the log at `path`, and what is set aside.
 
         Raises
@@ -64,7 +64,7 @@ class NmeaReader(LogSettings, Reader):
         """
         return self.read_all([path], [job])[0]
 
-    def read_all(self, paths: Sequence[Path], jobs: Sequence[Job]) -> list[ReadResult]:
+    def read_all(self, paths: Sequence[Path], jobs: Sequence[Recipe]) -> list[ReadResult]:
         """Return what each log holds, those that continue one another read as one."""
         from geoqa.readers.nmea import files
 

@@ -27,7 +27,7 @@ from geoqa.readers.nmea.epochs import FIXED, FLOAT
 if TYPE_CHECKING:
     from geoqa.core.arrays import Array, Index
     from geoqa.core.geodesy import System
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.core.statistics.averages import Average
     from geoqa.core.statistics.groups import Fixes
     from geoqa.readers.nmea.epochs import Epochs
@@ -75,7 +75,7 @@ class Mark:
         return not self.file or any(PurePath(path).match(self.file) for path in paths)
 
 
-def read_marks(path: Path, job: Job) -> list[Mark]:
+def read_marks(path: Path, job: Recipe) -> list[Mark]:
     """Return the marks of the file at `path`, by start.
 
     Times are ISO 8601; those that carry no zone are in ``[input] timezone``.
@@ -114,7 +114,7 @@ def read_marks(path: Path, job: Job) -> list[Mark]:
     return found
 
 
-def _moment(text: str, where: str, job: Job, faults: list[Fault]) -> float | None:
+def _moment(text: str, where: str, job: Recipe, faults: list[Fault]) -> float | None:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:

@@ -13,9 +13,9 @@ from typing import Any
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
-from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, InputFormat, Job, Match, Role, Site
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role
 from geoqa.core.params import OPEN, near
-from geoqa.core.recipe import PRESETS, ReportFacts, Requirement, Tolerance
+from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
 TABLES = (
@@ -28,7 +28,7 @@ LARGEST = 1_000_000
 MOST_FAULTS = 50
 
 
-def read_recipe(path: Path | str) -> Job:
+def read_recipe(path: Path | str) -> Recipe:
     """Return the job that the recipe at `path` describes.
 
     Raises
@@ -103,7 +103,7 @@ def _is_it_data(path: Path) -> str:
     return " Is it the data? The data come first, the recipe after --recipe: geoqa review data.csv --recipe site.toml"
 
 
-def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
+def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
     """Return the job that `table` describes.
 
     Parameters
@@ -137,7 +137,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Job:
     # Whatever is None has left a fault.
     assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
     assert control and field_test and facts and canopy and experience
-    return Job(
+    return Recipe(
         site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
         roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
         steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,

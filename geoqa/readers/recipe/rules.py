@@ -14,8 +14,8 @@ from typing import Any
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Base, Decisions, InputFormat, Job, Match, Role, Site
-from geoqa.core.recipe import TIMES, Requirement, Source, Tolerance, sources, wanted
+from geoqa.core.job import Base, Decisions, Match, Recipe, Role
+from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
 from geoqa.readers.text import row_filter, times
 from geoqa.readers.text.times import GPS
@@ -498,7 +498,7 @@ OF_HEIGHTS: tuple[Rule, ...] = (_heights,)
 OF_FILES: tuple[Rule, ...] = (_coordinates, _pairs, _heights, _requirements, _initialization, feet)
 
 
-def unsaid(job: Job, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
+def unsaid(job: Recipe, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
     """Return what neither the recipe says nor the file, whose columns and units `job` already has."""
     keys = {name for name, value in job.input.as_table().items() if value is not None}
     draft = Draft(

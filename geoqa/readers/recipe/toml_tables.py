@@ -19,9 +19,21 @@ from typing import Any
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, RecipeError
-from geoqa.core.job import COLUMNS, FILE_TABLES, TEXT_COLUMNS, WHOLE_INPUT, FileRule, InputFormat, Job
+from geoqa.core.job import COLUMNS, FILE_TABLES, TEXT_COLUMNS, WHOLE_INPUT, FileRule, Recipe
 from geoqa.core.params import OPEN, near
-from geoqa.core.recipe import AREAS, LENGTHS, RASTER, TIMES, Canopy, Control, FieldTest, Line, Place, Source
+from geoqa.core.recipe import (
+    AREAS,
+    LENGTHS,
+    RASTER,
+    TIMES,
+    Canopy,
+    Control,
+    FieldTest,
+    InputFormat,
+    Line,
+    Place,
+    Source,
+)
 from geoqa.core.units import COLUMN_UNITS
 from geoqa.readers.text import row_filter
 
@@ -31,7 +43,7 @@ _SHAPE = 'Write [[file]], then path = "day2*.csv", then tables such as [file.inp
 
 
 def file_rules(
-    table: Mapping[str, Any], where: str, faults: list[Fault], complete: Callable[[Mapping[str, Any], str], Job]
+    table: Mapping[str, Any], where: str, faults: list[Fault], complete: Callable[[Mapping[str, Any], str], Recipe]
 ) -> tuple[FileRule, ...]:
     """Return the rules of single files; add every fault that is theirs and not the whole recipe's.
 
@@ -61,7 +73,7 @@ def file_rules(
         except RecipeError as error:
             own += [_with_removal(fault) for fault in error.faults if _fault_text(fault) not in known]
         else:
-            found += [FileRule(path=path, job=job)] if not own and isinstance(path, str) else []
+            found += [FileRule(path=path, recipe=job)] if not own and isinstance(path, str) else []
         faults += own
     return tuple(found)
 

@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.geodesy import System
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
 
 
 #: Jobs near the edge of a zone reach into the next one; this far from the area no job is, in degrees.
 MARGIN_DEG = 3.0
 
 
-def check_extent(name: str, occupations: pd.DataFrame, job: Job) -> tuple[str, ...]:
+def check_extent(name: str, occupations: pd.DataFrame, job: Recipe) -> tuple[str, ...]:
     """Return a message where the rows lie outside the area of the job's coordinate system.
 
     The middle of the rows (medians of both coordinates) is looked at, so that a few wild rows do not
@@ -72,7 +72,7 @@ def check_extent(name: str, occupations: pd.DataFrame, job: Job) -> tuple[str, .
     return (f"{outside}: check crs, unit and the columns; the map may show the site in a wrong place.",)
 
 
-def _mistake(system: System, x: float, y: float, job: Job) -> str:
+def _mistake(system: System, x: float, y: float, job: Recipe) -> str:
     """Return which mistake explains a place outside the area, and what to write; empty if none does."""
     pair = ("longitude", "latitude") if system.geographic else ("easting", "northing")
     if _inside(system, y, x):
@@ -126,12 +126,12 @@ PLANE, GLOBE = ("easting", "northing"), ("longitude", "latitude")
 LOCAL = geodesy.LOCAL
 
 
-def own_coordinates(job: Job) -> bool:
+def own_coordinates(job: Recipe) -> bool:
     """Return whether the recipe maps columns for the place, so that the file's own is not asked for."""
     return bool({*PLANE, *GLOBE} & set(job.columns))
 
 
-def own_system(job: Job, found: str | None, name: str, missing: str) -> list[Fault]:
+def own_system(job: Recipe, found: str | None, name: str, missing: str) -> list[Fault]:
     """Return what speaks against the system a file states.
 
     Parameters
@@ -156,14 +156,14 @@ def own_system(job: Job, found: str | None, name: str, missing: str) -> list[Fau
     return _unit(job) + _upright(job, stated)
 
 
-def _unit(job: Job) -> list[Fault]:
+def _unit(job: Recipe) -> list[Fault]:
     ours = geodesy.system(job.site.crs)
     if ours.geographic or abs(ours.metres_per_unit / job.input.metres_per_unit - 1) < 1e-9:
         return []
     return [unit_fault(job, "unit", ours.metres_per_unit, f"{job.site.crs} counts in")]
 
 
-def unit_fault(job: Job, key: str, metres: float, what: str) -> Fault:
+def unit_fault(job: Recipe, key: str, metres: float, what: str) -> Fault:
     """Return the fault of a unit that is not the file's: `metres` each."""
     unit = next((unit for unit, size in METRES_PER.items() if unit in JOB_UNITS and abs(size / metres - 1) < 1e-9), "")
     given = getattr(job.input, key) or job.input.unit
@@ -172,7 +172,7 @@ def unit_fault(job: Job, key: str, metres: float, what: str) -> Fault:
     return Fault(f"[input] {key}", f"is {given!r}, and {what} {shown}.", remedy)
 
 
-def own_reference(job: Job, names: Sequence[str]) -> list[Fault]:
+def own_reference(job: Recipe, names: Sequence[str]) -> list[Fault]:
     """Return what speaks against the height reference a file states, under any of its `names`, the first for people."""
     label = job.site.height
     if label is None or geodesy.is_height(label, names):
@@ -184,7 +184,7 @@ def own_reference(job: Job, names: Sequence[str]) -> list[Fault]:
     return [Fault("[site] height", f"is {label!r}, and the file's heights are {names[0]!r}.", remedy)]
 
 
-def _upright(job: Job, stated: geodesy.StatedSystem) -> list[Fault]:
+def _upright(job: Recipe, stated: geodesy.StatedSystem) -> list[Fault]:
     if not stated.height or job.site.height is None:
         return []
     faults = own_reference(job, stated.height_names)
@@ -193,12 +193,12 @@ def _upright(job: Job, stated: geodesy.StatedSystem) -> list[Fault]:
     return faults
 
 
-def own_heights(job: Job, step: str) -> list[Fault]:
+def own_heights(job: Recipe, step: str) -> list[Fault]:
     """Return what the recipe must state before heights that a receiver's log brings can be used."""
     return _with_remedies(rules.unsaid(mapped(job, {"height": "height"}), rules.OF_HEIGHTS), step)
 
 
-def mapped(job: Job, columns: Mapping[str, str | int | Source]) -> Job:
+def mapped(job: Recipe, columns: Mapping[str, str | int | Source]) -> Recipe:
     """Return the job with `columns` for those of ours that the recipe does not map."""
     return replace(job, columns={**columns, **job.columns})
 
@@ -224,7 +224,7 @@ def scales(crs: str, found: str | None, height_m: float | None) -> tuple[bool, f
     return ours.geographic, ours.metres_per_unit, height_m, stated.height if stated else ""
 
 
-def counted(job: Job, plane_m: float | None, height_m: float | None, whence: str) -> tuple[Job, list[Fault]]:
+def counted(job: Recipe, plane_m: float | None, height_m: float | None, whence: str) -> tuple[Recipe, list[Fault]]:
     """Return the job with the units that a file states, where the recipe leaves them to it; and what is against it.
 
     Parameters
@@ -252,7 +252,7 @@ def counted(job: Job, plane_m: float | None, height_m: float | None, whence: str
     return replace(job, input=form, unit_stated=True), faults
 
 
-def taken(job: Job, before: Job, headings: Sequence[str], whence: str) -> list[str]:
+def taken(job: Recipe, before: Recipe, headings: Sequence[str], whence: str) -> list[str]:
     """Return what people should know of a file that says itself what the recipe, `before`, leaves to it.
 
     And what it may hold beside that: columns that the judgement asks for and the recipe does not map.
@@ -273,7 +273,7 @@ def taken(job: Job, before: Job, headings: Sequence[str], whence: str) -> list[s
     return told
 
 
-def unsaid(job: Job, step: str, columns: Sequence[str], above: str = "") -> list[Fault]:
+def unsaid(job: Recipe, step: str, columns: Sequence[str], above: str = "") -> list[Fault]:
     """Return what neither the recipe nor the file says, with the column of the file that looks like it.
 
     `above` is what the file says its heights are above.

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.records import TextTable
 
 
@@ -200,7 +200,7 @@ class Sheet:
         What a person should know, and may have to write, likewise.
     """
 
-    def __init__(self, name: str, table: TextTable, job: Job) -> None:
+    def __init__(self, name: str, table: TextTable, job: Recipe) -> None:
         unplaced = not rules.COORDINATES & set(job.columns)
         if (unplaced or job.input.initialization is None or not job.unit_stated) and (faults := rules.unsaid(job)):
             raise InputError.from_faults(f"{name}: neither the recipe nor the file says:", faults)
@@ -410,7 +410,7 @@ class Sheet:
         )
 
 
-def _units(job: Job) -> dict[str, tuple[str, str]]:
+def _units(job: Recipe) -> dict[str, tuple[str, str]]:
     """Return the unit that each of our lengths is read in, and the key that states it."""
     fmt = job.input
     plane = ("unit", fmt.unit)

@@ -18,7 +18,7 @@ from geoqa.readers.text import numbers
 
 if TYPE_CHECKING:
     from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
+    from geoqa.core.job import Recipe
     from geoqa.readers.tables.mapped_table import Sheet
 
     Columns = dict[str, Any]
@@ -217,7 +217,7 @@ def _step(sheet: Sheet, columns: Columns, one: _Written, digit_m: float, decimal
 _FEW_ROWS, _MOST_PARTS = 6, 40
 
 
-def _parts(columns: Columns, measured: Flags, job: Job) -> list[tuple[str, Flags]]:
+def _parts(columns: Columns, measured: Flags, job: Recipe) -> list[tuple[str, Flags]]:
     """Return the parts of a file that may have come by another way, bases and days, with their rows."""
     made: dict[bytes, tuple[str, Flags]] = {}
     day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)

@@ -35,8 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from geoqa.core.arrays import Index
-    from geoqa.core.job import InputFormat
-    from geoqa.core.recipe import Place
+    from geoqa.core.recipe import InputFormat, Place
     from geoqa.readers.text.text_file import TextFile
 
     Bytes = NDArray[np.uint8]

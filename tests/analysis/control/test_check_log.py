@@ -10,8 +10,7 @@ from analysis.builders import STEPS, job, occupations, run
 from geoqa.analysis.control import check_log
 from geoqa.analysis.control.check_log import CheckLog
 from geoqa.core.frames.control import NO_BASE, NO_DAY
-from geoqa.core.job import InputFormat
-from geoqa.core.recipe import Control
+from geoqa.core.recipe import Control, InputFormat
 
 CONTROL = {"p": "CP1", "origin": "control", "fix": None, "t": None, "s": 0.003, "sv": 0.004}
 SAME = {"s": 0.008, "sv": 0.012}

@@ -12,8 +12,7 @@ from geoqa.analysis.control import control_checks
 from geoqa.analysis.control.control_checks import ControlChecks
 from geoqa.analysis.occupations import differences
 from geoqa.core.frames.control import BY_SETUP
-from geoqa.core.job import Site
-from geoqa.core.recipe import Control
+from geoqa.core.recipe import Control, Site
 from geoqa.core.statistics import sample_tests
 
 CONTROL = {"origin": "control", "fix": None, "t": None, "s": 0.003, "sv": 0.004}

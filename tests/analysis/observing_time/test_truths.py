@@ -31,13 +31,12 @@ def frame(rows):
 
 def east(rows, status="confirmed"):
     """Return the true east of stops 1, 2, 3 from 1 600 000, metres."""
-    from geoqa.core import geodesy
 
     points = pd.DataFrame({"point": ["A"], "status_h": [status]})
     lon, lat = _log_epochs.reference_positions(np.array([1, 2, 3]), frame(rows), points, JOB)
     found = np.full(3, np.nan)
     known = np.isfinite(lon)
-    found[known] = geodesy.system_of(JOB).from_lonlat(lon[known], lat[known])[0] - 1_600_000.0
+    found[known] = JOB.grid.system.from_lonlat(lon[known], lat[known])[0] - 1_600_000.0
     return found.tolist()
 
 

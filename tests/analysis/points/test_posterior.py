@@ -14,7 +14,7 @@ from scipy import stats
 
 from geoqa.analysis.points.risk import Risk
 from geoqa.analysis.precision import mixture
-from geoqa.core.job import InputFormat
+from geoqa.core.recipe import InputFormat
 
 few = settings(max_examples=4)
 seeds = st.integers(0, 10**6)

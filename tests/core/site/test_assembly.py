@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import InputFormat, Job, Role, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Job, Role
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import assembly
 
 JOB = Job(

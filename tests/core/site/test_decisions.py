@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import FileRule, InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Source, Tolerance
+from geoqa.core.job import FileRule, Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Source, Tolerance
 from geoqa.core.site import decisions
 
 
@@ -133,7 +133,7 @@ def test_a_coordinate_guard_is_also_in_the_unit_that_one_file_or_column_has_for_
         whole, columns={"easting": Source(column="E", unit="ft"), "northing": Source(column="N", unit="ft")}
     )
     for own, size in ((feet, 1200 / 3937), (column, 0.3048)):
-        made = replace(whole, files=(FileRule(path="crew2/*.csv", job=own),))
+        made = replace(whole, files=(FileRule(path="crew2/*.csv", recipe=own),))
         guard = f"{1600020 / size:.3f} {5400000 / size:.3f}"
         found, _ = applied(("reject", "occupation", "other.csv:2", guard, ""), made=made)
         assert found["decision"].astype("object").fillna("-").tolist() == ["-", "-", "-", "rejected"]

@@ -11,8 +11,8 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import pdist
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import InputFormat, Job, Match, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Job, Match
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import matching
 
 JOB = Job(

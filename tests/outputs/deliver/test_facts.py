@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from geoqa.core.job import Base, InputFormat, Job, Site
-from geoqa.core.recipe import Requirement, Tolerance
+from geoqa.core.job import Base, Job
+from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.outputs import header
 from geoqa.outputs.header import CAUTIONS
 

@@ -130,7 +130,7 @@ def test_dxf(tmp_path, made):
 def test_what_serves_navigation_names_the_units_of_the_jobs_coordinates(tmp_path, made, writer, as_told):
     text = written(tmp_path, writer, made).read_text(encoding="utf-8")
     job, _, first = made
-    plan, up = job.units
+    plan, up = job.grid.units
     metres = {"easting_m": plan, "northing_m": plan, "height_m": up}
     numbers = [f"{first[column] / METRES_PER[unit]:.4f}" for column, unit in metres.items()]
     for part in as_told.split("|"):

@@ -11,7 +11,6 @@ import pytest
 import shapely
 from outputs.unpacked import Page
 
-from geoqa.core import geodesy
 from geoqa.core.errors import ParameterError
 from geoqa.core.recipe import Canopy
 from geoqa.outputs.layers.online_background import OnlineBackground
@@ -42,7 +41,7 @@ def test_the_boundary_is_drawn_where_it_lies(frames, beside):
     job = beside("boundary.geojson", shapes)
     (drawing,) = SiteBoundary(file="boundary.geojson").draw(frames, job)
     assert drawing.kind == "lines"
-    lon, lat = geodesy.system_of(job).to_lonlat(*shapely.get_coordinates(shapes[0]).T)
+    lon, lat = job.grid.system.to_lonlat(*shapely.get_coordinates(shapes[0]).T)
     assert np.array(drawing.columns["path"][0]) == pytest.approx(np.stack([lon, lat], axis=1), abs=1e-12)
     assert len(drawing) == 2
     assert drawing.about == "From boundary.geojson."

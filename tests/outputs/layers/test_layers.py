@@ -97,7 +97,7 @@ def far_east(frames, job):
     """Move the points to where grid and true north differ by more than two degrees; return a way to step from them."""
     points = frames["points"]
     frames["points"] = points.set_geometry(points.geometry.translate(400_000, 0))
-    system = geodesy.system_of(job)
+    system = job.grid.system
 
     def step(names, de_m, dn_m):
         """East and north on the ellipsoid between the ends of a grid vector."""
@@ -264,7 +264,7 @@ def test_what_is_not_stated_is_offered_once(frames, job):
 def date_line(frames, make_job):
     """The site moved to Fiji, half of it beyond the date line."""
     job = make_job(crs="EPSG:3460")
-    east, north = geodesy.system_of(job).from_lonlat(np.array([180.0]), np.array([-17.0]))
+    east, north = job.grid.system.from_lonlat(np.array([180.0]), np.array([-17.0]))
     points = frames["points"].copy()
     by = {"easting_m": east - points.geometry.x.mean(), "northing_m": north - points.geometry.y.mean()}
     points["geometry"] = points.geometry.translate(*(float(d[0]) for d in by.values()))

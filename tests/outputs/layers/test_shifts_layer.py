@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from outputs.unpacked import Page
 
-from geoqa.core import geodesy
 from geoqa.outputs import key_tables
 from geoqa.outputs.layers.points import PointsLayer
 from geoqa.outputs.layers.shifts import ShiftsLayer
@@ -69,8 +68,8 @@ def test_a_site_without_shifts_shows_none(shifted, job):
 def test_the_middle_of_points_on_both_sides_of_the_date_line_lies_between_them(shifted, make_job):
     job = make_job(crs="EPSG:3460")
     at = shifted["points"].geometry[:5]
-    east, north = geodesy.system_of(job).from_lonlat(np.array([180.0]), np.array([-17.0]))
+    east, north = job.grid.system.from_lonlat(np.array([180.0]), np.array([-17.0]))
     moved = shifted["points"].geometry.translate(float(east[0]) - at.x.median(), float(north[0]) - at.y.median())
     symbols, _ = ShiftsLayer().draw({**shifted, "points": shifted["points"].assign(geometry=moved)}, job)
-    lon, _ = geodesy.system_of(job).to_lonlat(np.array([np.median(moved[:5].x)]), north)
+    lon, _ = job.grid.system.to_lonlat(np.array([np.median(moved[:5].x)]), north)
     assert (symbols.columns["lon_deg"][0] - lon[0] + 180) % 360 - 180 == pytest.approx(0, abs=1e-5)

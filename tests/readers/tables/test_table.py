@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import InputFormat
+from geoqa.core.recipe import InputFormat
 from geoqa.readers.tables import records
 from geoqa.readers.text import text_file
 
