@@ -18,11 +18,7 @@ from typing import Any
 from geoqa.core import clock
 from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames import wording
-from geoqa.core.frames.revisits import (
-    ACCEPT,
-    ACTIONS,
-    CHECK_RECORDS,
-)
+from geoqa.core.frames.revisits import ACCEPT, ACTIONS, CHECK_RECORDS
 from geoqa.core.job import Job
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import csv_tables, offline
