@@ -4,19 +4,13 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.occupations import visit_means
 from geoqa.analysis.points import _fix_sequences
+from geoqa.analysis.points._fix_sequences import FixSequences
 from geoqa.analysis.precision import mixture
+from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.statistics import covariance
-
-if TYPE_CHECKING:
-    from geoqa.analysis.points._fix_sequences import FixSequences
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
 PRIOR_REPEATS = 10.0

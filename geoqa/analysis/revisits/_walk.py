@@ -305,19 +305,9 @@ def placed(table: pd.DataFrame, points: pd.DataFrame, names: pd.Index) -> pd.Dat
     The others have no geometry, so that no layer made of the rows sends anybody there.
     """
     words = (
-        "zone",
-        "role",
-        "canopy",
-        "observe_basis",
-        "group",
-        "walk_from",
-        "chance_basis",
-        "reason",
-        "status",
-        "finding",
-        "looks_like",
-        "shift",
-    )
+        "zone", "role", "canopy", "observe_basis", "group", "walk_from", "chance_basis", "reason", "status", "finding",
+        "looks_like", "shift",
+    )  # fmt: skip
     text = {name: pd.Series(table[name].astype("object"), dtype="str") for name in words}
     at = np.where(table["walk"] > 0, names.get_indexer(table["point"]), -1)
     shapes = points["geometry"].array.take(at, allow_fill=True)

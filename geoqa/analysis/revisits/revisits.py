@@ -100,9 +100,7 @@ class Revisits(Analysis):
         longer_s = np.fmax(observe_s, np.where(action == KEYS.index(LONGER), own_s * self.longer, np.nan))
         observed = _candidates.may_observe(action)
         shown = is_visit & (chances.n > 0)
-        return wanting[
-            [*["point", "zone", "role", "status", "canopy", "canopy_mixed", "reason", "finding", "looks_like", "shift"]]
-        ].assign(
+        return wanting[_KEPT].assign(
             action=pd.Categorical(_candidates.told(action, "words")),
             action_key=pd.Categorical.from_codes(action, list(KEYS)),
             instruction=pd.Categorical(_candidates.told(action, "instruction")),

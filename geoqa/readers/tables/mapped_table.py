@@ -359,8 +359,7 @@ class Sheet:
         self.reasons.note(found.strange, "time", ours=ours, form=fmt.time_format)
         if found.strange.any():
             cells = column.filter(pa.array(found.strange))[:50].to_pylist()
-            hints = inference.time_hint(ours, cells, dated=fmt.date is not None)
-            self.hints += [hint for hint in hints if f'write time_format = "{fmt.time_format}" under' not in hint]
+            self.hints += inference.time_hint(ours, cells, fmt.date is not None, fmt.time_format)
         self.reasons.note(found.unclear, "unclear_time", ours=ours, zone=fmt.timezone)
         absurd = (found.utc < times.EARLIEST) | (found.utc >= times.LATEST)
         least, most = times.EARLIEST.year, times.LATEST.year
