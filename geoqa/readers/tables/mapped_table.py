@@ -20,7 +20,7 @@ from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
 from geoqa.readers.tables import headings, inference
-from geoqa.readers.tables.records import TextTable
+from geoqa.readers.tables.records import Reason, TextTable
 from geoqa.readers.text import numbers, row_filter, times
 from geoqa.readers.text.times import GPS
 
@@ -30,7 +30,7 @@ class Reasons:
 
     def __init__(self, rows: int) -> None:
         self.code = np.zeros(rows, np.int64)
-        self.words: list[str] = [""]
+        self.words: list[Reason | str] = [""]
         self.bad: list[bool] = [False]
 
     @property
@@ -38,15 +38,15 @@ class Reasons:
         """Rows without a reason so far."""
         return np.equal(self.code, 0)
 
-    def note(self, rows: Flags, reason: str, bad: bool = True) -> None:
-        """Give `reason` to those of `rows` that have none yet; `bad` says whether it is a fault of the row."""
+    def note(self, rows: Flags, key: str, bad: bool = True, **blanks: object) -> None:
+        """Give the reason called `key` to those of `rows` that have none yet; `bad`: it is a fault of the row."""
         hit = rows & self.open
         if hit.any():
-            self.words.append(reason)
+            self.words.append(Reason(key, **blanks))
             self.bad.append(bad)
             self.code[hit] = len(self.words) - 1
 
-    def note_each(self, codes: Index, reasons: list[str | None]) -> None:
+    def note_each(self, codes: Index, reasons: list[Reason | None]) -> None:
         """Give each row without a reason the one that stands at its code; None for none."""
         index = np.array([reason is not None for reason in reasons], dtype=bool)
         hit = index[codes] & self.open
@@ -119,8 +119,7 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
     week, seconds = (_number(parts, name) for name in ("week", "seconds"))
     utc = clock.gps_to_utc(week, seconds)
     short = week < clock.ROLLOVER
-    rule = "it counts in full from 1980 (add 1024 or 2048 to one that starts again after 1024)"
-    sheet.reasons.note(short, f"{ours} has a GPS week below {clock.ROLLOVER}, before August 1999: {rule}")
+    sheet.reasons.note(short, "gps_week", ours=ours, least=clock.ROLLOVER)
     late = int((utc > np.datetime64(clock.COMPLETE_TO, "us")).sum())
     if late:
         day = clock.COMPLETE_TO[:10]
@@ -176,9 +175,6 @@ def _one_date(sheet: Sheet) -> bool:
         return False
     dates = [sheet.sources[ours].date for ours in ("start", "end")]
     return sheet.job.input.date is not None or (dates[0] is not None and dates[0] == dates[1])
-
-
-LEFT_OUT = "left out by where"
 
 
 class Sheet:
@@ -264,7 +260,7 @@ class Sheet:
                     hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
         held = condition.holds(lambda column: self.text_at(places[column]), self.job.input.decimal)
-        self.reasons.note(~held, LEFT_OUT, bad=False)
+        self.reasons.note(~held, "left_out", bad=False)
 
     def number(
         self, ours: str, factor: float = 1.0, *, needed: bool = False, least: float = -numbers.ABSURD,
@@ -279,16 +275,16 @@ class Sheet:
         with np.errstate(over="ignore", invalid="ignore"):
             number = found.number * factor
         self._refuse_other_unit(ours)
-        self.reasons.note(found.strange, f"{ours} is not a number")
+        self.reasons.note(found.strange, "number", ours=ours)
         if found.strange.any():
             cells = self.text(ours).filter(pa.array(found.strange))[:50].to_pylist()
             self.hints += inference.number_hint(ours, cells, self.sources[ours])
-        self.reasons.note(found.infinite | np.isinf(number), f"{ours} is infinite")
+        self.reasons.note(found.infinite | np.isinf(number), "infinite", ours=ours)
         if needed:
-            self.reasons.note(found.missing, f"{ours} is missing")
+            self.reasons.note(found.missing, "missing", ours=ours)
         if least == 0:
-            self.reasons.note(number < 0, f"{ours} is negative")
-        self.reasons.note((number < least) | (number > most), f"{ours} is absurd (outside {least:g} to {most:g})")
+            self.reasons.note(number < 0, "negative", ours=ours)
+        self.reasons.note((number < least) | (number > most), "absurd", ours=ours, least=least, most=most)
         return number, found.decimals
 
     def _refuse_other_unit(self, ours: str) -> None:
@@ -299,12 +295,8 @@ class Sheet:
         codes, words = encoded(row_filter.behind(self.text_at(self.places[ours]), source.pattern))
         unit = source.unit or stated[1]
         named = [inference.named_unit(f"in {word}") for word in words.to_pylist()]
-        reasons = [
-            f"{ours} is read in {unit}, and the file writes {one} behind it: state its unit in its table, "
-            f'{{ column = ..., pattern = ..., unit = "{one}" }}'
-            if one and one != unit and (one, unit) != ("ft", "ftUS") else None
-            for one in named
-        ]  # fmt: skip
+        other = [one if one != unit and (one, unit) != ("ft", "ftUS") else "" for one in named]
+        reasons = [Reason("unit", ours=ours, unit=unit, found=one) if one else None for one in other]
         self.reasons.note_each(codes, reasons)
 
     def _refuse_letters_apart(self, ours: str, letters: str) -> None:
@@ -326,21 +318,18 @@ class Sheet:
         letters = "EW" if ours == "longitude" else "NS"
         self._refuse_letters_apart(ours, letters)
         minutes = numbers.flags(pc.match_substring_regex(self.text(ours), numbers.MINUTES))
-        self.reasons.note(minutes, f"{ours} is in degrees and decimal minutes: export degrees, or minutes and seconds")
+        self.reasons.note(minutes, "minutes", ours=ours)
         if form == "dd":
             apart = numbers.flags(pc.match_substring_regex(self.text(ours), numbers.APART))
-            rule = f'{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]'
-            self.reasons.note(apart, rule)
+            self.reasons.note(apart, "dms", ours=ours)
             if not numbers.flags(pc.match_substring_regex(self.text(ours), numbers.LETTERED)).any():
                 return *self.number(ours, needed=True, least=least, most=most), 1.0
         found = numbers.parse_angles(self.text(ours), form, letters)
-        self.reasons.note(found.missing, f"{ours} is missing")
-        self.reasons.note(
-            found.sixty, f'{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"'
-        )
-        self.reasons.note(found.strange, f"{ours} is not an angle such as {numbers.SHOWN[form]}")
+        self.reasons.note(found.missing, "missing", ours=ours)
+        self.reasons.note(found.sixty, "sixty", ours=ours, form=form)
+        self.reasons.note(found.strange, "angle", ours=ours, shown=numbers.SHOWN[form])
         outside = (found.degrees < least) | (found.degrees > most)
-        self.reasons.note(outside, f"{ours} is absurd (outside {least:g} to {most:g})")
+        self.reasons.note(outside, "absurd", ours=ours, least=least, most=most)
         return found.degrees, found.decimals, 1.0 if form == "dd" else 1 / 3600
 
     def time(self, ours: str) -> pd.Series:
@@ -354,19 +343,15 @@ class Sheet:
         fmt = self.job.input
         column = moment_text(self, ours)
         found = parse_moments(self, ours, column)
-        self.reasons.note(found.dateless, f"{ours} has a date and no time of day")
-        self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
+        self.reasons.note(found.dateless, "no_time", ours=ours)
+        self.reasons.note(found.strange, "time", ours=ours, form=fmt.time_format)
         if found.strange.any():
             cells = column.filter(pa.array(found.strange))[:50].to_pylist()
-            hints = inference.time_hint(ours, cells, dated=fmt.date is not None)
-            self.hints += [hint for hint in hints if f'write time_format = "{fmt.time_format}" under' not in hint]
-        unclear = (
-            f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
-        )
-        self.reasons.note(found.unclear, unclear)
+            self.hints += inference.time_hint(ours, cells, fmt.date is not None, fmt.time_format)
+        self.reasons.note(found.unclear, "unclear_time", ours=ours, zone=fmt.timezone)
         absurd = (found.utc < times.EARLIEST) | (found.utc >= times.LATEST)
-        span = f"{times.EARLIEST.year} to {times.LATEST.year}"
-        self.reasons.note(absurd.to_numpy(dtype=bool), f"{ours} is an absurd time (outside {span})")
+        least, most = times.EARLIEST.year, times.LATEST.year
+        self.reasons.note(absurd.to_numpy(dtype=bool), "absurd_time", ours=ours, least=least, most=most)
         homeless = np.flatnonzero(found.naive & self.reasons.open)
         if fmt.timezone is None and len(homeless):
             first = homeless[0]
@@ -403,7 +388,7 @@ class Sheet:
         if not unknown:
             return
         place, shown = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}", [*unknown.values()]
-        reasons = {code: f'{ours} is "{word}": add "{word}" = "..." {place}' for code, word in unknown.items()}
+        reasons = {code: Reason("word", ours=ours, found=word, place=place) for code, word in unknown.items()}
         self.reasons.note_each(codes, [reasons.get(code) for code in range(len(mapped))])
         listed = ", ".join(f'"{word}"' for word in shown[:10]) + (", ..." if len(shown) > 10 else "")
         self.messages.append(

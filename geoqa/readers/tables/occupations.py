@@ -66,7 +66,9 @@ def accounted(name: str, table: TextTable, job: Recipe, text: TextFile | TypedRo
         hint = f" {_hint(sheet, bad)}" if frame.empty and len(bad) else ""
         messages += (f"{name}: {number} set aside: {items}.{hint}",)
     rows = {"read": len(table) + len(table.rejected), "used": len(frame), "set_aside": len(aside)}
-    return ReadResult({"occupations": frame, "set_aside": aside.drop(columns="bad")}, {"rows": rows}, messages)
+    return ReadResult(
+        {"occupations": frame, "set_aside": aside.drop(columns=["bad", "ours"])}, {"rows": rows}, messages
+    )
 
 
 def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
@@ -76,14 +78,21 @@ def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
         *zip(rows.line[out], rows.span[out], sheet.reasons.text()[out], sheet.reasons.is_bad()[out], strict=True),
         *rows.rejected,
     ]
-    kinds = {"source_line": "int64", "span": "int64", "reason": "str", "bad": "bool"}
+    kinds = {"source_line": "int64", "span": "int64", "reason": "object", "bad": "bool"}
     frame = pd.DataFrame(found, columns=list(kinds)).astype(kinds)
     frame = frame.sort_values("source_line", kind="stable", ignore_index=True)
-    places = zip(frame["source_line"].tolist(), frame.pop("span").tolist(), strict=True)
-    row = pd.Series([text.raw(line - 1, count) for line, count in places], dtype="str")
-    file = mapped_table.recoded(np.zeros(len(frame), np.int64), [sheet.name])
-    frame = frame.assign(source_file=file, row=row, reason=pd.Categorical(frame["reason"]))
-    return frame[["source_file", "source_line", "reason", "row", "bad"]]
+    places = zip(frame["source_line"].tolist(), frame["span"].tolist(), strict=True)
+    return pd.DataFrame(
+        {
+            "source_file": mapped_table.recoded(np.zeros(len(frame), np.int64), [sheet.name]),
+            "source_line": frame["source_line"],
+            "reason": frame["reason"].astype("str").astype("category"),
+            "reason_key": pd.Categorical([getattr(one, "key", None) for one in frame["reason"]]),
+            "row": pd.Series([text.raw(line - 1, count) for line, count in places], dtype="str"),
+            "bad": frame["bad"],
+            "ours": [getattr(one, "ours", None) for one in frame["reason"]],
+        }
+    )
 
 
 def _stop_if_bad(sheet: Sheet, bad: pd.DataFrame, used: int) -> None:
@@ -104,22 +113,17 @@ def _stop_if_bad(sheet: Sheet, bad: pd.DataFrame, used: int) -> None:
 
 def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
     """Return what to look at when most rows are bad."""
-    fmt, delimiter, reasons = sheet.job.input, sheet.table.delimiter, bad["reason"].astype("str")
-    comma = bad["row"].str.contains(r"\d,\d", regex=True)
-
-    def said(what: str) -> pd.Series:
-        return reasons.str.contains(what, regex=True)
-
-    hints = []
-    if fmt.decimal == "." and delimiter != "," and (comma & said("not a number")).any():
+    fmt, delimiter, key, hints = sheet.job.input, sheet.table.delimiter, bad["reason_key"], []
+    comma, absurd = bad["row"].str.contains(r"\d,\d", regex=True), set(bad["ours"][key == "absurd"])
+    if fmt.decimal == "." and delimiter != "," and (comma & (key == "number")).any():
         hints.append('If the decimal sign is a comma, add decimal = "," under [input].')
-    if said("too many fields|too few fields").any():
+    if key.isin(["too_many", "too_few"]).any():
         hints.append(f"The table was read with the delimiter {delimiter!r}; state another as delimiter = ...")
-        if delimiter == "," and (comma & said("too many")).any():
+        if delimiter == "," and (comma & (key == "too_many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
-    if said("longitude is absurd").any():
+    if "longitude" in absurd:
         hints.append("If these are no degrees, map easting and northing, and state a projected system as crs.")
-    if said("latitude is absurd").any():
+    if "latitude" in absurd:
         hints.append("If longitude and latitude are exchanged, exchange their columns under [input.columns].")
     return " ".join([*hints, *sheet.hints, "Correct the recipe or the file, or raise max_bad_rows under [input]."])
 
@@ -131,7 +135,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     """
     sheet.leave_out()
     point = _filled(sheet, "point", UNNAMED) if sheet.job.match.by == "place" else sheet.words("point")
-    sheet.reasons.note(point.codes < 0, "point has no name")
+    sheet.reasons.note(point.codes < 0, "no_name")
     columns: Columns = {"point": point}
     written = _coordinates(sheet, columns)
     _sigmas(sheet, columns)
@@ -191,15 +195,14 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
         key = f"precision_{word}" if conventional else f"sigma_{axis}"
         if key in sheet:
             values, _ = sheet.number(key, sheet.metres(key, metres))
-            sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
+            sheet.reasons.note(values <= 0, "precision", ours=key)
             columns[f"sigma_{axis}_m"] = values / per_sigma if conventional else values
     _doubt_precision(sheet, columns)
     if "cov_en" in sheet and {"sigma_e_m", "sigma_n_m"} <= set(columns):
         cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
         known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
         sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
-        rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
-        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, rule)
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance")
         columns["cov_en_m2"] = np.where(known, cov, np.nan)
 
 
@@ -218,7 +221,7 @@ def _times(sheet: Sheet, columns: Columns) -> None:
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
     mapped_table.doubt_one_day(sheet, start)
     end = mapped_table.past_midnight(sheet, start, end)
-    sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
+    sheet.reasons.note((end < start).to_numpy(), "reversed")
     columns["start_utc"], columns["end_utc"] = start, end
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
 
