@@ -61,8 +61,12 @@ def read(path: Path, wanted: str | None, job: Recipe) -> tuple[TextTable, typed_
     InputError
         If the file is no spreadsheet, damaged, too large, unsafe, or the sheet is not clear.
     """
-    import openpyxl
-
+    try:
+        import openpyxl
+    except ImportError as error:
+        remedy = 'Install the extra: pip install "geoqa-survey[xlsx]", or save the sheet as CSV.'
+        problem = "reading a spreadsheet needs openpyxl, which is not installed"
+        raise InputError(f"{path}: {problem}. {remedy}") from error
     content = text_file.read_bytes(path)
     has_formulas = _check_archive(path, content)
     with warnings.catch_warnings():

@@ -53,12 +53,6 @@ def attempt(said: str, work: Callable[[], T]) -> T:
 
 def _address_faults(cls: type[Step], base: type[Step]) -> list[Fault]:
     faults = []
-    for attribute in ("needs", "gives", "uses"):
-        value = getattr(cls, attribute)
-        if not isinstance(value, tuple) or not all(isinstance(item, str) and item.strip(".") for item in value):
-            faults.append(
-                Fault(attribute, f"is {value!r}.", 'It is a tuple of addresses: ("closures", "points.risk").')
-            )
     if base is Analysis and not cls.gives:
         faults.append(Fault("gives", "is empty: nothing would ever run this step.", "Name the frame or the column."))
     if base in (MapLayer, Plot) and not cls.needs:

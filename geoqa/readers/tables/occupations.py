@@ -78,19 +78,17 @@ def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
         *zip(rows.line[out], rows.span[out], sheet.reasons.text()[out], sheet.reasons.is_bad()[out], strict=True),
         *rows.rejected,
     ]
-    kinds = {"source_line": "int64", "span": "int64", "reason": "object", "bad": "bool"}
-    frame = pd.DataFrame(found, columns=list(kinds)).astype(kinds)
-    frame = frame.sort_values("source_line", kind="stable", ignore_index=True)
-    places = zip(frame["source_line"].tolist(), frame["span"].tolist(), strict=True)
+    found.sort(key=lambda one: one[0])
+    reasons = [one[2] for one in found]
     return pd.DataFrame(
         {
-            "source_file": mapped_table.recoded(np.zeros(len(frame), np.int64), [sheet.name]),
-            "source_line": frame["source_line"],
-            "reason": frame["reason"].astype("str").astype("category"),
-            "reason_key": pd.Categorical([getattr(one, "key", None) for one in frame["reason"]]),
-            "row": pd.Series([text.raw(line - 1, count) for line, count in places], dtype="str"),
-            "bad": frame["bad"],
-            "ours": [getattr(one, "ours", None) for one in frame["reason"]],
+            "source_file": mapped_table.recoded(np.zeros(len(found), np.int64), [sheet.name]),
+            "source_line": np.array([one[0] for one in found], np.int64),
+            "reason": pd.Categorical(pd.Series(reasons, dtype="str")),
+            "reason_key": pd.Categorical([getattr(reason, "key", None) for reason in reasons]),
+            "row": pd.Series([text.raw(int(line) - 1, int(span)) for line, span, *_ in found], dtype="str"),
+            "bad": np.array([one[3] for one in found], bool),
+            "ours": [getattr(reason, "ours", None) for reason in reasons],
         }
     )
 
