@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.occupations.expected_precision import Spread
     from geoqa.core.job import Job
 
 
@@ -74,7 +75,7 @@ class PointPlaces(Analysis):
     """Place each point at its coordinate; one without a coordinate in the middle of its occupations."""
 
     name = "point-places"
-    needs = ("occupations", "points", "points.easting_m", "points.northing_m", "points.height_m")
+    needs = ("occupations", "occupations.visit", "points", "points.easting_m", "points.northing_m", "points.height_m")
     gives = ("points.geometry",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -143,10 +144,12 @@ class Ellipses(Analysis):
         import pandas as pd
 
         from geoqa.analysis import polygons
+        from geoqa.analysis.occupations import expected_precision
 
+        cov = expected_precision.calibrated(frames["occupations"], frames["classes"])
         drawn, messages, room = [], [], self.most
         for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
-            part = make(frames)
+            part = make(frames, cov)
             part = part[part["var_e"].notna() & part["easting_m"].notna()]
             if len(part) > room:
                 messages.append(
@@ -159,32 +162,27 @@ class Ellipses(Analysis):
         return Result({"ellipses": polygons.ellipses(table, self.vertices, job)}, tuple(messages))
 
 
-def _occupations(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    from geoqa.analysis.occupations import expected_precision
-
+def _occupations(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
     occupations = frames["occupations"]
-    cov = expected_precision.calibrated(occupations, frames["classes"])
     return _table(frames, occupations["occupation_id"], occupations["point"], occupations["easting_m"],
                   occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en, cov.nu_h)  # fmt: skip
 
 
-def _closures(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def _closures(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
     import numpy as np
 
-    from geoqa.analysis.occupations import expected_precision
     from geoqa.analysis.occupations.measured_rows import ends
 
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
     a, b = ends(occupations, shows)
-    cov = expected_precision.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,
                   cov.var_e[a] + cov.var_e[b], cov.var_n[a] + cov.var_n[b], cov.cov_en[a] + cov.cov_en[b],
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
-def _points(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def _points(frames: Mapping[str, pd.DataFrame], _: Spread) -> pd.DataFrame:
     from geoqa.analysis.occupations import expected_precision
 
     points = frames["points"]

@@ -73,7 +73,7 @@ class Averages(Analysis):
     """Set each averaged row beside the plain mean of its constituents: the direct rows of its point."""
 
     name = "averages"
-    needs = ("occupations",)
+    needs = ("occupations", "occupations.visit")
     gives = ("averages",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:

@@ -104,9 +104,8 @@ def seconds(values: pd.Series) -> Array:
 
 
 def is_direct(occupations: pd.DataFrame) -> Flags:
-    """Return which occupations form pairs: measured coordinates, taken directly, not rejected by a reviewer."""
-    direct = (occupations["origin"] == "measured") & (occupations["method"] == "direct")
-    return direct.to_numpy(dtype=bool, na_value=False) & ~is_rejected(occupations)
+    """Return which occupations form pairs, as the step `visits` says: measured, taken directly, not rejected."""
+    return (occupations["visit"] > 0).to_numpy()
 
 
 def is_rejected(occupations: pd.DataFrame) -> Flags:
@@ -116,8 +115,8 @@ def is_rejected(occupations: pd.DataFrame) -> Flags:
     return (occupations["decision"] == REJECTED).to_numpy(dtype=bool, na_value=False)
 
 
-def direct_rows(occupations: pd.DataFrame) -> Rows:
-    """Return the direct measured rows of an occupations frame, sorted.
+def direct_rows(occupations: pd.DataFrame, direct: Flags | None = None) -> Rows:
+    """Return the direct measured rows of an occupations frame, sorted; `direct` says which, before visits do.
 
     A frame that came through `geoqa.core.site.assembly` is sorted already.
     """
@@ -126,7 +125,7 @@ def direct_rows(occupations: pd.DataFrame) -> Rows:
     if not (np.bincount(codes, minlength=len(points.cat.categories)) > 0).all():
         points = points.cat.remove_unused_categories()
         codes = points.cat.codes.to_numpy()
-    at = np.flatnonzero(is_direct(occupations))
+    at = np.flatnonzero(is_direct(occupations) if direct is None else direct)
     point = codes[at].astype(np.int64)
     start = seconds(occupations["start_utc"])[at]
     late = (point[1:] == point[:-1]) & ~(start[1:] >= start[:-1]) & ~np.isnan(start[1:])

@@ -34,11 +34,13 @@ class Visits(Analysis):
         """Return `visit` and `visit_v`, from 1; 0 for rows that form no pairs."""
         import numpy as np
 
-        from geoqa.analysis.occupations.measured_rows import direct_rows
+        from geoqa.analysis.occupations.measured_rows import direct_rows, is_rejected
         from geoqa.analysis.occupations.visit_means import visit_numbers
 
         occupations = frames["occupations"]
-        rows = direct_rows(occupations)
+        direct = (occupations["origin"] == "measured") & (occupations["method"] == "direct")
+        direct = direct.to_numpy(dtype=bool, na_value=False) & ~is_rejected(occupations)
+        rows = direct_rows(occupations, direct)
         keyed = occupations[["occupation_id"]].copy()
         for column, minutes in (("visit", self.separation_h_min), ("visit_v", self.separation_v_min)):
             number = np.zeros(len(occupations), np.int64)

@@ -42,7 +42,9 @@ class SearchedSite(NamedTuple):
     left_out: int
 
 
-def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job: Job) -> SearchedSite:
+def searched_site(
+    occupations: pd.DataFrame, classes: pd.DataFrame, placed: measured_rows.Labels, job: Job
+) -> SearchedSite:
     """Return the stops of the direct rows and of known coordinates, with their labels.
 
     Parameters
@@ -51,6 +53,8 @@ def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: floa
         With `visit`.
     classes
         As first calibrated.
+    placed
+        The base set-up of each row.
     """
     place, start = differences.places(occupations), seconds(occupations["start_utc"])
     measured = differences.flags(occupations, "origin", "measured") & ~differences.flags(
@@ -61,7 +65,6 @@ def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: floa
     )
     if not differences.heights_compare(job):  # two height references are never differenced
         place[is_control, 2] = np.nan
-    placed = measured_rows.placements(occupations, rest_s, job)
     placed, left_out = measured_rows.busiest(placed, codes_of(occupations["point"]), MOST_SETUPS)
     setup = np.where(measured, placed.code, -1)
     setup_names = placed.names

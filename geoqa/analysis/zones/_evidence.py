@@ -231,16 +231,14 @@ class ZoneEvidence:
         return self.has_say & (self.beyond | (self.size >= top))
 
 
-def zone_evidence(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -> ZoneEvidence:
+def zone_evidence(frames: Mapping[str, pd.DataFrame], job: Job) -> ZoneEvidence:
     """Return the evidence of a site.
 
     Parameters
     ----------
     frames
-        `occupations` with `visit` and `use`, `closures`, `shifts`, `shifted`, `points` with coordinates and
-        `explained`.
-    rest_s
-        Seconds without an occupation after which a base counts as set up anew.
+        `occupations` with `visit`, `use`, `setup` and tolerances, `closures`, `shifts`, `shifted`, `points` with
+        coordinates and `explained`.
     """
     points, occupations = frames["points"], frames["occupations"]
     called = pd.Index(points["point"].astype("str"))
@@ -257,11 +255,12 @@ def zone_evidence(frames: Mapping[str, pd.DataFrame], rest_s: float, job: Job) -
     alike = (points["visits"].to_numpy()[row] > 1).astype(np.int64)
     has_say = is_judged & placed & ~explained
     judge_h, judge_v = (axis[row] for axis in roles.with_heights(points, job))
-    limits = roles.of_rows(occupations, occupations["role"], job)
-    limit_h, limit_v = (groups.largest(one, of, len(names)) for one in limits)
+    limit_h, limit_v = (
+        groups.largest(occupations[f"tolerance_{axis}_m"].to_numpy(float), of, len(names)) for axis in "hv"
+    )
     rms_h, rms_v = np.where(judge_h, rms_h, np.nan), np.where(judge_v, rms_v, np.nan)
     size = np.fmax(_rank(rms_h, alike, has_say), _rank(rms_v, alike, has_say))
-    offsets, setup_names = _offsets(frames, of, rest_s, job)
+    offsets, setup_names = _offsets(frames, of, job)
     tells = (placed & ~explained)[offsets.point]
     canopy = points["canopy"].astype("category")
     code = codes_of(canopy)[row]
@@ -312,13 +311,14 @@ def _closures(closures: pd.DataFrame, names: pd.Index) -> tuple[Array, Array, Ar
     return mean, np.sqrt(square[:, 0] + square[:, 1]), np.sqrt(square[:, 2])
 
 
-def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, rest_s: float, job: Job) -> tuple[SetupOffsets, list[str]]:
+def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, job: Job) -> tuple[SetupOffsets, list[str]]:
     """Return the differences between set-ups, known coordinates among them, and the names of the set-ups.
 
     What suspicious shifts have too much is taken off first: they are told for themselves.
     """
     occupations = frames["occupations"]
-    placed = measured_rows.placements(occupations, rest_s, job)
+    placed = occupations["setup"].astype("category").cat
+    names = placed.categories.astype("str").tolist()
     place = differences.places(occupations)
     known_shifts = visit_pairs.shift_offsets(frames)
     place -= visit_pairs.offsets_of_rows(known_shifts.only(known_shifts.shared), len(occupations))
@@ -328,7 +328,7 @@ def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, rest_s: float, job: 
     control = control[differences.known_uses(called, occupations, job) == CHECK]
     if not differences.heights_compare(job):  # two height references are never differenced
         place[control, 2] = np.nan
-    setup = placed.code.copy()
-    setup[control] = len(placed.names)
+    setup = placed.codes.to_numpy().astype(np.int64)
+    setup[control] = len(names)
     rows = np.concatenate([np.flatnonzero(tells), control])
-    return between(of[rows], setup[rows], place[rows]), [*placed.names, CONTROL]
+    return between(of[rows], setup[rows], place[rows]), [*names, CONTROL]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.precision.calibration import TOLERANCE
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
@@ -27,8 +28,8 @@ class Zones(Analysis):
 
     name = "zones"
     needs = (
-        "occupations", "occupations.visit", "occupations.use", "closures", "points", "points.easting_m",
-        "points.northing_m", "points.height_m", "shifts", "shifted",
+        *TOLERANCE, "occupations", "occupations.visit", "occupations.use", "occupations.setup", "closures", "points",
+        "points.easting_m", "points.northing_m", "points.height_m", "shifts", "shifted",
     )  # fmt: skip
     gives = ("zones", "points.zone")
 
@@ -71,11 +72,9 @@ class Zones(Analysis):
         import numpy as np
         import pandas as pd
 
-        from geoqa.analysis.shifts.shifts import Shifts
         from geoqa.analysis.zones import _evidence, _search, _table
 
-        rest_s = Shifts.as_set(job).rest_h * 3600
-        site = _evidence.zone_evidence(frames, rest_s, job)
+        site = _evidence.zone_evidence(frames, job)
         rules = _search.ZoneRules(
             self.neighbours, self.neighbours_direction, self.level, self.least_points, self.matters, self.buffer_m,
             max(self.draws, 5 * len(site.row)),
