@@ -182,7 +182,7 @@ def _closures(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
-def _points(frames: Mapping[str, pd.DataFrame], _: Spread) -> pd.DataFrame:
+def _points(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
     from geoqa.analysis.occupations import expected_precision
 
     points = frames["points"]

@@ -291,6 +291,12 @@ def placements(occupations: pd.DataFrame, rest_s: float, job: Job) -> Labels:
     return Labels(code, _named([words[k] for k in base[heads]], start[heads], clock.zone_of(job)))
 
 
+def setups(occupations: pd.DataFrame) -> Labels:
+    """Return the base set-up of each row, as the step `shifts` says."""
+    setup = occupations["setup"].astype("category").cat
+    return Labels(setup.codes.to_numpy().astype(np.int64), setup.categories.astype("str").tolist())
+
+
 def busiest(labels: Labels, point: Index, most: int) -> tuple[Labels, int]:
     """Return at most `most` set-ups, those that share the most points, the others as -1; and how many others there are.
 

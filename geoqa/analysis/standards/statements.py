@@ -153,7 +153,8 @@ class Statements(Analysis):
     name = "statements"
     needs = (
         "occupations", "occupations.visit", "occupations.use", "occupations.fix", "closures", "classes", "points",
-        "points.easting_m", "points.northing_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "points.easting_m", "points.northing_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2",
+        "points.var_u_m2",
         "points.radius95_m", "points.up95_m", "points.deliver", "control_checks", "line_precision", "field_test",
     )  # fmt: skip
     gives = ("statements", "statement_conditions")

@@ -317,8 +317,7 @@ def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, job: Job) -> tuple[S
     What suspicious shifts have too much is taken off first: they are told for themselves.
     """
     occupations = frames["occupations"]
-    placed = occupations["setup"].astype("category").cat
-    names = placed.categories.astype("str").tolist()
+    placed = measured_rows.setups(occupations)
     place = differences.places(occupations)
     known_shifts = visit_pairs.shift_offsets(frames)
     place -= visit_pairs.offsets_of_rows(known_shifts.only(known_shifts.shared), len(occupations))
@@ -328,7 +327,7 @@ def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, job: Job) -> tuple[S
     control = control[differences.known_uses(called, occupations, job) == CHECK]
     if not differences.heights_compare(job):  # two height references are never differenced
         place[control, 2] = np.nan
-    setup = placed.codes.to_numpy().astype(np.int64)
-    setup[control] = len(names)
+    setup = placed.code.copy()
+    setup[control] = len(placed.names)
     rows = np.concatenate([np.flatnonzero(tells), control])
-    return between(of[rows], setup[rows], place[rows]), [*names, CONTROL]
+    return between(of[rows], setup[rows], place[rows]), [*placed.names, CONTROL]
