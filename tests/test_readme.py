@@ -25,8 +25,8 @@ def test_the_untidy_file_of_the_readme():
     table = tomllib.loads(example())
     job = job_from_table(REST | table | {"input": REST["input"] | table["input"]})
     assert job.columns["precision_h"].unit == "mm"
-    assert "precision_h" not in job.files[0].job.columns
-    assert job.files[0].job.input.date == "2026-02-10"
+    assert "precision_h" not in job.files[0].recipe.columns
+    assert job.files[0].recipe.input.date == "2026-02-10"
 
 
 def test_the_recipe_for_a_file_that_says_itself_what_it_holds_is_whole():

@@ -182,11 +182,11 @@ def _closures(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
-def _points(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
+def _points(frames: Mapping[str, pd.DataFrame], _: Spread) -> pd.DataFrame:
     from geoqa.analysis.occupations import expected_precision
 
     points = frames["points"]
-    nu, _ = expected_precision.freedom_of_points(points)
+    nu = expected_precision.freedom_of_points(points)[0]
     return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
                   points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
 

@@ -166,7 +166,7 @@ def test_what_is_no_list_of_files(entries):
 
 def test_a_purpose_stands_alone():
     job = job_from_table(RECIPE | {"file": [{"path": "a.csv", "tolerance": {"purpose": "rt2"}}]})
-    assert job.files[0].job.tolerance.purpose == "rt2"
+    assert job.files[0].recipe.tolerance.purpose == "rt2"
     assert job_from_table(job.as_table()) == job
 
 

@@ -32,8 +32,8 @@ class ControlChecks(Analysis):
     name = "control-checks"
     needs = (
         "occupations", "occupations.visit", "occupations.copy_of", "occupations.tolerance_h_m", "occupations.setup",
-        "first_classes", "points", "points.easting_m", "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
-        "points.cov_en_m2", "points.var_u_m2",
+        "first_classes", "points", "points.easting_m", "points.shift", "points.northing_m", "points.height_m",
+        "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
