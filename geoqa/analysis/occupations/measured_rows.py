@@ -105,7 +105,7 @@ def seconds(values: pd.Series) -> Array:
 
 def is_direct(occupations: pd.DataFrame) -> Flags:
     """Return which occupations form pairs, as the step `visits` says: measured, taken directly, not rejected."""
-    return (occupations["visit"] > 0).to_numpy()
+    return occupations["visit"].to_numpy() > 0
 
 
 def is_rejected(occupations: pd.DataFrame) -> Flags:

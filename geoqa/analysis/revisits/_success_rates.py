@@ -88,8 +88,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
 def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
     """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
     occupations, closures = frames["occupations"], frames["closures"]
-    early = occupations["visit"].between(1, visits).to_numpy()
-    early &= codes_in(occupations["point"], names) >= 0
+    early = occupations["visit"].between(1, visits).to_numpy() & (codes_in(occupations["point"], names) >= 0)
     kept = occupations[early].reset_index(drop=True)
     kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
     within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
