@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,8 +15,11 @@ from geoqa.analysis.precision import mixture
 from geoqa.core.statistics import covariance
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from geoqa.analysis.points._fix_sequences import FixSequences
     from geoqa.core.arrays import Array, Flags, Index
+    from geoqa.core.job import Job
 
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
@@ -41,9 +45,6 @@ class Assessed:
         Probability that the position, and the height, rest on a fix that is wrong along that axis.
     within_h, within_v
         Probability that the error along the axis is within what is required; NaN where nothing is.
-    radius95_m, up95_m
-        What the horizontal and the height error stay within with 95 %, metres; NaN where only the size of wrong
-        fixes would say.
     """
 
     risk: Array
@@ -51,8 +52,6 @@ class Assessed:
     wrong_v: Array
     within_h: Array
     within_v: Array
-    radius95_m: Array
-    up95_m: Array
 
 
 def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float]:
@@ -84,6 +83,20 @@ def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float
     return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
 
 
+def of_frames(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[FixSequences, float, Array]:
+    """Return the fixes, how often a wrong one repeats, and what shifts may move each point by, shape (points, 2).
+
+    What may be off, nobody knowing which half is, is taken off the requirement; where a shift is known to be off,
+    delivery waits whatever the risk.
+    """
+    points, repeats = frames["points"], frames["repeats"].iloc[0]
+    fixes = _fix_sequences.fix_sequences(frames, job, float(repeats["fades_s"]))
+    off = np.nan_to_num(points.reindex(columns=["shift_h_m", "shift_v_m"]).to_numpy(dtype=float, na_value=np.nan))
+    left_h, left_v = fixes.limit_h - off[fixes.at, 0], fixes.limit_v - off[fixes.at, 1]
+    fixes = replace(fixes, limit_h=np.maximum(left_h, 0.0), limit_v=np.maximum(left_v, 0.0))
+    return fixes, float(repeats["repeat"]), off
+
+
 def assess(found: FixSequences, repeat: float) -> Assessed:
     """Return the risk of each point and the probability that its position, and its height, rest on a wrong fix.
 
@@ -93,53 +106,79 @@ def assess(found: FixSequences, repeat: float) -> Assessed:
         Probability that a wrong fix comes back at once.
     """
     columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
-    for size, members in _fix_sequences.by_count(np.where(found.placed, found.count, 0)):
-        one = _assess_one_size(found, members, _index(found, members, size), repeat)
+    for ways in _by_size(found, repeat):
+        one = ways.assessed()
         for name, values in columns.items():
-            told = getattr(one, name)
-            values[found.at[members]] = told if name.endswith("_m") else np.clip(told, 0.0, 1.0)
+            values[found.at[ways.members]] = np.clip(getattr(one, name), 0.0, 1.0)
     return Assessed(**columns)
 
 
-def _assess_one_size(found: FixSequences, members: Index, index: Index, repeat: float) -> Assessed:
-    """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
-    weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
-    positions = _Positions(found, members, index)
-    limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
-    outside = {"h": positions.horizontally, "v": positions.in_height}
-    kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
-    spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
-    sets = list(_fix_sequences.right_sets(weighed, *spoiled))
-    risk = np.zeros(len(members))
-    wrong = {"h": np.zeros(len(members)), "v": np.zeros(len(members))}
-    for right, probability, *resting in sets:
-        likely = np.flatnonzero(probability > _NEGLIGIBLE)
-        risk[likely] += probability[likely] * positions.either(right, likely, limits["h"][likely], limits["v"][likely])
-        for axis, share in zip("hv", resting, strict=True):
-            wrong[axis] += share
+def bounds(found: FixSequences, repeat: float, within: dict[str, Array]) -> tuple[Array, Array]:
+    """Return what the horizontal and the height error of each point stay within with 95 %, metres; shape (points,).
 
-    def beyond(axis: str, limit: Array, at: Index) -> Array:
+    NaN where only the size of wrong fixes would say.
+
+    Parameters
+    ----------
+    within
+        By axis, `h` and `v`: the probability that the error is within what is required, shape (points,).
+    """
+    result = {axis: np.full(len(found.at), np.nan) for axis in "hv"}
+    for ways in _by_size(found, repeat):
+        at = found.at[ways.members]
+        for axis, core in ways.positions.cores().items():
+            limit = ways.limits[axis]
+            bound = covariance.limit_holding(HELD, functools.partial(ways.beyond, axis), core)
+            # To the last digit: what is within the requirement with 95 % has a bound within it.
+            bound = np.where(within[axis][at] >= HELD, np.fmin(bound, limit), bound)
+            most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
+            result[axis][at] = np.where(bound <= most, bound, np.nan)
+    return result["h"], result["v"]
+
+
+def _by_size(found: FixSequences, repeat: float) -> Iterator[_Ways]:
+    for size, members in _fix_sequences.by_count(np.where(found.placed, found.count, 0)):
+        yield _Ways(found, members, _index(found, members, size), repeat)
+
+
+class _Ways:
+    """The ways in which the fixes of points that have equally many may be right, and the error of each."""
+
+    def __init__(self, found: FixSequences, members: Index, index: Index, repeat: float) -> None:
+        weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
+        self.members, self.positions = members, _Positions(found, members, index)
+        self.limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
+        self._outside = {"h": self.positions.horizontally, "v": self.positions.in_height}
+        self._there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
+        kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
+        spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
+        self._sets = list(_fix_sequences.right_sets(weighed, *spoiled))
+
+    def beyond(self, axis: str, limit: Array, at: Index) -> Array:
+        """Return the probability that the error of the points `at` is beyond a limit along an axis."""
         total = np.zeros(len(at))
-        for right, probability, *_ in sets:
+        for right, probability, *_ in self._sets:
             likely = np.flatnonzero(probability[at] > _NEGLIGIBLE)
-            total[likely] += probability[at[likely]] * outside[axis](right, at[likely], limit[likely])
+            total[likely] += probability[at[likely]] * self._outside[axis](right, at[likely], limit[likely])
         return total
 
-    everywhere = np.arange(len(members))
-    asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
-    there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
-    within, bound = {}, {}
-    for axis, core in positions.cores().items():
-        limit = limits[axis]
-        within[axis] = np.where(np.isfinite(limit) & there[axis], 1 - beyond(axis, limit, everywhere), np.nan)
-        bound[axis] = covariance.limit_holding(HELD, functools.partial(beyond, axis), core)
-        # To the last digit: what is within the requirement with 95 % has a bound within it.
-        bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
-        most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
-        bound[axis] = np.where(bound[axis] <= most, bound[axis], np.nan)
-    return Assessed(
-        np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"], bound["h"], bound["v"]
-    )
+    def assessed(self) -> Assessed:
+        """Return what `assess` does, in the order of `members`."""
+        limits, everywhere = self.limits, np.arange(len(self.members))
+        risk = np.zeros(len(everywhere))
+        wrong = {"h": np.zeros(len(everywhere)), "v": np.zeros(len(everywhere))}
+        for right, probability, *resting in self._sets:
+            likely = np.flatnonzero(probability > _NEGLIGIBLE)
+            either = self.positions.either(right, likely, limits["h"][likely], limits["v"][likely])
+            risk[likely] += probability[likely] * either
+            for axis, share in zip("hv", resting, strict=True):
+                wrong[axis] += share
+        asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+        within = {
+            axis: np.where(np.isfinite(limit) & self._there[axis], 1 - self.beyond(axis, limit, everywhere), np.nan)
+            for axis, limit in limits.items()
+        }
+        return Assessed(np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"])
 
 
 class _Positions:
