@@ -5,14 +5,12 @@ A point counts once in everything here, whatever the number of its visits.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
+from typing import Any
 
 from geoqa.analysis.precision import class_table, visit_pairs
+from geoqa.analysis.precision.visit_pairs import VisitPairs
+from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames.canopy import (
     BEYOND,
     CANOPY_CURVES,
@@ -25,18 +23,11 @@ from geoqa.core.frames.canopy import (
     LOGISTIC,
     MEASURED,
 )
+from geoqa.core.frames.contract import Frame
 from geoqa.core.frames.schema import CANOPY_COSTS, OVER, STATUSES, UNPROVEN, WHOLE_SITE
+from geoqa.core.job import Job
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.precision.visit_pairs import VisitPairs
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.frames.contract import Frame
-    from geoqa.core.job import Job
-
 
 QUARTERS = ("first quarter", "second quarter", "third quarter", "last quarter")
 #: Fewer points than this are not parted into quarters.
@@ -84,7 +75,7 @@ class Group:
     high: float = float("nan")
 
 
-def points(frames: Mapping[str, pd.DataFrame], patience_s: float) -> Points:
+def points(frames: Frames, patience_s: float) -> Points:
     """Return what the frames say of each observed point; one that a shift explains says nothing of its place."""
     occupations, table = frames["occupations"], frames["points"]
     blameless = table["explained"].notna().to_numpy() if "explained" in table else np.zeros(len(table), bool)
@@ -152,7 +143,7 @@ def groups(found: Points) -> list[Group]:
     return made
 
 
-def costs(found: Points, made: list[Group], frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+def costs(found: Points, made: list[Group], frames: Frames, job: Job) -> pd.DataFrame:
     """Return the frame ``canopy_costs``."""
     reference = _reference(found, made, job)
     rows = [_row(found, group, reference) for group in made]

@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-import numpy as np
-
+from geoqa.core.arrays import Array, Flags, Index, np, pd, spatial
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
 
 
 class NamePairs(NamedTuple):
@@ -32,8 +26,6 @@ class Gaps(NamedTuple):
 
 def middles(place: Array, point: Index, n: int) -> Array:
     """Return the median east and north of each point's rows, shape (n, 2); NaN for none."""
-    import pandas as pd
-
     middle = pd.DataFrame(place[:, :2]).groupby(point).median().reindex(range(n))
     return middle.to_numpy(dtype=float)
 
@@ -54,12 +46,10 @@ def neighbours(middle: Array, limit_m: float) -> NamePairs:
     middle
         East and north of the points, shape (n, 2); NaN for one that takes no part.
     """
-    from scipy.spatial import cKDTree
-
     known = np.flatnonzero(~np.isnan(middle).any(axis=1))
     if len(known) < 2:
         return _none()
-    distance, near = cKDTree(middle[known]).query(middle[known], k=2, distance_upper_bound=limit_m)
+    distance, near = spatial.cKDTree(middle[known]).query(middle[known], k=2, distance_upper_bound=limit_m)
     own = near[:, 0] == np.arange(len(known))
     # At one place with others a point may not be among its own two nearest.
     distance, near = (np.where(own, column[:, 1], column[:, 0]) for column in (distance, near))
@@ -71,9 +61,7 @@ def neighbours(middle: Array, limit_m: float) -> NamePairs:
 
 def outside_radius(place: Array, point: Index, radius_m: float) -> NamePairs:
     """Return the points with stops more than `radius_m` and at most twice it apart, each pair once."""
-    from scipy.spatial import cKDTree
-
-    rows = cKDTree(place[:, :2]).query_pairs(2 * radius_m, output_type="ndarray")
+    rows = spatial.cKDTree(place[:, :2]).query_pairs(2 * radius_m, output_type="ndarray")
     rows = rows[point[rows[:, 0]] != point[rows[:, 1]]]
     if not len(rows):
         return _none()
@@ -96,13 +84,11 @@ def visitors(place: Array, point: Index, far: Flags, middle: Array, limit_m: flo
     limit_m
         How near a row must lie to a point.
     """
-    from scipy.spatial import cKDTree
-
     sure = np.flatnonzero(~far & ~np.isnan(middle).any(axis=1))
     rows = np.flatnonzero(far[point])
     if not len(sure) or not len(rows):
         return _none()
-    distance, near = cKDTree(middle[sure]).query(place[rows, :2], distance_upper_bound=limit_m)
+    distance, near = spatial.cKDTree(middle[sure]).query(place[rows, :2], distance_upper_bound=limit_m)
     hit = np.flatnonzero(np.isfinite(distance))
     hit = hit[np.lexsort((distance[hit], point[rows[hit]]))]
     first = groups.starts_of(point[rows[hit]])

@@ -7,20 +7,20 @@ What canopy costs on this site: closures, shares beyond tolerance and waits, by 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.frames import wording
 from geoqa.core.frames.canopy import MEASURED, ON_POINTS
+from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.statistics.groups import first_known
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.analysis._canopy_table import Points
-    from geoqa.core.job import Job
 
 
 #: Words that say of a class that it is none: they are compared with nothing.
@@ -39,7 +39,7 @@ class CanopyContext(Analysis):
     needs = ("canopy", "occupations", "points", "points.geometry")
     gives = (*(f"points.{name}" for name in ON_POINTS), "canopy_checks")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the columns of the points, and a row for each point whose sources disagree."""
         points = frames["points"]
         keyed = points[["point"]].copy()
@@ -52,14 +52,10 @@ class CanopyContext(Analysis):
 
 def _rows_of(wanted: pd.Series, known: pd.Series) -> Any:
     """Return where each point stands among those known, -1 where it does not."""
-    import pandas as pd
-
     return pd.Index(known.astype("str")).get_indexer(wanted.astype("str"))
 
 
-def _checks(frames: Mapping[str, pd.DataFrame], keyed: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
+def _checks(frames: Frames, keyed: pd.DataFrame) -> pd.DataFrame:
     points = frames["points"]
     table = pd.DataFrame(
         {
@@ -84,11 +80,6 @@ def _checks(frames: Mapping[str, pd.DataFrame], keyed: pd.DataFrame) -> pd.DataF
 
 def _labels(occupations: pd.DataFrame, points: pd.Series) -> pd.Categorical:
     """Return the crew's label of each point: that of its rows, `mixed` where they differ."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.statistics.groups import first_known
-
     column = occupations["canopy_label" if "canopy_label" in occupations else "canopy"].astype("category")
     code, mixed = first_known(
         column.cat.codes.to_numpy().astype(np.int64), _rows_of(occupations["point"], points), len(points)
@@ -159,10 +150,9 @@ class CanopyCosts(Analysis):
     )  # fmt: skip
     patience_s: float = param(60.0, unit="s", above=0, maximum=3600, help="A fix that holds only after this is late")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return a row for each class and each quarter of a measure, the curves, and the tests."""
         from geoqa.analysis import _canopy_table
-        from geoqa.core.frames import wording
 
         found = _canopy_table.points(frames, self.patience_s)
         groups = _canopy_table.groups(found)

@@ -7,21 +7,19 @@ Error ellipses as polygons in the job's CRS.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations.measured_rows import ends, is_direct
 from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.schema import NO_EVIDENCE
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.occupations.expected_precision import Spread
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,10 +30,8 @@ class OccupationPlaces(Analysis):
     needs = ("occupations",)
     gives = ("occupations.geometry",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return Point Z geometry in the job's CRS."""
-        import numpy as np
-
         from geoqa.analysis import polygons
 
         occupations = frames["occupations"]
@@ -55,12 +51,9 @@ class ClosureLines(Analysis):
     needs = ("occupations", "closures")
     gives = ("closures.geometry",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return LineString geometry in the job's CRS."""
-        import numpy as np
-
         from geoqa.analysis import polygons
-        from geoqa.analysis.occupations.measured_rows import ends
 
         occupations, closures = frames["occupations"], frames["closures"]
         both = np.column_stack(ends(occupations, closures))
@@ -78,7 +71,7 @@ class PointPlaces(Analysis):
     needs = ("occupations", "occupations.visit", "points", "points.easting_m", "points.northing_m", "points.height_m")
     gives = ("points.geometry",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return Point Z geometry in the job's CRS."""
         from geoqa.analysis import polygons
 
@@ -97,11 +90,6 @@ def places_of_points(occupations: pd.DataFrame, points: pd.DataFrame) -> tuple[n
     points
         With its coordinate columns.
     """
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations.measured_rows import is_direct
-
     columns = ["easting_m", "northing_m", "height_m"]
     # Only points without a coordinate, or without its height, are placed by their occupations.
     lacking = points.loc[points[columns].isna().any(axis=1), "point"]
@@ -139,10 +127,8 @@ class Ellipses(Analysis):
         help="Polygons above which those of occupations, then of closures, then of points are left out",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the `ellipses` frame, polygons in the CRS's own unit."""
-        import pandas as pd
-
         from geoqa.analysis import polygons
         from geoqa.analysis.occupations import expected_precision
 
@@ -162,16 +148,13 @@ class Ellipses(Analysis):
         return Result({"ellipses": polygons.ellipses(table, self.vertices, job)}, tuple(messages))
 
 
-def _occupations(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
+def _occupations(frames: Frames, cov: Spread) -> pd.DataFrame:
     occupations = frames["occupations"]
     return _table(frames, occupations["occupation_id"], occupations["point"], occupations["easting_m"],
                   occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en, cov.nu_h)  # fmt: skip
 
 
-def _closures(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
-    import numpy as np
-
-    from geoqa.analysis.occupations.measured_rows import ends
+def _closures(frames: Frames, cov: Spread) -> pd.DataFrame:
 
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
@@ -182,7 +165,7 @@ def _closures(frames: Mapping[str, pd.DataFrame], cov: Spread) -> pd.DataFrame:
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
-def _points(frames: Mapping[str, pd.DataFrame], _: Spread) -> pd.DataFrame:
+def _points(frames: Frames, _: Spread) -> pd.DataFrame:
     from geoqa.analysis.occupations import expected_precision
 
     points = frames["points"]
@@ -192,13 +175,10 @@ def _points(frames: Mapping[str, pd.DataFrame], _: Spread) -> pd.DataFrame:
 
 
 def _table(
-    frames: Mapping[str, pd.DataFrame], ids: pd.Series, point: pd.Series, east: object, north: object,
+    frames: Frames, ids: pd.Series, point: pd.Series, east: object, north: object,
     var_e: object, var_n: object, cov_en: object, nu: object,
 ) -> pd.DataFrame:  # fmt: skip
     """Return the ellipses to draw: key, point, centre, covariance, degrees of freedom and confidence, a row each."""
-    import numpy as np
-    import pandas as pd
-
     points = frames["points"]
     at = pd.Index(points["point"]).get_indexer(point.astype(points["point"].dtype))
     return pd.DataFrame(

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import Frames, gpd, np, pd
 from geoqa.core.frames.revisits import (
     CHANGED,
     DONE,
@@ -19,17 +19,13 @@ from geoqa.core.frames.revisits import (
     NEW,
     NEWLY_OPEN,
     NOT_VISITED,
+    OUTCOMES,
     SAME,
     STILL_OPEN,
     earlier_view,
 )
+from geoqa.core.job import Job
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Coordinates that differ by less are the same: metres.
 LEAST_M = 0.0005
@@ -51,7 +47,7 @@ class Changes(Analysis):
     uses = ("revisits",)
     gives = ("changes",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return a row for each point of either review."""
         points = frames["points"]
         made = compared(frames["earlier"], earlier_view(points, frames.get("revisits")))
@@ -67,9 +63,6 @@ def compared(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     before, after
         Two reviews as `geoqa.core.frames.revisits.earlier_view` has them.
     """
-    import numpy as np
-    import pandas as pd
-
     both = after.merge(before, on="point", how="outer", suffixes=("", "_before"), indicator=True, sort=False)
     rank = pd.Series(np.arange(len(after)), index=after["point"])
     both = both.assign(rank=both["point"].map(rank)).sort_values(["rank", "point"], kind="stable", ignore_index=True)
@@ -106,11 +99,6 @@ def compared(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
 
 def _outcome(words: Mapping[str, pd.Series], there: object, more: object) -> pd.Categorical:
     """Return what became of each revisit that was asked for, and which are new."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.frames.revisits import OUTCOMES
-
     asked, asks = (words[name].notna().to_numpy() for name in ("action_before", "action"))
     visited = np.asarray(more) > 0
     cases = {
@@ -158,11 +146,8 @@ class ReviewerDecisions(Analysis):
     needs = ("decisions", "points", "points.geometry", "occupations", "occupations.geometry")
     gives = ("points.decision", "decisions.geometry")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `points.decision` in words, and the place of each decision."""
-        import geopandas as gpd
-        import pandas as pd
-
         decisions, points, occupations = frames["decisions"], frames["points"], frames["occupations"]
         here, told = _sentences(decisions)
         names = pd.Index(points["point"].astype("str"))

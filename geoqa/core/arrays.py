@@ -10,7 +10,10 @@ import importlib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-__all__ = ["Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "gpd", "np", "pd", "shapely", "special"]
+__all__ = [
+    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "csgraph", "gpd", "np", "pd", "shapely",
+    "sparse", "spatial", "special", "stats",
+]  # fmt: skip
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -18,7 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import shapely
     from numpy.typing import ArrayLike, NDArray
-    from scipy import special
+    from scipy import sparse, spatial, special, stats
+    from scipy.sparse import csgraph
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
@@ -39,4 +43,7 @@ else:
             setattr(self, name, found)
             return found
 
-    gpd, np, pd, shapely, special = map(_Late, ("geopandas", "numpy", "pandas", "shapely", "scipy.special"))
+    gpd, np, pd, shapely = map(_Late, ("geopandas", "numpy", "pandas", "shapely"))
+    csgraph, sparse, spatial, special, stats = (
+        _Late(f"scipy.{name}") for name in ("sparse.csgraph", "sparse", "spatial", "special", "stats")
+    )

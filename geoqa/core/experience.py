@@ -14,14 +14,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import np, pd, stats
 from geoqa.core.errors import InputError
 from geoqa.core.params import Declared, param
-
-if TYPE_CHECKING:
-    import pandas as pd
-
+from geoqa.core.units import p_value
 
 FORMAT = "geoqa-experience-1"
 #: Smallest hashes of a job's rows that are kept, and the share that two of one job have in common.
@@ -47,8 +45,6 @@ class Experience(Declared):
 
 def sketch(occupations: pd.DataFrame) -> list[str]:
     """Return the smallest salted hashes of a job's rows: time and place, to the millimetre."""
-    import numpy as np
-
     place = np.column_stack([occupations[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m", "height_m")])
     start = occupations["start_utc"].astype("datetime64[us, UTC]").astype("int64").to_numpy()
     rows = np.column_stack([np.rint(np.nan_to_num(place) * 1000).astype(np.int64), start])
@@ -194,8 +190,6 @@ def current(content: Mapping[str, Any]) -> list[str]:
 
 def frame(content: Mapping[str, Any], jobs: Sequence[str]) -> pd.DataFrame:
     """Return one row a job and class."""
-    import pandas as pd
-
     rows = [
         {"job": name, "group": content["jobs"][name]["group"], "month": content["jobs"][name]["month"], **one}
         for name in jobs
@@ -219,10 +213,6 @@ def differences(table: pd.DataFrame) -> list[str]:
     table
         From `frame`.
     """
-    from scipy import stats
-
-    from geoqa.core.units import p_value
-
     told = []
     for (canopy, _), rows in table[table["freedom_h"] > 0].groupby(["canopy", "solution"], dropna=False):
         ratio = rows["total_h"] / rows["freedom_h"]

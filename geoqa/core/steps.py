@@ -7,8 +7,8 @@ The five kinds of processing step: readers, analysis, map layers, plots, writers
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
 (``closures.status``). Whoever gives a frame owns the columns it comes with; any other column has
-its own owner, and the pipeline attaches it by the frame's key. Modules that hold steps import
-heavy libraries inside the method that does the work, so that listing steps stays quick.
+its own owner, and the pipeline attaches it by the frame's key. Modules that hold steps take
+heavy libraries from `geoqa.core.arrays`, or import them where they work: listing steps stays quick.
 """
 
 from __future__ import annotations

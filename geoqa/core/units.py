@@ -12,11 +12,8 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_HALF_UP, Decimal
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-
+from geoqa.core.arrays import Array, np
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
@@ -52,8 +49,6 @@ def rounded(values: Array, decimals: int) -> Array:
     values
         Any shape; not-a-number stays.
     """
-    import numpy as np
-
     values = np.asarray(values, dtype=float)
     scale = 10.0**decimals
     near = np.round(values, decimals)

@@ -1,7 +1,5 @@
 """An output folder written in place, and run.json, the record of what came of the review.
 
-The keys of a recipe, one below the other.
-
 Writing into a folder in place: each file whole at every moment, the set of them finished or dropped.
 
     made in .geoqa-new  ->  run.json beside them: the set is complete  ->  each moved to its place, run.json last

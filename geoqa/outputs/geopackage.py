@@ -1,6 +1,4 @@
-"""review.gpkg: frames as layers, and what the file says of them.
-
-What a GeoPackage says of its layers: how they are drawn, what their columns mean, and when they are from.
+"""review.gpkg: frames as layers, and what the file says of them: how they are drawn, what their columns mean.
 
 Written with the standard library's SQLite once the layers are. The columns stand in `gpkg_data_columns`
 and are announced in `gpkg_extensions`, as the schema extension of the GeoPackage standard wants it (OGC
@@ -22,20 +20,19 @@ from geoqa.core import geodesy, vector_files
 from geoqa.core.arrays import Frames, gpd, np, pd, shapely
 from geoqa.core.errors import OutputError
 from geoqa.core.frames import schema
+from geoqa.core.frames.contract import is_height, title
 from geoqa.core.frames.schema import FRAMES, NO_EVIDENCE, enlarged, metric
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 from geoqa.outputs import gis_styles
 from geoqa.outputs.folder import versions
-from geoqa.outputs.header import CAUTIONS, Header
+from geoqa.outputs.header import CAUTIONS, Header, last_moment
 from geoqa.outputs.text import display_text
 
 #: Tables that are no frames: how the layers are drawn, and what the file is.
 STYLES, ABOUT = "layer_styles", "about"
 #: The time of a file of frames that know none.
-NO_MOMENT = "2000-01-01T00:00:00.000Z"
-#: Endings of column names that are units, and how people write them; a trailing _h or _v is an axis.
-UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm", "_ft": "ft", "_ftUS": "ftUS"}
+NO_MOMENT = "2000-01-01T00:00:00Z"
 #: What the geometry of a layer is.
 PLACE = "in the job's coordinate system and its unit; columns say their own"
 _EXTENSION = "http://www.geopackage.org/spec121/#extension_schema"
@@ -70,7 +67,7 @@ def describe(path: Path, frames: Frames, job: Job) -> None:
     OutputError
         If the file cannot be written.
     """
-    moment = _moment(frames)
+    moment = (last_moment(frames) or NO_MOMENT).replace("Z", ".000Z")
     try:
         with closing(sqlite3.connect(path, isolation_level=None)) as file:
             # The whole file takes the place of the old one at the end: nothing has to survive a crash in between.
@@ -149,14 +146,6 @@ def titles(layer: str, columns: list[str]) -> dict[str, str]:
     return made
 
 
-def title(column: str) -> str:
-    """Return a column's name as people read it: ``worst_horizontal_m`` is "worst horizontal (m)"."""
-    for ending, unit in UNITS.items():
-        if column.endswith(ending):
-            return f"{column.removesuffix(ending).replace('_', ' ')} ({unit})"
-    return column.replace("_", " ")
-
-
 def about(job: Job) -> list[tuple[str, str]]:
     """Return labels and sentences: site, system, height reference, units, tool and version."""
     said = Header.of(job, 0, 0, every=True)
@@ -174,14 +163,6 @@ def about(job: Job) -> list[tuple[str, str]]:
     ]
 
 
-def _moment(frames: Frames) -> str:
-    """Return the time of the last occupation as a GeoPackage writes it."""
-    occupations = frames.get("occupations")
-    times = [] if occupations is None else [occupations[c].max() for c in ("start_utc", "end_utc") if c in occupations]
-    known = [time for time in times if pd.notna(time)]
-    return max(known).strftime("%Y-%m-%dT%H:%M:%S.000Z") if known else NO_MOMENT
-
-
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
@@ -192,8 +173,6 @@ _SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
 _EMPTY = {"closures": "LineString", "ellipses": "Polygon", "zones": "Polygon"}
 #: The largest enlarged shape, as a share of the site: a point mixed up with another would cross out all others.
 LARGEST = 0.1
-#: Parts of a column's name that say it is a height, or a difference or uncertainty of one.
-VERTICAL = frozenset(("height", "du", "up", "up95", "u", "v", "vertical"))
 
 
 def write(path: Path, frames: Frames, job: Job) -> None:
@@ -301,7 +280,7 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     for name in frame.columns:
         columns[name] = frame[name]
         stem = str(name).removesuffix("_m")
-        unit = units[bool(VERTICAL.intersection(stem.split("_")))]
+        unit = units[is_height(stem)]
         beside = f"{stem}_{unit}"
         if stem != name and unit != "m" and beside not in frame and frame[name].dtype.kind == "f":
             columns[beside] = frame[name] / METRES_PER[unit]

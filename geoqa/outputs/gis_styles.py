@@ -1,8 +1,7 @@
 """How a desktop GIS draws the layers of review.gpkg: one set of rules, written in two languages.
 
-A layer's look as QML, the style language of the open desktop GIS that reads the table `layer_styles`.
-
-Rules as a Styled Layer Descriptor 1.1.0 with Symbology Encoding 1.1.0 (OGC 05-078r4, 05-077r4).
+QML is the style language of the open desktop GIS that reads the table `layer_styles`; the other is a Styled Layer
+Descriptor 1.1.0 with Symbology Encoding 1.1.0 (OGC 05-078r4, 05-077r4).
 """
 
 from __future__ import annotations
@@ -11,7 +10,8 @@ import base64
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from geoqa.core.frames.schema import STATUSES, enlarged
+from geoqa.core.frames.contract import TIP, seen_in
+from geoqa.core.frames.schema import FRAMES, STATUSES, enlarged
 from geoqa.outputs import symbology
 from geoqa.outputs.symbology import DELIVERY, PLAIN, STRONG, SYMBOLS
 from geoqa.outputs.text import xml_text
@@ -94,6 +94,10 @@ def _by_status(shape: str = "") -> tuple[Rule, ...]:
     )
 
 
+def _pointed(frame: str) -> tuple[str, ...]:
+    return tuple(seen_in(FRAMES[frame].columns, TIP))
+
+
 _ELLIPSES = tuple(
     Rule(f"error ellipse of {article} {subject}", "area", PLAIN[0], "subject", subject, shown=subject == "point")
     for article, subject in (("a", "point"), ("an", "occupation"), ("a", "closure"))
@@ -103,24 +107,22 @@ LOOKS = {
     "revisits": Look(
         "Go back",
         (Rule("to be observed again, in this order", "halo", INK, "walk", above=0, radius_mm=1.4 * RADIUS_MM),),
-        ("walk", "point"), ("walk", "0"), ("point", "status", "action", "instruction", "earliest_utc"),
+        ("walk", "point"), ("walk", "0"), _pointed("revisits"),
     ),
     "points": Look(
         "Points", (*_by_status(), Rule(DELIVERY["yes"].label, "bar", INK, "deliver", "yes")),
-        ("point",), ("deliver", "yes"),
-        ("point", "status", "reason", "deliver", "deliver_reason", "radius95_m", "up95_m", "risk"),
+        ("point",), ("deliver", "yes"), _pointed("points"),
     ),
     "closures": Look(
-        "Closures, to scale", _by_status("line"),
-        tip=("point", "status", "horizontal_m", "du_m", "tolerance_h_m", "tolerance_v_m", "independence_h"),
+        "Closures, to scale", _by_status("line"), tip=_pointed("closures"),
     ),
     "zones": Look(
-        "Problem zones", (Rule("problem zone", "area", STRONG[0]),), ("zone",), None, ("zone", "message"),
+        "Problem zones", (Rule("problem zone", "area", STRONG[0]),), ("zone",), None, _pointed("zones"),
     ),
-    "ellipses": Look("Error ellipses, to scale", _ELLIPSES, tip=("point", "semi_major_m", "semi_minor_m")),
+    "ellipses": Look("Error ellipses, to scale", _ELLIPSES, tip=_pointed("ellipses")),
     "occupations": Look(
         "Occupations", (Rule("occupation", "circle", PLAIN[1], radius_mm=RADIUS_MM / 2),),
-        tip=("point", "start_utc", "base", "canopy"),
+        tip=_pointed("occupations"),
     ),
 }  # fmt: skip
 #: Kinds of geometry that each kind of rule can draw, as a GeoPackage calls them.

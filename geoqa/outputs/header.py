@@ -1,9 +1,4 @@
-"""What stands beside everything people are shown: system, units, tolerance and cautions.
-
-The cautions that stand on everything people are shown.
-
-What stands beside delivered points: what they are, their system, units, tolerance and cautions.
-"""
+"""What stands beside everything people are shown: what it is, its system, units, tolerance and cautions."""
 
 from __future__ import annotations
 
@@ -11,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from geoqa.core import geodesy
-from geoqa.core.arrays import np
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.steps import Field
 from geoqa.core.units import counted, spoken
@@ -157,3 +152,13 @@ def in_one_unit(facts: Sequence[tuple[str, str]], job: Job) -> Iterator[tuple[st
     """Return the facts of a file that has one unit for all its lengths: heights are converted to the coordinates'."""
     for label, text in facts:
         yield label, spoken(job.grid.unit) if label == "Units" else text
+
+
+def last_moment(frames: Frames) -> str:
+    """Return the time of the last occupation in UTC, to the second; empty if none is known."""
+    occupations = frames.get("occupations")
+    if occupations is None:
+        return ""
+    ends = [occupations[name].max() for name in ("start_utc", "end_utc") if name in occupations]
+    known = [time for time in ends if pd.notna(time)]
+    return max(known).strftime("%Y-%m-%dT%H:%M:%SZ") if known else ""

@@ -1,11 +1,4 @@
-"""Classes, control and shifts as tables: for the key of the map, the terminal and the report.
-
-What the canopy classes show, as a table and as sentences: for the terminal and for the map.
-
-Checks against control as a table: for the key of the map.
-
-Suspicious shifts as a table: for the key of the map.
-"""
+"""Classes, control and shifts as tables: for the key of the map, the terminal and the report."""
 
 from __future__ import annotations
 

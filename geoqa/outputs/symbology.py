@@ -5,8 +5,6 @@ two differ by at least 40 (CIE76) to normal sight and to simulated protanopia, d
 tritanopia (Machado, Oliveira and Fernandes 2009, severity 1), and by at least 20 in lightness
 when printed grey. Shapes differ as well, so that colour is never alone. No pair says good and bad
 by green and red: the less a point is settled, the further its colour is from the calm blue.
-
-The symbols of the map as SVG, from the same table of shapes and colours.
 """
 
 from __future__ import annotations

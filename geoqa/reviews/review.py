@@ -210,7 +210,7 @@ class Review:
             geopackage.write(staging / "review.gpkg", self.frames, self.job)
             gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
             progress("points.csv")
-            csv_tables.write_points(staging / "points.csv", self.frames["points"], self.job)
+            csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
             progress("revisits.html")
             with pipeline.going_on("revisits.html", self.failed):
                 sheet.write(staging, self.frames, self.job, self.id)

@@ -21,6 +21,7 @@ import geopandas as gpd
 import simulate
 from analysis import builders
 from bench import decision
+from branca.element import Element
 
 from geoqa.analysis.geometry import PointPlaces
 from geoqa.outputs import offline
@@ -59,12 +60,15 @@ def geojson(frames: dict[str, Any], job: Any) -> str:
     fields = ["point", "status", "deliver", "reason"]
     shapes = gpd.GeoSeries(points["geometry"].to_numpy(), crs=job.site.crs).to_crs(4326)
     table = gpd.GeoDataFrame(points[fields].astype(str), geometry=shapes)
-    figure = offline.OfflineFigure("GeoJSON", ("<main style='height:100vh'>", "</main>"))
-    chart = offline.OfflineMap(figure, ["#map_geoqa{position:absolute;inset:0}"], [], prefer_canvas=True)
+    chart = folium.Map(tiles=None, prefer_canvas=True)
+    chart.default_js, chart.default_css = [], []
+    script, style = offline.leaflet()
+    own = f"{{% raw %}}<style>{style}</style><script>{script}</script>{{% endraw %}}"
+    chart.get_root().header.add_child(Element(own), name="leaflet")
     popup = folium.GeoJsonPopup(fields)
     folium.GeoJson(table, marker=folium.CircleMarker(radius=4), popup=popup).add_to(chart)
     chart.fit_bounds([[shapes.y.min(), shapes.x.min()], [shapes.y.max(), shapes.x.max()]])
-    return str(figure.render())
+    return str(chart.get_root().render())
 
 
 def timed(make: Any, frames: dict[str, Any], job: Any, repeats: int) -> tuple[float, str]:

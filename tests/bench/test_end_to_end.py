@@ -69,7 +69,9 @@ def stages(folder: Path, n: int) -> dict[str, float]:
         timed(step.name, lambda step=step: pipeline.run([step], frames, job))
     kept = {name: frames[name] for name in frames.names()}
     timed("review.gpkg", lambda: geopackage.write(folder / "review.gpkg", kept, job))
-    timed("points.csv", lambda: csv_tables.write_points(folder / "points.csv", kept["points"], job))
+    timed(
+        "points.csv", lambda: csv_tables.write(folder / "points.csv", csv_tables.fields("points", kept["points"], job))
+    )
     assert len(kept["occupations"]) == n
     return took
 

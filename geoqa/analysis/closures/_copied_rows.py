@@ -9,20 +9,11 @@ chance. Kernels on pairs of sorted rows.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-import pandas as pd
-from scipy import special
-
-from geoqa.analysis.occupations.measured_rows import seconds
+from geoqa.analysis.occupations.measured_rows import Rows, seconds
 from geoqa.analysis.precision.visit_pairs import FADES_H_S, FADES_V_S
+from geoqa.core.arrays import Array, Flags, Index, np, pd, special
 from geoqa.core.units import counted, duration
-
-if TYPE_CHECKING:
-    from geoqa.analysis.occupations.measured_rows import Rows
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Equal pairs that are no copies below this number, and the probability of so many by chance from which they are.
 FEWEST, CHANCE = 3, 1e-4

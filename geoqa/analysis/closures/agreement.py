@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.analysis.occupations.expected_precision import probability
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np
 from geoqa.core.frames.schema import SEVERITY, STATUSES
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
 
 
 def combine(status_h: Index, status_v: Index, judge_h: Flags, judge_v: Flags) -> Index:

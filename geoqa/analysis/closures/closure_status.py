@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import roles as occupations_roles
+from geoqa.analysis.occupations.measured_rows import ends
 from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.schema import NO_EVIDENCE, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: The level of the closure tests, declared once for closures and points.
 UNUSUAL = 0.01
@@ -38,15 +34,10 @@ class ClosureStatus(Analysis):
         UNUSUAL, unit="1", above=0, below=0.5, help="Probability below which a closure is unusual for its precision"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the tests and the status of each closure; unproven where a pair shows nothing."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.closures import agreement
         from geoqa.analysis.occupations import expected_precision
-        from geoqa.analysis.occupations import roles as occupations_roles
-        from geoqa.analysis.occupations.measured_rows import ends
 
         closures, occupations = frames["closures"], frames["occupations"]
         a, b = ends(occupations, closures)

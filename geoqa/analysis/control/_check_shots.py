@@ -3,22 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, seconds
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.frames.control import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES
+from geoqa.core.job import Job
 from geoqa.core.recipe import CHECKING_ROLES
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.job import Job
-
 
 #: Rows that show nothing of a base set-up.
 _IDLE = (measured_rows.COPIED, measured_rows.NOT_SETTLED, measured_rows.REJECTED_ROW)

@@ -8,21 +8,13 @@ The epochs of fixes that were held at a stop, ready to be averaged.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.observing_time import _log_epochs
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.schema import CONTRADICTORY
+from geoqa.core.job import Job
 from geoqa.core.statistics import averages
 from geoqa.core.statistics.groups import counts_of, starts_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: Lengths that are looked at, seconds.
 LENGTHS_S = (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 300, 450, 600, 900, 1800, 3600)

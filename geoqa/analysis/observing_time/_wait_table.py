@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeAlias
 
-import numpy as np
-import pandas as pd
-
+from geoqa.core.arrays import Array, Flags, np, pd
 from geoqa.core.frames.logs import UNTIL, UNTIL_WORDS
 from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.statistics import curves
 from geoqa.core.units import counted, duration, p_value
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags
-
-    Sample = tuple[Array, Flags]
+Sample: TypeAlias = "tuple[Array, Flags]"
 
 #: What the sentences speak of: the first fix that flickers helps nobody.
 TOLD = ("hold", "precision", "truth")

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.observing_time import _wait_table
+from geoqa.analysis.occupations import roles
+from geoqa.core.arrays import Array, Flags, Frames, np, pd
+from geoqa.core.frames.logs import BEGINS
+from geoqa.core.job import Job
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,23 +26,16 @@ class Convergence(Analysis):
     needs = ("epochs", "occupations", "occupations.visit", "occupations.use", "occupations.fix", "points")
     gives = ("convergence", "waits", "wait_tests")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return a row for each attempt, the waits of each class, and the classes compared."""
-        from geoqa.analysis.observing_time import _wait_table
-
         made = _attempts(frames, job)
         waits, tests = _wait_table.waits(made), _wait_table.tests(made)
         messages = _wait_table.wait_sentences(waits, tests)
         return Result({"convergence": made, "waits": waits, "wait_tests": tests}, tuple(messages))
 
 
-def _attempts(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
-    import numpy as np
-    import pandas as pd
-
+def _attempts(frames: Frames, job: Job) -> pd.DataFrame:
     from geoqa.analysis.observing_time import _log_epochs
-    from geoqa.analysis.occupations import roles
-    from geoqa.core.frames.logs import BEGINS
 
     epochs, occupations = frames["epochs"], frames["occupations"]
     rules = _log_epochs.FixRules.of(job)
@@ -93,13 +83,9 @@ def _attempts(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
 
 def _stated(epochs: pd.DataFrame) -> Array:
     """Return the distance root mean square that the receiver states for each epoch, metres; NaN for none."""
-    import numpy as np
-
     return np.hypot(*(epochs[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m")))
 
 
 def _where(known: Flags, wait: tuple[Array, Flags]) -> tuple[Array, Flags]:
     """Return a wait without what is not known."""
-    import numpy as np
-
     return np.where(known, wait[0], np.nan), wait[1] & known

@@ -7,22 +7,15 @@ Known points: their control rows, and which of them are a check. Kernels.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
+from typing import TypeAlias
 
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd
 from geoqa.core.frames.control import BASE_MARK, CHECK, ORIENTED
+from geoqa.core.job import Job
 from geoqa.core.statistics import groups
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
-    Words = NDArray[np.object_]
+Words: TypeAlias = "NDArray[np.object_]"
 
 
 def flags(frame: pd.DataFrame, column: str, word: str) -> Flags:

@@ -3,16 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-import pandas as pd
-from scipy import special
-
+from geoqa.core.arrays import Array, Index, np, pd, special
 from geoqa.core.frames.schema import WHOLE_SITE
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
 
 
 @dataclass(frozen=True)

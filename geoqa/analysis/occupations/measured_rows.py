@@ -11,21 +11,14 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
+from datetime import tzinfo
+from typing import NamedTuple
 
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.schema import REJECTED
+from geoqa.core.job import Job
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from datetime import tzinfo
-
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True)
@@ -158,8 +151,6 @@ LEFT_OUT = (OUTVOTED, COPIED, NO_FIX, NO_TIME, NOT_SETTLED)
 
 def use_codes(use: pd.Series) -> Index:
     """Return the column ``use`` as positions in `USES`, whatever order its categories are stored in."""
-    import pandas as pd
-
     return pd.Categorical(use, categories=list(USES)).codes.astype(np.int64)
 
 

@@ -8,15 +8,9 @@ What a role judges: the horizontal, the height, or both, as arrays.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-import numpy as np
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job, Role
+from geoqa.core.arrays import Array, Flags, np, pd
+from geoqa.core.job import Job, Role
 
 
 def by_role(roles: pd.Series, job: Job, value: Callable[[Role], float | None]) -> Array:
@@ -71,7 +65,5 @@ def with_heights(points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
 
 def judged_axes(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return per occupation whether its point's role judges `h` and `v`."""
-    import pandas as pd
-
     h, v = axes(occupations["role"], job)
     return pd.DataFrame({"h": h, "v": v}, index=occupations.index)

@@ -14,22 +14,14 @@ visits they are independent.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from geoqa.analysis.occupations.expected_precision import calibrated
+from geoqa.analysis.occupations.measured_rows import Rows
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd
 from geoqa.core.frames.schema import GRADES
 from geoqa.core.statistics import groups
 from geoqa.core.statistics.groups import starts_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.occupations.measured_rows import Rows
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: The sky repeats after a sidereal day (23 h 56 min).
 SKY_REPEAT_S = 86_160.0

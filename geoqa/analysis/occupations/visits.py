@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations.measured_rows import direct_rows, is_rejected
+from geoqa.core.arrays import Frames, np
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,11 +26,8 @@ class Visits(Analysis):
     separation_h_min: float = param(20.0, unit="min", minimum=0, maximum=1440, help="Gap that starts a new visit")
     separation_v_min: float = param(45.0, unit="min", minimum=0, maximum=1440, help="The same for the height")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `visit` and `visit_v`, from 1; 0 for rows that form no pairs."""
-        import numpy as np
-
-        from geoqa.analysis.occupations.measured_rows import direct_rows, is_rejected
         from geoqa.analysis.occupations.visit_means import visit_numbers
 
         occupations = frames["occupations"]

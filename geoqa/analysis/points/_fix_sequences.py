@@ -12,29 +12,17 @@ The fixes of a site in order of time, and what is asked of each point: what risk
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
-
-import numpy as np
-from scipy import special
+from typing import Any, NamedTuple
 
 from geoqa.analysis.occupations import measured_rows, roles, visit_means
-from geoqa.analysis.occupations.measured_rows import direct_rows
+from geoqa.analysis.occupations.measured_rows import Rows, direct_rows
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.precision import mixture
+from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd, special
+from geoqa.core.job import Job
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.occupations.measured_rows import Rows
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 RIGHT, WRONG, REPEATED = 0, 1, 2
 #: Fixes of one point that are weighed one by one; of more, neighbours that agree are taken together.
@@ -390,7 +378,7 @@ class FixSequences:
     at: Index
 
 
-def fix_sequences(frames: Mapping[str, pd.DataFrame], job: Job, fades_s: float) -> FixSequences:
+def fix_sequences(frames: Frames, job: Job, fades_s: float) -> FixSequences:
     """Return the fixes of every point of known precision."""
     occupations, points, classes = frames["occupations"], frames["points"], frames["classes"]
     rows = direct_rows(occupations)

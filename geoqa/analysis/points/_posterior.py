@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.occupations import visit_means
 from geoqa.analysis.points import _fix_sequences
+from geoqa.analysis.points._fix_sequences import FixSequences
 from geoqa.analysis.precision import mixture
+from geoqa.core.arrays import Array, Flags, Frames, Index, np
+from geoqa.core.job import Job
 from geoqa.core.statistics import covariance
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.analysis.points._fix_sequences import FixSequences
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
 PRIOR_REPEATS = 10.0
@@ -83,7 +75,7 @@ def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float
     return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
 
 
-def of_frames(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[FixSequences, float, Array]:
+def of_frames(frames: Frames, job: Job) -> tuple[FixSequences, float, Array]:
     """Return the fixes, how often a wrong one repeats, and what shifts may move each point by, shape (points, 2).
 
     What may be off, nobody knowing which half is, is taken off the requirement; where a shift is known to be off,

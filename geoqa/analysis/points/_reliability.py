@@ -8,20 +8,12 @@ root of a chi-square over its degrees of freedom, over that one too (Gauss's qua
 from __future__ import annotations
 
 import bisect
-from typing import TYPE_CHECKING
-
-import numpy as np
-from scipy import special
+from collections.abc import Callable
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.occupations import expected_precision
+from geoqa.core.arrays import Array, Index, np, special
 from geoqa.core.statistics import covariance, groups
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from geoqa.core.arrays import Array, Index
-
 
 #: The power a detectable bias is stated for, as is usual in reliability theory.
 POWER = 0.80

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations.measured_rows import Rows, direct_rows
+from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations.measured_rows import Rows
     from geoqa.analysis.occupations.visit_means import Level
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,12 +45,9 @@ class Combination(Analysis):
         help="What a visit weighs: the same unless it states worse than usual, always the same, or by its precision",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return position and covariance of each point, NaN where there is nothing to give."""
-        import numpy as np
-
         from geoqa.analysis.occupations import measured_rows, visit_means
-        from geoqa.analysis.occupations.measured_rows import direct_rows
 
         occupations, points = frames["occupations"], frames["points"]
         rows = direct_rows(occupations)
@@ -96,15 +92,11 @@ class Combination(Analysis):
 
 def _at_least(variance: np.ndarray, floor: np.ndarray) -> np.ndarray:
     """Return variances, none below its floor; what is not known stays so."""
-    import numpy as np
-
     return np.where(floor > variance, floor, variance)
 
 
 def _rounding(occupations: pd.DataFrame, rows: Rows, axis: str, used: np.ndarray) -> np.ndarray:
     """Return the variance that the finest step of each point's used rows leaves, step^2 / 12; shape (points,)."""
-    from geoqa.core.statistics import groups
-
     step = rows.take(occupations[f"resolution_{axis}_m"])[used]
     return groups.largest(-step, rows.point[used], len(rows.names)) ** 2 / 12
 
@@ -114,8 +106,6 @@ def _correlation(used: pd.DataFrame, name: str, sigma: str, point: np.ndarray, n
 
     Calibration scales whole covariances, so a mean keeps the correlation of what it is made of.
     """
-    import numpy as np
-
     cov, one, up = (used[c].to_numpy(dtype=float, na_value=np.nan) for c in (name, sigma, "sigma_u_m"))
     with np.errstate(invalid="ignore", divide="ignore"):
         rho = np.clip(cov / (one * up), -1.0, 1.0)
@@ -128,8 +118,6 @@ def _shrink(cov: np.ndarray, var_u: np.ndarray, cov_eu: np.ndarray, cov_nu: np.n
 
     Means of correlations that different rows state need not be those of any error: c' C^-1 c <= var_u is.
     """
-    import numpy as np
-
     with np.errstate(invalid="ignore", divide="ignore"):
         determinant = cov[:, 0, 0] * cov[:, 1, 1] - cov[:, 0, 1] ** 2
         explained = (
@@ -140,10 +128,7 @@ def _shrink(cov: np.ndarray, var_u: np.ndarray, cov_eu: np.ndarray, cov_nu: np.n
 
 def mean_of_visits(rows: Level, n: int, typical: float, how: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean of each point's visits and its covariance; shapes (n, d), (n, d, d), NaN where empty."""
-    import numpy as np
-
     from geoqa.analysis.occupations import visit_means
-    from geoqa.core.statistics import groups
 
     fixes, _ = rows.fixes(typical)
     visits, _ = fixes.visits(typical)
@@ -180,10 +165,9 @@ class Uncertainty(Analysis):
         f"points.{c}" for c in ("semi_major_m", "semi_minor_m", "azimuth_deg", "confidence", "radius95_m", "up95_m")
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the axes in metres, the azimuth from grid north, the confidence, and what 95 % stay within."""
         from geoqa.analysis.occupations import expected_precision
-        from geoqa.analysis.occupations.roles import by_role
         from geoqa.analysis.points import _posterior
         from geoqa.core.statistics import covariance
 

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import measured_rows, roles
+from geoqa.analysis.occupations.roles import by_role
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, HELD, OVER, OWN, STATUSES, UNPROVEN
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.recipe import BOTH, JUDGED
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Those that ask for a visit under another sky.
 HOURS_LATER = ("one_visit", "unseen")
@@ -50,13 +45,8 @@ class Delivery(Analysis):
         help="Probability of a wrong fix above which one visit is not enough, whatever the risk; a repeat is a prior",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `deliver`, its reason, and what the evidence cannot see."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.analysis.occupations import roles
-
         points = frames["points"]
         tests = self._tests(points, job)
         keys = list(DELIVERY_REASONS)
@@ -82,11 +72,6 @@ class Delivery(Analysis):
 
     def _tests(self, points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
         """Return where each of `DELIVERY_REASONS` holds, by key, shape (points,)."""
-        import numpy as np
-
-        from geoqa.analysis.occupations import roles
-        from geoqa.analysis.occupations.roles import by_role
-
         role = points["role"]
         judge_h, judge_v = roles.with_heights(points, job)
         limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
@@ -155,11 +140,6 @@ def _advice(points: pd.DataFrame, key: pd.Series) -> tuple[str, ...]:
 
 def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:
     """Return what the used occupations cannot see: an error they all share."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations import measured_rows
-
     used = np.isin(measured_rows.use_codes(occupations["use"]), (*measured_rows.IN_POSITION, *measured_rows.IN_HEIGHT))
     names = pd.Index(points["point"])
     code = names.get_indexer(occupations["point"].astype(names.dtype))[used]

@@ -7,20 +7,21 @@ Planning arithmetic: how many pairs a class needs, and what one pair can find.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.occupations.measured_rows import direct_rows
+from geoqa.analysis.occupations.roles import by_role
+from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.arrays import Frames, np
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.occupations.visit_means import Level
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,15 +45,10 @@ class Detectability(Analysis):
         None, unit="1", above=0, below=0.5, help="Level of the closure test; where not stated that of point-status"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the detectable biases at a power of 0.80 and the power; null where nothing is tested."""
-        import numpy as np
-
         from geoqa.analysis.occupations import measured_rows, visit_means
-        from geoqa.analysis.occupations.measured_rows import direct_rows
-        from geoqa.analysis.occupations.roles import by_role
         from geoqa.analysis.points import _reliability
-        from geoqa.analysis.points.point_status import PointStatus
 
         alpha = PointStatus.as_set(job).unusual if self.unusual is None else self.unusual
         occupations, points = frames["occupations"], frames["points"]
@@ -79,8 +75,6 @@ class Detectability(Analysis):
 
 def _tested(rows: Level, n: int, typical: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the variance a bias hides behind in each point's test, and that test's degrees of freedom; shape (n,)."""
-    import numpy as np
-
     from geoqa.analysis.points import _reliability
 
     fixes, _ = rows.fixes(typical)
@@ -109,10 +103,8 @@ class PairsNeeded(Analysis):
     factor: float = param(1.25, unit="1", above=1.01, maximum=10, help="How far off the standard deviation may be")
     confidence: float = param(0.95, unit="1", minimum=0.5, maximum=0.999, help="Probability it is no farther off")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `pairs_needed`, a row per class."""
-        import numpy as np
-
         from geoqa.analysis.points import _reliability
 
         classes = frames["classes"]
@@ -142,11 +134,8 @@ class Detection(Analysis):
         help="Level of the test of the closure; where not stated that of closure-status",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `detection`, a row per class; null where the class or the job states nothing."""
-        import numpy as np
-
-        from geoqa.analysis.closures.closure_status import ClosureStatus
         from geoqa.analysis.occupations import expected_precision
         from geoqa.analysis.points import _reliability
 

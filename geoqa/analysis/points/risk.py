@@ -5,20 +5,15 @@ How often a wrong fix comes back when the next occupation is soon.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision.calibration import EXPECTED, WRONG
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
+from geoqa.core.arrays import Frames, pd
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import percent
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,10 +40,8 @@ class Repeats(Analysis):
     )
     learn: bool = param(True, help="Let points with three or more fixes correct that prior")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `repeats`, one row: the probability in use and how it fades."""
-        import pandas as pd
-
         from geoqa.analysis.points import _fix_sequences, _posterior
 
         found, came, could = self.repeat, 0.0, 0.0
@@ -81,7 +74,7 @@ class Risk(Analysis):
     uses = ("points.shift_h_m", "points.shift_v_m")
     gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v"))
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the risk, and the probabilities of resting on a wrong fix and of being within the requirement."""
         from geoqa.analysis.points import _posterior
 

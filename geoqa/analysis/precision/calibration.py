@@ -7,22 +7,20 @@ The share of points per status, beside what the class's receivers are worth.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.precision import priors
+from geoqa.analysis.precision import pooling, priors
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.schema import STATUSES, WHOLE_SITE
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, share
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.analysis.precision.class_table import ClassTable
     from geoqa.analysis.precision.visit_pairs import Offsets
-    from geoqa.core.job import Job
 
 
 #: What calibration says of each occupation, without its own point.
@@ -77,7 +75,7 @@ class Calibration(Analysis):
     )  # fmt: skip
     learn: bool = param(True, help="Let pairs correct the prior")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `classes`, the whole site first, `gross_scales`, and what is expected of each occupation."""
         from geoqa.analysis.precision import visit_pairs
 
@@ -95,7 +93,7 @@ class Calibration(Analysis):
         return Result(made, messages)
 
     def table(
-        self, frames: Mapping[str, pd.DataFrame], job: Job, explained: Offsets, single: bool = False,
+        self, frames: Frames, job: Job, explained: Offsets, single: bool = False,
         checks: bool = True,
     ) -> ClassTable:  # fmt: skip
         """Return the table of classes, with what shifts explain taken off; by checks on known points too, or not."""
@@ -107,8 +105,6 @@ class Calibration(Analysis):
         earlier = frames.get("experience")
         if earlier is None:
             return class_table.make(pairs, occupations, self.prior())
-        from geoqa.analysis.precision import pooling
-
         keys = class_table.keys_of(occupations)[0]
         told = pooling.earlier(earlier, keys, self.prior(), job.experience.weight)
         return class_table.make(pairs, occupations, self.prior(), told)
@@ -132,7 +128,7 @@ class FirstCalibration(Analysis):
     needs = Calibration.needs
     gives = ("first_classes",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `first_classes`, as `classes` would be if no shift explained anything."""
         from geoqa.analysis.precision import visit_pairs
 
@@ -147,8 +143,6 @@ _RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high", "used_wr
 
 def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     """Return the classes with the larger wrong-fix rate of two, bounds that hold both, and the one without beside."""
-    import numpy as np
-
     rate, low, high, used = _RATE
     return classes.assign(
         **{
@@ -168,7 +162,7 @@ def _worse_rows(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _singles(frames: Mapping[str, pd.DataFrame]) -> int:
+def _singles(frames: Frames) -> int:
     """Return how many suspicious shifts are a single find: of one occupation or one point."""
     shifts = frames.get("shifts")
     return 0 if shifts is None else int((shifts["suspicious"] & shifts["scope"].isin(["occupation", "point"])).sum())
@@ -207,10 +201,8 @@ class ClassShares(Analysis):
     needs = ("classes", "points")
     gives = ("classes.points", *(f"classes.share_{status}" for status in STATUSES))
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return how many points were observed, and one share of them per status, NaN where there are none."""
-        import numpy as np
-
         classes, points = frames["classes"], frames["points"]
         observed = points[points["occupations"] > 0]
         keyed = classes[["canopy", "solution"]].copy()

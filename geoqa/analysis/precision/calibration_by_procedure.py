@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import Frames, pd
+from geoqa.core.job import Job
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: Lower ends of the bands of duration, seconds.
 BANDS_S = (0.0, 10.0, 60.0, 180.0)
@@ -32,10 +26,8 @@ class CalibrationByProcedure(Analysis):
     uses = ("shifts", "shifted")
     gives = ("calibration_by_procedure",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `calibration_by_procedure`, a row per solution type and band with pairs; empty where all are alike."""
-        import pandas as pd
-
         from geoqa.analysis.precision import class_table, visit_pairs
 
         occupations = frames["occupations"]

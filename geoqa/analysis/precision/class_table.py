@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-import pandas as pd
-from scipy import special
+from typing import NamedTuple
 
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
 from geoqa.analysis.precision import mixture
+from geoqa.analysis.precision.pooling import Earlier
 from geoqa.analysis.precision.priors import Prior
+from geoqa.analysis.precision.visit_pairs import VisitPairs
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, special
 from geoqa.core.frames.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
 from geoqa.core.units import bounded, probability, share
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.precision.pooling import Earlier
-    from geoqa.analysis.precision.visit_pairs import VisitPairs
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: A ratio within so much of the one that rounding alone makes is that of the last digits.
 EQUAL = 1.05

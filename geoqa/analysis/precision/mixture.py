@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-from scipy import special
+from typing import NamedTuple
 
 from geoqa.analysis.precision import pooling
-from geoqa.analysis.precision.pooling import Scaled, Scatter, Shares
-
-if TYPE_CHECKING:
-    from geoqa.analysis.precision.pooling import Earlier
-    from geoqa.analysis.precision.priors import Prior
-    from geoqa.core.arrays import Array, Flags, Index
-
+from geoqa.analysis.precision.pooling import Earlier, Scaled, Scatter, Shares
+from geoqa.analysis.precision.priors import Prior
+from geoqa.core.arrays import Array, Flags, Index, np, special
 
 #: Standard deviations per axis a gross error may have, metres; 0 for an axis it left alone. Their shares are learnt.
 SCALES_M = np.array([0.0, 0.06, 0.12, 0.25, 0.5, 1.0, 2.0, 8.0, 40.0])

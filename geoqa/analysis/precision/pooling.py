@@ -29,18 +29,10 @@ summed over a grid (see `pooling`), never plugged in: of three jobs the likelies
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-from scipy import special
+from typing import NamedTuple
 
 from geoqa.analysis.precision.priors import SITE_FREEDOM, Prior
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Index
-
+from geoqa.core.arrays import Array, Index, np, pd, special
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0

@@ -13,24 +13,15 @@ One closure for each pair of visits, and what else teaches a site its own precis
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import pandas as pd
-from scipy import sparse
+from typing import Any
 
 from geoqa.analysis.occupations import differences, expected_precision
 from geoqa.analysis.occupations.measured_rows import codes_of, ends, is_direct, positions, shown_labels
 from geoqa.analysis.precision import mixture
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, sparse
 from geoqa.core.frames.control import CHECK
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
+from geoqa.core.job import Job
 
 #: What becomes of a pair along an axis.
 AS_IS, OFFSET_OFF, LEFT_OUT = range(3)
@@ -107,7 +98,7 @@ NOTHING = Offsets(
 )
 
 
-def shift_offsets(frames: Mapping[str, pd.DataFrame]) -> Offsets:
+def shift_offsets(frames: Frames) -> Offsets:
     """Return the suspicious shifts that frames know of, none where they were not looked for."""
     if "shifted" not in frames or "shifts" not in frames:
         return NOTHING

@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
 
 from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
+from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames.schema import UNPROVEN, judged_again
+from geoqa.core.frames.wording import under
+from geoqa.core.job import Job
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: Visits of a point looked back on; few points have more.
 MOST_VISITS = 4
@@ -32,7 +23,7 @@ _OF_SHIFTS = ("shift", "explained", "shift_h_m", "shift_v_m")
 _KINDS = {"canopy": "str", "visits": "int64", "status": "str", "helped": bool}
 
 
-def record(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+def record(frames: Frames, job: Job) -> pd.DataFrame:
     """Return a row for each point and number of visits after which it could not be delivered and was visited again.
 
     Every point is judged from its first visits alone, as the steps judge it, with what the whole site shows of its
@@ -85,7 +76,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
     )
 
 
-def _after(frames: Mapping[str, pd.DataFrame], job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
+def _after(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
     """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
     occupations, closures = frames["occupations"], frames["closures"]
     early = occupations["visit"].between(1, visits).to_numpy() & (codes_in(occupations["point"], names) >= 0)
@@ -162,8 +153,6 @@ def _basis(now: pd.DataFrame, narrow: Flags, n: Array) -> NDArray[np.object_]:
 
 
 def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) -> str:
-    from geoqa.core.frames.wording import under
-
     where = under(canopy) if canopy else "without a canopy label"
     if empty:
         return f"no point {where}, {status}, has had another visit under a fresh initialization yet"

@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
+from typing import TypeAlias
 
 from geoqa.analysis.closures.closures import Closures
 from geoqa.analysis.occupations import measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_in, is_direct, seconds
 from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
+from geoqa.core.arrays import Array, Flags, Frames, NDArray, np, pd
 from geoqa.core.frames.schema import AGREEING, WHOLE_SITE
 from geoqa.core.frames.wording import under
+from geoqa.core.job import Job
 from geoqa.core.statistics.groups import largest
 from geoqa.core.units import duration
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job
-
-    Words = NDArray[np.object_]
+Words: TypeAlias = "NDArray[np.object_]"
 
 #: Lengths are given in whole steps of so many seconds, rounded up.
 STEP_S = 10.0
@@ -93,7 +85,7 @@ def as_times(values_s: Array) -> pd.DatetimeIndex:
     return pd.DatetimeIndex(whole).tz_localize("UTC")
 
 
-def lengths(frames: Mapping[str, pd.DataFrame], canopy: pd.Series) -> tuple[Array, Words]:
+def lengths(frames: Frames, canopy: pd.Series) -> tuple[Array, Words]:
     """Return how long to observe under each label, seconds, and what that comes from.
 
     Where receiver logs show the class: as long as more time on the fix still bought anything. Else the median of the
@@ -126,7 +118,7 @@ def longest_own(occupations: pd.DataFrame, names: pd.Index) -> Array:
     return largest(held[known], code[known], len(names))
 
 
-def more_buys_nothing(frames: Mapping[str, pd.DataFrame], canopy: pd.Series, held_s: Array) -> Flags:
+def more_buys_nothing(frames: Frames, canopy: pd.Series, held_s: Array) -> Flags:
     """Return where logs of the class show that longer than `held_s` buys nothing; shape (n,)."""
     if "durations" not in frames:
         return np.zeros(len(canopy), bool)
@@ -135,7 +127,7 @@ def more_buys_nothing(frames: Mapping[str, pd.DataFrame], canopy: pd.Series, hel
     return held_s >= known[code]  # NaN compares false
 
 
-def _length(frames: Mapping[str, pd.DataFrame], canopy: str) -> tuple[float, str]:
+def _length(frames: Frames, canopy: str) -> tuple[float, str]:
     name = canopy or WHOLE_SITE
     if "waits" in frames and "durations" in frames:
         wait, flat = _wait(frames["waits"], name), _flat_from(frames["durations"], name)

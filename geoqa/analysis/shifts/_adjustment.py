@@ -17,16 +17,9 @@ Cells: what a group of stops shows at one point against the point's other stops.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
-
+from geoqa.core.arrays import Array, Flags, Index, csgraph, np, sparse
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
 
 
 @dataclass(frozen=True)

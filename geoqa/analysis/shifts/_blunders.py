@@ -9,20 +9,14 @@ Occupations under another point's name, names of two points, marks that moved. K
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-from scipy.spatial import cKDTree
+from typing import NamedTuple
 
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import _adjustment
 from geoqa.analysis.shifts._adjustment import FLANKS
+from geoqa.core.arrays import Array, Flags, Index, np, spatial
 from geoqa.core.statistics import groups
 from geoqa.core.units import METRES_PER
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 FEWEST = 5  # points a file must share with the others
 #: What is left after the right change is this many times smaller than what was there, metres allowed beside it.
@@ -289,7 +283,7 @@ def elsewhere(place: Array, sigma: Array, point: Index, near_m: float, apart_m: 
     hosts, host = _hosts(place, point, far > 0, n)
     if not len(torn) or len(hosts) < 2:
         return Misfiled(torn[:0], torn[:0], np.zeros((0, 3)), np.zeros(0))
-    tree = cKDTree(hosts[:, :2])
+    tree = spatial.cKDTree(hosts[:, :2])
     distance, at = tree.query(place[torn, :2], k=min(_NEIGHBOURS, len(hosts)))
     distance = np.where(host[at] == point[torn][:, None], np.inf, distance)
     nearest = distance.argmin(axis=1)
@@ -328,7 +322,7 @@ def _hosts(place: Array, point: Index, is_torn: Flags, n: int) -> tuple[Array, I
     return np.concatenate([middle, place[torn]]), np.concatenate([there, point[torn]])
 
 
-def _density(tree: cKDTree, at: Array) -> Array:
+def _density(tree: spatial.cKDTree, at: Array) -> Array:
     """Return points per square metre around each place."""
     k = min(_NEIGHBOURS, tree.n)
     distance = tree.query(at[:, :2], k=[k])[0][:, 0]

@@ -8,22 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
-
-import numpy as np
-from scipy import special
 
 from geoqa.analysis.shifts import _adjustment, _blunders, _setups, at_control, halves
+from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
+from geoqa.analysis.shifts._blunders import Misfiled, Mixup, Moved, Split
+from geoqa.analysis.shifts._setups import Transformation
+from geoqa.analysis.shifts.at_control import AtControl
+from geoqa.analysis.shifts.halves import Half
+from geoqa.core.arrays import Array, Flags, Index, np, special
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
-    from geoqa.analysis.shifts._blunders import Misfiled, Mixup, Moved, Split
-    from geoqa.analysis.shifts._setups import Transformation
-    from geoqa.analysis.shifts.at_control import AtControl
-    from geoqa.analysis.shifts.halves import Half
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Most common heights that are set right, and most mixups of files.
 MOST = 25

@@ -8,18 +8,10 @@ Does a set-up's shift turn, grow, tilt or drift? Each only where it fits better 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
-
-import numpy as np
-from scipy import special
 
 from geoqa.analysis.occupations import expected_precision
-from geoqa.analysis.shifts._adjustment import CONTRADICTS, FLANKS, MEDIAN
-
-if TYPE_CHECKING:
-    from geoqa.analysis.shifts._adjustment import CommonOffsets
-    from geoqa.core.arrays import Array, Flags, Index
-
+from geoqa.analysis.shifts._adjustment import CONTRADICTS, FLANKS, MEDIAN, CommonOffsets
+from geoqa.core.arrays import Array, Flags, Index, np, special
 
 #: Set-ups that the usual scatter counts for beside those of the site.
 WORTH = 8

@@ -5,25 +5,19 @@ What a common error of heights is near to: poles, their steps, feet and metres c
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from datetime import tzinfo
+from typing import Any
 
-import numpy as np
-
+from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
+from geoqa.analysis.shifts._search import CommonHeight, Findings
+from geoqa.analysis.shifts._setups import OutlierTest, Term, Transformation
+from geoqa.analysis.shifts.halves import Half
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames.wording import LOOK, OFF_CONTROL
 from geoqa.core.units import METRES_PER, length, probability, signed, small
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from datetime import tzinfo
-
-    from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
-    from geoqa.analysis.shifts._search import CommonHeight, Findings
-    from geoqa.analysis.shifts._setups import OutlierTest, Term, Transformation
-    from geoqa.analysis.shifts.halves import Half
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
 POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)

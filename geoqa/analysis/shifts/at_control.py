@@ -8,20 +8,14 @@ anyway, stays in the mean of however many.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import _adjustment, halves
+from geoqa.analysis.shifts._adjustment import Sessions
+from geoqa.analysis.shifts.halves import Floor
+from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames import wording
-
-if TYPE_CHECKING:
-    from geoqa.analysis.shifts._adjustment import Sessions
-    from geoqa.analysis.shifts.halves import Floor
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Occupations of a set-up at known points that shift it whatever its other points say: one alone may be a wrong fix.
 FEWEST = 2

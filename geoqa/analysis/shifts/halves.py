@@ -7,19 +7,13 @@ variance of a difference of two parts has them as a floor.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
-from scipy import special
+from typing import NamedTuple
 
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import _adjustment
 from geoqa.analysis.shifts._setups import JOINS, STANDS
+from geoqa.core.arrays import Array, Flags, Index, np, special
 from geoqa.core.statistics import groups
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Points that must show a difference.
 FEWEST = 5

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import measured_rows
+from geoqa.analysis.occupations.measured_rows import direct_rows, positions
+from geoqa.analysis.points.combination import Combination, mean_of_visits
 from geoqa.analysis.points.point_status import shift_names
 from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.occupations.measured_rows import Labels
     from geoqa.analysis.shifts._table import Shift
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,10 +82,8 @@ class Shifts(Analysis):
         (), help="Names of shifts that `geoqa review` takes off the occupations before it judges; none unasked"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return every test in `shifts`, and the occupations of suspicious ones in `shifted`."""
-        import pandas as pd
-
         from geoqa.analysis.occupations import measured_rows
         from geoqa.analysis.shifts import _table
 
@@ -133,7 +131,7 @@ class ShiftsExplain(Analysis):
     )  # fmt: skip
     gives = ("points.shift", "points.shift_h_m", "points.shift_v_m")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the names of the shifts, by point."""
         occupations, shifted, points = frames["occupations"], frames["shifted"], frames["points"]
         keyed = points[["point"]].copy()
@@ -150,9 +148,6 @@ class ShiftsExplain(Analysis):
 
 def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame:
     """Return each occupation of each suspicious shift, with what it has too much and the point it belongs to."""
-    import numpy as np
-    import pandas as pd
-
     rows = [np.concatenate([one.rows, one.opposite]) for one in suspicious]
     vectors = np.concatenate(
         [np.zeros((0, 3)), *(np.r_[one.vectors, np.zeros((len(one.opposite), 3))] for one in suspicious)]
@@ -181,29 +176,20 @@ def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame
 
 def _resting_on(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     """Return the suspicious shifts that the occupations a point's coordinate rests on are part of, null for none."""
-    import numpy as np
-
-    from geoqa.analysis.occupations import measured_rows
-    from geoqa.analysis.occupations.measured_rows import positions
-
     use = measured_rows.use_codes(occupations["use"])
     used = np.isin(use, (*measured_rows.IN_POSITION, *measured_rows.IN_HEIGHT))
     at = positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy())
     return shift_names(shifted[used[at]], points)
 
 
-def _may_be_off(frames: Mapping[str, pd.DataFrame], job: Job) -> tuple[np.ndarray, np.ndarray]:
+def _may_be_off(frames: Frames, job: Job) -> tuple[np.ndarray, np.ndarray]:
     """Return how far each coordinate may be off where one of two halves of the work is, along each axis, metres.
 
     Nobody knows which half: the offset, with its 95 % bound, times what either half weighs in the mean, the larger.
     NaN for a point that rests on no shift, or on one that is known to be off along that axis; 0 where a shift it rests
     on says nothing of the axis.
     """
-    import numpy as np
-
     from geoqa.analysis.occupations import measured_rows, visit_means
-    from geoqa.analysis.occupations.measured_rows import direct_rows
-    from geoqa.analysis.points.combination import Combination, mean_of_visits
 
     occupations, points, shifts, shifted = (frames[name] for name in ("occupations", "points", "shifts", "shifted"))
     if not len(shifted):

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from geoqa.analysis.standards import rmse
 from geoqa.analysis.standards.statement import (
     HEIGHT,
@@ -21,6 +19,7 @@ from geoqa.analysis.standards.statement import (
     why_none,
     withheld,
 )
+from geoqa.core.arrays import np
 from geoqa.core.frames.control import NO, YES
 
 EDITION_1 = "ASPRS 2014, from memory"

@@ -7,19 +7,10 @@ sqrt 2 times the per-axis value, and must be compared with a stated value of the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-from scipy import special
 
 from geoqa.analysis.standards.statement import HEIGHT, NUMBER, Condition, StatedFigure, Statement, judged, withheld
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.recipe import FieldTest
-
+from geoqa.core.arrays import Array, np, pd, special
+from geoqa.core.recipe import FieldTest
 
 FULL, SIMPLIFIED = "ISO 17123-8 full test", "ISO 17123-8 simplified test"
 STANDARD = "ISO 17123-8:2015, procedure from memory"

@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.arrays import Array, Index, np
 from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-
 
 NAME = "NOAA NOS NGS 92 classes"
 STANDARD = "NOAA TM NOS NGS 92, values as in the NGS bulletin on it"

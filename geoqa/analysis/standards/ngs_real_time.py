@@ -7,21 +7,15 @@ of RT1 and RT4 second-hand); the tolerances are those of the presets `rt1` to `r
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
+from typing import TypeAlias
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np
 from geoqa.core.recipe import PRESETS, Tolerance
 from geoqa.core.units import counted
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-
-    States = NDArray[np.int8]
+States: TypeAlias = "NDArray[np.int8]"
 
 STANDARD = "NGS single-base guidelines, values from memory; precision relative to the base"
 FOUR_HOURS_S = 4 * 3600.0

@@ -5,10 +5,6 @@ Every value here is second-hand, from documents that quote FGDC-STD-007.3-1998.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import numpy as np
-
 from geoqa.analysis.standards import rmse
 from geoqa.analysis.standards.statement import (
     HEIGHT,
@@ -22,10 +18,7 @@ from geoqa.analysis.standards.statement import (
     too_few,
     withheld,
 )
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-
+from geoqa.core.arrays import Array, Index, np, spatial
 
 NAME = "NSSDA accuracy at 95 %"
 STANDARD = "FGDC-STD-007.3-1998, as quoted second-hand"
@@ -57,12 +50,10 @@ def quadrants(place: Array, extent: tuple[float, float, float, float]) -> Index:
 
 def spacing(place: Array, extent: tuple[float, float, float, float]) -> float:
     """Return the smallest distance between two places over the diagonal of the extent; NaN for fewer than two."""
-    from scipy.spatial import KDTree
-
     diagonal = float(np.hypot(extent[2] - extent[0], extent[3] - extent[1]))
     if len(place) < 2 or not diagonal > 0:
         return float("nan")
-    return float(KDTree(place).query(place, k=2)[0][:, 1].min()) / diagonal
+    return float(spatial.KDTree(place).query(place, k=2)[0][:, 1].min()) / diagonal
 
 
 def spread_conditions(checks: Checks) -> list[Condition]:

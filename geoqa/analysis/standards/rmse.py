@@ -6,9 +6,6 @@ Figures of residuals: mean, standard deviation, root mean square, and the rest. 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.standards.statement import (
     HEIGHT,
@@ -21,10 +18,8 @@ from geoqa.analysis.standards.statement import (
     why_none,
     withheld,
 )
+from geoqa.core.arrays import Array, Index, np
 from geoqa.core.frames.control import NO
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames.control import NO, REFUSED, REPORTED, STATED, UNKNOWN, YES
 from geoqa.core.units import counted, length
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: How a figure is printed: a length in the unit of the coordinates or of the heights, a count, a pure number.
 HORIZONTAL, HEIGHT, COUNT, NUMBER = "horizontal", "height", "count", "number"
@@ -196,8 +192,6 @@ def why_none(checks: Checks) -> str:
 
 def common_conditions(checks: Checks) -> list[Condition]:
     """Return what every statement of accuracy asks of its control: independent, better, and none left out."""
-    import numpy as np
-
     ratios = []
     for theirs, ours in zip(checks.control_sigma.T, checks.determined_sigma.T, strict=True):
         known = np.isfinite(theirs) & np.isfinite(ours)

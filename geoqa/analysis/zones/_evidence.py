@@ -10,27 +10,18 @@ What a search for zones looks at: each point's place, whether it is beyond, how 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
-from scipy import special
 
 from geoqa.analysis import geometry
 from geoqa.analysis.occupations import differences, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames.control import CHECK
 from geoqa.core.frames.schema import NO_EVIDENCE, OVER, UNPROVEN
+from geoqa.core.job import Job
 from geoqa.core.statistics import groups, local_statistics, sample_tests
 from geoqa.core.statistics.sample_tests import PER_MAD
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: A spread smaller than this is rounding, metres.
 ROUNDING_M = 1e-4
@@ -231,7 +222,7 @@ class ZoneEvidence:
         return self.has_say & (self.beyond | (self.size >= top))
 
 
-def zone_evidence(frames: Mapping[str, pd.DataFrame], job: Job) -> ZoneEvidence:
+def zone_evidence(frames: Frames, job: Job) -> ZoneEvidence:
     """Return the evidence of a site.
 
     Parameters
@@ -311,7 +302,7 @@ def _closures(closures: pd.DataFrame, names: pd.Index) -> tuple[Array, Array, Ar
     return mean, np.sqrt(square[:, 0] + square[:, 1]), np.sqrt(square[:, 2])
 
 
-def _offsets(frames: Mapping[str, pd.DataFrame], of: Index, job: Job) -> tuple[SetupOffsets, list[str]]:
+def _offsets(frames: Frames, of: Index, job: Job) -> tuple[SetupOffsets, list[str]]:
     """Return the differences between set-ups, known coordinates among them, and the names of the set-ups.
 
     What suspicious shifts have too much is taken off first: they are told for themselves.

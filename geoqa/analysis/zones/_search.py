@@ -6,23 +6,15 @@ Outlines around groups of places, that leave out clusters of others. Arrays and 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import shapely
-from scipy.spatial import cKDTree
+from typing import TypeAlias
 
 from geoqa.analysis.zones import _evidence
+from geoqa.analysis.zones._evidence import SetupOffsets, ZoneEvidence
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np, shapely, spatial
 from geoqa.core.frames.zones import BEYOND, DIRECTION, LARGE
 from geoqa.core.statistics import local_statistics
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.zones._evidence import SetupOffsets, ZoneEvidence
-    from geoqa.core.arrays import Array, Flags, Index
-
-    Shapes = NDArray[np.object_]
+Shapes: TypeAlias = "NDArray[np.object_]"
 
 #: How closely an outline follows its places: 0 as closely as can be, 1 the convex hull.
 RATIO = 0.4
@@ -102,7 +94,7 @@ def _cut(whole: Shapes, place: Array, member: Index, quiet: Index, seam: Array, 
     free = _count(whole, place[member[uncut[member]]]) > 0
     if not len(quiet) or free.all():
         return whole
-    reach = np.minimum(2 * seam[quiet], cKDTree(place[member]).query(place[quiet])[0] / 2)
+    reach = np.minimum(2 * seam[quiet], spatial.cKDTree(place[member]).query(place[quiet])[0] / 2)
     discs = shapely.buffer(shapely.points(place[quiet]), reach)
     near = np.unique(shapely.STRtree(whole[~free]).query(discs)[0])
     left = shapely.difference(whole[~free], shapely.union_all(discs[near]))

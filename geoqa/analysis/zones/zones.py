@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision.calibration import TOLERANCE
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,11 +62,8 @@ class Zones(Analysis):
         "more",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `zones`, the worst first, and the zone of each point, null outside."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.zones import _evidence, _search, _table
 
         site = _evidence.zone_evidence(frames, job)

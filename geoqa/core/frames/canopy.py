@@ -84,10 +84,16 @@ REPEATS = Frame(
 #: What a raster of canopy heights says of a point.
 MEASURES = {
     "canopy_height_m": float_column("canopy height at the point, above the ground"),
-    "canopy_mean_m": float_column("mean canopy height within the radius that [canopy] states"),
+    "canopy_mean_m": float_column("mean canopy height within the radius that [canopy] states", quantity="metres").at(
+        judgement=(240, "mean canopy height")
+    ),
     "canopy_max_m": float_column("largest canopy height within it"),
-    "cover_fraction": float_column("share of it that is cover", minimum=0),
-    "sky_view": float_column("share of the sky above the horizon of the raster; 1 is all of it", minimum=0),
+    "cover_fraction": float_column("share of it that is cover", minimum=0, quantity="share").at(
+        judgement=(250, "cover around it")
+    ),
+    "sky_view": float_column(
+        "share of the sky above the horizon of the raster; 1 is all of it", minimum=0, quantity="share"
+    ).at(judgement=(260, "sky view")),
 }
 #: Each in words, and its unit.
 SPOKEN = {
@@ -100,8 +106,12 @@ SPOKEN = {
 #: What the columns of `points` are that files on canopy give.
 ON_POINTS = {
     **MEASURES,
-    "canopy_mapped": text_column("canopy class of the area that holds the point"),
-    "canopy_raster": text_column("canopy class by the mean height of the raster"),
+    "canopy_mapped": text_column("canopy class of the area that holds the point").at(
+        judgement=(220, "canopy by the areas")
+    ),
+    "canopy_raster": text_column("canopy class by the mean height of the raster").at(
+        judgement=(230, "canopy by the raster")
+    ),
 }
 #: Columns of `occupations` beside the class that counts.
 ON_OCCUPATIONS = {
@@ -173,24 +183,6 @@ CANOPY_TESTS = Frame(
         "note": text_column("why there is no test, or no curve"),
     },
 )
-CONTRACTS = {
-    "canopy": CANOPY,
-    "canopy_checks": CANOPY_CHECKS,
-    "canopy_curves": CANOPY_CURVES,
-    "canopy_tests": CANOPY_TESTS,
-}
-
-CALIBRATION_BY_PROCEDURE = Frame(
-    key=("by", "value"),
-    base=("by", "value", "pairs"),
-    columns={
-        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
-        "value": _text("solution type, or band of duration", nulls=False),
-        "pairs": _int("pairs of different visits observed alike", minimum=0),
-        "explained": _int("those that a shift explains", minimum=0),
-        **BOUNDED,
-    },
-)
 
 _SUMS = {
     "total_h": _float("squares of horizontal closures over their stated variance, gross ones left out", minimum=0),
@@ -218,5 +210,25 @@ EXPERIENCE = Frame(
         "group": _text("receiver, crew or network"),
         "month": _text("month of its first row"),
         **TAUGHT.columns,
+    },
+)
+CONTRACTS = {
+    "taught": TAUGHT,
+    "experience": EXPERIENCE,
+    "canopy": CANOPY,
+    "canopy_checks": CANOPY_CHECKS,
+    "canopy_curves": CANOPY_CURVES,
+    "canopy_tests": CANOPY_TESTS,
+}
+
+CALIBRATION_BY_PROCEDURE = Frame(
+    key=("by", "value"),
+    base=("by", "value", "pairs"),
+    columns={
+        "by": _text("what the pairs are grouped by", ("solution", "duration"), nulls=False),
+        "value": _text("solution type, or band of duration", nulls=False),
+        "pairs": _int("pairs of different visits observed alike", minimum=0),
+        "explained": _int("those that a shift explains", minimum=0),
+        **BOUNDED,
     },
 )

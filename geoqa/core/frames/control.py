@@ -157,7 +157,31 @@ STATEMENT_CONDITIONS = Frame(
         "found": _text("what was found", nulls=False),
     },
 )
+
+STAKES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "design_id", *AGAINST),
+    columns={
+        "occupation_id": _int("the stake", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "design_id": _int("the design row it is compared with", minimum=1),
+        **AGAINST,
+    },
+)
+AVERAGES = Frame(
+    key=("occupation_id",),
+    base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
+    columns={
+        "occupation_id": _int("the averaged row", minimum=1),
+        "point": _text("name of the point", nulls=False),
+        "constituents": _int("direct measured rows of the point", minimum=1),
+        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
+        **AGAINST,
+    },
+)
 CONTRACTS = {
+    "stakes": STAKES,
+    "averages": AVERAGES,
     "control_checks": CONTROL_CHECKS,
     "check_log": CHECK_LOG,
     "check_shots": CHECK_SHOTS,

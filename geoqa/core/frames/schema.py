@@ -24,7 +24,6 @@ from geoqa.core.frames.contract import bool_column as _bool
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
-from geoqa.core.frames.control import AGAINST
 from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, WAITS
 from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
 from geoqa.core.frames.shifts import SHIFTED, SHIFTS
@@ -205,7 +204,7 @@ _STATUS = {
 _ELLIPSE = {
     "semi_major_m": _float("semi-major axis at `confidence`", minimum=0),
     "semi_minor_m": _float("semi-minor axis at `confidence`", minimum=0),
-    "azimuth_deg": _float("azimuth of the major axis, clockwise from grid north", minimum=0),
+    "azimuth_deg": _float("azimuth of the major axis, clockwise from grid north", minimum=0, decimals=1),
     "confidence": _float("probability the ellipse is drawn for", above=0),
 }
 _GEOMETRY = {"geometry": Column("geometry", "in the job's CRS")}
@@ -215,7 +214,7 @@ OCCUPATIONS = Frame(
     base=("occupation_id", "point", "easting_m", "northing_m", "resolution_h_m", *_SOURCE),
     columns={
         "occupation_id": _int("running number in reading order", minimum=1),
-        "point": _text("name of the point", nulls=False),
+        "point": _text("name of the point", nulls=False).at("tip"),
         "visit": _int("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
         "visit_v": _int("visit for the height, which has a gap of its own", minimum=0),
         "use": _text("what the point's coordinate makes of the row"),
@@ -230,7 +229,7 @@ OCCUPATIONS = Frame(
         "freedom_v": _float("degrees of freedom of what that of the height is learnt from", above=0),
         "wrong_rate": _float("probability that a fix like it is wrong, learnt without its point", minimum=0),
         "wrong_worth": _float("fixes that it is learnt from", above=0),
-        "start_utc": Column("time", "start"),
+        "start_utc": Column("time", "start").at("tip"),
         "end_utc": Column("time", "end"),
         "duration_s": _float("end minus start", minimum=0),
         "epochs": _float("number of epochs averaged", minimum=0),
@@ -255,14 +254,14 @@ OCCUPATIONS = Frame(
         "origin": _text("where the coordinate comes from", nulls=False),
         "role": _text("what the point is for"),
         "initialization": _text("label of the ambiguity resolution"),
-        "base": _text("label of the base set-up"),
+        "base": _text("label of the base set-up").at("tip"),
         "base_distance_m": _float("distance to the base", minimum=0),
         "operator": _text("who measured"),
         "antenna_height_m": _float("antenna height"),
         "satellites": _float("number of satellites", minimum=0),
         "pdop": _float("position dilution of precision", minimum=0),
         "correction_age_s": _float("age of the corrections", minimum=0),
-        "canopy": _text("canopy class: the surveyor's label, or as [canopy] decides"),
+        "canopy": _text("canopy class: the surveyor's label, or as [canopy] decides").at("tip"),
         **canopy.ON_OCCUPATIONS,
         "name_read": _text("name as the file has it, where matching or a reviewer may give another"),
         "decision": _text("what the reviewer decided of the row", DECIDED),
@@ -276,7 +275,7 @@ CLOSURES = Frame(
     base=("pair_id", "point", "occupation_a", "occupation_b", "de_m", "dn_m", "horizontal_m", "independence_h"),
     columns={
         "pair_id": _int("running number", minimum=1),
-        "point": _text("name of the point", nulls=False),
+        "point": _text("name of the point", nulls=False).at(tip=(1, "")),
         "occupation_a": _int("the earlier occupation", minimum=1),
         "occupation_b": _int("the later occupation", minimum=1),
         "gap_s": _float("start of the later minus end of the earlier", minimum=0),
@@ -285,20 +284,21 @@ CLOSURES = Frame(
         "new_antenna_height": _bool("shown to have another antenna height"),
         "new_operator": _bool("shown to have another operator"),
         "sky_repeats": _bool("gap near a multiple of 23 h 56 min: as near as [step.closures] says"),
-        "independence_h": _text("grade of independence, horizontal", GRADES, nulls=False),
+        "independence_h": _text("grade of independence, horizontal", GRADES, nulls=False).at(tip=(7, "")),
         "independence_v": _text("grade of independence, height", GRADES),
         "de_m": _float("east, later minus earlier", nulls=False),
         "dn_m": _float("north, later minus earlier", nulls=False),
-        "du_m": _float("up, later minus earlier"),
-        "horizontal_m": _float("horizontal length of the closure", minimum=0, nulls=False),
+        "du_m": _float("up, later minus earlier").at(tip=(4, "")),
+        "horizontal_m": _float("horizontal length of the closure", minimum=0, nulls=False).at(tip=(3, "")),
         "azimuth_deg": _float("azimuth from the earlier to the later, clockwise from north", minimum=0),
-        "tolerance_h_m": _float("largest horizontal closure accepted for this pair", above=0),
-        "tolerance_v_m": _float("largest height closure accepted for this pair", above=0),
+        "tolerance_h_m": _float("largest horizontal closure accepted for this pair", above=0).at(tip=(5, "")),
+        "tolerance_v_m": _float("largest height closure accepted for this pair", above=0).at(tip=(6, "")),
         "t_h": _float("test statistic of the horizontal closure", minimum=0),
         "p_h": _float("probability of a larger one when nothing is wrong", minimum=0),
         "t_v": _float("test statistic of the height closure", minimum=0),
         "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
         **_STATUS,
+        "status": _STATUS["status"].at(tip=(2, "")),
         "canopy": _text("canopy class, `mixed` where the two differ"),
         **_GEOMETRY,
     },
@@ -308,36 +308,49 @@ POINTS = Frame(
     key=("point",),
     base=("point", "occupations", "visits", "set_aside", "status"),
     columns={
-        "point": _text("name of the point", nulls=False),
-        "role": _text("what the point is for"),
-        "occupations": _int("direct measured occupations", minimum=0),
-        "visits": _int("visits they fall into", minimum=0),
-        "visits_used_h": _int("visits the horizontal status rests on", minimum=0),
-        "visits_used_v": _int("visits the height status rests on", minimum=0),
-        "degrees_of_freedom_h": _float(
-            "of the precision's horizontal scale; null where it is taken as known", minimum=0
+        "point": _text("name of the point", nulls=False).at(
+            "csv", tip=(1, ""), beyond=(10, "point"), withheld=(10, "point")
         ),
-        "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
-        "set_aside": _int("occupations the coordinate does not use", minimum=0),
-        "easting_m": _float("combined easting; null where there is nothing to give"),
-        "northing_m": _float("combined northing"),
-        "height_m": _float("combined height"),
-        "var_e_m2": _float("variance east", minimum=0),
-        "var_n_m2": _float("variance north", minimum=0),
-        "var_u_m2": _float("variance of the height", minimum=0),
+        "role": _text("what the point is for").at(
+            "csv", judgement=(270, "role"), withheld=(20, "role"), filter=(40, "Role")
+        ),
+        "easting_m": _float("combined easting; null where there is nothing to give").at("csv"),
+        "northing_m": _float("combined northing").at("csv"),
+        "height_m": _float("combined height").at("csv", position=(40, "height")),
+        "radius95_m": _float("horizontal radius at 95 %", minimum=0).at(
+            "csv", "delivered", position=(50, "radius, 95 %"), tip=(6, "")
+        ),
+        "up95_m": _float("height uncertainty at 95 %", minimum=0, quantity="bound").at(
+            "csv", "delivered", position=(70, "height, 95 %"), tip=(7, "")
+        ),
+        "var_e_m2": _float("variance east", minimum=0).at(
+            delivered=(0, "one standard deviation east, relative to the base unless its uncertainty is stated")
+        ),
+        "var_n_m2": _float("variance north", minimum=0).at(delivered=(0, "the same north")),
+        "var_u_m2": _float("variance of the height", minimum=0).at(delivered=(0, "the same of the height")),
         "cov_en_m2": _float("covariance of east and north"),
         "cov_eu_m2": _float("covariance of east and height"),
         "cov_nu_m2": _float("covariance of north and height"),
-        **_ELLIPSE,
-        "radius95_m": _float("horizontal radius at 95 %", minimum=0),
-        "up95_m": _float("height uncertainty at 95 %", minimum=0),
-        "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0),
-        "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0),
-        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0),
-        "limit_v_m": _float("the same of the largest height closure", minimum=0),
-        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0),
-        **_STATUS,
-        "risk": _float("probability that an error exceeds the requirement", minimum=0),
+        "semi_major_m": _ELLIPSE["semi_major_m"].at("csv", "delivered"),
+        "semi_minor_m": _ELLIPSE["semi_minor_m"].at("csv", "delivered"),
+        "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0).at(
+            "csv", judgement=(30, "largest closure, horizontal")
+        ),
+        "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0).at(
+            "csv", judgement=(50, "largest closure, height")
+        ),
+        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0).at(
+            "csv", judgement=(40, "accepted of it")
+        ),
+        "limit_v_m": _float("the same of the largest height closure", minimum=0).at(
+            "csv", judgement=(60, "accepted of that")
+        ),
+        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0).at("csv"),
+        "azimuth_deg": _ELLIPSE["azimuth_deg"].at("csv", "delivered", position=(110, "long axis from grid north")),
+        "confidence": _ELLIPSE["confidence"].at("csv", "delivered"),
+        "risk": _float(
+            "probability that an error exceeds the requirement", minimum=0, quantity="probability", decimals=6
+        ).at("csv", "delivered", judgement=(180, "outside the requirement"), tip=(8, "")),
         "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
         "wrong_v": _float("probability that the height rests on a fix that is wrong in height", minimum=0),
         "within_h": _float("probability that the horizontal error is within the requirement", minimum=0),
@@ -346,16 +359,34 @@ POINTS = Frame(
         "detectable_v_m": _float("the same for the height", minimum=0),
         "power_h": _float("probability that a bias as large as the requirement is found", minimum=0),
         "power_v": _float("the same for the height", minimum=0),
-        "deliver": _text("may it be delivered", DELIVERIES, nulls=False),
-        "deliver_reason": _text("why, or why not", nulls=False),
+        "occupations": _int("direct measured occupations", minimum=0).at("csv"),
+        "visits": _int("visits they fall into", minimum=0).at("csv", "delivered", withheld=(40, "visits")),
+        "visits_used_h": _int("visits the horizontal status rests on", minimum=0).at("csv"),
+        "visits_used_v": _int("visits the height status rests on", minimum=0).at("csv"),
+        "degrees_of_freedom_h": _float(
+            "of the precision's horizontal scale; null where it is taken as known", minimum=0
+        ),
+        "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
+        "set_aside": _int("occupations the coordinate does not use", minimum=0).at("csv"),
+        "status": _STATUS["status"].at("csv", "delivered", beyond=(20, "status"), withheld=(30, "status"), tip=(2, "")),
+        "status_h": _STATUS["status_h"].at("csv"),
+        "status_v": _STATUS["status_v"].at("csv"),
+        "reason": _text("why this status").at("csv", judgement=(20, "why"), beyond=(50, "why"), tip=(3, "")),
+        "deliver": _text("may it be delivered", DELIVERIES, nulls=False).at(
+            "csv", "delivered", judgement=(80, "deliver"), tip=(4, "")
+        ),
+        "deliver_reason": _text("why, or why not", nulls=False).at(
+            "csv", "delivered", judgement=(90, "because"), withheld=(70, "why not"), tip=(5, "")
+        ),
         "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": _text("the axes its delivery is judged by", JUDGED),
-        "untested": _text("what the evidence cannot see"),
-        "canopy": _text("canopy class, `mixed` where occupations differ"),
+        "untested": _text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
+        "canopy": _text("canopy class, `mixed` where occupations differ").at(
+            "csv", judgement=(210, "canopy"), filter=(30, "Cover")
+        ),
         **canopy.ON_POINTS,
         "basis": _text("where most of what is known of its precision comes from"),
-        "zone": _text("problem zone"),
-        "reason": _text("why this status"),
+        "zone": _text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
         "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": _text("shifts without which the point would not disagree"),
         "shift_h_m": _float(
@@ -364,7 +395,9 @@ POINTS = Frame(
         "shift_v_m": _float(
             "the same for the height; null: it rests on no shift, or on one known to be off along that axis", minimum=0
         ),
-        "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery"),
+        "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery").at(
+            "csv", "delivered", judgement=(170, "reviewer")
+        ),
         **_GEOMETRY,
     },
 )
@@ -441,8 +474,9 @@ ELLIPSES = Frame(
     columns={
         "subject": _text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
         "id": _text("key of that row", nulls=False),
-        "point": _text("name of the point", nulls=False),
+        "point": _text("name of the point", nulls=False).at("tip"),
         **_ELLIPSE,
+        **{name: _ELLIPSE[name].at("tip") for name in ("semi_major_m", "semi_minor_m")},
         **_GEOMETRY,
     },
 )
@@ -481,31 +515,7 @@ NAME_CHECKS = Frame(
     },
 )
 
-STAKES = Frame(
-    key=("occupation_id",),
-    base=("occupation_id", "point", "design_id", *AGAINST),
-    columns={
-        "occupation_id": _int("the stake", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "design_id": _int("the design row it is compared with", minimum=1),
-        **AGAINST,
-    },
-)
-AVERAGES = Frame(
-    key=("occupation_id",),
-    base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
-    columns={
-        "occupation_id": _int("the averaged row", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "constituents": _int("direct measured rows of the point", minimum=1),
-        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
-        **AGAINST,
-    },
-)
-
 FRAMES: dict[str, Frame] = {
-    "taught": canopy.TAUGHT,
-    "experience": canopy.EXPERIENCE,
     "epochs": EPOCHS,
     "occupations": OCCUPATIONS,
     "closures": CLOSURES,
@@ -523,8 +533,6 @@ FRAMES: dict[str, Frame] = {
     "ellipses": ELLIPSES,
     "decisions": DECISIONS,
     "name_checks": NAME_CHECKS,
-    "stakes": STAKES,
-    "averages": AVERAGES,
     **control.CONTRACTS,
     **canopy.CONTRACTS,
     "canopy_costs": CANOPY_COSTS,

@@ -12,7 +12,7 @@ ZONES = Frame(
     key=("zone",),
     base=("zone", "kind", "points", "judged", "beyond", "p", "message", "geometry"),
     columns={
-        "zone": text_column("its name, the worst first", nulls=False),
+        "zone": text_column("its name, the worst first", nulls=False).at("tip"),
         "kind": text_column(f"what it rests on: {', '.join(KINDS)}, or several of them", nulls=False),
         "points": int_column("points inside", minimum=1),
         "judged": int_column("of them shown to agree or to disagree", minimum=0),
@@ -38,7 +38,7 @@ ZONES = Frame(
             "explains the zone; null where nothing tells the classes apart",
             minimum=0,
         ),
-        "message": text_column("in words", nulls=False),
+        "message": text_column("in words", nulls=False).at("tip"),
         "geometry": Column("geometry", "its outline, in the job's CRS", nulls=False),
     },
 )

@@ -7,21 +7,14 @@ patterns run in RE2, whose time grows only with the length of the text.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeAlias
 
-import numpy as np
-import pandas as pd
-
+from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, sparse, spatial
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED
+from geoqa.core.job import Job
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
-    Matched = tuple[pd.DataFrame, tuple[str, ...]]
+Matched: TypeAlias = "tuple[pd.DataFrame, tuple[str, ...]]"
 
 #: Pairs of stops within twice the radius above which the radius is taken for a mistake.
 MOST_PAIRS = 20_000_000
@@ -164,8 +157,6 @@ def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: fl
     How far a solution that is not fixed lies off says its own sigma, and at least `REACH_M`. Where several places
     are as near, none is chosen.
     """
-    from scipy.spatial import cKDTree
-
     loose = never_fixed(frame)
     count = int(number.max(initial=0))
     held = np.bincount(number - 1, ~loose, minlength=count) > 0
@@ -182,7 +173,7 @@ def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: fl
     own = frame["solution"].astype("object").map(REACH_M).fillna(0.0).to_numpy(dtype=float)
     reach = np.zeros(count)
     np.maximum.at(reach, number - 1, radius_m + np.maximum(own, 3 * sigma))
-    far, nearest = cKDTree(middle[kept]).query(middle[lost], k=[1, 2])
+    far, nearest = spatial.cKDTree(middle[kept]).query(middle[lost], k=[1, 2])
     joins = (far[:, 0] <= reach[lost]) & ((far[:, 1] > reach[lost]) | (far[:, 1] > 2 * far[:, 0]))
     target = np.arange(count)
     target[lost[joins]] = kept[nearest[joins, 0]]
@@ -223,12 +214,8 @@ def places(east_m: Array, north_m: Array, radius_m: float, linked: Index | None 
     InputError
         If so many stops lie within the radius that it cannot be meant.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     n = len(east_m)
-    tree = cKDTree(np.column_stack([east_m, north_m]))
+    tree = spatial.cKDTree(np.column_stack([east_m, north_m]))
     if tree.count_neighbors(tree, 2 * radius_m) > 2 * MOST_PAIRS + n:
         raise InputError(
             f"[match] radius_m = {radius_m:g}: more than {MOST_PAIRS:,} pairs of stops lie within twice the radius. "
@@ -236,8 +223,8 @@ def places(east_m: Array, north_m: Array, radius_m: float, linked: Index | None 
         )
     pairs = tree.query_pairs(radius_m, output_type="ndarray")
     pairs = pairs if linked is None else np.concatenate([pairs.reshape(-1, 2), linked])
-    links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, label = connected_components(links, directed=False)
+    links = sparse.coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    _, label = csgraph.connected_components(links, directed=False)
     _, first, which = np.unique(label, return_index=True, return_inverse=True)
     rank = np.empty(len(first), np.int64)
     rank[np.argsort(first)] = np.arange(1, len(first) + 1)

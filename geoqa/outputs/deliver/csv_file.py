@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from pathlib import Path
 
 from geoqa.core.job import Job
 from geoqa.core.steps import Deliverable, Writer
-from geoqa.outputs.text import cell_text
+from geoqa.outputs import csv_tables
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,11 +19,4 @@ class CsvFile(Writer):
 
     def write(self, path: Path, points: Deliverable, job: Job) -> None:
         """Write the columns in their order."""
-        columns = [
-            [cell_text(value) for value in field.written()] if field.is_text else field.written()
-            for field in (*points.fields, *points.labels)
-        ]
-        with path.open("w", encoding="utf-8", newline="") as file:
-            rows = csv.writer(file, lineterminator="\n")
-            rows.writerow([cell_text(field.heading) for field in (*points.fields, *points.labels)])
-            rows.writerows(zip(*columns, strict=True))
+        csv_tables.write(path, (*points.fields, *points.labels))

@@ -1,13 +1,4 @@
-"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows.
-
-What the field sheet says to every crew.
-
-Zones whose points are off together though the visits of each agree: what no revisit of the list would show.
-
-The table of the field sheet: a line for each point somebody goes to, in walking order, with a box to tick.
-
-Behind the table of the field sheet: why a point is on it, where it is, how often a visit helped, room to write.
-"""
+"""revisits.html: the field sheet, all a crew must know on its first page; what stands behind it follows."""
 
 from __future__ import annotations
 
@@ -33,7 +24,6 @@ from geoqa.core.frames.zones import DIRECTION, JOIN
 from geoqa.core.job import Job
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import csv_tables, offline
-from geoqa.outputs.csv_tables import coordinates
 from geoqa.outputs.field import walk
 from geoqa.outputs.header import CAUTIONS, FIELD_CAUTIONS, FINDING_ONLY
 from geoqa.outputs.text import cut, map_text
@@ -206,7 +196,8 @@ def details_table(shown: pd.DataFrame, job: Job) -> list[str]:
     shown
         Rows of `revisits` in walking order.
     """
-    places = [" ".join(place) for place in zip(*coordinates(shown, job, 1).values(), strict=True)]
+    east, north = (csv_tables.field("revisits", shown, name, job, 1).written() for name in csv_tables.DEGREES)
+    places = [f"{first} {second}" for first, second in zip(east, north, strict=True)]
     lines = [
         '<table class="details"><colgroup><col class="n"><col class="p"><col><col class="h"><col class="e"><col '
         'class="r"></colgroup><thead><tr><th>No.</th><th>Point</th><th>Why</th><th>Worked at</th><th>Place</th>'
@@ -437,4 +428,4 @@ def write(folder: Path, frames: Frames, job: Job, review_id: str = "") -> None:
     page = build(table, frames["occupations"], job, zone_notice(frames, job), review_id)
     (folder / "revisits.html").write_text(page, encoding="utf-8")
     (folder / "revisits.gpx").write_text(walk.build(table, job), encoding="utf-8")
-    csv_tables.write_revisits(folder / "revisits.csv", table, job)
+    csv_tables.write(folder / "revisits.csv", csv_tables.fields("revisits", table, job))

@@ -1,9 +1,4 @@
-"""The walk: its sketch on the field sheet, and its waypoints.
-
-The sketch of the walk on the field sheet: inline SVG, grid north up, numbers where there is room.
-
-revisits.gpx: the walk as waypoints of GPX 1.1, for navigation only.
-"""
+"""The walk: its sketch on the field sheet, SVG with a number where there is room, and its waypoints in revisits.gpx."""
 
 from __future__ import annotations
 

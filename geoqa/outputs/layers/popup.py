@@ -1,9 +1,4 @@
-"""What a click on a point shows, and what points may be chosen by.
-
-What a click on a point shows: its judgement, its visits and occupations, its closures, as tables of columns.
-
-What points may be chosen by: what is to be done, zone, cover, role, and their bases, days and crews.
-"""
+"""What a click on a point shows, as tables of columns, and what points may be chosen by."""
 
 from __future__ import annotations
 
@@ -15,10 +10,15 @@ from geoqa.core import clock, units
 from geoqa.core.arrays import Array, Rows, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
+from geoqa.core.frames.revisits import REVISITS
+from geoqa.core.frames.schema import POINTS
 from geoqa.core.job import Job
+from geoqa.outputs import csv_tables
 from geoqa.outputs.layers.positions import Places
 from geoqa.outputs.text import display_text
 
+numbers = csv_tables.numbers
 START = "start"
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
@@ -58,10 +58,6 @@ def lengths(job: Job) -> tuple[Length, Length]:
     return Length(job.grid.unit), Length(job.grid.unit_up)
 
 
-#: When a point may be visited again, as a click tells it.
-_TIMES = {"earliest_utc": "not before", "avoid_from_utc": "not from", "avoid_to_utc": "not to"}
-
-
 def in_time(occupations: pd.DataFrame) -> pd.DataFrame:
     """Return the occupations in the order they were made."""
     return occupations.sort_values("start_utc", kind="stable") if "start_utc" in occupations else occupations
@@ -72,9 +68,9 @@ def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.Dat
     if revisits is None:
         return points
     at = pd.Index(revisits["point"].astype("str")).get_indexer(points["point"].astype("str"))
-    names = ("action", "instruction", *_TIMES, "observe_s")
     stop = revisits["give_up_after"].astype(float).replace(0.0, np.nan)
-    told = {name: revisits[name] for name in names} | {"give_up_after": stop}
+    told = {name: revisits[name] for where in (FILTER, JUDGEMENT) for name in seen_in(REVISITS.columns, where)}
+    told["give_up_after"] = stop
     return points.assign(**{name: values.array.take(at, allow_fill=True) for name, values in told.items()})
 
 
@@ -114,45 +110,54 @@ def tables(
     )
 
 
+def _rules() -> dict[str, Column]:
+    """Return the contract of what is told of points: their own columns, and what is to be done at them."""
+    return {**REVISITS.columns, **POINTS.columns}
+
+
+def _told(points: pd.DataFrame, where: str, plane: Length, height: Length) -> dict[float, Cells]:
+    """Return the lines that the contract has for a table, by their place."""
+    shown = seen_in(_rules(), where).items()
+    return {place: _line(points, name, head, plane, height) for name, (place, head) in shown}
+
+
+def _line(points: pd.DataFrame, name: str, head: str, plane: Length, height: Length) -> Cells:
+    rule = _rules()[name]
+    if rule.kind == "text":
+        return Cells(head, text(points, name))
+    if rule.kind == "time":
+        return Cells(head, points[name] if name in points else _none(points), "time")
+    values = numbers(points, name)
+    if rule.quantity == "probability":
+        return Cells(head, values, "probability", before="probability")
+    if rule.quantity == "share":
+        return Cells(head, values, "share")
+    if rule.quantity == "metres":
+        return Cells(head, values, "number", 1, unit="m")
+    if name.endswith("_s"):
+        return Cells(head, values, "span")
+    if name.endswith("_deg"):
+        return Cells(head, values, "number", 0, unit="°")
+    if name.endswith("_m"):
+        return (height if is_height(name) else plane).line(head, values, before="±" * (rule.quantity == "bound"))
+    return Cells(head, values, "number", rule.decimals)
+
+
+def _in_order(lines: dict[float, Cells]) -> tuple[Cells, ...]:
+    return tuple(lines[place] for place in sorted(lines))
+
+
 def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
     wrong = np.fmax(numbers(points, "wrong_h"), numbers(points, "wrong_v"))
-    return (
-        Cells("status", _status(points)),
-        Cells("why", text(points, "reason")),
-        plane.line("largest closure, horizontal", numbers(points, "worst_horizontal_m")),
-        plane.line("accepted of it", numbers(points, "limit_h_m")),
-        height.line("largest closure, height", numbers(points, "worst_vertical_m")),
-        height.line("accepted of that", numbers(points, "limit_v_m")),
-        Cells("beyond what is accepted", _failing(*_of_points(points))),
-        Cells("deliver", text(points, "deliver")),
-        Cells("because", text(points, "deliver_reason")),
-        Cells("to do", text(points, "instruction")),
-        *(Cells(head, points[name] if name in points else _none(points), "time") for name, head in _TIMES.items()),
-        Cells("how long", numbers(points, "observe_s"), "span"),
-        Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
-        Cells("problem zone", text(points, "zone")),
-        Cells("reviewer", text(points, "decision")),
-        Cells("outside the requirement", numbers(points, "risk"), "probability", before="probability"),
-        Cells(
-            "rests on a wrong fix", np.where(wrong > WORTH_TELLING, wrong, np.nan), "probability", before="probability"
-        ),
-        Cells("untested", text(points, "untested")),
-        Cells("canopy", text(points, "canopy")),
-        *_surroundings(points),
-        Cells("role", text(points, "role")),
-    )
-
-
-def _surroundings(points: pd.DataFrame) -> tuple[Cells, ...]:
-    """Return what areas and a raster say of the canopy, where the recipe names any."""
-    if "canopy_mean_m" not in points:
-        return ()
-    return (
-        Cells("canopy by the areas", text(points, "canopy_mapped")),
-        Cells("canopy by the raster", text(points, "canopy_raster")),
-        Cells("mean canopy height", numbers(points, "canopy_mean_m"), "number", 1, unit="m"),
-        Cells("cover around it", numbers(points, "cover_fraction"), "share"),
-        Cells("sky view", numbers(points, "sky_view"), "share"),
+    wrong = np.where(wrong > WORTH_TELLING, wrong, np.nan)
+    return _in_order(
+        _told(points, JUDGEMENT, plane, height)
+        | {
+            10: Cells("status", _status(points)),
+            70: Cells("beyond what is accepted", _failing(*_of_points(points))),
+            150: Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
+            190: Cells("rests on a wrong fix", wrong, "probability", before="probability"),
+        }
     )
 
 
@@ -175,24 +180,20 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
         )
     else:
         place = tuple(plane.line(name, numbers(points, f"{name}_m"), grid=name) for name in ("easting", "northing"))
-    confidence = pd.Series([f"{units.percent(c)} ellipse" if c == c else "" for c in _distinct(points, "confidence")])
-    head = next((name for name in confidence if name), "ellipse")
-    return (
-        Cells("coordinate", where),
-        *place,
-        height.line("height", numbers(points, "height_m")),
-        plane.line("radius, 95 %", numbers(points, "radius95_m")),
-        Cells("no radius", _why_none(points, "radius95_m", "var_e_m2", "within_h")),
-        height.line("height, 95 %", numbers(points, "up95_m"), before="±"),
-        Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2", "within_v")),
-        plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
-        plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
-        Cells("long axis from grid north", numbers(points, "azimuth_deg"), "number", 0, unit="°"),
+    stated = [f"{units.percent(c)} ellipse" for c in np.unique(numbers(points, "confidence")) if c == c]
+    head = stated[0] if stated else "ellipse"
+    return _in_order(
+        _told(points, POSITION, plane, height)
+        | {
+            10: Cells("coordinate", where),
+            20: place[0],
+            30: place[1],
+            60: Cells("no radius", _why_none(points, "radius95_m", "var_e_m2", "within_h")),
+            80: Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2", "within_v")),
+            90: plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
+            100: plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
+        }
     )
-
-
-def _distinct(points: pd.DataFrame, name: str) -> list[float]:
-    return np.unique(numbers(points, name)).tolist()
 
 
 def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> pd.Series:
@@ -304,13 +305,6 @@ def texts(frame: pd.DataFrame, name: str) -> list[str]:
     return [str(value) for value in text(frame, name).astype("str").fillna("").tolist()]
 
 
-def numbers(frame: pd.DataFrame, name: str) -> Array:
-    """Return a column of numbers, NaN where it is missing or the frame has none."""
-    if name not in frame:
-        return np.full(len(frame), np.nan)
-    return frame[name].to_numpy(dtype=float, na_value=np.nan)
-
-
 def _of_points(points: pd.DataFrame) -> tuple[Array, ...]:
     names = ("worst_horizontal_m", "limit_h_m", "worst_vertical_m", "limit_v_m")
     return tuple(numbers(points, name) for name in names)
@@ -345,10 +339,7 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Rows, job: Job) 
     """
     own = np.arange(len(points))
     offered = (
-        Facet("To do", own, text(points, "action")),
-        Facet("Problem zone", own, text(points, "zone")),
-        Facet("Cover", own, text(points, "canopy")),
-        Facet("Role", own, text(points, "role")),
+        *(Facet(head, own, text(points, name)) for name, (_, head) in seen_in(_rules(), FILTER).items()),
         Facet("Base", at, text(occupations, "base")),
         Facet(f"Day, {clock.name(job)}", at, _days(occupations, job)),
         Facet("Crew", at, text(occupations, "operator")),

@@ -1,10 +1,6 @@
 """Where things stand on the map, and small pictures for it.
 
-Places on the map: metres of the spherical Mercator projection that the map library draws in (EPSG:3857).
-
-Where things stand on the map: longitude, latitude, and the turn from grid to true north.
-
-Small pictures of few colours as PNG: a palette, one byte a cell, the first colour transparent.
+The map library draws in metres of the spherical Mercator projection (EPSG:3857).
 """
 
 from __future__ import annotations

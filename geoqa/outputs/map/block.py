@@ -1,8 +1,4 @@
-"""Drawings as a packed block: what is drawn, and the tables that a click shows.
-
-What a click shows, as packed columns: the tables of one drawing.
-
-Drawings as a packed block: what is drawn, and what a click shows, which a browser unpacks when it is asked.
+"""Drawings as a packed block: what is drawn, and what a click shows, which a browser unpacks when it is asked.
 
 Positions are metres of the spherical Mercator projection that the map library draws in (EPSG:3857),
 kept to a millimetre; lengths to a tenth of one, azimuths to a hundredth of a degree.

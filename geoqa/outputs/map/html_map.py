@@ -6,9 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from branca.element import MacroElement
-from folium.template import Template
-
 from geoqa.core import clock, geodesy, recipe, units
 from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
@@ -154,35 +151,17 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     """
     title = map_text(context.title)
     heads, pack = block.packed(drawings, context.grid)
-    figure = offline.OfflineFigure(f"{title} – map", _sheet(title, context), tiles=_tile_servers(drawings))
     head = {"context": _context(context), "drawings": heads}
-    figure.data = [
-        offline.DataBlock("geoqa-head", json_for_html(head)),
-        offline.DataBlock("geoqa-block", json_for_html(pack.text())),
-    ]
-    chart = offline.OfflineMap(
-        figure,
+    return offline.page(
+        title,
+        _head(title, context),
         [offline.static_text(name) for name in STYLES],
         [offline.static_text(name) for name in SCRIPTS],
+        {"geoqa-head": json_for_html(head), "geoqa-block": json_for_html(pack.text())},
+        _tile_servers(drawings),
         max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,
         fade_animation=False,
     )  # fmt: skip
-    SurveySheet().add_to(chart, name="survey")
-    return str(figure.render())
-
-
-class SurveySheet(MacroElement):
-    """The one call that draws the data blocks; holds none of them."""
-
-    _template = Template("""
-    {% macro script(this, kwargs) %}
-    Geoqa.start({{ this._parent.get_name() }});
-    {% endmacro %}
-    """)
-
-    def __init__(self) -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
-        self._name, self._id = "SurveySheet", "geoqa"
 
 
 def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
@@ -244,24 +223,21 @@ def _with_roles(whole: str, own: Iterable[tuple[str, str]]) -> str:
     return "; ".join([whole, *(f"{name}: {words}" for name, words in own if words != whole)])
 
 
-def _sheet(title: str, context: MapContext) -> tuple[str, str]:
-    """Return the HTML before and after the map; readable without scripts."""
+def _head(title: str, context: MapContext) -> str:
+    """Return the HTML before the map; readable without scripts."""
     total, ready = sum(context.statuses.values()), context.deliveries.get("yes", 0)
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
-    before = (
-        '<div class="gq-sheet">\n<header class="gq-head">'
-        f'<h1><bdi dir="auto">{title}</bdi></h1>{first}'
+    return (
+        f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
         f"{total - ready:,} not.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         "</header>\n"
-        f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>\n"
-        '<main class="gq-map" aria-label="Map of the points">'
+        f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
-    return before, '</main>\n<aside class="gq-key" id="geoqa-key" aria-label="Key and switches"></aside>\n</div>'
 
 
 def _context(context: MapContext) -> dict[str, Any]:

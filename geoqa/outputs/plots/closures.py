@@ -1,13 +1,4 @@
-"""What closures show: east and north, the precision of each canopy class, and what canopy costs.
-
-East and north of the closures between independent fixes, with the tolerance, by status.
-
-Repeatability and precision ratio of each canopy class, with their intervals.
-
-What earlier jobs taught, by month: the ratio of seen to stated precision and the share of wrong fixes of a class.
-
-What canopy costs: closures by class, and the share beyond tolerance against what a raster says.
-"""
+"""What closures show: east and north, the precision of each class here and in earlier jobs, and what canopy costs."""
 
 from __future__ import annotations
 

@@ -1,11 +1,4 @@
-"""The epochs of one point: where they fell, and how they went with time.
-
-The epochs and occupations of one point in metres from its middle, in the job's own frame.
-
-Where the epochs of a point fell: their states, the averages with their ellipses, the precision as stated.
-
-East, north and up of a point's epochs against time, with the state of the solution.
-"""
+"""The epochs of one point in metres from its middle, in the job's own frame: where they fell, and how they went."""
 
 from __future__ import annotations
 

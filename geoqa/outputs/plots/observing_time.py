@@ -1,9 +1,4 @@
-"""Waits for a fix, and what averages spread against their length, by canopy class.
-
-The share still waiting against time, by canopy class.
-
-What averages spread against how long they are, by canopy class, with the tolerance.
-"""
+"""Waits for a fix, and what averages spread against their length, by canopy class."""
 
 from __future__ import annotations
 

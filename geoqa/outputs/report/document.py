@@ -1,15 +1,17 @@
-"""What a report is made of: blocks of plain text, numbers and tables, which each writer sets in its own way.
-
-Tables of the report: how long they may be, and how shares and probabilities stand in them.
-"""
+"""What a report is made of: blocks of plain text, numbers and tables, which each writer sets in its own way."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from geoqa.core.arrays import Frames
+from geoqa.core import clock
+from geoqa.core.arrays import Frames, pd
+from geoqa.core.frames.contract import is_height, seen_in
+from geoqa.core.frames.schema import FRAMES
+from geoqa.core.job import Job
 from geoqa.core.steps import Figure
+from geoqa.core.units import bare, number, probability, share
 from geoqa.outputs.text import cut, display_text
 
 #: Longest text of one cell.
@@ -115,6 +117,8 @@ def shown(value: object, longest: int = LONGEST) -> str:
     return cut(display_text(value), longest)
 
 
+#: Longest name, and longest sentence, of a table's row.
+NAME, LINE = 40, 200
 #: Rows shown of a long table; the rest stands in the files.
 MOST = 60
 #: Cells that say nothing.
@@ -143,6 +147,43 @@ def table(
     place = where if "." in where else f"the layer {where} of review.gpkg"
     more = f"and {left:,} more in {place}" if left > 0 else ""
     return TableBlock(caption, tuple(head), tuple(tuple(row) for row in rows[:MOST]), tuple(numbers), more=more)
+
+
+#: A column of a table: its heading, its cells, and whether they are numbers.
+Listed = tuple[str, list[str], bool]
+
+
+def listed(name: str, frame: pd.DataFrame, where: str, more: Mapping[float, Listed], job: Job) -> list[Listed]:
+    """Return what a table shows of the rows of the frame called `name`: the columns its contract names, and others.
+
+    Parameters
+    ----------
+    more
+        Columns that are worked out, by their place among the others.
+    """
+    rules, made = FRAMES[name].columns, dict(more)
+    for column, (place, head) in seen_in(rules, where).items():
+        rule, values = rules[column], frame[column].tolist()
+        if rule.kind == "text":
+            longest = NAME if column in FRAMES[name].key else LINE
+            made[place] = head, [shown(word(value), longest) for value in values], False
+        elif rule.kind == "time":
+            made[place] = head, [clock.moment(value, clock.zone_of(job)) for value in values], False
+        elif rule.quantity:
+            made[place] = head, [(probability if rule.quantity == "probability" else share)(v) for v in values], True
+        elif column.endswith("_m"):
+            unit = job.grid.units[is_height(column)]
+            made[place] = f"{head}, {unit}", [bare(value, unit) for value in values], True
+        else:
+            made[place] = head, [number(value, rule.decimals) for value in values], True
+    return [made[place] for place in sorted(made)]
+
+
+def listing(caption: str, columns: Sequence[Listed], where: str, total: int) -> TableBlock:
+    """Return a table of columns, see `table`."""
+    rows = list(zip(*(cells for _, cells, _ in columns), strict=True))
+    at = [k for k, (_, _, counts) in enumerate(columns) if counts]
+    return table(caption, [head for head, _, _ in columns], rows, at, where, total)
 
 
 def none(text: str) -> list[Block]:

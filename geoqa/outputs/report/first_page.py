@@ -1,7 +1,4 @@
-"""The first page: what was asked, what was checked, what may be delivered, what not and why.
-
-What the client reads in place of the field's words: statuses, reasons, and what was not tested.
-"""
+"""The first page, in the client's words: what was asked and checked, what may be delivered, what not and why."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""The report of a review, from its frames and its record, and written as one HTML file.
-
-The report of a review, from its frames and its record.
-
-The report as one HTML file that asks the network for nothing and runs nothing.
-"""
+"""The report of a review, from its frames and its record; and one HTML file of it that fetches and runs nothing."""
 
 from __future__ import annotations
 

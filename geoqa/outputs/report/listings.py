@@ -8,6 +8,7 @@ from typing import Any
 from geoqa.core import clock, geodesy
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import BEYOND, REVISITED, WITHHELD
 from geoqa.core.frames.revisits import ACCEPT
 from geoqa.core.frames.schema import CONTRADICTORY
 from geoqa.core.job import Job
@@ -18,9 +19,12 @@ from geoqa.outputs.report.document import (
     Block,
     FactList,
     Items,
+    Listed,
     Section,
     Text,
     has,
+    listed,
+    listing,
     none,
     shown,
     table,
@@ -78,24 +82,18 @@ def _revisits(frames: Frames, job: Job) -> list[Block]:
 
 
 def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
-    zone = clock.zone_of(job)
     if revisits.empty:
         return [Text("Nobody has to go anywhere again.")]
-    rows = [
-        (
-            f"{row.rank}", shown(row.point, 40), shown(str(row.status), 20), shown(row.action, 60),
-            shown(row.reason, 200), clock.moment(row.earliest_utc, zone), _chance(row),
-        )
-        for row in revisits.head(MOST).itertuples(index=False)
-    ]  # fmt: skip
-    head = ("need", "point", "status", "what to do", "why", "not before", "settled by one visit")
+    rows = revisits.head(MOST)
+    chance: Listed = ("settled by one visit", [_chance(row) for row in rows.itertuples(index=False)], False)
+    columns = listed("revisits", rows, REVISITED, {70: chance}, job)
     return [
         Text(
             "In the order of need; the field sheet (revisits.html) has them in walking order. "
             f"{clock.zone_sentence(job)} The last column: how often one more visit settled such a point here, "
             "with 95 % bounds and the number of such points."
         ),
-        table("Points to observe again", head, rows, (0,), "revisits", len(revisits)),
+        listing("Points to observe again", columns, "revisits", len(revisits)),
     ]
 
 
@@ -145,20 +143,22 @@ def _worst(frames: Frames, job: Job) -> list[Block]:
     beyond = points[(points["excess"] > 1).to_numpy(bool)]
     if beyond.empty and not points["status"].isin(CONTRADICTORY).any():
         return none("No closure is beyond what the job accepts.")
-    unit, up = job.grid.units
-    rows = [
-        (
-            shown(row.point, 40), str(row.status), wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, unit),
-            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, up), shown(row.reason, 200),
-        )
-        for row in beyond.head(MOST).itertuples(index=False)
-    ]  # fmt: skip
-    head = ("point", "status", "horizontal", "height", "why")
+    if beyond.empty:
+        return _conflicts(points, frames["closures"], job)
     title = f"Closures beyond what is accepted, at {counted(len(beyond), 'point')}, the worst first"
-    found: list[Block] = (
-        [Text(wording.ABOUT_LIMIT), table(title, head, rows, (), "points", len(beyond))] if rows else []
-    )
+    columns = listed("points", rows := beyond.head(MOST), BEYOND, _limits(rows, job, 30, "horizontal"), job)
+    found: list[Block] = [Text(wording.ABOUT_LIMIT), listing(title, columns, "points", len(beyond))]
     return found + _conflicts(points, frames["closures"], job)
+
+
+def _limits(points: pd.DataFrame, job: Job, place: float, head: str) -> dict[float, Listed]:
+    """Return the largest closures of points beside what is accepted of them, horizontal and height, from a place on."""
+    pairs = (("worst_horizontal_m", "limit_h_m"), ("worst_vertical_m", "limit_v_m"))
+    cells = [
+        [wording.beside_limit(length, limit, unit) for length, limit in points[[*pair]].to_numpy(dtype=float)]
+        for pair, unit in zip(pairs, job.grid.units, strict=True)
+    ]
+    return {place: (head, cells[0], False), place + 10: ("height", cells[1], False)}
 
 
 def _conflicts(points: pd.DataFrame, closures: pd.DataFrame, job: Job) -> list[Block]:
@@ -194,18 +194,10 @@ def _withheld(frames: Frames, job: Job) -> list[Block]:
     if held.empty:
         return none("Every point may be delivered.")
     held = held.iloc[wording.worst_first(held)]
-    unit, up = job.grid.units
-    rows = [
-        (
-            shown(row.point, 40), shown(word(row.role), 30), str(row.status), f"{row.visits:,}",
-            wording.beside_limit(row.worst_horizontal_m, row.limit_h_m, unit),
-            wording.beside_limit(row.worst_vertical_m, row.limit_v_m, up), shown(row.deliver_reason, 200),
-        )
-        for row in held.head(MOST).itertuples(index=False)
-    ]  # fmt: skip
-    head = ("point", "role", "status", "visits", "largest closure, horizontal", "height", "why not")
+    more = _limits(rows := held.head(MOST), job, 50, "largest closure, horizontal")
+    columns = listed("points", rows, WITHHELD, more, job)
     title = f"{counted(len(held), 'point')}, the worst first"
-    return [Text(wording.ABOUT_LIMIT, small=True), table(title, head, rows, (3,), "points", len(held))]
+    return [Text(wording.ABOUT_LIMIT, small=True), listing(title, columns, "points", len(held))]
 
 
 def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:

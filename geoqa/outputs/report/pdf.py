@@ -10,14 +10,13 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from functools import singledispatch
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from geoqa.core.errors import CallError, StepError
 from geoqa.core.steps import Figure
-from geoqa.outputs.report.document import Beside, Document, FactList, Items, Lines, Section, TableBlock, Text
+from geoqa.outputs.report.document import Beside, Block, Document, FactList, Items, Lines, Section, TableBlock, Text
 
 #: Width of the text on a page, points.
 TEXT_PT = 510.0
@@ -173,33 +172,24 @@ def _section(section: Section) -> dict[str, Any]:
     return {"title": section.title, "blocks": [_block(block) for block in section.blocks]}
 
 
-@singledispatch
-def _block(block: object) -> dict[str, Any]:
-    raise TypeError(type(block))
+#: What the template calls each kind of block.
+_KINDS = {
+    Text: "text", Items: "items", FactList: "facts", Lines: "lines", TableBlock: "table", Figure: "figure",
+    Beside: "beside",
+}  # fmt: skip
 
 
-@_block.register
-def _text(block: Text) -> dict[str, Any]:
-    return {"kind": "text", "text": block.text, "strong": block.strong, "small": block.small}
-
-
-@_block.register
-def _items(block: Items) -> dict[str, Any]:
-    return {"kind": "items", "items": block.items}
-
-
-@_block.register
-def _facts(block: FactList) -> dict[str, Any]:
-    return {"kind": "facts", "rows": block.rows}
-
-
-@_block.register
-def _table(block: TableBlock, width_pt: float = TEXT_PT) -> dict[str, Any]:
-    symbols = block.symbols or [""] * len(block.rows)
-    return {
-        "kind": "table", "caption": block.caption, "head": block.head, "rows": block.rows, "numbers": block.numbers,
-        "symbols": symbols, "more": block.more, "widths": _widths(block, width_pt),
-    }  # fmt: skip
+def _block(block: Block, width_pt: float = TEXT_PT) -> dict[str, Any]:
+    """Return what a block holds, and how wide what has a width is."""
+    data = {"kind": _KINDS[type(block)], **vars(block)}
+    if isinstance(block, TableBlock):
+        data |= {"symbols": block.symbols or [""] * len(block.rows), "widths": _widths(block, width_pt)}
+    elif isinstance(block, Figure):
+        data["width"] = _share(block.svg)
+    elif isinstance(block, Beside):
+        left = [_block(one, TEXT_PT * BESIDE - 12) for one in block.blocks]
+        data |= {"left": BESIDE, "blocks": left, "figure": _block(block.figure)}
+    return data
 
 
 def _widths(block: TableBlock, width_pt: float) -> list[dict[str, float]]:
@@ -226,26 +216,8 @@ def _widths(block: TableBlock, width_pt: float) -> list[dict[str, float]]:
     return [{"fr": max(one, 20.0) ** 0.7} for one in need]
 
 
-@_block.register
-def _figure(block: Figure) -> dict[str, Any]:
-    told = {"svg": block.svg, "title": block.title, "caption": block.caption, "alt": block.alt}
-    return {"kind": "figure", "width": _share(block.svg), **told}
-
-
 def _share(svg: str) -> float:
     """Return the share of the page's width that a figure takes: nearly its own size, a tall one less."""
     found = re.search(r'viewBox="[-\d.]+ [-\d.]+ ([\d.]+) ([\d.]+)"', svg[:2000])
     wide, tall = (float(found[1]), float(found[2])) if found else (1.0, 1.0)
     return min(WIDEST, SCALE * wide / TEXT_PT, TALLEST_PT / TEXT_PT * wide / tall)
-
-
-@_block.register
-def _beside(block: Beside) -> dict[str, Any]:
-    inner = TEXT_PT * BESIDE - 12
-    left = [_table(one, inner) if isinstance(one, TableBlock) else _block(one) for one in block.blocks]
-    return {"kind": "beside", "left": BESIDE, "blocks": left, "figure": _block(block.figure)}
-
-
-@_block.register
-def _lines(block: Lines) -> dict[str, Any]:
-    return {"kind": "lines", "labels": block.labels}

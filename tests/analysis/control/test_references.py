@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from geoqa.analysis.control.control_checks import ControlChecks
 from geoqa.analysis.control.stakes import Averages, Stakes
-from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.occupations import differences
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.frames import schema
 from geoqa.core.site import assembly, labels
 

@@ -206,11 +206,11 @@ def test_a_map_of_nothing_is_still_a_page():
 
 def test_a_piece_that_would_end_its_element_is_refused():
     with pytest.raises(StepError, match="would end its element"):
-        offline.InlineScript("var a = '</script>'")
+        offline.script("var a = '</script>'")
     with pytest.raises(StepError, match="asks for another file"):
-        offline.InlineStyle("a { background: url(http://example.invalid/x.png) }")
+        offline.style("a { background: url(http://example.invalid/x.png) }")
     with pytest.raises(StepError, match="bare angle bracket"):
-        offline.DataBlock("x", "</script>")
+        offline.data("x", "</script>")
 
 
 def node(program: str) -> object:
