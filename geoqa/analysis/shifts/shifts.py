@@ -16,7 +16,6 @@ from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    from geoqa.analysis.occupations.measured_rows import Labels
     from geoqa.analysis.shifts._table import Shift
 
 
@@ -101,7 +100,7 @@ class Shifts(Analysis):
         return Result(made_frames, _messages(suspicious, left_out))
 
     def _found(
-        self, occupations: pd.DataFrame, classes: pd.DataFrame, placed: Labels, job: Job
+        self, occupations: pd.DataFrame, classes: pd.DataFrame, placed: measured_rows.Labels, job: Job
     ) -> tuple[list[Shift], int]:
         from geoqa.analysis.shifts import _search, _table, searched_rows
 
@@ -189,7 +188,7 @@ def _may_be_off(frames: Frames, job: Job) -> tuple[np.ndarray, np.ndarray]:
     NaN for a point that rests on no shift, or on one that is known to be off along that axis; 0 where a shift it rests
     on says nothing of the axis.
     """
-    from geoqa.analysis.occupations import measured_rows, visit_means
+    from geoqa.analysis.occupations import visit_means
 
     occupations, points, shifts, shifted = (frames[name] for name in ("occupations", "points", "shifts", "shifted"))
     if not len(shifted):
