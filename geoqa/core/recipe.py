@@ -91,11 +91,6 @@ class InputFormat(Declared):
     )  # fmt: skip
 
     @property
-    def metres_per_unit(self) -> float:
-        """Metres in one unit of the coordinates."""
-        return METRES_PER[self.unit]
-
-    @property
     def height_unit(self) -> str:
         """The unit of the heights: that of the coordinates unless another is stated."""
         return self.unit_height or self.unit
@@ -104,11 +99,6 @@ class InputFormat(Declared):
     def units(self) -> tuple[str, str]:
         """The unit of the coordinates, and that of the heights."""
         return self.unit, self.height_unit
-
-    @property
-    def metres_per_height(self) -> float:
-        """Metres in one unit of the heights."""
-        return METRES_PER[self.height_unit]
 
     @property
     def metres_per_precision(self) -> float:
