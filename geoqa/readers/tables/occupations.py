@@ -104,7 +104,7 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
 
 def _sigmas(sheet: Sheet, columns: Columns) -> None:
     fmt = sheet.job.input
-    metres = fmt.metres_per_precision
+    metres = METRES_PER[fmt.unit_precision or fmt.unit]
     per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
     sources = {
         "sigma_e_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_e", 1.0),
