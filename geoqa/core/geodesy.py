@@ -132,25 +132,17 @@ def _known(x: Array, y: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True)
 class Grid:
-    """What a job counts in: its coordinate system, and the units of coordinates and heights.
+    """What a job counts in: its coordinate system, see `system`, and the units of coordinates and heights."""
 
-    Attributes
-    ----------
-    unit, unit_up
-        Unit of the coordinates and of other lengths in the plane, and of heights.
-    unit_m, up_m
-        Metres in one of each.
-    """
-
-    system: System
+    text: str
+    origin: tuple[float, float] | None
     unit: str
     unit_up: str
 
-    @classmethod
-    @functools.lru_cache(maxsize=16)
-    def of(cls, text: str, origin: tuple[float, float] | None, unit: str, unit_up: str) -> Grid:
-        """Return the grid of the system called `text`, see `system`."""
-        return cls(system(text, origin, unit), unit, unit_up)
+    @property
+    def system(self) -> System:
+        """The coordinate system."""
+        return system(self.text, self.origin, self.unit)
 
     @property
     def units(self) -> tuple[str, str]:

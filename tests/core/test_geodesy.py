@@ -360,7 +360,7 @@ def test_a_file_in_another_system_is_looked_up_there_and_says_how_well():
     ],
 )  # fmt: skip
 def test_coordinates_metres_and_degrees_lead_to_each_other(text, origin, east, north):
-    grid = geodesy.Grid.of(text, origin, "ft", "m")
+    grid = geodesy.Grid(text, origin, "ft", "m")
     e, n = np.array([east, np.nan, east]), np.array([north, north, np.nan])
     x, y = grid.system.coordinates(e, n)
     lon, lat = grid.system.to_lonlat(e, n)

@@ -103,9 +103,14 @@ def is_direct(occupations: pd.DataFrame) -> Flags:
 
 def is_rejected(occupations: pd.DataFrame) -> Flags:
     """Return which occupations a reviewer has rejected."""
-    if "decision" not in occupations:
-        return np.zeros(len(occupations), bool)
-    return (occupations["decision"] == REJECTED).to_numpy(dtype=bool, na_value=False)
+    return flags(occupations, "decision", REJECTED)
+
+
+def flags(frame: pd.DataFrame, column: str, word: str) -> Flags:
+    """Return which rows hold `word` in a column of text; none where the frame has no such column."""
+    if column not in frame:
+        return np.zeros(len(frame), bool)
+    return (frame[column] == word).to_numpy(dtype=bool, na_value=False)
 
 
 def direct_rows(occupations: pd.DataFrame, direct: Flags | None = None) -> Rows:

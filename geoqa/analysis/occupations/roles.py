@@ -61,9 +61,3 @@ def with_heights(points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
     judge_h, judge_v = axes(points["role"], job)
     judge_v = judge_v & points["status_v"].notna().to_numpy()
     return judge_h | ~judge_v, judge_v
-
-
-def judged_axes(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
-    """Return per occupation whether its point's role judges `h` and `v`."""
-    h, v = axes(occupations["role"], job)
-    return pd.DataFrame({"h": h, "v": v}, index=occupations.index)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from geoqa.analysis.occupations import visit_means
 from geoqa.analysis.points import _fix_sequences
@@ -23,27 +23,6 @@ _ENOUGH, _SOON = 3000, 0.05
 HELD, WIDEST = 0.95, 3.0
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
-
-
-@dataclass(frozen=True)
-class Assessed:
-    """Per row of the points frame; NaN where there is no coordinate or no precision is known.
-
-    Attributes
-    ----------
-    risk
-        Probability that the horizontal or the height error exceeds the requirement.
-    wrong_h, wrong_v
-        Probability that the position, and the height, rest on a fix that is wrong along that axis.
-    within_h, within_v
-        Probability that the error along the axis is within what is required; NaN where nothing is.
-    """
-
-    risk: Array
-    wrong_h: Array
-    wrong_v: Array
-    within_h: Array
-    within_v: Array
 
 
 def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float]:
@@ -89,20 +68,34 @@ def of_frames(frames: Frames, job: Job) -> tuple[FixSequences, float, Array]:
     return fixes, float(repeats["repeat"]), off
 
 
-def assess(found: FixSequences, repeat: float) -> Assessed:
-    """Return the risk of each point and the probability that its position, and its height, rest on a wrong fix.
+def assess(found: FixSequences, repeat: float) -> dict[str, Array]:
+    """Return the risk of each point, and of each axis the probabilities `wrong` and `within`, as `points` has them.
+
+    NaN where there is no coordinate or no precision is known.
 
     Parameters
     ----------
     repeat
         Probability that a wrong fix comes back at once.
     """
-    columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
+    result = {name: np.full(len(found.at), np.nan) for name in ("risk", "wrong_h", "wrong_v", "within_h", "within_v")}
     for ways in _by_size(found, repeat):
-        one = ways.assessed()
-        for name, values in columns.items():
-            values[found.at[ways.members]] = np.clip(getattr(one, name), 0.0, 1.0)
-    return Assessed(**columns)
+        limits, everywhere = ways.limits, np.arange(len(ways.members))
+        risk, *wrong = (np.zeros(len(everywhere)) for _ in range(3))
+        for right, probability, *resting in ways.sets:
+            likely = np.flatnonzero(probability > _NEGLIGIBLE)
+            either = ways.positions.either(right, likely, limits["h"][likely], limits["v"][likely])
+            risk[likely] += probability[likely] * either
+            for one, share in zip(wrong, resting, strict=True):
+                one += share
+        asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+        within = (
+            np.where(np.isfinite(limit) & ways.there[axis], 1 - ways.beyond(axis, limit, everywhere), np.nan)
+            for axis, limit in limits.items()
+        )
+        for values, made in zip(result.values(), (np.where(asked, risk, np.nan), *wrong, *within), strict=True):
+            values[found.at[ways.members]] = np.clip(made, 0.0, 1.0)
+    return result
 
 
 def bounds(found: FixSequences, repeat: float, within: dict[str, Array]) -> tuple[Array, Array]:
@@ -141,36 +134,18 @@ class _Ways:
         self.members, self.positions = members, _Positions(found, members, index)
         self.limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
         self._outside = {"h": self.positions.horizontally, "v": self.positions.in_height}
-        self._there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
+        self.there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
         kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
         spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
-        self._sets = list(_fix_sequences.right_sets(weighed, *spoiled))
+        self.sets = list(_fix_sequences.right_sets(weighed, *spoiled))
 
     def beyond(self, axis: str, limit: Array, at: Index) -> Array:
         """Return the probability that the error of the points `at` is beyond a limit along an axis."""
         total = np.zeros(len(at))
-        for right, probability, *_ in self._sets:
+        for right, probability, *_ in self.sets:
             likely = np.flatnonzero(probability[at] > _NEGLIGIBLE)
             total[likely] += probability[at[likely]] * self._outside[axis](right, at[likely], limit[likely])
         return total
-
-    def assessed(self) -> Assessed:
-        """Return what `assess` does, in the order of `members`."""
-        limits, everywhere = self.limits, np.arange(len(self.members))
-        risk = np.zeros(len(everywhere))
-        wrong = {"h": np.zeros(len(everywhere)), "v": np.zeros(len(everywhere))}
-        for right, probability, *resting in self._sets:
-            likely = np.flatnonzero(probability > _NEGLIGIBLE)
-            either = self.positions.either(right, likely, limits["h"][likely], limits["v"][likely])
-            risk[likely] += probability[likely] * either
-            for axis, share in zip("hv", resting, strict=True):
-                wrong[axis] += share
-        asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
-        within = {
-            axis: np.where(np.isfinite(limit) & self._there[axis], 1 - self.beyond(axis, limit, everywhere), np.nan)
-            for axis, limit in limits.items()
-        }
-        return Assessed(np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"])
 
 
 class _Positions:

@@ -193,7 +193,6 @@ def _facts(
 
     from geoqa.analysis.occupations import differences, measured_rows, roles
     from geoqa.analysis.occupations.measured_rows import shown_labels
-    from geoqa.core.frames.control import CHECK
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
@@ -201,10 +200,10 @@ def _facts(
     judge_h, judge_v = roles.axes(role, job)
     silent_h = np.isnan(data.horizontal.cov[:, 0, 0])
     silent_v = np.isnan(data.vertical.cov[:, 0, 0]) & data.has_height
-    at = differences.known_rows(occupations)
+    at = differences.check_rows(occupations, job)
     named = occupations["point"].astype("str").iloc[at]
     high = occupations["height_m"].notna().to_numpy()[at] & differences.heights_compare(job)
-    tied = pd.Series(np.where(high, 2, 1) * (differences.known_uses(named.tolist(), occupations, job) == CHECK), named)
+    tied = pd.Series(np.where(high, 2, 1), named)
     return {
         "tied": tied.reindex(rows.names.astype("str"), fill_value=0).to_numpy(np.int64),
         "copied": np.bincount(rows.point[use == measured_rows.COPIED], minlength=len(rows.names)),

@@ -79,4 +79,4 @@ class Risk(Analysis):
         from geoqa.analysis.points import _posterior
 
         fixes, repeat, _ = _posterior.of_frames(frames, job)
-        return Result({"points": frames["points"][["point"]].assign(**vars(_posterior.assess(fixes, repeat)))})
+        return Result({"points": frames["points"][["point"]].assign(**_posterior.assess(fixes, repeat))})

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows
-from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, seconds
+from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, flags, is_rejected, seconds
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.shifts import _adjustment, _table
 from geoqa.core import clock
@@ -57,11 +57,8 @@ def searched_site(
         The base set-up of each row.
     """
     place, start = differences.places(occupations), seconds(occupations["start_utc"])
-    measured = differences.flags(occupations, "origin", "measured") & ~differences.flags(
-        occupations, "decision", "rejected"
-    )
-    is_control = differences.flags(occupations, "origin", "control") & ~differences.flags(
-        occupations, "decision", "rejected"
+    measured, is_control = (
+        flags(occupations, "origin", word) & ~is_rejected(occupations) for word in ("measured", "control")
     )
     if not differences.heights_compare(job):  # two height references are never differenced
         place[is_control, 2] = np.nan

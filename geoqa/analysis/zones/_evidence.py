@@ -17,7 +17,6 @@ from geoqa.analysis.occupations import differences, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
-from geoqa.core.frames.control import CHECK
 from geoqa.core.frames.schema import NO_EVIDENCE, OVER, UNPROVEN
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups, local_statistics, sample_tests
@@ -313,9 +312,7 @@ def _offsets(frames: Frames, of: Index, job: Job) -> tuple[SetupOffsets, list[st
     known_shifts = visit_pairs.shift_offsets(frames)
     place -= visit_pairs.offsets_of_rows(known_shifts.only(known_shifts.shared), len(occupations))
     tells = np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.TELLING)
-    control = differences.known_rows(occupations)
-    called = occupations["point"].astype("str").iloc[control].tolist()
-    control = control[differences.known_uses(called, occupations, job) == CHECK]
+    control = differences.check_rows(occupations, job)
     if not differences.heights_compare(job):  # two height references are never differenced
         place[control, 2] = np.nan
     setup = placed.code.copy()
