@@ -164,11 +164,10 @@ def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
 
 
 def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
-    from geoqa.core import geodesy
 
     if system.geographic:
         lon, lat = column["lon_deg"], column["lat_deg"]
-        return geodesy.enu_difference(lon[a], lat[a], lon[b], lat[b], system.semi_major_m, system.flattening)
+        return system.difference(lon[a], lat[a], lon[b], lat[b])
     east, north = column["easting_m"], column["northing_m"]
     return east[b] - east[a], north[b] - north[a]
 
