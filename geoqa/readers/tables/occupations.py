@@ -141,10 +141,8 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     columns |= {name: sheet.words(name) for name in _TEXT if name in sheet}
     columns |= {name: _filled(sheet, name, fill) for name, fill in (("origin", "measured"), ("method", "direct"))}
     columns |= {name: sheet.number(key, least=0)[0] for name, key in _PLAIN.items() if key in sheet}
-    fmt = sheet.job.input
-    for key, factor, least in (
-        ("base_distance", fmt.metres_per_unit, 0.0), ("antenna_height", fmt.metres_per_height, -HIGHEST_M),
-    ):  # fmt: skip
+    grid = sheet.job.grid
+    for key, factor, least in (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M)):
         if key in sheet:
             columns[f"{key}_m"], _ = sheet.number(key, sheet.metres(key, factor), least=least)
     used = sheet.reasons.open
@@ -165,8 +163,8 @@ class _Written(NamedTuple):
 
 def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
     """Add positions; return how those of the horizontal and of the height are written."""
-    fmt = sheet.job.input
-    unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
+    grid = sheet.job.grid
+    unit_m, up_m = (sheet.metres(*of) for of in (("easting", grid.unit_m), ("height", grid.up_m)))
     if "easting" in sheet:
         columns["easting_m"], east = sheet.number("easting", unit_m, needed=True)
         columns["northing_m"], north = sheet.number("northing", unit_m, needed=True)
@@ -186,7 +184,7 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
 
 def _sigmas(sheet: Sheet, columns: Columns) -> None:
     fmt = sheet.job.input
-    metres = fmt.metres_per_precision
+    metres = METRES_PER[fmt.unit_precision or fmt.unit]
     per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
     for axis, word, per_sigma in (("e", "h", per_h), ("n", "h", per_h), ("u", "v", per_v)):
         conventional = f"precision_{word}" in sheet

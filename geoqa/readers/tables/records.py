@@ -404,11 +404,11 @@ def _record(lines: list[str], at: int, delimiter: str) -> tuple[list[str] | None
         return *_parsed(lines, at, delimiter), ""
     except csv.Error as error:
         if "field larger" in str(error):
-            return None, 1, f"has a field longer than {csv.field_size_limit()} characters"
+            return None, 1, Reason("long_field", most=csv.field_size_limit())
     try:
         return *_parsed(lines, at, delimiter, tidy=True), ""
     except csv.Error:
-        return None, 1, "has a quote that is opened and not closed, or closed in the middle of a field"
+        return None, 1, Reason("quotes")
 
 
 def _parsed(lines: list[str], at: int, delimiter: str, tidy: bool = False) -> tuple[list[str], int]:
