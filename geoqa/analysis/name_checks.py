@@ -41,7 +41,7 @@ class NameChecks(Analysis):
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `name_checks`, and one message for each kind that was seen."""
         occupations = frames["occupations"]
-        counts = ~differences.flags(occupations, "decision", "rejected")
+        counts = ~measured_rows.is_rejected(occupations)
         place, point = differences.places(occupations)[counts], measured_rows.codes_of(occupations["point"])[counts]
         names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
         radius = job.match.radius_m if job.match.by == "place" else None

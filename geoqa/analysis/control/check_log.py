@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import NO_BASE, NO_DAY, YES
 from geoqa.core.job import Job
@@ -24,7 +24,7 @@ class CheckLog(Analysis):
     """
 
     name = "check-log"
-    needs = (*EXPECTED, "occupations", "occupations.use", "classes")
+    needs = (*EXPECTED, *TOLERANCE, "occupations", "occupations.visit", "occupations.use", "classes")
     gives = ("check_log", "check_shots")
 
     within_s: float = param(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.occupations import differences
+from geoqa.analysis.occupations import differences, measured_rows
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.shifts.shifts import Shifts
 from geoqa.core.arrays import Frames, np, pd
@@ -32,9 +32,9 @@ class ControlChecks(Analysis):
 
     name = "control-checks"
     needs = (
-        "occupations", "occupations.visit", "occupations.copy_of", "first_classes", "points", "points.easting_m",
-        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
-        "points.cov_en_m2", "points.var_u_m2",
+        "occupations", "occupations.visit", "occupations.copy_of", "occupations.tolerance_h_m", "occupations.setup",
+        "first_classes", "points", "points.easting_m", "points.shift", "points.northing_m", "points.height_m",
+        "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
@@ -141,8 +141,8 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
     """Return one row for each base set-up with occupations at checks: their mean difference, and its test."""
     from geoqa.analysis.shifts import at_control, halves, searched_rows
 
-    rules = Shifts(**job.steps.get(Shifts.name, {}))
-    site = searched_rows.searched_site(occupations, classes, rules.rest_h * 3600, job)
+    rules = Shifts.as_set(job)
+    site = searched_rows.searched_site(occupations, classes, measured_rows.setups(occupations), job)
     if not len(site.stops.point) or not site.known.any():
         return pd.DataFrame()
     floors = (

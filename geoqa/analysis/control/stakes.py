@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from geoqa.analysis.occupations import differences, measured_rows
+from geoqa.analysis.occupations.measured_rows import flags
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups
@@ -24,11 +25,9 @@ class Stakes(Analysis):
         """Return `stakes`, one row per stake whose point has a design row, the first one of the point."""
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
-        is_stake = differences.flags(occupations, "method", "staking") & differences.flags(
-            occupations, "origin", "measured"
-        )
-        stakes = np.flatnonzero(is_stake & ~differences.flags(occupations, "decision", "rejected"))
-        designs = np.flatnonzero(differences.flags(occupations, "origin", "design"))
+        is_stake = flags(occupations, "method", "staking") & flags(occupations, "origin", "measured")
+        stakes = np.flatnonzero(is_stake & ~measured_rows.is_rejected(occupations))
+        designs = np.flatnonzero(flags(occupations, "origin", "design"))
         design = differences.first_of(point, designs)[point[stakes]]
         found = design >= 0
         at, to = stakes[found], design[found]
@@ -65,14 +64,14 @@ class Averages(Analysis):
     """Set each averaged row beside the plain mean of its constituents: the direct rows of its point."""
 
     name = "averages"
-    needs = ("occupations",)
+    needs = ("occupations", "occupations.visit")
     gives = ("averages",)
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `averages`, one row per averaged row whose point has direct ones: average minus mean."""
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
-        averaged = np.flatnonzero(differences.flags(occupations, "origin", "averaged"))
+        averaged = np.flatnonzero(flags(occupations, "origin", "averaged"))
         direct = np.flatnonzero(measured_rows.is_direct(occupations))
         n = groups.above(point)
         place = differences.places(occupations)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE, WRONG
 from geoqa.analysis.revisits import _candidates, _walk
 from geoqa.core.arrays import Frames, Index, np, pd
 from geoqa.core.frames.revisits import KEYS, LONGER
@@ -26,7 +26,7 @@ class Revisits(Analysis):
 
     name = "revisits"
     needs = (
-        *EXPECTED, *WRONG,
+        *EXPECTED, *WRONG, *TOLERANCE,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
         "occupations.fix", "closures", "closures.status", "classes", "gross_scales", "repeats", "points",
         "points.shift", "points.shift_h_m", "points.shift_v_m",
