@@ -2,20 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import geopandas as gpd
-import numpy as np
-import shapely
-
+from geoqa.core.arrays import Array, gpd, np, pd, shapely
+from geoqa.core.job import Job
 from geoqa.core.statistics import covariance
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-
 
 CHUNK = 8192
 
