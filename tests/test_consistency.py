@@ -19,7 +19,7 @@ import pytest
 from outputs.unpacked import Page, script
 
 import geoqa
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import key_tables
 from geoqa.outputs.report import html_report
 

@@ -11,6 +11,7 @@ import geoqa
 from geoqa import plugins
 from geoqa.core import experience, job, recipe, steps
 from geoqa.core.frames import schema
+from geoqa.core.frames.contract import STATUSES
 from geoqa.core.params import Declared
 
 CATALOGUE = plugins.catalogue()
@@ -132,7 +133,7 @@ PURE = {
         "from_value", "to_value", "ratio_h_p",
         *(
             f"{name}{end}"
-            for name in ("ratio_h", "beyond", "late", "tail_rate", *(f"share_{status}" for status in schema.STATUSES))
+            for name in ("ratio_h", "beyond", "late", "tail_rate", *(f"share_{status}" for status in STATUSES))
             for end in ("", "_low", "_high")
         ),
     },
@@ -154,7 +155,7 @@ PURE = {
     "revisits": {"chance", "chance_low", "chance_high"},
     "zones": {"share", "share_low", "share_high", "share_site", "bias_p", "p", "canopy_share", "canopy_p"},
     "classes": {
-        *(f"share_{status}" for status in schema.STATUSES), "wrong_fix_rate_without",
+        *(f"share_{status}" for status in STATUSES), "wrong_fix_rate_without",
         *(f"precision_ratio_{axis}{end}" for axis in "hv" for end in ("", "_low", "_high")),
         *(f"{name}{end}" for name in ("tail_rate", "wrong_fix_rate") for end in ("", "_low", "_high")),
         "degrees_of_freedom_h", "degrees_of_freedom_v", "used_ratio_h", "used_ratio_v", "core_shape",

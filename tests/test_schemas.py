@@ -6,6 +6,7 @@ import json
 from importlib.resources import files
 
 import jsonschema
+import pandas as pd
 import pytest
 import sites
 
@@ -13,6 +14,7 @@ import geoqa
 from geoqa.cli import main
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import RUN_FORMAT
+from geoqa.core.frames.wording import delivery_reasons
 from geoqa.core.params import param
 from geoqa.plugins import FORMAT
 from geoqa.readers import earlier_review
@@ -97,3 +99,13 @@ def test_a_value_that_must_be_stated_and_a_list_are_told():
     names, must = (parameter.as_record() for parameter in Thing.parameters())
     assert (names["types"], names["default"], names["required"]) == (["list of text"], ["a", "b"], False)
     assert (must["default"], must["required"], must["choices"]) == (None, True, ["x", "y"])
+
+
+def test_a_review_without_keys_is_read_by_its_words():
+    """Versions before the keys wrote the words alone."""
+    old = pd.DataFrame({"point": ["A", "B"], "action": ["second visit", "accept as single by plan"]})
+    assert earlier_review._typed("revisits", old)["action_key"].tolist() == ["second", "accept"]
+    held = pd.DataFrame({"point": ["A"], "deliver_reason": ["in conflict; height alone"]})
+    read = earlier_review._typed("points", held)
+    assert read["deliver_key"].isna().all()
+    assert delivery_reasons(read).tolist() == ["in conflict; height alone"]

@@ -13,6 +13,7 @@ from geoqa.analysis.precision.visit_pairs import VisitPairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames.canopy import (
     BEYOND,
+    CANOPY_COSTS,
     CANOPY_CURVES,
     CANOPY_TESTS,
     CLASS,
@@ -23,8 +24,8 @@ from geoqa.core.frames.canopy import (
     LOGISTIC,
     MEASURED,
 )
-from geoqa.core.frames.contract import Frame
-from geoqa.core.frames.schema import CANOPY_COSTS, OVER, STATUSES, UNPROVEN, WHOLE_SITE
+from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN, Frame
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
@@ -34,7 +35,6 @@ QUARTERS = ("first quarter", "second quarter", "third quarter", "last quarter")
 FEW = 16
 #: Places at which a curve is given, between these quantiles of what was seen.
 STEPS, ENDS = 41, (0.02, 0.98)
-_MIXED = "mixed"
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def points(frames: Frames, patience_s: float) -> Points:
     cost[LATE] = (
         _late(frames["convergence"], names, patience_s) if "convergence" in frames else np.full(len(names), np.nan)
     )
-    canopy = table["canopy"].astype("object").where(table["canopy"].notna() & (table["canopy"] != _MIXED), None)
+    canopy = table["canopy"].astype("object").where(table["canopy"].notna(), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
     return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair, left_out)
 

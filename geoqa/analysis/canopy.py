@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from geoqa.core.arrays import Frames, np, pd
+from geoqa.analysis.occupations import measured_rows
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.canopy import MEASURED, ON_POINTS
 from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.statistics.groups import first_known
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
 
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from geoqa.analysis._canopy_table import Points
 
 
-#: Words that say of a class that it is none: they are compared with nothing.
-MIXED = "mixed"
 _SOURCES = (("mapped", "the areas say"), ("by_raster", "the raster says"))
 
 
@@ -57,11 +55,15 @@ def _rows_of(wanted: pd.Series, known: pd.Series) -> Any:
 
 def _checks(frames: Frames, keyed: pd.DataFrame) -> pd.DataFrame:
     points = frames["points"]
+    occupations = frames["occupations"]
+    labels = occupations["canopy_label" if "canopy_label" in occupations else "canopy"]
+    of = _rows_of(occupations["point"], points["point"])
+    labelled, mixed = measured_rows.shared_labels(labels, of, len(points))
     table = pd.DataFrame(
         {
             "point": points["point"].astype("str").array,
             "canopy": points["canopy"].array,
-            "labelled": _labels(frames["occupations"], points["point"]),
+            "labelled": labelled,
             "mapped": keyed["canopy_mapped"].array,
             "by_raster": keyed["canopy_raster"].array,
             "canopy_mean_m": keyed["canopy_mean_m"].array,
@@ -72,27 +74,18 @@ def _checks(frames: Frames, keyed: pd.DataFrame) -> pd.DataFrame:
     pairs = (("labelled", "mapped"), ("labelled", "by_raster"), ("mapped", "by_raster"))
     differ = sum(((words[a] != words[b]) & (words[a] != "") & (words[b] != "") for a, b in pairs)) > 0
     table["geometry"] = points["geometry"].array
+    shown = table.drop(columns="geometry").assign(
+        canopy=wording.cover(points).array, labelled=table["labelled"].astype("object").mask(mixed, wording.MIXED)
+    )[differ.to_numpy()]
     table = table[differ.to_numpy()].reset_index(drop=True)
-    message = [_sources_text(row) for row in table.drop(columns="geometry").to_dict("records")]
+    message = [_sources_text(row) for row in shown.to_dict("records")]
     table.insert(len(table.columns) - 1, "message", pd.Series(message, dtype="str"))
     return table
 
 
-def _labels(occupations: pd.DataFrame, points: pd.Series) -> pd.Categorical:
-    """Return the crew's label of each point: that of its rows, `mixed` where they differ."""
-    column = occupations["canopy_label" if "canopy_label" in occupations else "canopy"].astype("category")
-    code, mixed = first_known(
-        column.cat.codes.to_numpy().astype(np.int64), _rows_of(occupations["point"], points), len(points)
-    )
-    known = [str(word) for word in column.cat.categories]
-    words = known if MIXED in known else [*known, MIXED]
-    return pd.Categorical.from_codes(np.where(mixed, words.index(MIXED), code), categories=words)
-
-
 def _plain(words: pd.Series) -> pd.Series:
     """Return words as they are compared; nothing for what names no class."""
-    plain = words.astype("str").str.strip().str.casefold().fillna("")
-    return plain.where(plain != MIXED, "")
+    return words.astype("str").str.strip().str.casefold().fillna("")
 
 
 def _sources_text(row: dict[str, Any]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.core.frames.contract import NAME_CHECK_KINDS
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import length, stated
@@ -15,15 +16,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from geoqa.core.job import Job
-
-
-NEAR, FAR, OUTSIDE, GAP = KINDS = ("near", "far apart", "outside the radius", "gap")
-_TITLES = {
-    NEAR: "different names at one place (closer than {near})",
-    FAR: "one name at places far apart (more than {far})",
-    OUTSIDE: "stops just outside the radius (at most {twice} apart, not merged)",
-    GAP: "gaps in a running number (was a shot deleted?)",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,10 +70,10 @@ class NameChecks(Analysis):
         from geoqa.analysis import _neighbouring_names
 
         if radius is not None:
-            kind, found = OUTSIDE, _neighbouring_names.outside_radius(place, point, radius)
+            kind, found = "outside", _neighbouring_names.outside_radius(place, point, radius)
         else:
             kind, found = (
-                NEAR,
+                "near",
                 _neighbouring_names.neighbours(_neighbouring_names.middles(place, point, len(names)), self.near_m),
             )
         a, b = names[found.point], names[found.other]
@@ -114,7 +106,7 @@ class NameChecks(Analysis):
             + (f", one of them {length(g, unit)} from {other}" if other else "")
             for name, d, g, other in zip(names[at], extent[at], gap[at], host[at], strict=True)
         ]
-        return _table(FAR, names[at], host[at], extent[at], said)
+        return _table("far", names[at], host[at], extent[at], said)
 
     def _gaps(self, occupations: pd.DataFrame) -> pd.DataFrame:
         import numpy as np
@@ -130,7 +122,7 @@ class NameChecks(Analysis):
             f"{n} {'number is' if n == 1 else 'numbers are'} missing between {one} and {two}"
             for one, two, n in zip(a, b, found.missing, strict=True)
         ]
-        return _table(GAP, a, b, np.full(len(a), np.nan), said)
+        return _table("gap", a, b, np.full(len(a), np.nan), said)
 
 
 def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarray, said: list[str]) -> pd.DataFrame:
@@ -138,7 +130,8 @@ def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarr
 
     return pd.DataFrame(
         {
-            "kind": pd.Series([kind] * len(point), dtype="str"),
+            "kind": pd.Series([NAME_CHECK_KINDS[kind].words] * len(point), dtype="str"),
+            "kind_key": pd.Series([kind] * len(point), dtype="str"),
             "point": pd.Series(point, dtype="str"),
             "other": pd.Series(other, dtype="str"),
             "distance_m": distance_m.astype(float),
@@ -150,9 +143,9 @@ def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarr
 def _messages(frame: pd.DataFrame, limits: Mapping[str, str], most: int = 5) -> tuple[str, ...]:
     """Return one message for each kind: how many, and the first of them."""
     said = []
-    for kind in KINDS:
-        texts = frame.loc[frame["kind"] == kind, "message"]
+    for key, kind in NAME_CHECK_KINDS.items():
+        texts = frame.loc[frame["kind_key"] == key, "message"]
         if len(texts):
             more = f"; and {len(texts) - most} more in name_checks of review.gpkg" if len(texts) > most else ""
-            said.append(f"{_TITLES[kind].format(**limits)}, {len(texts)} found: {'; '.join(texts[:most])}{more}")
+            said.append(f"{kind.title.format(**limits)}, {len(texts)} found: {'; '.join(texts[:most])}{more}")
     return tuple(said)

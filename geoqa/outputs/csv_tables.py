@@ -9,6 +9,7 @@ from pathlib import Path
 from geoqa.core.arrays import Array, np, pd
 from geoqa.core.frames.contract import CSV, is_height, seen_in
 from geoqa.core.frames.schema import FRAMES
+from geoqa.core.frames.wording import cover
 from geoqa.core.job import Job
 from geoqa.core.steps import Field
 from geoqa.core.units import METRES_PER, rounded
@@ -44,7 +45,7 @@ def field(name: str, frame: pd.DataFrame, column: str, job: Job, decimals: int |
     rule = FRAMES[name].columns[column]
     about = about or rule.about
     if rule.kind == "text":
-        return Field(column, column, words(frame[column]), about=about)
+        return Field(column, column, words(cover(frame) if column == "canopy" else frame[column]), about=about)
     if rule.kind == "time":
         times = frame[column].dt.strftime("%Y-%m-%dT%H:%M:%SZ").fillna("")
         return Field(column, column, times.to_numpy(dtype=object), about=about)

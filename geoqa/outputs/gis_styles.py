@@ -10,8 +10,8 @@ import base64
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from geoqa.core.frames.contract import TIP, seen_in
-from geoqa.core.frames.schema import FRAMES, STATUSES, enlarged
+from geoqa.core.frames.contract import STATUSES, TIP, seen_in
+from geoqa.core.frames.schema import FRAMES, enlarged
 from geoqa.outputs import symbology
 from geoqa.outputs.symbology import DELIVERY, PLAIN, STRONG, SYMBOLS
 from geoqa.outputs.text import xml_text

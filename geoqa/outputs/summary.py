@@ -9,8 +9,8 @@ from typing import Any
 from geoqa.core import recipe
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
 from geoqa.core.frames.control import REFUSED
-from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, probability
 from geoqa.outputs import key_tables
@@ -135,10 +135,12 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     ]
     widths = [max(len(row[k]) for row in cells) for k in range(4)]
     rows = [f"Worst first. {wording.ABOUT_LIMIT}"]
-    for row, reason in zip(cells, ("why", *shown["reason"]), strict=True):
+    # What is done about a status is said above, once for all.
+    said = shown["reason_key"].isin({key for key, reason in STATUS_REASONS.items() if reason.todo})
+    why = shown["reason"].astype("object").mask(said & shown["explained"].isna(), shown["finding"].astype("object"))
+    for row, reason in zip(cells, ("why", *why), strict=True):
         head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))
-        why = display_text(reason).removesuffix(f": {STATUS[CONTRADICTORY[0]].todo}")  # said above, once for all
-        rows += _wrapped(head + cut(why, LONGEST), hang=len(head))
+        rows += _wrapped(head + cut(display_text(reason), LONGEST), hang=len(head))
     return [*_wrapped(rows[0]), *rows[1:], ""]
 
 

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 from geoqa.core.drawing import Style
-from geoqa.core.frames.schema import SEVERITY, STATUSES
+from geoqa.core.frames.contract import SEVERITY, STATUSES
 
 #: The two axes of the key, as its rows and columns call them.
 TOLERANCE = {"within": "within tolerance", "beyond": "beyond tolerance"}
@@ -27,7 +27,7 @@ class Symbol:
     Attributes
     ----------
     status
-        One of `geoqa.core.frames.schema.STATUSES`.
+        One of `geoqa.core.frames.contract.STATUSES`.
     shape, light, dark
         Shape, and its colour on a light and on a dark ground.
     meaning

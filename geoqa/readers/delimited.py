@@ -98,7 +98,7 @@ def accounted(sheet: Sheet, text: Records) -> ReadResult:
     messages += coordinate_checks.check_extent(sheet.name, frame, sheet.job)
     read = len(rows) + len(rows.rejected)
     accounts = {"rows": {"read": read, "used": len(frame), "set_aside": len(aside)}}
-    shown = aside.drop(columns="bad")
+    shown = aside.drop(columns=["bad", "ours"])
     messages += _messages(sheet, aside, none_used=frame.empty)
     return ReadResult({"occupations": frame, "set_aside": shown}, accounts, messages)
 
@@ -121,10 +121,12 @@ def _set_aside(sheet: Sheet, text: Records) -> pd.DataFrame:
             ),
             "source_line": line,
             "reason": pd.Categorical(pd.Series(reason, dtype="str")),
+            "reason_key": pd.Categorical([getattr(one, "key", None) for one in reason]),
             "row": pd.Series(
                 [text.raw(a - 1, n) for a, n in zip(line.tolist(), span.tolist(), strict=True)], dtype="str"
             ),
             "bad": bad,
+            "ours": [getattr(one, "ours", None) for one in reason],
         }
     )
     return frame.sort_values("source_line", kind="stable", ignore_index=True)
@@ -152,28 +154,28 @@ def _stop_if_bad(sheet: Sheet, aside: pd.DataFrame) -> None:
 def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
     """Return what to look at when most rows are bad."""
     fmt, hints = sheet.job.input, []
-    reasons = bad["reason"].astype("str")
+    key = bad["reason_key"]
     comma = bad["row"].str.contains(r"\d,\d", regex=True)
-    if fmt.decimal == "." and sheet.table.delimiter != "," and (comma & reasons.str.contains("not a number")).any():
+    if fmt.decimal == "." and sheet.table.delimiter != "," and (comma & (key == "number")).any():
         hints.append('If the decimal sign is a comma, add decimal = "," under [input].')
-    if reasons.str.contains("too many fields|too few fields", regex=True).any():
+    if key.isin(["too_many", "too_few"]).any():
         hints.append(
             f"The table was read with the delimiter {sheet.table.delimiter!r}; state another as delimiter = ..."
         )
-        if sheet.table.delimiter == "," and (comma & reasons.str.contains("too many")).any():
+        if sheet.table.delimiter == "," and (comma & (key == "too_many")).any():
             hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
-    hints += _about_degrees(reasons)
+    hints += _about_degrees(set(bad["ours"][key == "absurd"]))
     hints += sheet.hints
     hints.append("Correct the recipe or the file, or raise max_bad_rows under [input].")
     return " ".join(hints)
 
 
-def _about_degrees(reasons: pd.Series) -> list[str]:
+def _about_degrees(absurd: set[str]) -> list[str]:
     """Return what to look at where longitudes and latitudes cannot be used."""
     hints = []
-    if reasons.str.contains("longitude is absurd", regex=False).any():
+    if "longitude" in absurd:
         hints.append("If these are no degrees, map easting and northing, and state a projected system as crs.")
-    if reasons.str.contains("latitude is absurd", regex=False).any():
+    if "latitude" in absurd:
         hints.append("If longitude and latitude are exchanged, exchange their columns under [input.columns].")
     return hints
 

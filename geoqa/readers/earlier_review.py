@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa.core import input_files, result_set, vector_files
 from geoqa.core.errors import InputError
 from geoqa.core.frames import schema
+from geoqa.core.frames.revisits import ACTIONS
 from geoqa.core.frames.schema import RUN_FORMAT
 
 if TYPE_CHECKING:
@@ -113,6 +114,13 @@ def read_frames(folder: Path) -> dict[str, pd.DataFrame]:
     return frames
 
 
+#: Keys that a review of an earlier version lacks, the words that stand there, and what is told from them.
+_KEYED: dict[str, tuple[str, str, dict[str, str]]] = {
+    "points": ("deliver_key", "deliver_reason", {}),
+    "revisits": ("action_key", "action", {action.words: key for key, action in ACTIONS.items()}),
+}
+
+
 def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose text is categorical and whose numbers and times are what the contract says."""
     import pandas as pd
@@ -120,6 +128,9 @@ def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     contract = schema.FRAMES.get(name)
     if contract is None:
         return frame
+    key, words, keys = _KEYED.get(name, ("", "", {}))
+    if words in frame and key not in frame:
+        frame = frame.assign(**{key: frame[words].map(keys)})
     # A job in feet has its lengths a second time.
     feet = [c for c in frame if any(c.endswith(f"_{u}") and f"{c.removesuffix(u)}m" in frame for u in ("ft", "ftUS"))]
     frame = frame.drop(columns=feet)

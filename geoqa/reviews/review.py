@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from geoqa import pipeline, plugins
 from geoqa.core import geodesy, input_files
 from geoqa.core.errors import GeoqaError, InputError
-from geoqa.core.frames import schema
+from geoqa.core.frames import contract, schema
 from geoqa.core.units import METRES_PER
 from geoqa.reviews import reading
 from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
@@ -118,7 +118,8 @@ class Review:
     @property
     def counts(self) -> dict[str, dict[str, int]]:
         """Points by status and by delivery, and epochs by solution where there are logs."""
-        from geoqa.core.frames.schema import DELIVERIES, STATUSES
+        from geoqa.core.frames.contract import STATUSES
+        from geoqa.core.frames.schema import DELIVERIES
         from geoqa.core.job import SOLUTIONS
 
         points = self.frames["points"]
@@ -139,7 +140,7 @@ class Review:
         points = self.frames["points"]
         held = points[points["deliver"] == "no"]
         planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
-        return int((~(planned & held["status"].isin(schema.UNPROVEN))).any())
+        return int((~(planned & held["status"].isin(contract.UNPROVEN))).any())
 
     def summary(self) -> list[str]:
         """Return the summary as lines of text."""

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
 from geoqa.core.errors import CallError, StepError
+from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.revisits import GONE, NEW, SAME
-from geoqa.core.frames.schema import STATUSES
 from geoqa.core.units import NONE, expected, length, signed
 from geoqa.outputs.folder import flat_keys
 from geoqa.outputs.text import cell_text, cut, display_text

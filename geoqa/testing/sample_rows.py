@@ -147,8 +147,8 @@ def earlier() -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    from geoqa.core.frames.revisits import SECOND
-    from geoqa.core.frames.schema import UNPROVEN
+    from geoqa.core.frames.contract import UNPROVEN
+    from geoqa.core.frames.revisits import ACTIONS, SECOND
 
     first = occupations().drop_duplicates("point")
     return pd.DataFrame(
@@ -158,6 +158,6 @@ def earlier() -> pd.DataFrame:
             "deliver": "no",
             "occupations": np.ones(len(first), np.int64),
             **{name: first[name].to_numpy(dtype=float) for name in ("easting_m", "northing_m", "height_m")},
-            "action": pd.Categorical([SECOND] * len(first)),
+            "action": pd.Categorical([ACTIONS[SECOND].words] * len(first)),
         }
     )

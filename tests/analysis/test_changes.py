@@ -82,7 +82,13 @@ def test_of_nothing():
 
 
 def test_a_point_single_by_plan_is_no_revisit_asked_for():
-    revisits = pd.DataFrame({"point": ["a", "b"], "action": ["second visit", "accept as single by plan"]})
+    revisits = pd.DataFrame(
+        {
+            "point": ["a", "b"],
+            "action": ["second visit", "accept as single by plan"],
+            "action_key": ["second", "accept"],
+        }
+    )
     assert earlier_view(BEFORE, revisits)["action"].astype("object").fillna("").tolist() == [
         "second visit",
         "",

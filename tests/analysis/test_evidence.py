@@ -163,9 +163,9 @@ def test_canopy_of_a_pair_is_the_one_both_share():
     closures = judge(rows, PAIRED)["closures"].astype({"canopy": "object"})
     assert closures["canopy"].where(closures["canopy"].notna(), None).tolist() == [
         "open",
-        "mixed",
         None,
-        "mixed",
+        None,
+        None,
         None,
         None,
     ]

@@ -21,7 +21,7 @@ from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
-from geoqa.core.frames.schema import BLAMED
+from geoqa.core.frames.contract import BLAMED
 
 #: Errors that all points share for half an hour.
 DRIFT = {"drift_h_m": 0.003, "drift_v_m": (0.005, 0.008), "typo_rate": 0.0}

@@ -31,7 +31,7 @@ def said_and_done(seed: int, generator: str) -> pd.DataFrame:
     kept = whole[~whole["occupation_id"].isin(rows.loc[late, "occupation_id"])].reset_index(drop=True)
     before, _ = builders.run(kept.assign(occupation_id=np.arange(1, len(kept) + 1)), builders.job(), STEPS)
     told = before["revisits"]
-    told = told[told["point"].isin(chosen) & told["action"].isin(VISITS) & told["chance"].notna()]
+    told = told[told["point"].isin(chosen) & told["action_key"].isin(VISITS) & told["chance"].notna()]
     after = made["points"].set_index(made["points"]["point"].astype("str"))["deliver"]
     return told.assign(true=(after.reindex(told["point"]) == "yes").to_numpy(), generator=generator)
 

@@ -15,7 +15,7 @@ from lxml import etree
 
 import geoqa
 from geoqa.core.errors import OutputError
-from geoqa.core.frames import schema
+from geoqa.core.frames import contract, schema
 from geoqa.outputs import geopackage, gis_styles, symbology
 from geoqa.outputs.symbology import PLAIN, SYMBOLS
 from geoqa.readers import earlier_review
@@ -93,7 +93,7 @@ def drawn_by(package, layer):
 
 def test_points_have_the_maps_symbols_in_qml(package):
     pictures = drawn_by(package, "points")
-    assert len(pictures) == len(schema.STATUSES) + 1
+    assert len(pictures) == len(contract.STATUSES) + 1
     for status, symbol in SYMBOLS.items():
         path = pictures[f"\"status\" = '{status}'"]
         assert (path.get("d"), path.get("fill")) == (symbology.svg_path(symbol.shape, 1.0), symbol.light)

@@ -12,7 +12,8 @@ import itertools
 import numpy as np
 import pytest
 
-from geoqa.core.frames.schema import DELIVERIES, SEVERITY, STATUSES
+from geoqa.core.frames.contract import SEVERITY, STATUSES
+from geoqa.core.frames.schema import DELIVERIES
 from geoqa.outputs import symbology
 
 VISION = {

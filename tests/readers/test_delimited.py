@@ -32,6 +32,7 @@ def first(result):
 
 def reasons(result):
     aside = result.frames["set_aside"]
+    assert aside["reason_key"].notna().all()
     return dict(zip(aside["source_line"], aside["reason"], strict=True))
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from geoqa.analysis.occupations.expected_precision import probability
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np
-from geoqa.core.frames.schema import SEVERITY, STATUSES
+from geoqa.core.frames.contract import SEVERITY, STATUSES
 from geoqa.core.statistics import groups
 
 

@@ -8,7 +8,8 @@ from geoqa.analysis.occupations import roles as occupations_roles
 from geoqa.analysis.occupations.measured_rows import ends
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Frames, np, pd
-from geoqa.core.frames.schema import NO_EVIDENCE, STATUSES
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result

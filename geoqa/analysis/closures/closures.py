@@ -181,14 +181,11 @@ def _numbers_differ(values: Array, first: Index, second: Index) -> Flags:
 
 
 def _shared_label(values: pd.Series, a: Index, b: Index) -> pd.Categorical:
-    """Return the label two rows share, `mixed` where they differ, null where one is unknown."""
+    """Return the label two rows share, null where they differ or one is unknown."""
     import numpy as np
     import pandas as pd
 
-    labels = values.astype("category")
-    codes = labels.cat.codes.to_numpy().astype(np.int64)
-    known = [str(c) for c in labels.cat.categories]
-    categories = known if "mixed" in known else [*known, "mixed"]
-    shared = np.where(codes[a] == codes[b], codes[a], categories.index("mixed"))
-    shared[(codes[a] < 0) | (codes[b] < 0)] = -1
-    return pd.Categorical.from_codes(shared, categories=categories)
+    labels = values.astype("category").cat
+    codes = labels.codes.to_numpy()
+    shared = np.where(codes[a] == codes[b], codes[a], -1)
+    return pd.Categorical.from_codes(shared, categories=labels.categories.astype("str"))

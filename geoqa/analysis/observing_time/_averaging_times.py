@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from geoqa.analysis.observing_time import _log_epochs
 from geoqa.core.arrays import Array, Flags, Index, np, pd
-from geoqa.core.frames.schema import CONTRADICTORY
+from geoqa.core.frames.contract import CONTRADICTORY
 from geoqa.core.job import Job
 from geoqa.core.statistics import averages
 from geoqa.core.statistics.groups import counts_of, starts_of

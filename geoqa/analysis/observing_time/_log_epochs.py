@@ -16,7 +16,7 @@ import numpy as np
 
 from geoqa.analysis.occupations import measured_rows
 from geoqa.core import geodesy
-from geoqa.core.frames.schema import AGREEING
+from geoqa.core.frames.contract import AGREEING
 from geoqa.core.job import GAP_S, HOLD_S, LOST_S, SOLUTIONS
 from geoqa.core.statistics import groups
 from geoqa.core.statistics.groups import counts_of, starts_of

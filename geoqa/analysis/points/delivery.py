@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from geoqa.analysis.occupations import measured_rows, roles
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.core.arrays import Frames, np, pd
-from geoqa.core.frames.schema import DELIVERIES, DELIVERY_REASONS, HELD, OVER, OWN, STATUSES, UNPROVEN
+from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, OVER, STATUSES, UNPROVEN
+from geoqa.core.frames.schema import DELIVERIES, OWN
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.recipe import BOTH, JUDGED

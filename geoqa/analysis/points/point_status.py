@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.frames import schema
-from geoqa.core.frames.schema import BLAMED, CONTRADICTORY, STATUSES
+from geoqa.core.frames.contract import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
@@ -81,11 +81,13 @@ class PointStatus(Analysis):
         conflict = np.isin(status, [STATUSES.index(name) for name in CONTRADICTORY]) | torn
         use = measured_rows.settle(use, rows.point, horizontal.keep_row, vertical.keep_row, placed, conflict)
         count = np.bincount(rows.point, minlength=n)
-        facts = {"rows": count, **_facts(occupations, frames["classes"], rows, use, role, job)}
         axes = (np.where(judge_h | (height < 0), horizontal.status, -1), np.where(judge_v, height, -1))
         is_out = is_rejected(occupations)
         out_of = occupations["point"].astype(rows.names.dtype)[is_out]
         rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
+        facts = {"rows": count, "rejected": 1 * (rejected > 0)}
+        facts |= _facts(occupations, frames["classes"], rows, use, role, job)
+        canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -101,18 +103,16 @@ class PointStatus(Analysis):
                 "status": _statuses(status),
                 "degrees_of_freedom_h": _finite(data.nu_h),
                 "degrees_of_freedom_v": _finite(data.nu_v),
-                "canopy": _canopy(occupations, rows),
+                "canopy": canopy,
+                "canopy_mixed": mixed,
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
-                "reason": _or_rejected(
-                    verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits),
-                    (count == 0) & (rejected > 0),
-                ),
             }
         )
-        points["explained"] = pd.Categorical([None] * n)
+        explained = pd.Categorical([None] * n)
         if "shifted" in frames:
-            points["explained"] = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
-            points["reason"] = verdict.with_shifts(points["reason"], points["explained"])
+            explained = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
+        told = verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits, explained)
+        points = points.assign(reason=told.pop("reason"), explained=explained, **told)
         keyed = occupations[["occupation_id"]].copy()
         spread_use, spread_fix = (
             np.where(is_out, measured_rows.REJECTED_ROW, measured_rows.NO_PART),
@@ -244,16 +244,6 @@ def _restarting_labels(
     return tuple(said)
 
 
-def _or_rejected(reason: pd.Categorical, emptied: np.ndarray) -> pd.Categorical:
-    """Return the reasons, another for points of which a reviewer left nothing."""
-    if not emptied.any():
-        return reason
-    word = "every direct occupation was rejected by the reviewer"
-    changed = reason.add_categories([word])
-    changed[emptied] = word
-    return changed
-
-
 def _finite(nu: np.ndarray) -> np.ndarray:
     """Return degrees of freedom, NaN where the scale is taken as known."""
     import numpy as np
@@ -327,20 +317,6 @@ def _basis(
         rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
         codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
     return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
-
-
-def _canopy(occupations: pd.DataFrame, rows: Rows) -> pd.Categorical:
-    """Return the canopy class the direct rows of each point share, `mixed` where they differ."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.statistics.groups import first_known
-
-    labels = occupations["canopy"].astype("category").cat
-    codes, mixed = first_known(labels.codes.to_numpy().astype(np.int64)[rows.at], rows.point, len(rows.names))
-    known = [str(c) for c in labels.categories]
-    categories = known if "mixed" in known else [*known, "mixed"]
-    return pd.Categorical.from_codes(np.where(mixed, categories.index("mixed"), codes), categories=categories)
 
 
 def shift_names(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:

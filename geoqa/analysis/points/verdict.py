@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from geoqa.analysis.closures import agreement
-from geoqa.analysis.closures.agreement import CONFLICT, LOOSE, STRAINED, UNPROVEN, Positions
-from geoqa.core.frames.schema import STATUSES
+from geoqa.analysis.closures.agreement import CONFIRMED, CONFLICT, LOOSE, STRAINED, UNPROVEN, Positions
+from geoqa.core.frames.contract import STATUS, STATUS_REASONS, STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -142,8 +142,6 @@ def _positions(level: Level, group: Index, limits: Limits) -> Positions:
     )
 
 
-#: What stands before the shifts that explain a disagreement.
-EXPLAINED = ": explained by the shift"
 _AXES = {0: "", 1: "horizontally", 2: "in height", 3: "horizontally and in height"}
 
 
@@ -163,6 +161,8 @@ class Case(NamedTuple):
     timed: Any
     unknown_precision: Any
     tied: Any
+    rejected: Any
+    explained: Any
     #: Number of the phrase that says that the step of positions, or of heights, is too coarse; 0 where it is not.
     hidden_h: Any
     hidden_v: Any
@@ -170,9 +170,11 @@ class Case(NamedTuple):
 
 def reasons_of_points(
     status: Index, horizontal: Verdict, vertical: Verdict, judged: tuple[Index, Index], facts: Mapping[str, Index],
-    limits: Mapping[str, Limits],
-) -> pd.Categorical:  # fmt: skip
-    """Return the reason of each point's status.
+    limits: Mapping[str, Limits], explained: pd.Categorical,
+) -> dict[str, pd.Categorical]:  # fmt: skip
+    """Return the columns `reason_key`, `finding` and `reason` of points.
+
+    What explains a disagreement stands in place of noise and of a visit to come.
 
     Parameters
     ----------
@@ -184,10 +186,12 @@ def reasons_of_points(
         Status codes along each axis, -1 where the role does not judge it.
     facts
         Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
-        initialization), ``timed`` (every row has a time), ``unknown_precision``, and ``tied``, 1 where its
-        position is known and 2 where its height is too.
+        initialization), ``timed`` (every row has a time), ``unknown_precision``, ``rejected`` (the reviewer left
+        nothing), and ``tied``, 1 where its position is known and 2 where its height is too.
     limits
         What is accepted along the axes ``h`` and ``v``.
+    explained
+        The shifts that explain each point's disagreement, null for none.
     """
     import pandas as pd
 
@@ -196,32 +200,21 @@ def reasons_of_points(
     counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
     seen["hidden_h"], plan = _coarse("positions", horizontal.hidden & (axis & 1 > 0), limits["h"])
     seen["hidden_v"], height = _coarse("heights", vertical.hidden & (axis & 2 > 0), limits["v"])
-    columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted})
+    named = pd.Series(explained, dtype="object")
+    flags = {"explained": named.notna()}
+    columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted, **flags})
     arrays = [np.asarray(column, np.int64) for column in columns]
     shape = [int(column.max(initial=0)) + 1 for column in arrays]
     distinct, which = np.unique(np.ravel_multi_index(arrays, shape), return_inverse=True)
     cases = [Case(*map(int, case)) for case in zip(*np.unravel_index(distinct, shape), strict=True)]
-    words = ["; ".join(filter(None, (plan[c.hidden_h], height[c.hidden_v]))) or _phrase(c) for c in cases]
-    known = sorted(set(words))
-    codes = np.array([known.index(word) for word in words], np.int64)
-    return pd.Categorical.from_codes(codes[which], categories=known)
+    told = [_told(case, "; ".join(filter(None, (plan[case.hidden_h], height[case.hidden_v])))) for case in cases]
+    key, finding, reason = (pd.Series([one[k] for one in told], dtype="object").iloc[which].array for k in range(3))
+    shifted = named.mask(named.notna(), finding + ": explained by the shift " + named)
+    columns_made = {"reason_key": key, "finding": finding, "reason": shifted.fillna(pd.Series(reason))}
+    return {name: pd.Categorical(words) for name, words in columns_made.items()}
 
 
 _VERDICT = ("visits", "kept", "split")
-#: What is said of a disagreement that nothing explains.
-_USUAL = ", which is usual for this precision"
-_SETTLES = (": a third visit or a control tie can say which is wrong", ": its known coordinate says which is wrong")
-
-
-def with_shifts(reason: pd.Series, explained: pd.Series) -> pd.Categorical:
-    """Return the reasons of points; the shifts that explain one stand in place of noise and of a visit to come."""
-    import pandas as pd
-
-    text, named = reason.astype("object"), explained.astype("object")
-    bare = text.str.replace(_USUAL, "", regex=False)
-    for settles in _SETTLES:
-        bare = bare.str.removesuffix(settles)
-    return pd.Categorical(text.where(named.isna(), bare + f"{EXPLAINED} " + named))
 
 
 def _coarse(what: str, hidden: Flags, limits: Limits) -> tuple[Index, list[str]]:
@@ -231,58 +224,55 @@ def _coarse(what: str, hidden: Flags, limits: Limits) -> tuple[Index, list[str]]
     code = np.zeros(len(hidden), np.int64)
     code[hidden] = which.reshape(-1) + 1
     return code, [
-        "", *(f"{what} lie on steps of {step:.2g} m, coarser than the tolerance of {limit:.3g} m can tell"
+        "", *(STATUS_REASONS["coarse"].words.format(what=what, step=step, limit=limit)
               for step, limit in distinct.tolist())
     ]  # fmt: skip
 
 
-def _phrase(case: Case) -> str:
-    name = STATUSES[case.status]
-    if name == "unproven":
-        return _unproven(case)
-    sentence = _conflict(case) if name == "conflict" else _agreement(name, case)
+def _told(case: Case, coarse: str) -> tuple[str, str, str]:
+    """Return the key of a reason, its sentence, and the same with what settles it."""
+    if coarse:
+        return "coarse", coarse, coarse
+    key, tail = _AGREEMENT.get(case.status, ""), ""
+    if key and (out := case.visits - case.kept):
+        why = "in conflict with itself or with the majority" if case.split else "the majority disagrees"
+        tail = f"; {out} left out, {why}"
+    key = key or (_unproven(case) if case.status == UNPROVEN else _conflict(case))
+    if key == "noisy" and case.explained:
+        key = "beyond"
     # Without a precision nothing says what is usual: tolerance alone has decided.
-    return sentence + ("; expectation unknown, no precision is known" if case.unknown_precision else "")
+    if case.unknown_precision and case.status != UNPROVEN:
+        tail += "; expectation unknown, no precision is known"
+    one_visit = "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
+    words, todo, settles = STATUS_REASONS[key]
+    said = words.format(
+        subject=f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else one_visit,
+        axis=_AXES[case.axis], visits=case.kept or case.visits,
+    )  # fmt: skip
+    settles = "" if case.explained else STATUS[STATUSES[case.status]].todo if todo else settles
+    return key, said + tail, said + f": {settles}" * bool(settles) + tail
 
 
-def _agreement(name: str, case: Case) -> str:
-    subject = f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else _one_visit(case)
-    where = _AXES[case.axis]
-    out = case.visits - case.kept
-    sentence = {
-        "confirmed": f"{subject} agree",
-        "strained": f"{subject} are within tolerance but further apart than usual {where}",
-        "loose": f"{subject} are beyond tolerance {where}{_USUAL}",
-    }[name]
-    if not out:
-        return sentence
-    why = "in conflict with itself or with the majority" if case.split else "the majority disagrees"
-    return f"{sentence}; {out} left out, {why}"
-
-
-def _one_visit(case: Case) -> str:
-    return "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
+_AGREEMENT = {CONFIRMED: "agree", STRAINED: "apart", LOOSE: "noisy"}
 
 
 def _unproven(case: Case) -> str:
     if case.rows == 0:
-        return "no direct measured occupation"
+        return "rejected" if case.rejected else "unobserved"
     if case.split:
-        return f"occupations under one initialization disagree {_AXES[case.axis]}"
+        return "in_fix"
     if case.axis == 2:
-        return "the height was observed once" if case.visits else "no height was observed"
+        return "height_once" if case.visits else "no_height"
     if case.copied:
-        return "observed once: its other rows are copies of it"
+        return "copies"
     if case.rows == 1:
-        return "observed once"
-    return "only one initialization is shown" if case.labelled else "no row shows a fresh initialization"
+        return "once"
+    return "one_fix" if case.labelled else "no_fresh_fix"
 
 
 def _conflict(case: Case) -> str:
-    where = _AXES[case.axis]
     if case.visits == 1:
-        return f"{_one_visit(case)} disagree {where}"
+        return "in_visit"
     if case.visits == 2:
-        inner = "one visit disagrees with itself" if case.split else "2 visits disagree"
-        return f"{inner} {where}{_SETTLES[case.tied > (case.axis == 2)]}"
-    return f"{case.kept or case.visits} visits disagree {where} and no majority settles it"
+        return ("one_of_two" if case.split else "two_visits") + "_known" * (case.tied > (case.axis == 2))
+    return "no_majority"

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision import pooling, priors
 from geoqa.core.arrays import Frames, np, pd
-from geoqa.core.frames.schema import STATUSES, WHOLE_SITE
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result

@@ -18,13 +18,14 @@ from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.points.delivery import HOURS_LATER
-from geoqa.analysis.points.verdict import EXPLAINED
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY, HELD, OVER, UNPROVEN
 from geoqa.core.frames.revisits import (
     ACCEPT,
     ACTIONS,
     CHECK_RECORDS,
     DECIDING,
+    KEYS,
     LATER,
     LONGER,
     LOOK_AT_MARK,
@@ -33,7 +34,7 @@ from geoqa.core.frames.revisits import (
     SECOND,
     VISITS,
 )
-from geoqa.core.frames.schema import CONTRADICTORY, GRADES, HELD, OVER, UNPROVEN
+from geoqa.core.frames.schema import GRADES
 from geoqa.core.site.matching import never_fixed
 
 if TYPE_CHECKING:
@@ -41,25 +42,6 @@ if TYPE_CHECKING:
 
     from geoqa.core.arrays import Array, Flags, Index
     from geoqa.core.job import Job
-
-
-_FRESH = "drop the solution, let the receiver initialize afresh"
-#: What the crew does.
-SENTENCES = {
-    CHECK_RECORDS: "Compare the field book with what was entered. If that explains it, there is nothing to observe; "
-    f"otherwise {_FRESH} and observe again.",
-    LOOK_AT_MARK: "The visits are too far apart for one mark: read the number on the mark, look for a second or a "
-    f"disturbed one near by; then {_FRESH}, and observe.",
-    SECOND: f"Observe once more: {_FRESH}, and observe.",
-    LATER: f"Observe once more under another sky, not at the times ruled out where some are: {_FRESH}, and observe.",
-    DECIDING: f"The visits disagree and one more decides between them: {_FRESH}, and observe.",
-    LONGER: f"Observe once more and for longer: {_FRESH}, wait until the shown precision has settled, then observe "
-    "for the time given.",
-    OTHER_BASE: f"Set the base up on another known mark; then {_FRESH}, and observe.",
-    OTHER_METHOD: "More visits with the receiver are not expected to help: set two control points in the open, "
-    "observe each of them in two visits, and tie this point to them by offset or traverse.",
-    ACCEPT: "Nothing to do: one occupation was planned.",
-}
 
 
 @dataclass(frozen=True)
@@ -99,7 +81,7 @@ class CandidateFacts:
 
 
 def actions(facts: CandidateFacts, most_visits: int, other_mark_m: float) -> Index:
-    """Return the action of each point as a position in `ACTIONS`; the first rule that holds decides.
+    """Return the action of each point as a position among `KEYS`; the first rule that holds decides.
 
     Parameters
     ----------
@@ -120,30 +102,28 @@ def actions(facts: CandidateFacts, most_visits: int, other_mark_m: float) -> Ind
         (facts.loose, OTHER_METHOD),
         (facts.unproven, SECOND),
     )
-    codes = [ACTIONS.index(action) for _, action in rules]
-    return np.select([flags for flags, _ in rules], codes, ACTIONS.index(LATER)).astype(np.int64)
+    codes = [KEYS.index(action) for _, action in rules]
+    return np.select([flags for flags, _ in rules], codes, KEYS.index(LATER)).astype(np.int64)
 
 
 def is_visit(action: Index) -> Flags:
     """Return which actions are one more visit with the receiver."""
-    return np.isin(action, [ACTIONS.index(name) for name in VISITS])
+    return np.isin(action, [KEYS.index(name) for name in VISITS])
 
 
 def may_observe(action: Index) -> Flags:
     """Return which actions end with an occupation of the point."""
-    return is_visit(action) | np.isin(action, [ACTIONS.index(CHECK_RECORDS), ACTIONS.index(LOOK_AT_MARK)])
+    return np.array([one.observes for one in ACTIONS.values()])[action]
 
 
 def goes_there(action: Index) -> Flags:
     """Return which actions somebody has to go there for."""
-    return action != ACTIONS.index(ACCEPT)
+    return action != KEYS.index(ACCEPT)
 
 
-def no_chance(action: Index) -> NDArray[np.object_]:
-    """Return why an action that is no plain visit has no chance of one."""
-    first = {CHECK_RECORDS: "what the records say comes first", LOOK_AT_MARK: "what the mark shows comes first"}
-    words = [first.get(name, "one more visit is not what it needs") for name in ACTIONS]
-    return np.array(words, dtype=object)[action]
+def told(action: Index, what: str) -> NDArray[np.object_]:
+    """Return what the table of actions says of each: ``words``, ``instruction``, ``instead``."""
+    return np.array([getattr(one, what) for one in ACTIONS.values()], dtype=object)[action]
 
 
 def is_hopeless(share_high: Array, most_expected: float) -> Flags:
@@ -160,13 +140,6 @@ def limits(action: Index, visits: Index, most_visits: int) -> Index:
     return np.where(may_observe(action), np.maximum(most_visits - visits, 1), 0).astype(np.int64)
 
 
-def action_sentences(action: Index) -> pd.Categorical:
-    """Return what the crew is to do."""
-    import pandas as pd
-
-    return pd.Categorical.from_codes(action, [SENTENCES[name] for name in ACTIONS])
-
-
 #: Grades of pairs of different visits.
 APART = GRADES[3:]
 
@@ -181,7 +154,7 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns of ``points``, with ``canopy`` empty for none, ``zone`` null where there are no zones, ``reason`` in
+        Columns of ``points``, ``zone`` null where there are no zones, ``reason`` in
         words, and flags ``other_sky``, ``judges_height`` and ``planned``.
     """
     points = frames["points"]
@@ -192,12 +165,12 @@ def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
     wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
     wanting["point"] = wanting["point"].astype("str")
     wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
-    wanting["canopy"] = wanting["canopy"].astype("object").fillna("").astype("str")
+    wanting["canopy"] = wanting["canopy"].astype("str")
     wanting["status"] = wanting["status"].astype("str")
     if "zone" not in wanting:
         wanting["zone"] = None
     wanting["other_sky"] = wanting["deliver_key"].isin(HOURS_LATER).to_numpy()
-    wanting["reason"] = _reasons(wanting, frames["shifts"])
+    wanting = wanting.assign(**_reasons(wanting, frames["shifts"]))
     wanting["judges_height"] = roles.with_heights(wanting, job)[1]
     single = by_role(wanting["role"], job, lambda role: role.single_by_plan) > 0
     wanting["planned"] = single & (wanting["status"].isin(UNPROVEN)) & (wanting["occupations"] > 0)
@@ -218,20 +191,20 @@ def _accepted(points: pd.DataFrame, decisions: pd.DataFrame | None) -> Flags:
     return points["point"].astype("str").isin(accepted).to_numpy()
 
 
-def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.Series:
-    """Return why each point needs something, with the suspicious shift that explains it."""
-    # The status says why where it is the status that holds a point back.
-    own = wanting["status"].isin(HELD) & wanting["reason"].notna()
-    # What to do about it is told beside it.
-    told = wanting["reason"].astype("str").str.replace(rf"(: (a third visit|its known)|{EXPLAINED}).*", "", regex=True)
-    said = told.where(own, wording.delivery_reasons(wanting, "words"))
+def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
+    """Return why each point needs something, and the suspicious shift that explains it."""
+    # The status says why where it is the status that holds a point back; what to do about it is told beside it.
+    own = wanting["status"].isin(HELD) & wanting["finding"].notna()
+    finding = wanting["finding"].astype("str").where(own, wording.delivery_reasons(wanting, "words"))
     looks = dict(
         zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
     )
     held = wanting["shift"].astype("object").where(_by_shift(wanting))
-    named = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
-    suspected = {name: f"; suspected: {looks.get(name) or 'shifts'} ({name})" for name in named.dropna().unique()}
-    return said + pd.Series(named.map(suspected), dtype="str").fillna("")
+    shift = wanting["explained"].astype("object").where(wanting["explained"].notna(), held)
+    likes = {name: looks.get(name) or "shifts" for name in shift.dropna().unique()}
+    suspected = shift.map({name: f"; suspected: {like} ({name})" for name, like in likes.items()})
+    reason = finding + pd.Series(suspected, dtype="str").fillna("")
+    return pd.DataFrame({"reason": reason, "finding": finding, "looks_like": shift.map(likes), "shift": shift})
 
 
 def _by_shift(wanting: pd.DataFrame) -> pd.Series:

@@ -10,7 +10,8 @@ from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
-from geoqa.core.frames.schema import UNPROVEN, judged_again
+from geoqa.core.frames.contract import UNPROVEN
+from geoqa.core.frames.schema import judged_again
 from geoqa.core.frames.wording import under
 from geoqa.core.job import Job
 from geoqa.core.statistics import sample_tests
@@ -38,7 +39,7 @@ def record(frames: Frames, job: Job) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``canopy`` (empty for none), ``visits``, ``status`` after them, and ``helped``: whether it could be
+        ``canopy``, ``visits``, ``status`` after them, and ``helped``: whether it could be
         delivered after one more.
     """
     occupations = frames["occupations"]
@@ -68,7 +69,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
     held = before.assign(now=again)[(before["deliver"] == "no") & again.notna()]
     return pd.DataFrame(
         {
-            "canopy": held["canopy"].astype("object").fillna("").astype("str").to_numpy(),
+            "canopy": held["canopy"].astype("str").array,
             "visits": visits,
             "status": held["status"].astype("str").to_numpy(),
             "helped": (held["now"] == "yes").to_numpy(),
@@ -125,7 +126,7 @@ def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
     past
         From `record`.
     now
-        The points: ``canopy`` (empty for none), ``visits``, ``status``.
+        The points: ``canopy``, ``visits``, ``status``.
     """
     exact = _counts(past, now, ["canopy", "status", "visits"])
     loose = _counts(past, now, ["canopy", "status"])
@@ -139,7 +140,7 @@ def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
 
 def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:
     """Return how many points of the record share the `keys`, and how many of them were helped; shape (n, 2)."""
-    counted = past.groupby(keys, observed=True)["helped"].agg(["size", "sum"]).reset_index()
+    counted = past.groupby(keys, observed=True, dropna=False)["helped"].agg(["size", "sum"]).reset_index()
     joined = now[keys].merge(counted.astype({"size": float, "sum": float}), on=keys, how="left")
     return joined[["size", "sum"]].fillna(0.0).to_numpy(dtype=float)
 
@@ -147,14 +148,14 @@ def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:
 def _basis(now: pd.DataFrame, narrow: Flags, n: Array) -> NDArray[np.object_]:
     """Return the record of each point in words; one phrase per distinct case."""
     cases = now[["canopy", "visits", "status"]].assign(narrow=narrow, empty=n == 0).reset_index(drop=True)
-    code = cases.groupby(list(cases.columns), sort=False).ngroup().to_numpy()
+    code = cases.groupby(list(cases.columns), sort=False, dropna=False).ngroup().to_numpy()
     distinct = cases[~pd.Series(code).duplicated().to_numpy()]
     words = [_phrase(*case) for case in distinct.itertuples(index=False)]
     return np.array(words, dtype=object)[code]
 
 
 def _phrase(canopy: str, visits: int, status: str, narrow: bool, empty: bool) -> str:
-    where = under(canopy) if canopy else "without a canopy label"
+    where = under(canopy) if isinstance(canopy, str) else "without one canopy label"
     if empty:
         return f"no point {where}, {status}, has had another visit under a fresh initialization yet"
     return f"points {where}, {status}" + (f" after {counted(visits, 'visit')}" if narrow else "")

@@ -10,8 +10,9 @@ from geoqa.analysis.occupations import measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_in, is_direct, seconds
 from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.core.arrays import Array, Flags, Frames, NDArray, np, pd
-from geoqa.core.frames.schema import AGREEING, WHOLE_SITE
+from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
+from geoqa.core.frames.contract import AGREEING
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.job import Job
 from geoqa.core.statistics.groups import largest
@@ -97,9 +98,9 @@ def lengths(frames: Frames, canopy: pd.Series) -> tuple[Array, Words]:
         ``occupations`` with `use`, ``points`` with `status` and `deliver`; ``waits`` and ``durations`` where there
         are logs.
     canopy
-        Labels, shape (n,); empty for none.
+        Labels, shape (n,); null for none.
     """
-    code, names = pd.factorize(canopy)
+    code, names = _classes(canopy)
     known = [_length(frames, name) for name in names]
     held, basis = np.array([one for one, _ in known], float), np.array([words for _, words in known], dtype=object)
     return held[code], basis[code]
@@ -122,12 +123,18 @@ def more_buys_nothing(frames: Frames, canopy: pd.Series, held_s: Array) -> Flags
     """Return where logs of the class show that longer than `held_s` buys nothing; shape (n,)."""
     if "durations" not in frames:
         return np.zeros(len(canopy), bool)
-    code, names = pd.factorize(canopy)
+    code, names = _classes(canopy)
     known = np.array([_flat_from(frames["durations"], name or WHOLE_SITE) for name in names], float)
     return held_s >= known[code]  # NaN compares false
 
 
-def _length(frames: Frames, canopy: str) -> tuple[float, str]:
+def _classes(canopy: pd.Series) -> tuple[Index, list[str | None]]:
+    """Return the class of each row as a position among the distinct ones, None for none."""
+    code, names = pd.factorize(canopy, use_na_sentinel=False)
+    return code, [name if isinstance(name, str) else None for name in names]
+
+
+def _length(frames: Frames, canopy: str | None) -> tuple[float, str]:
     name = canopy or WHOLE_SITE
     if "waits" in frames and "durations" in frames:
         wait, flat = _wait(frames["waits"], name), _flat_from(frames["durations"], name)

@@ -304,7 +304,10 @@ def placed(table: pd.DataFrame, points: pd.DataFrame, names: pd.Index) -> pd.Dat
 
     The others have no geometry, so that no layer made of the rows sends anybody there.
     """
-    words = ("zone", "role", "canopy", "observe_basis", "group", "walk_from", "chance_basis", "reason", "status")
+    words = (
+        "zone", "role", "canopy", "observe_basis", "group", "walk_from", "chance_basis", "reason", "status", "finding",
+        "looks_like", "shift",
+    )  # fmt: skip
     text = {name: pd.Series(table[name].astype("object"), dtype="str") for name in words}
     at = np.where(table["walk"] > 0, names.get_indexer(table["point"]), -1)
     shapes = points["geometry"].array.take(at, allow_fill=True)
@@ -317,7 +320,7 @@ def walk_told(table: pd.DataFrame, begin: str, job: Job) -> tuple[str, ...]:
     if not stops:
         return ()
     far = walked(float(table["walk_m"].sum()), job.grid.unit)
-    lost = len(table) - stops - int((table["action"] == ACCEPT).sum())
+    lost = len(table) - stops - int((table["action_key"] == ACCEPT).sum())
     aside = f"; {lost} more have no place" if lost else ""
     return (
         f"revisits: {counted(stops, 'point')} to go to, a walk of {far} from {begin} along straight lines, "

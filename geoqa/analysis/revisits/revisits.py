@@ -83,7 +83,7 @@ class Revisits(Analysis):
         import pandas as pd
 
         from geoqa.analysis.revisits import _candidates, _success_rates, _visit_times
-        from geoqa.core.frames.revisits import ACTIONS, LONGER
+        from geoqa.core.frames.revisits import KEYS, LONGER
 
         names = pd.Index(wanting["point"])
         past = _success_rates.record(frames, job) if len(wanting) else _success_rates.nothing()
@@ -97,13 +97,13 @@ class Revisits(Analysis):
         is_visit = _candidates.is_visit(action)
         times = _times(wanting, frames, action, job)
         observe_s, basis = _visit_times.lengths(frames, wanting["canopy"])
-        longer_s = np.fmax(observe_s, np.where(action == ACTIONS.index(LONGER), own_s * self.longer, np.nan))
+        longer_s = np.fmax(observe_s, np.where(action == KEYS.index(LONGER), own_s * self.longer, np.nan))
         observed = _candidates.may_observe(action)
         shown = is_visit & (chances.n > 0)
-        return wanting[["point", "zone", "role", "status", "canopy", "reason"]].assign(
-            canopy=wanting["canopy"].replace("", None),
-            action=pd.Categorical.from_codes(action, list(ACTIONS)),
-            instruction=_candidates.action_sentences(action),
+        return wanting[_KEPT].assign(
+            action=pd.Categorical(_candidates.told(action, "words")),
+            action_key=pd.Categorical.from_codes(action, list(KEYS)),
+            instruction=pd.Categorical(_candidates.told(action, "instruction")),
             **times,
             observe_s=np.where(observed, _visit_times.rounded(longer_s), np.nan),
             observe_basis=pd.Series(basis).where(observed),
@@ -111,7 +111,7 @@ class Revisits(Analysis):
             chance_low=np.where(shown, chances.low, np.nan),
             chance_high=np.where(shown, chances.high, np.nan),
             chance_n=np.where(is_visit, chances.n, 0),
-            chance_basis=np.where(is_visit, chances.basis, _candidates.no_chance(action)),
+            chance_basis=np.where(is_visit, chances.basis, _candidates.told(action, "instead")),
             tries=visits,
             give_up_after=_candidates.limits(action, visits, self.most_visits),
         )
@@ -123,7 +123,7 @@ class Revisits(Analysis):
         from geoqa.analysis.revisits import _candidates, _walk
 
         names, place = _walk.places(frames["points"], job)
-        goes = _candidates.goes_there(table["action"].cat.codes.to_numpy())
+        goes = _candidates.goes_there(table["action_key"].cat.codes.to_numpy())
         begin = (
             _walk.stated_start(self.start, names, place[:, :2], job)
             if self.start is not None
@@ -131,6 +131,9 @@ class Revisits(Analysis):
         )
         made = _walk.walk(table, goes, names, place, begin, (self.near_m, self.across_m))
         return _walk.placed(made, frames["points"], names), _walk.walk_told(made, begin[0], job)
+
+
+_KEPT = ["point", "zone", "role", "status", "canopy", "canopy_mixed", "reason", "finding", "looks_like", "shift"]
 
 
 def _times(

@@ -16,7 +16,7 @@ from geoqa.analysis.shifts.adjustment import Adjusted, Sessions
 from geoqa.analysis.shifts.halves import Half
 from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index, np
-from geoqa.core.frames.wording import LOOK, OFF_CONTROL
+from geoqa.core.frames.wording import LOOK
 from geoqa.core.units import METRES_PER, length, probability, signed, small
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
@@ -70,6 +70,7 @@ class Shift:
     vectors: Array = field(default_factory=lambda: np.zeros((0, 3)))
     new_point: int = -1
     mends: bool = True
+    off_control: bool = False
     opposite: Index = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
@@ -384,14 +385,14 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
         made.append(
             Shift(
                 "set-up", setup, "translation" if axis == 0 else "height", d, sigma, float(at.p[k, axis]),
-                int(at.points[k]), True, OFF_CONTROL,
+                int(at.points[k]), True, "off control",
                 f"{_some(int(at.rows[k]), 'occupation')} of this set-up at {_some(int(at.points[k]), 'known point')} "
                 f"{'is' if at.rows[k] == 1 else 'are'} {size} from what is known, in the mean (+/- "
                 f"{length(Z95 * float(sigma[axes][0]), unit)} at 95 %; by chance with a probability of "
                 f"{probability(float(at.p[k, axis]))}); {alone}",
                 "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
                 "control's; apply this shift or observe again",
-                rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)),
+                rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)), off_control=True,
             )
         )  # fmt: skip
     return made
@@ -572,6 +573,7 @@ def columns(made: list[Shift]) -> dict[str, Any]:
         "p": np.array([one.p for one in made], float), "points": np.array([one.points for one in made], np.int64),
         "suspicious": np.array([one.suspicious for one in made], bool),
         "looks_like": [one.looks_like if one.suspicious else None for one in made],
+        "off_control": np.array([one.off_control for one in made], bool),
         "remedy": [one.remedy if one.suspicious else None for one in made],
         "message": [one.message for one in made],
     }  # fmt: skip

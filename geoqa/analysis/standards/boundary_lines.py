@@ -20,8 +20,10 @@ import pandas as pd
 from geoqa.analysis.occupations import expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.frames.contract import STATUS
 from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
-from geoqa.core.frames.schema import DEFAULT_PRIOR, STATUS, WHOLE_SITE
+from geoqa.core.frames.schema import DEFAULT_PRIOR, WHOLE_SITE
+from geoqa.core.frames.wording import cover
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER
 
@@ -212,7 +214,7 @@ def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corner
     problem[blank & np.isnan(place[:, 0])] = "it has no coordinate"
     problem[blank & ~np.isnan(place[:, 0]) & np.isnan(covariance).any(axis=1)] = "its precision is unknown"
     shares, based = _bases(names, occupations)
-    canopy = points["canopy"].astype("str").where(points["canopy"].notna(), "cover not stated").to_numpy(dtype=object)
+    canopy = cover(points).fillna("cover not stated").to_numpy(dtype=object)
     return Corners(
         names, place, covariance, expected_precision.freedom_of_points(points)[0], shares, based, problem, canopy
     )

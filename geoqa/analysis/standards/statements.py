@@ -203,7 +203,7 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
     low, high = (there.min(axis=0), there.max(axis=0)) if len(there) else (np.zeros(2), np.zeros(2))
     open_words = frozenset(word.casefold() for word in job.control.open_cover)
     cover = [
-        -1 if word is None or word == "mixed" else int(word.casefold() in open_words)
+        -1 if word is None else int(word.casefold() in open_words)
         for word in mine["canopy"].astype(object).where(mine["canopy"].notna(), None)
     ]
     return Checks(

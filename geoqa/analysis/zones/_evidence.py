@@ -17,8 +17,9 @@ from geoqa.analysis.occupations import differences, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
+from geoqa.core.frames.contract import OVER, UNPROVEN
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import NO_EVIDENCE, OVER, UNPROVEN
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups, local_statistics, sample_tests
 from geoqa.core.statistics.sample_tests import PER_MAD

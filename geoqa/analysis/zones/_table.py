@@ -13,7 +13,7 @@ import shapely
 from geoqa.analysis import polygons
 from geoqa.analysis.zones import _evidence
 from geoqa.core.frames.wording import under
-from geoqa.core.frames.zones import BEYOND, DIRECTION, JOIN, LARGE, ZONES
+from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS, ZONES
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted, length, p_value, part, share, signed
 
@@ -41,7 +41,7 @@ def zone_sentence(row: Mapping[str, Any], level: float, job: Job) -> str:
         Probability below which a direction or a cover is told as more than chance.
     """
     parts = [_share(row)]
-    if LARGE in row["kind"].split(JOIN) and _known(row["median_closure_m"], row["median_site_m"]):
+    if row["rests_on_large"] and _known(row["median_closure_m"], row["median_site_m"]):
         usual, site = (length(row[c], job.grid.unit) for c in ("median_closure_m", "median_site_m"))
         parts.append(f"closures of {usual} in the middle of them (site {site})")
     parts += [_direction(row, level, job), _cover(row, level), f"{p_value(row['p'])} for all tests together"]
@@ -58,7 +58,7 @@ def _share(row: Mapping[str, Any]) -> str:
 
 
 def _direction(row: Mapping[str, Any], level: float, job: Job) -> str:
-    is_off = DIRECTION in row["kind"].split(JOIN)
+    is_off = row["rests_on_direction"]
     if not is_off and not row["bias_p"] <= level / 5:  # of a zone chosen for something else: one more test each
         return ""
     unit, up = job.grid.units
@@ -152,7 +152,9 @@ def _row(site: ZoneEvidence, found: FoundZones, number: int) -> dict[str, Any]:
     commonest = int(canopy.argmax()) if canopy.any() else -1
     is_off = DIRECTION in kinds
     return {
-        "kind": JOIN.join(kinds), "points": int(mine.sum()), "judged": judged, "beyond": beyond,
+        "kind": " and ".join(KINDS[kind] for kind in kinds),
+        **{f"rests_on_{kind}": kind in kinds for kind in KINDS},
+        "points": int(mine.sum()), "judged": judged, "beyond": beyond,
         "share": beyond / judged if judged else np.nan, "share_low": low, "share_high": high, "share_site": share_site,
         "judged_site": int(site.has_say.sum()),
         "median_closure_m": _middle(site.closure_m[say]), "median_site_m": _middle(site.closure_m[site.has_say]),
@@ -209,7 +211,7 @@ def _least(p: dict[str, Array], hot: dict[str, Flags], mine: Flags, kinds: list[
 
 def _typed(table: pd.DataFrame, outlines: NDArray[np.object_], job: Job) -> gpd.GeoDataFrame:
     """Return the table in the kinds that the contract asks for, its outlines in the job's CRS."""
-    kinds = {"text": "str", "int": "int64", "float": "float64"}
+    kinds = {"text": "str", "int": "int64", "float": "float64", "bool": bool}
     made = {
         name: pd.Series(table[name].to_numpy(), dtype=kinds[column.kind])
         for name, column in ZONES.columns.items()

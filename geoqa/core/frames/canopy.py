@@ -7,7 +7,7 @@ Contracts of the frames on canopy: what files say of each point, where that diff
 
 from __future__ import annotations
 
-from geoqa.core.frames.contract import Column, Frame, float_column, int_column, text_column
+from geoqa.core.frames.contract import STATUSES, Column, Frame, float_column, int_column, text_column
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
@@ -129,8 +129,8 @@ CANOPY_CHECKS = Frame(
     base=("point", "canopy", "labelled", "mapped", "by_raster", "message"),
     columns={
         "point": text_column("name of the point", nulls=False),
-        "canopy": text_column("the class that counts, `mixed` where occupations differ"),
-        "labelled": text_column("the surveyor's label, `mixed` where occupations differ"),
+        "canopy": text_column("the class that counts; null where occupations differ"),
+        "labelled": text_column("the surveyor's label; null where occupations differ"),
         "mapped": text_column("class of the area that holds the point"),
         "by_raster": text_column("class by the mean height of the raster"),
         "canopy_mean_m": MEASURES["canopy_mean_m"],
@@ -146,21 +146,46 @@ BY = (CLASS, *MEASURED)
 #: What canopy may cost.
 CLOSURE_H, CLOSURE_V, BEYOND, LATE = COSTS = ("horizontal closure", "height closure", "beyond tolerance", "late fix")
 KRUSKAL, LOGISTIC = TESTS = ("Kruskal-Wallis", "logistic")
-GROUPED = {"by": text_column("what the points are grouped by", BY, nulls=False)}
+_BY = {"by": text_column("what the points are grouped by", BY, nulls=False)}
 
 
-def bounded(name: str, about: str) -> dict[str, Column]:
-    """Return a column that is no less than zero, and its bounds."""
+def _bounded(name: str, about: str) -> dict[str, Column]:
     ends = (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
     return {f"{name}{end}": float_column(f"{about}{word}", minimum=0) for end, word in ends}
 
 
+CANOPY_COSTS = Frame(
+    key=("by", "value"),
+    base=("by", "value", "points", "compared"),
+    columns={
+        **_BY,
+        "value": text_column("canopy class, or quarter of the points from the least", nulls=False),
+        "from_value": float_column("of a quarter: the least value of what it is a quarter of, metres or a share"),
+        "to_value": float_column("of a quarter: the largest value, metres or a share"),
+        "points": int_column("observed points that no shift explains", minimum=0),
+        "left_out": int_column("observed points left out, for a shift explains them", minimum=0),
+        "compared": int_column("of them those with closures between different visits, each counted once", minimum=0),
+        **_bounded("closure_h_m", "median over points of their horizontal closure"),
+        **_bounded("closure_v_m", "median over points of their height closure"),
+        **_bounded("ratio_h", "horizontal closures over those of the class they are compared with"),
+        "ratio_h_p": float_column(
+            "probability of a larger difference where they close alike (Mann-Whitney)", minimum=0
+        ),
+        "reference": text_column("the class they are compared with"),
+        **_bounded("beyond", "share of the proven points that are beyond tolerance"),
+        "proven": int_column("points that are not unproven", minimum=0),
+        **{k: v for status in STATUSES for k, v in _bounded(f"share_{status}", f"share that is {status}").items()},
+        **_bounded("late", "share of the points whose first fix came late"),
+        "waited": int_column("points at which the wait for a fix was seen", minimum=0),
+        **{k: v for k, v in BOUNDED.items() if k.startswith(("repeatability", "tail_rate"))},
+    },
+)
 CANOPY_CURVES = Frame(
     key=("cost", "by", "x"),
     base=("cost", "by", "x", "share", "low", "high"),
     columns={
         "cost": text_column("what the share is of", COSTS, nulls=False),
-        **GROUPED,
+        **_BY,
         "x": float_column("canopy height in metres, cover or sky view as a share", nulls=False),
         "share": float_column("share of the points, fitted", minimum=0, nulls=False),
         "low": float_column("lower 95 % bound", minimum=0, nulls=False),
@@ -172,7 +197,7 @@ CANOPY_TESTS = Frame(
     base=("cost", "by", "test", "n", "statistic", "p", "note"),
     columns={
         "cost": text_column("what is compared", COSTS, nulls=False),
-        **GROUPED,
+        **_BY,
         "test": text_column("the test", TESTS, nulls=False),
         "n": int_column("points", minimum=0),
         "events": int_column("of them beyond tolerance, or late; 0 where lengths are compared", minimum=0),

@@ -1,10 +1,13 @@
-"""What the contract of a frame is made of: what a column holds and where people see it; a column checked against it."""
+"""What the contract of a frame is made of: what a column holds and where people see it; a column checked against it.
+
+What columns hold by key, in words: statuses and what follows from each, reasons, rejections, checks of names.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Self
+from typing import NamedTuple, Self
 
 from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault
@@ -156,3 +159,219 @@ def _is_text(values: pd.Series) -> bool:
 
     words = values.cat.categories if isinstance(values.dtype, types.CategoricalDtype) else values
     return not len(words) or bool(types.is_string_dtype(words))
+
+
+class DeliveryReason(NamedTuple):
+    """Why a point may be delivered or not: to the surveyor, what is asked for, and to a client who reads no more."""
+
+    words: str
+    ask: str = ""
+    client: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """Return what the surveyor reads."""
+        return f"{self.words}: {self.ask}" if self.ask else self.words
+
+
+class Status(NamedTuple):
+    """What follows from a status: who asks for one of these need not know the statuses.
+
+    Attributes
+    ----------
+    severity
+        From 1, the worst; one that lies between two others may have a number between theirs.
+    reason
+        Why a point may be delivered with it, or may not because of it.
+    todo, client
+        What the surveyor does about it, and what a client may expect.
+    corner
+        What keeps a corner of a boundary from having a precision worth stating; empty for nothing.
+    delivers
+        Whether a point may be delivered with it.
+    proven
+        Whether independent fixes show anything, good or bad.
+    agrees
+        Whether they agree, and as closely as usual.
+    over
+        Whether they are beyond tolerance.
+    contradicts
+        Whether one of them is wrong, and nothing shows which.
+    """
+
+    severity: float
+    reason: DeliveryReason
+    todo: str
+    client: str
+    corner: str = ""
+    delivers: bool = False
+    proven: bool = True
+    agrees: bool = False
+    over: bool = False
+    contradicts: bool = False
+
+
+#: What a client reads of a point that nothing confirms.
+_UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+#: In the order in which they are listed. The test of each stands in `analysis/closures/agreement.py` and
+#: `analysis/points/verdict.py`, its look in `outputs/symbology.py`.
+STATUS = {
+    "confirmed": Status(
+        5, DeliveryReason("confirmed, meets the requirement"), "deliver, if the delivery test says so",
+        "observed again independently; the observations agree", delivers=True, agrees=True,
+    ),
+    "strained": Status(
+        4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
+        "something differed between the visits: look, deliver with the note",
+        "the observations agree, but less well than usual here", delivers=True,
+    ),
+    "loose": Status(
+        2, DeliveryReason(
+            "loose: beyond tolerance, as usual for this precision",
+            client="its observations lie further apart than accepted, as happens at so difficult a place",
+        ),
+        "the place is that noisy: longer, more, later, or another method",
+        "too far apart, as happens at so difficult a place",
+        "its occupations differ by more than the tolerance", over=True,
+    ),
+    "conflict": Status(
+        1, DeliveryReason(
+            "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
+        ),
+        "a third visit or a control tie can say which is wrong",
+        "the observations contradict each other: one is wrong", "in conflict", over=True, contradicts=True,
+    ),
+    "unproven": Status(
+        3, DeliveryReason("unproven", client=_UNCONFIRMED),
+        "observe again after a fresh initialization, or accept as single by plan", _UNCONFIRMED,
+        "unproven: nobody has shown it twice", proven=False,
+    ),
+}  # fmt: skip
+STATUSES = tuple(STATUS)
+#: Worst first, as are those below.
+SEVERITY = tuple(sorted(STATUSES, key=lambda name: STATUS[name].severity))
+#: Statuses that hold a point back; that speak against it; that say nothing; and as the attributes say.
+HELD = tuple(name for name in SEVERITY if not STATUS[name].delivers)
+BLAMED = tuple(name for name in SEVERITY if STATUS[name].proven and not STATUS[name].agrees)
+UNPROVEN = tuple(name for name in SEVERITY if not STATUS[name].proven)
+AGREEING = tuple(name for name in SEVERITY if STATUS[name].agrees)
+OVER = tuple(name for name in SEVERITY if STATUS[name].over)
+CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
+
+
+class StatusReason(NamedTuple):
+    """Why a point has its status: a sentence with blanks; whether what is done about the status settles it, or what."""
+
+    words: str
+    todo: bool = False
+    settles: str = ""
+
+
+_KNOWN = "its known coordinate says which is wrong"
+#: By key, as `points.reason_key` has it; `subject` is what was compared, `axis` the components it is told of.
+STATUS_REASONS = {
+    "agree": StatusReason("{subject} agree"),
+    "apart": StatusReason("{subject} are within tolerance but further apart than usual {axis}"),
+    "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
+    "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
+    "in_visit": StatusReason("{subject} disagree {axis}"),
+    "two_visits": StatusReason("2 visits disagree {axis}", todo=True),
+    "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),
+    "one_of_two": StatusReason("one visit disagrees with itself {axis}", todo=True),
+    "one_of_two_known": StatusReason("one visit disagrees with itself {axis}", settles=_KNOWN),
+    "no_majority": StatusReason("{visits} visits disagree {axis} and no majority settles it"),
+    "rejected": StatusReason("every direct occupation was rejected by the reviewer"),
+    "unobserved": StatusReason("no direct measured occupation"),
+    "in_fix": StatusReason("occupations under one initialization disagree {axis}"),
+    "height_once": StatusReason("the height was observed once"),
+    "no_height": StatusReason("no height was observed"),
+    "copies": StatusReason("observed once: its other rows are copies of it"),
+    "once": StatusReason("observed once"),
+    "one_fix": StatusReason("only one initialization is shown"),
+    "no_fresh_fix": StatusReason("no row shows a fresh initialization"),
+    "coarse": StatusReason("{what} lie on steps of {step:.2g} m, coarser than the tolerance of {limit:.3g} m can tell"),
+}
+_LATER = "observe once more, hours later"
+#: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
+DELIVERY_REASONS = {
+    "planned": DeliveryReason(
+        "unproven by plan: a single occupation",
+        client="observed once only, as planned: nothing shows whether it is right",
+    ),
+    **{name: STATUS[name].reason for name in HELD},
+    "no_requirement": DeliveryReason(
+        "no requirement is stated", client="no limit was stated to judge its error by"
+    ),
+    "unknown": DeliveryReason(
+        "uncertainty unknown: no precision is reported and none could be learnt",
+        client="how precise its observations are is not known",
+    ),
+    "horizontal": DeliveryReason(
+        "horizontal uncertainty exceeds the requirement", client="its position is less certain than asked"
+    ),
+    "height": DeliveryReason(
+        "height uncertainty exceeds the requirement", client="its height is less certain than asked"
+    ),
+    "one_visit": DeliveryReason(
+        "one visit only, and its fixes may be one wrong fix repeated", _LATER,
+        "visited once only: observations minutes apart can be wrong together; to be observed once more, hours later",
+    ),
+    "unseen": DeliveryReason(
+        "a wrong fix may have gone unseen", _LATER,
+        "a large error may have gone unseen; to be observed once more, hours later",
+    ),
+    "risk": DeliveryReason(
+        "risk exceeds what the requirement allows", client="the chance that it is further off than asked is too large"
+    ),
+    "shift": DeliveryReason(
+        "rests on occupations of a suspicious shift", "settle it first",
+        "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
+    ),
+    **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
+}  # fmt: skip
+#: Why a row of a table is not used, by key, as `set_aside.reason_key` has it; `ours` is the column it is about.
+REJECTIONS = {
+    "no_name": "point has no name",
+    "left_out": "left out by where",
+    "too_many": "has too many fields: {fields}, where the table has {width}{hint}",
+    "too_few": "has too few fields: {fields}, where the table has {width}{hint}",
+    "quote": "opens a quote it does not close",
+    "headings": "repeats the headings",
+    "number": "{ours} is not a number",
+    "infinite": "{ours} is infinite",
+    "missing": "{ours} is missing",
+    "negative": "{ours} is negative",
+    "absurd": "{ours} is absurd (outside {least:g} to {most:g})",
+    "unit": "{ours} is read in {unit}, and the file writes {found} behind it: state its unit in its table, "
+    '{{ column = ..., pattern = ..., unit = "{found}" }}',
+    "minutes": "{ours} is in degrees and decimal minutes: export degrees, or minutes and seconds",
+    "dms": '{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]',
+    "sixty": '{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"',
+    "angle": "{ours} is not an angle such as {shown}",
+    "gps_week": "{ours} has a GPS week below {least}, before August 1999: it counts in full from 1980 (add 1024 or "
+    "2048 to one that starts again after 1024)",
+    "no_time": "{ours} has a date and no time of day",
+    "time": "{ours} is not a time in the format {form!r}",
+    "unclear_time": "{ours} is a time that {zone} showed twice or never (daylight saving); write it with its offset",
+    "absurd_time": "{ours} is an absurd time (outside {least} to {most})",
+    "reversed": "ends before it starts",
+    "word": '{ours} is "{found}": add "{found}" = "..." {place}',
+    "precision": "precision is zero or negative ({ours})",
+    "covariance": "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)",
+}
+
+
+class NameCheckKind(NamedTuple):
+    """What may be seen of a name: in the table, and as the title of those found."""
+
+    words: str
+    title: str
+
+
+#: By key, as `name_checks.kind_key` has it.
+NAME_CHECK_KINDS = {
+    "near": NameCheckKind("near", "different names at one place (closer than {near})"),
+    "far": NameCheckKind("far apart", "one name at places far apart (more than {far})"),
+    "outside": NameCheckKind("outside the radius", "stops just outside the radius (at most {twice} apart, not merged)"),
+    "gap": NameCheckKind("gap", "gaps in a running number (was a shot deleted?)"),
+}

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from geoqa.core.frames.contract import CSV, Column, Frame, float_column, int_column, text_column
+from geoqa.core.frames.contract import CSV, Column, Frame, bool_column, float_column, int_column, text_column
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
@@ -13,15 +13,80 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-#: What can be done about a point.
+class Action(NamedTuple):
+    """What can be done about a point.
+
+    Attributes
+    ----------
+    words, instruction, means
+        To the surveyor, and to the crew: as a sentence, and in short on the field sheet.
+    instead
+        Why one more visit has no chance; empty where that is what is to be done.
+    observes
+        Whether it ends with an occupation of the point.
+    """
+
+    words: str
+    instruction: str
+    means: str = ""
+    instead: str = ""
+    observes: bool = True
+
+
+_FRESH = "drop the solution, let the receiver initialize afresh"
+_NO_VISIT = "one more visit is not what it needs"
+#: By key, as `revisits.action_key` has it.
+ACTIONS = {
+    "check_records": Action(
+        "check the records first",
+        "Compare the field book with what was entered. If that explains it, there is nothing to observe; "
+        f"otherwise {_FRESH} and observe again.",
+        "the field book may explain it; observe only if it does not", "what the records say comes first",
+    ),
+    "look_at_mark": Action(
+        "look at the mark",
+        "The visits are too far apart for one mark: read the number on the mark, look for a second or a "
+        f"disturbed one near by; then {_FRESH}, and observe.",
+        "too far apart for one mark: look for a second or a disturbed one; then observe",
+        "what the mark shows comes first",
+    ),
+    "second": Action(
+        "second visit", f"Observe once more: {_FRESH}, and observe.", "shown by one fix only so far"
+    ),
+    "later": Action(
+        "return later",
+        f"Observe once more under another sky, not at the times ruled out where some are: {_FRESH}, and observe.",
+        "what it has agrees but is not enough; once more, under another sky",
+    ),
+    "deciding": Action(
+        "deciding visit", f"The visits disagree and one more decides between them: {_FRESH}, and observe.",
+        "its visits disagree; one more can say which is right",
+    ),
+    "longer": Action(
+        "longer occupation",
+        f"Observe once more and for longer: {_FRESH}, wait until the shown precision has settled, then observe "
+        "for the time given.",
+        "as noisy as its place is; observe longer",
+    ),
+    "other_base": Action(
+        "other base set-up", f"Set the base up on another known mark; then {_FRESH}, and observe.",
+        "its visits differ by base; set the base up on another known mark first",
+    ),
+    "other_method": Action(
+        "another method",
+        "More visits with the receiver are not expected to help: set two control points in the open, "
+        "observe each of them in two visits, and tie this point to them by offset or traverse.",
+        "no more visits: tie it by offset or traverse to two control points set in the open", _NO_VISIT, False,
+    ),
+    "accept": Action(
+        "accept as single by plan", "Nothing to do: one occupation was planned.", "", _NO_VISIT, False
+    ),
+}  # fmt: skip
 (
     CHECK_RECORDS, LOOK_AT_MARK, SECOND, LATER, DECIDING, LONGER, OTHER_BASE, OTHER_METHOD, ACCEPT,
-) = ACTIONS = (
-    "check the records first", "look at the mark", "second visit", "return later", "deciding visit",
-    "longer occupation", "other base set-up", "another method", "accept as single by plan",
-)  # fmt: skip
+) = KEYS = tuple(ACTIONS)  # fmt: skip
 #: Actions that are one more visit with the receiver.
-VISITS = (SECOND, LATER, DECIDING, LONGER, OTHER_BASE)
+VISITS = tuple(key for key, action in ACTIONS.items() if not action.instead)
 
 #: As revisits.csv has them.
 _COLUMNS = {
@@ -32,8 +97,10 @@ _COLUMNS = {
     "zone": _text("problem zone it lies in"),
     "role": _text("what the point is for"),
     "status": _text("status of the point", nulls=False).at("tip", revisited=(30, "status")),
-    "canopy": _text("canopy class, `mixed` where occupations differ"),
-    "action": _text("what to do", ACTIONS, nulls=False).at("tip", revisited=(40, "what to do"), filter=(10, "To do")),
+    "canopy": _text("canopy class that its occupations share"),
+    "action": _text("what to do", tuple(action.words for action in ACTIONS.values()), nulls=False).at(
+        "tip", revisited=(40, "what to do"), filter=(10, "To do")
+    ),
     "instruction": _text("the same as a sentence for the crew", nulls=False).at("tip", judgement=(100, "to do")),
     "reason": _text("why it needs something", nulls=False).at(revisited=(50, "why")),
     "earliest_utc": Column("time", "from when a visit is independent of those before; null: no visit").at(
@@ -68,6 +135,11 @@ REVISITS = Frame(
     base=("rank", "point", "status", "reason", "action", "instruction", "tries", "group", "walk"),
     columns={
         **{name: column.at(CSV) for name, column in _COLUMNS.items()},
+        "canopy_mixed": bool_column("whether they state several"),
+        "finding": _text("why it needs something, without the suspected shift"),
+        "looks_like": _text("what that shift looks like"),
+        "shift": _text("its name"),
+        "action_key": _text("key of what to do", KEYS),
         "geometry": Column("geometry", "in the job's CRS; null where nobody has to go there"),
     },
 )
@@ -128,7 +200,7 @@ def earlier_view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.Data
     frame = pd.DataFrame({name: points[name].array for name in _CARRIED})
     action = pd.Series(pd.NA, index=frame.index, dtype="str")
     if revisits is not None and len(revisits):
-        revisits = revisits[(revisits["action"] != ACCEPT).to_numpy()]
+        revisits = revisits[(revisits["action_key"] != ACCEPT).to_numpy()]
         asked = pd.Series(revisits["action"].astype("str").array, index=revisits["point"].astype("str"))
         action = frame["point"].astype("str").map(asked).astype("str")
     return frame.assign(action=action.astype("category"), point=frame["point"].astype("str"))

@@ -13,13 +13,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from geoqa.core.errors import Fault, SchemaError, StepError
 from geoqa.core.frames import canopy, control, zones
 from geoqa.core.frames import contract as frames_contract
-from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, GROUPED, PAIRS_NEEDED, REPEATS, bounded
-from geoqa.core.frames.contract import Column, Frame
+from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.frames.contract import (
+    DELIVERY_REASONS,
+    NAME_CHECK_KINDS,
+    REJECTIONS,
+    STATUS_REASONS,
+    STATUSES,
+    Column,
+    Frame,
+)
 from geoqa.core.frames.contract import bool_column as _bool
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
@@ -37,141 +45,6 @@ if TYPE_CHECKING:
     from geoqa.core.steps import Analysis
 
 
-class DeliveryReason(NamedTuple):
-    """Why a point may be delivered or not: to the surveyor, what is asked for, and to a client who reads no more."""
-
-    words: str
-    ask: str = ""
-    client: str = ""
-
-    @property
-    def sentence(self) -> str:
-        """Return what the surveyor reads."""
-        return f"{self.words}: {self.ask}" if self.ask else self.words
-
-
-class Status(NamedTuple):
-    """What follows from a status: who asks for one of these need not know the statuses.
-
-    Attributes
-    ----------
-    severity
-        From 1, the worst.
-    reason
-        Why a point may be delivered with it, or may not because of it.
-    todo, client
-        What the surveyor does about it, and what a client may expect.
-    corner
-        What keeps a corner of a boundary from having a precision worth stating; empty for nothing.
-    delivers
-        Whether a point may be delivered with it.
-    proven
-        Whether independent fixes show anything, good or bad.
-    agrees
-        Whether they agree, and as closely as usual.
-    over
-        Whether they are beyond tolerance.
-    contradicts
-        Whether one of them is wrong, and nothing shows which.
-    """
-
-    severity: int
-    reason: DeliveryReason
-    todo: str
-    client: str
-    corner: str = ""
-    delivers: bool = False
-    proven: bool = True
-    agrees: bool = False
-    over: bool = False
-    contradicts: bool = False
-
-
-#: What a client reads of a point that nothing confirms.
-_UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
-#: In the order in which they are listed. The test of each stands in `analysis/closures/agreement.py` and
-#: `analysis/points/verdict.py`, its look in `outputs/symbology.py`.
-STATUS = {
-    "confirmed": Status(
-        5, DeliveryReason("confirmed, meets the requirement"), "deliver, if the delivery test says so",
-        "observed again independently; the observations agree", delivers=True, agrees=True,
-    ),
-    "strained": Status(
-        4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
-        "something differed between the visits: look, deliver with the note",
-        "the observations agree, but less well than usual here", delivers=True,
-    ),
-    "loose": Status(
-        2, DeliveryReason(
-            "loose: beyond tolerance, as usual for this precision",
-            client="its observations lie further apart than accepted, as happens at so difficult a place",
-        ),
-        "the place is that noisy: longer, more, later, or another method",
-        "too far apart, as happens at so difficult a place",
-        "its occupations differ by more than the tolerance", over=True,
-    ),
-    "conflict": Status(
-        1, DeliveryReason(
-            "in conflict", client="its observations contradict each other, and nothing shows which is wrong"
-        ),
-        "a third visit or a control tie can say which is wrong",
-        "the observations contradict each other: one is wrong", "in conflict", over=True, contradicts=True,
-    ),
-    "unproven": Status(
-        3, DeliveryReason("unproven", client=_UNCONFIRMED),
-        "observe again after a fresh initialization, or accept as single by plan", _UNCONFIRMED,
-        "unproven: nobody has shown it twice", proven=False,
-    ),
-}  # fmt: skip
-STATUSES = tuple(STATUS)
-#: Worst first, as are those below.
-SEVERITY = tuple(sorted(STATUSES, key=lambda name: STATUS[name].severity))
-#: Statuses that hold a point back; that speak against it; that say nothing; and as the attributes say.
-HELD = tuple(name for name in SEVERITY if not STATUS[name].delivers)
-BLAMED = tuple(name for name in SEVERITY if STATUS[name].proven and not STATUS[name].agrees)
-UNPROVEN = tuple(name for name in SEVERITY if not STATUS[name].proven)
-AGREEING = tuple(name for name in SEVERITY if STATUS[name].agrees)
-OVER = tuple(name for name in SEVERITY if STATUS[name].over)
-CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
-
-_LATER = "observe once more, hours later"
-#: By key, as `points.deliver_key` has it; of those that hold for a point the first is the reason.
-DELIVERY_REASONS = {
-    "planned": DeliveryReason(
-        "unproven by plan: a single occupation",
-        client="observed once only, as planned: nothing shows whether it is right",
-    ),
-    **{name: STATUS[name].reason for name in HELD},
-    "no_requirement": DeliveryReason(
-        "no requirement is stated", client="no limit was stated to judge its error by"
-    ),
-    "unknown": DeliveryReason(
-        "uncertainty unknown: no precision is reported and none could be learnt",
-        client="how precise its observations are is not known",
-    ),
-    "horizontal": DeliveryReason(
-        "horizontal uncertainty exceeds the requirement", client="its position is less certain than asked"
-    ),
-    "height": DeliveryReason(
-        "height uncertainty exceeds the requirement", client="its height is less certain than asked"
-    ),
-    "one_visit": DeliveryReason(
-        "one visit only, and its fixes may be one wrong fix repeated", _LATER,
-        "visited once only: observations minutes apart can be wrong together; to be observed once more, hours later",
-    ),
-    "unseen": DeliveryReason(
-        "a wrong fix may have gone unseen", _LATER,
-        "a large error may have gone unseen; to be observed once more, hours later",
-    ),
-    "risk": DeliveryReason(
-        "risk exceeds what the requirement allows", client="the chance that it is further off than asked is too large"
-    ),
-    "shift": DeliveryReason(
-        "rests on occupations of a suspicious shift", "settle it first",
-        "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
-    ),
-    **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
-}  # fmt: skip
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 #: Grades of a pair that shows nothing.
 NO_EVIDENCE = ("copied", "same-fix")
@@ -296,7 +169,7 @@ CLOSURES = Frame(
         "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
         **_STATUS,
         "status": _STATUS["status"].at(tip=(2, "")),
-        "canopy": _text("canopy class, `mixed` where the two differ"),
+        "canopy": _text("canopy class that both share"),
         **_GEOMETRY,
     },
 )
@@ -369,6 +242,8 @@ POINTS = Frame(
         "status_h": _STATUS["status_h"].at("csv"),
         "status_v": _STATUS["status_v"].at("csv"),
         "reason": _text("why this status").at("csv", judgement=(20, "why"), beyond=(50, "why"), tip=(3, "")),
+        "reason_key": _text("key of that reason; null where another step gives one", tuple(STATUS_REASONS)),
+        "finding": _text("the same without what settles or explains it"),
         "deliver": _text("may it be delivered", DELIVERIES, nulls=False).at(
             "csv", "delivered", judgement=(80, "deliver"), tip=(4, "")
         ),
@@ -378,9 +253,10 @@ POINTS = Frame(
         "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": _text("the axes its delivery is judged by", JUDGED),
         "untested": _text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
-        "canopy": _text("canopy class, `mixed` where occupations differ").at(
+        "canopy": _text("canopy class that its occupations share").at(
             "csv", judgement=(210, "canopy"), filter=(30, "Cover")
         ),
+        "canopy_mixed": _bool("whether they state several"),
         **canopy.ON_POINTS,
         "basis": _text("where most of what is known of its precision comes from"),
         "zone": _text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
@@ -430,37 +306,13 @@ CLASSES = Frame(
     },
 )
 
-CANOPY_COSTS = Frame(
-    key=("by", "value"),
-    base=("by", "value", "points", "compared"),
-    columns={
-        **GROUPED,
-        "value": _text("canopy class, or quarter of the points from the least", nulls=False),
-        "from_value": _float("of a quarter: the least value of what it is a quarter of, metres or a share"),
-        "to_value": _float("of a quarter: the largest value, metres or a share"),
-        "points": _int("observed points that no shift explains", minimum=0),
-        "left_out": _int("observed points left out, for a shift explains them", minimum=0),
-        "compared": _int("of them those with closures between different visits, each counted once", minimum=0),
-        **bounded("closure_h_m", "median over points of their horizontal closure"),
-        **bounded("closure_v_m", "median over points of their height closure"),
-        **bounded("ratio_h", "horizontal closures over those of the class they are compared with"),
-        "ratio_h_p": _float("probability of a larger difference where they close alike (Mann-Whitney)", minimum=0),
-        "reference": _text("the class they are compared with"),
-        **bounded("beyond", "share of the proven points that are beyond tolerance"),
-        "proven": _int("points that are not unproven", minimum=0),
-        **{k: v for status in STATUSES for k, v in bounded(f"share_{status}", f"share that is {status}").items()},
-        **bounded("late", "share of the points whose first fix came late"),
-        "waited": _int("points at which the wait for a fix was seen", minimum=0),
-        **{k: v for k, v in BOUNDED.items() if k.startswith(("repeatability", "tail_rate"))},
-    },
-)
-
 SET_ASIDE = Frame(
     key=("source_file", "source_line"),
     base=("source_file", "source_line", "reason", "row"),
     columns={
         **_SOURCE,
         "reason": _text("why the row is not used", nulls=False),
+        "reason_key": _text("key of that reason; null where the reader gives its own", tuple(REJECTIONS)),
         "row": _text("the text as it stood", nulls=False),
     },
 )
@@ -504,7 +356,8 @@ NAME_CHECKS = Frame(
     key=("kind", "point", "other"),
     base=("kind", "point", "other", "distance_m", "message"),
     columns={
-        "kind": _text("what was seen", ("near", "far apart", "outside the radius", "gap"), nulls=False),
+        "kind": _text("what was seen", tuple(kind.words for kind in NAME_CHECK_KINDS.values()), nulls=False),
+        "kind_key": _text("key of that", tuple(NAME_CHECK_KINDS)),
         "point": _text("name of the point", nulls=False),
         "other": _text("the other name"),
         "distance_m": _float("distance, null for a gap in a running number", minimum=0),
@@ -532,7 +385,7 @@ FRAMES: dict[str, Frame] = {
     "name_checks": NAME_CHECKS,
     **control.CONTRACTS,
     **canopy.CONTRACTS,
-    "canopy_costs": CANOPY_COSTS,
+    "canopy_costs": canopy.CANOPY_COSTS,
     **zones.CONTRACTS,
     "convergence": CONVERGENCE,
     "waits": WAITS,

@@ -45,6 +45,7 @@ SHIFTS = Frame(
         "points": _int("points that show it", minimum=0),
         "suspicious": _bool("beyond what set-ups of this site differ by, all tests together"),
         "looks_like": _text("what it looks like"),
+        "off_control": _bool("whether control shows it"),
         "remedy": _text("what to do"),
         "message": _text("in words", nulls=False),
     },

@@ -7,13 +7,13 @@ Base set-ups that known coordinates contradict and halves of the work that diffe
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
-from geoqa.core.frames.schema import DELIVERY_REASONS, SEVERITY, WHOLE_SITE
+from geoqa.core.frames.contract import DELIVERY_REASONS, SEVERITY
+from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics.curves import holm
 from geoqa.core.units import NONE, bounded, counted, duration, length, number, p_value, share, signed, times
@@ -81,6 +81,16 @@ def canopy_sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFr
     if said:
         said.append("canopy is compared as it was met: places under it differ in crews, days and ground as well")
     return said
+
+
+#: What is shown where occupations state several classes.
+MIXED = "mixed"
+
+
+def cover(frame: pd.DataFrame) -> pd.Series:
+    """Return the canopy class of each row of `points` or `revisits` as it is shown; null where none is known."""
+    words = frame["canopy"].astype("object")
+    return words.mask(frame["canopy_mixed"].astype(bool), MIXED) if "canopy_mixed" in frame else words
 
 
 def under(canopy: str) -> str:
@@ -164,8 +174,6 @@ def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> 
 MOST = 6
 #: Scopes of shifts that are one half of the work against the other.
 HALVES = ("part of a set-up", "second visits")
-#: What a suspicious shift looks like that control shows.
-OFF_CONTROL = "off control"
 #: What is said of one occupation that stands alone against control.
 LOOK = "look, a wrong fix would look the same"
 
@@ -231,14 +239,15 @@ def off_control(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
     """Return the same from the frames of a review, and which half of the work is off against the other."""
     told = (
         off_control_sentence(frames.get("control_checks"), job),
-        halves(frames.get("shifts"), frames.get("points"), job),
+        halves(frames, job),
     )
     return " ".join(one for one in told if one)
 
 
-def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -> str:
+def halves(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
     """Return by how much one half of the work is off against the other and whose points that explains, or nothing."""
-    if shifts is None or points is None or "scope" not in shifts:
+    shifts = frames.get("shifts")
+    if shifts is None or "points" not in frames or "scope" not in shifts:
         return ""
     rows = shifts[shifts["suspicious"].astype(bool) & shifts["scope"].isin(HALVES).to_numpy()]
     if rows.empty:
@@ -250,11 +259,19 @@ def halves(shifts: pd.DataFrame | None, points: pd.DataFrame | None, job: Job) -
         size = f"{signed(row.du_m, up)} {up} in height" if row.kind == "height" else plan
         told.append(f"{row.setup} ({size}; {counted(int(row.points), 'point')})")
     more = f" and {len(rows) - MOST} more" if len(rows) > MOST else ""
-    named = "|".join(re.escape(name) for name in rows["setup"].astype("str") + " " + rows["kind"].astype("str"))
-    texts = points["explained"].astype("object").dropna().astype("str") if "explained" in points else None
-    explained = 0 if texts is None else int(texts.str.contains(named).sum())
+    points = frames["points"]
+    cleared = points["point"][points["explained"].notna().to_numpy()] if "explained" in points else points["point"][:0]
+    explained = int(cleared.astype("str").isin(_points_of(frames, rows)).sum())
     blamed = f"; without it {counted(explained, 'point')} would not disagree" if explained else ""
     return f"One half of the work is off against the other: {'; '.join(told)}{more}{blamed}. Settle it first."
+
+
+def _points_of(frames: Mapping[str, pd.DataFrame], shifts: pd.DataFrame) -> set[str]:
+    """Return the points that have an occupation in one of these rows of `shifts`."""
+    if "shifted" not in frames:
+        return set()
+    named = {"setup": "str", "kind": "str"}
+    return set(frames["shifted"].astype(named).merge(shifts[[*named]].astype(named))["point"].astype("str"))
 
 
 def settles(frames: Mapping[str, pd.DataFrame]) -> Flags:
@@ -264,10 +281,8 @@ def settles(frames: Mapping[str, pd.DataFrame]) -> Flags:
     if rows is None:
         return np.zeros(len(points), bool)
     there = set(rows["point"].astype("str"))
-    if "shifted" in frames and "shifts" in frames:
-        shifts, shifted = frames["shifts"], frames["shifted"]
-        off = shifts.loc[(shifts["looks_like"] == OFF_CONTROL).fillna(False).to_numpy(bool), ["setup", "kind"]]
-        there |= set(shifted.astype({"setup": "str", "kind": "str"}).merge(off.astype("str"))["point"].astype("str"))
+    if "off_control" in frames.get("shifts", ()):
+        there |= _points_of(frames, frames["shifts"][frames["shifts"]["off_control"].astype(bool)])
     return points.isin(there).to_numpy(bool)
 
 
@@ -277,7 +292,7 @@ def delivery_reasons(points: pd.DataFrame, to: str = "sentence") -> pd.Series:
     Parameters
     ----------
     to
-        What of `schema.DeliveryReason`: ``sentence`` for the surveyor, ``words`` without what is asked, or ``client``.
+        What of a `DeliveryReason`: ``sentence`` for the surveyor, ``words`` without what is asked, or ``client``.
     """
     told = {key: getattr(reason, to) or reason.sentence for key, reason in DELIVERY_REASONS.items()}
     found = points["deliver_key"].astype("object").map(told)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from geoqa.core.frames.contract import Column, Frame, float_column, int_column, text_column
+from geoqa.core.frames.contract import Column, Frame, bool_column, float_column, int_column, text_column
 
-#: What a zone may rest on; its `kind` joins what it does rest on with JOIN.
-BEYOND, LARGE, DIRECTION = KINDS = ("beyond tolerance", "large closures", "common direction")
-JOIN = " and "
+#: What a zone may rest on, by key.
+KINDS = {"beyond": "beyond tolerance", "large": "large closures", "direction": "common direction"}
+BEYOND, LARGE, DIRECTION = KINDS
 
 ZONES = Frame(
     key=("zone",),
     base=("zone", "kind", "points", "judged", "beyond", "p", "message", "geometry"),
     columns={
         "zone": text_column("its name, the worst first", nulls=False).at("tip"),
-        "kind": text_column(f"what it rests on: {', '.join(KINDS)}, or several of them", nulls=False),
+        "kind": text_column(f"what it rests on: {', '.join(KINDS.values())}, or several of them", nulls=False),
+        **{f"rests_on_{key}": bool_column(f"whether it rests on {words}") for key, words in KINDS.items()},
         "points": int_column("points inside", minimum=1),
         "judged": int_column("of them shown to agree or to disagree", minimum=0),
         "beyond": int_column("of those in conflict or loose: beyond tolerance", minimum=0),

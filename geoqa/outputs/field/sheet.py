@@ -8,19 +8,8 @@ from typing import Any
 
 from geoqa.core import clock
 from geoqa.core.arrays import Frames, Index, np, pd
-from geoqa.core.frames.revisits import (
-    ACCEPT,
-    ACTIONS,
-    CHECK_RECORDS,
-    DECIDING,
-    LATER,
-    LONGER,
-    LOOK_AT_MARK,
-    OTHER_BASE,
-    OTHER_METHOD,
-    SECOND,
-)
-from geoqa.core.frames.zones import DIRECTION, JOIN
+from geoqa.core.frames import wording
+from geoqa.core.frames.revisits import ACCEPT, ACTIONS, CHECK_RECORDS
 from geoqa.core.job import Job
 from geoqa.core.units import counted, duration, length, walked
 from geoqa.outputs import csv_tables, offline
@@ -38,17 +27,6 @@ AGAIN = (
     "Have the day's data reviewed before you leave. Where visits disagree again, come back as often as “Stop after” "
     "says, then no more: the point is tied to two control points set in the open, by offset or traverse."
 )
-#: What each action says, in short.
-MEANS = {
-    CHECK_RECORDS: "the field book may explain it; observe only if it does not",
-    LOOK_AT_MARK: "too far apart for one mark: look for a second or a disturbed one; then observe",
-    SECOND: "shown by one fix only so far",
-    LATER: "what it has agrees but is not enough; once more, under another sky",
-    DECIDING: "its visits disagree; one more can say which is right",
-    LONGER: "as noisy as its place is; observe longer",
-    OTHER_BASE: "its visits differ by base; set the base up on another known mark first",
-    OTHER_METHOD: "no more visits: tie it by offset or traverse to two control points set in the open",
-}
 #: How to read a column, by its heading.
 WHEN = "before that time the errors of its last visit are still there."
 NOT = "“Not”: then the satellites stand as they did at the last visit, each day later 4 minutes earlier."
@@ -73,7 +51,7 @@ def zone_notice(frames: Frames, job: Job) -> list[str]:
     lines = []
     for zone in frames["zones"].drop(columns="geometry").to_dict("records"):
         mine = (points["zone"] == zone["zone"]) & (points["deliver"] == "yes")
-        if DIRECTION not in zone["kind"].split(JOIN) or not mine.any():
+        if not zone["rests_on_direction"] or not mine.any():
             continue
         names = points.loc[mine, "point"].astype("str").tolist()
         told = ", ".join(map_text(cut(name, 24)) for name in names[:MOST_ZONES])
@@ -115,7 +93,7 @@ def stops_table(shown: pd.DataFrame, until: Any, job: Job) -> list[str]:
     heads = "".join(f"<th>{words}</th>" for _, words in _HEADS)
     lines = [f'<table class="stops"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead><tbody>']
     group, before = None, 0
-    for row in shown.to_dict("records"):
+    for row in shown.assign(canopy=wording.cover(shown)).to_dict("records"):
         begins = row["group"] != group
         group = row["group"]
         cells = (
@@ -223,8 +201,8 @@ def _heading(group: str, part: pd.DataFrame, job: Job) -> str:
 def _line(row: dict[str, Any]) -> str:
     role = f", {map_text(cut(row['role'], _LONGEST_DETAIL['role']))}" if isinstance(row["role"], str) else ""
     # Who and when is suspected stands on the first page.
-    reason, suspected, what = str(row["reason"]).partition("; suspected: ")
-    why = titled(f"{reason}{suspected}{what.partition(' (')[0]}", _LONGEST_DETAIL["reason"])
+    suspected = f"; suspected: {row['looks_like']}" if isinstance(row["looks_like"], str) else ""
+    why = titled(f"{row['finding']}{suspected}", _LONGEST_DETAIL["reason"])
     chance = f"{round(row['chance'] * row['chance_n'])} of {row['chance_n']}" if row["chance"] == row["chance"] else "–"
     return (
         f"<tr><td>{row['walk']}</td><td><b>{map_text(cut(str(row['point']), _LONGEST_DETAIL['point']))}</b>{role}</td>"
@@ -325,8 +303,8 @@ def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> 
 
 def _words(shown: pd.DataFrame) -> list[str]:
     """Return what each action means that is asked for, and how to read when and how long."""
-    asked = set(shown["action"].astype("str"))
-    means = "; ".join(f"<b>{action}</b>: {map_text(MEANS[action])}" for action in ACTIONS if action in asked)
+    asked = set(shown["action_key"].astype("str"))
+    means = "; ".join(f"<b>{one.words}</b>: {map_text(one.means)}" for key, one in ACTIONS.items() if key in asked)
     visited = shown[shown["give_up_after"] > 0]
     told = [f"{means[:3]}{means[3:4].upper()}{means[4:]}."]
     told += [f"<b>When</b>: {WHEN}"] if visited["earliest_utc"].notna().any() else []
@@ -345,10 +323,10 @@ def _frame(job: Job) -> str:
 
 def _records(shown: pd.DataFrame) -> list[str]:
     """Return what to look up before anybody leaves, a line for each suspicion."""
-    mine = shown[(shown["action"] == CHECK_RECORDS).to_numpy()]
+    mine = shown[(shown["action_key"] == CHECK_RECORDS).to_numpy()]
     if mine.empty:
         return []
-    suspicion = mine["reason"].astype("str").str.partition("suspected: ", expand=True)[2].replace("", "a shift")
+    suspicion = (mine["looks_like"] + " (" + mine["shift"] + ")").fillna("a shift")
     lines = [
         f"<li>{map_text(cut(what, 160))}: <b>{_spans(rows['walk'].to_numpy())}</b></li>"
         for what, rows in mine.groupby(suspicion.to_numpy(), sort=False)
@@ -371,8 +349,8 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
     """Return a line for each group: its numbers, what there is to do, how far and how long."""
     lines = []
     for group, rows in shown.groupby("group", sort=False):
-        counts = rows["action"].astype("str").value_counts()
-        todo = ", ".join(f"{counts[action]} × {action}" for action in ACTIONS if action in counts)
+        counts = rows["action_key"].astype("str").value_counts()
+        todo = ", ".join(f"{counts[key]} × {action.words}" for key, action in ACTIONS.items() if key in counts)
         numbers = f"{rows['walk'].iloc[0]}" + (f" to {rows['walk'].iloc[-1]}" if len(rows) > 1 else "")
         held = rows["observe_s"].to_numpy(dtype=float)
         lines.append(
@@ -389,7 +367,7 @@ def _summary(shown: pd.DataFrame, job: Job) -> list[str]:
 
 
 def _planned(revisits: pd.DataFrame) -> list[str]:
-    planned = revisits.loc[(revisits["action"] == ACCEPT).to_numpy(), "point"].astype("str").tolist()
+    planned = revisits.loc[(revisits["action_key"] == ACCEPT).to_numpy(), "point"].astype("str").tolist()
     if not planned:
         return []
     names = ", ".join(map_text(cut(name, 24)) for name in planned[:30])

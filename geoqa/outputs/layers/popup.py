@@ -297,7 +297,7 @@ def text(frame: pd.DataFrame, name: str) -> pd.Series:
     """Return a column of text; all of it missing where the frame has none."""
     if name not in frame:
         return pd.Series([None] * len(frame), dtype="str")
-    return frame[name].reset_index(drop=True)
+    return (wording.cover(frame) if name == "canopy" else frame[name]).reset_index(drop=True)
 
 
 def texts(frame: pd.DataFrame, name: str) -> list[str]:

@@ -8,7 +8,6 @@ from typing import Any, ClassVar
 from geoqa.core import units
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
-from geoqa.core.frames.zones import DIRECTION
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
@@ -47,7 +46,7 @@ def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:
     """Return what is told of a zone: in words first, then the numbers beside those of the site."""
     plane, height = popup.lengths(job)
     # What points one way only by chance is not shown.
-    one_way = popup.text(zones, "kind").astype("str").str.contains(DIRECTION).to_numpy(bool)
+    one_way = popup.numbers(zones, "rests_on_direction") == 1
     bias = {axis: np.where(one_way, popup.numbers(zones, f"bias_{axis}_m"), np.nan) for axis in "enu"}
     number = {name: popup.numbers(zones, name) for name in zones.columns if name.endswith(("_m", "_p", "share"))}
     here: tuple[Any, ...] = (

@@ -10,7 +10,8 @@ from geoqa.core import clock, geodesy, recipe, units
 from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
-from geoqa.core.frames.schema import DELIVERIES, STATUSES
+from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.schema import DELIVERIES
 from geoqa.core.job import Job
 from geoqa.outputs import key_tables, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME

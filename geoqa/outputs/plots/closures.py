@@ -7,7 +7,8 @@ from typing import Any
 from geoqa.core import units
 from geoqa.core.arrays import Array, Frames, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, SPOKEN
-from geoqa.core.frames.schema import NO_EVIDENCE, OWN, SEVERITY, WHOLE_SITE
+from geoqa.core.frames.contract import SEVERITY
+from geoqa.core.frames.schema import NO_EVIDENCE, OWN, WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, counted

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from geoqa.core.arrays import Frames
 from geoqa.core.errors import CallError
-from geoqa.core.frames.schema import SEVERITY
+from geoqa.core.frames.contract import SEVERITY
 from geoqa.core.job import Job
 from geoqa.core.params import Declared, param
 from geoqa.core.steps import Figure, Plot

@@ -207,10 +207,7 @@ def zones(frames: Frames, job: Job) -> list[Block]:
         "zone", "points", "beyond tolerance, of those judged", "on the whole site",
         f"median closure, {unit}", f"east, {unit}", f"north, {unit}", f"up, {up}", "p", "cover",
     )  # fmt: skip
-    told = tuple(
-        f"{shown(row.zone, 40)}: {shown(row.message, 600).removeprefix(f'{row.zone}: ')}."
-        for row in found.head(20).itertuples(index=False)
-    )
+    told = tuple(f"{shown(row.zone, 40)}: {shown(row.message, 600)}." for row in found.head(20).itertuples(index=False))
     return [
         table("Where the site is bad beyond chance", head, rows, range(1, 9), "zones"),
         Text("Judged: shown to agree or to disagree, with a place, and explained by no shift. East, north and up: what "

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoqa.core.arrays import Frames, pd
+from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.control import REFUSED, YES
-from geoqa.core.frames.schema import GRADES, STATUSES
+from geoqa.core.frames.schema import GRADES
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import duration, part

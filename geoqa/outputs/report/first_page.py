@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from geoqa.core import clock, recipe
 from geoqa.core.arrays import Flags, Frames, pd
 from geoqa.core.frames import wording
+from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUSES
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.schema import CONTRADICTORY, OVER, STATUS, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.recipe import Requirement, Tolerance
 from geoqa.core.units import bare, counted, expected, percent, plain, probability

@@ -8,9 +8,8 @@ from typing import Any
 from geoqa.core import clock, geodesy
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import wording
-from geoqa.core.frames.contract import BEYOND, REVISITED, WITHHELD
+from geoqa.core.frames.contract import BEYOND, CONTRADICTORY, REVISITED, WITHHELD
 from geoqa.core.frames.revisits import ACCEPT
-from geoqa.core.frames.schema import CONTRADICTORY
 from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, duration, length, signed, spoken
 from geoqa.outputs import folder
@@ -65,7 +64,7 @@ def _revisits(frames: Frames, job: Job) -> list[Block]:
     revisits = frames["revisits"].sort_values("rank")
     if revisits.empty:
         return none("Nothing has to be observed again.")
-    accept = (revisits["action"].astype("str") == ACCEPT).to_numpy()
+    accept = (revisits["action_key"] == ACCEPT).to_numpy()
     found = [*_to_go(revisits[~accept], job)]
     if accept.any():
         names = [shown(name, 40) for name in revisits.loc[accept, "point"].iloc[:MOST_NAMED]]

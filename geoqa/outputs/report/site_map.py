@@ -6,7 +6,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, shapely
-from geoqa.core.frames.schema import OVER, SEVERITY, STATUSES
+from geoqa.core.frames.contract import OVER, SEVERITY, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, round_below

@@ -57,7 +57,7 @@
     Object.keys(context.tolerances).forEach(function (t, k) {
       square.append(el("span", {"class": "gq-row"}, [el("span", {text: context.tolerances[t]})]));
       Object.keys(context.expectations).forEach(function (e) { square.append(cell(at(t, e))); });
-      if (!k) { var beside = cell(at(null, null)); beside.classList.add("gq-beside"); square.append(beside); }
+      if (!k) { square.append(el("div", {"class": "gq-beside"}, context.symbols.filter(function (s) { return s.tolerance === null; }).map(cell))); }
     });
     var judged = el("section", {"aria-label": "Status of the points"}, [
       el("h2", {text: "Do repeated fixes agree?"}),

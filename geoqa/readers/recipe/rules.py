@@ -134,7 +134,7 @@ def _time_format(draft: Draft) -> list[Fault]:
         times.check_pattern(f"%Y-%m-%d {pattern}" if clock else pattern)
     except ValueError as error:
         text = str(error)
-        if "does not give a full date" in text and not clock:
+        if isinstance(error, times.PartOfTimeError) and not clock:
             text += f' For rows without a date add date = "2026-02-09"; GPS weeks are "{GPS}".'
         return [Fault("[input] time_format", text)]
     return []

@@ -350,7 +350,7 @@ def number_hint(ours: str, cells: Sequence[str], source: Source) -> list[str]:
     return []
 
 
-def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
+def time_hint(ours: str, cells: Sequence[str], dated: bool, stated: str) -> list[str]:
     """Return what to write so that cells which are no times in the recipe's format are read, if that can be told.
 
     Parameters
@@ -361,6 +361,8 @@ def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
         The first cells that could not be read.
     dated
         Whether the recipe states the date, which then stands before each cell.
+    stated
+        The recipe's format: to write it again helps nobody.
     """
     shown = f"{ours} is written like {cells[0][:40]!r}"
     cells = [cell.split(" ", 1)[-1] for cell in cells] if dated else cells
@@ -369,11 +371,11 @@ def time_hint(ours: str, cells: Sequence[str], dated: bool) -> list[str]:
     if not dated and all(re.fullmatch(r"[3-6]\d{4}([.,]\d+)?", cell) for cell in cells):
         return [f"{shown}: that is a spreadsheet's count of days; show the column as date and time there, save again."]
     clocks = clock_formats(cells)
-    if clocks:
+    if clocks and not (dated and [*clocks] == [stated]):
         date = "" if dated else ' and date = "2026-02-09" (the rows\' date)'
         return [f"{shown}: write time_format = {_either(clocks)}{date} under [input]."]
     formats = time_formats(cells)
-    if formats and not dated:
+    if formats and not dated and [*formats] != [stated]:
         return [f"{shown}: write time_format = {_either(formats)} under [input]."]
     return []
 

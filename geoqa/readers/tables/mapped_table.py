@@ -24,6 +24,7 @@ from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
 from geoqa.readers.tables import headings, inference
+from geoqa.readers.tables.records import Reason
 from geoqa.readers.text import numbers, row_filter, times
 from geoqa.readers.text.times import GPS
 
@@ -40,7 +41,7 @@ class Reasons:
 
     def __init__(self, rows: int) -> None:
         self.code = np.zeros(rows, np.int64)
-        self.words: list[str] = [""]
+        self.words: list[Reason | str] = [""]
         self.bad: list[bool] = [False]
 
     @property
@@ -48,15 +49,15 @@ class Reasons:
         """Rows without a reason so far."""
         return np.equal(self.code, 0)
 
-    def note(self, rows: Flags, reason: str, bad: bool = True) -> None:
-        """Give `reason` to those of `rows` that have none yet; `bad` says whether it is a fault of the row."""
+    def note(self, rows: Flags, key: str, bad: bool = True, **blanks: object) -> None:
+        """Give the reason called `key` to those of `rows` that have none yet; `bad`: it is a fault of the row."""
         hit = rows & self.open
         if hit.any():
-            self.words.append(reason)
+            self.words.append(Reason(key, **blanks))
             self.bad.append(bad)
             self.code[hit] = len(self.words) - 1
 
-    def note_each(self, index: Index, reasons: list[str]) -> None:
+    def note_each(self, index: Index, reasons: list[Reason]) -> None:
         """Give each row without a reason the one at its `index`; -1 for none."""
         hit = (index >= 0) & self.open
         self.code[hit] = len(self.words) + index[hit]
@@ -128,8 +129,7 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
     week, seconds = (_number(parts, name) for name in ("week", "seconds"))
     utc = clock.gps_to_utc(week, seconds)
     short = week < clock.ROLLOVER
-    rule = "it counts in full from 1980 (add 1024 or 2048 to one that starts again after 1024)"
-    sheet.reasons.note(short, f"{ours} has a GPS week below {clock.ROLLOVER}, before August 1999: {rule}")
+    sheet.reasons.note(short, "gps_week", ours=ours, least=clock.ROLLOVER)
     late = int((utc > np.datetime64(clock.COMPLETE_TO, "us")).sum())
     if late:
         day = clock.COMPLETE_TO[:10]
@@ -185,9 +185,6 @@ def _one_date(sheet: Sheet) -> bool:
         return False
     dates = [sheet.sources[ours].date for ours in ("start", "end")]
     return sheet.job.input.date is not None or (dates[0] is not None and dates[0] == dates[1])
-
-
-LEFT_OUT = "left out by where"
 
 
 class Sheet:
@@ -273,7 +270,7 @@ class Sheet:
                     hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
         held = row_filter.holds(condition, lambda column: self.text_at(places[column]), self.job.input.decimal)
-        self.reasons.note(~held, LEFT_OUT, bad=False)
+        self.reasons.note(~held, "left_out", bad=False)
 
     def number(
         self, ours: str, factor: float = 1.0, *, needed: bool = False, least: float = -numbers.ABSURD,
@@ -288,16 +285,16 @@ class Sheet:
         with np.errstate(over="ignore", invalid="ignore"):
             number = found.number * factor
         self._refuse_other_unit(ours)
-        self.reasons.note(found.strange, f"{ours} is not a number")
+        self.reasons.note(found.strange, "number", ours=ours)
         if found.strange.any():
             cells = self.text(ours).filter(pa.array(found.strange))[:50].to_pylist()
             self.hints += inference.number_hint(ours, cells, self.sources[ours])
-        self.reasons.note(found.infinite | np.isinf(number), f"{ours} is infinite")
+        self.reasons.note(found.infinite | np.isinf(number), "infinite", ours=ours)
         if needed:
-            self.reasons.note(found.missing, f"{ours} is missing")
+            self.reasons.note(found.missing, "missing", ours=ours)
         if least == 0:
-            self.reasons.note(number < 0, f"{ours} is negative")
-        self.reasons.note((number < least) | (number > most), f"{ours} is absurd (outside {least:g} to {most:g})")
+            self.reasons.note(number < 0, "negative", ours=ours)
+        self.reasons.note((number < least) | (number > most), "absurd", ours=ours, least=least, most=most)
         return number, found.decimals
 
     def _refuse_other_unit(self, ours: str) -> None:
@@ -311,11 +308,8 @@ class Sheet:
         other = np.array([bool(one) and one != unit and (one, unit) != ("ft", "ftUS") for one in named], dtype=bool)
         index = np.full(len(named), -1, np.int64)
         index[other] = np.arange(other.sum())
-        rule = f"{ours} is read in {unit}, and the file writes {{0}} behind it: state its unit in its table, " + (
-            '{{ column = ..., pattern = ..., unit = "{0}" }}'
-        )
         found = [one for one, is_other in zip(named, other, strict=True) if is_other]
-        self.reasons.note_each(index[codes], [rule.format(one) for one in found])
+        self.reasons.note_each(index[codes], [Reason("unit", ours=ours, unit=unit, found=one) for one in found])
 
     def _refuse_letters_apart(self, ours: str, letters: str) -> None:
         """Raise InputError where the column beside an angle's, which nothing uses, holds the letters of hemispheres."""
@@ -336,21 +330,18 @@ class Sheet:
         letters = "EW" if ours == "longitude" else "NS"
         self._refuse_letters_apart(ours, letters)
         minutes = numbers.flags(pc.match_substring_regex(self.text(ours), numbers.MINUTES))
-        self.reasons.note(minutes, f"{ours} is in degrees and decimal minutes: export degrees, or minutes and seconds")
+        self.reasons.note(minutes, "minutes", ours=ours)
         if form == "dd":
             apart = numbers.flags(pc.match_substring_regex(self.text(ours), numbers.APART))
-            rule = f'{ours} is written in degrees, minutes and seconds: add angle = "dms" under [input]'
-            self.reasons.note(apart, rule)
+            self.reasons.note(apart, "dms", ours=ours)
             if not numbers.flags(pc.match_substring_regex(self.text(ours), numbers.LETTERED)).any():
                 return *self.number(ours, needed=True, least=least, most=most), 1.0
         found = numbers.parse_angles(self.text(ours), form, letters)
-        self.reasons.note(found.missing, f"{ours} is missing")
-        self.reasons.note(
-            found.sixty, f'{ours} has 60 or more minutes or seconds as {form!r}: if it is in degrees, angle = "dd"'
-        )
-        self.reasons.note(found.strange, f"{ours} is not an angle such as {numbers.SHOWN[form]}")
+        self.reasons.note(found.missing, "missing", ours=ours)
+        self.reasons.note(found.sixty, "sixty", ours=ours, form=form)
+        self.reasons.note(found.strange, "angle", ours=ours, shown=numbers.SHOWN[form])
         outside = (found.degrees < least) | (found.degrees > most)
-        self.reasons.note(outside, f"{ours} is absurd (outside {least:g} to {most:g})")
+        self.reasons.note(outside, "absurd", ours=ours, least=least, most=most)
         return found.degrees, found.decimals, 1.0 if form == "dd" else 1 / 3600
 
     def time(self, ours: str) -> pd.Series:
@@ -364,19 +355,15 @@ class Sheet:
         fmt = self.job.input
         column = moment_text(self, ours)
         found = parse_moments(self, ours, column)
-        self.reasons.note(found.dateless, f"{ours} has a date and no time of day")
-        self.reasons.note(found.strange, f"{ours} is not a time in the format {fmt.time_format!r}")
+        self.reasons.note(found.dateless, "no_time", ours=ours)
+        self.reasons.note(found.strange, "time", ours=ours, form=fmt.time_format)
         if found.strange.any():
             cells = column.filter(pa.array(found.strange))[:50].to_pylist()
-            hints = inference.time_hint(ours, cells, dated=fmt.date is not None)
-            self.hints += [hint for hint in hints if f'write time_format = "{fmt.time_format}" under' not in hint]
-        unclear = (
-            f"{ours} is a time that {fmt.timezone} showed twice or never (daylight saving); write it with its offset"
-        )
-        self.reasons.note(found.unclear, unclear)
+            self.hints += inference.time_hint(ours, cells, fmt.date is not None, fmt.time_format)
+        self.reasons.note(found.unclear, "unclear_time", ours=ours, zone=fmt.timezone)
         absurd = (found.utc < times.EARLIEST) | (found.utc >= times.LATEST)
-        span = f"{times.EARLIEST.year} to {times.LATEST.year}"
-        self.reasons.note(absurd.to_numpy(dtype=bool), f"{ours} is an absurd time (outside {span})")
+        least, most = times.EARLIEST.year, times.LATEST.year
+        self.reasons.note(absurd.to_numpy(dtype=bool), "absurd_time", ours=ours, least=least, most=most)
         homeless = np.flatnonzero(found.naive & self.reasons.open)
         if fmt.timezone is None and len(homeless):
             first = homeless[0]
@@ -415,7 +402,7 @@ class Sheet:
         index[unknown] = np.arange(len(unknown))
         shown = [mapped[code][:60].replace('"', '\\"') for code in unknown]
         place = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}"
-        self.reasons.note_each(index[codes], [f'{ours} is "{word}": add "{word}" = "..." {place}' for word in shown])
+        self.reasons.note_each(index[codes], [Reason("word", ours=ours, found=word, place=place) for word in shown])
         listed = ", ".join(f'"{word}"' for word in shown[:10]) + (", ..." if len(shown) > 10 else "")
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."

@@ -43,7 +43,7 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     sheet.leave_out()
     unnamed = sheet.job.match.by == "place"
     point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
-    sheet.reasons.note(point.codes < 0, "point has no name")
+    sheet.reasons.note(point.codes < 0, "no_name")
     columns: Columns = {"point": point}
     written = _coordinates(sheet, columns)
     _sigmas(sheet, columns)
@@ -115,7 +115,7 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
         columns[name] = _nothing(sheet)
         if key in sheet:
             values, _ = sheet.number(key, sheet.metres(key, metres))
-            sheet.reasons.note(values <= 0, f"precision is zero or negative ({key})")
+            sheet.reasons.note(values <= 0, "precision", ours=key)
             columns[name] = values / divisor
     _doubt_precision(sheet, columns)
     for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
@@ -124,8 +124,7 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
         cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
         known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
         sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
-        rule = "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)"
-        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, rule)
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance")
         columns["cov_en_m2"] = np.where(known, cov, np.nan)
 
 
@@ -145,7 +144,7 @@ def _times(sheet: Sheet, columns: Columns) -> None:
     start, end = (sheet.time(key) if key in sheet else never for key in ("start", "end"))
     mapped_table.doubt_one_day(sheet, start)
     end = mapped_table.past_midnight(sheet, start, end)
-    sheet.reasons.note((end < start).to_numpy(), "ends before it starts")
+    sheet.reasons.note((end < start).to_numpy(), "reversed")
     columns["start_utc"], columns["end_utc"] = start, end
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
     columns["effective_epochs"] = _nothing(sheet)

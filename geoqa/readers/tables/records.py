@@ -27,6 +27,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.frames.contract import REJECTIONS
 from geoqa.readers.tables.headings import fixed_name
 from geoqa.readers.text import numbers, text_file
 
@@ -97,6 +98,19 @@ _BLANKS = (
     '; if the columns stand below each other and cells hold blanks or nothing, write delimiter = "fixed" under [input] '
     "and each column by its first and last character, such as easting = [11, 24]"
 )
+
+
+class Reason(str):
+    """Why a row is not used, in words that know their key in `REJECTIONS` and the column of ours they are about."""
+
+    key: str
+    ours: object
+
+    def __new__(cls, key: str, **blanks: object) -> Reason:
+        """Fill in the blanks of the sentence."""
+        made = super().__new__(cls, REJECTIONS[key].format(**blanks))
+        made.key, made.ours = key, blanks.get("ours")
+        return made
 
 
 @dataclass(frozen=True)
@@ -175,10 +189,10 @@ class Shape:
             return row + [""] * (self.width - len(row))
         return None
 
-    def misfit(self, fields: int) -> str:
+    def misfit(self, fields: int) -> Reason:
         """Return why a row of so many fields does not fit."""
-        said = f"has too {'many' if fields > self.width else 'few'} fields: {fields}, where the table has {self.width}"
-        return said + (_BLANKS if self.delimiter == " " else "")
+        hint = _BLANKS if self.delimiter == " " else ""
+        return Reason("too_many" if fields > self.width else "too_few", fields=fields, width=self.width, hint=hint)
 
 
 def read_table(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) -> TextTable:
@@ -346,7 +360,7 @@ def _fitting(
         if row is None:
             shape.rejected.append(Rejected(int(number[i]), 1, shape.misfit(len(rows[i]))))
         elif row == headings:
-            shape.rejected.append(Rejected(int(number[i]), 1, "repeats the headings", bad=False))
+            shape.rejected.append(Rejected(int(number[i]), 1, Reason("headings"), bad=False))
         else:
             rows[i] = row
             odd.discard(i)
@@ -373,12 +387,12 @@ def _record_by_record(
             row, span, reason = _record(lines, at, shape.delimiter)
             fitted = shape.fit(row) if row is not None else None
             if fitted is None or (span > 1 and _swallows_a_row(fitted, shape)):
-                reason = reason or (shape.misfit(len(row or ())) if span == 1 else "opens a quote it does not close")
+                reason = reason or (shape.misfit(len(row or ())) if span == 1 else Reason("quote"))
                 shape.rejected.append(Rejected(line + at, 1, reason))
                 at += 1
                 continue
             if fitted == shape.headings:
-                shape.rejected.append(Rejected(line + at, span, "repeats the headings", bad=False))
+                shape.rejected.append(Rejected(line + at, span, Reason("headings"), bad=False))
             elif any(cell.strip() for cell in fitted):
                 rows.append(fitted)
                 places.append((line + at, span))
@@ -462,7 +476,7 @@ def read_fixed_width(text: TextFile, fmt: InputFormat, wanted: Sequence[Place]) 
         _refuse_data(text.name, lines[first].as_py(), first + 1, spans)
         again = row & numbers.flags(pc.equal(bare, bare[first]))
         row &= ~again
-        rejected = tuple(Rejected(int(n), 1, "repeats the headings", bad=False) for n in number[again][1:])
+        rejected = tuple(Rejected(int(n), 1, Reason("headings"), bad=False) for n in number[again][1:])
     if not row.any():
         raise InputError(f"{text.name}: holds no rows. Look at skip, header and comment under [input].")
     kept = lines.filter(pa.array(row))

@@ -50,6 +50,10 @@ class Times:
     naive: Flags
 
 
+class PartOfTimeError(ValueError):
+    """A pattern that lacks a part of the date or the time of day."""
+
+
 def check_pattern(pattern: str) -> None:
     """Raise ValueError if `pattern` is no strptime pattern that gives a date and a time of day."""
     rule = 'Write "iso", or a pattern with date and time such as "%d/%m/%Y %H:%M:%S".'
@@ -65,7 +69,7 @@ def check_pattern(pattern: str) -> None:
             f"{pattern[:60]!r} holds %p, which %H does not heed: 08:00 PM would be 08:00. Write %I for %H."
         )
     if not date or not clock:
-        raise ValueError(f"{pattern[:60]!r} does not give a full date and a time of day. {rule}")
+        raise PartOfTimeError(f"{pattern[:60]!r} does not give a full date and a time of day. {rule}")
 
 
 def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:

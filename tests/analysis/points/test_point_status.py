@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from analysis.builders import AT_ITS_WORD, CORNER, judge, point, visits
 
+from geoqa.core.frames.wording import cover
+
 FAR = 0.30  # metres; a false fix
 
 
@@ -31,11 +33,24 @@ def test_the_two_by_two_between_visits_and_inside_one(e, sigma, status, gap):
     assert ("one visit" in found["reason"]) == (gap == 5)
 
 
+def test_a_class_called_mixed_is_a_class_and_several_classes_are_none():
+    """`mixed` was the word for several classes, and a stand that the crew calls so could not be told from them."""
+    rows = [
+        *visits((0, 0, 0), (0, 0, 0), s=0.01, canopy="mixed"), *visits((9, 0, 0), p="B", canopy="open"),
+        *visits((9, 0, 0), p="B", canopy="mixed"), *visits((18, 0, 0), p="C"),
+    ]  # fmt: skip
+    points = judge(rows)["points"].set_index("point")
+    assert points["canopy"].astype("object").where(points["canopy"].notna(), None).tolist() == ["mixed", None, None]
+    assert points["canopy_mixed"].tolist() == [False, True, False]
+    assert cover(points).fillna("-").tolist() == ["mixed", "mixed", "-"]
+
+
 def test_two_visits_that_disagree_name_no_outlier():
     frames = judge(visits((0, 0, 0), (FAR, 0, 0), s=0.01, sv=0.02))
     found = frames["points"].iloc[0]
     assert found["status"] == "conflict"
     assert found["reason"].startswith("2 visits disagree horizontally: a third visit or a control tie")
+    assert (found["reason_key"], found["finding"]) == ("two_visits", "2 visits disagree horizontally")
     assert uses(frames) == ["in conflict", "in conflict"]
 
 
@@ -250,6 +265,8 @@ def test_unknown_precision_leaves_confirmed_and_conflict(e, status, gap):
     found = point(visits((0, 0, 0), (e, 0, 0), gap=gap))
     assert found["status"] == status
     assert found["reason"].endswith("expectation unknown, no precision is known")
+    assert found["reason_key"] == ("agree" if status == "confirmed" else "two_visits" if gap > 5 else "in_visit")
+    assert "third visit" not in found["finding"] and found["finding"].endswith("no precision is known")
 
 
 @pytest.mark.parametrize("stated", [{}, {"s": 0.02, "sv": 0.02}, {"s": 0.005, "sv": 0.02}])

@@ -15,6 +15,7 @@ from geoqa.core.frames.revisits import (
     ACTIONS,
     CHECK_RECORDS,
     DECIDING,
+    KEYS,
     LATER,
     LONGER,
     LOOK_AT_MARK,
@@ -55,7 +56,7 @@ def test_each_kind_of_point_gets_its_action():
         *builders.visits((80, 0, 0), p="plan", role="topo", **SAME),
     ]
     found = revisits(rows, roles={"topo": {"single_by_plan": True}})
-    assert found["action"].to_dict() == {
+    assert found["action_key"].to_dict() == {
         "once": SECOND, "two": DECIDING, "three": OTHER_METHOD, "mark": LOOK_AT_MARK, "plan": ACCEPT,
     }  # fmt: skip
     assert found["tries"].to_dict() == {"once": 1, "two": 2, "three": 3, "mark": 2, "plan": 1}
@@ -94,11 +95,11 @@ def facts(**stated):
     ],
 )
 def test_the_first_rule_that_holds_decides(stated, action):
-    assert ACTIONS[_candidates.actions(facts(**stated), 3, 3.0)[0]] == action
+    assert KEYS[_candidates.actions(facts(**stated), 3, 3.0)[0]] == action
 
 
 def test_every_action_has_a_sentence():
-    said = _candidates.action_sentences(np.arange(len(ACTIONS)))
+    said = _candidates.told(np.arange(len(ACTIONS)), "instruction")
     assert len(set(said)) == len(ACTIONS)
     assert all(sentence.endswith(".") for sentence in said)
 
@@ -140,7 +141,7 @@ def test_fixes_of_one_visit_wait_for_another_sky():
     rows += [{"p": "A", "e": 5, "t": t, **SAME} for t in (0, 5)]
     found = revisits(rows).loc["A"]
     assert found["status"] == "confirmed"
-    assert found["action"] == LATER
+    assert found["action_key"] == LATER
     assert found["earliest_utc"] == utc(6 + 240)
     # The site's last occupation ends at 301 min: the sky of minute 6 stands again a sidereal day (23 h 56 min) later.
     assert found["avoid_from_utc"] == utc(6 + 1436 - 20)
@@ -198,7 +199,7 @@ def test_a_longer_occupation_is_longer_than_the_points_own():
     ]
     found = revisits(rows)
     loose = found[found["status"] == "loose"]
-    assert len(loose) and set(loose["action"]) == {LONGER}
+    assert len(loose) and set(loose["action_key"]) == {LONGER}
     assert set(loose["observe_s"]) == {120.0}
 
 

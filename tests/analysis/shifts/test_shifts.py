@@ -20,6 +20,7 @@ from geoqa.analysis.shifts import _setups, _table, adjustment, searched_rows
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.core.errors import CallError
 from geoqa.core.frames import schema, wording
+from geoqa.core.frames.contract import BLAMED
 from geoqa.core.recipe import Control
 from geoqa.core.site import assembly
 
@@ -102,9 +103,9 @@ def test_a_shift_of_metres_is_found_as_well_as_one_of_centimetres():
 
 def test_points_that_a_shift_explains_are_told_and_the_status_stays():
     plain, shifted = found(network(points=60))[1]["points"], found(network((0.2, 0.0, 0.0), points=60))[1]["points"]
-    blamed = shifted["status"].isin(schema.BLAMED)
+    blamed = shifted["status"].isin(BLAMED)
     assert blamed.sum() > 15
-    assert plain["status"].isin(schema.BLAMED).sum() <= 2
+    assert plain["status"].isin(BLAMED).sum() <= 2
     assert (shifted.loc[blamed, "explained"] == "B2 translation").mean() > 0.9
     assert shifted.loc[shifted["status"] == "confirmed", "explained"].isna().all()
 
@@ -289,7 +290,7 @@ def test_a_file_in_another_unit_or_with_swapped_axes_is_named(site, kind, looks_
         assert shifts["dn_m"].iloc[0] == pytest.approx(simulate.CORNER[1] * (0.3048 / (1200 / 3937) - 1), rel=1e-3)
     # Explained are those that are blamed here and would not be without the mixup.
     plain, _ = run(shifted_sites.plain(5, points=300).occupations, job(), STEPS)
-    before, points = (frames["points"]["status"].isin(schema.BLAMED).to_numpy() for frames in (plain, kept))
+    before, points = (frames["points"]["status"].isin(BLAMED).to_numpy() for frames in (plain, kept))
     explained = kept["points"]["explained"].notna().to_numpy()
     assert (points & ~before).sum() > 5
     assert (explained == (points & ~before)).mean() > 0.98
@@ -605,7 +606,7 @@ def test_of_two_crews_only_the_one_whose_afternoon_is_off_is_named(seed):
     assert "crew TM" in shifts["setup"][0]
     assert shifts["du_m_low"][0] < -0.12 < shifts["du_m_high"][0]
     assert set(kept["shifted"]["point"].str[0]) == {"Q"}
-    assert not (kept["points"]["status"].isin(schema.BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
+    assert not (kept["points"]["status"].isin(BLAMED) & kept["points"]["point"].astype(str).lt("Q")).any()
 
 
 def lone(base, off, at=900.0, t=0.0, d=(0.0, 0.0, 0.0), **same):
@@ -735,7 +736,7 @@ def test_conflicts_of_one_size_and_one_antenna_height_are_one_cause(count, crews
     assert shifts["setup"].tolist() == [name]
     assert "0.500 m less than the usual 2.000 m" in shifts["message"][0]
     points = kept["points"]
-    assert points["explained"].notna().sum() == points["status"].isin(schema.BLAMED).sum() == count
+    assert points["explained"].notna().sum() == points["status"].isin(BLAMED).sum() == count
     assert kept["shifted"]["occupation_id"].nunique() == count
 
 

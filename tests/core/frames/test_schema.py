@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from geoqa.core.errors import SchemaError, StepError
-from geoqa.core.frames import schema
+from geoqa.core.frames import contract, schema
 
 
 def closures(**changed):
@@ -104,8 +104,8 @@ def test_keyed_columns_are_checked_alone():
 
 def test_the_fixed_words_are_those_of_the_design():
     # DESIGN sections 2 and 3: fixed.
-    assert schema.STATUSES == ("confirmed", "strained", "loose", "conflict", "unproven")
-    assert schema.SEVERITY == ("conflict", "loose", "unproven", "strained", "confirmed")
+    assert contract.STATUSES == ("confirmed", "strained", "loose", "conflict", "unproven")
+    assert contract.SEVERITY == ("conflict", "loose", "unproven", "strained", "confirmed")
     assert schema.GRADES == ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 
 

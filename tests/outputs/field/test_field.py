@@ -375,7 +375,8 @@ def test_a_zone_that_is_off_together_is_told_where_its_points_would_be_delivered
 
     review = load(plain)
     zone = {
-        "zone": "zone-1", "kind": "large closures and common direction", "bias_e_m": 0.03, "bias_n_m": -0.04,
+        "zone": "zone-1", "kind": "large closures and common direction", "rests_on_direction": True,
+        "bias_e_m": 0.03, "bias_n_m": -0.04,
         "bias_of": "B1, minus the other set-ups", "geometry": None,
     }  # fmt: skip
     points = pd.DataFrame({"point": ["<i>", "P2", "P3"], "zone": ["zone-1", "zone-1", None], "deliver": deliver})

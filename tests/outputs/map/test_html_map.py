@@ -12,7 +12,7 @@ from outputs.unpacked import STATIC, Page, script
 
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.errors import StepError
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import header, offline, symbology
 from geoqa.outputs.map.html_map import MapContext, build_map
 from geoqa.outputs.text import display_text

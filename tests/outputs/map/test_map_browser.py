@@ -9,7 +9,7 @@ import pytest
 from browsing import ZONE, worst_first, zoned
 
 from geoqa.core import units
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import symbology
 
 pytestmark = pytest.mark.browser

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from browsing import ZONE, by_facet, told, worst_first
 
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 
 pytestmark = pytest.mark.browser
 DAY = f"Day, {ZONE}"

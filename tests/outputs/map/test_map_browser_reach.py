@@ -10,7 +10,7 @@ import pytest
 from browsing import DESK, PHONE, ZONE, worst_first, zoned
 
 from geoqa.core.drawing import Drawing, Style
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import header
 
 pytestmark = pytest.mark.browser

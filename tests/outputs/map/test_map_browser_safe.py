@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from browsing import told, worst_first
 
-from geoqa.core.frames.schema import STATUSES
+from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs.text import cell_text, display_text
 
 pytestmark = pytest.mark.browser

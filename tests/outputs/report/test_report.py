@@ -20,7 +20,7 @@ from geoqa.cli import main
 from geoqa.core import recipe as core_recipe
 from geoqa.core import units
 from geoqa.core.frames.canopy import CLASS
-from geoqa.core.frames.schema import DELIVERY_REASONS, HELD, STATUS, STATUSES
+from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, STATUS, STATUSES
 from geoqa.demo.files import write_logs
 from geoqa.outputs import key_tables
 from geoqa.outputs.header import CAUTIONS
