@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoqa.analysis import polygons
+from geoqa.analysis.geometry import in_crs
 from geoqa.analysis.zones import _evidence
 from geoqa.core.frames.wording import under
 from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS, ZONES
@@ -219,7 +219,7 @@ def _typed(table: pd.DataFrame, outlines: NDArray[np.object_], job: Job) -> gpd.
     }
 
     def placed(corner: Array) -> Array:
-        return np.column_stack(polygons.in_crs(corner[:, 0], corner[:, 1], job))
+        return np.column_stack(in_crs(corner[:, 0], corner[:, 1], job))
 
     shapes = shapely.transform(outlines, placed) if len(outlines) else outlines
     return gpd.GeoDataFrame(made, geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
