@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from geoqa.analysis.occupations import measured_rows, roles
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.core.arrays import Frames, np, pd
-from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, OVER, STATUSES, UNPROVEN
+from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, OVER, STATUSES, UNPROVEN, UNTESTED
 from geoqa.core.frames.schema import DELIVERIES, OWN
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -39,7 +39,10 @@ class Delivery(Analysis):
         "points.within_h", "points.within_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
         "occupations.use",
     )  # fmt: skip
-    gives = ("points.deliver", "points.deliver_reason", "points.deliver_key", "points.judged", "points.untested")
+    gives = (
+        "points.deliver", "points.deliver_reason", "points.deliver_key", "points.judged", "points.untested",
+        "points.untested_keys",
+    )  # fmt: skip
 
     most_repeated: float = param(
         0.02, unit="1", above=0, maximum=1,
@@ -68,7 +71,7 @@ class Delivery(Analysis):
             for reason in DELIVERY_REASONS.values()
         ]
         keyed["deliver_reason"] = pd.Categorical.from_codes(code + len(keys) * alone, categories=sentences)
-        keyed["untested"] = _untested(points, frames["occupations"])
+        keyed = keyed.assign(**_untested(points, frames["occupations"]))
         return Result({"points": keyed}, _advice(points, keyed["deliver_key"]))
 
     def _tests(self, points: pd.DataFrame, job: Job) -> dict[str, np.ndarray]:
@@ -139,7 +142,7 @@ def _advice(points: pd.DataFrame, key: pd.Series) -> tuple[str, ...]:
     return (f"what would help most: {said}",)
 
 
-def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical:
+def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> dict[str, pd.Categorical]:
     """Return what the used occupations cannot see: an error they all share."""
     used = np.isin(measured_rows.use_codes(occupations["use"]), (*measured_rows.IN_POSITION, *measured_rows.IN_HEIGHT))
     names = pd.Index(points["point"])
@@ -151,10 +154,10 @@ def _untested(points: pd.DataFrame, occupations: pd.DataFrame) -> pd.Categorical
         return distinct.reindex(range(len(names)), fill_value=0).to_numpy() > 1
 
     base, antenna = varies("base"), varies("antenna_height_m")
-    phrases = []
-    for several_bases in (False, True):
-        for several_heights in (False, True):
-            parts = ["base coordinate"] + ([] if several_bases else ["base set-up"])
-            parts += ([] if several_heights else ["antenna height"]) + ["pole and bubble", "datum and localization"]
-            phrases.append(", ".join(parts))
-    return pd.Categorical.from_codes(2 * base + antenna, categories=phrases)
+    seen = [{"setup": setups, "antenna": heights} for setups in (False, True) for heights in (False, True)]
+    left = [[key for key in UNTESTED if not known.get(key)] for known in seen]
+    told = {
+        "untested": [", ".join(UNTESTED[key].words for key in keys) for keys in left],
+        "untested_keys": [" ".join(keys) for keys in left],
+    }
+    return {name: pd.Categorical.from_codes(2 * base + antenna, categories=words) for name, words in told.items()}

@@ -329,6 +329,23 @@ DELIVERY_REASONS = {
     ),
     **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
 }  # fmt: skip
+
+
+class Untested(NamedTuple):
+    """What closures cannot see: to the surveyor, and to a client."""
+
+    words: str
+    client: str
+
+
+#: By key, as `points.untested_keys` has them.
+UNTESTED = {
+    "base": Untested("base coordinate", "the coordinates of the base station"),
+    "setup": Untested("base set-up", "how the base station was set up"),
+    "antenna": Untested("antenna height", "the antenna height as it was entered"),
+    "pole": Untested("pole and bubble", "the pole and its level"),
+    "datum": Untested("datum and localization", "the coordinate system and its fit to the site"),
+}
 #: Why a row of a table is not used, by key, as `set_aside.reason_key` has it; `ours` is the column it is about.
 REJECTIONS = {
     "no_name": "point has no name",

@@ -253,6 +253,7 @@ POINTS = Frame(
         "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": _text("the axes its delivery is judged by", JUDGED),
         "untested": _text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
+        "untested_keys": _text("keys of that, a blank between; null where another step gives it"),
         "canopy": _text("canopy class that its occupations share").at(
             "csv", judgement=(210, "canopy"), filter=(30, "Cover")
         ),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from geoqa.core import clock, recipe
 from geoqa.core.arrays import Flags, Frames, pd
 from geoqa.core.frames import wording
-from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUSES
+from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUSES, UNTESTED
 from geoqa.core.frames.control import CHECK
 from geoqa.core.job import Job
 from geoqa.core.recipe import Requirement, Tolerance
@@ -21,14 +21,6 @@ from geoqa.outputs.report.document import Beside, Block, FactList, Items, Lines,
 SHARED = "too far apart: the observations seem to share an error, to be cleared up first"
 #: What is said of a conflict of which control shows which set-ups are off.
 CONFLICT_SETTLED = "its observations contradict each other, and control shows which base set-ups are off: see above"
-#: The words of `points.untested`.
-UNTESTED = {
-    "base coordinate": "the coordinates of the base station",
-    "base set-up": "how the base station was set up",
-    "antenna height": "the antenna height as it was entered",
-    "pole and bubble": "the pole and its level",
-    "datum and localization": "the coordinate system and its fit to the site",
-}
 #: A space that keeps a number and its unit on one line.
 FIXED = "\u00a0"
 _UNITS = {"ftUS": "US survey ft"}
@@ -224,16 +216,19 @@ def _withheld(points: pd.DataFrame, settled: Flags) -> tuple[Block, ...]:
 def _untested(frames: Frames, job: Job) -> Iterator[Block]:
     points = frames["points"]
     words: dict[str, int] = {}
-    for text, n in points["untested"].dropna().astype("str").value_counts().items():
-        for word in str(text).split(", "):
-            words[word] = words.get(word, 0) + int(n)
-    words = {word: n for word, n in sorted(words.items(), key=lambda one: -one[1]) if n}
+    column = points["untested_keys" if "untested_keys" in points else "untested"]
+    for text, n in column.dropna().astype("str").value_counts().items():
+        keys = str(text).split()
+        for key in keys if set(keys) <= set(UNTESTED) else [str(text)]:  # another step's words as they stand
+            words[key] = words.get(key, 0) + int(n)
+    words = {key: n for key, n in sorted(words.items(), key=lambda one: -one[1]) if n}
     if not words:
         yield Text("Nothing is recorded as untested.")
         return
     told = [
-        f"{shown(UNTESTED.get(word, word))} ({'all points' if n == len(points) else counted(n, 'point')})"
-        for word, n in words.items()
+        f"{UNTESTED[key].client if key in UNTESTED else shown(key)} "
+        f"({'all points' if n == len(points) else counted(n, 'point')})"
+        for key, n in words.items()
     ]
     yield Text(
         "An error that all observations of a point share does not show when they are compared. Not tested in this "

@@ -20,7 +20,7 @@ from geoqa.cli import main
 from geoqa.core import recipe as core_recipe
 from geoqa.core import units
 from geoqa.core.frames.canopy import CLASS
-from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, STATUS, STATUSES
+from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, STATUS, STATUSES, UNTESTED
 from geoqa.demo.files import write_logs
 from geoqa.outputs import key_tables
 from geoqa.outputs.header import CAUTIONS
@@ -310,7 +310,11 @@ def test_every_reason_has_words_for_the_client():
     clients = {key: reason.client for key, reason in DELIVERY_REASONS.items() if key not in STATUS or key in HELD}
     assert all(clients.values())
     jargon = ("fix", "closure", "tolerance", "occupation", "conflict", "unproven", "shift", "risk", "requirement")
-    words = [*clients.values(), *(status.client for status in STATUS.values()), *first_page.UNTESTED.values()]
+    words = [
+        *clients.values(),
+        *(status.client for status in STATUS.values()),
+        *(one.client for one in UNTESTED.values()),
+    ]
     assert [(word, text) for text in words for word in jargon if word in text] == []
 
 
