@@ -57,10 +57,13 @@ def changes() -> list[Change]:
         for read in SPOKEN
         if meant != read
     ]
-    found = [Change("axes", True, 1.0, 1.0, "with east and north swapped")]
-    found += [Change("unit", False, ratio, 1.0, f"in {meant} that were read as {read}") for ratio, meant, read in units]
+    found = [Change("axes", True, 1.0, 1.0, "coordinates with east and north swapped")]
+    found += [
+        Change("unit", False, ratio, 1.0, f"coordinates in {meant} that were read as {read}")
+        for ratio, meant, read in units
+    ]
     return found + [
-        Change("unit", False, 1.0, ratio, f"with heights in {meant} that were read as {read}")
+        Change("unit", False, 1.0, ratio, f"heights in {meant} that were read as {read}")
         for ratio, meant, read in units
         if abs(ratio - 1) > 0.01  # of a height the difference between the two feet is nothing
     ]

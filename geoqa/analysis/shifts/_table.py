@@ -173,7 +173,7 @@ def _of_files(found: Findings, stops: Sessions, place: Array, known: Flags, name
             Shift(
                 "file" if by_file else "set-up", (names.file if by_file else names.setup)[mixup.group], change.kind,
                 mixup.d, np.full(3, np.nan), 0.0, mixup.points, True,
-                looks_like=f"coordinates {change.said}" if change.up == 1 else change.said.removeprefix("with "),
+                looks_like=change.said,
                 evidence=f"at {mixup.points} points it lies {_far(apart, names.unit)} from the others{share}, "
                 f"{_far(mixup.left_m, names.unit)} once that is set right",
                 remedy="Which of the two is right only their origin can say: state the unit and the columns of each "

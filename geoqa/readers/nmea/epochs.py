@@ -188,6 +188,8 @@ class Epochs:
         Step of the positions as written, in metres along the meridian, and of the heights, metres; None for none.
     messages
         What a person should know.
+    heights_told
+        Whether they say that heights lie on steps coarser than they are written.
     """
 
     columns: Columns
@@ -195,6 +197,7 @@ class Epochs:
     digit_m: float
     digit_up_m: float | None
     messages: tuple[str, ...]
+    heights_told: bool = False
 
     def __len__(self) -> int:
         return len(self.columns["us"])

@@ -250,8 +250,7 @@ def _wants_heights(step: LogSettings, log: Log, messages: list[str]) -> bool:
         return False
     coordinate_checks.refuse_system(log.name, coordinate_checks.own_heights(log.job, step.name))
     limit, step_m = log.job.tolerance.vertical_m, log.epochs.digit_up_m
-    told = any("heights lie on steps" in text for text in log.messages)  # what is written is finer, and is told
-    if limit is not None and step_m is not None and step_m > limit and not told:
+    if limit is not None and step_m is not None and step_m > limit and not log.epochs.heights_told:
         messages.append(
             f"its heights are written to {step_m:g} m, coarser than the tolerance of {limit:g} m: they are judged with "
             f"half of that as guard and no sigma below {step_m / 12**0.5:.2g} m, and closures below it cannot be seen. "
@@ -512,7 +511,8 @@ def _on_grids(epochs: Epochs, step: LogSettings, job: Recipe, messages: list[str
             decimals = max(round(-np.log10(views[0].finest)), 0)
             messages.append(numbers.step_told(f"its {word}", steps[word], decimals, limit))
     plan = max(epochs.digit_m, steps["latitudes"], steps["longitudes"])
-    return replace(epochs, digit_m=plan, digit_up_m=max(digit_up, steps["heights"]) if digit_up else digit_up)
+    up = max(digit_up, steps["heights"]) if digit_up else digit_up
+    return replace(epochs, digit_m=plan, digit_up_m=up, heights_told=steps["heights"] >= numbers.TOLD_M)
 
 
 def _standing(epochs: Epochs, step: LogSettings, job: Recipe) -> Flags:

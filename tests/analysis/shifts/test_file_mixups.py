@@ -24,20 +24,20 @@ def test_cells_are_formed_as_often_for_forty_files_as_for_two(monkeypatch):
 FT, FTUS = 0.3048, 1200 / 3937
 #: What is said, and the factors of plan and height that make the places of a file wrong; None for swapped axes.
 WRONG = {
-    "with east and north swapped": None,
-    "in metres that were read as international feet": (FT, 1),
-    "in metres that were read as US survey feet": (FTUS, 1),
-    "in international feet that were read as metres": (1 / FT, 1),
-    "in international feet that were read as US survey feet": (FTUS / FT, 1),
-    "in US survey feet that were read as metres": (1 / FTUS, 1),
-    "in US survey feet that were read as international feet": (FT / FTUS, 1),
-    "with heights in metres that were read as international feet": (1, FT),
-    "with heights in international feet that were read as metres": (1, 1 / FT),
+    "coordinates with east and north swapped": None,
+    "coordinates in metres that were read as international feet": (FT, 1),
+    "coordinates in metres that were read as US survey feet": (FTUS, 1),
+    "coordinates in international feet that were read as metres": (1 / FT, 1),
+    "coordinates in international feet that were read as US survey feet": (FTUS / FT, 1),
+    "coordinates in US survey feet that were read as metres": (1 / FTUS, 1),
+    "coordinates in US survey feet that were read as international feet": (FT / FTUS, 1),
+    "heights in metres that were read as international feet": (1, FT),
+    "heights in international feet that were read as metres": (1, 1 / FT),
 }
 #: Of heights the two feet are the same.
 FEET_OF_HEIGHTS = {
-    "with heights in metres that were read as US survey feet",
-    "with heights in US survey feet that were read as metres",
+    "heights in metres that were read as US survey feet",
+    "heights in US survey feet that were read as metres",
 }  # fmt: skip
 
 
