@@ -33,8 +33,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from geoqa.core import steps
-from geoqa.core.errors import Fault, GeoqaError, PluginError, RecipeError, StepError
+from geoqa.core.errors import GeoqaError, PluginError, RecipeError, StepError
 from geoqa.core.params import Declared
+from geoqa.core.steps import configure as configure
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -328,21 +329,6 @@ def catalogue() -> Catalogue:
             label = f"{entry.distribution}:{entry.name}"
             refused[label] = f"{entry.name!r} already belongs to {taken.distribution}; {label} needs another name."
     return Catalogue(entries, refused)
-
-
-def configure(cls: type[steps.Step], tables: Any, where: str = "recipe") -> steps.Step:
-    """Return the step with the parameters its ``[step.NAME]`` table sets.
-
-    Raises
-    ------
-    RecipeError
-        Listing every wrong key and value.
-    """
-    faults: list[Fault] = []
-    step = cls.from_table(tables.get(cls.name, {}), f"{where}: [step.{cls.name}]", faults)
-    if faults or step is None:
-        raise RecipeError.from_faults(f"The parameters of the step {cls.name!r} cannot be used:", faults)
-    return step
 
 
 def as_guest(cls: type[steps.Step], tables: Any) -> steps.Step:

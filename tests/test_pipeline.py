@@ -7,6 +7,7 @@ import pytest
 
 from geoqa import pipeline
 from geoqa.core.errors import InputError, SchemaError, StepError
+from geoqa.core.frames import schema
 from geoqa.core.steps import Analysis, Result
 
 
@@ -311,3 +312,24 @@ def test_messages_and_progress_come_in_order():
 def test_has(address, there):
     frames = kept()
     assert pipeline.has({"occupations": frames["occupations"]}, address) is there
+
+
+def test_what_is_judged_again_is_shown_owned_and_checked_as_in_a_review():
+    seen = []
+
+    def paint(frames):
+        seen.append(list(frames["occupations"].columns))
+        return {"occupations": colours([1, 2, 3])}
+
+    before = {"occupations": kept()["occupations"].assign(colour="old", other=1), "spare": pd.DataFrame({"a": [1]})}
+    painting = step("paint", ("occupations",), ("occupations.colour",), paint)
+    again = schema.judged_again([painting], before, None)
+    assert again["occupations"]["colour"].tolist() == ["c1", "c2", "c3"]
+    assert again["occupations"]["other"].tolist() == [1, 1, 1] and again.names() == ("occupations", "spare")
+    assert seen == [["occupation_id", "point", "other"]]
+    assert before["occupations"]["colour"].tolist() == ["old"] * 3
+    greedy = step("greedy", ("occupations",), ("occupations.colour",), lambda f: {"occupations": f["occupations"]})
+    with pytest.raises(SchemaError, match=r"'greedy'"):
+        schema.judged_again([greedy], before, None)
+    with pytest.raises(StepError, match="two owners: 'paint' and 'paint'"):
+        schema.judged_again([painting, painting], before, None)

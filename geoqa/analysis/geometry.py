@@ -8,6 +8,7 @@ Error ellipses as polygons in the job's CRS.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from geoqa.analysis.occupations.measured_rows import ends, is_direct
 from geoqa.analysis.precision.calibration import EXPECTED
@@ -16,6 +17,9 @@ from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
+
+if TYPE_CHECKING:
+    from geoqa.analysis.occupations.expected_precision import Spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +64,7 @@ class PointPlaces(Analysis):
     """Place each point at its coordinate; one without a coordinate in the middle of its occupations."""
 
     name = "point-places"
-    needs = ("occupations", "points", "points.easting_m", "points.northing_m", "points.height_m")
+    needs = ("occupations", "occupations.visit", "points", "points.easting_m", "points.northing_m", "points.height_m")
     gives = ("points.geometry",)
 
     def run(self, frames: Frames, job: Job) -> Result:
@@ -119,9 +123,12 @@ class Ellipses(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return the `ellipses` frame, polygons in the CRS's own unit."""
+        from geoqa.analysis.occupations import expected_precision
+
+        cov = expected_precision.calibrated(frames["occupations"], frames["classes"])
         drawn, messages, room = [], [], self.most
         for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
-            part = make(frames)
+            part = make(frames, cov)
             part = part[part["var_e"].notna() & part["easting_m"].notna()]
             if len(part) > room:
                 messages.append(
@@ -134,33 +141,28 @@ class Ellipses(Analysis):
         return Result({"ellipses": ellipse_polygons(table, self.vertices, job)}, tuple(messages))
 
 
-def _occupations(frames: Frames) -> pd.DataFrame:
-    from geoqa.analysis.occupations import expected_precision
-
+def _occupations(frames: Frames, cov: Spread) -> pd.DataFrame:
     occupations = frames["occupations"]
-    cov = expected_precision.calibrated(occupations, frames["classes"])
     return _table(frames, occupations["occupation_id"], occupations["point"], occupations["easting_m"],
                   occupations["northing_m"], cov.var_e, cov.var_n, cov.cov_en, cov.nu_h)  # fmt: skip
 
 
-def _closures(frames: Frames) -> pd.DataFrame:
-    from geoqa.analysis.occupations import expected_precision
+def _closures(frames: Frames, cov: Spread) -> pd.DataFrame:
 
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
     a, b = ends(occupations, shows)
-    cov = expected_precision.calibrated(occupations, frames["classes"])
     east, north = (occupations[c].to_numpy()[b] for c in ("easting_m", "northing_m"))
     return _table(frames, shows["pair_id"], shows["point"], east, north,
                   cov.var_e[a] + cov.var_e[b], cov.var_n[a] + cov.var_n[b], cov.cov_en[a] + cov.cov_en[b],
                   np.minimum(cov.nu_h[a], cov.nu_h[b]))  # fmt: skip
 
 
-def _points(frames: Frames) -> pd.DataFrame:
+def _points(frames: Frames, _: Spread) -> pd.DataFrame:
     from geoqa.analysis.occupations import expected_precision
 
     points = frames["points"]
-    nu, _ = expected_precision.freedom_of_points(points)
+    nu = expected_precision.freedom_of_points(points)[0]
     return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
                   points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
 

@@ -48,7 +48,7 @@ class NameChecks(Analysis):
         from geoqa.analysis.occupations import differences, measured_rows
 
         occupations = frames["occupations"]
-        counts = ~differences.flags(occupations, "decision", "rejected")
+        counts = ~measured_rows.is_rejected(occupations)
         place, point = differences.places(occupations)[counts], measured_rows.codes_of(occupations["point"])[counts]
         names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
         radius = job.match.radius_m if job.match.by == "place" else None

@@ -96,6 +96,10 @@ class System:
         """Return coordinates in the system's own unit, the inverse of `degrees`."""
         return (lon_deg, lat_deg) if self.geographic else self.coordinates(*self.from_lonlat(lon_deg, lat_deg))
 
+    def difference(self, lon1_deg: Array, lat1_deg: Array, lon2_deg: Array, lat2_deg: Array) -> tuple[Array, Array]:
+        """Return east and north from the first to the second place on the ellipsoid, metres; see `enu_difference`."""
+        return enu_difference(lon1_deg, lat1_deg, lon2_deg, lat2_deg, self.semi_major_m, self.flattening)
+
     def convergence_deg(self, lon_deg: Array, lat_deg: Array) -> Array:
         """Return the meridian convergence: add it to a grid azimuth for the true azimuth, in degrees."""
         import numpy as np
@@ -108,9 +112,7 @@ class System:
         import numpy as np
 
         lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
-        _, true = enu_difference(
-            lon_deg, lat_deg - STEP_DEG, lon_deg, lat_deg + STEP_DEG, self.semi_major_m, self.flattening
-        )
+        _, true = self.difference(lon_deg, lat_deg - STEP_DEG, lon_deg, lat_deg + STEP_DEG)
         return np.hypot(*self._step_north(lon_deg, lat_deg)) / true
 
     def _step_north(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
@@ -132,25 +134,17 @@ def _known(x: Array, y: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True)
 class Grid:
-    """What a job counts in: its coordinate system, and the units of coordinates and heights.
+    """What a job counts in: its coordinate system, see `system`, and the units of coordinates and heights."""
 
-    Attributes
-    ----------
-    unit, unit_up
-        Unit of the coordinates and of other lengths in the plane, and of heights.
-    unit_m, up_m
-        Metres in one of each.
-    """
-
-    system: System
+    text: str
+    origin: tuple[float, float] | None
     unit: str
     unit_up: str
 
-    @classmethod
-    @functools.lru_cache(maxsize=16)
-    def of(cls, text: str, origin: tuple[float, float] | None, unit: str, unit_up: str) -> Grid:
-        """Return the grid of the system called `text`, see `system`."""
-        return cls(system(text, origin, unit), unit, unit_up)
+    @property
+    def system(self) -> System:
+        """The coordinate system."""
+        return system(self.text, self.origin, self.unit)
 
     @property
     def units(self) -> tuple[str, str]:
@@ -541,7 +535,7 @@ class SystemTransform:
     def ground_m(self, x: Array, y: Array, dx: float, dy: float) -> tuple[Array, Array]:
         """Return what a step (dx, dy) in the file's own unit is east and north on the ground, metres."""
         ends = [self.system.degrees(x + side * dx / 2, y + side * dy / 2) for side in (-1, 1)]
-        return enu_difference(*ends[0], *ends[1], self.system.semi_major_m, self.system.flattening)
+        return self.system.difference(*ends[0], *ends[1])
 
 
 def onto(ours: System, found: str) -> SystemTransform:

@@ -195,7 +195,7 @@ class Recipe:
     @property
     def grid(self) -> Grid:
         """What the recipe counts in."""
-        return Grid.of(self.site.crs, None, *self.input.units)
+        return Grid(self.site.crs, None, self.input.unit, self.input.height_unit)
 
     @property
     def default_role(self) -> Role:
@@ -253,7 +253,7 @@ class Job(Recipe):
     @property
     def grid(self) -> Grid:
         """What the job counts in."""
-        return Grid.of(self.site.crs, self.local_origin, *self.input.units)
+        return Grid(self.site.crs, self.local_origin, self.input.unit, self.input.height_unit)
 
 
 #: Tables a file may have of its own.

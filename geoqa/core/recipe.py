@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
-from geoqa.core.units import JOB_UNITS, METRES_PER, PRECISION_UNITS, counted, length, percent, plain
+from geoqa.core.units import JOB_UNITS, PRECISION_UNITS, counted, length, percent, plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,29 +91,9 @@ class InputFormat(Declared):
     )  # fmt: skip
 
     @property
-    def metres_per_unit(self) -> float:
-        """Metres in one unit of the coordinates."""
-        return METRES_PER[self.unit]
-
-    @property
     def height_unit(self) -> str:
         """The unit of the heights: that of the coordinates unless another is stated."""
         return self.unit_height or self.unit
-
-    @property
-    def units(self) -> tuple[str, str]:
-        """The unit of the coordinates, and that of the heights."""
-        return self.unit, self.height_unit
-
-    @property
-    def metres_per_height(self) -> float:
-        """Metres in one unit of the heights."""
-        return METRES_PER[self.height_unit]
-
-    @property
-    def metres_per_precision(self) -> float:
-        """Metres in one unit of the precisions."""
-        return METRES_PER[self.unit_precision or self.unit]
 
 
 CONVENTIONS = ("closure", "from-mean")

@@ -18,10 +18,10 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
 from xml.etree import ElementTree
 
-from geoqa.core.errors import Fault, StepError
+from geoqa.core.errors import Fault, RecipeError, StepError
 from geoqa.core.params import Declared, param
 
 if TYPE_CHECKING:
@@ -218,6 +218,9 @@ __all__ = ["API", "Analysis", "MapLayer", "Plot", "ReadResult", "Reader", "Resul
 API = 1
 
 
+S = TypeVar("S", bound="Step")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Step(Declared, ABC):
     """A processing step: immutable, its parameters declared once with `param`."""
@@ -237,12 +240,27 @@ class Step(Declared, ABC):
     @classmethod
     def as_set(cls, job: Recipe) -> Self:
         """Return the step as the recipe sets it: what other steps ask that go by the same rule."""
-        return cls(**job.steps.get(cls.name, {}))
+        return configure(cls, job.steps)
 
     def as_record(self) -> dict[str, Any]:
         """Return what goes into the run record: the name, and each value with its unit."""
         values = {p.name: {"value": getattr(self, p.name), "unit": p.unit} for p in self.parameters()}
         return {"step": self.name, "parameters": values}
+
+
+def configure(cls: type[S], tables: Mapping[str, Mapping[str, Any]], where: str = "recipe") -> S:
+    """Return the step with the parameters its ``[step.NAME]`` table sets.
+
+    Raises
+    ------
+    RecipeError
+        Listing every wrong key and value.
+    """
+    faults: list[Fault] = []
+    step = cls.from_table(tables.get(cls.name, {}), f"{where}: [step.{cls.name}]", faults)
+    if faults or step is None:
+        raise RecipeError.from_faults(f"The parameters of the step {cls.name!r} cannot be used:", faults)
+    return step
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ from pathlib import Path
 from geoqa.core import geodesy
 from geoqa.core.frames.schema import enlarged
 from geoqa.core.job import Job
-from geoqa.core.units import METRES_PER
 from geoqa.outputs import gis_styles
 from geoqa.outputs.geopackage import ABOUT, LAYERS, STYLES, titles
 from geoqa.outputs.gis_styles import Look
@@ -178,8 +177,5 @@ def _system(job: Job) -> str:
 
 
 def _unit(job: Job) -> str:
-    system = job.grid.system
-    if system.geographic:
-        return "degrees"
-    unit = next((unit for unit, metres in METRES_PER.items() if abs(metres / system.metres_per_unit - 1) < 1e-9), "m")
-    return {"m": "meters", "ft": "feet", "ftUS": "US survey feet"}[unit]
+    names = {"deg": "degrees", "ft": "feet", "ftUS": "US survey feet"}
+    return names.get(geodesy.unit_of(job.grid.system), "meters")

@@ -139,10 +139,10 @@ def _units(found: PointFile, job: Recipe, *, has_heights: bool) -> list[Fault]:
     if found.unit and metres is None:
         remedy = "Export the file in metres or feet."
         faults.append(Fault("Units", f"the file counts in {found.unit[:60]!r}, which is no LandXML unit here.", remedy))
-    elif metres is not None and abs(metres / job.input.metres_per_unit - 1) > 1e-9:
+    elif metres is not None and abs(metres / job.grid.unit_m - 1) > 1e-9:
         faults.append(coordinate_checks.unit_fault(job, "unit", metres, "the file counts in"))
     height = ELEVATIONS.get(found.elevation_unit.casefold())
-    if height is not None and has_heights and abs(height / job.input.metres_per_height - 1) > 1e-5:
+    if height is not None and has_heights and abs(height / job.grid.up_m - 1) > 1e-5:
         faults.append(coordinate_checks.unit_fault(job, "unit_height", height, "the file's heights are in"))
     return faults
 

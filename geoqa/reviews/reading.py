@@ -453,7 +453,7 @@ def _configured(found: plugins.Catalogue, path: Path, job: Recipe) -> Reader:
     """Return the reader that claims the file most surely, configured."""
     cls = detect_reader(found, path)
     if not found.is_third_party(cls.name):
-        return plugins.configure(cls, job.steps)  # type: ignore[return-value]
+        return plugins.configure(cls, job.steps)
     try:
         return plugins.as_guest(cls, job.steps)  # type: ignore[return-value]
     except StepError as error:

@@ -63,8 +63,7 @@ FEW = 8
 _TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")
 _TIMES = ("start_utc", "end_utc")
 #: Columns that later steps give.
-_GIVEN = ("visit", "visit_v", "copy_of", "use", "fix", "name_read", "canopy_label", "canopy_from", "geometry",
-          "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth")  # fmt: skip
+_GIVEN = (*schema.MADE_LATER, "name_read")
 
 
 def occupations(rows, corner=CORNER):

@@ -331,9 +331,7 @@ def test_a_half_that_may_be_off_in_plan_holds_up_what_is_judged_in_plan(site, ju
 
 def test_zones_know_the_tolerance_of_each_axis(site):
     points = site["points"].assign(explained=None)
-    found = _evidence.zone_evidence(
-        {name: site[name] for name in site.names()} | {"points": points}, 18_000.0, uneven.job()
-    )
+    found = _evidence.zone_evidence({name: site[name] for name in site.names()} | {"points": points}, uneven.job())
     rows = site["closures"].groupby("point", observed=True)[["tolerance_h_m", "tolerance_v_m"]].max()
     names = points["point"].astype(str).iloc[found.row]
     wanted = rows.reindex(names).to_numpy()

@@ -350,3 +350,32 @@ def test_a_file_in_another_system_is_looked_up_there_and_says_how_well():
     np.testing.assert_allclose(east, 111.32 * np.cos(np.radians(lat)) * 1.00148, rtol=2e-4)
     east, north = own.ground_m(x, y, 30.0, -70.0)
     np.testing.assert_allclose([east, north], np.array([[30.0, 30.0], [-70.0, -70.0]]) / 0.9996, atol=0.002)
+
+
+@pytest.mark.parametrize(
+    ("text", "origin", "east", "north"),
+    [
+        ("EPSG:2193", None, 1_600_000.0, 5_400_000.0), ("EPSG:2229", None, 1_975_000.0, 560_000.0),
+        ("EPSG:4167", (173.2, -41.5), 1200.0, -800.0), ("local", (500.0, 900.0), 520.0, 880.0),
+    ],
+)  # fmt: skip
+def test_coordinates_metres_and_degrees_lead_to_each_other(text, origin, east, north):
+    grid = geodesy.Grid(text, origin, "ft", "m")
+    e, n = np.array([east, np.nan, east]), np.array([north, north, np.nan])
+    x, y = grid.system.coordinates(e, n)
+    lon, lat = grid.system.to_lonlat(e, n)
+    for made, wanted in (
+        (grid.system.metres(x, y), (e, n)),
+        (grid.system.degrees(x, y), (lon, lat)),
+        (grid.system.from_degrees(lon, lat), (x, y)),
+        (grid.system.from_lonlat(lon, lat), (e, n)),
+    ):
+        for one, other in zip(made, wanted, strict=True):
+            assert one[0] == pytest.approx(other[0], rel=1e-9, abs=1e-6)
+    assert np.isnan([lon[1:], lat[1:]]).all()
+    assert (grid.units, grid.unit_m, grid.up_m) == (("ft", "m"), 0.3048, 1.0)
+
+
+def test_what_lies_off_the_plane_has_no_place():
+    there = geodesy.system("EPSG:4326", (0.0, 0.0)).from_lonlat(np.array([1.0, 90.0]), np.array([1.0, 0.0]))
+    assert np.isfinite([axis[0] for axis in there]).all() and np.isnan([axis[1] for axis in there]).all()

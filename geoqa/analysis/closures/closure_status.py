@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.occupations import roles as occupations_roles
+from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.measured_rows import ends
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Frames, np, pd
@@ -62,8 +62,8 @@ class ClosureStatus(Analysis):
             code = np.where(shows, code, agreement.UNPROVEN)
             codes[axis] = np.where(np.isnan(length) | np.isnan(tolerance + guard), -1, code)
             keyed[f"t_{axis}"], keyed[f"p_{axis}"] = t, p
-        roles = occupations_roles.judged_axes(occupations, job).iloc[a]
-        both = agreement.combine(codes["h"], codes["v"], roles["h"].to_numpy(), roles["v"].to_numpy())
+        judged = roles.axes(occupations["role"], job)
+        both = agreement.combine(codes["h"], codes["v"], *(axis[a] for axis in judged))
         for name, code in (("status_h", codes["h"]), ("status_v", codes["v"]), ("status", both)):
             keyed[name] = pd.Categorical.from_codes(code, categories=list(STATUSES))
         return Result({"closures": keyed})

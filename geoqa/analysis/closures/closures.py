@@ -31,7 +31,7 @@ class Closures(Analysis):
 
     name = "closures"
     needs = ("occupations", "occupations.visit", "occupations.visit_v")
-    gives = ("closures", "occupations.copy_of")
+    gives = ("closures", "occupations.copy_of", "occupations.tolerance_h_m", "occupations.tolerance_v_m")
 
     staggered_h: float = param(4.0, unit="h", minimum=0, maximum=240, help="Gap from which a pair may be staggered")
     sky_window_min: float = param(
@@ -69,7 +69,8 @@ class Closures(Analysis):
         # Under another clock a copy pretends to a visit of its own: none of its pairs is one of different visits.
         false = _copied_rows.repeated(len(rows.at), first[clock], second[clock], rank) >= 0
         of_copies = same | false[first] | false[second]
-        tol_h, tol_v = roles.of_pairs(occupations, a, b, job)
+        tol_h, tol_v = roles.of_rows(occupations, job)
+        factor = roles.pair_factor(occupations["role"], job)[a]
         names = pd.Categorical.from_codes(rows.point[first], categories=rows.names)
         frame = pd.DataFrame(
             {
@@ -83,8 +84,8 @@ class Closures(Analysis):
                 "du_m": du,
                 "horizontal_m": np.hypot(de, dn),
                 "azimuth_deg": geodesy.azimuth_deg(de, dn),
-                "tolerance_h_m": tol_h,
-                "tolerance_v_m": tol_v,
+                "tolerance_h_m": factor * np.maximum(tol_h[a], tol_h[b]),
+                "tolerance_v_m": factor * np.maximum(tol_v[a], tol_v[b]),
                 "canopy": _shared_label(occupations["canopy"], a, b),
             },
             copy=False,
@@ -94,9 +95,8 @@ class Closures(Analysis):
         of = np.zeros(len(occupations), np.int64)
         of[copy] = occupations["occupation_id"].to_numpy()[original]
         said = _copied_rows.copy_sentences(copy, original, occupations)
-        return Result(
-            {"closures": frame, "occupations": occupations[["occupation_id"]].assign(copy_of=of)}, tuple(said)
-        )
+        keyed = occupations[["occupation_id"]].assign(copy_of=of, tolerance_h_m=tol_h, tolerance_v_m=tol_v)
+        return Result({"closures": frame, "occupations": keyed}, tuple(said))
 
     def _evidence(
         self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, copied: Flags
@@ -164,11 +164,10 @@ def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
 
 
 def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
-    from geoqa.core import geodesy
 
     if system.geographic:
         lon, lat = column["lon_deg"], column["lat_deg"]
-        return geodesy.enu_difference(lon[a], lat[a], lon[b], lat[b], system.semi_major_m, system.flattening)
+        return system.difference(lon[a], lat[a], lon[b], lat[b])
     east, north = column["easting_m"], column["northing_m"]
     return east[b] - east[a], north[b] - north[a]
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
 from geoqa.core.frames.control import NO_BASE, NO_DAY, YES
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -29,7 +29,7 @@ class CheckLog(Analysis):
     """
 
     name = "check-log"
-    needs = (*EXPECTED, "occupations", "occupations.use", "classes")
+    needs = (*EXPECTED, *TOLERANCE, "occupations", "occupations.visit", "occupations.use", "classes")
     gives = ("check_log", "check_shots")
 
     within_s: float = param(

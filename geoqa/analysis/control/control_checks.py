@@ -31,9 +31,9 @@ class ControlChecks(Analysis):
 
     name = "control-checks"
     needs = (
-        "occupations", "occupations.visit", "occupations.copy_of", "first_classes", "points", "points.easting_m",
-        "points.shift", "points.northing_m", "points.height_m", "points.var_e_m2", "points.var_n_m2",
-        "points.cov_en_m2", "points.var_u_m2",
+        "occupations", "occupations.visit", "occupations.copy_of", "occupations.tolerance_h_m", "occupations.setup",
+        "first_classes", "points", "points.easting_m", "points.shift", "points.northing_m", "points.height_m",
+        "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("control_checks",)
 
@@ -156,11 +156,12 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
     import numpy as np
     import pandas as pd
 
+    from geoqa.analysis.occupations import measured_rows
     from geoqa.analysis.shifts import at_control, halves, searched_rows
     from geoqa.analysis.shifts.shifts import Shifts
 
-    rules = Shifts(**job.steps.get(Shifts.name, {}))
-    site = searched_rows.searched_site(occupations, classes, rules.rest_h * 3600, job)
+    rules = Shifts.as_set(job)
+    site = searched_rows.searched_site(occupations, classes, measured_rows.setups(occupations), job)
     if not len(site.stops.point) or not site.known.any():
         return pd.DataFrame()
     floors = (

@@ -29,14 +29,13 @@ class Stakes(Analysis):
         import pandas as pd
 
         from geoqa.analysis.occupations import differences, measured_rows
+        from geoqa.analysis.occupations.measured_rows import flags
 
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
-        is_stake = differences.flags(occupations, "method", "staking") & differences.flags(
-            occupations, "origin", "measured"
-        )
-        stakes = np.flatnonzero(is_stake & ~differences.flags(occupations, "decision", "rejected"))
-        designs = np.flatnonzero(differences.flags(occupations, "origin", "design"))
+        is_stake = flags(occupations, "method", "staking") & flags(occupations, "origin", "measured")
+        stakes = np.flatnonzero(is_stake & ~measured_rows.is_rejected(occupations))
+        designs = np.flatnonzero(flags(occupations, "origin", "design"))
         design = differences.first_of(point, designs)[point[stakes]]
         found = design >= 0
         at, to = stakes[found], design[found]
@@ -73,7 +72,7 @@ class Averages(Analysis):
     """Set each averaged row beside the plain mean of its constituents: the direct rows of its point."""
 
     name = "averages"
-    needs = ("occupations",)
+    needs = ("occupations", "occupations.visit")
     gives = ("averages",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -82,11 +81,12 @@ class Averages(Analysis):
         import pandas as pd
 
         from geoqa.analysis.occupations import differences, measured_rows
+        from geoqa.analysis.occupations.measured_rows import flags
         from geoqa.core.statistics import groups
 
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
-        averaged = np.flatnonzero(differences.flags(occupations, "origin", "averaged"))
+        averaged = np.flatnonzero(flags(occupations, "origin", "averaged"))
         direct = np.flatnonzero(measured_rows.is_direct(occupations))
         n = groups.above(point)
         place = differences.places(occupations)

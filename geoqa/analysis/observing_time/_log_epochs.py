@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoqa.analysis.occupations import measured_rows
-from geoqa.core import geodesy
 from geoqa.core.frames.contract import AGREEING
 from geoqa.core.job import GAP_S, HOLD_S, LOST_S, SOLUTIONS
 from geoqa.core.statistics import groups
@@ -126,14 +125,7 @@ def local(
         What each is counted from, degrees, shape (n,).
     """
     lon, lat = (epochs[name].to_numpy(dtype=float)[row] for name in ("lon_deg", "lat_deg"))
-    east, north = np.full(len(row), np.nan), np.full(len(row), np.nan)
-    known = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat) & np.isfinite(lon0) & np.isfinite(lat0))
-    if len(known):
-        system = job.grid.system
-        east[known], north[known] = geodesy.enu_difference(
-            lon0[known], lat0[known], lon[known], lat[known], system.semi_major_m, system.flattening
-        )
-    return east, north
+    return job.grid.system.difference(lon0, lat0, lon, lat)
 
 
 def facts(stays: LogEpochs, occupations: pd.DataFrame, column: str) -> pd.Series:

@@ -9,20 +9,13 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
-from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
+from geoqa.analysis.occupations.measured_rows import codes_of, flags, is_direct, is_rejected
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd
 from geoqa.core.frames.control import BASE_MARK, CHECK, ORIENTED
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups
 
 Words: TypeAlias = "NDArray[np.object_]"
-
-
-def flags(frame: pd.DataFrame, column: str, word: str) -> Flags:
-    """Return which rows hold `word` in a column of text; none where the frame has no such column."""
-    if column not in frame:
-        return np.zeros(len(frame), bool)
-    return (frame[column] == word).to_numpy(dtype=bool, na_value=False)
 
 
 def places(occupations: pd.DataFrame) -> Array:
@@ -76,7 +69,7 @@ def means(group: Index, place: Array, n: int) -> tuple[Index, Array, Array]:
 
 def known_rows(occupations: pd.DataFrame) -> Index:
     """Return the first control row of each point that has one, not rejected by a reviewer, in order; shape (m,)."""
-    is_control = flags(occupations, "origin", "control") & ~flags(occupations, "decision", "rejected")
+    is_control = flags(occupations, "origin", "control") & ~is_rejected(occupations)
     first = first_of(codes_of(occupations["point"]), np.flatnonzero(is_control))
     return np.sort(first[first >= 0])
 
@@ -91,6 +84,12 @@ def known_uses(names: list[str], occupations: pd.DataFrame, job: Job) -> Words:
     oriented = called.isin(job.control.oriented_by or ())
     stood = called.isin(job.control.bases) | called.isin(occupations["base"].dropna().astype("str").unique())
     return np.where(oriented, ORIENTED, np.where(stood, BASE_MARK, CHECK)).astype(object)
+
+
+def check_rows(occupations: pd.DataFrame, job: Job) -> Index:
+    """Return those of `known_rows` whose points are checks."""
+    rows = known_rows(occupations)
+    return rows[known_uses(occupations["point"].astype("str").iloc[rows].tolist(), occupations, job) == CHECK]
 
 
 def oriented_unknown(job: Job) -> bool:

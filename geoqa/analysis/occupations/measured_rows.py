@@ -97,20 +97,24 @@ def seconds(values: pd.Series) -> Array:
 
 
 def is_direct(occupations: pd.DataFrame) -> Flags:
-    """Return which occupations form pairs: measured coordinates, taken directly, not rejected by a reviewer."""
-    direct = (occupations["origin"] == "measured") & (occupations["method"] == "direct")
-    return direct.to_numpy(dtype=bool, na_value=False) & ~is_rejected(occupations)
+    """Return which occupations form pairs, as the step `visits` says: measured, taken directly, not rejected."""
+    return occupations["visit"].to_numpy() > 0
 
 
 def is_rejected(occupations: pd.DataFrame) -> Flags:
     """Return which occupations a reviewer has rejected."""
-    if "decision" not in occupations:
-        return np.zeros(len(occupations), bool)
-    return (occupations["decision"] == REJECTED).to_numpy(dtype=bool, na_value=False)
+    return flags(occupations, "decision", REJECTED)
 
 
-def direct_rows(occupations: pd.DataFrame) -> Rows:
-    """Return the direct measured rows of an occupations frame, sorted.
+def flags(frame: pd.DataFrame, column: str, word: str) -> Flags:
+    """Return which rows hold `word` in a column of text; none where the frame has no such column."""
+    if column not in frame:
+        return np.zeros(len(frame), bool)
+    return (frame[column] == word).to_numpy(dtype=bool, na_value=False)
+
+
+def direct_rows(occupations: pd.DataFrame, direct: Flags | None = None) -> Rows:
+    """Return the direct measured rows of an occupations frame, sorted; `direct` says which, before visits do.
 
     A frame that came through `geoqa.core.site.assembly` is sorted already.
     """
@@ -119,7 +123,7 @@ def direct_rows(occupations: pd.DataFrame) -> Rows:
     if not (np.bincount(codes, minlength=len(points.cat.categories)) > 0).all():
         points = points.cat.remove_unused_categories()
         codes = points.cat.codes.to_numpy()
-    at = np.flatnonzero(is_direct(occupations))
+    at = np.flatnonzero(is_direct(occupations) if direct is None else direct)
     point = codes[at].astype(np.int64)
     start = seconds(occupations["start_utc"])[at]
     late = (point[1:] == point[:-1]) & ~(start[1:] >= start[:-1]) & ~np.isnan(start[1:])
@@ -290,6 +294,12 @@ def placements(occupations: pd.DataFrame, rest_s: float, job: Job) -> Labels:
     code = np.where(np.isnan(start), first[base], code)
     heads = order[np.r_[True, new][: len(order)]]
     return Labels(code, _named([words[k] for k in base[heads]], start[heads], clock.zone_of(job)))
+
+
+def setups(occupations: pd.DataFrame) -> Labels:
+    """Return the base set-up of each row, as the step `shifts` says."""
+    setup = occupations["setup"].astype("category").cat
+    return Labels(setup.codes.to_numpy().astype(np.int64), setup.categories.astype("str").tolist())
 
 
 def busiest(labels: Labels, point: Index, most: int) -> tuple[Labels, int]:

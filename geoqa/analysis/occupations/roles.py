@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from geoqa.core.arrays import Array, Flags, Index, np, pd
+from geoqa.core.arrays import Array, Flags, np, pd
 from geoqa.core.job import Job, Role
 
 
@@ -26,8 +26,12 @@ def by_role(roles: pd.Series, job: Job, value: Callable[[Role], float | None]) -
     return np.array([np.nan if v is None else float(v) for v in table])[labels.cat.codes.to_numpy()]
 
 
-def of_rows(occupations: pd.DataFrame, roles: pd.Series, job: Job) -> tuple[Array, Array]:
-    """Return the horizontal and height tolerance that each occupation brings, in metres; shape (n,)."""
+def of_rows(occupations: pd.DataFrame, job: Job) -> tuple[Array, Array]:
+    """Return the horizontal and height tolerance that each occupation brings, in metres; shape (n,).
+
+    For the step `closures`, which gives them; of a pair the larger one counts.
+    """
+    roles = occupations["role"]
     distance = np.nan_to_num(occupations["base_distance_m"].to_numpy(dtype=float, na_value=np.nan))
 
     def total(constant: Callable[[Role], float | None], ppm: Callable[[Role], float | None]) -> Array:
@@ -44,22 +48,6 @@ def pair_factor(roles: pd.Series, job: Job) -> Array:
     return by_role(roles, job, lambda role: role.tolerance.pair_factor)
 
 
-def of_pairs(occupations: pd.DataFrame, a: Index, b: Index, job: Job) -> tuple[Array, Array]:
-    """Return the largest closure each pair may have, horizontal and height, in metres.
-
-    The longer of the two base distances counts.
-
-    Parameters
-    ----------
-    a, b
-        Positions of the pair's rows in the frame, shape (pairs,).
-    """
-    roles = occupations["role"]
-    factor = pair_factor(roles, job)[a]
-    tol_h, tol_v = of_rows(occupations, roles, job)
-    return factor * np.maximum(tol_h[a], tol_h[b]), factor * np.maximum(tol_v[a], tol_v[b])
-
-
 def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:
     """Return whether each row's role judges the horizontal, and the height; shape (n,)."""
     return (
@@ -73,9 +61,3 @@ def with_heights(points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
     judge_h, judge_v = axes(points["role"], job)
     judge_v = judge_v & points["status_v"].notna().to_numpy()
     return judge_h | ~judge_v, judge_v
-
-
-def judged_axes(occupations: pd.DataFrame, job: Job) -> pd.DataFrame:
-    """Return per occupation whether its point's role judges `h` and `v`."""
-    h, v = axes(occupations["role"], job)
-    return pd.DataFrame({"h": h, "v": v}, index=occupations.index)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.occupations.measured_rows import direct_rows
+from geoqa.analysis.occupations.measured_rows import direct_rows, flags, is_rejected
 from geoqa.core.arrays import Frames, np
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -31,7 +31,8 @@ class Visits(Analysis):
         from geoqa.analysis.occupations.visit_means import visit_numbers
 
         occupations = frames["occupations"]
-        rows = direct_rows(occupations)
+        direct = flags(occupations, "origin", "measured") & flags(occupations, "method", "direct")
+        rows = direct_rows(occupations, direct & ~is_rejected(occupations))
         keyed = occupations[["occupation_id"]].copy()
         for column, minutes in (("visit", self.separation_h_min), ("visit_v", self.separation_v_min)):
             number = np.zeros(len(occupations), np.int64)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import replace
 
 from geoqa.analysis.occupations import visit_means
 from geoqa.analysis.points import _fix_sequences
 from geoqa.analysis.points._fix_sequences import FixSequences
 from geoqa.analysis.precision import mixture
-from geoqa.core.arrays import Array, Flags, Index, np
+from geoqa.core.arrays import Array, Flags, Frames, Index, np
+from geoqa.core.job import Job
 from geoqa.core.statistics import covariance
 
 #: Prior weight of the stated probability of a repeat, in wrong fixes that could have come back.
@@ -21,32 +23,6 @@ _ENOUGH, _SOON = 3000, 0.05
 HELD, WIDEST = 0.95, 3.0
 #: Ways less probable than this are not worth an integral.
 _NEGLIGIBLE = 1e-7
-
-
-@dataclass(frozen=True)
-class Assessed:
-    """Per row of the points frame; NaN where there is no coordinate or no precision is known.
-
-    Attributes
-    ----------
-    risk
-        Probability that the horizontal or the height error exceeds the requirement.
-    wrong_h, wrong_v
-        Probability that the position, and the height, rest on a fix that is wrong along that axis.
-    within_h, within_v
-        Probability that the error along the axis is within what is required; NaN where nothing is.
-    radius95_m, up95_m
-        What the horizontal and the height error stay within with 95 %, metres; NaN where only the size of wrong
-        fixes would say.
-    """
-
-    risk: Array
-    wrong_h: Array
-    wrong_v: Array
-    within_h: Array
-    within_v: Array
-    radius95_m: Array
-    up95_m: Array
 
 
 def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float]:
@@ -78,62 +54,98 @@ def learn_repeat(found: FixSequences, prior: float) -> tuple[float, float, float
     return repeat, came - PRIOR_REPEATS * prior, could - PRIOR_REPEATS
 
 
-def assess(found: FixSequences, repeat: float) -> Assessed:
-    """Return the risk of each point and the probability that its position, and its height, rest on a wrong fix.
+def of_frames(frames: Frames, job: Job) -> tuple[FixSequences, float, Array]:
+    """Return the fixes, how often a wrong one repeats, and what shifts may move each point by, shape (points, 2).
+
+    What may be off, nobody knowing which half is, is taken off the requirement; where a shift is known to be off,
+    delivery waits whatever the risk.
+    """
+    points, repeats = frames["points"], frames["repeats"].iloc[0]
+    fixes = _fix_sequences.fix_sequences(frames, job, float(repeats["fades_s"]))
+    off = np.nan_to_num(points.reindex(columns=["shift_h_m", "shift_v_m"]).to_numpy(dtype=float, na_value=np.nan))
+    left_h, left_v = fixes.limit_h - off[fixes.at, 0], fixes.limit_v - off[fixes.at, 1]
+    fixes = replace(fixes, limit_h=np.maximum(left_h, 0.0), limit_v=np.maximum(left_v, 0.0))
+    return fixes, float(repeats["repeat"]), off
+
+
+def assess(found: FixSequences, repeat: float) -> dict[str, Array]:
+    """Return the risk of each point, and of each axis the probabilities `wrong` and `within`, as `points` has them.
+
+    NaN where there is no coordinate or no precision is known.
 
     Parameters
     ----------
     repeat
         Probability that a wrong fix comes back at once.
     """
-    columns = {name: np.full(len(found.at), np.nan) for name in Assessed.__dataclass_fields__}
+    result = {name: np.full(len(found.at), np.nan) for name in ("risk", "wrong_h", "wrong_v", "within_h", "within_v")}
+    for ways in _by_size(found, repeat):
+        limits, everywhere = ways.limits, np.arange(len(ways.members))
+        risk, *wrong = (np.zeros(len(everywhere)) for _ in range(3))
+        for right, probability, *resting in ways.sets:
+            likely = np.flatnonzero(probability > _NEGLIGIBLE)
+            either = ways.positions.either(right, likely, limits["h"][likely], limits["v"][likely])
+            risk[likely] += probability[likely] * either
+            for one, share in zip(wrong, resting, strict=True):
+                one += share
+        asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
+        within = (
+            np.where(np.isfinite(limit) & ways.there[axis], 1 - ways.beyond(axis, limit, everywhere), np.nan)
+            for axis, limit in limits.items()
+        )
+        for values, made in zip(result.values(), (np.where(asked, risk, np.nan), *wrong, *within), strict=True):
+            values[found.at[ways.members]] = np.clip(made, 0.0, 1.0)
+    return result
+
+
+def bounds(found: FixSequences, repeat: float, within: dict[str, Array]) -> tuple[Array, Array]:
+    """Return what the horizontal and the height error of each point stay within with 95 %, metres; shape (points,).
+
+    NaN where only the size of wrong fixes would say.
+
+    Parameters
+    ----------
+    within
+        By axis, `h` and `v`: the probability that the error is within what is required, shape (points,).
+    """
+    result = {axis: np.full(len(found.at), np.nan) for axis in "hv"}
+    for ways in _by_size(found, repeat):
+        at = found.at[ways.members]
+        for axis, core in ways.positions.cores().items():
+            limit = ways.limits[axis]
+            bound = covariance.limit_holding(HELD, functools.partial(ways.beyond, axis), core)
+            # To the last digit: what is within the requirement with 95 % has a bound within it.
+            bound = np.where(within[axis][at] >= HELD, np.fmin(bound, limit), bound)
+            most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
+            result[axis][at] = np.where(bound <= most, bound, np.nan)
+    return result["h"], result["v"]
+
+
+def _by_size(found: FixSequences, repeat: float) -> Iterator[_Ways]:
     for size, members in _fix_sequences.by_count(np.where(found.placed, found.count, 0)):
-        one = _assess_one_size(found, members, _index(found, members, size), repeat)
-        for name, values in columns.items():
-            told = getattr(one, name)
-            values[found.at[members]] = told if name.endswith("_m") else np.clip(told, 0.0, 1.0)
-    return Assessed(**columns)
+        yield _Ways(found, members, _index(found, members, size), repeat)
 
 
-def _assess_one_size(found: FixSequences, members: Index, index: Index, repeat: float) -> Assessed:
-    """Return what `assess` returns for points that have equally many fixes, in the order of `members`."""
-    weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
-    positions = _Positions(found, members, index)
-    limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
-    outside = {"h": positions.horizontally, "v": positions.in_height}
-    kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
-    spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
-    sets = list(_fix_sequences.right_sets(weighed, *spoiled))
-    risk = np.zeros(len(members))
-    wrong = {"h": np.zeros(len(members)), "v": np.zeros(len(members))}
-    for right, probability, *resting in sets:
-        likely = np.flatnonzero(probability > _NEGLIGIBLE)
-        risk[likely] += probability[likely] * positions.either(right, likely, limits["h"][likely], limits["v"][likely])
-        for axis, share in zip("hv", resting, strict=True):
-            wrong[axis] += share
+class _Ways:
+    """The ways in which the fixes of points that have equally many may be right, and the error of each."""
 
-    def beyond(axis: str, limit: Array, at: Index) -> Array:
+    def __init__(self, found: FixSequences, members: Index, index: Index, repeat: float) -> None:
+        weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
+        self.members, self.positions = members, _Positions(found, members, index)
+        self.limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
+        self._outside = {"h": self.positions.horizontally, "v": self.positions.in_height}
+        self.there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
+        kept = (("h", found.kept_h[index]), ("v", found.kept_v[index]))
+        spoiled = [_fix_sequences.resting_on_wrong(weighed, rests, axis) for axis, rests in kept]
+        self.sets = list(_fix_sequences.right_sets(weighed, *spoiled))
+
+    def beyond(self, axis: str, limit: Array, at: Index) -> Array:
+        """Return the probability that the error of the points `at` is beyond a limit along an axis."""
         total = np.zeros(len(at))
-        for right, probability, *_ in sets:
+        for right, probability, *_ in self.sets:
             likely = np.flatnonzero(probability[at] > _NEGLIGIBLE)
-            total[likely] += probability[at[likely]] * outside[axis](right, at[likely], limit[likely])
+            total[likely] += probability[at[likely]] * self._outside[axis](right, at[likely], limit[likely])
         return total
-
-    everywhere = np.arange(len(members))
-    asked = np.isfinite(limits["h"]) | np.isfinite(limits["v"])
-    there = {"h": ~np.isnan(found.place[members]).any(axis=1), "v": ~np.isnan(found.height[members])}
-    within, bound = {}, {}
-    for axis, core in positions.cores().items():
-        limit = limits[axis]
-        within[axis] = np.where(np.isfinite(limit) & there[axis], 1 - beyond(axis, limit, everywhere), np.nan)
-        bound[axis] = covariance.limit_holding(HELD, functools.partial(beyond, axis), core)
-        # To the last digit: what is within the requirement with 95 % has a bound within it.
-        bound[axis] = np.where(within[axis] >= HELD, np.fmin(bound[axis], limit), bound[axis])
-        most = np.maximum(np.where(np.isfinite(limit), limit, 0.0), WIDEST * core)
-        bound[axis] = np.where(bound[axis] <= most, bound[axis], np.nan)
-    return Assessed(
-        np.where(asked, risk, np.nan), wrong["h"], wrong["v"], within["h"], within["v"], bound["h"], bound["v"]
-    )
 
 
 class _Positions:

@@ -1,4 +1,4 @@
-"""The coordinate of each point, from the visits its status rests on, and its error ellipse."""
+"""The coordinate of each point, from the visits its status rests on, its error ellipse, radius and bound."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from geoqa.analysis.occupations.measured_rows import Rows, direct_rows
 from geoqa.analysis.occupations.roles import by_role
-from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.analysis.precision.calibration import EXPECTED, WRONG
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -172,19 +172,27 @@ def mean_of_visits(rows: Level, n: int, typical: float, how: str) -> tuple[np.nd
 
 @dataclass(frozen=True, kw_only=True)
 class Uncertainty(Analysis):
-    """Turn each point's covariance into its ellipse at the requirement's confidence.
+    """Turn each point's covariance into its ellipse at the requirement's confidence, and its risk into 95 % bounds.
 
-    It is that of right fixes: sqrt(chi-square) where the precision is taken as known, sqrt(2 F) with the
-    calibration's degrees of freedom where it was estimated. The radii of the risk count wrong fixes in.
+    The ellipse is that of right fixes: sqrt(chi-square) where the precision is taken as known, sqrt(2 F) with the
+    calibration's degrees of freedom where it was estimated. Radius and bound count wrong
+    fixes in, by the distribution that the risk comes from.
     """
 
     name = "uncertainty"
-    needs = ("points", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2")
-    gives = tuple(f"points.{c}" for c in ("semi_major_m", "semi_minor_m", "azimuth_deg", "confidence"))
+    needs = (*EXPECTED, *WRONG,
+        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
+        "gross_scales", "repeats", "points", *Combination.gives, "points.within_h", "points.within_v",
+    )  # fmt: skip
+    uses = ("points.shift_h_m", "points.shift_v_m")
+    gives = tuple(
+        f"points.{c}" for c in ("semi_major_m", "semi_minor_m", "azimuth_deg", "confidence", "radius95_m", "up95_m")
+    )
 
     def run(self, frames: Frames, job: Job) -> Result:
-        """Return the axes in metres, the azimuth from grid north, and the confidence."""
+        """Return the axes in metres, the azimuth from grid north, the confidence, and what 95 % stay within."""
         from geoqa.analysis.occupations import expected_precision
+        from geoqa.analysis.points import _posterior
         from geoqa.core.statistics import covariance
 
         points = frames["points"]
@@ -197,4 +205,8 @@ class Uncertainty(Analysis):
         keyed = points[["point"]].copy()
         keyed["semi_major_m"], keyed["semi_minor_m"] = major * factor, minor * factor
         keyed["azimuth_deg"], keyed["confidence"] = azimuth, confidence
+        fixes, repeat, off = _posterior.of_frames(frames, job)
+        within = {axis: points[f"within_{axis}"].to_numpy(dtype=float) for axis in "hv"}
+        radius, up = _posterior.bounds(fixes, repeat, within)
+        keyed["radius95_m"], keyed["up95_m"] = radius + off[:, 0], up + off[:, 1]
         return Result({"points": keyed})

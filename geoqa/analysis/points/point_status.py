@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.closures.closure_status import UNUSUAL
-from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
 from geoqa.core.frames import schema
 from geoqa.core.frames.contract import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.params import param
@@ -34,7 +34,7 @@ class PointStatus(Analysis):
 
     name = "point-status"
     needs = (
-        *EXPECTED,
+        *EXPECTED, *TOLERANCE,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
     )  # fmt: skip
     uses = ("shifted",)
@@ -86,7 +86,7 @@ class PointStatus(Analysis):
         out_of = occupations["point"].astype(rows.names.dtype)[is_out]
         rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
         facts = {"rows": count, "rejected": 1 * (rejected > 0)}
-        facts |= _facts(occupations, frames["classes"], rows, use, role, job)
+        facts |= _facts(occupations, data, rows, use, role, job)
         canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
         points = pd.DataFrame(
             {
@@ -130,17 +130,15 @@ class PointStatus(Analysis):
         """Return the use and the fix number of each row before the verdict."""
         import numpy as np
 
-        from geoqa.analysis.occupations import measured_rows, roles
+        from geoqa.analysis.occupations import measured_rows
         from geoqa.analysis.occupations.measured_rows import shown_labels
 
         copied = occupations["copy_of"].to_numpy()[rows.at] > 0
+        limit = rows.take(occupations["tolerance_h_m"])
         stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
-        limit, _ = roles.of_rows(occupations, occupations["role"], job)
         label, base = shown_labels(occupations)[rows.at], rows.codes(occupations["base"])
         visit = rows.take(occupations["visit"]).astype(np.int64)
-        use = measured_rows.screen(
-            rows.point, copied, rows.start_s, label, stated, limit[rows.at], visit, self.settled_ratio
-        )
+        use = measured_rows.screen(rows.point, copied, rows.start_s, label, stated, limit, visit, self.settled_ratio)
         return use, measured_rows.fix_numbers(rows.point, label, base)
 
     def _verdicts(
@@ -175,9 +173,8 @@ class PointStatus(Analysis):
         from geoqa.analysis.points import verdict
         from geoqa.core.statistics.groups import largest
 
-        roles = occupations["role"]
         n = len(rows.names)
-        limit = occupations_roles.of_rows(occupations, roles, job)[0 if axis == "h" else 1][rows.at]
+        limit = rows.take(occupations[f"tolerance_{axis}_m"])
         guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
         from_mean = occupations_roles.pair_factor(role, job) > 1
         narrow, nu = expected_precision.tail_factors(data.nu_h if axis == "h" else data.nu_v, data.shape)
@@ -188,27 +185,25 @@ class PointStatus(Analysis):
 
 
 def _facts(
-    occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
+    occupations: pd.DataFrame, data: LocalPositions, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
 ) -> dict[str, np.ndarray]:
     """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
     import numpy as np
     import pandas as pd
 
-    from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles
+    from geoqa.analysis.occupations import differences, measured_rows, roles
     from geoqa.analysis.occupations.measured_rows import shown_labels
-    from geoqa.core.frames.control import CHECK
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
 
-    cov = expected_precision.calibrated(occupations, classes)
     judge_h, judge_v = roles.axes(role, job)
-    silent_h = np.isnan(cov.var_e)[rows.at]
-    silent_v = np.isnan(cov.var_u)[rows.at] & ~np.isnan(rows.take(occupations["height_m"]))
-    at = differences.known_rows(occupations)
+    silent_h = np.isnan(data.horizontal.cov[:, 0, 0])
+    silent_v = np.isnan(data.vertical.cov[:, 0, 0]) & data.has_height
+    at = differences.check_rows(occupations, job)
     named = occupations["point"].astype("str").iloc[at]
     high = occupations["height_m"].notna().to_numpy()[at] & differences.heights_compare(job)
-    tied = pd.Series(np.where(high, 2, 1) * (differences.known_uses(named.tolist(), occupations, job) == CHECK), named)
+    tied = pd.Series(np.where(high, 2, 1), named)
     return {
         "tied": tied.reindex(rows.names.astype("str"), fill_value=0).to_numpy(np.int64),
         "copied": np.bincount(rows.point[use == measured_rows.COPIED], minlength=len(rows.names)),

@@ -5,11 +5,11 @@ How often a wrong fix comes back when the next occupation is soon.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from geoqa.analysis.precision.calibration import EXPECTED, WRONG
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
-from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.arrays import Frames, pd
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -72,22 +72,11 @@ class Risk(Analysis):
     name = "risk"
     needs = (*Repeats.needs, "repeats")
     uses = ("points.shift_h_m", "points.shift_v_m")
-    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v", "radius95_m", "up95_m"))
+    gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v"))
 
     def run(self, frames: Frames, job: Job) -> Result:
-        """Return the risk, the probability that the position rests on a wrong fix, and what 95 % stay within."""
-        from geoqa.analysis.points import _fix_sequences, _posterior
+        """Return the risk, and the probabilities of resting on a wrong fix and of being within the requirement."""
+        from geoqa.analysis.points import _posterior
 
-        points, repeats = frames["points"], frames["repeats"].iloc[0]
-        fixes = _fix_sequences.fix_sequences(frames, job, float(repeats["fades_s"]))
-        shifted = points.reindex(columns=["shift_h_m", "shift_v_m"]).to_numpy(dtype=float, na_value=np.nan)
-        off_h, off_v = np.nan_to_num(shifted).T  # where a shift is known to be off, delivery waits whatever the risk
-        left_h, left_v = fixes.limit_h - off_h[fixes.at], fixes.limit_v - off_v[fixes.at]
-        fixes = replace(fixes, limit_h=np.maximum(left_h, 0.0), limit_v=np.maximum(left_v, 0.0))
-        found = _posterior.assess(fixes, float(repeats["repeat"]))
-        found = replace(found, radius95_m=found.radius95_m + off_h, up95_m=found.up95_m + off_v)
-        keyed = points[["point"]].copy()
-        for address in self.gives:
-            name = address.removeprefix("points.")
-            keyed[name] = getattr(found, name)
-        return Result({"points": keyed})
+        fixes, repeat, _ = _posterior.of_frames(frames, job)
+        return Result({"points": frames["points"][["point"]].assign(**_posterior.assess(fixes, repeat))})

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 #: What calibration says of each occupation, without its own point.
 EXPECTED = tuple(f"occupations.{c}" for c in ("expected_h_m", "expected_v_m", "freedom_h", "freedom_v"))
+TOLERANCE = ("occupations.tolerance_h_m", "occupations.tolerance_v_m")
 WRONG = ("occupations.wrong_rate", "occupations.wrong_worth")
 
 

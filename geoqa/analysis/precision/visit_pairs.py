@@ -20,7 +20,6 @@ from geoqa.analysis.occupations.measured_rows import codes_of, ends, is_direct, 
 from geoqa.analysis.precision import mixture
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, sparse
-from geoqa.core.frames.control import CHECK
 from geoqa.core.job import Job
 
 #: What becomes of a pair along an axis.
@@ -302,11 +301,7 @@ def _checks(occupations: pd.DataFrame, job: Job) -> VisitPairs:
     With the pairs among its m visits, worth m - 1, that makes m. How uncertain the known coordinate and the base are
     adds to the variance, as if the stated precision were worth that much less.
     """
-    control = differences.known_rows(occupations)
-    names = occupations["point"].astype("str").to_numpy(dtype=object)
-    control = (
-        control[differences.known_uses(names[control].tolist(), occupations, job) == CHECK] if len(control) else control
-    )
+    control = differences.check_rows(occupations, job)
     direct = np.flatnonzero(is_direct(occupations) & (shown_labels(occupations) >= 0))
     place, point = differences.places(occupations), codes_of(occupations["point"])
     reference = np.full(int(point.max(initial=-1)) + 1, -1, np.int64)

@@ -43,7 +43,7 @@ def record(frames: Frames, job: Job) -> pd.DataFrame:
         delivered after one more.
     """
     occupations = frames["occupations"]
-    direct = occupations[is_direct(occupations) & (occupations["visit"] > 0).to_numpy()]
+    direct = occupations[is_direct(occupations)]
     most = direct.groupby(direct["point"].astype("category"), observed=True)["visit"].max()
     parts = []
     before: pd.DataFrame | None = None
@@ -80,8 +80,7 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
 def _after(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
     """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
     occupations, closures = frames["occupations"], frames["closures"]
-    early = is_direct(occupations) & occupations["visit"].between(1, visits).to_numpy()
-    early &= codes_in(occupations["point"], names) >= 0
+    early = occupations["visit"].between(1, visits).to_numpy() & (codes_in(occupations["point"], names) >= 0)
     kept = occupations[early].reset_index(drop=True)
     kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
     within = np.logical_and(*(early[at] for at in ends(occupations, closures)))

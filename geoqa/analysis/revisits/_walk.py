@@ -22,8 +22,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from geoqa.analysis.occupations import differences
-from geoqa.analysis.occupations.measured_rows import is_direct
+from geoqa.analysis.occupations.measured_rows import flags, is_direct
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import ParameterError
 from geoqa.core.frames.revisits import ACCEPT
@@ -225,7 +224,7 @@ def usual_start(occupations: pd.DataFrame, names: pd.Index, place: Array, job: J
     here = occupations[is_direct(occupations)]
     bases = here.assign(base=here["base"].astype("category")).groupby("base", observed=True)["start_utc"].max()
     used_last = bases.sort_index().sort_values(ascending=False, kind="stable").index.astype("str")
-    is_known = differences.flags(occupations, "origin", "control")
+    is_known = flags(occupations, "origin", "control")
     known = sorted(occupations.loc[is_known, "point"].astype("str").unique())
     for label, wanted in (("base", used_last), ("known point", known)):
         at = names.get_indexer(pd.Index(wanted, dtype=names.dtype))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE, WRONG
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 
@@ -30,7 +30,7 @@ class Revisits(Analysis):
 
     name = "revisits"
     needs = (
-        *EXPECTED, *WRONG,
+        *EXPECTED, *WRONG, *TOLERANCE,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "occupations.use",
         "occupations.fix", "closures", "closures.status", "classes", "gross_scales", "repeats", "points",
         "points.shift", "points.shift_h_m", "points.shift_v_m",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows
-from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, seconds
+from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, flags, is_rejected, seconds
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.shifts import _table, adjustment
 from geoqa.core import clock
@@ -42,7 +42,9 @@ class SearchedSite(NamedTuple):
     left_out: int
 
 
-def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: float, job: Job) -> SearchedSite:
+def searched_site(
+    occupations: pd.DataFrame, classes: pd.DataFrame, placed: measured_rows.Labels, job: Job
+) -> SearchedSite:
     """Return the stops of the direct rows and of known coordinates, with their labels.
 
     Parameters
@@ -51,17 +53,15 @@ def searched_site(occupations: pd.DataFrame, classes: pd.DataFrame, rest_s: floa
         With `visit`.
     classes
         As first calibrated.
+    placed
+        The base set-up of each row.
     """
     place, start = differences.places(occupations), seconds(occupations["start_utc"])
-    measured = differences.flags(occupations, "origin", "measured") & ~differences.flags(
-        occupations, "decision", "rejected"
-    )
-    is_control = differences.flags(occupations, "origin", "control") & ~differences.flags(
-        occupations, "decision", "rejected"
+    measured, is_control = (
+        flags(occupations, "origin", word) & ~is_rejected(occupations) for word in ("measured", "control")
     )
     if not differences.heights_compare(job):  # two height references are never differenced
         place[is_control, 2] = np.nan
-    placed = measured_rows.placements(occupations, rest_s, job)
     placed, left_out = measured_rows.busiest(placed, codes_of(occupations["point"]), MOST_SETUPS)
     setup = np.where(measured, placed.code, -1)
     setup_names = placed.names

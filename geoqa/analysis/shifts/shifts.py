@@ -33,8 +33,10 @@ class Shifts(Analysis):
     """
 
     name = "shifts"
-    needs = ("occupations", "occupations.visit", "occupations.copy_of", "first_classes")
-    gives = ("shifts", "shifted")
+    needs = (
+        "occupations", "occupations.visit", "occupations.copy_of", "occupations.tolerance_h_m", "first_classes",
+    )  # fmt: skip
+    gives = ("shifts", "shifted", "occupations.setup")
 
     level: float = param(
         0.02, unit="1", above=0, below=0.5,
@@ -81,18 +83,25 @@ class Shifts(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return every test in `shifts`, and the occupations of suspicious ones in `shifted`."""
+        from geoqa.analysis.occupations import measured_rows
         from geoqa.analysis.shifts import _table
 
         occupations = frames["occupations"]
-        made, left_out = self._found(occupations, frames["first_classes"], job)
+        placed = measured_rows.placements(occupations, self.rest_h * 3600, job)
+        made, left_out = self._found(occupations, frames["first_classes"], placed, job)
         table = pd.DataFrame(_table.columns(made)).astype(
             dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
         )
         table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
         suspicious = [one for one in made if one.suspicious]
-        return Result({"shifts": table, "shifted": _shifted(suspicious, occupations)}, _messages(suspicious, left_out))
+        setup = pd.Categorical.from_codes(placed.code, categories=pd.Index(placed.names, dtype="str"))
+        keyed = occupations[["occupation_id"]].assign(setup=setup)
+        made_frames = {"shifts": table, "shifted": _shifted(suspicious, occupations), "occupations": keyed}
+        return Result(made_frames, _messages(suspicious, left_out))
 
-    def _found(self, occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> tuple[list[Shift], int]:
+    def _found(
+        self, occupations: pd.DataFrame, classes: pd.DataFrame, placed: measured_rows.Labels, job: Job
+    ) -> tuple[list[Shift], int]:
         from geoqa.analysis.shifts import _search, _table, searched_rows
 
         rules = _search.SearchRules(
@@ -101,7 +110,7 @@ class Shifts(Analysis):
             drift_h_m=self.drift_sigma_h_m, drift_v_m=self.drift_sigma_v_m, fades_s=self.drift_fades_s,
             limit_h_m=job.tolerance.horizontal_m, limit_v_m=job.tolerance.vertical_m or float("nan"),
         )  # fmt: skip
-        site = searched_rows.searched_site(occupations, classes, rules.rest_s, job)
+        site = searched_rows.searched_site(occupations, classes, placed, job)
         if not len(site.stops.point):
             return [], site.left_out
         found = _search.search(site.stops, len(site.known), site.known, rules)
@@ -179,7 +188,7 @@ def _may_be_off(frames: Frames, job: Job) -> tuple[np.ndarray, np.ndarray]:
     NaN for a point that rests on no shift, or on one that is known to be off along that axis; 0 where a shift it rests
     on says nothing of the axis.
     """
-    from geoqa.analysis.occupations import measured_rows, visit_means
+    from geoqa.analysis.occupations import visit_means
 
     occupations, points, shifts, shifted = (frames[name] for name in ("occupations", "points", "shifts", "shifted"))
     if not len(shifted):

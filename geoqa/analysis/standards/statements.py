@@ -39,7 +39,7 @@ class RealTimeClasses(Analysis):
     """
 
     name = "real-time-classes"
-    needs = ("occupations", "occupations.use", "occupations.fix", "points")
+    needs = ("occupations", "occupations.visit", "occupations.use", "occupations.fix", "points")
     gives = ("real_time_classes",)
 
     def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
@@ -152,8 +152,9 @@ class Statements(Analysis):
 
     name = "statements"
     needs = (
-        "occupations", "occupations.use", "occupations.fix", "closures", "classes", "points", "points.easting_m",
-        "points.northing_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+        "occupations", "occupations.visit", "occupations.use", "occupations.fix", "closures", "classes", "points",
+        "points.easting_m", "points.northing_m", "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2",
+        "points.var_u_m2",
         "points.radius95_m", "points.up95_m", "points.deliver", "control_checks", "line_precision", "field_test",
     )  # fmt: skip
     gives = ("statements", "statement_conditions")

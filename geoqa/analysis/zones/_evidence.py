@@ -18,7 +18,6 @@ from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.precision import visit_pairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames.contract import OVER, UNPROVEN
-from geoqa.core.frames.control import CHECK
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups, local_statistics, sample_tests
@@ -223,16 +222,14 @@ class ZoneEvidence:
         return self.has_say & (self.beyond | (self.size >= top))
 
 
-def zone_evidence(frames: Frames, rest_s: float, job: Job) -> ZoneEvidence:
+def zone_evidence(frames: Frames, job: Job) -> ZoneEvidence:
     """Return the evidence of a site.
 
     Parameters
     ----------
     frames
-        `occupations` with `visit` and `use`, `closures`, `shifts`, `shifted`, `points` with coordinates and
-        `explained`.
-    rest_s
-        Seconds without an occupation after which a base counts as set up anew.
+        `occupations` with `visit`, `use`, `setup` and tolerances, `closures`, `shifts`, `shifted`, `points` with
+        coordinates and `explained`.
     """
     points, occupations = frames["points"], frames["occupations"]
     called = pd.Index(points["point"].astype("str"))
@@ -249,11 +246,12 @@ def zone_evidence(frames: Frames, rest_s: float, job: Job) -> ZoneEvidence:
     alike = (points["visits"].to_numpy()[row] > 1).astype(np.int64)
     has_say = is_judged & placed & ~explained
     judge_h, judge_v = (axis[row] for axis in roles.with_heights(points, job))
-    limits = roles.of_rows(occupations, occupations["role"], job)
-    limit_h, limit_v = (groups.largest(one, of, len(names)) for one in limits)
+    limit_h, limit_v = (
+        groups.largest(occupations[f"tolerance_{axis}_m"].to_numpy(float), of, len(names)) for axis in "hv"
+    )
     rms_h, rms_v = np.where(judge_h, rms_h, np.nan), np.where(judge_v, rms_v, np.nan)
     size = np.fmax(_rank(rms_h, alike, has_say), _rank(rms_v, alike, has_say))
-    offsets, setup_names = _offsets(frames, of, rest_s, job)
+    offsets, setup_names = _offsets(frames, of, job)
     tells = (placed & ~explained)[offsets.point]
     canopy = points["canopy"].astype("category")
     code = codes_of(canopy)[row]
@@ -304,20 +302,18 @@ def _closures(closures: pd.DataFrame, names: pd.Index) -> tuple[Array, Array, Ar
     return mean, np.sqrt(square[:, 0] + square[:, 1]), np.sqrt(square[:, 2])
 
 
-def _offsets(frames: Frames, of: Index, rest_s: float, job: Job) -> tuple[SetupOffsets, list[str]]:
+def _offsets(frames: Frames, of: Index, job: Job) -> tuple[SetupOffsets, list[str]]:
     """Return the differences between set-ups, known coordinates among them, and the names of the set-ups.
 
     What suspicious shifts have too much is taken off first: they are told for themselves.
     """
     occupations = frames["occupations"]
-    placed = measured_rows.placements(occupations, rest_s, job)
+    placed = measured_rows.setups(occupations)
     place = differences.places(occupations)
     known_shifts = visit_pairs.shift_offsets(frames)
     place -= visit_pairs.offsets_of_rows(known_shifts.only(known_shifts.shared), len(occupations))
     tells = np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.TELLING)
-    control = differences.known_rows(occupations)
-    called = occupations["point"].astype("str").iloc[control].tolist()
-    control = control[differences.known_uses(called, occupations, job) == CHECK]
+    control = differences.check_rows(occupations, job)
     if not differences.heights_compare(job):  # two height references are never differenced
         place[control, 2] = np.nan
     setup = placed.code.copy()

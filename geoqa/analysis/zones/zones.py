@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.shifts.shifts import Shifts
+from geoqa.analysis.precision.calibration import TOLERANCE
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -23,8 +23,8 @@ class Zones(Analysis):
 
     name = "zones"
     needs = (
-        "occupations", "occupations.visit", "occupations.use", "closures", "points", "points.easting_m",
-        "points.northing_m", "points.height_m", "shifts", "shifted",
+        *TOLERANCE, "occupations", "occupations.visit", "occupations.use", "occupations.setup", "closures", "points",
+        "points.easting_m", "points.northing_m", "points.height_m", "shifts", "shifted",
     )  # fmt: skip
     gives = ("zones", "points.zone")
 
@@ -66,8 +66,7 @@ class Zones(Analysis):
         """Return `zones`, the worst first, and the zone of each point, null outside."""
         from geoqa.analysis.zones import _evidence, _search, _table
 
-        rest_s = Shifts.as_set(job).rest_h * 3600
-        site = _evidence.zone_evidence(frames, rest_s, job)
+        site = _evidence.zone_evidence(frames, job)
         rules = _search.ZoneRules(
             self.neighbours, self.neighbours_direction, self.level, self.least_points, self.matters, self.buffer_m,
             max(self.draws, 5 * len(site.row)),

@@ -91,6 +91,9 @@ OCCUPATIONS = Frame(
         "visit": _int("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
         "visit_v": _int("visit for the height, which has a gap of its own", minimum=0),
         "use": _text("what the point's coordinate makes of the row"),
+        "tolerance_h_m": _float("horizontal tolerance that it brings, with its part per base distance", above=0),
+        "tolerance_v_m": _float("height tolerance that it brings, likewise", above=0),
+        "setup": _text("base set-up: one placement of the base, see `rest_h` in [step.shifts]", nulls=False),
         "copy_of": _int("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
         "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
         "expected_h_m": _float("standard deviation per horizontal axis to expect, learnt without its point", above=0),
@@ -452,8 +455,8 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
 
 #: Columns of occupations that analysis steps give.
 MADE_LATER = (
-    "visit", "visit_v", "copy_of", "use", "fix", "canopy_label", "canopy_from", "geometry", "expected_h_m",
-    "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+    "visit", "visit_v", "tolerance_h_m", "tolerance_v_m", "setup", "copy_of", "use", "fix", "canopy_label",
+    "canopy_from", "geometry", "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
 )  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}

@@ -162,7 +162,7 @@ class _Site:
         return east, north
 
     def _misfit(self, entry: Entry, row: int) -> tuple[str, str]:
-        east, north = self._coordinate(row, self._job.input.metres_per_unit)
+        east, north = self._coordinate(row, self._job.grid.unit_m)
         there = f"{self._read(row)[:60]!r} at {east:.10g} {north:.10g}"
         problem = f"{entry['target']!r:.80} was meant for {entry['guard']!r:.60}, and is {there} now."
         return problem, "Find the row it was meant for and correct target and guard, or remove the entry."
@@ -191,7 +191,7 @@ def _units_m(job: Job) -> list[float]:
     found = []
     for one in (job, *(rule.recipe for rule in job.files)):
         own = sources(one.columns).get("easting")
-        found += [one.input.metres_per_unit, *([METRES_PER[own.unit]] if own and own.unit else [])]
+        found += [one.grid.unit_m, *([METRES_PER[own.unit]] if own and own.unit else [])]
     return list(dict.fromkeys(found))
 
 

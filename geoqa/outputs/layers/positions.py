@@ -75,10 +75,7 @@ def places(points: pd.DataFrame, job: Job) -> Places:
 
 def convergence_deg(points: pd.DataFrame, job: Job) -> Array:
     """Return what is added to a grid azimuth for the true azimuth at each point; NaN where it has no place."""
-    at = places(points, job)
-    turn, known = np.full(len(points), np.nan), np.isfinite(at.lon_deg)
-    turn[known] = job.grid.system.convergence_deg(at.lon_deg[known], at.lat_deg[known])
-    return turn
+    return job.grid.system.convergence_deg(*job.grid.system.degrees(*_xy(points)))
 
 
 def turn_deg(points: pd.DataFrame, job: Job) -> Array:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from geoqa.core import clock, geodesy, units
+from geoqa.core import clock, units
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.job import SOLUTIONS, Job
 from geoqa.core.statistics.groups import starts_of
@@ -75,17 +75,15 @@ def _metres(job: Job, lon: Array, lat: Array, own: pd.DataFrame, fixed: Flags) -
     lon0, lat0 = lon0 + _middle(near, fixed & known), np.array([_middle(lat, fixed & known)])
     if not system.geographic:
         east, north = system.from_lonlat(lon0, lat0)
-        x, y = system.from_lonlat(lon[known], lat[known])
-        place[known] = np.column_stack([x - east, y - north])
+        x, y = system.from_lonlat(lon, lat)
+        place = np.column_stack([x - east, y - north])
         centre = own[["easting_m", "northing_m"]].to_numpy(dtype=float) - np.column_stack([east, north])
         return place, centre, float(np.radians(system.convergence_deg(lon0, lat0))[0])
 
     def off(lons: Array, lats: Array) -> Array:
-        shape = (np.full(len(lons), lon0[0]), np.full(len(lons), lat0[0]))
-        return np.column_stack(geodesy.enu_difference(*shape, lons, lats, system.semi_major_m, system.flattening))
+        return np.column_stack(system.difference(np.full(len(lons), lon0[0]), np.full(len(lons), lat0[0]), lons, lats))
 
-    place[known] = off(lon[known], lat[known])
-    return place, off(*(own[name].to_numpy(dtype=float) for name in ("lon_deg", "lat_deg"))), 0.0
+    return off(lon, lat), off(*(own[name].to_numpy(dtype=float) for name in ("lon_deg", "lat_deg"))), 0.0
 
 
 def _middle(values: Array, preferred: Flags) -> float:

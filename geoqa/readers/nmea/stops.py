@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoqa.core import clock, geodesy
+from geoqa.core import clock
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.job import SOLUTIONS
 from geoqa.core.statistics import averages, groups
@@ -513,7 +513,7 @@ def _local(epochs: Epochs, used: Index, system: System) -> tuple[Array, float, f
     lon0 = float((np.median(turned) + lon[0] + 180) % 360 - 180)
     lat0 = float(np.median(lat))
     origin = np.full(len(lon), lon0), np.full(len(lat), lat0)
-    east, north = geodesy.enu_difference(*origin, lon, lat, system.semi_major_m, system.flattening)
+    east, north = system.difference(*origin, lon, lat)
     return np.column_stack([east, north, epochs.columns["up"][used]]), lon0, lat0
 
 

@@ -158,7 +158,7 @@ def own_system(job: Recipe, found: str | None, name: str, missing: str) -> list[
 
 def _unit(job: Recipe) -> list[Fault]:
     ours = geodesy.system(job.site.crs)
-    if ours.geographic or abs(ours.metres_per_unit / job.input.metres_per_unit - 1) < 1e-9:
+    if ours.geographic or abs(ours.metres_per_unit / job.grid.unit_m - 1) < 1e-9:
         return []
     return [unit_fault(job, "unit", ours.metres_per_unit, f"{job.site.crs} counts in")]
 
@@ -188,7 +188,7 @@ def _upright(job: Recipe, stated: geodesy.StatedSystem) -> list[Fault]:
     if not stated.height or job.site.height is None:
         return []
     faults = own_reference(job, stated.height_names)
-    if abs(stated.metres_per_height / job.input.metres_per_height - 1) > 1e-9:
+    if abs(stated.metres_per_height / job.grid.up_m - 1) > 1e-9:
         faults.append(unit_fault(job, "unit_height", stated.metres_per_height, "the file's heights are in"))
     return faults
 

@@ -52,10 +52,10 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
         columns[name] = _filled(sheet, name, fill)
     for name, key in _PLAIN.items():
         columns[name] = sheet.number(key, least=0)[0] if key in sheet else _nothing(sheet)
-    fmt = sheet.job.input
+    grid = sheet.job.grid
     for name, key, factor, least in (
-        ("base_distance_m", "base_distance", fmt.metres_per_unit, 0.0),
-        ("antenna_height_m", "antenna_height", fmt.metres_per_height, -HIGHEST_M),
+        ("base_distance_m", "base_distance", grid.unit_m, 0.0),
+        ("antenna_height_m", "antenna_height", grid.up_m, -HIGHEST_M),
     ):
         columns[name] = (
             sheet.number(key, sheet.metres(key, factor), least=least)[0] if key in sheet else _nothing(sheet)
@@ -81,8 +81,8 @@ class _Written:
 
 def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
     """Add positions; return how those of the horizontal and of the height are written."""
-    fmt = sheet.job.input
-    unit_m, up_m = (sheet.metres(*of) for of in (("easting", fmt.metres_per_unit), ("height", fmt.metres_per_height)))
+    grid = sheet.job.grid
+    unit_m, up_m = (sheet.metres(*of) for of in (("easting", grid.unit_m), ("height", grid.up_m)))
     for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
         columns[name] = _nothing(sheet)
     if "easting" in sheet:
@@ -104,7 +104,7 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
 
 def _sigmas(sheet: Sheet, columns: Columns) -> None:
     fmt = sheet.job.input
-    metres = fmt.metres_per_precision
+    metres = METRES_PER[fmt.unit_precision or fmt.unit]
     per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
     sources = {
         "sigma_e_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_e", 1.0),

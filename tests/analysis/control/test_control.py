@@ -225,8 +225,8 @@ def test_heights_that_are_not_compared_are_told(site_height, control_height, tol
 def test_a_bias_is_told_where_it_is_more_than_chance(monkeypatch):
     made = replace(job(), input=replace(job().input, unit_height="ft"))
     eye = np.eye(2)
-    plan = sample_tests.Bias(5, np.array([0.031, -0.002]), eye, 0.0004, True)
-    height = sample_tests.Bias(1, np.array([0.3048]), eye[:1, :1], 0.0099, False)
+    plan = sample_tests.Bias(5, np.array([0.031, -0.002]), eye, 0.0004)
+    height = sample_tests.Bias(1, np.array([0.3048]), eye[:1, :1], 0.0099)
     monkeypatch.setattr(control_checks, "biases", lambda *_: (plan, height))
     first, second = control_checks._bias(None, None, made, 0.01)
     assert first.startswith("against 5 control points the position is off by 0.031 m east, -0.002 m north in the mean")

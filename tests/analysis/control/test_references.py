@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from geoqa.analysis.control.control_checks import ControlChecks
 from geoqa.analysis.control.stakes import Averages, Stakes
 from geoqa.analysis.occupations import differences
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.frames import schema
 from geoqa.core.site import assembly, labels
 
@@ -23,6 +24,7 @@ DESIGN, STAKE, AVERAGE, CONTROL = (
 
 def made(step, rows):
     frame, placed, *_ = assembly.occupations([occupations(rows)], job())
+    frame = schema.judged_again([Visits()], {"occupations": frame}, placed)["occupations"]
     before = frame.copy(deep=True)
     result = step.run({"occupations": frame}, placed)
     pd.testing.assert_frame_equal(frame, before)
@@ -80,6 +82,7 @@ def test_a_mean_counts_heights_where_there_are_some():
 @pytest.mark.parametrize("step", [Averages(), Stakes()])
 def test_no_rows_at_all_are_compared_with_nothing(step):
     frame, placed, *_ = assembly.occupations([occupations([{}])], job())
+    frame = schema.judged_again([Visits()], {"occupations": frame}, placed)["occupations"]
     result = step.run({"occupations": frame.head(0)}, placed)
     assert [len(found) for found in result.frames.values()] == [0]
     assert result.messages == ()

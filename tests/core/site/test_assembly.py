@@ -1,13 +1,13 @@
 """Several files become one site: rows numbered, words united, geographic input on its local grid."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from geoqa.core.errors import InputError
-from geoqa.core.job import Job, Role
+from geoqa.core.job import Job, Recipe, Role
 from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import assembly
 
@@ -171,3 +171,12 @@ def test_an_initialization_that_stands_in_several_files_is_told():
     assert "the initializations 1 stand in several files and count as one each" in said
     assert not assembly.occupations([one], JOB).messages
     assert not assembly.occupations([part(["A"]), part(["A"], source_file=pd.Categorical(["b.csv"]))], JOB).messages
+
+
+def test_a_recipe_becomes_the_job_with_what_its_files_settle():
+    recipe = Recipe(**{one.name: getattr(JOB, one.name) for one in fields(Recipe)})
+    assert not isinstance(recipe, Job)
+    settled = {"input": replace(JOB.input, unit="ft"), "roles": {"check": JOB.default_role}}
+    made = assembly.occupations([part(["A"])], recipe, **settled).job
+    assert type(made) is Job and (made.grid.unit, made.roles) == ("ft", settled["roles"])
+    assert recipe.input == JOB.input and not recipe.roles
