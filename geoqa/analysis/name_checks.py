@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis import _neighbouring_names
+from geoqa.analysis.occupations import differences, measured_rows
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.contract import NAME_CHECK_KINDS
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import length, stated
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,12 +38,8 @@ class NameChecks(Analysis):
     )
     shortest_run: int = param(5, unit="1", minimum=2, maximum=1_000_000, help="Names that make a running number")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `name_checks`, and one message for each kind that was seen."""
-        import pandas as pd
-
-        from geoqa.analysis.occupations import differences, measured_rows
-
         occupations = frames["occupations"]
         counts = ~measured_rows.is_rejected(occupations)
         place, point = differences.places(occupations)[counts], measured_rows.codes_of(occupations["point"])[counts]
@@ -67,8 +60,6 @@ class NameChecks(Analysis):
     def _near(
         self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
     ) -> pd.DataFrame:
-        from geoqa.analysis import _neighbouring_names
-
         if radius is not None:
             kind, found = "outside", _neighbouring_names.outside_radius(place, point, radius)
         else:
@@ -89,10 +80,6 @@ class NameChecks(Analysis):
     def _far(
         self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
     ) -> pd.DataFrame:
-        import numpy as np
-
-        from geoqa.analysis import _neighbouring_names
-
         extent = _neighbouring_names.extents(place, point, len(names))
         far = extent > self._far_limit(radius)
         middle = _neighbouring_names.middles(place, point, len(names))
@@ -109,10 +96,6 @@ class NameChecks(Analysis):
         return _table("far", names[at], host[at], extent[at], said)
 
     def _gaps(self, occupations: pd.DataFrame) -> pd.DataFrame:
-        import numpy as np
-
-        from geoqa.analysis import _neighbouring_names
-
         column = "name_read" if "name_read" in occupations and occupations["name_read"].notna().any() else "point"
         read = occupations[column].astype("category").cat.remove_unused_categories().cat.categories
         names = read.to_numpy(dtype=object)
@@ -126,8 +109,6 @@ class NameChecks(Analysis):
 
 
 def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarray, said: list[str]) -> pd.DataFrame:
-    import pandas as pd
-
     return pd.DataFrame(
         {
             "kind": pd.Series([NAME_CHECK_KINDS[kind].words] * len(point), dtype="str"),

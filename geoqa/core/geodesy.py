@@ -10,18 +10,15 @@ from __future__ import annotations
 import functools
 import re
 import unicodedata
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import Array, np
 from geoqa.core.errors import GeodesyError
-from geoqa.core.recipe import Columns, sources
+from geoqa.core.recipe import Columns, InputFormat, Site, sources
 from geoqa.core.units import FEET, METRES_PER, spoken
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-    from geoqa.core.recipe import InputFormat, Site
-
 
 #: Closures longer than this are taken by Karney's geodesic, shorter ones by the local formula.
 LOCAL_LIMIT_M = 300.0
@@ -102,23 +99,17 @@ class System:
 
     def convergence_deg(self, lon_deg: Array, lat_deg: Array) -> Array:
         """Return the meridian convergence: add it to a grid azimuth for the true azimuth, in degrees."""
-        import numpy as np
-
         east, north = self._step_north(lon_deg, lat_deg)
         return np.degrees(-np.arctan2(east, north))
 
     def scale(self, lon_deg: Array, lat_deg: Array) -> Array:
         """Return the scale of the grid along the meridian: grid distance over distance on the ellipsoid."""
-        import numpy as np
-
         lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
         _, true = self.difference(lon_deg, lat_deg - STEP_DEG, lon_deg, lat_deg + STEP_DEG)
         return np.hypot(*self._step_north(lon_deg, lat_deg)) / true
 
     def _step_north(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
         """Return the grid vector of a short step north about each place, metres; any projection, any meridian."""
-        import numpy as np
-
         lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
         before, after = (self.from_lonlat(lon_deg, lat_deg + step) for step in (-STEP_DEG, STEP_DEG))
         return after[0] - before[0], after[1] - before[1]
@@ -126,8 +117,6 @@ class System:
 
 def _known(x: Array, y: Array) -> tuple[Array, Array]:
     """Return places with NaN for those that PROJ has none for."""
-    import numpy as np
-
     there = np.isfinite(x) & np.isfinite(y)
     return np.where(there, x, np.nan), np.where(there, y, np.nan)
 
@@ -329,8 +318,6 @@ def onto_wgs84(ours: System, east_m: Array, north_m: Array) -> tuple[Array, Arra
     east_m, north_m
         Of the job's system, metres (of its local grid for a geographic one); shape (n,).
     """
-    import warnings
-
     import pyproj
     from pyproj.transformer import TransformerGroup
 
@@ -367,8 +354,6 @@ class _Sheet:
 
     def transform(self, x: Array, y: Array, direction: str = "FORWARD") -> tuple[Array, Array]:
         """Return degrees from the frame's coordinates, or these from degrees where the direction is INVERSE."""
-        import numpy as np
-
         if direction == "INVERSE":
             east, north = (np.radians(angle) * SHEET_RADIUS_M for angle in (x, y))
             return (self.east_m + east) / self.unit_m, (self.north_m + north) / self.unit_m
@@ -393,8 +378,6 @@ def enu_difference(
     semi_major_m, flattening
         The ellipsoid.
     """
-    import numpy as np
-
     e2 = flattening * (2 - flattening)
     middle = np.radians((lat1_deg + lat2_deg) / 2)
     w2 = 1 - e2 * np.sin(middle) ** 2
@@ -417,8 +400,6 @@ def enu_difference(
 
 def azimuth_deg(east: Array, north: Array) -> Array:
     """Return the azimuth of vectors, degrees clockwise from north in [0, 360); NaN for a zero vector."""
-    import numpy as np
-
     azimuth = np.degrees(np.arctan2(east, north)) % 360
     return np.where((east == 0) & (north == 0), np.nan, np.where(azimuth == 360, 0.0, azimuth))
 
@@ -544,8 +525,6 @@ def onto(ours: System, found: str) -> SystemTransform:
     Unlike coordinates, such places may be moved by whatever operation is at hand; `Onto.said` tells how good it is.
     Raises GeodesyError if PROJ does not know the system, or cannot get there.
     """
-    import warnings
-
     import pyproj
     from pyproj.transformer import TransformerGroup
 

@@ -12,7 +12,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeAlias
 
 from geoqa.core import geodesy, input_files
 from geoqa.core.arrays import Array, NDArray, np
@@ -20,13 +20,7 @@ from geoqa.core.errors import CallError, GeodesyError, InputError
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.job import Job
-
-    Heights = NDArray[np.float32]
+Heights: TypeAlias = "NDArray[np.float32]"
 
 #: Largest block that a raster may be packed in, bytes.
 LARGEST_BLOCK = 500_000_000

@@ -49,7 +49,7 @@ CREATE TABLE {STYLES} (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_ca
  f_table_name TEXT, f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN,
  description TEXT, owner TEXT, ui TEXT, update_time DATETIME);
 """
-LAYERS = """
+_LAYERS = """
 SELECT c.table_name, coalesce(g.column_name, ''), coalesce(g.geometry_type_name, '')
 FROM gpkg_contents c LEFT JOIN gpkg_geometry_columns g USING (table_name) ORDER BY c.rowid
 """
@@ -85,8 +85,7 @@ def describe(path: Path, frames: Frames, job: Job) -> None:
 def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
     for statement in filter(str.strip, _TABLES.split(";")):
         file.execute(statement)
-    for layer, place, geometry in file.execute(LAYERS).fetchall():
-        columns = [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
+    for layer, place, geometry, columns in list(layers(file)):
         file.executemany(
             "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _column_titles(layer, columns)
         )
@@ -163,8 +162,11 @@ def about(job: Job) -> list[tuple[str, str]]:
     ]
 
 
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
+def layers(file: sqlite3.Connection) -> Iterator[tuple[str, str, str, list[str]]]:
+    """Yield name, column and kind of geometry (empty without one), and columns of each layer, the first on top."""
+    for layer, place, geometry in file.execute(_LAYERS).fetchall():
+        quoted = layer.replace('"', '""')
+        yield layer, place, geometry, [name for _, name, *_ in file.execute(f'PRAGMA table_info("{quoted}")')]
 
 
 #: GDAL's word for how SQLite, which a GeoPackage is, waits for the disk.
@@ -196,9 +198,9 @@ def write(path: Path, frames: Frames, job: Job) -> None:
     pyogrio = vector_files.library()
 
     crs = job.grid.system.crs
-    layers = dict(_layers(frames))
+    made = dict(_layers(frames))
     with _waiting_for_the_disk_once(path):
-        for name, frame in layers.items():
+        for name, frame in made.items():
             try:
                 _write_layer(path, name, _plain(own_units(frame, job)), crs)
             except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
@@ -207,7 +209,7 @@ def write(path: Path, frames: Frames, job: Job) -> None:
                 raise OutputError(
                     f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
                 ) from error
-        describe(path, layers, job)
+        describe(path, made, job)
 
 
 def _layers(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:

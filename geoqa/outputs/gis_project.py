@@ -17,7 +17,7 @@ from geoqa.core import geodesy
 from geoqa.core.frames.schema import enlarged
 from geoqa.core.job import Job
 from geoqa.outputs import gis_styles
-from geoqa.outputs.geopackage import ABOUT, LAYERS, STYLES, titles
+from geoqa.outputs.geopackage import ABOUT, STYLES, layers, titles
 from geoqa.outputs.gis_styles import Look
 from geoqa.outputs.text import display_text, xml_text
 
@@ -97,12 +97,9 @@ def _layers(file: sqlite3.Connection) -> Iterator[_Layer]:
         for name, *bounds in file.execute("SELECT table_name, min_x, min_y, max_x, max_y FROM gpkg_contents")
         if None not in bounds
     }
-    for name, _, geometry in file.execute(LAYERS).fetchall():
+    for name, _, geometry, columns in layers(file):
         if name == STYLES:
             continue
-        columns = [
-            column for _, column, *_ in file.execute(f'PRAGMA table_info("{name.replace(chr(34), chr(34) * 2)}")')
-        ]
         look = gis_styles.look_of(name, geometry, columns)
         extent = _wider(extents[name]) if geometry and name in extents else ()
         title = look.title if look else "About this file" if name == ABOUT else name.replace("_", " ").capitalize()

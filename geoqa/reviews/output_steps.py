@@ -18,21 +18,17 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+from typing import Any, ClassVar, Self, TypeVar
 
 from geoqa import pipeline, plugins
 from geoqa.core import geodesy
+from geoqa.core.arrays import Frames, pd
+from geoqa.core.drawing import Drawing
 from geoqa.core.errors import CallError, Fault, RecipeError, StepError
-from geoqa.core.steps import Step, Writer
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.drawing import Drawing
-    from geoqa.core.job import Job, Recipe
-    from geoqa.core.steps import Deliverable, Figure
-
-    Frames = Mapping[str, pd.DataFrame]
+from geoqa.core.job import Job, Recipe
+from geoqa.core.steps import Deliverable, Figure, Step, Writer
+from geoqa.outputs import folder as folders
+from geoqa.outputs.deliver import table
 
 T = TypeVar("T")
 
@@ -165,8 +161,6 @@ class MapLayers(Drawers):
 
 def _drawings(made: Any) -> tuple[Drawing, ...]:
     """Return drawings, or raise StepError where they are none."""
-    from geoqa.core.drawing import Drawing
-
     if not isinstance(made, (tuple, list)) or not all(isinstance(one, Drawing) for one in made):
         raise StepError(f"it returned {type(made).__name__}; a map layer must return a tuple of geoqa.Drawing.")
     return tuple(made)
@@ -232,8 +226,6 @@ def write(
     OutputError
         If the folder cannot be written.
     """
-    from geoqa.outputs import folder as folders
-
     points = {"most": most, "named": tuple(named)}
     drawn, notes = figures(frames, job, dict.fromkeys(OF_POINTS, points), progress)
     if not drawn:
@@ -296,8 +288,6 @@ class Plots(Drawers):
 
 def _figures(made: Any, before: Mapping[str, Figure]) -> dict[str, Figure]:
     """Return figures by the name of their file, or raise StepError where they are none or take another's name."""
-    from geoqa.core.steps import Figure
-
     if not isinstance(made, (tuple, list)) or not all(isinstance(one, Figure) for one in made):
         raise StepError(f"it returned {type(made).__name__}; a plot must return a tuple of geoqa.Figure.")
     named = {one.name.casefold(): one for one in made}
@@ -388,7 +378,7 @@ class Deliveries:
     def write(
         self,
         folder: Path,
-        frames: Mapping[str, pd.DataFrame],
+        frames: Frames,
         job: Job,
         progress: Callable[[str], None],
         failed: dict[str, str] | None = None,
@@ -400,8 +390,6 @@ class Deliveries:
         OSError
             If the system refuses one of geoqa's own.
         """
-        from geoqa.outputs.deliver import table
-
         if not self.writers:
             return []
         given = {

@@ -21,20 +21,19 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.core import input_files, result_set
-from geoqa.core.errors import CallError, GeoqaError, InputError, StepError
+from geoqa.core.arrays import np, pd
+from geoqa.core.errors import CallError, Fault, GeoqaError, InputError, RecipeError, StepError
 from geoqa.core.frames import revisits, schema
-from geoqa.core.steps import ReadResult
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job, Recipe
-    from geoqa.core.steps import Reader
-    from geoqa.plugins import Catalogue
+from geoqa.core.job import Job, Recipe
+from geoqa.core.params import OPEN
+from geoqa.core.site import assembly
+from geoqa.core.steps import Reader, ReadResult
+from geoqa.plugins import Catalogue
+from geoqa.readers import earlier_review
 
 
 def distinct(paths: Sequence[Path]) -> list[str]:
@@ -70,8 +69,6 @@ def of_recipe(job: Recipe) -> list[Path]:
     RecipeError
         If it names none, a pattern finds none, or a file lies outside the recipe's folder unasked.
     """
-    from geoqa.core.errors import Fault, RecipeError
-
     stated = job.input.files
     if not stated:
         raise CallError(
@@ -150,8 +147,6 @@ def earlier_inputs(given: Iterable[Path]) -> tuple[list[Path], Path | None]:
     InputError
         If a folder is none that `geoqa review` has written.
     """
-    from geoqa.readers import earlier_review
-
     given = list(given)
     if not any(_is_folder(path) for path in given):
         return given, None
@@ -225,16 +220,12 @@ def stored_points(folder: Path, job: Job) -> tuple[pd.DataFrame, str]:
     InputError
         If the folder is none that `geoqa review` has written.
     """
-    from geoqa.readers import earlier_review
-
     view, _ = earlier_points(folder, job)
     return view, str(earlier_review.read_record(folder).get("id") or result_set.sha256(folder / "review.gpkg"))
 
 
 def earlier_points(folder: Path, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return `points`, and the frame of points as the review in `folder` has it."""
-    from geoqa.readers import earlier_review
-
     record, frames = earlier_review.read_review(folder)
     then = earlier_review.read_job(folder, record)
     return _in_system(revisits.earlier_view(frames["points"], frames.get("revisits")), then, job), frames["points"]
@@ -242,8 +233,6 @@ def earlier_points(folder: Path, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def _in_system(frame: pd.DataFrame, then: Job, now: Job) -> pd.DataFrame:
     """Return points with coordinates as the job `now` has them."""
-    import numpy as np
-
     if then.site.height != now.site.height:
         frame = frame.assign(height_m=np.nan)
     if then.site.crs != now.site.crs or then.site.localization != now.site.localization:
@@ -401,8 +390,6 @@ def _differing(own: _Tables, rest: _Tables) -> list[str]:
 
 def _is_other(value: Any, line: str, beside: Any, there: str) -> bool:
     """Return whether a key differs: by its value, or, left open, by what may be stated."""
-    from geoqa.core.params import OPEN
-
     return value != beside or (value == OPEN and line != there)
 
 
@@ -545,10 +532,6 @@ def epochs(results: Sequence[ReadResult], names: Sequence[str], occupations: pd.
     job
         The recipe, its local origin set.
     """
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.site import assembly
     from geoqa.readers.nmea import frames
 
     parts = [

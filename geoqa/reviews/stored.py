@@ -11,23 +11,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline, plugins
+from geoqa.analysis.history import compared
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import CallError, StepError
+from geoqa.core.frames import revisits as frames_revisits
 from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.revisits import GONE, NEW, SAME
+from geoqa.core.job import Job
+from geoqa.core.steps import Analysis
 from geoqa.core.units import NONE, expected, length, signed
-from geoqa.outputs.folder import flat_keys
+from geoqa.outputs import folder as folders
+from geoqa.outputs import geopackage
+from geoqa.outputs.folder import flat_keys, replacing_file
 from geoqa.outputs.text import cell_text, cut, display_text
+from geoqa.readers import earlier_review
+from geoqa.readers.earlier_review import read_job, read_review
 from geoqa.reviews import reading
-from geoqa.reviews.review import Progress, Review, asked, refuse_loss
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis
+from geoqa.reviews.review import REPORTS, Progress, Review, asked, refuse_loss
 
 
 def load(folder: Path) -> Review:
@@ -38,8 +41,6 @@ def load(folder: Path) -> Review:
     InputError
         If the folder is none that `geoqa review` has written.
     """
-    from geoqa.readers.earlier_review import read_job, read_review
-
     record, frames = read_review(folder)
     job = read_job(folder, record)
     failed = record.get("failed", ())
@@ -60,8 +61,6 @@ def taken_up(folder: Path) -> Review:
     OutputError
         If another run is writing there.
     """
-    from geoqa.outputs import folder as folders
-
     folders.settle(folder)
     return load(folder)
 
@@ -74,8 +73,6 @@ def draw_map(folder: Path, out: Path | None = None) -> tuple[Path, dict[str, str
     tuple
         What was written, what failed so far without the review and why, and what of that had failed before.
     """
-    from geoqa.outputs import folder as folders
-
     review = taken_up(folder)
     before = dict(review.failed)
     if out is not None and (out.name, out.parent.resolve()) != ("map.html", folder.resolve()):
@@ -90,9 +87,6 @@ def draw_map(folder: Path, out: Path | None = None) -> tuple[Path, dict[str, str
 
 def write_report(folder: Path, out: Path | None = None) -> tuple[list[Path], dict[str, str], dict[str, str]]:
     """Write the report of an earlier review again, into its folder or another; return as `draw_map` does."""
-    from geoqa.outputs import folder as folders
-    from geoqa.reviews.review import REPORTS
-
     review, target = taken_up(folder), out or folder
     before = dict(review.failed)
     made: dict[str, Any] = {}
@@ -126,8 +120,6 @@ def deliver(
     StepError
         If one could not be written; the others are.
     """
-    from geoqa.outputs import folder as folders
-
     review = taken_up(folder)
     deliveries = asked(also, review.job, all_points)
     names = deliveries.names()
@@ -167,9 +159,6 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     CallError
         If the review lacks what the step needs, or `out` exists.
     """
-    from geoqa.outputs import folder as folders
-    from geoqa.outputs import geopackage
-
     if out.exists():
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
     if out.suffix.lower() != ".gpkg":
@@ -249,8 +238,6 @@ def _value(table: Mapping[str, Any], key: str) -> str:
 
 def _statuses(table: pd.DataFrame) -> list[str]:
     """Return how many points went from each status to each."""
-    import pandas as pd
-
     words = [*STATUSES, _NONE]
     before, after = (
         pd.Categorical(table[name].astype("str").fillna(_NONE), categories=words)
@@ -299,8 +286,6 @@ def _points(table: pd.DataFrame, job: Job) -> list[str]:
 
 def changed_points(table: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the points that differ, those with another status first, then those that moved most."""
-    import numpy as np
-
     changed = table[table["change"].astype("str") != SAME]
     rank = np.where(changed["change"].isin([NEW, GONE]), 2, 0)
     status = changed["status"].astype("str").fillna("") != changed["status_before"].astype("str").fillna("")
@@ -322,8 +307,6 @@ def _arrow(before: object, after: object) -> str:
 
 def write(path: Path, table: pd.DataFrame) -> None:
     """Write the points of both as CSV, lengths in metres; text that a spreadsheet would run is made inert."""
-    import pandas as pd
-
     columns = {}
     for name in table.columns:
         values = table[name]
@@ -351,9 +334,6 @@ def compare(first: Path, second: Path, out: Path | None = None) -> tuple[list[st
     InputError
         If a folder is none that `geoqa review` has written.
     """
-    from geoqa.outputs.folder import replacing_file
-    from geoqa.readers import earlier_review
-
     if out is not None and out.exists():
         raise CallError(f"{out} exists and is not overwritten. Name a new file for --out.")
     latest, frames = earlier_review.read_review(second)
@@ -371,9 +351,6 @@ def _table(
     before: tuple[pd.DataFrame, pd.DataFrame], points: pd.DataFrame, revisits: pd.DataFrame | None
 ) -> pd.DataFrame:
     """Return what became of each point, with radius and risk of both."""
-    from geoqa.analysis.history import compared
-    from geoqa.core.frames import revisits as frames_revisits
-
     view, then = before
     made = compared(view, frames_revisits.earlier_view(points, revisits))
     for name in ("radius95_m", "risk"):

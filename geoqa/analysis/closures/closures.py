@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import roles
+from geoqa.analysis.occupations.measured_rows import Rows, direct_rows, shown_labels
+from geoqa.core import geodesy
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.errors import InputError
 from geoqa.core.frames import schema
+from geoqa.core.geodesy import System
+from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.analysis.occupations.measured_rows import Rows
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.geodesy import System
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,16 +38,9 @@ class Closures(Analysis):
         3000, unit="1", minimum=2, help="Occupations of one name above which the name is taken for a mistake"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the `closures` frame, sorted by point, earlier occupation first, and which rows repeat another."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.closures import _copied_rows
-        from geoqa.analysis.occupations import roles
-        from geoqa.analysis.occupations.measured_rows import direct_rows
-        from geoqa.core import geodesy
-        from geoqa.core.statistics import groups
 
         occupations = frames["occupations"]
         rows = direct_rows(occupations)
@@ -101,11 +91,7 @@ class Closures(Analysis):
     def _evidence(
         self, occupations: pd.DataFrame, rows: Rows, first: Index, second: Index, copied: Flags
     ) -> dict[str, object]:
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.occupations import visit_means
-        from geoqa.analysis.occupations.measured_rows import shown_labels
 
         gap = np.maximum(rows.start_s[second] - rows.end_s[first], 0.0)
         base, operator = (rows.codes(occupations[c]) for c in ("base", "operator"))
@@ -145,10 +131,6 @@ _NUMBERS = ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg")
 
 def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
     """Return the order in which the same rows are kept: what says more, of the file read first, the earlier."""
-    import numpy as np
-
-    from geoqa.analysis.occupations.measured_rows import shown_labels
-
     silent = shown_labels(occupations)[rows.at] < 0
     flat = np.isnan(rows.take(occupations["height_m"]))
     coarse = rows.take(occupations["resolution_h_m"])
@@ -173,17 +155,12 @@ def _difference(column: dict[str, Array], a: Index, b: Index, system: System) ->
 
 
 def _numbers_differ(values: Array, first: Index, second: Index) -> Flags:
-    import numpy as np
-
     gap = np.abs(values[second] - values[first])
     return gap > 1e-6  # NaN compares false: unknown shows nothing
 
 
 def _shared_label(values: pd.Series, a: Index, b: Index) -> pd.Categorical:
     """Return the label two rows share, null where they differ or one is unknown."""
-    import numpy as np
-    import pandas as pd
-
     labels = values.astype("category").cat
     codes = labels.codes.to_numpy()
     shared = np.where(codes[a] == codes[b], codes[a], -1)

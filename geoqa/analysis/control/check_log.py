@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import NO_BASE, NO_DAY, YES
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, length
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,13 +35,9 @@ class CheckLog(Analysis):
         0.01, unit="1", above=0, below=0.5, help="Level of the test of drift, shared by all set-ups it is made for"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `check_log`, a row a day and base set-up, and `check_shots`, a row a check shot."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.control import _check_shots
-        from geoqa.analysis.occupations.visits import Visits
 
         occupations, classes = frames["occupations"], frames["classes"]
         setup, table = _check_shots.setups(occupations, job)
@@ -68,8 +59,6 @@ class CheckLog(Analysis):
 
 def _moved(log: pd.DataFrame, level: float) -> np.ndarray:
     """Return which set-ups drift more than chance: each p against the level shared by all tests (Bonferroni)."""
-    import numpy as np
-
     p = log[["p_h", "p_v"]].to_numpy(dtype=float)
     tests = int(np.isfinite(p).sum())
     return np.asarray((p < level / max(tests, 1)).any(axis=1))

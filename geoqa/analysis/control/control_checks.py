@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import differences, measured_rows
+from geoqa.analysis.occupations.roles import by_role
+from geoqa.analysis.shifts.shifts import Shifts
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK, COPIED
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, length, p_value
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.job import Job
     from geoqa.core.statistics.sample_tests import Bias
 
 
@@ -39,13 +40,8 @@ class ControlChecks(Analysis):
 
     unusual: float = param(0.01, unit="1", above=0, below=0.5, help="Level of the test that there is no bias")
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `control_checks`, one row per point with a control row and a coordinate of its own."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.analysis.occupations import differences
-
         occupations, points = frames["occupations"], frames["points"]
         rows = differences.known_rows(occupations)
         names = points["point"].astype("str")
@@ -80,9 +76,6 @@ def _on_shifts(table: pd.DataFrame, points: pd.DataFrame, at: np.ndarray) -> int
 
 def _joined(table: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
     """Return the points' own comparisons, and those of set-ups below them."""
-    import numpy as np
-    import pandas as pd
-
     if not len(setups):
         return table
     none = [np.nan] * len(setups)
@@ -97,11 +90,6 @@ def _table(
     occupations: pd.DataFrame, points: pd.DataFrame, rows: np.ndarray, at: np.ndarray, own: np.ndarray, job: Job
 ) -> pd.DataFrame:
     """Return the comparisons without their use; `rows` are control rows, `at` the points they belong to."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations import differences
-    from geoqa.analysis.occupations.roles import by_role
     from geoqa.core.statistics import covariance
 
     reference = differences.places(occupations)[rows]
@@ -136,8 +124,6 @@ def _table(
 
 def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
     """Return the comparisons with how far each check stands out among the checks; null for what is none."""
-    import numpy as np
-
     from geoqa.core.statistics import sample_tests
 
     is_check = (table["use"] == CHECK).to_numpy(bool)
@@ -153,12 +139,7 @@ def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
 
 def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return one row for each base set-up with occupations at checks: their mean difference, and its test."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations import measured_rows
     from geoqa.analysis.shifts import at_control, halves, searched_rows
-    from geoqa.analysis.shifts.shifts import Shifts
 
     rules = Shifts.as_set(job)
     site = searched_rows.searched_site(occupations, classes, measured_rows.setups(occupations), job)
@@ -201,9 +182,6 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
 
 def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> list[str]:
     """Return how many were compared, the farthest of them, what stands out and what could not be compared."""
-    from geoqa.analysis.occupations import differences
-    from geoqa.core.frames import wording
-
     unit, checks = job.grid.unit, table[table["use"] == CHECK]
     said = []
     if len(checks):
@@ -266,8 +244,6 @@ def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> 
 
 def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, Bias]:
     """Return the mean of what the checks are off, horizontally and in height, with its test."""
-    import numpy as np
-
     from geoqa.core.statistics import sample_tests
 
     is_check = (table["use"] == CHECK).to_numpy()

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from geoqa.analysis.occupations import differences, measured_rows
+from geoqa.analysis.occupations.measured_rows import flags
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.job import Job
+from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import length
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,14 +21,8 @@ class Stakes(Analysis):
     needs = ("occupations",)
     gives = ("stakes",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `stakes`, one row per stake whose point has a design row, the first one of the point."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.analysis.occupations import differences, measured_rows
-        from geoqa.analysis.occupations.measured_rows import flags
-
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
         is_stake = flags(occupations, "method", "staking") & flags(occupations, "origin", "measured")
@@ -75,15 +67,8 @@ class Averages(Analysis):
     needs = ("occupations", "occupations.visit")
     gives = ("averages",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `averages`, one row per averaged row whose point has direct ones: average minus mean."""
-        import numpy as np
-        import pandas as pd
-
-        from geoqa.analysis.occupations import differences, measured_rows
-        from geoqa.analysis.occupations.measured_rows import flags
-        from geoqa.core.statistics import groups
-
         occupations = frames["occupations"]
         point = measured_rows.codes_of(occupations["point"])
         averaged = np.flatnonzero(flags(occupations, "origin", "averaged"))

@@ -10,22 +10,13 @@ Where a stop truly was: a control coordinate, or what other visits of its confir
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from geoqa.analysis.occupations import measured_rows
+from geoqa.core.arrays import Array, Flags, Index, np, pd, sparse
 from geoqa.core.frames.contract import AGREEING
-from geoqa.core.job import GAP_S, HOLD_S, LOST_S, SOLUTIONS
+from geoqa.core.job import GAP_S, HOLD_S, LOST_S, SOLUTIONS, Job
 from geoqa.core.statistics import groups
-from geoqa.core.statistics.groups import counts_of, starts_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-    from geoqa.core.statistics.groups import Fixes
+from geoqa.core.statistics.groups import Fixes, counts_of, starts_of
 
 
 @dataclass(frozen=True)
@@ -106,8 +97,6 @@ def log_epochs(epochs: pd.DataFrame) -> LogEpochs:
 
 def _medians(values: Array, group: Index, n: int) -> Array:
     """Return the median of each group without its NaN, 1 where it has no other."""
-    import pandas as pd
-
     found = pd.Series(values).groupby(group).median().reindex(range(n)).to_numpy(dtype=float)
     return np.where(np.isfinite(found) & (found > 0), found, 1.0)
 
@@ -130,8 +119,6 @@ def local(
 
 def facts(stays: LogEpochs, occupations: pd.DataFrame, column: str) -> pd.Series:
     """Return what the occupations of each stop say in a column of words: the first that is known; shape (stops,)."""
-    import pandas as pd
-
     words = occupations[column].astype("category")
     codes = np.full(len(stays.number), -1)
     if "stop" in occupations:
@@ -318,8 +305,6 @@ def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confi
 
 def _kin(visit: Index, point: Index, fix: Index) -> Index:
     """Return for each visit the number of those it shares fixes with, itself among them, from the rows' visits."""
-    from scipy import sparse
-
     shared = np.flatnonzero(fix > 0)
     _, number = np.unique(point[shared] * (int(fix.max(initial=0)) + 1) + fix[shared], return_inverse=True)
     visits = groups.above(visit)

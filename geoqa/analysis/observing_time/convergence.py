@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.observing_time import _wait_table
+from geoqa.analysis.observing_time import _log_epochs, _wait_table
 from geoqa.analysis.occupations import roles
 from geoqa.core.arrays import Array, Flags, Frames, np, pd
 from geoqa.core.frames.logs import BEGINS
@@ -35,8 +35,6 @@ class Convergence(Analysis):
 
 
 def _attempts(frames: Frames, job: Job) -> pd.DataFrame:
-    from geoqa.analysis.observing_time import _log_epochs
-
     epochs, occupations = frames["epochs"], frames["occupations"]
     rules = _log_epochs.FixRules.of(job)
     here = _log_epochs.log_epochs(epochs)

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from geoqa.core.job import CORRELATION_S
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.frames.logs import DURATIONS
+from geoqa.core.frames.schema import WHOLE_SITE
+from geoqa.core.frames.wording import under
+from geoqa.core.job import CORRELATION_S, Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
+from geoqa.core.units import duration, small
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,13 +35,9 @@ class Durations(Analysis):
         help="How long errors last at least, for records too short to tell (Miller, O'Keefe and Gao 2012)",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the frame ``durations``, a row for each class and length."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.observing_time import _averaging_times, _wait_table
-        from geoqa.core.frames.logs import DURATIONS
 
         found, left_out = _averaging_times.fixed_epochs(frames["epochs"], frames["occupations"], frames["points"], job)
         found = found.with_correlation(self.correlation_s)
@@ -61,8 +56,6 @@ class Durations(Analysis):
 
 def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
     """Return what the averages of a class spread, a row for each length up to what half of its fixes lasted."""
-    import numpy as np
-
     from geoqa.analysis.observing_time import _averaging_times
 
     rows: list[dict[str, Any]] = []
@@ -102,9 +95,6 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
 
 def _sentences(table: pd.DataFrame, left_out: int, unit: str) -> list[str]:
     """Return what more time buys, a sentence for each class."""
-    from geoqa.core.frames.schema import WHOLE_SITE
-    from geoqa.core.frames.wording import under
-
     single = (table["canopy"] == WHOLE_SITE).all()
     said = [
         f"{under(str(canopy))}, {_gain(rows, unit)}"
@@ -119,8 +109,6 @@ def _sentences(table: pd.DataFrame, left_out: int, unit: str) -> list[str]:
 
 
 def _gain(rows: pd.DataFrame, unit: str) -> str:
-    from geoqa.core.units import duration, small
-
     known = rows[rows["spread_h_m"].notna()]
     if known.empty:
         return (

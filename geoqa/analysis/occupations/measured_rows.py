@@ -225,8 +225,6 @@ def fix_numbers(point: Index, label: Index, base: Index) -> Index:
 
 def shared_labels(labels: pd.Series, group: Index, n: int) -> tuple[pd.Categorical, Flags]:
     """Return the label that the rows of each of `n` groups share, null where they differ, and where they do."""
-    import pandas as pd
-
     known = labels.astype("category").cat
     code, mixed = groups.first_known(known.codes.to_numpy(), group, n)
     return pd.Categorical.from_codes(np.where(mixed, -1, code), categories=known.categories.astype("str")), mixed

@@ -7,20 +7,26 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geoqa.analysis.closures.closure_status import UNUSUAL
+from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations import differences, measured_rows, roles
+from geoqa.analysis.occupations import roles as occupations_roles
+from geoqa.analysis.occupations.measured_rows import Rows, direct_rows, is_rejected, shown_labels
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import schema
 from geoqa.core.frames.contract import BLAMED, CONTRADICTORY, STATUSES
+from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.site import assembly
+from geoqa.core.statistics import groups
+from geoqa.core.statistics.groups import largest
 from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import counted
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations.measured_rows import Rows
     from geoqa.analysis.occupations.visit_means import LocalPositions
     from geoqa.analysis.points.verdict import Limits, Verdict
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,14 +58,10 @@ class PointStatus(Analysis):
         help="Stated precision beyond tolerance and this much worse than the best of its visit has not settled",
     )  # fmt: skip
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return the `points` frame, one row per name, and what became of each occupation."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.closures import agreement
         from geoqa.analysis.occupations import measured_rows, roles, visit_means
-        from geoqa.analysis.occupations.measured_rows import direct_rows, is_rejected
         from geoqa.analysis.points import verdict
 
         occupations, closures = frames["occupations"], frames["closures"]
@@ -128,11 +130,6 @@ class PointStatus(Analysis):
 
     def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
-        import numpy as np
-
-        from geoqa.analysis.occupations import measured_rows
-        from geoqa.analysis.occupations.measured_rows import shown_labels
-
         copied = occupations["copy_of"].to_numpy()[rows.at] > 0
         limit = rows.take(occupations["tolerance_h_m"])
         stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
@@ -145,9 +142,6 @@ class PointStatus(Analysis):
         self, data: LocalPositions, rows: Rows, use: np.ndarray, limits: Mapping[str, Limits]
     ) -> tuple[Verdict, Verdict]:
         """Return the verdicts along both axes; rows the horizontal majority leaves out have no say in the height."""
-        import numpy as np
-
-        from geoqa.analysis.occupations import measured_rows
         from geoqa.analysis.points import verdict
 
         n = len(rows.names)
@@ -166,12 +160,8 @@ class PointStatus(Analysis):
         self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: LocalPositions, axis: str, job: Job
     ) -> Limits:
         """Return what the job accepts of each point along one axis."""
-        import numpy as np
-
         from geoqa.analysis.occupations import expected_precision
-        from geoqa.analysis.occupations import roles as occupations_roles
         from geoqa.analysis.points import verdict
-        from geoqa.core.statistics.groups import largest
 
         n = len(rows.names)
         limit = rows.take(occupations[f"tolerance_{axis}_m"])
@@ -188,11 +178,6 @@ def _facts(
     occupations: pd.DataFrame, data: LocalPositions, rows: Rows, use: np.ndarray, role: pd.Series, job: Job
 ) -> dict[str, np.ndarray]:
     """Return what the reasons tell of each point beside its verdict; arrays of shape (points,)."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.occupations import differences, measured_rows, roles
-    from geoqa.analysis.occupations.measured_rows import shown_labels
 
     def has(flag: np.ndarray) -> np.ndarray:
         return np.bincount(rows.point[flag], minlength=len(rows.names)) > 0
@@ -218,8 +203,6 @@ def _restarting_labels(
 ) -> tuple[str, ...]:
     """Say how many points are unproven only because one label stands on rows of several visits, or none does."""
     from geoqa.analysis.closures import agreement
-    from geoqa.core.statistics.groups import largest
-    from geoqa.core.units import counted
 
     n = len(rows.names)
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
@@ -241,14 +224,10 @@ def _restarting_labels(
 
 def _finite(nu: np.ndarray) -> np.ndarray:
     """Return degrees of freedom, NaN where the scale is taken as known."""
-    import numpy as np
-
     return np.where(np.isfinite(nu), nu, np.nan)
 
 
 def _statuses(codes: np.ndarray) -> pd.Categorical:
-    import pandas as pd
-
     return pd.Categorical.from_codes(codes, categories=list(STATUSES))
 
 
@@ -261,8 +240,6 @@ def _spread(kept: np.ndarray, active: np.ndarray) -> np.ndarray:
 
 def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) -> pd.Series:
     """Return a column that is constant within each point, once per point."""
-    import pandas as pd
-
     points = occupations["point"]
     first = ~points.duplicated()
     return pd.Series(values[first].array, index=points[first].astype(str)).reindex(names.astype(str))
@@ -273,10 +250,6 @@ def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v
 
     Metres, NaN where there is none or the axis is not judged; arrays of shape (points,).
     """
-    import numpy as np
-
-    from geoqa.core.statistics.groups import largest
-
     codes = names.get_indexer(closures["point"].astype(names.dtype))
     found = {}
     for axis, column, judged in (("h", "horizontal_m", judge_h), ("v", "du_m", judge_v)):
@@ -297,11 +270,7 @@ def _basis(
     occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
 ) -> pd.Categorical:
     """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.occupations import expected_precision
-    from geoqa.core.statistics import groups
 
     words = [schema.OWN, schema.OTHER_CLASSES]
     found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
@@ -316,8 +285,6 @@ def _basis(
 
 def shift_names(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     """Return the names of the shifts of each point, joined; null for none."""
-    import pandas as pd
-
     named = pd.DataFrame({"point": shifted["point"], "name": shifted["setup"] + " " + shifted["kind"]})
     text = named.drop_duplicates().groupby("point", sort=False)["name"].agg("; ".join)
     return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
@@ -330,13 +297,6 @@ def explained_by_shifts(
 
     A name at two places and a mark that moved explain their point by themselves.
     """
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.closures.closures import Closures
-    from geoqa.analysis.occupations.visits import Visits
-    from geoqa.core.site import assembly
-
     blamed = points["status"].isin(BLAMED).to_numpy()
     none = pd.Categorical([None] * len(points))
     if not len(shifted) or not blamed.any():

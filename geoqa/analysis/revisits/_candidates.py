@@ -7,17 +7,13 @@ Which points need something, why, and which of them first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
 
 from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.points.delivery import HOURS_LATER
+from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import CONTRADICTORY, HELD, OVER, UNPROVEN
 from geoqa.core.frames.revisits import (
@@ -35,13 +31,8 @@ from geoqa.core.frames.revisits import (
     VISITS,
 )
 from geoqa.core.frames.schema import GRADES
+from geoqa.core.job import Job
 from geoqa.core.site.matching import never_fixed
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True)
@@ -144,7 +135,7 @@ def limits(action: Index, visits: Index, most_visits: int) -> Index:
 APART = GRADES[3:]
 
 
-def candidates(frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+def candidates(frames: Frames, job: Job) -> pd.DataFrame:
     """Return the points that may not be delivered and that somebody can do something about, by name.
 
     Not among them: points nobody observed directly (known or design coordinates, other methods), unless a reviewer

@@ -15,28 +15,19 @@ The walk from point to point: groups, order, legs, and where each point lies.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import geopandas as gpd
-import numpy as np
-import pandas as pd
-import shapely
+from typing import TypeAlias
 
 from geoqa.analysis.occupations.measured_rows import flags, is_direct
 from geoqa.core import clock, geodesy
+from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, gpd, np, pd, shapely, sparse, spatial
 from geoqa.core.errors import ParameterError
 from geoqa.core.frames.revisits import ACCEPT
+from geoqa.core.job import Job
 from geoqa.core.params import near
 from geoqa.core.statistics import groups
 from geoqa.core.units import counted, walked
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
-    Words = NDArray[np.object_]
+Words: TypeAlias = "NDArray[np.object_]"
 
 #: Nearest neighbours that a place may be linked to, itself among them.
 NEIGHBOURS = 9
@@ -52,19 +43,15 @@ def near_groups(place: Array, near_m: float, across_m: float) -> Index:
     place
         East and north, metres, shape (n, 2).
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     n = len(place)
     if n < 2:
         return np.zeros(n, np.int64)
     # Of many neighbours the nearest link as well as all.
-    distance, other = cKDTree(place).query(place, k=min(NEIGHBOURS, n), distance_upper_bound=near_m)
+    distance, other = spatial.cKDTree(place).query(place, k=min(NEIGHBOURS, n), distance_upper_bound=near_m)
     linked = np.isfinite(distance)
     ends = np.nonzero(linked)[0], other[linked]
-    graph = coo_array((np.ones(len(ends[0])), ends), shape=(n, n))
-    _, area = connected_components(graph, directed=False)
+    graph = sparse.coo_array((np.ones(len(ends[0])), ends), shape=(n, n))
+    _, area = csgraph.connected_components(graph, directed=False)
     return _halved(place, area.astype(np.int64), across_m)
 
 

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE, WRONG
+from geoqa.analysis.revisits import _candidates, _walk
+from geoqa.core.arrays import Frames, Index, np, pd
+from geoqa.core.frames.revisits import KEYS, LONGER
+from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Index
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,10 +62,8 @@ class Revisits(Analysis):
         300.0, unit="m", above=0, maximum=100_000, help="An area is no longer than this; minutes to walk through"
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `revisits`, one row per point that needs something, in order of need."""
-        from geoqa.analysis.revisits import _candidates
-
         wanting = _candidates.candidates(frames, job)
         table = self._told(wanting, frames, job)
         table = table.iloc[_candidates.order_of_candidates(table, wanting, job)].reset_index(drop=True)
@@ -77,13 +71,9 @@ class Revisits(Analysis):
         walked, said = self._walked(table, frames, job)
         return Result({"revisits": walked}, said)
 
-    def _told(self, wanting: pd.DataFrame, frames: Mapping[str, pd.DataFrame], job: Job) -> pd.DataFrame:
+    def _told(self, wanting: pd.DataFrame, frames: Frames, job: Job) -> pd.DataFrame:
         """Return what to do about each point, from when, how long and with what chance."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.revisits import _candidates, _success_rates, _visit_times
-        from geoqa.core.frames.revisits import KEYS, LONGER
 
         names = pd.Index(wanting["point"])
         past = _success_rates.record(frames, job) if len(wanting) else _success_rates.nothing()
@@ -116,12 +106,8 @@ class Revisits(Analysis):
             give_up_after=_candidates.limits(action, visits, self.most_visits),
         )
 
-    def _walked(
-        self, table: pd.DataFrame, frames: Mapping[str, pd.DataFrame], job: Job
-    ) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    def _walked(self, table: pd.DataFrame, frames: Frames, job: Job) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """Return the rows with their groups, their places in the walk, and a sentence on the walk."""
-        from geoqa.analysis.revisits import _candidates, _walk
-
         names, place = _walk.places(frames["points"], job)
         goes = _candidates.goes_there(table["action_key"].cat.codes.to_numpy())
         begin = (
@@ -136,13 +122,8 @@ class Revisits(Analysis):
 _KEPT = ["point", "zone", "role", "status", "canopy", "canopy_mixed", "reason", "finding", "looks_like", "shift"]
 
 
-def _times(
-    wanting: pd.DataFrame, frames: Mapping[str, pd.DataFrame], action: Index, job: Job
-) -> dict[str, pd.DatetimeIndex]:
+def _times(wanting: pd.DataFrame, frames: Frames, action: Index, job: Job) -> dict[str, pd.DatetimeIndex]:
     """Return from when each point may be visited again, and when its sky repeats."""
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.revisits import _candidates, _visit_times
 
     gaps = _visit_times.RevisitGaps.of(job)

@@ -10,22 +10,25 @@ What may be claimed of the site, in the terms of each standard, and what may not
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from geoqa.analysis.control.control_checks import ControlChecks, biases
+from geoqa.analysis.occupations import differences, measured_rows
+from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, seconds
+from geoqa.analysis.standards import asprs, iso17123, nssda, rmse
+from geoqa.analysis.standards.statement import Checks, Statement, doubts, why_none
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import CHECK
 from geoqa.core.frames.schema import DELIVERIES
+from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-
     from geoqa.analysis.standards.ngs_real_time import Observed
-    from geoqa.analysis.standards.statement import Checks, Statement
-    from geoqa.core.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,11 +45,8 @@ class RealTimeClasses(Analysis):
     needs = ("occupations", "occupations.visit", "occupations.use", "occupations.fix", "points")
     gives = ("real_time_classes",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `real_time_classes`, one row per point that was observed."""
-        import numpy as np
-        import pandas as pd
-
         from geoqa.analysis.standards import ngs_real_time
 
         names, found = observed(frames["occupations"])
@@ -64,12 +64,7 @@ class RealTimeClasses(Analysis):
 
 def observed(occupations: pd.DataFrame) -> tuple[list[str], Observed]:
     """Return the names of the points that have direct occupations, and what was observed of them."""
-    import numpy as np
-
-    from geoqa.analysis.occupations import differences, measured_rows
-    from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, seconds
     from geoqa.analysis.standards.ngs_real_time import Observed
-    from geoqa.core.statistics import groups
 
     idle = (measured_rows.COPIED, measured_rows.NOT_SETTLED, measured_rows.REJECTED_ROW)
     rows = np.flatnonzero(is_direct(occupations) & ~np.isin(measured_rows.use_codes(occupations["use"]), idle))
@@ -130,10 +125,8 @@ class LinePrecision(Analysis):
     )  # fmt: skip
     gives = ("line_precision",)
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `line_precision`, a row a leg; none where no line is stated."""
-        import pandas as pd
-
         from geoqa.analysis.standards import boundary_lines
 
         corners = boundary_lines.corners(frames["points"], frames["occupations"], job)
@@ -167,10 +160,8 @@ class Statements(Analysis):
         help="Level of the test that control shows no bias; where not stated that of control-checks",
     )
 
-    def run(self, frames: Mapping[str, pd.DataFrame], job: Job) -> Result:
+    def run(self, frames: Frames, job: Job) -> Result:
         """Return `statements`, one row each, and `statement_conditions`, one row a condition."""
-        from geoqa.analysis.control.control_checks import ControlChecks
-
         level = ControlChecks.as_set(job).unusual if self.unusual is None else self.unusual
         checks = checks_of(frames, job)
         made = [
@@ -183,13 +174,8 @@ class Statements(Analysis):
         return Result(_frames(made, unit, up))
 
 
-def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
+def checks_of(frames: Frames, job: Job) -> Checks:
     """Return the checks against independent control as the statements need them."""
-    import numpy as np
-
-    from geoqa.analysis.occupations import differences
-    from geoqa.analysis.standards.statement import Checks
-
     table, points = frames["control_checks"], frames["points"]
     setups, table = table[table["setup"].notna()], table[table["setup"].isna()]
     is_check = (table["use"] == CHECK).to_numpy(bool)
@@ -225,8 +211,6 @@ def checks_of(frames: Mapping[str, pd.DataFrame], job: Job) -> Checks:
 
 
 def _accuracy(checks: Checks, job: Job) -> list[Statement]:
-    from geoqa.analysis.standards import asprs, nssda, rmse
-
     targets = asprs.Targets(job.control.target_rmse_h_m, job.control.target_rmse_v_m)
     made = [
         rmse.state(checks),
@@ -239,11 +223,8 @@ def _accuracy(checks: Checks, job: Job) -> list[Statement]:
     return made
 
 
-def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level: float) -> list[Statement]:
-    import numpy as np
-
+def _classes(frames: Frames, checks: Checks, job: Job, level: float) -> list[Statement]:
     from geoqa.analysis.standards import ngs92, ngs_real_time
-    from geoqa.analysis.standards.statement import doubts, why_none
 
     _, found = observed(frames["occupations"])
     _, states = ngs_real_time.best(found)
@@ -258,13 +239,8 @@ def _classes(frames: Mapping[str, pd.DataFrame], checks: Checks, job: Job, level
     return [*made, ngs92.state(radius, up, job.site.height, stated, told, biased, why)]
 
 
-def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool | None:
+def _biased(frames: Frames, job: Job, level: float) -> bool | None:
     """Return whether checks show an error that all points share; None where nothing can tell."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.analysis.control.control_checks import biases
-
     table, points = frames["control_checks"], frames["points"]
     table = table[table["setup"].isna()]
     at = pd.Index(points["point"].astype("str")).get_indexer(table["point"].astype("str"))
@@ -273,13 +249,11 @@ def _biased(frames: Mapping[str, pd.DataFrame], job: Job, level: float) -> bool 
     return bool((known < level).any()) if len(known) else None
 
 
-def _field_test(frames: Mapping[str, pd.DataFrame], job: Job) -> list[Statement]:
-    from geoqa.analysis.standards import iso17123
-
+def _field_test(frames: Frames, job: Job) -> list[Statement]:
     return [iso17123.state(frames["field_test"], job.field_test)] if len(frames["field_test"]) else []
 
 
-def _lines(frames: Mapping[str, pd.DataFrame]) -> list[Statement]:
+def _lines(frames: Frames) -> list[Statement]:
     from geoqa.analysis.standards import boundary_lines
 
     made = []
@@ -300,8 +274,6 @@ def _lines(frames: Mapping[str, pd.DataFrame]) -> list[Statement]:
 
 def _frames(made: Sequence[Statement], unit: str, up: str) -> dict[str, pd.DataFrame]:
     """Return the statements and their conditions as frames."""
-    import numpy as np
-    import pandas as pd
 
     def text(values: list[str | None]) -> pd.Series:
         return pd.Series(values, dtype="str")

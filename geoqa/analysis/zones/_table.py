@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
-
-import geopandas as gpd
-import numpy as np
-import pandas as pd
-import shapely
+from typing import Any
 
 from geoqa.analysis.geometry import in_crs
 from geoqa.analysis.zones import _evidence
+from geoqa.analysis.zones._evidence import ZoneEvidence
+from geoqa.analysis.zones._search import FoundZones
+from geoqa.core.arrays import Array, Flags, NDArray, gpd, np, pd, shapely
 from geoqa.core.frames.wording import under
 from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS, ZONES
+from geoqa.core.job import Job
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted, length, p_value, part, share, signed
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.analysis.zones._evidence import ZoneEvidence
-    from geoqa.analysis.zones._search import FoundZones
-    from geoqa.core.arrays import Array, Flags
-    from geoqa.core.job import Job
-
 
 #: Share of the judged points beyond tolerance from which it is the site that is bad, not a part of it.
 MOSTLY_BAD = 0.5

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from geoqa.core.arrays import pd
 from geoqa.core.frames.contract import CSV, Column, Frame, bool_column, float_column, int_column, text_column
 from geoqa.core.frames.contract import float_column as _float
 from geoqa.core.frames.contract import int_column as _int
 from geoqa.core.frames.contract import text_column as _text
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 class Action(NamedTuple):
@@ -195,8 +193,6 @@ def earlier_view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.Data
     points, revisits
         The frames of that review; None where it has no revisits.
     """
-    import pandas as pd
-
     frame = pd.DataFrame({name: points[name].array for name in _CARRIED})
     action = pd.Series(pd.NA, index=frame.index, dtype="str")
     if revisits is not None and len(revisits):

@@ -7,10 +7,9 @@ Base set-ups that known coordinates contradict and halves of the work that diffe
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
-from geoqa.core.arrays import Array, Flags, Index, np, pd
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
 from geoqa.core.frames.contract import DELIVERY_REASONS, SEVERITY
 from geoqa.core.frames.schema import WHOLE_SITE
@@ -235,7 +234,7 @@ def off_control_sentence(checks: pd.DataFrame | None, job: Job) -> str:
     return f"{len(rows)} base {which} off control, determined minus known: {'; '.join(told)}{more}."
 
 
-def off_control(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
+def off_control(frames: Frames, job: Job) -> str:
     """Return the same from the frames of a review, and which half of the work is off against the other."""
     told = (
         off_control_sentence(frames.get("control_checks"), job),
@@ -244,7 +243,7 @@ def off_control(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
     return " ".join(one for one in told if one)
 
 
-def halves(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
+def halves(frames: Frames, job: Job) -> str:
     """Return by how much one half of the work is off against the other and whose points that explains, or nothing."""
     shifts = frames.get("shifts")
     if shifts is None or "points" not in frames or "scope" not in shifts:
@@ -266,7 +265,7 @@ def halves(frames: Mapping[str, pd.DataFrame], job: Job) -> str:
     return f"One half of the work is off against the other: {'; '.join(told)}{more}{blamed}. Settle it first."
 
 
-def _points_of(frames: Mapping[str, pd.DataFrame], shifts: pd.DataFrame) -> set[str]:
+def _points_of(frames: Frames, shifts: pd.DataFrame) -> set[str]:
     """Return the points that have an occupation in one of these rows of `shifts`."""
     if "shifted" not in frames:
         return set()
@@ -274,7 +273,7 @@ def _points_of(frames: Mapping[str, pd.DataFrame], shifts: pd.DataFrame) -> set[
     return set(frames["shifted"].astype(named).merge(shifts[[*named]].astype(named))["point"].astype("str"))
 
 
-def settles(frames: Mapping[str, pd.DataFrame]) -> Flags:
+def settles(frames: Frames) -> Flags:
     """Return for each point whether control shows which of its set-ups are off, shape (points,)."""
     points = frames["points"]["point"].astype("str")
     rows = setups(frames.get("control_checks"))

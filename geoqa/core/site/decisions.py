@@ -7,21 +7,16 @@ them; a point is accepted under the name it has in the end.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
-import numpy as np
-import pandas as pd
-
+from geoqa.core.arrays import Index, np, pd
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.schema import DECIDED
+from geoqa.core.job import Job
 from geoqa.core.recipe import sources
 from geoqa.core.units import METRES_PER
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Index
-    from geoqa.core.job import Job
-
-    Entry = dict[str, Any]
+Entry: TypeAlias = "dict[str, Any]"
 
 _WORD = dict(zip(("accept", "reject", "reassign"), range(len(DECIDED)), strict=True))
 #: Of several decisions on one row the weightiest stands there; the last is none.

@@ -83,18 +83,13 @@ def _marks(axes: Any, place: Array, outside: Any, mine: Any, word: str, part: fl
     if not mine.any():
         return
     symbol = SYMBOLS[word]
-    hollow = symbol.shape == "ring"
-    look = {
-        "linestyle": "none",
-        "marker": plots_style.MARKERS[symbol.shape],
-        "color": PLAIN[0] if hollow else symbol.light,
-    }
+    look = plots_style.marks(symbol.shape, PLAIN[0] if symbol.shape == "ring" else symbol.light)
     for rim, size in ((False, 4), (True, 6)):
         there = place[mine & (outside == rim)]
         if part:
             there = there[np.unique(np.round(there / part), axis=0, return_index=True)[1]]
         label = f"n = {mine.sum():,} {word}" if rim == bool(outside[mine].all()) else None
-        axes.plot(*there.T, markersize=size, fillstyle="none" if rim or hollow else "full", label=label, **look)
+        axes.plot(*there.T, **look | {"fillstyle": "none"} if rim else look, markersize=size, label=label)
 
 
 #: Axis, its words, and how far its marks stand from the middle of a row.
@@ -179,7 +174,7 @@ def _class_marks(
     axes.hlines(at, low, high, color=colour, linewidth=1.4)
     basis = classes[f"basis_{axis}"].astype("str") if f"basis_{axis}" in classes else None
     own = np.ones(len(classes), bool) if basis is None else (basis == OWN).to_numpy()
-    style = {"linestyle": "none", "marker": plots_style.MARKERS[shape], "color": colour, "markersize": 6}
+    style = {**plots_style.marks(shape, colour), "markersize": 6}
     axes.plot(value[own], at[own], label=words, **style)
     axes.plot(value[~own], at[~own], **style, markerfacecolor="white")
 
@@ -280,9 +275,7 @@ def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
         value, low, high = (rows[f"{column}{end}"].to_numpy(dtype=float) / factor for end in ("", "_low", "_high"))
         y = at + 0.12 * (1 - 2 * k)
         axes.hlines(y, low, high, color=colour, linestyle=dashes, linewidth=1.6)
-        axes.plot(
-            value, y, linestyle="none", marker=plots_style.MARKERS[shape], color=colour, markersize=6, label=words
-        )
+        axes.plot(value, y, **plots_style.marks(shape, colour), markersize=6, label=words)
     named = zip(rows["value"].astype("str"), rows["compared"], strict=True)
     axes.set_yticks(at, [f"{plots_style.shown(name)}, n = {units.counted(n, 'point')}" for name, n in named])
     axes.set_xlim(left=0)
@@ -310,8 +303,8 @@ def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.Dat
         middle = scale * (left + right) / 2
         axes.hlines(100 * share, scale * left, scale * right, color=PLAIN[0], linewidth=1.2)
         axes.vlines(middle, 100 * low, 100 * high, color=PLAIN[0], linewidth=1.2)
-        axes.plot(middle, 100 * share, linestyle="none", marker=plots_style.MARKERS[CURVES[1][2]], color=PLAIN[0],
-                  label="as seen in a quarter of the points")  # fmt: skip
+        look = plots_style.marks(CURVES[1][2], PLAIN[0])
+        axes.plot(middle, 100 * share, **look, label="as seen in a quarter of the points")
         axes.legend(loc="upper left")
     else:
         plots_style.say_nothing(axes, "no point is proven")

@@ -126,13 +126,8 @@ def _draw_positions(empty: Any, spot: PointFrame, point: str, limit: float | Non
     for k, word in reversed(list(enumerate(SOLUTIONS))):
         mine = (spot.state == k) & np.isfinite(place).all(axis=1)
         if mine.any():
-            shape, colour = SOLUTION_MARKS[word]
-            look: dict[str, Any] = {
-                "marker": style.MARKERS[shape],
-                "color": colour,
-                "fillstyle": "none" if shape == "ring" else "full",
-            }
-            axes.plot(*place[mine].T, linestyle="none", markersize=3, label=f"n = {mine.sum()} {word}", **look)
+            look = style.marks(*SOLUTION_MARKS[word])
+            axes.plot(*place[mine].T, **look, markersize=3, label=f"n = {mine.sum()} {word}")
     _averages(axes, spot, factor)
     _stated(axes, spot, factor)
     if limit:
@@ -272,9 +267,8 @@ def _panel(axes: Any, time: Array, values: Array, spot: PointFrame) -> None:
         counted = int((spot.state == k).sum())
         if not counted:
             continue
-        shape, colour = SOLUTION_MARKS[word]
-        look = {"marker": style.MARKERS[shape], "color": colour, "fillstyle": "none" if shape == "ring" else "full"}
-        axes.plot(time[mine], values[mine], linestyle="none", markersize=2.5, label=f"n = {counted} {word}", **look)
+        look = style.marks(*SOLUTION_MARKS[word])
+        axes.plot(time[mine], values[mine], **look, markersize=2.5, label=f"n = {counted} {word}")
     if not np.isfinite(values).any():
         style.say_nothing(axes, "not known")
 

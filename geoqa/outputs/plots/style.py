@@ -100,6 +100,12 @@ def shown(value: Any, longest: int = LONGEST) -> str:
     return text.cut(text.display_text(value), longest)
 
 
+def marks(shape: str, colour: str) -> dict[str, Any]:
+    """Return how marks without a line between them are drawn, a ring with nothing in it."""
+    hollow = "none" if shape == "ring" else "full"
+    return {"linestyle": "none", "marker": MARKERS[shape], "color": colour, "fillstyle": hollow}
+
+
 def small(unit: str) -> tuple[str, float]:
     """Return the unit that small lengths are drawn in, millimetres where the job's is the metre, and its metres."""
     word = small_unit(unit)
