@@ -75,7 +75,7 @@ def test_landxml_needs_no_columns_and_no_unit(landxml):
     assert 'where [input.columns] names it: start = "timeStamp"' in said
     review.write(landxml.parent / "out")
     record, _ = earlier_review.read_review(landxml.parent / "out")
-    assert earlier_review.read_job(landxml.parent / "out", record).units == ("ftUS", "ftUS")
+    assert earlier_review.read_job(landxml.parent / "out", record).grid.units == ("ftUS", "ftUS")
 
 
 def test_what_the_message_says_to_add_makes_times_of_visits(landxml):

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from geoqa.core.geodesy import Grid
 from geoqa.outputs.plots import closures, observing_time
 
 pytest.importorskip("matplotlib")
-METRES, FEET = (SimpleNamespace(input=SimpleNamespace(unit=unit, height_unit=unit)) for unit in ("m", "ftUS"))
+METRES, FEET = (SimpleNamespace(grid=Grid("EPSG:2193", None, unit, unit)) for unit in ("m", "ftUS"))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
