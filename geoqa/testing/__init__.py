@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from geoqa import pipeline, plugins
+from geoqa import pipeline
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, StepError
@@ -114,12 +114,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
     from geoqa.readers.companions import read_decisions, read_field_test
 
     given = dict(frames or {})
-    found = plugins.catalogue()
-    own: list[Analysis] = [
-        cls()  # type: ignore[misc]
-        for name, cls in found.load_all("geoqa.analysis").items()
-        if found.entries["geoqa.analysis"][name].distribution == plugins.OWN
-    ]
+    own = pipeline.built_in()
     made = {address.partition(".")[0] for other in own for address in other.gives if "." not in address}
     if made & set(given):
         named = ", ".join(sorted(made & set(given)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from geoqa.analysis import polygons
+from geoqa.analysis.geometry import in_crs
 from geoqa.analysis.zones import _evidence
 from geoqa.analysis.zones._evidence import ZoneEvidence
 from geoqa.analysis.zones._search import FoundZones
@@ -209,7 +209,7 @@ def _typed(table: pd.DataFrame, outlines: NDArray[np.object_], job: Job) -> gpd.
     }
 
     def placed(corner: Array) -> Array:
-        return np.column_stack(polygons.in_crs(corner[:, 0], corner[:, 1], job))
+        return np.column_stack(in_crs(corner[:, 0], corner[:, 1], job))
 
     shapes = shapely.transform(outlines, placed) if len(outlines) else outlines
     return gpd.GeoDataFrame(made, geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
