@@ -172,7 +172,7 @@ def scaled(freedom):
 
 def test_classes_and_shares_are_those_of_the_frames(review, page):
     classes = review.frames["classes"]
-    classes = classes.set_axis([key_tables.named(row, classes) for _, row in classes.iterrows()])
+    classes = classes.set_axis(key_tables.named(classes))
     rows = {row[0]: row for row in page.tables["What stated precision is worth here"][1:]}
     assert set(rows) == set(classes.index)
     for name, row in rows.items():
