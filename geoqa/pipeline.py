@@ -70,6 +70,16 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
     return ready
 
 
+def built_in() -> list[Analysis]:
+    """Return geoqa's own analysis steps with their default parameters."""
+    found = plugins.catalogue()
+    return [
+        cls()  # type: ignore[misc]
+        for name, cls in found.load_all("geoqa.analysis").items()
+        if found.entries["geoqa.analysis"][name].distribution == plugins.OWN
+    ]
+
+
 def installed(found: plugins.Catalogue, job: Recipe) -> list[Analysis]:
     """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
     known = {name for group in plugins.GROUPS for name in found.names(group)}
@@ -102,10 +112,9 @@ def installed(found: plugins.Catalogue, job: Recipe) -> list[Analysis]:
     return chosen
 
 
-def leading_to(name: str, steps: Sequence[Analysis]) -> list[Analysis]:
-    """Return the ordered steps that the step called `name` rests on, itself last."""
-    wanted = next((step.gives for step in steps if step.name == name), ())
-    return _under(wanted, steps, lambda step: step.uses)
+def leading_to(addresses: Collection[str], steps: Sequence[Analysis]) -> list[Analysis]:
+    """Return the ordered steps that addresses rest on, those that give them last."""
+    return _under(addresses, steps, lambda step: step.uses)
 
 
 def optional(steps: Sequence[Analysis]) -> frozenset[str]:

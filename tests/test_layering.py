@@ -35,7 +35,7 @@ FLOORS = (
     ("readers.nmea", "analysis.revisits", "analysis.shifts"),
     ("analysis", "analysis.control"),
     ("analysis.standards", "analysis.zones"),
-    ("reviews", "testing"),
+    ("reviews", "testing", "methods"),
     ("commands",),
     ("cli", "__init__"),
     ("__main__",),

@@ -65,7 +65,7 @@ def test_what_a_step_uses_comes_first_where_somebody_gives_it():
              step("a", ("occupations",), ("closures",))]  # fmt: skip
     assert names(pipeline.order(steps)) == ["a", "b", "told"]
     assert names(pipeline.order(steps[:1])) == ["told"]
-    assert names(pipeline.leading_to("told", pipeline.order(steps))) == ["a", "b", "told"]
+    assert names(pipeline.leading_to(("report",), pipeline.order(steps))) == ["a", "b", "told"]
 
 
 def test_a_step_is_shown_what_it_uses_if_it_is_there_and_runs_without():

@@ -463,7 +463,7 @@ def _without_shifts(
     if not names:
         return frames["occupations"], []
     before = pipeline.Frames(frames)
-    pipeline.run(pipeline.leading_to("shifts", steps), before, job, progress)
+    pipeline.run(pipeline.leading_to(("shifts",), steps), before, job, progress)
     shifts, shifted = assembly.chosen(before["shifts"], before["shifted"], names)
     right = assembly.take_off(frames["occupations"], shifted, job)
     schema.check("occupations", right, by="--apply-shift")

@@ -20,7 +20,7 @@ from geoqa.analysis.closures.closures import Closures
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
-from geoqa.analysis.shifts import _adjustment, searched_rows
+from geoqa.analysis.shifts import adjustment, searched_rows
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.core.site import assembly
 from geoqa.pipeline import Frames
@@ -67,8 +67,8 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
     def adjusted() -> None:
         setup = stops.label["setup"]
-        _adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
-        _adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
+        adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
+        adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
 
     taken = float(np.median([seconds(adjusted) for _ in range(3)]))
     print(

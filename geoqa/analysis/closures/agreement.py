@@ -253,7 +253,7 @@ def majority(p: Positions, pairs: Pairs, n: int, votes: Index) -> tuple[Flags, F
     return inside & has[p.group], has
 
 
-def named(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
+def data_snooping(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
     """Return which groups' other positions all stand out from the chosen ones, and so may be named wrong.
 
     Data snooping (Baarda 1968 reliability theory): each is tested against the mean of those chosen. One
@@ -266,6 +266,18 @@ def named(p: Positions, chosen: Flags, n: int, critical: float) -> Flags:
         Positions of the majority, shape (positions,).
     critical
         Probability below which a position stands out.
+
+    Examples
+    --------
+    Two visits 1 cm apart, sigma 1 cm per axis, and a third 30 cm away, which is named:
+
+    >>> seen = Positions(
+    ...     x=np.array([[0.0, 0.0], [0.01, 0.0], [0.3, 0.1]]), cov=np.tile(1e-4 * np.eye(2), (3, 1, 1)),
+    ...     group=np.zeros(3, int), tolerance_m=np.full(3, 0.05), guard_m=np.zeros(3), from_mean=np.zeros(3, bool),
+    ...     nu=np.full(3, np.inf),
+    ... )
+    >>> data_snooping(seen, chosen=np.array([True, True, False]), n=1, critical=0.001).tolist()
+    [True]
     """
     d = p.x.shape[1]
     weight = inverse(p.cov[chosen])

@@ -90,6 +90,16 @@ def grades(copied: Flags, evidence: Evidence, visit: Index, first: Index, second
         Visit of each row; those of the horizontal gap grade the horizontal, those of the height's the height.
     staggered_s
         Smallest gap of a staggered pair.
+
+    Examples
+    --------
+    Two visits five hours apart, each with an initialization of its own:
+
+    >>> no = np.array([False])
+    >>> evidence = Evidence(np.array([18_000.0]), new_fix=~no, new_base=no, new_antenna_height=no, new_operator=no,
+    ...                     sky_repeats=no)
+    >>> GRADES[grades(no, evidence, np.array([1, 2]), np.array([0]), np.array([1]), staggered_s=14_400)[0]]
+    'staggered'
     """
     # A row without a time joins the visit before it; it cannot show that it is apart from any other.
     apart = (visit[first] != visit[second]) & ~np.isnan(evidence.gap_s)

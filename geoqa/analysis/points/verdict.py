@@ -91,7 +91,7 @@ def judge_points(rows: Level, n: int, limits: Limits, typical: float) -> Verdict
     outer = _positions(visits, visits.point, limits).only(sound)
     outer_pairs = agreement.pairs_of(outer, limits.alpha)
     chosen, has = agreement.majority(outer, outer_pairs, n, votes)
-    has &= agreement.named(outer, chosen, n, limits.critical)
+    has &= agreement.data_snooping(outer, chosen, n, limits.critical)
     chosen &= has[outer.group]
     kept_visit = np.zeros(len(visits.point), bool)
     kept_visit[sound[chosen]] = True

@@ -22,8 +22,9 @@ PRIOR_SCALES = 4.0
 #: Shapes the core may have: degrees of freedom of Student's t. Precision varies more than receivers say, and a
 #: core that is wider in its flanks than a normal one must not be taken for a tail.
 SHAPES = np.array([5.0, 6.0, 8.0, 12.0, 20.0, 50.0, 1e6])
-#: The shape that is thought of first, and how much likelier, as a log, each step away from it must be.
-USUAL_SHAPE, SHAPE_GAIN = 8.0, 1.0
+#: The shape that is thought of first, and how much likelier, as a log, each step away from it must be. The search
+#: begins from a heavier one: a start near the normal takes flanks for gross errors and stays there.
+USUAL_SHAPE, SHAPE_GAIN, _FIRST_SHAPE = 20.0, 1.0, 8.0
 #: Pairs of a class beyond this many are thinned: the ratio is known to one percent by then.
 ENOUGH = 2_000
 #: Times the usual square that a closure counts for at most before gross ones are told apart.
@@ -401,7 +402,7 @@ def _start(pairs: PairSample, model: _Model) -> _State:
     seen = model.seen(none, counted, pairs.of, model.classes)
     seen = replace(seen, wrong=np.zeros_like(seen.wrong), fixes=np.zeros_like(seen.fixes))
     pools = model.pools(seen)
-    return _State(pools.known, pools.known.at(pairs.of), even_scales(), USUAL_SHAPE)
+    return _State(pools.known, pools.known.at(pairs.of), even_scales(), _FIRST_SHAPE)
 
 
 def even_scales() -> Array:

@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from geoqa.analysis.occupations import expected_precision
-from geoqa.analysis.shifts import _adjustment
-from geoqa.analysis.shifts._adjustment import FLANKS
+from geoqa.analysis.shifts import adjustment
+from geoqa.analysis.shifts.adjustment import FLANKS
 from geoqa.core.arrays import Array, Flags, Index, np, spatial
 from geoqa.core.statistics import groups
 from geoqa.core.units import METRES_PER
@@ -81,7 +81,7 @@ def find_mixups(place: Array, variance: Array, point: Index, group: Index, size:
     """
     best: Mixup | None = None
     plane, up_too, height = (
-        _adjustment.form_offsets(place[:, axes], known, point, group, place, np.zeros(len(point)))
+        adjustment.form_offsets(place[:, axes], known, point, group, place, np.zeros(len(point)))
         for axes, known in (
             ([0, 1], variance), ([0, 1, 2], np.where(np.isnan(place[:, 2]), np.nan, variance)), ([2], variance)
         )
@@ -101,7 +101,7 @@ def find_mixups(place: Array, variance: Array, point: Index, group: Index, size:
     return best
 
 
-def _far_off(formed: tuple[_adjustment.CommonOffsets, ...], n: int) -> Flags:
+def _far_off(formed: tuple[adjustment.CommonOffsets, ...], n: int) -> Flags:
     """Return which groups lie so far from the others, on most points they share, that a change may tell it."""
     far = np.zeros(n, bool)
     for made in formed:
@@ -110,7 +110,7 @@ def _far_off(formed: tuple[_adjustment.CommonOffsets, ...], n: int) -> Flags:
     return far
 
 
-def _heights(up: _adjustment.CommonOffsets, formed: _adjustment.CommonOffsets) -> Array:
+def _heights(up: adjustment.CommonOffsets, formed: adjustment.CommonOffsets) -> Array:
     """Return the height differences `up` of one group at its cells, NaN where there are none."""
     result = np.full(int(max(formed.point.max(), up.point.max(initial=0))) + 1, np.nan)
     result[up.point] = up.d[:, 0]

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from geoqa.analysis.shifts import _adjustment, _blunders, _setups, at_control, halves
-from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
+from geoqa.analysis.shifts import _blunders, _setups, adjustment, at_control, halves
 from geoqa.analysis.shifts._blunders import Misfiled, Mixup, Moved, Split
 from geoqa.analysis.shifts._setups import Transformation
+from geoqa.analysis.shifts.adjustment import Adjusted, Sessions
 from geoqa.analysis.shifts.at_control import AtControl
 from geoqa.analysis.shifts.halves import Half
 from geoqa.core.arrays import Array, Flags, Index, np, special
@@ -115,7 +115,7 @@ def search(stops: Sessions, setups: int, known: Flags, rules: SearchRules) -> Fi
     count = max(int((~known).sum()), 1)
     found.tests = 8 * count
     found.further = 4 * (4 * count + sum(groups.above(label) for label in labels))
-    found.horizontal = _adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups, least=stops.least_h)
+    found.horizontal = adjustment.adjust(y[:, :2], stops.var_h, stops.point, setup, setups, least=stops.least_h)
     found.apart_h = _apart(found.horizontal, rules.own_h_m, known)
     enough = ~known & (found.horizontal.points >= FEWEST)
     sure = np.flatnonzero((found.apart_h.p * found.tests < rules.level) & enough)
@@ -124,7 +124,7 @@ def search(stops: Sessions, setups: int, known: Flags, rules: SearchRules) -> Fi
     )
     for number in np.flatnonzero(known):  # what known coordinates differ by from all is no crew's height
         vertical = _apart(
-            _adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v),
+            adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v),
             rules.own_v_m,
             known,
         )
@@ -159,13 +159,13 @@ def _of_several(
     contrast = np.where(others, -1 / max(others.sum(), 1), 0.0)
     contrast[number] = 1.0
     at, setup = np.flatnonzero(adjusted.kept), stops.label["setup"]
-    each = _adjustment.counts(adjusted, contrast, variance[at], stops.point[at], setup[at])
+    each = adjustment.counts(adjusted, contrast, variance[at], stops.point[at], setup[at])
     share = np.bincount(stops.point[at], np.abs(each), minlength=stops.points) / 2
     for point in np.argsort(-share)[:MOST_TIES]:
         if share[point] < CARRIES:
             break
         rest = stops.point != point
-        left = _adjustment.adjust(
+        left = adjustment.adjust(
             y[rest, axes], variance[rest], stops.point[rest], setup[rest], len(known), least=least[rest]
         )
         told = np.arange(len(known)) == number
@@ -199,7 +199,7 @@ def _settle_heights(found: Findings, stops: Sessions, y: Array, setups: int, kno
     setup = stops.label["setup"]
     sequence = _blunders.height_sequences(stops.label["crew"], stops.start_s, setup, rules.rest_s)
     for _ in range(MOST):
-        found.vertical = _adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v)
+        found.vertical = adjustment.adjust(y[:, 2:], stops.var_v, stops.point, setup, setups, least=stops.least_v)
         found.apart_v = _apart(found.vertical, rules.own_v_m, known)
         candidates = (
             _of_setups(found, stops, y, known, rules)
@@ -244,7 +244,7 @@ def _beside(
     at = np.flatnonzero(others & (key == keys[0]).all(axis=1))
     part = halves.Halves("set-up", one.number, one.stops, at)
     floor = halves.Floor(rules.drift_v_m, rules.fades_s, apart.own)
-    half = _measured([part], stops, y, _UP, known, floor, _adjustment.FEWEST)
+    half = _measured([part], stops, y, _UP, known, floor, adjustment.FEWEST)
     return replace(one, others=at, off=half[0].off, says=half[0].says) if half else replace(one, others=at)
 
 
@@ -393,7 +393,7 @@ def _of_labels(found: Findings, stops: Sessions, y: Array, rules: SearchRules) -
         label = stops.label[scope]
         if len(np.unique(label[label >= 0])) < (2 if scope == "crew" else 1):
             continue
-        formed = _adjustment.form_offsets(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
+        formed = adjustment.form_offsets(y[:, 2:], stops.var_v, stops.point, label, stops.place, stops.start_s)
         best: _Candidate | None = None
         for number in np.unique(formed.group):
             one = _height_of(scope, int(number), formed.of(int(number)), np.flatnonzero(label == number), stops, rules)
@@ -408,23 +408,21 @@ def _of_labels(found: Findings, stops: Sessions, y: Array, rules: SearchRules) -
 def _of_stretch(stops: Sessions, y: Array, sequence: tuple[Index, Index], rules: SearchRules) -> list[_Candidate]:
     residual, variance = _blunders.against_others(y[:, 2], stops.var_v, stops.point)
     run = _blunders.most_likely(residual, variance, *sequence)
-    if len(run.stops) < _adjustment.FEWEST:
+    if len(run.stops) < adjustment.FEWEST:
         return []
     group = np.full(len(y), -1)
     group[run.stops] = 0
-    formed = _adjustment.form_offsets(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
+    formed = adjustment.form_offsets(y[:, 2:], stops.var_v, stops.point, group, stops.place, stops.start_s)
     made = _height_of("stretch", 0, formed, np.sort(run.stops), stops, rules)
     return [(made[0], 4 * run.tried, made[2])] if made else []
 
 
 def _height_of(
-    scope: str, number: int, formed: _adjustment.CommonOffsets, at: Index, stops: Sessions, rules: SearchRules
+    scope: str, number: int, formed: adjustment.CommonOffsets, at: Index, stops: Sessions, rules: SearchRules
 ) -> _Candidate | None:
     """Return the common height of cells with the gain it brings; None where it is not what most of them show."""
-    effect = _adjustment.common_offset(formed, float(stops.least_v[at].mean()))
-    least = (
-        _adjustment.FEWEST if scope in ("antenna", "pole") else FEWEST
-    )  # one height that was typed wrong a few times
+    effect = adjustment.common_offset(formed, float(stops.least_v[at].mean()))
+    least = adjustment.FEWEST if scope in ("antenna", "pole") else FEWEST  # one height that was typed wrong a few times
     if effect is None or effect.points < least or effect.support < SUPPORT:
         return None
     du = float(effect.value[0])
@@ -469,7 +467,7 @@ def _fitted(
     if not numbers:
         return {}
     formed = [
-        _adjustment.form_offsets(y[:, columns], variance, stops.point, setup, place, stops.start_s)
+        adjustment.form_offsets(y[:, columns], variance, stops.point, setup, place, stops.start_s)
         for columns, variance in (([0, 1], stops.var_h), ([2], stops.var_v))
     ]
     for number in numbers:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from geoqa.analysis.occupations import expected_precision
-from geoqa.analysis.shifts._adjustment import CONTRADICTS, FLANKS, MEDIAN, CommonOffsets
+from geoqa.analysis.shifts.adjustment import CONTRADICTS, FLANKS, MEDIAN, CommonOffsets
 from geoqa.core.arrays import Array, Flags, Index, np, special
 
 #: Set-ups that the usual scatter counts for beside those of the site.
@@ -58,7 +58,7 @@ def outlier_tests(x: Array, cov: Array, part: Index, mass: Array, usual_m: float
     Parameters
     ----------
     x, cov, part
-        From `_adjustment.adjust`.
+        From `adjustment.adjust`.
     mass
         Points each set-up shares, shape (setups,): what the majority is counted by.
     usual_m

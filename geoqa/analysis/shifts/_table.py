@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any
 
-from geoqa.analysis.shifts._adjustment import Adjusted, Sessions
 from geoqa.analysis.shifts._search import CommonHeight, Findings
 from geoqa.analysis.shifts._setups import OutlierTest, Term, Transformation
+from geoqa.analysis.shifts.adjustment import Adjusted, Sessions
 from geoqa.analysis.shifts.halves import Half
 from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index, np

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.occupations import expected_precision
-from geoqa.analysis.shifts import _adjustment, halves
-from geoqa.analysis.shifts._adjustment import Sessions
+from geoqa.analysis.shifts import adjustment, halves
+from geoqa.analysis.shifts.adjustment import Sessions
 from geoqa.analysis.shifts.halves import Floor
 from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames import wording
@@ -146,8 +146,8 @@ def _one(stops: Sessions, y: Array, control: Array, var: Array, at: Index, floor
             told.append([np.nan] * 4)
             continue
         d, v, of, start, setup = d[there], variance[at][there], point[there], stops.start_s[at][there], own[there]
-        whole = _adjustment.CommonOffsets(d, v, nowhere[there], of, np.zeros((len(d), 3)), start)
-        effect = _adjustment.common_offset(whole, float(least[at][there].mean()))
+        whole = adjustment.CommonOffsets(d, v, nowhere[there], of, np.zeros((len(d), 3)), start)
+        effect = adjustment.common_offset(whole, float(least[at][there].mean()))
         weight = 1 / v
         value = (d * weight[:, None]).sum(axis=0) / weight.sum() if effect is None else effect.value
         left = float((((d - value) ** 2).sum(axis=1) * weight).sum()) / (k * max(len(d) - 1, 1))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from geoqa.analysis.occupations import expected_precision
-from geoqa.analysis.shifts import _adjustment
+from geoqa.analysis.shifts import adjustment
 from geoqa.analysis.shifts._setups import JOINS, STANDS
 from geoqa.core.arrays import Array, Flags, Index, np, special
 from geoqa.core.statistics import groups
@@ -138,7 +138,7 @@ def measure(
     concerned = np.zeros(groups.above(point), bool)
     concerned[point[part.earlier]] = concerned[point[part.later]] = True
     at = np.flatnonzero(concerned[point] & (side >= 0))
-    made = _adjustment.adjust(y[at], variance[at], point[at], side[at], 4, least=least[at])
+    made = adjustment.adjust(y[at], variance[at], point[at], side[at], 4, least=least[at])
     points = int(min(made.points[0], made.points[1]))
     if points < fewest or made.part[0] != made.part[1]:
         return None
@@ -161,7 +161,7 @@ def measure(
 class _Told(NamedTuple):
     """An adjustment of parts, and the stops it rests on."""
 
-    made: _adjustment.Adjusted
+    made: adjustment.Adjusted
     side: Index
     variance: Array
     point: Index
@@ -176,7 +176,7 @@ class _Told(NamedTuple):
         contrast = np.zeros(4)
         contrast[one], contrast[other] = 1.0, -1.0
         d, noise = contrast @ made.x, max(float(contrast @ made.cov @ contrast), 1e-12)
-        each = _adjustment.counts(made, contrast, self.variance, self.point, self.side)
+        each = adjustment.counts(made, contrast, self.variance, self.point, self.side)
         each[self.side == 3] = 0.0  # control shares nothing
         full = noise + shared(each, self.start_s, self.setup, self.floor)
         # The floor is taken as known; what the closures tell of their own scatter has its degrees of freedom.

@@ -9,7 +9,7 @@ import numpy as np
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, flags, is_rejected, seconds
 from geoqa.analysis.points.point_status import PointStatus
-from geoqa.analysis.shifts import _adjustment, _table
+from geoqa.analysis.shifts import _table, adjustment
 from geoqa.core import clock
 from geoqa.core.frames.control import CHECK
 from geoqa.core.units import length
@@ -34,7 +34,7 @@ class SearchedSite(NamedTuple):
     `left_out` is how many set-ups are compared with none, because there are too many.
     """
 
-    stops: _adjustment.Sessions
+    stops: adjustment.Sessions
     place: Array
     start_s: Array
     known: Flags
@@ -86,7 +86,7 @@ def searched_site(
     label["check"] = np.where(is_control & is_check[codes_of(occupations["point"])], 0, -1)
     part = np.flatnonzero(_telling(occupations, job) | is_control)
     var_h, var_v = _variances(occupations, classes, is_control)
-    made = _adjustment.sessions(
+    made = adjustment.sessions(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
         (var_h[part], var_v[part]),
         tuple(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[part] for axis in "hv"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from geoqa.analysis import polygons
+from geoqa.analysis.geometry import in_crs
 from geoqa.analysis.zones import _evidence
 from geoqa.analysis.zones._evidence import ZoneEvidence
 from geoqa.analysis.zones._search import FoundZones
@@ -125,7 +125,7 @@ def of_found(
     table["message"] = [zone_sentence(row, level, job) for row in table.to_dict("records")]
     of_number = np.full(len(names) + 1, None, dtype=object)
     of_number[order] = names
-    shapes = shapely.transform(found.outlines[order], lambda at: np.column_stack(polygons.in_crs(*at.T, job)))
+    shapes = shapely.transform(found.outlines[order], lambda at: np.column_stack(in_crs(*at.T, job)))
     made = gpd.GeoDataFrame(ZONES.filled(table), geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
     return made, of_number[found.inside]
 

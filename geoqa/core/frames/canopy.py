@@ -1,9 +1,4 @@
-"""Contracts of the frames on canopy and its classes.
-
-Contracts of the frames beside the classes: gross errors, repeats, planning; and what pairs show.
-
-Contracts of the frames on canopy: what files say of each point, where that differs from the label, and its cost.
-"""
+"""Contracts of the frames on canopy and its classes."""
 
 from __future__ import annotations
 

@@ -359,6 +359,8 @@ REJECTIONS = {
     "too_many": "has too many fields: {fields}, where the table has {width}{hint}",
     "too_few": "has too few fields: {fields}, where the table has {width}{hint}",
     "quote": "opens a quote it does not close",
+    "quotes": "has a quote that is opened and not closed, or closed in the middle of a field",
+    "long_field": "has a field longer than {most} characters",
     "headings": "repeats the headings",
     "number": "{ours} is not a number",
     "infinite": "{ours} is infinite",

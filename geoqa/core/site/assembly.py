@@ -1,9 +1,4 @@
-"""Several files made one site, and shifts taken off its occupations.
-
-Several files made one site: rows numbered, categories united, geographic input given its local grid.
-
-Occupations with shifts taken off: only ever asked for by name.
-"""
+"""Several files made one site, and shifts taken off its occupations."""
 
 from __future__ import annotations
 

@@ -1,12 +1,6 @@
 """Labels: when two are one, what they mean, and which text a spreadsheet would run.
 
-When two labels are one: what differs by appearance alone, capitals, width, invisible characters, leading zeros.
-
 A label that is written another way would count as a fresh initialization, and one fix as its own witness.
-
-What the labels of rows mean: rows that are no direct measurement, and columns that hold no labels at all.
-
-Text that a spreadsheet would run as a formula: an apostrophe before its sign in a file, and off again on reading.
 
 A cell may be opened with another separator than it was written with, so what stands behind any common one
 counts as a start too. What `inert` makes of a text, `as_read` turns back, whatever the text.

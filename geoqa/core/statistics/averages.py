@@ -1,4 +1,4 @@
-"""How many independent epochs an average of correlated ones is worth, and the clusters that positions make.
+"""What an average of correlated epochs is worth.
 
 The variance of a mean of n correlated values is sigma^2 / n_eff. Short records understate how long errors
 last, so the smallest of several estimates counts, never below one, and a correlation time from the literature
@@ -51,6 +51,17 @@ def effective_epochs(series: Array, interval_s: float, correlation_s: float = PR
         Seconds between epochs.
     correlation_s
         The correlation time of the literature; 0 for none.
+
+    Examples
+    --------
+    Ten minutes of one epoch a second, each nine tenths of the one before it:
+
+    >>> dice = np.random.default_rng(1)
+    >>> series = np.zeros((600, 1))
+    >>> for k in range(1, 600):
+    ...     series[k] = 0.9 * series[k - 1] + dice.normal()
+    >>> round(effective_epochs(series, interval_s=1.0, correlation_s=0.0))
+    25
     """
     n = len(series)
     if n < 4:

@@ -1,4 +1,4 @@
-"""Sorted groups as arrays: where each starts, its pairs, sums and means; and the fixes in a stream of epochs."""
+"""Sorted groups as arrays, and initializations in a stream of epochs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Nearest neighbours of places, equally many for each, and whether it is worse among them than chance makes it.
+"""Neighbours, and whether it is worse among them than chance makes it.
 
 Every neighbourhood has the same number of members, so one null distribution serves all of them: exact for
 yes and no, drawn for sizes and directions. What is compared is where things happen; how often they happen on

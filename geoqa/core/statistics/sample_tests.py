@@ -1,4 +1,4 @@
-"""Samples compared (medians, shares, ratios, rank tests), and against something better known (bias, outliers)."""
+"""Samples compared, and samples against something better known: rank tests, bounds, bias, outliers."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from analysis.builders import job, occupations
 from scipy import stats
 
 from geoqa.analysis.control.control_checks import ControlChecks
-from geoqa.analysis.shifts import _adjustment, at_control, halves
+from geoqa.analysis.shifts import adjustment, at_control, halves
 from geoqa.analysis.standards.statements import LinePrecision, Statements
 from geoqa.core.frames import wording
 from geoqa.outputs import key_tables
@@ -194,7 +194,7 @@ def test_a_set_up_at_two_marks_worked_out_by_hand():
     point, setup, check, start, e, n, u, var_h, var_v = map(np.array, zip(*rows, strict=True))
     y = np.column_stack([e, n, u])
     of_row = np.array([0, 1, 1, 2, 3, 4, 5, 6])
-    made = _adjustment.Sessions(
+    made = adjustment.Sessions(
         y=y, place=y, var_h=var_h, var_v=var_v, least_h=np.full(7, 0.01), least_v=np.full(7, 0.02), point=point,
         start_s=start, label={"setup": setup, "check": check}, of_row=of_row, row=of_row, row_place=y[of_row],
     )  # fmt: skip

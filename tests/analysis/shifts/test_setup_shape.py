@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from geoqa.analysis.shifts import _adjustment, _setups
+from geoqa.analysis.shifts import _setups, adjustment
 
 LEVEL = 0.02 / 16
 
@@ -12,7 +12,7 @@ def random_cells(rng, points, axes, sigma):
     place = np.column_stack([rng.uniform(-200, 200, (points, 2)), np.zeros(points)])
     start = np.sort(rng.uniform(0, 10_800, points))
     d = rng.normal(0, sigma, (points, axes))
-    return _adjustment.CommonOffsets(
+    return adjustment.CommonOffsets(
         d, np.full(points, sigma**2), np.zeros(points, int), np.arange(points), place, start
     )
 

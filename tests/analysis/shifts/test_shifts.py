@@ -16,7 +16,7 @@ from geoqa.analysis.closures.closures import Closures
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
-from geoqa.analysis.shifts import _adjustment, _setups, _table, searched_rows
+from geoqa.analysis.shifts import _setups, _table, adjustment, searched_rows
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.core.errors import CallError
 from geoqa.core.frames import schema, wording
@@ -135,7 +135,7 @@ def test_set_ups_on_their_own_do_not_hide_a_shift():
     point = np.repeat(np.arange(tied + lone), 2)
     setup = np.r_[np.tile([0, 1], tied), np.repeat(np.arange(2, lone + 2), 2)]
     y = rng.normal(0, 0.010, (len(point), 2))
-    made = _adjustment.adjust(y, np.full(len(point), 0.010**2), point, setup, lone + 2)
+    made = adjustment.adjust(y, np.full(len(point), 0.010**2), point, setup, lone + 2)
     assert made.factor == pytest.approx(1.0, rel=0.35)
 
 
@@ -531,7 +531,7 @@ def test_a_precision_of_a_hundred_thousand_kilometres_is_no_fault(axis):
     variance[[7, 11]] = 99_999_999.999**2
     d = 2 if axis == "sigma_e_m" else 1
     y = rng.normal(0, 0.01, (24, d)) + 0.5 * setup[:, None]
-    made = _adjustment.adjust(y, variance, point, setup, 2)
+    made = adjustment.adjust(y, variance, point, setup, 2)
     assert (made.x[1] - made.x[0]) == pytest.approx(0.5, abs=0.02)
     assert np.isfinite(made.cov).all()
     assert not made.kept[[6, 7, 10, 11]].any()
@@ -572,7 +572,7 @@ def test_what_a_shift_explains_is_not_the_noise_of_the_place():
 def test_a_half_that_is_off_is_told_first():
     made = job()
     frames = run(occupations(one_day()), made)[0]
-    kept = {name: frames[name] for name in ("points", "shifts")}
+    kept = {name: frames[name] for name in ("points", "shifts", "shifted")}
     told = wording.off_control(kept, made)
     assert told.startswith("One half of the work is off against the other: B1 from 2026-02-02 13:00 (+0.19")
     assert "in height; 24 points)" in told

@@ -22,35 +22,37 @@ KNOWN = np.array([np.inf])
 def test_the_limit_in_feet(length_ft, allowed_ft, unit):
     """ALTA/NSPS 2021 and 2026, section 3.E, second-hand: 0.07 ft + 50 ppm; in numbers computed."""
     foot = {"ft": 0.3048, "ftUS": 1200 / 3937}[unit]
-    assert boundary_lines.allowed(np.array([length_ft * foot]), unit) == pytest.approx([allowed_ft * foot], rel=1e-12)
+    assert boundary_lines.allowed_axis(np.array([length_ft * foot]), unit) == pytest.approx(
+        [allowed_ft * foot], rel=1e-12
+    )
 
 
 @pytest.mark.parametrize(("length_m", "allowed_m"), [(100, 0.0250), (1000, 0.0700)])
 def test_the_limit_in_metres(length_m, allowed_m):
     """ALTA/NSPS 2021 and 2026, section 3.E, second-hand: 2 cm + 50 ppm; in numbers computed."""
-    assert boundary_lines.allowed(np.array([length_m]), "m") == pytest.approx([allowed_m], rel=1e-12)
+    assert boundary_lines.allowed_axis(np.array([length_m]), "m") == pytest.approx([allowed_m], rel=1e-12)
 
 
 def test_the_two_constants_differ_by_more_than_a_millimetre():
     """Computed: 0.07 ft and 2 cm differ by 1.3 mm, so the constant of the job's unit is used."""
-    feet, metres = (boundary_lines.allowed(np.zeros(1), unit)[0] for unit in ("ft", "m"))
+    feet, metres = (boundary_lines.allowed_axis(np.zeros(1), unit)[0] for unit in ("ft", "m"))
     assert feet - metres == pytest.approx(0.0013, abs=5e-5)
 
 
 def test_end_to_end_single_occupations_fail_and_means_of_pairs_pass():
     """Computed: sigma 8 mm per axis; singles 27.7 mm, means of independent pairs 19.6 mm, at 100 m 25.0 mm."""
     variance = 0.008**2
-    single, _ = boundary_lines.relative(*(np.array([2 * variance * f]) for f in (1, 1, 0)), KNOWN)
-    pairs, _ = boundary_lines.relative(*(np.array([variance * f]) for f in (1, 1, 0)), KNOWN)
+    single, _ = boundary_lines.relative_precision(*(np.array([2 * variance * f]) for f in (1, 1, 0)), KNOWN)
+    pairs, _ = boundary_lines.relative_precision(*(np.array([variance * f]) for f in (1, 1, 0)), KNOWN)
     assert (1000 * single[0], 1000 * pairs[0]) == pytest.approx((27.7, 19.6), abs=0.05)
-    allowed = boundary_lines.allowed(np.array([100.0]), "m")[0]
+    allowed = boundary_lines.allowed_axis(np.array([100.0]), "m")[0]
     assert single[0] > allowed > pairs[0]
 
 
 def test_a_scale_that_was_estimated_widens_it():
     """Computed, F distribution: sqrt(2 F(0.95; 2, 10)) is 2.865."""
     one = (np.array([1e-4]), np.array([1e-4]), np.array([0.0]))
-    assert boundary_lines.relative(*one, np.array([10.0]))[0] == pytest.approx([0.02865], abs=5e-6)
+    assert boundary_lines.relative_precision(*one, np.array([10.0]))[0] == pytest.approx([0.02865], abs=5e-6)
 
 
 SITE = 8  # corners, each visited three times under other skies
@@ -162,5 +164,5 @@ def test_the_direction_of_a_leg_changes_nothing(seed):
     a = np.random.default_rng(seed).normal(0, 0.01, (2, 2, 2))
     cov = a @ a.transpose(0, 2, 1)
     both = cov.sum(axis=0)
-    major, _ = boundary_lines.relative(both[:1, 0], both[1:, 1], both[:1, 1], KNOWN)
+    major, _ = boundary_lines.relative_precision(both[:1, 0], both[1:, 1], both[:1, 1], KNOWN)
     assert major[0] == pytest.approx(np.sqrt(np.linalg.eigvalsh(both).max() * -2 * np.log(0.05)))

@@ -186,6 +186,15 @@ def adjust(
     least
         Share of each variance that the step of the coordinates makes, shape (n,): closures that happen to agree do not
         take it away.
+
+    Examples
+    --------
+    Three points from two set-ups, the second a decimetre east of the first:
+
+    >>> east = np.array([[0.0], [0.1], [0.0], [0.102], [0.0], [0.098]])
+    >>> found = adjust(east, np.full(6, 1e-4), point=np.repeat([0, 1, 2], 2), setup=np.tile([0, 1], 3), count=2)
+    >>> found.x.round(3).tolist()
+    [[-0.05], [0.05]]
     """
     d = y.shape[1]
     there = np.flatnonzero(~np.isnan(y).any(axis=1) & (setup >= 0) & (variance > 0))
