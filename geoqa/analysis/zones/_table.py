@@ -125,7 +125,11 @@ def of_found(
     table["message"] = [zone_sentence(row, level, job) for row in table.to_dict("records")]
     of_number = np.full(len(names) + 1, None, dtype=object)
     of_number[order] = names
-    shapes = shapely.transform(found.outlines[order], lambda at: np.column_stack(in_crs(*at.T, job)))
+
+    def placed(corner: Array) -> Array:
+        return np.column_stack(in_crs(corner[:, 0], corner[:, 1], job))
+
+    shapes = shapely.transform(found.outlines[order], placed)
     made = gpd.GeoDataFrame(ZONES.filled(table), geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
     return made, of_number[found.inside]
 
