@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault
@@ -78,6 +78,12 @@ class Frame:
     key: tuple[str, ...]
     columns: dict[str, Column]
     base: tuple[str, ...] = field(default=())
+
+    def filled(self, given: Any) -> pd.DataFrame:
+        """Return rows, or columns by name, as a frame of every column of the contract, in its order and kinds."""
+        kinds = {"text": "str", "float": float, "int": "int64", "bool": bool}
+        table = pd.DataFrame(given, columns=list(self.columns))
+        return table.astype({name: kinds[rule.kind] for name, rule in self.columns.items() if rule.kind in kinds})
 
 
 def seen_in(columns: Mapping[str, Column], where: str) -> dict[str, tuple[float, str]]:

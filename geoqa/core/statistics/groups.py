@@ -101,6 +101,13 @@ def sums(values: Array, group: Index, n: int) -> Array:
     return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])
 
 
+def means(values: Array, group: Index, n: int) -> Array:
+    """Return the mean of what is known of `values` (shape (m, k)) per group number; shape (n, k), NaN of nothing."""
+    known = ~np.isnan(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(sums(np.where(known, values, 0.0), group, n) / sums(known.astype(float), group, n))
+
+
 def largest(values: Array, group: Index, n: int, empty: float = math.nan) -> Array:
     """Return the largest of `values` per group number, `empty` where a group has none (NaN are passed over)."""
     result = np.full(n, -np.inf)
