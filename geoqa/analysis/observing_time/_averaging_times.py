@@ -1,9 +1,4 @@
-"""What averages of each length spread, from the epochs of fixes that were held.
-
-What averages of each length spread, within fixes and across the fixes of a point. Arrays only.
-
-The epochs of fixes that were held at a stop, ready to be averaged.
-"""
+"""What averages of each length spread, within fixes and across those of a point, from epochs of fixes that held."""
 
 from __future__ import annotations
 

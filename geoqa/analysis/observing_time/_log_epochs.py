@@ -1,11 +1,4 @@
-"""The epochs of a site's stops, attempts at a fix within them, and where each stop truly was.
-
-The epochs of a site's stops as sorted arrays, with the fixes in them.
-
-Attempts at a fix within the stops of a log: when each begins and ends, and when it came to what. Arrays only.
-
-Where a stop truly was: a control coordinate, or what other visits of its confirmed point say.
-"""
+"""The epochs of a site's stops as sorted arrays, attempts at a fix within them, and where each stop truly was."""
 
 from __future__ import annotations
 
