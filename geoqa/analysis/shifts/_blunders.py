@@ -1,4 +1,4 @@
-"""Blunders of the book: unit and axis mix-ups, mistyped antenna heights, wrong point names, marks that moved. Kernels."""
+"""Blunders of the book: mixed-up units and axes, mistyped antenna heights, wrong point names, moved marks. Kernels."""
 
 from __future__ import annotations
 
