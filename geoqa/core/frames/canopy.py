@@ -22,7 +22,7 @@ BOUNDED = {
 }
 
 _CLASS = {
-    "canopy": _text("canopy class, or the whole site", nulls=False),
+    "canopy": _text("canopy class; null for the whole site, and for rows without a label"),
     "solution": _text("solution type; null for the whole site, and where none is stated"),
 }
 PAIRS_NEEDED = Frame(

@@ -50,7 +50,7 @@ UNTIL_WORDS = {
     "truth": "the position stays within tolerance of what other visits confirm",
 }
 BEGINS = ("not fixed at arrival", "fix lost")
-_CANOPY = {"canopy": text_column("canopy class, or the whole site", nulls=False)}
+_CANOPY = {"canopy": text_column("canopy class; null for the whole site")}
 
 CONVERGENCE = Frame(
     key=("attempt_id",),
