@@ -253,7 +253,7 @@ def reference_positions(
     point = occupations["point"].astype("category")
     codes, names = point.cat.codes.to_numpy().astype(np.int64), point.cat.categories
     truth = _truths(codes, len(names), place, occupations, _confirmed(points, names))
-    row = first_rows(number, occupations, np.isfinite(truth).all(axis=1))
+    row = first_rows(number, occupations, np.asarray(np.isfinite(truth).all(axis=1)))
     result = np.where(row[:, None] >= 0, truth[row] + origin, np.nan)
     if system.geographic:
         return (result[:, 0] + 180) % 360 - 180, result[:, 1]
