@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from geoqa import plugins
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
-from geoqa.core.frames.schema import Frames as Frames
+from geoqa.core.frames.schema import RunFrames as RunFrames
 from geoqa.core.frames.schema import has as has
 from geoqa.core.steps import Result
 
@@ -149,7 +149,7 @@ def possible(steps: Iterable[Analysis], there: Collection[str]) -> list[Analysis
 
 def run(
     steps: Sequence[Analysis],
-    frames: Frames,
+    frames: RunFrames,
     job: Job,
     progress: Callable[[str], None] = lambda _: None,
     may_fail: Collection[str] = (),
@@ -206,7 +206,7 @@ def going_on(name: str, failed: dict[str, str]) -> Iterator[None]:
         failed[name] = plugins.error_text(error)
 
 
-def _run_one(step: Analysis, frames: Frames, job: Job, foreign: bool) -> tuple[str, ...]:
+def _run_one(step: Analysis, frames: RunFrames, job: Job, foreign: bool) -> tuple[str, ...]:
     try:
         return frames.run(step, job, _as_guest if foreign else None)
     except GeoqaError:

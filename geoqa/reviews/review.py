@@ -406,7 +406,7 @@ def _reviewed(
     foreign = [step.name for step in steps if found.is_third_party(step.name)]
     failed: dict[str, str] = {}
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
-    kept = pipeline.Frames(frames)
+    kept = pipeline.RunFrames(frames)
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
     by_name = {reader.name: reader for _, reader, _ in read}
@@ -437,7 +437,7 @@ def _reviewed(
     )
 
 
-def _taught(kept: pipeline.Frames, job: Job) -> dict[str, Any]:
+def _taught(kept: pipeline.RunFrames, job: Job) -> dict[str, Any]:
     """Return what the job teaches: sums by class, how its rows are known again, and under which words."""
     from geoqa.core import experience
 
@@ -462,7 +462,7 @@ def _without_shifts(
     names = job.steps.get("shifts", {}).get("apply", ())
     if not names:
         return frames["occupations"], []
-    before = pipeline.Frames(frames)
+    before = pipeline.RunFrames(frames)
     pipeline.run(pipeline.leading_to(("shifts",), steps), before, job, progress)
     shifts, shifted = assembly.chosen(before["shifts"], before["shifted"], names)
     right = assembly.take_off(frames["occupations"], shifted, job)

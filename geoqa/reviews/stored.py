@@ -168,7 +168,7 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
         raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")
-    kept = pipeline.Frames.before([step], review.frames)
+    kept = pipeline.RunFrames.before([step], review.frames)
     foreign, failed = [step.name] if plugins.catalogue().is_third_party(step.name) else [], dict[str, str]()
     messages = pipeline.run([step], kept, review.job, foreign=foreign, failed=failed)
     if failed:
