@@ -8,14 +8,13 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from typing import TYPE_CHECKING
 
 from geoqa import plugins
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
 from geoqa.core.frames.schema import RunFrames as RunFrames
 from geoqa.core.frames.schema import has as has
 from geoqa.core.steps import Result
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job, Recipe
     from geoqa.core.steps import Analysis
 

@@ -30,16 +30,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib.metadata import Distribution, EntryPoint, entry_points, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from geoqa.core import steps
+from geoqa.core.arrays import np, pd, shapely
 from geoqa.core.errors import GeoqaError, PluginError, RecipeError, StepError
 from geoqa.core.params import Declared
 from geoqa.core.steps import configure as configure
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 T = TypeVar("T")
 
@@ -116,8 +113,6 @@ def taken(frames: Any) -> dict[str, pd.DataFrame]:
     StepError
         If they are no frames by name, or a column holds what no output can.
     """
-    import pandas as pd
-
     if not isinstance(frames, Mapping):
         raise StepError(f"it returned {type(frames).__name__} for its frames, it must return frames by name")
     made = {}
@@ -146,8 +141,6 @@ def _folder() -> Path | None:
 
 
 def _copied(frame: pd.DataFrame) -> pd.DataFrame:
-    import numpy as np
-    import pandas as pd
 
     made = frame.copy(deep=True)
     made.index = frame.index.copy(deep=True)
@@ -166,8 +159,6 @@ def _copied(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _is_fixed(values: pd.Series) -> bool:
     """Return whether no cell of a column can be changed in its place."""
-    import shapely
-
     fixed = (str, int, float, bool, bytes, type(None), shapely.Geometry)
     return all(issubclass(kind, fixed) for kind in set(map(type, values)))
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.geodesy import Grid
@@ -26,10 +27,6 @@ from geoqa.core.recipe import (
     Source,
     Tolerance,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 #: What makes a fix and a silence unless the recipe says otherwise, seconds: a fix that is away for so long is lost, it
 #: must last so long without a break to be held, a longer silence is a gap, errors last so long at least.
@@ -373,8 +370,6 @@ def _initialization_messages(own: Recipe, job: Recipe) -> list[str]:
 
 
 def _asserted(rows: int, number: int) -> pd.Categorical:
-    import numpy as np
-    import pandas as pd
 
     labels = [f"asserted {number}.{row}" for row in range(1, rows + 1)]
     return pd.Categorical.from_codes(np.arange(rows), categories=pd.Index(labels, dtype="str"))
@@ -384,9 +379,6 @@ def _with_own_roles(
     frame: pd.DataFrame, own: Recipe, recipe: Recipe, path: str
 ) -> tuple[pd.DataFrame, dict[str, Role], list[str]]:
     """Return a file's rows under roles that hold its own rules, and those roles."""
-    import numpy as np
-    import pandas as pd
-
     labels = frame["role"].astype("category").cat.remove_unused_categories()
     known = [str(word) for word in labels.cat.categories]
     names: list[str | None] = [*known, None]

@@ -22,14 +22,11 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.core import input_files
+from geoqa.core.arrays import gpd
 from geoqa.core.errors import InputError, ParameterError
-
-if TYPE_CHECKING:
-    import geopandas as gpd
-
 
 SQLITE, SHAPE, FLATGEOBUF, PARQUET = b"SQLite format 3\x00", b"\x00\x00\x27\x0a", b"fgb\x03fgb", b"PAR1"
 #: What the library calls each of them.
@@ -202,8 +199,6 @@ def shapes(path: Path) -> gpd.GeoDataFrame:
     OSError
         If it cannot be read.
     """
-    import geopandas as gpd
-
     if input_files.head(path).removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
         return _geojson(path)
     with copied(path) as copy, warnings.catch_warnings():
@@ -221,8 +216,6 @@ def shapes(path: Path) -> gpd.GeoDataFrame:
 
 def _geojson(path: Path) -> gpd.GeoDataFrame:
     """Return the features of a GeoJSON file, in the system it states or RFC 7946 (section 4) makes it: WGS 84."""
-    import geopandas as gpd
-
     try:
         document = json.loads(input_files.content(path).decode("utf-8-sig"))
         found = {"FeatureCollection": document.get("features"), "Feature": [document]}.get(document.get("type"))

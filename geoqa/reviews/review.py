@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
 from geoqa.core import geodesy, input_files
+from geoqa.core.arrays import gpd, pd
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.core.frames import contract, schema
 from geoqa.core.units import METRES_PER
@@ -19,8 +20,6 @@ from geoqa.reviews import reading
 from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job, Recipe
     from geoqa.core.recipe import Requirement
     from geoqa.core.steps import Analysis
@@ -513,12 +512,10 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return a frame that has geometry as a GeoDataFrame in the job's CRS."""
     if "geometry" not in frame:
         return frame
-    import geopandas as gpd
 
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=job.grid.system.crs)
 
 
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    import pandas as pd
 
     return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, GeoqaError, StepError
 from geoqa.core.frames import schema
 from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, Result, Step, Writer
@@ -26,8 +27,6 @@ from geoqa.testing.checks import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job
 
     Frames = Mapping[str, pd.DataFrame]
@@ -183,7 +182,6 @@ def _whole_points(step: Analysis, view: Frames, job: Job, result: Result) -> lis
     names = sorted({str(name) for frame in view.values() if "point" in frame for name in frame["point"]})
 
     def parts() -> Result:
-        import pandas as pd
 
         made = [_run(step, _only(view, set(names[i::2])), job).frames for i in (0, 1)]
         return Result({name: pd.concat([part[name] for part in made]) for name in result.frames})

@@ -19,13 +19,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa import pipeline, plugins
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault, GeoqaError, ParameterError, StepError
 from geoqa.core.frames import schema
 from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, ReadResult, Result, Step, Writer
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job
     from geoqa.core.steps import Deliverable
 
@@ -110,8 +109,6 @@ def changed(before: Frames, after: Frames) -> list[Fault]:
 
 def compared(how: str, result: Result, again: Callable[[], Result], remedy: str = "") -> list[Fault]:
     """Return the frames that come out otherwise, as faults."""
-    import pandas as pd
-
     try:
         other = again().frames
     except GeoqaError as error:
@@ -131,8 +128,6 @@ def compared(how: str, result: Result, again: Callable[[], Result], remedy: str 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame as it compares: without running numbers of its own, text as text, rows in one order."""
-    import pandas as pd
-
     columns = {}
     for column in frame.columns:
         values = frame[column]
@@ -286,8 +281,6 @@ def writer_faults(writer: Writer, kept: Any, job: Job) -> list[Fault]:
 
 def _hostile(points: Deliverable) -> Deliverable:
     """Return the points with hostile texts in place of their names."""
-    import numpy as np
-
     names = np.array([HOSTILE[k % len(HOSTILE)] for k in range(len(points))], dtype=object)
     renamed = tuple(replace(f, values=names) if f.key == "point" else f for f in points.fields)
     return replace(points, title=HOSTILE[2], fields=renamed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from geoqa.core.arrays import Array, Index, np, pd, special
@@ -27,7 +28,7 @@ class Spread:
     var_u: Array
     nu_h: Array
     nu_v: Array
-    shape: float = np.inf
+    shape: float = math.inf
 
 
 def reported(occupations: pd.DataFrame) -> Spread:
@@ -174,7 +175,7 @@ def tail_factors(nu: Array, shape: Array | float) -> tuple[Array | float, Array]
     return (shape - 2) / shape, 1 / (1 / nu + 1 / shape)
 
 
-def probability(square: Array, dimensions: Array | int, nu: Array | float = np.inf) -> Array:
+def probability(square: Array, dimensions: Array | int, nu: Array | float = math.inf) -> Array:
     """Return the probability of a larger square when nothing is wrong.
 
     Chi-square where the covariance is taken as known; F with `nu` degrees of freedom where its

@@ -12,13 +12,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import CallError, InputError
 from geoqa.core.job import Job
-from geoqa.core.units import counted
+from geoqa.core.units import counted, listed
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Recipe
 
 
@@ -57,8 +56,6 @@ def occupations(
         If no row can be used, a tolerance grows with a base distance that no row states, or a decision no
         longer fits its row.
     """
-    import numpy as np
-
     from geoqa.core.site import decisions as reviewer
     from geoqa.core.site import matching
 
@@ -83,9 +80,6 @@ def occupations(
 
 def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the rows sorted by point and time, one role a point."""
-    import numpy as np
-    import pandas as pd
-
     from geoqa.core.statistics import groups
 
     points = frame["point"].astype("category").cat.remove_unused_categories()
@@ -96,16 +90,14 @@ def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     roles = frame["role"].astype("category")
     role, mixed = groups.first_known(roles.cat.codes.to_numpy().astype(np.int64), point, len(points.cat.categories))
     frame = frame.assign(role=pd.Categorical.from_codes(role[point], categories=roles.cat.categories))
-    names = [str(name) for name in points.cat.categories[mixed]]
-    if not names:
+    names = points.cat.categories[mixed]
+    if not len(names):
         return frame, ()
-    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
-    return frame, (f"the rows of {listed} state several roles: the first one of each point counts",)
+    return frame, (f"the rows of {listed(names)} state several roles: the first one of each point counts",)
 
 
 def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Return the frames one below the other; text stays categorical, columns that one lacks are null."""
-    import pandas as pd
     from pandas.api.types import CategoricalDtype, union_categoricals
 
     if len(frames) == 1:
@@ -133,9 +125,6 @@ def _asserted(frame: pd.DataFrame) -> pd.Categorical:
 
     A log shows its initializations itself; what is asserted of the tables beside it does not hold for it.
     """
-    import numpy as np
-    import pandas as pd
-
     labels = "asserted " + frame["occupation_id"].astype("str")
     if frame["initialization"].isna().all():
         return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
@@ -144,8 +133,6 @@ def _asserted(frame: pd.DataFrame) -> pd.Categorical:
 
 def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
     """Return the middle of the rows, from which a geographic job's local grid and a local frame's drawing count."""
-    import numpy as np
-
     if recipe.grid.system.geographic:
         # Longitudes around the date line are near each other: the middle is taken on the circle.
         turned = np.unwrap(np.radians(np.sort(frame["lon_deg"].to_numpy())))
@@ -158,7 +145,6 @@ def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
 
 
 def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
-    import numpy as np
 
     lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
     east, north = job.grid.system.from_lonlat(lon, lat)
@@ -175,7 +161,6 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
-    import numpy as np
 
     system = job.grid.system
     lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
@@ -195,9 +180,8 @@ def _shared_labels(frame: pd.DataFrame) -> tuple[str, ...]:
     shared = files[files.duplicated()].astype("str").unique()
     if not len(shared):
         return ()
-    listed = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
     rule = "if each file counts its own, make them differ in the files (A-1, B-1), or pairs of them prove nothing"
-    return (f"the initializations {listed} stand in several files and count as one each: {rule}",)
+    return (f"the initializations {listed(shared)} stand in several files and count as one each: {rule}",)
 
 
 def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
@@ -259,9 +243,6 @@ def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.D
     shifted
         Rows of the frame: an occupation may stand in several shifts, their vectors add up.
     """
-    import numpy as np
-    import pandas as pd
-
     at = pd.Index(occupations["occupation_id"]).get_indexer(shifted["occupation_id"])
     frame = occupations
     system = job.grid.system

@@ -20,12 +20,11 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.recipe import wanted
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from geoqa.core.job import Job
 
 
@@ -97,7 +96,6 @@ def _best(ways: Counter[str]) -> str:
 
 
 def _renamed(values: pd.Series, changed: dict[str, str | None]) -> pd.Categorical:
-    import pandas as pd
 
     labels = values.astype("category").cat
     own = [str(label) for label in labels.categories]

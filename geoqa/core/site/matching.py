@@ -7,12 +7,13 @@ patterns run in RE2, whose time grows only with the length of the text.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, sparse, spatial
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED
 from geoqa.core.job import Job
+from geoqa.core.units import listed
 
 Matched: TypeAlias = "tuple[pd.DataFrame, tuple[str, ...]]"
 
@@ -59,12 +60,6 @@ def recoded(codes: Index, words: Iterable[str]) -> pd.Categorical:
     kept, which = np.unique(np.asarray(list(words), dtype=object), return_inverse=True)
     index = np.append(which.astype(np.int64), -1)[codes]
     return pd.Categorical.from_codes(index, pd.Index(kept, dtype="str")).remove_unused_categories()
-
-
-def listed(names: Iterable[Any], most: int = 5) -> str:
-    """Return the first names, and how many more there are."""
-    shown = [str(name) for name in names]
-    return ", ".join(shown[:most]) + (f" and {len(shown) - most} more" if len(shown) > most else "")
 
 
 def _text(values: pd.Series) -> pd.Categorical:
