@@ -1,9 +1,4 @@
-"""Commands beside the review's own: `geoqa run STEP`, one for each step, and `geoqa experience`.
-
-`geoqa run STEP`: a command for each analysis step, made from its declaration; and the options of writers.
-
-`geoqa experience`: what earlier jobs taught, kept in a file of the firm's own.
-"""
+"""Commands beside the review's own: `geoqa run STEP`, one for each step, and `geoqa experience`."""
 
 from __future__ import annotations
 

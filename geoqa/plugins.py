@@ -1,12 +1,8 @@
 """Steps of this and other distributions, found by name, and run so that their mistakes stop at them.
 
-Steps of other distributions at work: what they are given is a copy, and what they do wrong stops at them.
-
 An installed plugin runs with its user's rights: this holds off its mistakes, not its malice. It may end, raise or
 return anything; it may write into what it is shown, change the folder it runs in, the warnings that are shown and
 how numpy treats overflow. Ctrl-C, and a signal to terminate, pass through.
-
-Find readers, analysis steps, map layers, plots and writers by name; built-in and third-party steps use one door.
 
 Every step is an entry point of an installed distribution, geoqa's own as well. Nothing is imported
 before it is asked for; what cannot be used is named with the reason and left out; a built-in name
@@ -141,7 +137,6 @@ def _folder() -> Path | None:
 
 
 def _copied(frame: pd.DataFrame) -> pd.DataFrame:
-
     made = frame.copy(deep=True)
     made.index = frame.index.copy(deep=True)
     for place, dtype in enumerate(frame.dtypes):

@@ -24,7 +24,7 @@ from geoqa.core.frames.canopy import (
     LOGISTIC,
     MEASURED,
 )
-from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN, Frame
+from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN
 from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics import curves as statistics_curves
@@ -147,7 +147,7 @@ def costs(found: Points, made: list[Group], frames: Frames, job: Job) -> pd.Data
     """Return the frame ``canopy_costs``."""
     reference = _reference(found, made, job)
     rows = [_row(found, group, reference) for group in made]
-    table = _framed(rows, CANOPY_COSTS)
+    table = CANOPY_COSTS.filled(rows)
     shown = _shown(found, made, frames["classes"])
     return table.assign(**{name: shown[name].to_numpy(dtype=float) for name in shown})
 
@@ -212,12 +212,12 @@ def tests(found: Points, made: list[Group], least: int) -> tuple[pd.DataFrame, p
                 row, line = _logistic(cost, by, values, found.measure[by], least)
                 rows.append(row)
                 curves.append(line)
-    table = _framed(rows, CANOPY_TESTS)
+    table = CANOPY_TESTS.filled(rows)
     adjusted = table["p"].to_numpy(dtype=float, copy=True)
     for cost in table["cost"].unique():
         mine = (table["cost"] == cost).to_numpy()
         adjusted[mine] = statistics_curves.holm(adjusted[mine])
-    lines = pd.concat(curves, ignore_index=True) if curves else _framed([], CANOPY_CURVES)
+    lines = pd.concat(curves, ignore_index=True) if curves else CANOPY_CURVES.filled([])
     return table.assign(p_adjusted=adjusted), lines
 
 
@@ -237,7 +237,7 @@ def _logistic(cost: str, by: str, values: Array, measure: Array, least: int) -> 
     events = int(yes.sum())
     row: dict[str, Any] = {"cost": cost, "by": by, "test": LOGISTIC, "n": len(x), "events": events, "groups": 0,
                            "statistic": np.nan, "p": np.nan, "note": None}  # fmt: skip
-    nothing = _framed([], CANOPY_CURVES)
+    nothing = CANOPY_CURVES.filled([])
     if min(events, len(x) - events) < least:
         return row | {
             "note": f"no curve: {events} of {len(x)} points are so, {least} of either kind are needed"
@@ -262,10 +262,3 @@ def _known(values: Array) -> Array:
 
 def _put(row: dict[str, Any], name: str, found: sample_tests.Bounded) -> None:
     row |= dict(zip((name, f"{name}_low", f"{name}_high"), found, strict=True))
-
-
-def _framed(rows: list[dict[str, Any]], contract: Frame) -> pd.DataFrame:
-    """Return rows as the frame a contract describes, every column there."""
-    kinds = {"text": "str", "float": float, "int": np.int64}
-    table = pd.DataFrame(rows, columns=list(contract.columns))
-    return table.astype({name: kinds[rule.kind] for name, rule in contract.columns.items()})

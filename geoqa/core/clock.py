@@ -1,6 +1,4 @@
-"""Clocks: the time zone that people of a job read, and GPS time.
-
-The time zone that people of a job read clocks in; columns that programs read stay in UTC.
+"""Clocks: the time zone that people of a job read, and GPS time; columns that programs read stay in UTC.
 
 GPS week and seconds to UTC; the leap seconds stand here and nowhere else.
 

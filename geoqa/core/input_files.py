@@ -1,11 +1,7 @@
 """How the files of others come in: opened once, bounded, and unpacked within bounds.
 
-The one door by which the files of others come in: regular files, bounded, opened once, known by what was read.
-
 A pipe may never end and can be read once; a device never ends; a name may mean a server to a library. So
 whatever reads a file of others takes its bytes here, or a copy that nobody else can change.
-
-Files compressed with gzip, unpacked within bounds: a few bytes must not fill the machine.
 """
 
 from __future__ import annotations
@@ -17,7 +13,7 @@ import re
 import stat
 import tempfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -125,21 +121,15 @@ def content(path: Path, default_mb: float = LARGEST_MB) -> bytes:
     OSError
         If it is not there, is a directory, or cannot be read.
     """
-    with opened(path) as file:
-        parts = list(_parts(path, file, default_mb))
-    whole = b"".join(parts)
-    _note(path, ReadContent(hashlib.sha256(whole).hexdigest(), len(whole)))
-    return whole
+    parts: list[bytes] = []
+    _read(path, default_mb, parts.append)
+    return b"".join(parts)
 
 
 def copy(path: Path, to: Path) -> None:
     """Copy the file at `path` to `to`, for libraries that open files themselves; raises as `content` does."""
-    digest, size = hashlib.sha256(), 0
-    with opened(path) as file, to.open("xb") as made:
-        for part in _parts(path, file, LARGEST_MB):
-            digest.update(part)
-            size += made.write(part)
-    _note(path, ReadContent(digest.hexdigest(), size))
+    with to.open("xb") as made:
+        _read(path, LARGEST_MB, made.write)
 
 
 @contextmanager
@@ -174,34 +164,29 @@ def seen(path: Path) -> ReadContent:
     """Return what was read of a file on this visit, or reads it now; raises as `content` does."""
     current = _VISIT.get()
     known = current.seen.get(path.absolute()) if current else None
-    if known is not None:
-        return known
-    digest, size = hashlib.sha256(), 0
+    return known if known is not None else _read(path, LARGEST_MB, len)
+
+
+def _read(path: Path, default_mb: float, take: Callable[[bytes], object]) -> ReadContent:
+    """Give the content of a file piece by piece, refused as soon as it is longer than its bound; note what it was."""
+    current, digest = _VISIT.get(), hashlib.sha256()
+    most_mb = (current and current.largest_megabytes) or default_mb
     with opened(path) as file:
-        for part in _parts(path, file, LARGEST_MB):
+        size, read = os.fstat(file.fileno()).st_size, 0
+        while True:
+            if max(size, read) > most_mb * 1e6:
+                enough = int(max(size, read) / 1e6) + 1
+                remedy = f"If it is sound, write largest_megabytes = {enough} under [input], or cut it into parts"
+                raise InputError(f"{path}: is larger than {most_mb:g} MB. {remedy}.")
+            part = file.read(_CHUNK)
+            if not part:
+                break
+            read += len(part)
             digest.update(part)
-            size += len(part)
-    found = ReadContent(digest.hexdigest(), size)
+            take(part)
+    found = ReadContent(digest.hexdigest(), read)
     _note(path, found)
     return found
-
-
-def _parts(path: Path, file: BinaryIO, default_mb: float) -> Iterator[bytes]:
-    """Yield the content of a file, refused as soon as it is longer than its bound."""
-    current = _VISIT.get()
-    most_mb = (current and current.largest_megabytes) or default_mb
-    size = os.fstat(file.fileno()).st_size
-    while True:
-        if size > most_mb * 1e6:
-            remedy = (
-                f"If it is sound, write largest_megabytes = {int(size / 1e6) + 1} under [input], or cut it into parts"
-            )
-            raise InputError(f"{path}: is larger than {most_mb:g} MB. {remedy}.")
-        part = file.read(_CHUNK)
-        if not part:
-            return
-        size = max(size, file.tell())
-        yield part
 
 
 def _note(path: Path, found: ReadContent) -> None:

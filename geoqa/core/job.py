@@ -370,7 +370,6 @@ def _initialization_messages(own: Recipe, job: Recipe) -> list[str]:
 
 
 def _asserted(rows: int, number: int) -> pd.Categorical:
-
     labels = [f"asserted {number}.{row}" for row in range(1, rows + 1)]
     return pd.Categorical.from_codes(np.arange(rows), categories=pd.Index(labels, dtype="str"))
 

@@ -1,17 +1,7 @@
 """Tables of a recipe as declared, frozen objects: site, input, tolerances, columns, canopy, control, report facts.
 
-What is judged of a point: position and height, or one of them alone; everything people see says it in these words.
-
 The step ``delivery`` decides it point by point and puts it behind the reason of its decision; what is told elsewhere
 is read from there.
-
-Where one of our columns comes from, when it is more than one whole column of the file.
-
-What the recipe says of the canopy: areas of cover, a raster of heights, and which of them names the class.
-
-What the recipe says of known points, of a field test of the instrument, and of lines between corners.
-
-What the recipe says that no file shows and that a report should name.
 """
 
 from __future__ import annotations

@@ -1,9 +1,5 @@
 """The set of files that geoqa has in a folder, and the lock of who writes it.
 
-One writer at a time: a lock that the system takes back from a process that has died.
-
-The set of files that geoqa has in a folder: its names by run.json, and whether it was caught between two sets.
-
 geoqa writes into a folder in place. The new files are made in `STAGING`; run.json, which lists their names and
 SHA-256, stands there as the last of them, and is the last that is moved. While it stands there the folder holds files
 of two sets.

@@ -1,9 +1,5 @@
 """The five kinds of processing step, and what plots and writers hand over and are given.
 
-What a writer is given: the points as columns, in the job's order and unit, and what to say of them.
-
-The five kinds of processing step: readers, analysis, map layers, plots, writers.
-
 A step is a frozen dataclass. It has a `name`, a docstring, the addresses it `needs` and `gives`,
 and fields declared with `param`. An address is a frame (``closures``) or one column of it
 (``closures.status``). Whoever gives a frame owns the columns it comes with; any other column has

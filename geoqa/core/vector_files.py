@@ -1,13 +1,9 @@
 """Vector files of others, opened by the format that their content is of; areas and lines from them.
 
-Vector files of others, opened by the one library and format that their content is of.
-
 A library that is given a name alone lets every format it knows look at the file, and some of those read other
 files or ask a server. So a file is known by its first bytes; GeoJSON, whose text could look like anything,
 is read without that library; of the others it is given a copy, under a name of ours, in a folder that holds
 nothing else. What it says it opened is compared with what was meant.
-
-Polygons and lines of a vector file that the recipe names: the boundary of the site, areas of cover.
 """
 
 from __future__ import annotations
@@ -29,6 +25,8 @@ from geoqa.core.arrays import gpd
 from geoqa.core.errors import InputError, ParameterError
 
 SQLITE, SHAPE, FLATGEOBUF, PARQUET = b"SQLite format 3\x00", b"\x00\x00\x27\x0a", b"fgb\x03fgb", b"PAR1"
+#: How such files begin, of whatever version.
+MAGIC = (b"fgb", PARQUET, SQLITE, SHAPE)
 #: What the library calls each of them.
 DRIVERS = {SQLITE: "GPKG", SHAPE: "ESRI Shapefile", FLATGEOBUF: "FlatGeobuf"}
 #: Second line only, for when the library is imported here first: formats that read other files, or ask a server.
@@ -60,6 +58,11 @@ def library() -> Any:
     import pyogrio
 
     return pyogrio
+
+
+def is_json(head: bytes) -> bool:
+    """Return whether a file begins as an object of JSON."""
+    return head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{")
 
 
 @contextlib.contextmanager
@@ -199,7 +202,7 @@ def shapes(path: Path) -> gpd.GeoDataFrame:
     OSError
         If it cannot be read.
     """
-    if input_files.head(path).removeprefix(b"\xef\xbb\xbf").lstrip()[:1] == b"{":
+    if is_json(input_files.head(path)):
         return _geojson(path)
     with copied(path) as copy, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of columns that nobody asked for

@@ -1,7 +1,4 @@
-"""The field work of the demo site, and what goes wrong in it.
-
-What goes wrong in the field book and in the office: the rows a review must notice, or leave out.
-"""
+"""The field work of the demo site, and what goes wrong in it."""
 
 from __future__ import annotations
 
@@ -34,18 +31,11 @@ HEADINGS = (
 _PLANS: dict[str, tuple[tuple[str, int], ...]] = {
     "control": (("f f f", 6), ("ff f f", 6)),
     "corner": (
-        ("f", 4),
-        ("ff", 6),
-        ("f f", 34),
-        ("ff f", 18),
-        ("f ff", 18),
-        ("f f f", 14),
-        ("f f f f", 3),
-        ("ff ff", 3),
+        ("f", 4), ("ff", 6), ("f f", 34), ("ff f", 18), ("f ff", 18), ("f f f", 14), ("f f f f", 3), ("ff ff", 3),
     ),
     "track": (("f", 4), ("ff", 34), ("f f", 22), ("ff f", 11), ("f ff", 11), ("f f f", 8)),
     "topo": (("f", 18), ("ff", 14), ("f f", 16), ("ff f", 5), ("f ff", 5)),
-}
+}  # fmt: skip
 #: Half-days after the first visit on which a point is visited, by the number of its visits.
 _HALF_DAYS = {
     1: ((0,),),

@@ -1,9 +1,4 @@
-"""The files of the demo site: field book, recipe, receiver logs, and the truth behind them.
-
-The recipe of the demo site, written to be read by somebody who writes a first one.
-
-Three invented receiver logs of Totara Saddle: in the open, under light cover, under dense conifers.
-"""
+"""The files of the demo site: field book, recipe, receiver logs, and the truth behind them."""
 
 from __future__ import annotations
 

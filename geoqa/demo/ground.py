@@ -1,7 +1,4 @@
-"""The ground of the demo site, and random numbers that are the same on every machine.
-
-Random numbers that are the same on every machine and Python.
-"""
+"""The ground of the demo site, and random numbers that are the same on every machine."""
 
 from __future__ import annotations
 

@@ -1,16 +1,8 @@
-"""One layer of a vector file, whoever reads it.
-
-One layer of a vector file: its attributes as text and its points' coordinates, whoever read it.
-
-What layers that geoqa itself wrote name: occupations as they were read, and points as they were determined.
-
-GeoJSON to a layer: every number as it is written, and the coordinate system only where one is stated.
+"""One layer of a vector file, whoever reads it: its attributes as text, its points, and what it says of itself.
 
 RFC 7946 (section 4) makes WGS 84 longitude and latitude of every file; older files state another system
 in a ``crs`` member, and some state none and are in a projected one all the same. So silence counts as
 WGS 84 only where the recipe says so and every coordinate could be an angle.
-
-GeoPackage, Shapefile, FlatGeobuf and GeoParquet to a layer, through open libraries.
 
 `geoqa.core.vector_files` says how such a file is opened.
 """
@@ -23,26 +15,27 @@ import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import shapely
+from numpy.typing import NDArray
 
 from geoqa.core import input_files, vector_files
-from geoqa.core.errors import InputError
+from geoqa.core.errors import Fault, GeodesyError, InputError
 from geoqa.core.frames.schema import OCCUPATIONS, metric
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
-from geoqa.core.recipe import Source
+from geoqa.core.recipe import Source, wanted
+from geoqa.core.steps import ReadResult
 from geoqa.readers import earlier_review
-from geoqa.readers.tables import typed_cells
+from geoqa.readers.tables import coordinate_checks, typed_cells
+from geoqa.readers.tables.occupations import accounted
+from geoqa.readers.tables.records import TextTable
 from geoqa.readers.text import text_file
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-    from numpy.typing import NDArray
-
-    from geoqa.core.job import Recipe
-    from geoqa.readers.tables.records import TextTable
-
 
 #: Headings under which the coordinates of the geometry can be mapped like any column.
 X, Y, Z = "geometry.x", "geometry.y", "geometry.z"
@@ -91,11 +84,8 @@ class Layer:
 
     @property
     def has_heights(self) -> bool:
-        """Whether any point has a height that is not 0: writers fill a dimension they do not use with 0."""
-        import pyarrow.compute as pc
-
-        said = self.z.filter(pc.not_equal(self.z, "")).unique().to_pylist()
-        return any(text.strip("-0.,") for text in said)
+        """Whether any point has a height that is not 0."""
+        return typed_cells.any_height(self.z)
 
     def only(self, wanted: Callable[[str], bool]) -> Layer:
         """Return the layer with those of its attributes whose heading is wanted."""
@@ -127,13 +117,63 @@ class Layer:
         return typed_cells.table(rows, refused), rows
 
 
+def read(path: Path, before: Recipe, step: str, wanted_layer: str | None, heights: bool) -> ReadResult:
+    """Return the occupations of a vector file; see `geoqa.readers.vector.VectorReader`, whose parameters these are."""
+    found = layer_of(path, wanted_layer, before.input.decimal, before.site.crs)
+    own = coordinate_checks.own_coordinates(before) and not {X, Y} & set(wanted(before.columns).values())
+    if own:
+        job, units = before, None
+        said = [f"{path.name}: the place is read from mapped columns; the file's coordinate system is not looked at."]
+    else:
+        job, found, said = _placed(path, found, before, step, heights)
+        units = None if before.unit_stated else job.grid.units
+    table, rows = found.saying(said).table(path.name, needs_geometry=not own)
+    return replace(accounted(path.name, table, job, rows), units=units)
+
+
+def layer_of(path: Path, wanted_layer: str | None, decimal: str, crs: str) -> Layer:
+    """Return the layer of a file, read by what its first bytes say it is."""
+    try:
+        head = input_files.head(path)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the name and the rights.") from error
+    if not head.strip():
+        raise InputError(f"{path}: is empty.")
+    named_json = path.suffix.lower() in (".json", ".geojson")
+    if not head.startswith(vector_files.MAGIC) and (named_json or vector_files.is_json(head)):
+        return read_geojson(path, decimal, crs)
+    return read_geodata(path, wanted_layer, decimal)
+
+
+def _placed(path: Path, found: Layer, before: Recipe, step: str, heights: bool) -> tuple[Recipe, Layer, list[str]]:
+    """Return the job with what the layer says itself, the layer, and what to say, or raise InputError."""
+    columns, found = named(found, before)
+    crs, faults, globe, above = before.site.crs, list[Fault](), False, ""
+    plane_m, height_m = None, None
+    try:
+        if crs != coordinate_checks.LOCAL:
+            globe, plane_m, height_m, above = coordinate_checks.scales(crs, found.crs, found.height_m)
+    except GeodesyError as error:
+        faults.append(Fault("[site] crs", str(error)))
+    columns |= zip(coordinate_checks.GLOBE if globe else coordinate_checks.PLANE, (X, Y), strict=True)
+    if heights and "height" not in columns and found.has_heights:
+        columns["height"] = Z
+    if isinstance(columns.get("height"), Source):
+        height_m = plane_m
+    whence = f"{crs}, its coordinate system," if found.crs else "the file"
+    job, of_units = coordinate_checks.counted(coordinate_checks.mapped(before, columns), plane_m, height_m, whence)
+    if not faults:
+        faults = coordinate_checks.own_system(job, found.crs, path.name, found.missing)
+        faults = [fault for fault in faults if not (of_units and fault.where.startswith("[input]"))]
+    faults += of_units
+    said = coordinate_checks.settled(path.name, step, faults, job, before, found.headings, whence, above)
+    return job, found, said
+
+
 def from_wkb(
     geometry: NDArray[np.object_], decimal: str
 ) -> tuple[pa.ChunkedArray, pa.ChunkedArray, pa.ChunkedArray, dict[int, str]]:
     """Return the coordinates of well-known binary as text, and which features are no one point."""
-    import pyarrow as pa
-    import shapely
-
     shapes = shapely.from_wkb(geometry, on_invalid="ignore")
     kind = shapely.get_type_id(shapes)
     parts = shapely.get_num_geometries(shapes)
@@ -241,9 +281,8 @@ def read_geojson(path: Path, decimal: str, recipe: str) -> Layer:
     columns = [
         typed_cells.strings([typed_cells.cell(_properties(f).get(name), decimal) for f in features]) for name in names
     ]
-    axes = [
-        typed_cells.strings([_written(p[axis], decimal) if axis < len(p) else "" for p in places]) for axis in range(3)
-    ]
+    shown = [[typed_cells.pointed(number, decimal) for number in place] for place in places]
+    axes = [typed_cells.strings([p[axis] if axis < len(p) else "" for p in shown]) for axis in range(3)]
     crs = _stated(document, path.name)
     messages: tuple[str, ...] = ()
     if crs is None and recipe in WGS84 and "crs" not in document:
@@ -309,10 +348,6 @@ def _place(geometry: Any) -> list[Any] | str:
     if not isinstance(place, list) or len(place) < 2 or not all(isinstance(x, typed_cells.Number) for x in place[:3]):
         return "its geometry is damaged: a point has two or three numbers"
     return place
-
-
-def _written(number: str, decimal: str) -> str:
-    return str(number) if decimal == "." else number.replace(".", decimal)
 
 
 def _stated(document: dict[str, Any], name: str) -> str | None:
@@ -445,10 +480,6 @@ def _choose(path: Path, layers: list[tuple[str, ...]], wanted: str | None) -> tu
 
 def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str) -> Layer:
     """Return a layer from an Arrow table whose column `geometry` (empty if none) is well-known binary."""
-    import numpy as np
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     if not table.num_rows:
         raise InputError(f"{path}: the layer holds no features.")
     headings, columns, left = [], [], []
@@ -474,23 +505,13 @@ def _layer(path: Path, table: Any, geometry: str, crs: str | None, decimal: str)
 
 
 def _is_text(kind: Any) -> bool:
-    import pyarrow as pa
-
-    if pa.types.is_dictionary(kind):
-        return True
-    return bool(pa.types.is_string(kind) or pa.types.is_binary(kind) or _is_large(kind))
-
-
-def _is_large(kind: Any) -> bool:
-    import pyarrow as pa
-
-    return bool(pa.types.is_large_string(kind) or pa.types.is_large_binary(kind))
+    of = pa.types
+    kinds = (of.is_dictionary, of.is_string, of.is_binary, of.is_large_string, of.is_large_binary)
+    return any(is_one(kind) for is_one in kinds)
 
 
 def _length(column: Any) -> int:
     """Return how many bytes the texts of a column have, written out one by one."""
-    import pyarrow.compute as pc
-
     total = 0
     for chunk in column.chunks:
         stored = getattr(chunk, "dictionary", chunk)
@@ -503,9 +524,6 @@ def _length(column: Any) -> int:
 
 def _parquet(path: Path, decimal: str) -> Layer:
     """Return the layer a GeoParquet file holds (GeoParquet 1.1: metadata ``geo``, geometry as WKB)."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     content = text_file.read_bytes(path)
     with _logged_by_gdal(path, path) as messages:
         schema = pq.read_schema(pa.BufferReader(content))

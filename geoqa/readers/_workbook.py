@@ -14,21 +14,18 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from geoqa.core import input_files
 from geoqa.core.errors import InputError
+from geoqa.core.job import Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import Place, wanted
 from geoqa.readers.tables import headings, typed_cells
-from geoqa.readers.text import text_file
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Recipe
-    from geoqa.readers.tables.records import TextTable
-
+from geoqa.readers.tables.records import TextTable
+from geoqa.readers.text import row_filter, text_file
 
 #: Most bytes a spreadsheet may unpack to, most columns it may have, and most cells, empty ones between others too.
 LARGEST = 500_000_000
@@ -64,8 +61,12 @@ def read(path: Path, wanted: str | None, job: Recipe) -> tuple[TextTable, typed_
     InputError
         If the file is no spreadsheet, damaged, too large, unsafe, or the sheet is not clear.
     """
-    import openpyxl
-
+    try:
+        import openpyxl
+    except ImportError as error:
+        remedy = 'Install the extra: pip install "geoqa-survey[xlsx]", or save the sheet as CSV.'
+        problem = "reading a spreadsheet needs openpyxl, which is not installed"
+        raise InputError(f"{path}: {problem}. {remedy}") from error
     content = text_file.read_bytes(path)
     has_formulas = _check_archive(path, content)
     with warnings.catch_warnings():
@@ -246,12 +247,10 @@ def _records(path: Path, sheet: Any, formulas: Any, job: Recipe) -> Iterator[Rec
 
 def _needed(job: Recipe, heads: list[str]) -> set[int]:
     """Return the columns the recipe uses; those it names and that are not there are refused later, all at once."""
-    from geoqa.readers.text import row_filter
-
     own = headings.own_names(heads)
     names: list[Place] = [*wanted(job.columns).values()]
     if job.input.where is not None:
-        names += row_filter.columns_of_where(row_filter.parse_where(job.input.where))
+        names += row_filter.parse_where(job.input.where).columns
     found = set()
     for name in names:
         try:

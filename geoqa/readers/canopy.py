@@ -1,36 +1,27 @@
 """What stands around each point: stand maps and rasters of canopy heights.
 
-What stands around places on a raster of heights: its mean, its cover, and how much sky is left. Kernels.
-
 Places are columns and rows with their fractions in a tile of the raster. All work is on arrays, a few
 thousand places at a time.
-
-What a raster of canopy heights says of places: read tile by tile, so that its size does not matter.
-
-What the recipe's canopy files say of each point, and the class that serves where the crew gave no label.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 
 from geoqa.core import geodesy, raster, vector_files
+from geoqa.core.arrays import Array, Index
 from geoqa.core.errors import InputError
-from geoqa.core.recipe import AREAS, LABEL, RASTER
+from geoqa.core.job import Job
+from geoqa.core.raster import HeightRaster
+from geoqa.core.recipe import AREAS, LABEL, RASTER, Canopy
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.job import Job
-    from geoqa.core.raster import HeightRaster, Heights
-    from geoqa.core.recipe import Canopy
-
-
-HeightArray = NDArray[np.float32]
+Heights = NDArray[np.float32]
 
 #: Less of the cells known than this, and what they would say is null.
 ENOUGH = 0.9
@@ -47,9 +38,7 @@ class Around(NamedTuple):
     cover: Array
 
 
-def heights_around(
-    tile: HeightArray, column: Array, row: Array, metres: Array, radius_m: float, above_m: float
-) -> Around:
+def heights_around(tile: Heights, column: Array, row: Array, metres: Array, radius_m: float, above_m: float) -> Around:
     """Return the height at each place, and the mean, the largest and the share above a height within a radius.
 
     A cell is within where its middle is; the cell that holds the place always is.
@@ -85,7 +74,7 @@ def heights_around(
 
 
 def sky_view(
-    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, directions: int, reach_m: float
+    tile: Heights, column: Array, row: Array, metres: Array, eye_m: Array, directions: int, reach_m: float
 ) -> Array:
     """Return the share of the sky's solid angle above the horizon, shape (n,); NaN where too few cells are known.
 
@@ -122,7 +111,7 @@ def sky_view(
 
 
 def _horizon(
-    tile: HeightArray, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
+    tile: Heights, column: Array, row: Array, metres: Array, eye_m: Array, along_c: Array, along_r: Array
 ) -> tuple[Array, Array]:
     """Return how many cells are known along one direction, and the sine of the horizon's elevation."""
     c = (column[:, None] + along_c).astype(np.int32)  # never negative: the tile holds them all
@@ -331,8 +320,6 @@ def _places(occupations: pd.DataFrame, code: Index, n: int, job: Job) -> tuple[A
 
 def _mapped(x: Array, y: Array, job: Job) -> tuple[NDArray[np.object_], list[str]]:
     """Return the class of the area that holds each place, None outside of all; the smallest where several do."""
-    import shapely
-
     rules = job.canopy
     assert rules.areas and rules.column
     frame = vector_files.areas(job.beside(rules.areas), f"[canopy] areas {rules.areas!r}", column=rules.column)

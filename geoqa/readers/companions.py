@@ -1,9 +1,4 @@
-"""Small tables beside the recipe: lookup of names, decisions of a reviewer, sets of a field test.
-
-The reviewer's decisions from their CSV, every fault at once.
-
-The sets of a field test from their CSV: series, set, rover point and position, every fault at once.
-"""
+"""Small tables beside the recipe: lookup of names, decisions of a reviewer, sets of a field test."""
 
 from __future__ import annotations
 
@@ -15,14 +10,13 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
 
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.site import labels
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 def read_lookup(path: Path) -> dict[str, str]:
@@ -129,9 +123,6 @@ def read_decisions(path: Path | None) -> pd.DataFrame:
     InputError
         If the file cannot be read or an entry is not complete: every fault with its line.
     """
-    import numpy as np
-    import pandas as pd
-
     told = table_rows(path, NEEDED, "[decisions] file", OPTIONAL) if path else []
     # Names are copied out of the tables geoqa writes.
     told = [(line, {name: labels.as_read(cell) for name, cell in entry.items()}) for line, entry in told]
@@ -195,9 +186,6 @@ def read_field_test(path: Path | None, metres_per_unit: float) -> pd.DataFrame:
     InputError
         If the file cannot be read, a cell is no number, or a position stands twice: every fault with its line.
     """
-    import numpy as np
-    import pandas as pd
-
     told = table_rows(path, (*NUMBERS, *PLACES), "[field_test] file") if path else []
     faults: list[Fault] = []
     rows: list[list[float]] = []

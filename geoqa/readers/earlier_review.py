@@ -5,19 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from geoqa.core import input_files, result_set, vector_files
 from geoqa.core.errors import InputError
 from geoqa.core.frames import schema
 from geoqa.core.frames.revisits import ACTIONS
 from geoqa.core.frames.schema import RUN_FORMAT
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
+from geoqa.core.job import Job
+from geoqa.readers.recipe.recipe import job_from_table
 
 #: Frames that every review has.
 NEEDED = ("occupations", "set_aside", "closures", "points", "classes")
@@ -65,9 +63,6 @@ def read_job(folder: Path, record: Mapping[str, Any]) -> Job:
     RecipeError
         If the recipe is damaged.
     """
-    from geoqa.core.job import Job
-    from geoqa.readers.recipe.recipe import job_from_table
-
     recipe = job_from_table(record["recipe"], f"{folder / 'run.json'}: recipe")
     origin = record.get("local_origin")
     return Job.of(recipe, local_origin=tuple(origin) if origin else None)
@@ -123,8 +118,6 @@ _KEYED: dict[str, tuple[str, str, dict[str, str]]] = {
 
 def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose text is categorical and whose numbers and times are what the contract says."""
-    import pandas as pd
-
     contract = schema.FRAMES.get(name)
     if contract is None:
         return frame

@@ -1,7 +1,4 @@
-"""A recipe proposed for a file.
-
-A recipe proposed for a file that holds a table in another form than text.
-"""
+"""A recipe proposed for a file."""
 
 from __future__ import annotations
 
@@ -11,7 +8,6 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy, input_files
 from geoqa.core.errors import GeodesyError, InputError
@@ -20,14 +16,10 @@ from geoqa.core.params import OPEN
 from geoqa.core.recipe import PRESETS, InputFormat, Requirement, Site, sources
 from geoqa.core.units import METRES_PER, PRECISION_UNITS, spoken
 from geoqa.readers import _vector_layers
+from geoqa.readers._vector_layers import Layer, X, Y, Z
 from geoqa.readers.tables import coordinate_checks, headings, inference, records
-from geoqa.readers.tables.typed_cells import SeveralTablesError
+from geoqa.readers.tables.typed_cells import SeveralTablesError, TypedRows
 from geoqa.readers.text import text_file
-
-if TYPE_CHECKING:
-    from geoqa.readers._vector_layers import Layer
-    from geoqa.readers.tables.typed_cells import TypedRows
-
 
 #: More different words than this in a column that should hold a few are no words of a legend.
 MOST_WORDS = 30
@@ -453,8 +445,6 @@ def _tried(propose: Callable[..., str], key: str, name: str) -> str:
 
 def propose_of_layer(path: Path, layer: Layer) -> str:
     """Return a recipe proposed for a layer of a vector file."""
-    from geoqa.readers._vector_layers import X, Y, Z
-
     named, layer = _vector_layers.named(layer, bare_job())
     _, rows = layer.table(path.name, needs_geometry=False)
     stated, pair = dict[str, tuple[str, str]](), coordinate_checks.PLANE

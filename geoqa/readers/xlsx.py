@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
-from geoqa.core.errors import InputError
+from geoqa.core.job import Recipe
 from geoqa.core.params import param
 from geoqa.core.steps import Reader, ReadResult
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Recipe
-    from geoqa.readers.tables.records import TextTable
-    from geoqa.readers.tables.typed_cells import TypedRows
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,12 +42,12 @@ class XlsxReader(Reader):
             If the file is no spreadsheet, damaged, too large, the sheet is not clear, columns are not
             found, or more rows are bad than the recipe allows.
         """
-        from geoqa.readers.delimited import accounted
-        from geoqa.readers.tables.mapped_table import Sheet
+        from geoqa.readers import _workbook
+        from geoqa.readers.tables.occupations import accounted
 
         path = Path(path)
-        table, rows = self._table(path, job)
-        return accounted(Sheet(path.name, table, job), rows)
+        table, rows = _workbook.read(path, self.sheet, job)
+        return accounted(path.name, table, job, rows)
 
     @classmethod
     def propose(cls, path: Path, sheet: str | None = None) -> str:
@@ -62,24 +57,12 @@ class XlsxReader(Reader):
         return proposal.propose_of_one(lambda **choice: cls(**choice)._proposed(path), "xlsx", "sheet", sheet)
 
     def _proposed(self, path: Path) -> str:
-        from geoqa.readers import proposal
+        from geoqa.readers import _workbook, proposal
         from geoqa.readers.tables import inference
 
         bare = proposal.bare_job()
-        every = self._table(path, replace(bare, input=replace(bare.input, header=False)))[1]
+        every = _workbook.read(path, self.sheet, replace(bare, input=replace(bare.input, header=False)))[1]
         start = inference.table_start(proposal.sample(every))
         skip = int(every.line[start]) - 1 if start else 0
-        rows = self._table(path, replace(bare, input=replace(bare.input, skip=skip)))[1]
+        rows = _workbook.read(path, self.sheet, replace(bare, input=replace(bare.input, skip=skip)))[1]
         return proposal.propose_of_rows(path, rows, skip=skip)
-
-    def _table(self, path: Path, job: Recipe) -> tuple[TextTable, TypedRows]:
-        from geoqa.readers import _workbook
-
-        try:
-            import openpyxl  # noqa: F401
-        except ImportError as error:
-            remedy = 'Install the extra: pip install "geoqa-survey[xlsx]", or save the sheet as CSV.'
-            raise InputError(
-                f"{path}: reading a spreadsheet needs openpyxl, which is not installed. {remedy}"
-            ) from error
-        return _workbook.read(path, self.sheet, job)

@@ -517,5 +517,4 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-
     return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))

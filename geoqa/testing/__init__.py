@@ -5,17 +5,20 @@ Meant for the tests of a plugin. Nothing heavy is imported before a check runs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline
-from geoqa.core.arrays import pd
-from geoqa.core.errors import Fault, GeoqaError, StepError
+from geoqa.core.arrays import Frames, pd
+from geoqa.core.drawing import Drawing
+from geoqa.core.errors import Fault, StepError
 from geoqa.core.frames import schema
-from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, Result, Step, Writer
+from geoqa.core.job import Job
+from geoqa.core.steps import Analysis, Figure, MapLayer, Plot, Reader, Result, Step, Writer
 from geoqa.testing.checks import (
     WRITTEN,
+    attempt,
     changed,
     compared,
     declared,
@@ -25,11 +28,6 @@ from geoqa.testing.checks import (
     sample,
     writer_faults,
 )
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
-    Frames = Mapping[str, pd.DataFrame]
 
 __all__ = ["check_step"]
 
@@ -97,9 +95,8 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
     before = {name: frame.copy(deep=True) for name, frame in view.items()}
     recipe = job.as_table()
     result = _run(step, view, job)
-    faults = changed(before, view) + (
-        [] if job.as_table() == recipe else [Fault("job", "the step changed the recipe.")]
-    )
+    faults = changed(before, view)
+    faults += [] if job.as_table() == recipe else [Fault("job", "the step changed the recipe.")]
     faults += refused(lambda: kept.add(step, result.frames))
     if faults:  # comparing answers that are wrong in themselves would repeat the fault
         return faults
@@ -163,12 +160,7 @@ def _is_there(kept: pipeline.RunFrames, address: str) -> bool:
 
 
 def _run(step: Analysis, frames: Frames, job: Job) -> Result:
-    try:
-        result: object = step.run(frames, job)
-    except GeoqaError:
-        raise
-    except Exception as error:  # a third party's code may fail in any way
-        raise StepError(f"the step {step.name!r} failed: {type(error).__name__}: {error}") from error
+    result: object = attempt(f"the step {step.name!r} failed", lambda: step.run(frames, job))
     if not isinstance(result, Result):
         raise StepError(f"the step {step.name!r} returned {type(result).__name__}, it must return a geoqa.Result.")
     return result
@@ -182,7 +174,6 @@ def _whole_points(step: Analysis, view: Frames, job: Job, result: Result) -> lis
     names = sorted({str(name) for frame in view.values() if "point" in frame for name in frame["point"]})
 
     def parts() -> Result:
-
         made = [_run(step, _only(view, set(names[i::2])), job).frames for i in (0, 1)]
         return Result({name: pd.concat([part[name] for part in made]) for name in result.frames})
 
@@ -201,48 +192,44 @@ def _only(view: Frames, names: set[str]) -> dict[str, pd.DataFrame]:
     }
 
 
-def _view(step: Step, kept: pipeline.RunFrames) -> dict[str, pd.DataFrame]:
-    return {name: kept[name] for name in dict.fromkeys(address.partition(".")[0] for address in step.needs)}
+class _Drawn:
+    """What a map layer or a plot draws, every frame geoqa has by then, and the faults of both."""
 
+    def __init__(self, step: MapLayer | Plot, kind: type, frames: Frames | None, job: Job, *also: str) -> None:
+        self.step = step
+        self.kept, self.job = _before(step, frames, job, also)
+        names = dict.fromkeys(address.partition(".")[0] for address in step.needs)
+        self.view = {name: self.kept[name] for name in names}
+        before = {name: frame.copy(deep=True) for name, frame in self.view.items()}
+        self.made = self.draw()
+        self.is_sound = isinstance(self.made, (tuple, list)) and all(isinstance(one, kind) for one in self.made)
+        said = f"returned {type(self.made).__name__}; it must return a tuple of geoqa.{kind.__name__}."
+        self.faults = changed(before, self.view) if self.is_sound else [Fault("draw", said)]
 
-def _drawn(step: MapLayer | Plot, view: Frames, job: Job) -> Any:
-    try:
-        return step.draw(view, job)
-    except GeoqaError:
-        raise
-    except Exception as error:  # a third party's code may fail in any way
-        kind = "plot" if isinstance(step, Plot) else "layer"
-        raise StepError(f"the {kind} {step.name!r} failed: {type(error).__name__}: {error}") from error
+    def draw(self) -> Any:
+        """Return what the step draws."""
+        kind = "plot" if isinstance(self.step, Plot) else "layer"
+        return attempt(f"the {kind} {self.step.name!r} failed", lambda: self.step.draw(self.view, self.job))
 
 
 def _plot_faults(plot: Plot, frames: Frames | None, job: Job) -> list[Fault]:
-    from geoqa.core.steps import Figure
-
-    kept, job = _before(plot, frames, job)
-    view = _view(plot, kept)
-    before = {name: frame.copy(deep=True) for name, frame in view.items()}
-    figures = _drawn(plot, view, job)
-    if not isinstance(figures, (tuple, list)) or not all(isinstance(figure, Figure) for figure in figures):
-        return [Fault("draw", f"returned {type(figures).__name__}; it must return a tuple of geoqa.Figure.")]
-    faults = changed(before, view)
-    if len({figure.name.casefold() for figure in figures}) < len(figures):
+    drawn = _Drawn(plot, Figure, frames, job)
+    if not drawn.is_sound:
+        return drawn.faults
+    faults = drawn.faults
+    if len({figure.name.casefold() for figure in drawn.made}) < len(drawn.made):
         faults.append(Fault("draw", "gave two figures one name."))
-    if tuple(figures) != tuple(_drawn(plot, view, job)):
+    if tuple(drawn.made) != tuple(drawn.draw()):
         remedy = "Leave out dates and random ids."
         faults.append(Fault("draw", "the figures come out otherwise run a second time.", remedy))
     return faults
 
 
 def _layer_faults(layer: MapLayer, frames: Frames | None, job: Job) -> list[Fault]:
-    from geoqa.core.drawing import Drawing
     from geoqa.outputs.map import html_map
 
-    kept, job = _before(layer, frames, job, ON_THE_MAP)
-    view = _view(layer, kept)
-    before = {name: frame.copy(deep=True) for name, frame in view.items()}
-    drawings = _drawn(layer, view, job)
-    if not isinstance(drawings, (tuple, list)) or not all(isinstance(drawing, Drawing) for drawing in drawings):
-        return [Fault("draw", f"returned {type(drawings).__name__}; it must return a tuple of geoqa.Drawing.")]
-    faults = changed(before, view)
-    context = html_map.MapContext.of({name: kept[name] for name in kept.names()}, job)
-    return faults + refused(lambda: html_map.build_map(drawings, context))
+    drawn = _Drawn(layer, Drawing, frames, job, *ON_THE_MAP)
+    if not drawn.is_sound:
+        return drawn.faults
+    context = html_map.MapContext.of({name: drawn.kept[name] for name in drawn.kept.names()}, drawn.job)
+    return drawn.faults + refused(lambda: html_map.build_map(drawn.made, context))

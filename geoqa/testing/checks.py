@@ -1,13 +1,4 @@
-"""What is asked of a step: a whole declaration, the same answer again, rows accounted for, files made twice alike.
-
-Whether a step is declared completely.
-
-Whether a step answers the same again, and leaves alone what it was given.
-
-Whether a reader accounts for every row, and refuses what it cannot read.
-
-Whether a writer makes a file, the same one twice, whatever the points are called.
-"""
+"""What is asked of a step: a whole declaration, the same answer again, rows accounted for, files made twice alike."""
 
 from __future__ import annotations
 
@@ -16,19 +7,16 @@ import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeVar
 
 from geoqa import pipeline, plugins
-from geoqa.core.arrays import np, pd
+from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.errors import Fault, GeoqaError, ParameterError, StepError
 from geoqa.core.frames import schema
-from geoqa.core.steps import Analysis, MapLayer, Plot, Reader, ReadResult, Result, Step, Writer
+from geoqa.core.job import Job
+from geoqa.core.steps import Analysis, Deliverable, MapLayer, Plot, Reader, ReadResult, Result, Step, Writer
 
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Deliverable
-
-    Frames = Mapping[str, pd.DataFrame]
+T = TypeVar("T")
 
 
 def declared(step: Step | type[Step]) -> Step:
@@ -53,14 +41,18 @@ def declared(step: Step | type[Step]) -> Step:
     return step  # type: ignore[return-value]
 
 
+def attempt(said: str, work: Callable[[], T]) -> T:
+    """Return what a third party's code, which may fail in any way, returns; what it raises is a StepError."""
+    try:
+        return work()
+    except GeoqaError:
+        raise
+    except Exception as error:
+        raise StepError(f"{said}: {type(error).__name__}: {error}") from error
+
+
 def _address_faults(cls: type[Step], base: type[Step]) -> list[Fault]:
     faults = []
-    for attribute in ("needs", "gives", "uses"):
-        value = getattr(cls, attribute)
-        if not isinstance(value, tuple) or not all(isinstance(item, str) and item.strip(".") for item in value):
-            faults.append(
-                Fault(attribute, f"is {value!r}.", 'It is a tuple of addresses: ("closures", "points.risk").')
-            )
     if base is Analysis and not cls.gives:
         faults.append(Fault("gives", "is empty: nothing would ever run this step.", "Name the frame or the column."))
     if base in (MapLayer, Plot) and not cls.needs:
@@ -163,7 +155,8 @@ def reader_faults(reader: Reader, job: Job, path: str | Path | None) -> list[Fau
         raise StepError(f"{reader.name!r} is a reader: name a file it can read, check_step(..., path=...).")
     path = Path(path)
     content = path.read_bytes()
-    result = _read(reader, path, job)
+    failed = f"the reader {reader.name!r} failed on {path.name}"
+    result = attempt(failed, lambda: reader.read(path, job))
     given: object = result
     if not isinstance(given, ReadResult):
         return [Fault("read", f"returned {type(given).__name__}; it must return a geoqa.ReadResult.")]
@@ -172,18 +165,9 @@ def reader_faults(reader: Reader, job: Job, path: str | Path | None) -> list[Fau
         faults.append(Fault("read", "changed the file."))
     faults += _read_faults(result, path.name)
     if not faults:
-        again = Result(_read(reader, path, job).frames)
+        again = Result(attempt(failed, lambda: reader.read(path, job)).frames)
         faults += compared("read a second time", Result(result.frames), lambda: again)
     return faults + _unusable_faults(reader, path.suffix, job)
-
-
-def _read(reader: Reader, path: Path, job: Job) -> ReadResult:
-    try:
-        return reader.read(path, job)
-    except GeoqaError:
-        raise
-    except Exception as error:  # a third party's code may fail in any way
-        raise StepError(f"the reader {reader.name!r} failed on {path.name}: {type(error).__name__}: {error}") from error
 
 
 def _sniff_faults(reader: Reader, path: Path, head: bytes) -> list[Fault]:
@@ -289,11 +273,6 @@ def _hostile(points: Deliverable) -> Deliverable:
 def _written(writer: Writer, points: Deliverable, job: Job) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"points{writer.suffix}"
-        try:
-            writer.write(path, points, job)
-            return path.read_bytes() if path.is_file() else b""
-        except GeoqaError:
-            raise
-        except Exception as error:  # a third party's code may fail in any way
-            told = f"{type(error).__name__}: {error}"
-            raise StepError(f"the writer {writer.name!r} failed on {path.name}: {told}") from error
+        said = f"the writer {writer.name!r} failed on {path.name}"
+        attempt(said, lambda: writer.write(path, points, job))
+        return path.read_bytes() if path.is_file() else b""

@@ -146,7 +146,6 @@ def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
 
 
 def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
-
     if system.geographic:
         lon, lat = column["lon_deg"], column["lat_deg"]
         return system.difference(lon[a], lat[a], lon[b], lat[b])

@@ -57,12 +57,7 @@ def means(group: Index, place: Array, n: int) -> tuple[Index, Array, Array]:
     count = np.bincount(group, minlength=n).astype(np.int64)
     # Counted from one value of the group, so that large coordinates lose no digits.
     start = np.column_stack([groups.largest(column, group, n) for column in place.T])
-    local = place - start[group]
-    known = ~np.isnan(local)
-    sums = groups.sums(np.where(known, local, 0.0), group, n)
-    number = groups.sums(known.astype(float), group, n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = start + sums / number
+    mean = start + groups.means(place - start[group], group, n)
     away = np.hypot(*(place - mean[group])[:, :2].T)
     return count, mean, groups.largest(away, group, n)
 

@@ -1,11 +1,7 @@
-"""What a search for zones looks at: places, closures, and offsets between set-ups.
-
-What a base set-up has too much at each point beside the point's other set-ups, and which way. Kernels.
+"""What a search for zones looks at: places, closures, and what a base set-up has too much beside the point's others.
 
 Visits under one set-up may agree with themselves and all be off by the same: their closures see nothing.
 Another set-up, or a known coordinate, does. What a whole set-up is off is taken off first: that is a shift.
-
-What a search for zones looks at: each point's place, whether it is beyond, how large its closures are. Arrays.
 """
 
 from __future__ import annotations
@@ -14,7 +10,7 @@ from dataclasses import dataclass
 
 from geoqa.analysis import geometry
 from geoqa.analysis.occupations import differences, measured_rows, roles
-from geoqa.analysis.occupations.measured_rows import codes_of
+from geoqa.analysis.occupations.measured_rows import codes_in, codes_of
 from geoqa.analysis.precision import visit_pairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames.contract import OVER, UNPROVEN
@@ -64,22 +60,17 @@ def between(point: Index, setup: Index, place: Array) -> SetupOffsets:
     place
         East, north, height, shape (n, 3), metres; NaN for no height.
     """
-    none = np.zeros(0, np.int64)
-    if not len(point):
-        return SetupOffsets(none, none, np.zeros((0, 3)), np.zeros((0, 3)))
-    count = int(setup.max()) + 1
+    count = groups.above(setup)
     key, cell = np.unique(point * count + setup, return_inverse=True)
     # Counted from one row of the point, so that large coordinates lose no digits.
-    start = np.column_stack([groups.largest(axis, point, int(point.max()) + 1) for axis in place.T])
-    mean, _ = _means(place - start[point], cell, len(key))
-    of = key // count
-    total, known = _sums(mean, of, int(of.max()) + 1)
+    start = np.column_stack([groups.largest(axis, point, groups.above(point)) for axis in place.T])
+    mean = groups.means(place - start[point], cell, len(key))
+    of, there = key // count, ~np.isnan(mean)
+    total, known = (groups.sums(one, of, groups.above(of)) for one in (np.nan_to_num(mean), there.astype(float)))
     with np.errstate(invalid="ignore", divide="ignore"):
         others = (total[of] - mean) / (known[of] - 1)
     offset = np.where(known[of] > 1, mean - others, np.nan)
     kept = np.flatnonzero(~np.isnan(offset[:, 0]))
-    if not len(kept):
-        return SetupOffsets(none, none, np.zeros((0, 3)), np.zeros((0, 3)))
     of, by, offset = of[kept], key[kept] % count, offset[kept]
     offset = offset - pd.DataFrame(offset).groupby(by).transform("median").to_numpy()
     return SetupOffsets(of, by, offset, units(offset))
@@ -139,27 +130,9 @@ def setup_bias(offset: Array, unit: Array) -> tuple[Array, float]:
     if not len(offset):
         return np.full(3, np.nan), float("nan")
     axes = 3 if unit[:, 2].any() else 2
-    middle = medians(offset)
+    middle = sample_tests.medians(offset)
     square = len(unit) * axes * float((unit.mean(axis=0) ** 2).sum())
     return middle, float(special.chdtrc(axes, square)) if len(unit) >= FEWEST else float("nan")
-
-
-def medians(offset: Array) -> Array:
-    """Return the median of each axis, shape (3,), NaN passed over; NaN where there is nothing."""
-    known = [column[~np.isnan(column)] for column in offset.T]
-    return np.array([np.median(column) if len(column) else np.nan for column in known])
-
-
-def _sums(values: Array, group: Index, n: int) -> tuple[Array, Array]:
-    """Return the sum and the number of known values of each axis per group, shape (n, 3)."""
-    known = ~np.isnan(values)
-    return groups.sums(np.where(known, values, 0.0), group, n), groups.sums(known.astype(float), group, n)
-
-
-def _means(values: Array, group: Index, n: int) -> tuple[Array, Array]:
-    total, number = _sums(values, group, n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return total / number, number
 
 
 CONTROL = "the known coordinates"
@@ -235,7 +208,7 @@ def zone_evidence(frames: Frames, job: Job) -> ZoneEvidence:
     called = pd.Index(points["point"].astype("str"))
     row = np.arange(len(called)) if called.is_monotonic_increasing else called.argsort()
     names = called[row]
-    of = _numbers(occupations["point"], names)
+    of = codes_in(occupations["point"], names)
     east, north, _ = geometry.places_of_points(occupations, points)
     place = np.column_stack([east, north])[row]
     placed = np.isfinite(place).all(axis=1)
@@ -268,12 +241,6 @@ def zone_evidence(frames: Frames, job: Job) -> ZoneEvidence:
     )  # fmt: skip
 
 
-def _numbers(column: pd.Series, names: pd.Index) -> Index:
-    """Return where the name in each row stands among `names`."""
-    label = column.astype("category").cat
-    return names.get_indexer(label.categories.astype(names.dtype))[label.codes.to_numpy()]
-
-
 def _rank(size: Array, alike: Index, counts: Flags) -> Array:
     """Return which share of the points shown alike is no larger, NaN where there is no size."""
     result = np.full(len(size), np.nan)
@@ -288,17 +255,12 @@ def _closures(closures: pd.DataFrame, names: pd.Index) -> tuple[Array, Array, Ar
 
     Their size does not grow with the number of visits, as the worst closure does.
     """
-    of = _numbers(closures["point"], names)
+    of = codes_in(closures["point"], names)
     vector = np.column_stack([closures[c].to_numpy(dtype=float, na_value=np.nan) for c in ("de_m", "dn_m", "du_m")])
     for axis, column in ((slice(0, 2), "independence_h"), (slice(2, 3), "independence_v")):
         shows = closures[column].notna() & ~closures[column].isin(NO_EVIDENCE)
         vector[~shows.to_numpy(dtype=bool), axis] = np.nan
-    n = len(names)
-    there = ~np.isnan(vector)
-    number = groups.sums(there.astype(float), of, n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = groups.sums(np.where(there, vector, 0.0), of, n) / number
-        square = groups.sums(np.where(there, vector**2, 0.0), of, n) / number
+    mean, square = (groups.means(values, of, len(names)) for values in (vector, vector**2))
     return mean, np.sqrt(square[:, 0] + square[:, 1]), np.sqrt(square[:, 2])
 
 

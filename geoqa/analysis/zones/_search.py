@@ -1,7 +1,4 @@
-"""The search for zones, and the outlines around them.
-
-Outlines around groups of places, that leave out clusters of others. Arrays and polygons, in metres.
-"""
+"""The search for zones, and the outlines around them that leave out clusters of others. Arrays, in metres."""
 
 from __future__ import annotations
 
@@ -57,36 +54,22 @@ def outline_around(
     core = member[bad[member]]
     if not len(core):
         return np.zeros(0, dtype=object)
-    hulls = [_hull(place[mine], float(np.median(seam[mine]))) for mine in _parted(core, group[core])]
+    hulls = [
+        shapely.concave_hull(shapely.MultiPoint(place[mine]), ratio=RATIO).buffer(float(np.median(seam[mine])))
+        for mine in (core[group[core] == number] for number in np.unique(group[core]))
+    ]
     whole = shapely.get_parts(shapely.union_all(hulls))
     cut = _cut(whole, place, member, np.flatnonzero(quiet), seam, uncut)
     cut = cut[_count(cut, place[hot]) > 0]
-    return _holding(cut, place[member], least)
+    return np.asarray(shapely.normalize(cut[_count(cut, place[member]) >= least]), dtype=object)
 
 
 def inside(outlines: Shapes, place: Array) -> Index:
     """Return the number of the outline each place is in, -1 for none or for no place; shape (n,)."""
-    result = np.full(len(place), -1, np.int64)
-    for number, outline in enumerate(outlines):
-        at = np.flatnonzero(_boxed(place, outline.bounds) & (result < 0))
-        result[at[shapely.intersects_xy(outline, place[at])]] = number
+    result, known = np.full(len(place), -1, np.int64), np.flatnonzero(np.isfinite(place).all(axis=1))
+    outline, at = _held(outlines, place[known])
+    result[known[at[::-1]]] = outline[::-1]  # of two the first stands
     return result
-
-
-def _boxed(place: Array, bounds: tuple[float, float, float, float]) -> Flags:
-    """Return which places lie in a box; none without a place does."""
-    west, south, east, north = bounds
-    x, y = place.T
-    return (x >= west) & (x <= east) & (y >= south) & (y <= north)
-
-
-def _parted(member: Index, group: Index) -> list[Index]:
-    order = np.argsort(group, kind="stable")
-    return np.split(member[order], np.flatnonzero(np.diff(group[order])) + 1)
-
-
-def _hull(place: Array, seam: float) -> shapely.Geometry:
-    return shapely.concave_hull(shapely.MultiPoint(place), ratio=RATIO).buffer(seam)
 
 
 def _cut(whole: Shapes, place: Array, member: Index, quiet: Index, seam: Array, uncut: Flags) -> Shapes:
@@ -101,17 +84,13 @@ def _cut(whole: Shapes, place: Array, member: Index, quiet: Index, seam: Array, 
     return np.concatenate([whole[free], shapely.get_parts(left)])
 
 
-def _holding(outlines: Shapes, place: Array, least: int) -> Shapes:
-    """Return the outlines that hold enough of the places."""
-    kept = outlines[_count(outlines, place) >= least]
-    return np.asarray(shapely.normalize(kept), dtype=object)
+def _held(outlines: Shapes, place: Array) -> Index:
+    """Return which outline holds which place, by outline; shape (2, pairs)."""
+    return np.asarray(shapely.STRtree(shapely.points(place)).query(outlines, predicate="covers"))
 
 
 def _count(outlines: Shapes, place: Array) -> Index:
-    if not len(place):
-        return np.zeros(len(outlines), np.int64)
-    shape, _ = shapely.STRtree(shapely.points(place)).query(outlines, predicate="covers")
-    return np.bincount(shape, minlength=len(outlines))
+    return np.bincount(_held(outlines, place)[0], minlength=len(outlines))
 
 
 #: Points with a say from which zones are looked for.

@@ -117,17 +117,21 @@ def of_found(
     ones where they are off in a common direction.
     """
     rows = [_row(site, found, number) for number in range(len(found.outlines))]
-    table = pd.DataFrame(
-        rows, columns=[*(c for c in ZONES.columns if c not in ("zone", "message", "geometry")), "worth"]
-    )
+    table = pd.DataFrame(rows, columns=[*ZONES.columns, "worth"])
     order = np.lexsort((table["p"].to_numpy(float), -table["worth"].to_numpy(float)))
     table = table.iloc[order].reset_index(drop=True)
     names = np.array([f"zone-{i}" for i in range(1, len(table) + 1)], dtype=object)
-    table.insert(0, "zone", names)
+    table["zone"] = names
     table["message"] = [zone_sentence(row, level, job) for row in table.to_dict("records")]
     of_number = np.full(len(names) + 1, None, dtype=object)
     of_number[order] = names
-    return _typed(table.drop(columns="worth"), found.outlines[order], job), of_number[found.inside]
+
+    def placed(corner: Array) -> Array:
+        return np.column_stack(in_crs(corner[:, 0], corner[:, 1], job))
+
+    shapes = shapely.transform(found.outlines[order], placed)
+    made = gpd.GeoDataFrame(ZONES.filled(table), geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
+    return made, of_number[found.inside]
 
 
 def _row(site: ZoneEvidence, found: FoundZones, number: int) -> dict[str, Any]:
@@ -136,7 +140,7 @@ def _row(site: ZoneEvidence, found: FoundZones, number: int) -> dict[str, Any]:
     say = mine & site.has_say
     judged, beyond = int(say.sum()), int((say & site.beyond).sum())
     kinds = [kind for kind, hot in found.hot.items() if (hot & mine).any()]
-    share_site = _share_of_points(site.beyond[site.has_say])
+    share_site = pd.Series(site.beyond[site.has_say]).mean()
     _, low, high = sample_tests.share(beyond, judged)
     canopy = np.bincount(site.canopy[mine], minlength=len(site.canopies) + 1)[: len(site.canopies)]
     commonest = int(canopy.argmax()) if canopy.any() else -1
@@ -147,7 +151,8 @@ def _row(site: ZoneEvidence, found: FoundZones, number: int) -> dict[str, Any]:
         "points": int(mine.sum()), "judged": judged, "beyond": beyond,
         "share": beyond / judged if judged else np.nan, "share_low": low, "share_high": high, "share_site": share_site,
         "judged_site": int(site.has_say.sum()),
-        "median_closure_m": _middle(site.closure_m[say]), "median_site_m": _middle(site.closure_m[site.has_say]),
+        "median_closure_m": pd.Series(site.closure_m[say]).median(),
+        "median_site_m": pd.Series(site.closure_m[site.has_say]).median(),
         **_bias(site, found, mine, is_off),
         "p": _least(found.p, found.hot, mine, kinds), "canopy": site.canopies[commonest] if commonest >= 0 else None,
         "canopy_share": canopy[commonest] / mine.sum() if commonest >= 0 else np.nan,
@@ -169,7 +174,7 @@ def _bias(site: ZoneEvidence, found: FoundZones, mine: Flags, is_off: bool) -> d
         if is_off or len(rows) >= _evidence.FEWEST:
             middle, p = _evidence.setup_bias(offsets.offset[rows], offsets.unit[rows])
             # A zone that is a large part of a set-up's work has moved what the set-up is off on the whole.
-            middle = middle - np.nan_to_num(_evidence.medians(offsets.offset[outside & (offsets.setup == number)]))
+            middle = middle - np.nan_to_num(sample_tests.medians(offsets.offset[outside & (offsets.setup == number)]))
             best = (middle, p, f"{site.setups[number]}, minus the other set-ups", len(rows))
     if best[2] is None:
         best = _of_closures(site, mine)
@@ -184,32 +189,6 @@ def _of_closures(site: ZoneEvidence, mine: Flags) -> tuple[Array, float, str | N
     return (middle, p, None, 0) if np.isnan(p) else (middle, p, CLOSURES, int(inside.sum()))
 
 
-def _share_of_points(flag: Flags) -> float:
-    return float(flag.mean()) if len(flag) else float("nan")
-
-
-def _middle(values: Array) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
 def _least(p: dict[str, Array], hot: dict[str, Flags], mine: Flags, kinds: list[str]) -> float:
     """Return the smallest probability among the significant points of a zone, NaN where none is known."""
-    values = np.concatenate([p[kind][hot[kind] & mine] for kind in kinds])
-    return float(np.nanmin(values)) if (~np.isnan(values)).any() else float("nan")
-
-
-def _typed(table: pd.DataFrame, outlines: NDArray[np.object_], job: Job) -> gpd.GeoDataFrame:
-    """Return the table in the kinds that the contract asks for, its outlines in the job's CRS."""
-    kinds = {"text": "str", "int": "int64", "float": "float64", "bool": bool}
-    made = {
-        name: pd.Series(table[name].to_numpy(), dtype=kinds[column.kind])
-        for name, column in ZONES.columns.items()
-        if name != "geometry"
-    }
-
-    def placed(corner: Array) -> Array:
-        return np.column_stack(in_crs(corner[:, 0], corner[:, 1], job))
-
-    shapes = shapely.transform(outlines, placed) if len(outlines) else outlines
-    return gpd.GeoDataFrame(made, geometry=gpd.array.from_shapely(shapes, crs=job.grid.system.crs))
+    return float(np.fmin.reduce(np.concatenate([p[kind][hot[kind] & mine] for kind in kinds]), initial=np.nan))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 from geoqa.core.arrays import np, pd
 from geoqa.core.errors import Fault
@@ -75,6 +75,12 @@ class Frame:
     key: tuple[str, ...]
     columns: dict[str, Column]
     base: tuple[str, ...] = field(default=())
+
+    def filled(self, given: Any) -> pd.DataFrame:
+        """Return rows, or columns by name, as a frame of every column of the contract, in its order and kinds."""
+        kinds = {"text": "str", "float": float, "int": "int64", "bool": bool}
+        table = pd.DataFrame(given, columns=list(self.columns))
+        return table.astype({name: kinds[rule.kind] for name, rule in self.columns.items() if rule.kind in kinds})
 
 
 def seen_in(columns: Mapping[str, Column], where: str) -> dict[str, tuple[float, str]]:
@@ -353,6 +359,8 @@ REJECTIONS = {
     "too_many": "has too many fields: {fields}, where the table has {width}{hint}",
     "too_few": "has too few fields: {fields}, where the table has {width}{hint}",
     "quote": "opens a quote it does not close",
+    "quotes": "has a quote that is opened and not closed, or closed in the middle of a field",
+    "long_field": "has a field longer than {most} characters",
     "headings": "repeats the headings",
     "number": "{ours} is not a number",
     "infinite": "{ours} is infinite",

@@ -424,6 +424,7 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
 MADE_LATER = (
     "visit", "visit_v", "tolerance_h_m", "tolerance_v_m", "setup", "copy_of", "use", "fix", "canopy_label",
     "canopy_from", "geometry", "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+    "name_read", "decision",
 )  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}
@@ -449,14 +450,14 @@ def complete_occupations(columns: Mapping[str, Any], source_file: str) -> pd.Dat
     rows = range(len(columns["point"]))
     given = {name: pd.Series(values).set_axis(rows) for name, values in columns.items()}
     given["occupation_id"] = pd.Series(range(1, len(rows) + 1), index=rows)
-    given["source_file"] = pd.Series([source_file] * len(rows), index=rows)
+    file = pd.Categorical.from_codes([0] * len(rows), pd.Index([source_file], dtype="str"))
+    given["source_file"] = pd.Series(file, index=rows)
     known = {name: rule.kind for name, rule in OCCUPATIONS.columns.items() if name not in MADE_LATER}
     made = {name: _typed(kind, given.get(name), rows, USUAL.get(name)) for name, kind in known.items()}
     return pd.DataFrame(made | {name: values for name, values in given.items() if name not in known}, index=rows)
 
 
 def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) -> pd.Series:
-
     if kind == "float":
         return pd.Series(float("nan"), index=rows) if values is None else values.astype("float64")
     if kind == "int" and values is not None:
@@ -467,6 +468,8 @@ def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) 
     if values is None:
         labels = pd.Index([usual] if usual else [], dtype="str")
         return pd.Series(pd.Categorical.from_codes([0 if usual else -1] * len(rows), labels), index=rows)
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values
     words = values.astype("str")
     return (words.fillna(usual) if usual else words).astype("category")
 

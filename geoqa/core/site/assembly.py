@@ -1,25 +1,16 @@
-"""Several files made one site, and shifts taken off its occupations.
-
-Several files made one site: rows numbered, categories united, geographic input given its local grid.
-
-Occupations with shifts taken off: only ever asked for by name.
-"""
+"""Several files made one site, and shifts taken off its occupations."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from geoqa.core import geodesy
 from geoqa.core.arrays import np, pd
 from geoqa.core.errors import CallError, InputError
-from geoqa.core.job import Job
+from geoqa.core.job import Job, Recipe
 from geoqa.core.units import counted, listed
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Recipe
-
 
 #: A grid that stretches lengths by more than this is not one that closures may be taken in.
 LARGEST_SCALE = 0.01
@@ -145,7 +136,6 @@ def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
 
 
 def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
-
     lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
     east, north = job.grid.system.from_lonlat(lon, lat)
     lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
@@ -161,7 +151,6 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
-
     system = job.grid.system
     lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
     scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
@@ -215,10 +204,9 @@ def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) ->
         Naming each name that no suspicious shift has, or whose shift no correction can set right.
     """
     suspicious = shifts[shifts["suspicious"].to_numpy(dtype=bool)]
-    full = suspicious["setup"] + " " + suspicious["kind"]
+    full, named = (frame["setup"] + " " + frame["kind"] for frame in (suspicious, shifted))
     take = full.isna().to_numpy(dtype=bool, copy=True)
-    faults = []
-    mended = set((shifted["setup"] + " " + shifted["kind"])[shifted["mends"].to_numpy(dtype=bool)])
+    faults, mended = [], set(named[shifted["mends"].to_numpy(dtype=bool)])
     for name in dict.fromkeys(names):
         here = ((full == name) | (suspicious["setup"] == name)).to_numpy(dtype=bool)
         if not here.any():
@@ -229,8 +217,7 @@ def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) ->
         take |= here
     if faults:
         raise CallError("--apply-shift: " + "; ".join(faults) + ".")
-    wanted = set(full[take])
-    return suspicious[take], shifted[(shifted["setup"] + " " + shifted["kind"]).isin(wanted).to_numpy(dtype=bool)]
+    return suspicious[take], shifted[named.isin(set(full[take])).to_numpy(dtype=bool)]
 
 
 def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.DataFrame:
@@ -270,9 +257,8 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
     made = []
     for one in shifts.itertuples(index=False):
         name = f"{one.setup} {one.kind}"
-        numbers = {
-            c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
-        }
+        moved = {name: float(getattr(one, name)) for name in ("de_m", "dn_m", "du_m")}
+        numbers = {name: round(metres, 4) for name, metres in moved.items() if metres == metres}
         n = int(counts.get(name, 0))
         rows = counted(n, "occupation")
         done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
@@ -283,12 +269,9 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
 
 def with_names(recipe: Recipe, names: Iterable[str]) -> Recipe:
     """Return the recipe with the shifts to apply in its step, after those the recipe names."""
-    names = tuple(names)
-    if not names:
-        return recipe
-    own = dict(recipe.steps.get("shifts", {}))
+    names, own = tuple(names), recipe.steps.get("shifts", {})
     stated = own.get("apply", ())
-    if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
+    if not names or not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
         return recipe
-    own["apply"] = tuple(dict.fromkeys([*stated, *names]))
-    return replace(recipe, steps={**recipe.steps, "shifts": own})
+    every = {**own, "apply": tuple(dict.fromkeys([*stated, *names]))}
+    return replace(recipe, steps={**recipe.steps, "shifts": every})

@@ -45,11 +45,9 @@ def match(frame: pd.DataFrame, job: Job, lookup: Mapping[str, str] | None = None
     codes = names.codes.astype(np.int64)
     if by == "note":
         new, said = _from_notes(names, _text(frame["note"]), str(job.match.pattern))
-    elif by == "lookup":
-        words, said = _looked_up(names, lookup or {})
-        new = recoded(codes, words)
     else:
-        words, said = _from_names(names, job.match.pattern, job.match.offset)
+        by_lookup = _looked_up(names, lookup or {}) if by == "lookup" else None
+        words, said = by_lookup or _from_names(names, job.match.pattern, job.match.offset)
         new = recoded(codes, words)
     counts = f"matched by {by}: {len(names.categories)} names as read are {len(new.categories)} points"
     return frame.assign(point=new, name_read=names), (counts, *said)
@@ -172,20 +170,17 @@ def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: fl
     joins = (far[:, 0] <= reach[lost]) & ((far[:, 1] > reach[lost]) | (far[:, 1] > 2 * far[:, 0]))
     target = np.arange(count)
     target[lost[joins]] = kept[nearest[joins, 0]]
-    _, first, which = np.unique(target[number - 1], return_index=True, return_inverse=True)
-    rank = np.empty(len(first), np.int64)
-    rank[np.argsort(first)] = np.arange(1, len(first) + 1)
-    said = []
+    new, said = pd.factorize(target[number - 1])[0] + 1, []
     if joins.any():
         said.append(
             f"{joins.sum()} places where no stop was ever fixed are counted to the one they can belong to, up to "
             f"{far[joins, 0].max():.1f} m away"
         )
     if not joins.all():
-        alone = rank[which][np.isin(number - 1, lost[~joins])]
+        alone = new[np.isin(number - 1, lost[~joins])]
         names = listed(f"place {k}" for k in np.unique(alone))
         said.append(f"never fixed and near no other place, or near several alike: {names}. Nobody is sent there")
-    return rank[which], said
+    return new, said
 
 
 def _linked(frame: pd.DataFrame) -> Index:
@@ -220,7 +215,4 @@ def places(east_m: Array, north_m: Array, radius_m: float, linked: Index | None 
     pairs = pairs if linked is None else np.concatenate([pairs.reshape(-1, 2), linked])
     links = sparse.coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     _, label = csgraph.connected_components(links, directed=False)
-    _, first, which = np.unique(label, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), np.int64)
-    rank[np.argsort(first)] = np.arange(1, len(first) + 1)
-    return rank[which]
+    return pd.factorize(label)[0] + 1

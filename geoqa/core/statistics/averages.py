@@ -1,7 +1,5 @@
 """What an average of correlated epochs is worth.
 
-How many independent epochs a series of correlated ones is worth. Arrays in, numbers out.
-
 The variance of a mean of n correlated values is sigma^2 / n_eff. Short records understate how long errors
 last, so the smallest of several estimates counts, never below one, and a correlation time from the literature
 caps what a record too short to tell may claim.
@@ -10,15 +8,10 @@ caps what a record too short to tell may claim.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-
+from geoqa.core.arrays import Array, Flags, Index, csgraph, np, sparse, spatial
 from geoqa.core.job import CORRELATION_S
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
+from geoqa.core.statistics import sample_tests
 
 #: Correlation time of L1 phase residuals, seconds (Miller, O'Keefe and Gao 2012).
 PRIOR_S = CORRELATION_S
@@ -78,13 +71,10 @@ def effective_epochs(series: Array, interval_s: float, correlation_s: float = PR
         least = effective_of_ar1(n, interval_s, correlation_s)
     for column in series.T:
         if np.ptp(column) > 0:
-            least = min(least, *_of_series(column - column.mean()))
+            x = column - column.mean()
+            rho = autocorrelations(x)
+            least = min(least, _geyer(rho), _lag_one(rho), _batches(x))
     return max(least, 1.0)
-
-
-def _of_series(x: Array) -> tuple[float, float, float]:
-    rho = autocorrelations(x)
-    return _geyer(rho), _lag_one(rho), _batches(x)
 
 
 def autocorrelations(x: Array) -> Array:
@@ -185,7 +175,7 @@ def average(place: Array, stated: Array, interval_s: float, digit_m: Array | flo
     worth = effective_epochs(kept, interval_s, correlation_s)
     scatter = np.atleast_2d(np.cov(kept.T)) if len(kept) > 1 else np.zeros((len(axes), len(axes)))
     sigma = np.sqrt(np.diag(scatter))
-    own = _middle(stated[:, axes])
+    own = sample_tests.medians(stated[:, axes])
     floor = np.maximum(np.fmax(sigma, own) / worth**0.5, digit / 12**0.5)
     with np.errstate(divide="ignore", invalid="ignore"):
         correlation = np.where(np.outer(sigma, sigma) > 0, scatter / np.outer(sigma, sigma), 0.0)
@@ -194,14 +184,6 @@ def average(place: Array, stated: Array, interval_s: float, digit_m: Array | flo
     full[axes] = mean
     covariance[np.ix_(axes, axes)] = correlation * np.outer(floor, floor)
     return Average(full, covariance, worth, int((~inside).sum()))
-
-
-def _middle(stated: Array) -> Array:
-    """Return the median of what is stated along each axis, NaN where nothing is."""
-    known = np.isfinite(stated).any(axis=0)
-    result = np.full(stated.shape[1], np.nan)
-    result[known] = np.nanmedian(stated[:, known], axis=0)
-    return result
 
 
 def robust_mean(values: Array, rounds: int = 12) -> tuple[Array, Array]:
@@ -250,29 +232,13 @@ def clusters(place: Array, apart: Array, least: int) -> Index:
 
 def _joined(cells: Index, full: Flags) -> Index:
     """Return the cluster of each cell: full ones near each other are one; others are of the nearest, -1 of none."""
-    label = np.full(len(cells), -1)
-    if full.sum() == 1:
-        label[full] = 0
-    else:
-        label[full] = _connected(cells[full])
-    if full.all():
-        return label
-    from scipy.spatial import cKDTree
-
-    far, nearest = cKDTree(cells[full].astype(float)).query(cells[~full], p=np.inf, distance_upper_bound=2.5)
+    tree, label = spatial.cKDTree(cells[full].astype(float)), np.full(len(cells), -1)
+    pairs = tree.query_pairs(2.0, p=np.inf, output_type="ndarray")
+    links = sparse.coo_array((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(tree.n, tree.n))
+    label[full] = csgraph.connected_components(links, directed=False)[1]
+    far, nearest = tree.query(cells[~full], p=np.inf, distance_upper_bound=2.5)
     label[~full] = np.where(np.isfinite(far), np.append(label[full], -1)[nearest], -1)
     return label
-
-
-def _connected(cells: Index) -> Index:
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree(cells.astype(float)).query_pairs(2.0, p=np.inf, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(len(cells), len(cells)))
-    found: Index = connected_components(links, directed=False)[1].astype(np.int64)
-    return found
 
 
 def _largest_first(label: Index, least: int) -> Index:

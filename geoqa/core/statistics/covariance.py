@@ -1,28 +1,15 @@
 """Error ellipses, confidence, and how probably an error is larger than a limit.
 
-Error ellipses, confidence and precision conventions: arrays in, arrays out.
-
 Covariances are given by their parts, east first: var_e, var_n, cov_en. Ordering them north first
 turns every azimuth into 90 degrees minus itself.
-
-How probably an error is larger than a limit, and the radius it stays within. Arrays in, arrays out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-import numpy as np
-from scipy import special
-
+from geoqa.core.arrays import Array, ArrayLike, Flags, Index, np, special
 from geoqa.core.errors import CallError
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Divide a reported horizontal figure by this for one sigma per axis, under the circular assumption
 #: (sqrt 2; 2 sqrt 2; chi-square with 2 degrees of freedom at 50 and 95 %).
@@ -113,8 +100,6 @@ def ellipse_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf
     >>> [float(ellipse_factor(0.95, nu).round(4)) for nu in (np.inf, 10)]
     [2.4477, 2.8645]
     """
-    from scipy import special
-
     confidence, nu = np.broadcast_arrays(np.asarray(confidence, float), np.asarray(degrees_of_freedom, float))
     finite = np.where(np.isfinite(nu), nu, 1.0)
     estimated = np.sqrt(2 * special.fdtri(2, finite, confidence))
@@ -128,8 +113,6 @@ def widening(confidence: ArrayLike, degrees_of_freedom: ArrayLike) -> Array:
 
 def line_factor(confidence: ArrayLike, degrees_of_freedom: ArrayLike = np.inf) -> Array:
     """Return what scales one sigma to `confidence` in one dimension (normal, or Student with nu)."""
-    from scipy import special
-
     confidence, nu = np.broadcast_arrays(np.asarray(confidence, float), np.asarray(degrees_of_freedom, float))
     finite = np.where(np.isfinite(nu), nu, 1.0)
     tail = (1 + confidence) / 2

@@ -1,16 +1,11 @@
-"""Curves with bounds and tests: waiting times that were cut short, and a share against a measure.
-
-Waiting times of which some were cut short: Kaplan-Meier curves, their quantiles, the log-rank test.
-
-A share against a measure: logistic regression on a curve that may bend, with its test and bounds. Kernels.
-"""
+"""Curves with bounds and tests: waiting times that were cut short, and a share against a measure."""
 
 from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
 
-from geoqa.core.arrays import Array, Flags, np, special
+from geoqa.core.arrays import Array, Flags, np, special, stats
 
 
 @dataclass(frozen=True)
@@ -36,12 +31,9 @@ class Curve:
         The bounds are the times at which the pointwise bounds of the curve get there (Brookmeyer and Crowley
         1982, Biometrics 38:29-41).
         """
-        times = tuple(self._first(values, 1 - share) for values in (self.waiting, self.low, self.high))
-        return times[0], times[1], times[2]
-
-    def _first(self, values: Array, level: float) -> float:
-        there = np.flatnonzero(values <= level + 1e-12)
-        return float(self.time[there[0]]) if len(there) else float("nan")
+        there = (np.append(values <= 1 - share + 1e-12, True) for values in (self.waiting, self.low, self.high))
+        middle, low, high = (float(np.append(self.time, np.nan)[one.argmax()]) for one in there)
+        return middle, low, high
 
 
 def survival_curve(time_s: Array, reached: Flags, confidence: float = 0.95) -> Curve:
@@ -67,8 +59,6 @@ def survival_curve(time_s: Array, reached: Flags, confidence: float = 0.95) -> C
     if not len(time_s):
         nothing = np.zeros(0)
         return Curve(nothing, nothing, nothing, nothing)
-    from scipy import stats
-
     sample = stats.CensoredData(uncensored=time_s[reached], right=time_s[~reached])
     found = stats.ecdf(sample).sf
     with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
@@ -90,8 +80,6 @@ def log_rank(time_s: Array, reached: Flags, other_s: Array, other_reached: Flags
 
     NaN where a sample is empty or nothing was ever reached while both waited.
     """
-    from scipy import stats
-
     both = [(time_s, reached), (other_s, other_reached)]
     if not all(len(times) for times, _ in both):
         return float("nan"), float("nan")
@@ -182,9 +170,8 @@ def fit_logistic(design: Array, yes: Flags) -> Fit:
         except np.linalg.LinAlgError:
             break
         new = likelihood
-        while (
-            np.abs(step).max() > 1e-14
-        ):  # Newton may overshoot: half a step never lowers a concave likelihood for long
+        # Newton may overshoot: half a step never lowers a concave likelihood for long.
+        while np.abs(step).max() > 1e-14:
             new = _log_likelihood(design @ (beta + step), y)
             if new >= likelihood - 1e-12:
                 beta = beta + step

@@ -1,9 +1,4 @@
-"""Sorted groups as arrays, and initializations in a stream of epochs.
-
-Sorted groups as arrays: where each starts, its pairs, its sums. The kernels under every step.
-
-Initializations in a stream of epochs: when a fix was found, held and lost. Arrays in, arrays out.
-"""
+"""Sorted groups as arrays, and initializations in a stream of epochs."""
 
 from __future__ import annotations
 
@@ -104,6 +99,13 @@ def sums(values: Array, group: Index, n: int) -> Array:
     if values.ndim == 1:
         return np.bincount(group, values, minlength=n).astype(float)
     return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])
+
+
+def means(values: Array, group: Index, n: int) -> Array:
+    """Return the mean of what is known of `values` (shape (m, k)) per group number; shape (n, k), NaN of nothing."""
+    known = ~np.isnan(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(sums(np.where(known, values, 0.0), group, n) / sums(known.astype(float), group, n))
 
 
 def largest(values: Array, group: Index, n: int, empty: float = math.nan) -> Array:

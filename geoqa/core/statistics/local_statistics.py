@@ -1,9 +1,5 @@
 """Neighbours, and whether it is worse among them than chance makes it.
 
-Nearest neighbours of places, equally many for each. Arrays in, arrays out.
-
-Local statistics: is it worse among a point's neighbours than chance makes it? Arrays in, arrays out.
-
 Every neighbourhood has the same number of members, so one null distribution serves all of them: exact for
 yes and no, drawn for sizes and directions. What is compared is where things happen; how often they happen on
 the whole site changes nothing.
@@ -11,21 +7,12 @@ the whole site changes nothing.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
-import numpy as np
-from scipy import sparse, special
-from scipy.sparse import csgraph
-from scipy.spatial import cKDTree
-
+from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, sparse, spatial, special
 from geoqa.core.statistics import sample_tests
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-
-    Whole = NDArray[np.int32]
+Whole: TypeAlias = "NDArray[np.int32]"
 
 
 def nearest(place: Array, k: int) -> Index:
@@ -41,7 +28,7 @@ def nearest(place: Array, k: int) -> Index:
     """
     n = len(place)
     local = place - place.min(axis=0)
-    found = cKDTree(local).query(local, k + 1, workers=-1)[1].reshape(n, k + 1).astype(np.int64)
+    found = spatial.cKDTree(local).query(local, k + 1, workers=-1)[1].reshape(n, k + 1).astype(np.int64)
     own = np.arange(n)[:, None]
     # Among many points at one place a point may not be its own nearest: it then takes the last one's seat.
     is_own = found == own
@@ -83,8 +70,8 @@ def reached(group: Index, near: Index, links: int) -> Index:
 def places_around(place: Array, flagged: Flags, links: int) -> Index:
     """Return the places near flagged ones, twice as far as their `links` nearest reach: what an outline can touch."""
     marked = place[flagged]
-    reach = 2 * cKDTree(place).query(marked, min(links + 1, len(place)))[0][:, -1].max()
-    away = cKDTree(marked).query(place, distance_upper_bound=1.001 * reach + 1e-6)[0]
+    reach = 2 * spatial.cKDTree(place).query(marked, min(links + 1, len(place)))[0][:, -1].max()
+    away = spatial.cKDTree(marked).query(place, distance_upper_bound=1.001 * reach + 1e-6)[0]
     return np.flatnonzero(away <= reach)
 
 

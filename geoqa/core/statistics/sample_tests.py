@@ -1,27 +1,15 @@
-"""Samples compared, and samples against something better known: rank tests, bounds, bias, outliers.
-
-Samples compared: medians and shares with bounds, how many times as large, and whether groups differ. Kernels.
-
-Differences from something better known: their mean and its test, and which stand out. Arrays in, arrays out.
-"""
+"""Samples compared, and samples against something better known: rank tests, bounds, bias, outliers."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-import numpy as np
-from scipy import special
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array
-
+from geoqa.core.arrays import Array, np, special, stats
 
 #: Of more values than this, so many evenly spaced order statistics stand for a sample where each is set against each.
 MOST = 1000
-#: The Mann-Whitney test of a sample no larger than this is exact.
-SMALL = 8
 
 
 class Bounded(NamedTuple):
@@ -52,6 +40,12 @@ def median(values: Array) -> Bounded:
     return Bounded(float(np.median(values)), float(ordered[k - 1]), float(ordered[n - k]))
 
 
+def medians(values: Array) -> Array:
+    """Return the median of what is known in each column, shape (k,); NaN where nothing is."""
+    known = [column[~np.isnan(column)] for column in values.T]
+    return np.array([np.median(column) if len(column) else np.nan for column in known])
+
+
 def share(yes: int, n: int) -> Bounded:
     """Return a share with its Jeffreys interval: Brown, Cai and DasGupta 2001, Statist. Sci. 16:101-133 (memory)."""
     if n == 0:
@@ -73,12 +67,6 @@ def ranks(values: Array) -> Array:
     """Return the rank of each value from 1, equal ones sharing the mean of theirs; shape (n,)."""
     _, at, count = np.unique(values, return_inverse=True, return_counts=True)
     return (np.cumsum(count) - (count - 1) / 2)[at]
-
-
-def _ties(values: Array) -> float:
-    """Return the sum of t^3 - t over groups of t equal values."""
-    count = np.unique(values, return_counts=True)[1].astype(float)
-    return float((count**3 - count).sum())
 
 
 def times_as_large(values: Array, reference: Array) -> Bounded:
@@ -115,19 +103,9 @@ def mann_whitney(values: Array, other: Array) -> float:
     Exact where a sample is small and nothing is equal; else normal, with the correction for ties and continuity
     (Mann and Whitney 1947, Ann. Math. Statist. 18:50-60; the corrections from memory, compared with scipy).
     """
-    both = np.concatenate([values, other])
-    n, m = len(values), len(other)
-    if not n or not m or np.ptp(both) == 0:
+    if not len(values) or not len(other) or np.ptp(np.concatenate([values, other])) == 0:
         return float("nan")
-    ties = _ties(both)
-    if min(n, m) <= SMALL and not ties:
-        from scipy import stats
-
-        return float(stats.mannwhitneyu(values, other, method="exact").pvalue)
-    above = ranks(both)[:n].sum() - n * (n + 1) / 2
-    away = abs(above - n * m / 2) - 0.5
-    spread = np.sqrt(n * m / 12 * (n + m + 1 - ties / ((n + m) * (n + m - 1))))
-    return min(2 * float(special.ndtr(-away / spread)), 1.0)
+    return float(stats.mannwhitneyu(values, other).pvalue)
 
 
 def kruskal(groups: Sequence[Array]) -> tuple[float, float]:
@@ -139,11 +117,8 @@ def kruskal(groups: Sequence[Array]) -> tuple[float, float]:
     every = np.concatenate(groups) if len(groups) else np.zeros(0)
     if len(groups) < 2 or np.ptp(every) == 0:
         return float("nan"), float("nan")
-    n, size = len(every), np.array([len(group) for group in groups])
-    sums = np.add.reduceat(ranks(every), np.cumsum(size) - size)
-    plain = 12 / (n * (n + 1)) * float((sums**2 / size).sum()) - 3 * (n + 1)
-    statistic = plain / (1 - _ties(every) / (n**3 - n))
-    return statistic, float(special.chdtrc(len(groups) - 1, statistic))
+    found = stats.kruskal(*groups)
+    return float(found.statistic), float(found.pvalue)
 
 
 #: A robust score above this is an outlier: Iglewicz and Hoaglin 1993, How to Detect and Handle Outliers (from memory).

@@ -1,27 +1,20 @@
-"""Epochs from the sentences of a log, and their moments.
-
-Moments of NMEA sentences: a time of day in most, the date in few (RMC, ZDA); arrays in, arrays out.
-
-Epochs from the sentences of a log: one position a moment, with what the others of that moment say of it.
-"""
+"""Epochs from the sentences of a log, and their moments."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.job import SOLUTIONS
+from geoqa.readers.nmea.sentences import Sentences
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+Columns = dict[str, NDArray[Any]]
 
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.readers.nmea.sentences import Sentences
-
-    Columns = dict[str, NDArray[Any]]
 
 DAY_US = 86_400_000_000
 #: What stands for no date, no time.
@@ -277,20 +270,10 @@ def _positions(found: Sentences, moments: Moments) -> Columns:
     alone[alone] &= placed[alone] | ~_repeated(of_gns[alone])
     quality = np.concatenate([_whole(gga["quality"]), _of_letters(gns["mode"])[alone]])
     made: Columns = {"us": np.concatenate([of_gga, of_gns[alone]]), "quality": quality}
-    for name in (
-        "lat",
-        "lon",
-        "altitude",
-        "separation",
-        "satellites",
-        "hdop",
-        "age",
-        "at",
-        "line",
-        "decimals",
-        "decimals_up",
-    ):
-        made[name] = np.concatenate([gga[name], gns[name][alone]])
+    kept = [
+        "lat", "lon", "altitude", "separation", "satellites", "hdop", "age", "at", "line", "decimals", "decimals_up",
+    ]  # fmt: skip
+    made |= {name: np.concatenate([gga[name], gns[name][alone]]) for name in kept}
     side = {name: np.concatenate([gga[name], gns[name][alone]]) for name in ("ns", "ew")}
     metres = (gga["altitude_unit"] == ord("M")) & ((gga["separation_unit"] == ord("M")) | np.isnan(gga["separation"]))
     made["unit"] = np.concatenate([metres | np.isnan(gga["altitude"]), np.ones(int(alone.sum()), bool)])

@@ -1,13 +1,4 @@
-"""Log files to frames: chained, read, searched for stops, accounted for, and a recipe proposed.
-
-Several log files in order: which continue one another, so that a cut costs no sentence and no date.
-
-What a receiver's log gives, file by file: frames, accounts and messages.
-
-Log files to frames: chained, read, searched for stops, and accounted for file by file.
-
-The recipe of a receiver's log: what it says itself needs no line.
-"""
+"""Log files to frames: chained, read, searched for stops, accounted for, and a recipe proposed."""
 
 from __future__ import annotations
 
@@ -16,31 +7,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from geoqa.core import clock, geodesy, input_files
+from geoqa.core.arrays import Flags, Index
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import complete_occupations
+from geoqa.core.job import Recipe
 from geoqa.core.steps import ReadResult
 from geoqa.readers.nmea import epochs as nmea_epochs
 from geoqa.readers.nmea import frames as nmea_frames
 from geoqa.readers.nmea import sentences as nmea_sentences
 from geoqa.readers.nmea import stillness, stops
+from geoqa.readers.nmea.epochs import Epochs
+from geoqa.readers.nmea.sentences import Sentences
+from geoqa.readers.nmea.settings import LogSettings
+from geoqa.readers.nmea.stops import FoundStops, Mark, Occupation
 from geoqa.readers.tables import coordinate_checks
 from geoqa.readers.tables.mapped_table import counted
 from geoqa.readers.text import numbers, text_file
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Flags, Index
-    from geoqa.core.job import Recipe
-    from geoqa.readers.nmea.epochs import Epochs
-    from geoqa.readers.nmea.sentences import Sentences
-    from geoqa.readers.nmea.settings import LogSettings
-    from geoqa.readers.nmea.stops import FoundStops, Mark, Occupation
-
 
 #: A file whose first time lies this close behind the last of another continues it, in seconds.
 JOIN_S = 10.0
@@ -164,27 +152,28 @@ def file_results(step: LogSettings, log: Log, labels: list[str | None], before: 
     messages = [*log.messages]
     whole = _occupations(step, log, labels, before, line, messages)
     home = np.array([file_of[one.used[0]] for one in log.found.occupations], np.int64)
-    aside_file = log.file_of(np.array([*log.sentences.aside.at, *(at for at, _, _ in log.epochs.aside)], np.int64))
-    sentences_aside, epochs_aside = (
-        np.bincount(part, minlength=len(log.files)).tolist()
-        for part in np.split(aside_file, [len(log.sentences.aside.at)])
-    )
+    aside = _set_aside(log)
     told = [f"{log.name}: {text}" for text in messages] + [*coordinate_checks.check_extent(log.name, whole, log.job)]
     results = []
     for k, i in enumerate(log.files):
         name = log.paths[k].name
         which = np.flatnonzero(file_of == k)
+        own = aside[aside["file"] == k]
+        epochs = own[own["kind"] == "epoch"]
         frames = {
             "occupations": _of_file(whole, np.flatnonzero(home == k), name),
-            "set_aside": _aside_frame(log, np.flatnonzero(aside_file == k), k, name),
+            "set_aside": _aside_frame(own, name),
             "epochs": nmea_frames.epochs_frame(log.epochs, which, stop[which], line[which], name),
         }
         accounts = {
-            "sentences": _account(int(log.sentences.good[k]), sentences_aside[k]),
-            "epochs": _account(len(which), epochs_aside[k]),
+            "sentences": _account(int(log.sentences.good[k]), len(own) - len(epochs)),
+            "epochs": _account(len(which), len(epochs)),
         }
-        said = (*(told if k == 0 else ()), *_told_epochs(log, name, k, aside_file))
-        results.append((i, ReadResult(frames, accounts, said)))
+        said = told if k == 0 else []
+        if len(epochs):
+            reasons = "; ".join(counted(epochs["why"].tolist(), epochs["line"].tolist()))
+            said = [*said, f"{name}: {len(epochs)} epochs set aside: {reasons}"]
+        results.append((i, ReadResult(frames, accounts, tuple(said))))
     return results
 
 
@@ -223,16 +212,6 @@ def _of_file(whole: pd.DataFrame, which: Index, name: str) -> pd.DataFrame:
 
 def _account(used: int, aside: int) -> dict[str, int]:
     return {"read": used + aside, "used": used, "set_aside": aside}
-
-
-def _told_epochs(log: Log, name: str, k: int, aside_file: Index) -> tuple[str, ...]:
-    own = aside_file[len(log.sentences.aside.at) :] == k
-    refused = [log.epochs.aside[j] for j in np.flatnonzero(own).tolist()]
-    if not refused:
-        return ()
-    lines = [line - int(log.sentences.lines_before[k]) for _, line, _ in refused]
-    told = "; ".join(counted([why for _, _, why in refused], lines))
-    return (f"{name}: {len(refused)} epochs set aside: {told}",)
 
 
 def _wants_heights(step: LogSettings, log: Log, messages: list[str]) -> bool:
@@ -292,30 +271,29 @@ def _facts(
     return facts
 
 
-def _aside_frame(log: Log, which: Index, k: int, name: str) -> pd.DataFrame:
-    """Return what is set aside of one file, one row a line: sentences, then epochs."""
-    aside, n = log.sentences.aside, len(log.sentences.aside.at)
-    lines, reasons, texts = [], [], []
-    for j in which.tolist():
-        sentence = j < n
-        at, line, why = (aside.at[j], aside.line[j], aside.reason[j]) if sentence else log.epochs.aside[j - n]
-        lines.append(line - int(log.sentences.lines_before[k]))
-        reasons.append(f"sentence: {why}" if sentence else f"epoch: {why}")
-        texts.append(aside.text[j] if sentence else f"position at byte {at - int(log.begins[k])}")
-    table = pd.DataFrame({"source_line": np.array(lines, np.int64), "reason": reasons, "row": texts})
+def _set_aside(log: Log) -> pd.DataFrame:
+    """Return what is set aside of a log, sentences and then epochs: its file, the line there, why, and its text."""
+    of, before = log.sentences.aside, [(at, line, why, "") for at, line, why in log.epochs.aside]
+    found = [*zip(of.at, of.line, of.reason, of.text, strict=True), *before]
+    table = pd.DataFrame(found, columns=["at", "line", "why", "row"]).astype({"at": "int64", "line": "int64"})
+    table["kind"] = np.repeat(["sentence", "epoch"], [len(of.at), len(before)])
+    table["file"] = file = log.file_of(table["at"].to_numpy())
+    table["line"] -= log.sentences.lines_before[file]
+    is_epoch = (table["kind"] == "epoch").to_numpy()
+    at = (table["at"].to_numpy() - log.begins[file])[is_epoch]
+    table.loc[is_epoch, "row"] = [f"position at byte {byte}" for byte in at.tolist()]
+    return table
+
+
+def _aside_frame(own: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return what is set aside of one file, one row a line."""
+    table = pd.DataFrame({"source_line": own["line"], "reason": own["kind"] + ": " + own["why"], "row": own["row"]})
     if table["source_line"].duplicated().any():
         joined = table.groupby("source_line", sort=False)
         table = joined.agg({"reason": lambda r: "; ".join(dict.fromkeys(r)), "row": " | ".join}).reset_index()
-    table = table.sort_values("source_line", kind="stable", ignore_index=True)
-    file = pd.Categorical.from_codes(np.zeros(len(table), np.int8), pd.Index([name], dtype="str"))
-    return pd.DataFrame(
-        {
-            "source_file": file,
-            "source_line": table["source_line"].astype(np.int64),
-            "reason": table["reason"].astype("str").astype("category"),
-            "row": table["row"].astype("str"),
-        }
-    )
+    table = table.sort_values("source_line", kind="stable", ignore_index=True).astype({"reason": "str", "row": "str"})
+    table.insert(0, "source_file", pd.Categorical.from_codes([0] * len(table), pd.Index([name], dtype="str")))
+    return table.astype({"reason": "category"})
 
 
 @dataclass
@@ -591,10 +569,8 @@ def _with_marks_told(
     ]  # fmt: skip
     if not lone:
         return result
-    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in lone[:5])
-    more = f" and {len(lone) - 5} more" if len(lone) > 5 else ""
-    said = f"{step.marks}: no log covers the times of {named}{more}"
-    return ReadResult(result.frames, result.accounts, (*result.messages, said))
+    said = f"{step.marks}: no log covers the times of {stops.marks_named(lone)}"
+    return replace(result, messages=(*result.messages, said))
 
 
 def propose(path: Path) -> str:
@@ -604,33 +580,31 @@ def propose(path: Path) -> str:
     if not len(found.kinds["GGA"]["at"]) and not len(found.kinds["GNS"]["at"]):
         raise InputError(without_positions(path.name, found))
     dated = nmea_epochs.moments(found, None).dated
-    lines = [
-        '# Recipe for a receiver log. Replace every "?": these lines must be stated.',
-        "[site]",
-        'name = "?"',
-        'crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one',
-        'timezone = "?"            # of the site\'s clocks, such as "Pacific/Auckland": logs count in UTC',
-        'height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated',
-        "",
-        *(
-            []
-            if dated
-            else ["[input]", 'date = "?"                # of the first position, in UTC: the log tells none', ""]
-        ),
-        "[match]",
-        'by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]',
-        "radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be",
-        "",
-        "[tolerance]",
-        'horizontal_m = "?"',
-        'vertical_m = "?"',
-        "",
-        "[requirement]",
-        'horizontal_m = "?"',
-        'vertical_m = "?"',
-        "",
-        "# [step.nmea]",
-        '# marks = "marks.csv"       # point,start,end',
-        "# antenna_height_m = 2.000",
-    ]
-    return "\n".join(lines) + "\n"
+    day = "" if dated else '[input]\ndate = "?"                # of the first position, in UTC: the log tells none\n\n'
+    return _RECIPE.replace("[match]", f"{day}[match]", 1)
+
+
+_RECIPE = """\
+# Recipe for a receiver log. Replace every "?": these lines must be stated.
+[site]
+name = "?"
+crs = "?"                 # the system the corrections are in, such as "EPSG:4326", or its projected one
+timezone = "?"            # of the site's clocks, such as "Pacific/Auckland": logs count in UTC
+height = "ellipsoidal"    # altitude plus separation; heights count once the antenna height is stated
+
+[match]
+by = "place"              # stops have no names; or by = "name" with marks under [step.nmea]
+radius_m = 0.5            # inferred: nothing; how far apart two stops at one mark may be
+
+[tolerance]
+horizontal_m = "?"
+vertical_m = "?"
+
+[requirement]
+horizontal_m = "?"
+vertical_m = "?"
+
+# [step.nmea]
+# marks = "marks.csv"       # point,start,end
+# antenna_height_m = 2.000
+"""

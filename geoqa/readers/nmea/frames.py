@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 
+from geoqa.core.arrays import Array, Index
 from geoqa.core.frames.schema import complete_occupations
+from geoqa.core.geodesy import System
 from geoqa.core.job import SOLUTIONS
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.geodesy import System
-    from geoqa.readers.nmea.epochs import Epochs
-    from geoqa.readers.nmea.stops import Occupation
-
+from geoqa.readers.nmea.epochs import Epochs
+from geoqa.readers.nmea.stops import Occupation
 
 _EPOCHS = {
     "lon_deg": "lon", "lat_deg": "lat", "height_m": "up", "altitude_m": "altitude", "separation_m": "separation",
@@ -194,7 +192,6 @@ def last_digit(values: Array) -> float | None:
 def places(frame: pd.DataFrame, job: Any) -> pd.Series:
     """Return the geometry of epochs, points in the unit of the job's system; None where there is no position."""
     import geopandas as gpd
-    import shapely
 
     system = job.grid.system
     lon, lat, up = (frame[name].to_numpy(dtype=float) for name in ("lon_deg", "lat_deg", "height_m"))

@@ -3,22 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
+from geoqa.core.job import Recipe
 from geoqa.core.steps import Reader, ReadResult
 from geoqa.readers.nmea.settings import LogSettings
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Recipe
-
-
-_SENTENCE = re.compile(
-    rb"\$([A-Z][A-Z0-9](?:GGA|GNS|GST|GSA|RMC|ZDA|GSV|VTG|GLL|TXT|[A-Z]{3}),[^$*\r\n]*)\*([0-9A-Fa-f]{2})"
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,18 +32,16 @@ class NmeaReader(LogSettings, Reader):
     def sniff(cls, path: Path, head: bytes) -> float:
         """Return how surely a file is a log: a sentence with a right checksum near its start, or its suffix."""
         from geoqa.core import input_files
+        from geoqa.readers.nmea import sentences
 
         start = input_files.unpacked_head(head)
         if b"\0" in start and start is head:
             # Binary messages may stand before the first sentence.
             with contextlib.suppress(OSError):
                 start = input_files.head(path, 1 << 18)
-        for found in _SENTENCE.finditer(start):
-            total = 0
-            for byte in found[1]:
-                total ^= byte
-            if total == int(found[2], 16):
-                return 0.98
+        good = (found.kinds()[found.state == sentences.GOOD] for found in sentences.blocks(start))
+        if any(kinds.any() for kinds in good):
+            return 0.98
         return 0.7 if path.name.lower().endswith(cls.suffixes) else 0.0
 
     def read(self, path: Path, job: Recipe) -> ReadResult:

@@ -1,13 +1,9 @@
 """NMEA 0183 sentences found in bytes, and their fields as arrays.
 
-NMEA 0183 sentences found in bytes, their checksums verified; arrays in, arrays out.
-
 A sentence runs from ``$`` and a capital letter to the checksum, ``*`` and two hexadecimal digits: the
 exclusive-or of all between (NMEA 0183, open descriptions). It ends at a line end or where the next one
 starts, so that a line broken off by another costs one sentence and not two. What stands between sentences,
 binary messages for instance, is passed over.
-
-Fields of NMEA 0183 sentences as arrays: one CSV table per kind of sentence, read by Arrow.
 
 Field order from open descriptions of NMEA 0183: GGA and GNS (positions), GST (their precision), RMC and ZDA
 (date), GSA (dilution of precision), GSV (satellites in view).
@@ -17,20 +13,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 from pyarrow import csv
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from geoqa.core.arrays import Array, Flags, Index
 
-    from geoqa.core.arrays import Array, Flags, Index
+Bytes = NDArray[np.uint8]
+Columns = dict[str, NDArray[Any]]
 
-    Bytes = NDArray[np.uint8]
-    Columns = dict[str, NDArray[Any]]
 
 #: Bytes looked at in one go: the work arrays are several times as large.
 BLOCK = 4 << 20

@@ -24,21 +24,15 @@ class LogSettings:
     )
     heights: bool = param(True, help="Whether heights are used where the antenna height is stated")
     still_m_s: float = param(
-        0.1,
-        unit="m/s",
-        above=0,
-        maximum=5,
-        help="Speed from which the receiver moves; where the "
-        "solution is float twice, where it is worse four times as much",
-    )
+        0.1, unit="m/s", above=0, maximum=5,
+        help="Speed from which the receiver moves; where the solution is float twice, where it is worse four times as "
+        "much",
+    )  # fmt: skip
     vehicle_m_s: float = param(
-        3.0,
-        unit="m/s",
-        minimum=0,
-        maximum=100,
+        3.0, unit="m/s", minimum=0, maximum=100,
         help="A stop that is come to and left faster than this, both within 20 s, is the halt of a vehicle and no "
         "occupation unless marks name it; 0 for none",
-    )
+    )  # fmt: skip
     gap_s: float = param(
         GAP_S, unit="s", above=0, maximum=3600, help="A longer silence ends a stop, if longer than 2.5 epochs"
     )

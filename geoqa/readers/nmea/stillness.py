@@ -1,22 +1,12 @@
-"""When a receiver stood still, from its positions alone, and halts of vehicles, which are no occupations.
-
-When a receiver stood still, from its positions alone. Arrays in, arrays out.
-
-Halts of a vehicle, which are no occupations: at lights, in queues. Arrays in, arrays out.
-"""
+"""When a receiver stood still, from its positions alone, and halts of vehicles, which are no occupations."""
 
 from __future__ import annotations
-
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.statistics.groups import starts_of
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
 
 #: Steps over which speed is taken, and the window of its median, seconds.
 STEP_S, WINDOW_S = 1.0, 5.0

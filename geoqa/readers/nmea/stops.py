@@ -1,9 +1,4 @@
-"""Occupations in a stream: who stood where by the field notes, and stops cut by initialization and averaged.
-
-The companion of receiver logs: which point was occupied when, as the crew noted it.
-
-Occupations in a receiver's stream: stops cut by initialization, averaged, with why each starts and ends.
-"""
+"""Occupations in a stream: who stood where by the field notes, and stops cut by initialization and averaged."""
 
 from __future__ import annotations
 
@@ -12,26 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Index
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.job import SOLUTIONS
+from geoqa.core.geodesy import System
+from geoqa.core.job import SOLUTIONS, Recipe
 from geoqa.core.statistics import averages, groups
+from geoqa.core.statistics.averages import Average
+from geoqa.core.statistics.groups import Fixes
 from geoqa.readers import companions
 from geoqa.readers.nmea import stillness
-from geoqa.readers.nmea.epochs import FIXED, FLOAT
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Index
-    from geoqa.core.geodesy import System
-    from geoqa.core.job import Recipe
-    from geoqa.core.statistics.averages import Average
-    from geoqa.core.statistics.groups import Fixes
-    from geoqa.readers.nmea.epochs import Epochs
-
+from geoqa.readers.nmea.epochs import FIXED, FLOAT, Epochs
 
 NEEDED = ("point", "start", "end")
 OPTIONAL = ("file", "antenna_height_m", "dropped", "canopy", "role", "operator", "base")
@@ -336,10 +325,14 @@ def _of_marks(stops: list[Stop], marks: Sequence[Mark], time_s: Array, messages:
         until = stop.ends if last[k] == ends[k] else "its mark ends"
         found.append(Stop(int(first[k]), int(last[k]), starts, until, mark))
     if missing:
-        named = ", ".join(f"{mark.point} (line {mark.line})" for mark in missing[:5])
-        more = f" and {len(missing) - 5} more" if len(missing) > 5 else ""
-        messages.append(f"the receiver never stood still within the times of {named}{more}: no occupation")
+        messages.append(f"the receiver never stood still within the times of {marks_named(missing)}: no occupation")
     return found
+
+
+def marks_named(marks: Sequence[Mark]) -> str:
+    """Return the first marks by point and line, and how many more there are."""
+    named = ", ".join(f"{mark.point} (line {mark.line})" for mark in marks[:5])
+    return named + (f" and {len(marks) - 5} more" if len(marks) > 5 else "")
 
 
 def _short_marks(stops: list[Stop], time_s: Array, rules: StopRules) -> list[str]:

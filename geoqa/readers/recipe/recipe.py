@@ -14,10 +14,14 @@ from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role
-from geoqa.core.params import OPEN, near
+from geoqa.core.params import OPEN, Declared, near
 from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
+#: Tables that are read key by key, as they are declared.
+PLAIN: dict[str, type[Declared]] = {
+    "site": Site, "match": Match, "base": Base, "decisions": Decisions, "report": ReportFacts, "experience": Experience,
+}  # fmt: skip
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
     "canopy", "report", "line", "file", "experience",
@@ -122,58 +126,51 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
     if not isinstance(table, Mapping):
         raise RecipeError(f"{where}: a recipe is a table of tables, not {type(table).__name__}.")
     _check_tables(table, where, faults)
-    draft = _draft(table, where, faults)
-    fmt = rules.check(draft, where, faults)
-    control, field_test, lines = toml_tables.control(table, where, faults)
-    facts = ReportFacts.from_table(table.get("report", {}), f"{where}: [report]", faults)
-    canopy = toml_tables.canopy(table, where, faults)
-    experience = Experience.from_table(table.get("experience", {}), f"{where}: [experience]", faults)
-    files = toml_tables.file_rules(table, where, faults, job_from_table)
-    if faults:
-        shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
-        if more > 0:
-            shown.append(Fault(where, f"and {more} more faults."))
-        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
-    # Whatever is None has left a fault.
-    assert draft.site and draft.match and draft.base and draft.tolerance and draft.requirement and draft.decisions
-    assert control and field_test and facts and canopy and experience
-    return Recipe(
-        site=draft.site, input=fmt, columns=draft.columns, values=draft.values, match=draft.match,
-        roles=draft.roles, tolerance=draft.tolerance, requirement=draft.requirement, base=draft.base,
-        steps=draft.steps, decisions=draft.decisions, files=files, control=control, field_test=field_test, lines=lines,
-        report=facts,
-        canopy=canopy, experience=experience, unit_stated="unit" in draft.keys,
-    )  # fmt: skip
-
-
-def _draft(table: Mapping[str, Any], where: str, faults: list[Fault]) -> rules.Draft:
     given = table.get("input", {})
     tolerance = _tolerance(table.get("tolerance"), f"{where}: [tolerance]", faults)
     requirement = Requirement.from_table(table.get("requirement", {}), f"{where}: [requirement]", faults)
+    plain: dict[str, Any] = {
+        name: kind.from_table(table.get(name, {}), f"{where}: [{name}]", faults) for name, kind in PLAIN.items()
+    }
     mapped = _table(given, "columns", f"{where}: [input", faults)
     values = _table(given, "values", f"{where}: [input", faults)
     form = _dated(_without(given, "columns", "values"))
     keys = frozenset(map(str, form)) if isinstance(form, Mapping) else frozenset()
     if isinstance(form, Mapping) and not rules.COORDINATES & set(mapped):
         form = {"unit": "m"} | dict(form)  # until a file says it
-    return rules.Draft(
-        site=Site.from_table(table.get("site", {}), f"{where}: [site]", faults),
+    draft = rules.Draft(
+        site=plain["site"],
         height=_height(table.get("site", {})),
         input=InputFormat.from_table(form, f"{where}: [input]", faults) or _sound(form),
         keys=keys,
         columns=toml_tables.columns(mapped, f"{where}: [input.columns]", faults),
         names=frozenset(mapped),
         itself=_says_itself(given),
-        values=_values(values, mapped, f"{where}: [input.values", faults),
-        match=Match.from_table(table.get("match", {}), f"{where}: [match]", faults),
+        match=plain["match"],
         # Stand-ins for what is at fault, so that the rules across keys can still be checked.
         tolerance=tolerance or _tolerance_of(table.get("tolerance")),
         requirement=requirement or _requirement_of(table.get("requirement")),
         roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
-        base=Base.from_table(table.get("base", {}), f"{where}: [base]", faults),
-        steps=_tables(table, "step", where, faults),
-        decisions=Decisions.from_table(table.get("decisions", {}), f"{where}: [decisions]", faults),
     )
+    words = _values(values, mapped, f"{where}: [input.values", faults)
+    steps = _tables(table, "step", where, faults)
+    fmt = rules.check(draft, where, faults)
+    control, field_test, lines = toml_tables.control(table, where, faults)
+    canopy = toml_tables.canopy(table, where, faults)
+    files = toml_tables.file_rules(table, where, faults, job_from_table)
+    if faults:
+        shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
+        if more > 0:
+            shown.append(Fault(where, f"and {more} more faults."))
+        raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
+    whole: dict[str, Any] = {
+        **plain, "tolerance": tolerance, "requirement": requirement, "control": control, "field_test": field_test,
+        "canopy": canopy,
+    }  # fmt: skip  # whatever is None has left a fault
+    return Recipe(
+        **whole, input=fmt, columns=draft.columns, values=words, roles=draft.roles, steps=steps, files=files,
+        lines=lines, unit_stated="unit" in keys,
+    )  # fmt: skip
 
 
 def _dated(form: Any) -> Any:
@@ -249,13 +246,10 @@ def _tables(table: Mapping[str, Any], name: str, where: str, faults: list[Fault]
     if not isinstance(table.get(name, {}), Mapping):
         faults.append(Fault(f"{where}: [{name}]", f"holds tables, such as [{name}.NAME]."))
         return {}
-    found: dict[str, Mapping[str, Any]] = {}
-    for key, value in table.get(name, {}).items():
-        if isinstance(value, Mapping):
-            found[str(key)] = dict(value)
-        else:
-            faults.append(Fault(f"{where}: [{name}] {key}", f"must be a table of its own: [{name}.{key}]."))
-    return found
+    found = {str(key): value for key, value in table.get(name, {}).items()}
+    wrong = [key for key, value in found.items() if not isinstance(value, Mapping)]
+    faults += [Fault(f"{where}: [{name}] {key}", f"must be a table of its own: [{name}.{key}].") for key in wrong]
+    return {key: dict(value) for key, value in found.items() if key not in wrong}
 
 
 def _tolerance(table: Any, where: str, faults: list[Fault], above: Tolerance | None = None) -> Tolerance | None:

@@ -1,20 +1,17 @@
-"""What a recipe's keys ask of each other; each rule adds every fault it finds.
-
-What the columns of a recipe ask of its format: positions, fixed columns, dates, units, angles.
-
-What the keys of ``[match]`` ask of each other and of the columns.
-"""
+"""What a recipe's keys ask of each other; each rule adds every fault it finds."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Base, Decisions, Match, Recipe, Role
+from geoqa.core.job import Match, Recipe, Role
 from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
 from geoqa.readers.text import row_filter, times
@@ -166,16 +163,11 @@ _EXAMPLES = {
 }
 
 
-def match_faults(match: Match, names: Set[str]) -> list[Fault]:
-    """Return what is wrong with ``[match]``.
-
-    Parameters
-    ----------
-    match
-        The table, each key sound for itself.
-    names
-        The columns stated under ``[input.columns]``.
-    """
+def match_faults(draft: Draft) -> list[Fault]:
+    """Return what is wrong with ``[match]``, each key sound for itself."""
+    match = draft.match
+    if match is None:
+        return []
     own = _KEYS[match.by]
     stated = [key for key in ("pattern", "offset", "file", "radius_m") if getattr(match, key) is not None]
     found = []
@@ -187,7 +179,7 @@ def match_faults(match: Match, names: Set[str]) -> list[Fault]:
             users = " or ".join(f'"{by}"' for by, keys in _KEYS.items() if key in keys)
             remedy = f"Remove the line, or write by = {users}."
             found.append(Fault(f"[match] {key}", f'says nothing where by = "{match.by}".', remedy))
-    if match.by == "note" and "note" not in names:
+    if match.by == "note" and "note" not in draft.names:
         remedy = 'Add note = "heading" under [input.columns].'
         found.append(Fault("[match] by", 'is "note", and no column holds one.', remedy))
     if match.pattern is not None:
@@ -197,9 +189,6 @@ def match_faults(match: Match, names: Set[str]) -> list[Fault]:
 
 def _pattern(pattern: str) -> list[Fault]:
     """Return what is wrong with a pattern, as the engine that will use it sees it."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     try:
         made = pc.extract_regex(pa.array([""], pa.string()), f"^(?:{pattern})$")
     except (pa.ArrowInvalid, UnicodeEncodeError) as error:
@@ -259,14 +248,10 @@ class Draft:
     columns: Mapping[str, str | int | Source]
     names: frozenset[str]
     itself: bool
-    values: Mapping[str, Mapping[str, str]]
     match: Match | None
     tolerance: Tolerance | None
     requirement: Requirement | None
     roles: Mapping[str, Role]
-    base: Base | None
-    steps: Mapping[str, Mapping[str, Any]]
-    decisions: Decisions | None = None
     read: bool = False
 
     @property
@@ -276,12 +261,9 @@ class Draft:
 
     def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
         """Return the table, tolerance and requirement of the whole job and of each role."""
-        found = []
-        if self.tolerance and self.requirement:
-            found.append(("[tolerance]", self.tolerance, self.requirement))
-        for name, role in self.roles.items():
-            found.append((f"[roles.{name}.tolerance]", role.tolerance, role.requirement))
-        return found
+        whole = [("[tolerance]", self.tolerance, self.requirement)] if self.tolerance and self.requirement else []
+        own = ((f"[roles.{name}.tolerance]", role.tolerance, role.requirement) for name, role in self.roles.items())
+        return [*whole, *own]
 
 
 def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
@@ -311,12 +293,11 @@ def _coordinates(draft: Draft) -> list[Fault]:
     return faults
 
 
-def _match(draft: Draft) -> list[Fault]:
-    return match_faults(draft.match, draft.names) if draft.match else []
-
-
 def _column(name: str, problem: str) -> Fault:
     return Fault(f"[input.columns] {name}", problem, f'Add {name} = "heading" (or its 1-based position).')
+
+
+_GEOGRAPHIC = "State the geographic system the file is in, or map easting and northing."
 
 
 def _system(draft: Draft) -> list[Fault]:
@@ -329,29 +310,24 @@ def _system(draft: Draft) -> list[Fault]:
         return [Fault("[site] crs", str(error).replace(stated, stated if len(stated) <= 80 else f"{stated[:77]}..."))]
     except (ValueError, RuntimeError) as error:
         return [Fault("[site] crs", f"cannot be used ({str(error)[:80]}).", "Write its code, such as EPSG:2193.")]
+    globe, plane = ({"longitude", "latitude"} & draft.names, {"easting", "northing"} & draft.names)
+    if draft.site.crs == geodesy.LOCAL and globe:
+        problem = 'is "local", a plain frame, and the columns are longitude and latitude.'
+        return [Fault("[site] crs", problem, _GEOGRAPHIC)]
     if draft.site.crs == geodesy.LOCAL:
-        return _local(draft)
+        return []
     named = [key for key in ("combined_factor", "localization") if getattr(draft.site, key) is not None]
     if named:
         problem = f"belongs to a local frame, and crs is {draft.site.crs!r}."
         return [Fault(f"[site] {key}", problem, 'State crs = "local", or remove the line.') for key in named]
-    given = "longitude" if {"longitude", "latitude"} & draft.names else "easting"
-    if system.geographic and {"easting", "northing"} & draft.names:
+    if system.geographic and plane:
         problem = f"{draft.site.crs!r} ({system.name}) counts in degrees, and the columns are easting and northing."
         remedy = "State the projected system the file is in, or map longitude and latitude."
         return [Fault("[site] crs", problem, remedy)]
-    if not system.geographic and given == "longitude":
+    if not system.geographic and globe:
         problem = f"{draft.site.crs!r} ({system.name}) is projected, and the columns are longitude and latitude."
-        remedy = "State the geographic system the file is in, or map easting and northing."
-        return [Fault("[site] crs", problem, remedy)]
+        return [Fault("[site] crs", problem, _GEOGRAPHIC)]
     return []
-
-
-def _local(draft: Draft) -> list[Fault]:
-    if not {"longitude", "latitude"} & draft.names:
-        return []
-    problem = 'is "local", a plain frame, and the columns are longitude and latitude.'
-    return [Fault("[site] crs", problem, "State the geographic system the file is in, or map easting and northing.")]
 
 
 def _pairs(draft: Draft) -> list[Fault]:
@@ -380,31 +356,30 @@ def _heights(draft: Draft) -> list[Fault]:
             for table, _, requirement in draft.judged()
             if requirement.judge == "v"
         ]
-    stated, faults = [], []
-    if draft.height is None:
-        remedy = 'Add height = "ellipsoidal", or a label such as height = "NZVD2016".'
-        stated.append(Fault("[site] height", "must be stated: the input has heights.", remedy))
-    for table, tolerance, requirement in draft.judged():
-        if "v" in requirement.judge and tolerance.vertical_m is None:
-            problem = "must be stated: the input has heights and they are judged."
-            remedy = 'Add vertical_m = ... (metres), or judge = "h" under [requirement].'
-            faults.append(Fault(f"{table} vertical_m", problem, remedy))
-    return stated + _whole_first(faults)
+    remedy = 'Add height = "ellipsoidal", or a label such as height = "NZVD2016".'
+    stated = [Fault("[site] height", "must be stated: the input has heights.", remedy)] if draft.height is None else []
+    problem = "must be stated: the input has heights and they are judged."
+    remedy = 'Add vertical_m = ... (metres), or judge = "h" under [requirement].'
+    return stated + _whole_first(
+        [
+            Fault(f"{table} vertical_m", problem, remedy)
+            for table, tolerance, requirement in draft.judged()
+            if "v" in requirement.judge and tolerance.vertical_m is None
+        ]
+    )
 
 
 def _requirements(draft: Draft) -> list[Fault]:
     """Find requirements that state one limit and not the other one they judge: nothing could be delivered."""
-    limit_of, faults = {"horizontal_m": "h", "vertical_m": "v"}, []
+    faults, problem = [], "must be stated: it is judged, and without it nothing can be delivered."
     for table, _, requirement in draft.judged():
-        limits = {"horizontal_m": requirement.horizontal_m, "vertical_m": requirement.vertical_m}
-        if all(limit is None for limit in limits.values()):
-            continue
+        limits = {"h": requirement.horizontal_m, "v": requirement.vertical_m}
         judged = requirement.judge if "height" in draft.names else requirement.judge.replace("v", "")
-        for name in (name for name, axis in limit_of.items() if axis in judged and limits[name] is None):
-            other = "v" if name == "horizontal_m" else "h"
-            problem = "must be stated: it is judged, and without it nothing can be delivered."
-            remedy = f'Add {name} = ... (metres), or judge = "{other}".'
-            faults.append(Fault(f"{table.replace('tolerance', 'requirement')} {name}", problem, remedy))
+        for axis, name in (("h", "horizontal_m"), ("v", "vertical_m")):
+            other = "v" if axis == "h" else "h"
+            if axis in judged and limits[axis] is None and limits[other] is not None:
+                remedy = f'Add {name} = ... (metres), or judge = "{other}".'
+                faults.append(Fault(f"{table.replace('tolerance', 'requirement')} {name}", problem, remedy))
     return _whole_first(faults)
 
 
@@ -489,8 +464,8 @@ def _initialization(draft: Draft) -> list[Fault]:
 
 
 RULES = (
-    _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization, _match,
-    positions, units, feet, dates,
+    _coordinates, _system, _pairs, _heights, _requirements, _precision, _distances, _format, _initialization,
+    match_faults, positions, units, feet, dates,
 )  # fmt: skip
 Rule = Callable[[Draft], list[Fault]]
 OF_HEIGHTS: tuple[Rule, ...] = (_heights,)
@@ -503,8 +478,8 @@ def unsaid(job: Recipe, asked: Sequence[Rule] = OF_FILES) -> list[Fault]:
     keys = {name for name, value in job.input.as_table().items() if value is not None}
     draft = Draft(
         site=job.site, height=job.site.height, input=job.input, keys=frozenset(keys), columns=job.columns,
-        names=frozenset(job.columns), itself=False, values=job.values, match=job.match, tolerance=job.tolerance,
-        requirement=job.requirement, roles=job.roles, base=job.base, steps=job.steps, read=True,
+        names=frozenset(job.columns), itself=False, match=job.match, tolerance=job.tolerance,
+        requirement=job.requirement, roles=job.roles, read=True,
     )  # fmt: skip
     faults = [fault for rule in asked for fault in rule(draft)]
     if job.unit_stated or asked is not OF_FILES:

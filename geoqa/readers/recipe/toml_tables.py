@@ -1,12 +1,6 @@
 """Tables of a recipe read from TOML: per file, canopy, columns, control.
 
 ``[[file]]``: what one input file has otherwise, merged into the rest and checked as a whole recipe.
-
-The recipe's table on the canopy: ``[canopy]``, with ``[canopy.values]`` and ``[canopy.classes]``.
-
-``[input.columns]``: each of our columns from a heading, a position, or a table that says more.
-
-The recipe's tables on known points, field tests and lines: ``[control]``, ``[field_test]`` and ``[[line]]``.
 """
 
 from __future__ import annotations
@@ -138,48 +132,35 @@ def _fault_text(fault: Fault) -> tuple[str, str]:
     return fault.where[fault.where.rfind(": [") :], fault.problem
 
 
+def _over(rest: Any, own: Any) -> Any:
+    """Return one table over another; what is no table stands alone."""
+    return {**rest, **own} if isinstance(rest, Mapping) and isinstance(own, Mapping) else own
+
+
 def _input(rest: Any, own: Any) -> Any:
     if not isinstance(rest, Mapping) or not isinstance(own, Mapping):
         return own
-    tables: dict[str, Any] = {
-        "columns": _columns(rest.get("columns", {}), own.get("columns", {})),
-        "values": _values(rest.get("values", {}), own.get("values", {})),
-    }
-    keys = {key: value for key, value in rest.items() if key not in tables}
-    if own.get("initialization", "asserted") != "asserted":
+    columns, values = (_over(rest.get(name, {}), own.get(name, {})) for name in ("columns", "values"))
+    stated, before = own.get("values", {}), rest.get("values", {})
+    if isinstance(columns, Mapping):
+        columns = {key: value for key, value in columns.items() if value is not False}
+    if isinstance(before, Mapping) and isinstance(stated, Mapping):
+        values |= {name: _over(before.get(name), words) for name, words in stated.items()}
+        # Words of a column that is taken away go with it.
+        values = {k: v for k, v in values.items() if k in columns or k in stated or not isinstance(columns, Mapping)}
+    tables = {"columns": columns, "values": values}
+    keys = {key: value for key, value in _over(rest, own).items() if key not in tables}
+    if own.get("initialization", "asserted") != "asserted" and "asserted_by" not in own:
         keys.pop("asserted_by", None)
     switches = {p.name for p in InputFormat.parameters() if bool in p.types}
-    keys |= {key: value for key, value in own.items() if key not in tables}
     keys = {key: value for key, value in keys.items() if value is not False or key in switches}
-    if isinstance(tables["columns"], Mapping) and isinstance(tables["values"], Mapping):
-        stated = own.get("values", {})
-        gone = [name for name in tables["values"] if name not in tables["columns"] and name not in stated]
-        tables["values"] = {name: words for name, words in tables["values"].items() if name not in gone}
     return keys | {name: value for name, value in tables.items() if value or name in own}
-
-
-def _columns(rest: Any, own: Any) -> Any:
-    if not isinstance(rest, Mapping) or not isinstance(own, Mapping):
-        return own
-    return {key: value for key, value in {**rest, **own}.items() if value is not False}
-
-
-def _values(rest: Any, own: Any) -> Any:
-    if not isinstance(rest, Mapping) or not isinstance(own, Mapping):
-        return own
-    return {**rest, **{name: _requirement(rest.get(name), words) for name, words in own.items()}}
 
 
 def _tolerance(rest: Any, own: Any) -> Any:
     """Return a tolerance: one that names a purpose, or stands in place of one that does, stands alone."""
     both = isinstance(rest, Mapping) and isinstance(own, Mapping)
-    if not both or rest.get("purpose") or own.get("purpose"):
-        return own
-    return {**rest, **own}
-
-
-def _requirement(rest: Any, own: Any) -> Any:
-    return {**rest, **own} if isinstance(rest, Mapping) and isinstance(own, Mapping) else own
+    return own if both and (rest.get("purpose") or own.get("purpose")) else _over(rest, own)
 
 
 def _roles(rest: Any, own: Any) -> Any:
@@ -188,17 +169,14 @@ def _roles(rest: Any, own: Any) -> Any:
     whole = dict(rest)
     for name, role in own.items():
         before = rest.get(name)
-        if not isinstance(role, Mapping) or not isinstance(before, Mapping):
-            whole[name] = role
-            continue
-        whole[name] = {**before, **role}
-        for part, merge in (("tolerance", _tolerance), ("requirement", _requirement)):
-            if part in before and part in role:
-                whole[name][part] = merge(before[part], role[part])
+        whole[name] = _over(before, role)
+        if isinstance(role, Mapping) and isinstance(before, Mapping):
+            both = {"tolerance": _tolerance, "requirement": _over}
+            whole[name] |= {k: merge(before[k], role[k]) for k, merge in both.items() if k in before and k in role}
     return whole
 
 
-_MERGE = {"input": _input, "roles": _roles, "tolerance": _tolerance, "requirement": _requirement}
+_MERGE = {"input": _input, "roles": _roles, "tolerance": _tolerance, "requirement": _over}
 
 
 NESTED = ("values", "classes")

@@ -1,9 +1,5 @@
 """Coordinates against the systems that the recipe and the file state.
 
-Whether coordinates lie where their coordinate system is meant for, and which mistake puts them elsewhere.
-
-Where a file brings its own coordinates: its system, unit and heights against the recipe's.
-
 Nothing is transformed here. What differs, is missing or is not stated is refused with what to write.
 """
 
@@ -11,23 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from geoqa.core import geodesy
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.geodesy import System
+from geoqa.core.job import Recipe
 from geoqa.core.recipe import Source, sources, wanted
 from geoqa.core.units import JOB_UNITS, METRES_PER, spoken
 from geoqa.readers.recipe import rules
 from geoqa.readers.tables import inference
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.geodesy import System
-    from geoqa.core.job import Recipe
-
 
 #: Jobs near the edge of a zone reach into the next one; this far from the area no job is, in degrees.
 MARGIN_DEG = 3.0
@@ -252,8 +243,36 @@ def counted(job: Recipe, plane_m: float | None, height_m: float | None, whence: 
     return replace(job, input=form, unit_stated=True), faults
 
 
-def taken(job: Recipe, before: Recipe, headings: Sequence[str], whence: str) -> list[str]:
+def settled(
+    name: str, step: str, faults: list[Fault], job: Recipe, before: Recipe, headings: Sequence[str], whence: str,
+    above: str,
+) -> list[str]:  # fmt: skip
     """Return what people should know of a file that says itself what the recipe, `before`, leaves to it.
+
+    Parameters
+    ----------
+    name, step
+        Of the file, and of the step that reads it.
+    faults
+        What speaks against it so far.
+    job
+        The recipe with what the file says.
+    headings
+        Of the file.
+    whence, above
+        What in the file states its unit, and what it says its heights are above.
+
+    Raises
+    ------
+    InputError
+        With every fault, and what neither the recipe nor the file says.
+    """
+    refuse_system(name, faults + _with_remedies(rules.unsaid(job), step, headings, above))
+    return [f"{name}: {text}" for text in _taken(job, before, headings, whence)]
+
+
+def _taken(job: Recipe, before: Recipe, headings: Sequence[str], whence: str) -> list[str]:
+    """Return what is taken from a file.
 
     And what it may hold beside that: columns that the judgement asks for and the recipe does not map.
     """
@@ -271,14 +290,6 @@ def taken(job: Recipe, before: Recipe, headings: Sequence[str], whence: str) -> 
     if asked:
         told.append(f"what else it holds is judged where [input.columns] names it: {', '.join(asked)}.")
     return told
-
-
-def unsaid(job: Recipe, step: str, columns: Sequence[str], above: str = "") -> list[Fault]:
-    """Return what neither the recipe nor the file says, with the column of the file that looks like it.
-
-    `above` is what the file says its heights are above.
-    """
-    return _with_remedies(rules.unsaid(job), step, columns, above)
 
 
 def _with_remedies(faults: list[Fault], step: str, columns: Sequence[str] = (), above: str = "") -> list[Fault]:

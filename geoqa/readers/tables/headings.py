@@ -81,12 +81,9 @@ def places(columns: Mapping[str, Place], headings: Sequence[str], width: int, na
 
 
 def refuse_other_units(
-    sources: Mapping[str, Source],
-    found: Mapping[str, int],
-    headings: Sequence[str],
-    units: Mapping[str, tuple[str, str]],
-    name: str,
-) -> None:
+    sources: Mapping[str, Source], found: Mapping[str, int], headings: Sequence[str],
+    units: Mapping[str, tuple[str, str]], name: str,
+) -> None:  # fmt: skip
     """Raise InputError if a heading names another unit than the recipe reads its column in.
 
     Parameters

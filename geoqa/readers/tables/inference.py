@@ -1,9 +1,4 @@
-"""What headings and cells suggest: only what a person would read off the file itself.
-
-What headings and cells of a table suggest: only what a person would read off the file itself.
-
-What a file shows beyond one heading a column: parts of notes, units, dates apart from times, GPS weeks, angles.
-"""
+"""What headings and cells suggest: only what a person would read off the file itself."""
 
 from __future__ import annotations
 
@@ -19,63 +14,59 @@ from geoqa.readers.text import numbers
 #: Words of the field, and their usual abbreviations, without blanks and signs, for each of our columns: English first,
 #: then German, French, Spanish, Italian, Portuguese, Dutch and the languages of the North.
 HEADINGS: dict[str, tuple[str, ...]] = {
-    "point": ("point", "pointname", "pointid", "pointno", "pointnumber", "name", "pt", "ptid", "ptname", "ptno",
-              "mark", "marker", "station", "stn", "id", "number", "no", "nr", "punkt", "punktnr", "punktnummer",
-              "punto", "ponto", "nom", "nome", "nombre", "numero", "número", "numéro", "num",
-              "matricule", "borne", "vertice", "vértice", "puntnr", "puntnummer", "punkter", "piste", "pistenro",
-              "pistetunnus", "naam", "navn", "namn"),
-    "easting": ("easting", "east", "e", "grideast", "eastings", "rechtswert", "ostwert", "ost", "est", "este",
-                "leste", "øst", "öst", "ostkoord", "itä", "oost"),
-    "northing": ("northing", "north", "n", "gridnorth", "northings", "hochwert", "nordwert", "nord", "nordkoord",
-                 "norte", "norr", "pohjoinen", "noord"),
-    "longitude": ("longitude", "lon", "long", "lng", "longitud", "longitudine", "länge", "laenge", "lengdegrad",
-                  "lengtegraad", "längdgrad", "længdegrad", "pituusaste"),
-    "latitude": ("latitude", "lat", "latitud", "latitudine", "breite", "breddegrad", "breedtegraad", "breddgrad",
-                 "leveysaste"),
-    "height": ("height", "elevation", "elev", "h", "z", "ht", "altitude", "alt", "ellipsoidalheight", "ellheight",
-               "orthometricheight", "ellht", "orthoht", "hoehe", "höhe", "level", "rl", "reducedlevel", "altitud",
-               "altitudine", "hauteur", "cote", "cota", "quota", "altura", "altezza", "hoogte", "høyde", "højde",
-               "höjd", "korkeus", "elevacion", "elevación", "elevacao", "elevação"),
-    "precision_h": ("precisionh", "horizontalprecision", "hprecision", "hprec", "hzprec", "precision2d", "hrms",
-                    "horizontalrms", "rmsh", "sigmah", "sh", "hsigma", "hacc", "horizontalaccuracy", "hsd", "sdh",
-                    "lagegenauigkeit", "precisionplani", "précisionplani", "precisiónhorizontal",
-                    "precisionehorizontal", "precisaohorizontal", "precisãohorizontal", "nauwkeurigheidh"),
-    "precision_v": ("precisionv", "verticalprecision", "vprecision", "vprec", "vrms", "verticalrms", "rmsv",
-                    "sigmav", "sv", "vsigma", "vacc", "verticalaccuracy", "vsd", "sdv", "höhengenauigkeit",
-                    "hoehengenauigkeit", "précisionalti", "precisiónvertical", "precisaovertical", "precisãovertical"),
-    "sigma_e": ("sigmae", "sigmaeast", "se", "sde", "stde", "sdeast", "esd", "eastsd"),
-    "sigma_n": ("sigman", "sigmanorth", "sn", "sdn", "stdn", "sdnorth", "nsd", "northsd"),
-    "sigma_u": ("sigmau", "sigmaup", "su", "sdu", "stdu", "sdup", "usd", "sigmaheight", "sdheight"),
-    "cov_en": ("coven", "covarianceen", "sen"),
-    "start": ("start", "starttime", "timestart", "begin", "begintime", "datetime", "timestamp", "time", "observed",
-              "starttimeutc", "startutc", "utc", "timeutc", "localtime", "observationtime", "datumuhrzeit",
-              "datumzeit", "clock", "timeofday", "uhrzeit", "zeit", "heure", "dateheure", "hora", "fechahora",
-              "datahora", "ora", "dataora", "tijd", "tijdstip", "tid", "tidspunkt", "klokkeslett", "aika"),
-    "end": ("end", "endtime", "timeend", "stop", "stoptime", "finish", "endutc", "endtimeutc"),
-    "initialization": ("initialization", "initialisation", "init", "initno", "initid", "fixid", "fixno"),
-    "base": ("base", "basename", "baseid", "basestation", "reference", "referencestation", "refstation", "basesetup",
-             "estaciónbase", "estacionbase", "stazionebase", "basis", "basisstation", "referenz", "referenzstation"),
-    "base_distance": ("basedistance", "basedist", "distancetobase", "disttobase", "baseline", "baselinelength"),
-    "canopy": ("canopy", "cover", "overheadcover", "treecover", "canopyclass", "vegetation", "couvert", "couverture",
-               "cubierta", "cobertura", "copertura", "bewuchs", "begroeiing"),
-    "solution": ("solution", "solutiontype", "sol", "fixtype", "fixstatus", "fix", "quality", "fixquality", "lösung",
-                 "loesung", "solución", "solucion", "solucao", "solução", "soluzione", "oplossing", "losning",
-                 "løsning"),
-    "method": ("method", "measurementmethod", "measmethod", "observationmethod"),
-    "origin": ("origin", "source", "pointorigin", "coordinatesource"),
-    "role": ("role", "purpose", "pointrole"),
-    "code": ("code", "featurecode", "feature", "fcode", "código", "codigo", "codice", "kode", "kod", "punktcode"),
-    "antenna_height": ("antennaheight", "antheight", "antht", "anth", "poleheight", "rodheight", "hi", "hr"),
-    "measured_to": ("measuredto", "antennameasuredto", "heightmeasuredto"),
-    "operator": ("operator", "crew", "surveyor", "observer", "party", "measuredby", "opérateur", "operateur",
-                 "operador", "operatore", "beobachter", "bearbeiter"),
-    "satellites": ("satellites", "sats", "nsat", "nsats", "numsats", "satellitecount", "svs", "numsv"),
-    "pdop": ("pdop",),
-    "correction_age": ("correctionage", "ageofcorrections", "age", "diffage", "corrage"),
-    "epochs": ("epochs", "epochcount", "numepochs", "nepochs", "observations"),
-    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "description", "desc", "bemerkung",
-             "bemerkungen", "remarque", "remarques", "observacion", "observación", "observaciones", "osservazioni",
-             "opmerking", "merknad", "anmärkning", "bemærkning", "huomautus", "observação", "observacao"),
+    ours: tuple(words.split())
+    for ours, words in {
+        "point": """point pointname pointid pointno pointnumber name pt ptid ptname ptno mark marker station
+            stn id number no nr punkt punktnr punktnummer punto ponto nom nome nombre numero número numéro num
+            matricule borne vertice vértice puntnr puntnummer punkter piste pistenro pistetunnus naam navn namn""",
+        "easting": """easting east e grideast eastings rechtswert ostwert ost est este leste øst öst ostkoord
+            itä oost""",
+        "northing": """northing north n gridnorth northings hochwert nordwert nord nordkoord norte norr
+            pohjoinen noord""",
+        "longitude": """longitude lon long lng longitud longitudine länge laenge lengdegrad lengtegraad
+            längdgrad længdegrad pituusaste""",
+        "latitude": "latitude lat latitud latitudine breite breddegrad breedtegraad breddgrad leveysaste",
+        "height": """height elevation elev h z ht altitude alt ellipsoidalheight ellheight orthometricheight
+            ellht orthoht hoehe höhe level rl reducedlevel altitud altitudine hauteur cote cota quota altura altezza
+            hoogte høyde højde höjd korkeus elevacion elevación elevacao elevação""",
+        "precision_h": """precisionh horizontalprecision hprecision hprec hzprec precision2d hrms horizontalrms
+            rmsh sigmah sh hsigma hacc horizontalaccuracy hsd sdh lagegenauigkeit precisionplani précisionplani
+            precisiónhorizontal precisionehorizontal precisaohorizontal precisãohorizontal nauwkeurigheidh""",
+        "precision_v": """precisionv verticalprecision vprecision vprec vrms verticalrms rmsv sigmav sv vsigma
+            vacc verticalaccuracy vsd sdv höhengenauigkeit hoehengenauigkeit précisionalti precisiónvertical
+            precisaovertical precisãovertical""",
+        "sigma_e": "sigmae sigmaeast se sde stde sdeast esd eastsd",
+        "sigma_n": "sigman sigmanorth sn sdn stdn sdnorth nsd northsd",
+        "sigma_u": "sigmau sigmaup su sdu stdu sdup usd sigmaheight sdheight",
+        "cov_en": "coven covarianceen sen",
+        "start": """start starttime timestart begin begintime datetime timestamp time observed starttimeutc
+            startutc utc timeutc localtime observationtime datumuhrzeit datumzeit clock timeofday uhrzeit zeit heure
+            dateheure hora fechahora datahora ora dataora tijd tijdstip tid tidspunkt klokkeslett aika""",
+        "end": "end endtime timeend stop stoptime finish endutc endtimeutc",
+        "initialization": "initialization initialisation init initno initid fixid fixno",
+        "base": """base basename baseid basestation reference referencestation refstation basesetup
+            estaciónbase estacionbase stazionebase basis basisstation referenz referenzstation""",
+        "base_distance": "basedistance basedist distancetobase disttobase baseline baselinelength",
+        "canopy": """canopy cover overheadcover treecover canopyclass vegetation couvert couverture cubierta
+            cobertura copertura bewuchs begroeiing""",
+        "solution": """solution solutiontype sol fixtype fixstatus fix quality fixquality lösung loesung
+            solución solucion solucao solução soluzione oplossing losning løsning""",
+        "method": "method measurementmethod measmethod observationmethod",
+        "origin": "origin source pointorigin coordinatesource",
+        "role": "role purpose pointrole",
+        "code": "code featurecode feature fcode código codigo codice kode kod punktcode",
+        "antenna_height": "antennaheight antheight antht anth poleheight rodheight hi hr",
+        "measured_to": "measuredto antennameasuredto heightmeasuredto",
+        "operator": """operator crew surveyor observer party measuredby opérateur operateur operador operatore
+            beobachter bearbeiter""",
+        "satellites": "satellites sats nsat nsats numsats satellitecount svs numsv",
+        "pdop": "pdop",
+        "correction_age": "correctionage ageofcorrections age diffage corrage",
+        "epochs": "epochs epochcount numepochs nepochs observations",
+        "note": """note notes remark remarks comment comments description desc bemerkung bemerkungen remarque
+            remarques observacion observación observaciones osservazioni opmerking merknad anmärkning bemærkning
+            huomautus observação observacao""",
+    }.items()
 }  # fmt: skip
 #: Units a heading may carry, in brackets or as its last word.
 UNITS = {"m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ftus": "ftUS", "usft": "ftUS"}
@@ -87,24 +78,13 @@ SOLUTIONS = {
 }  # fmt: skip
 #: A number, or an angle in degrees, minutes and seconds.
 _NUMBER = r"[+-]?\d[\d.,]*|[NSEW+-]?\s*\d{1,3}[°º: ]\s*\d{1,2}['′: ].*"
+_DATES = (
+    "%d/%m/%Y|%m/%d/%Y|%d.%m.%Y|%d-%m-%Y|%m-%d-%Y|%Y/%m/%d|%Y%m%d|%d %b %Y|%d-%b-%Y|"
+    "%d/%m/%y|%m/%d/%y|%d.%m.%y|%d-%m-%y|%y-%m-%d"
+)
 PATTERNS = tuple(
     f"{date}{gap}{clock}"
-    for date in (
-        "%d/%m/%Y",
-        "%m/%d/%Y",
-        "%d.%m.%Y",
-        "%d-%m-%Y",
-        "%m-%d-%Y",
-        "%Y/%m/%d",
-        "%Y%m%d",
-        "%d %b %Y",
-        "%d-%b-%Y",
-        "%d/%m/%y",
-        "%m/%d/%y",
-        "%d.%m.%y",
-        "%d-%m-%y",
-        "%y-%m-%d",
-    )
+    for date in _DATES.split("|")
     for gap in (" ", "T", "")
     for clock in ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p", "%H%M%S")
 )
@@ -124,18 +104,22 @@ def table_start(rows: Sequence[Sequence[str]]) -> int:
 
 def named_unit(heading: str) -> str:
     """Return the unit of length that a heading names, feet as ``ft`` whichever they are; empty if none."""
-    words = [word for word in re.split(r"[\W_]+", heading) if word]
-    last = plain(words[-1]) if len(words) > 1 else ""
+    last = _last_word(heading)
     return UNITS.get(last) or {"ft": "ft", "feet": "ft", "mm": "mm", "cm": "cm", "km": "km"}.get(last, "")
 
 
 def split_unit(heading: str) -> tuple[str, str]:
     """Return a heading without its unit, and the unit it names (empty if none that we can be sure of)."""
-    words = [word for word in re.split(r"[\W_]+", heading) if word]
-    last = plain(words[-1]) if len(words) > 1 else ""
+    last = _last_word(heading)
     if last in UNITS or last in _OTHER_UNITS:
-        return "".join(words[:-1]), UNITS.get(last, "")
+        return "".join([word for word in re.split(r"[\W_]+", heading) if word][:-1]), UNITS.get(last, "")
     return heading, ""
+
+
+def _last_word(heading: str) -> str:
+    """Return the last of several words of a heading, empty where it is one alone."""
+    words = [word for word in re.split(r"[\W_]+", heading) if word]
+    return plain(words[-1]) if len(words) > 1 else ""
 
 
 def columns(headings: Sequence[str]) -> dict[str, int]:
@@ -152,20 +136,15 @@ def columns(headings: Sequence[str]) -> dict[str, int]:
     globe = {"longitude", "latitude"} <= set(found)
     for name in ("easting", "northing") if globe else ("longitude", "latitude"):
         found.pop(name, None)
-    for name, other in (("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start")):
+    # What needs another column beside it; then one way alone of stating a precision.
+    for name, other in (
+        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start"),
+        ("precision_v", "height"), ("sigma_u", "height"),
+    ):  # fmt: skip
         if other not in found:
             found.pop(name, None)
-    return _without_doubles(found)
-
-
-def _without_doubles(found: dict[str, int]) -> dict[str, int]:
-    """Leave one way of stating a precision, and none of a height that is not there."""
-    if "sigma_e" in found:
-        found.pop("precision_h", None)
-    if "sigma_u" in found:
-        found.pop("precision_v", None)
-    if "height" not in found:
-        for name in ("precision_v", "sigma_u"):
+    for name, other in (("precision_h", "sigma_e"), ("precision_v", "sigma_u")):
+        if other in found:
             found.pop(name, None)
     return found
 
@@ -206,17 +185,13 @@ def decimal_sign(rows: Sequence[Sequence[str]], delimiter: str) -> str:
 
 def as_numbers(cells: Sequence[str], decimal: str) -> list[float]:
     """Return the numbers among some cells."""
-    found = []
-    for cell in cells:
-        text = cell.strip().replace(decimal, ".")
-        if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", text):
-            found.append(float(text))
-    return found
+    texts = (cell.strip().replace(decimal, ".") for cell in cells)
+    return [float(text) for text in texts if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", text)]
 
 
 def time_formats(cells: Sequence[str]) -> list[str]:
     """Return the formats under which every time among some cells can be read: ``iso``, or patterns."""
-    given = [cell.strip() for cell in cells if cell.strip().casefold() not in numbers.MISSING]
+    given = _given(cells)
     if not given:
         return []
     if all(re.match(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", cell) for cell in given):
@@ -224,9 +199,13 @@ def time_formats(cells: Sequence[str]) -> list[str]:
     return [pattern for pattern in PATTERNS if all(reads(cell, pattern) for cell in given)]
 
 
+def _given(cells: Sequence[str]) -> list[str]:
+    return [cell.strip() for cell in cells if cell.strip().casefold() not in numbers.MISSING]
+
+
 def carries_zone(cells: Sequence[str]) -> bool:
     """Return whether every ISO time among some cells carries its zone."""
-    given = [cell.strip() for cell in cells if cell.strip().casefold() not in numbers.MISSING]
+    given = _given(cells)
     return all(re.search(r"\d(Z|z|\s?[+-]\d\d(:?\d\d)?)$", cell) and ":" in cell for cell in given)
 
 
@@ -301,12 +280,9 @@ def look(
 
 def decimal_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> list[int]:
     """Return the positions (from 1) of columns in which every cell is a number with decimals."""
-    found = []
-    for place in range(width):
-        cells = [cell for cell in _cells(rows, place) if cell]
-        if cells and all(re.fullmatch(rf"[+-]?\d*{re.escape(decimal)}\d+", cell) for cell in cells):
-            found.append(place + 1)
-    return found
+    form = re.compile(rf"[+-]?\d*{re.escape(decimal)}\d+")
+    columns = ([cell for cell in _cells(rows, place) if cell] for place in range(width))
+    return [at for at, cells in enumerate(columns, 1) if cells and all(map(form.fullmatch, cells))]
 
 
 def angle(cells: Sequence[str]) -> str:
@@ -417,9 +393,8 @@ def _times(
 
 def _units(finds: CellFinds, headings: Sequence[str], found: Mapping[str, int], name: Callable[[int], str]) -> None:
     for ours in (ours for ours in LENGTHS if ours in found):
-        words = [word for word in re.split(r"[\W_]+", headings[found[ours]].casefold()) if word]
-        if len(words) > 1 and words[-1] in _OWN_UNITS:
-            table = f'{{ column = {name(found[ours])}, unit = "{words[-1]}" }}'
+        if (unit := _last_word(headings[found[ours]])) in _OWN_UNITS:
+            table = f'{{ column = {name(found[ours])}, unit = "{unit}" }}'
             finds.sources[ours] = (table, "the heading, which names the unit")
 
 

@@ -1,39 +1,28 @@
-"""A table seen through a recipe: our columns by name, and why rows of it are set aside.
-
-Why rows are set aside: the first reason found for each row, and the account of them.
-
-The text a moment is read from: one column or two, with the recipe's date, as a date or as GPS time.
-"""
+"""A table seen through a recipe: our columns by name, and why rows of it are set aside."""
 
 from __future__ import annotations
 
 from collections import Counter
 from datetime import UTC
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Flags, Index
 from geoqa.core.errors import InputError
-from geoqa.core.job import WORDS
+from geoqa.core.job import WORDS, Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
 from geoqa.readers.tables import headings, inference
-from geoqa.readers.tables.records import Reason
+from geoqa.readers.tables.records import Reason, TextTable
 from geoqa.readers.text import numbers, row_filter, times
 from geoqa.readers.text.times import GPS
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Recipe
-    from geoqa.readers.tables.records import TextTable
 
 
 class Reasons:
@@ -57,11 +46,12 @@ class Reasons:
             self.bad.append(bad)
             self.code[hit] = len(self.words) - 1
 
-    def note_each(self, index: Index, reasons: list[Reason]) -> None:
-        """Give each row without a reason the one at its `index`; -1 for none."""
-        hit = (index >= 0) & self.open
-        self.code[hit] = len(self.words) + index[hit]
-        self.words += reasons
+    def note_each(self, codes: Index, reasons: list[Reason | None]) -> None:
+        """Give each row without a reason the one that stands at its code; None for none."""
+        index = np.array([reason is not None for reason in reasons], dtype=bool)
+        hit = index[codes] & self.open
+        self.code[hit] = len(self.words) + codes[hit]
+        self.words += [reason or "" for reason in reasons]
         self.bad += [True] * len(reasons)
 
     def text(self) -> NDArray[np.object_]:
@@ -257,8 +247,8 @@ class Sheet:
         # A file without headings goes by our names, or by column_5.
         bare = self.job.input.delimiter == "fixed" or not any(self.table.headings)
         known = self.places if bare else {}
-        places = {column: known[column] for column in row_filter.columns_of_where(condition) if column in known}
-        for column in row_filter.columns_of_where(condition):
+        places = {column: known[column] for column in condition.columns if column in known}
+        for column in condition.columns:
             if column in places:
                 continue
             try:
@@ -269,7 +259,7 @@ class Sheet:
                 if bare:
                     hint = " The file has none: write our name of a mapped column, such as note, or column_5."
                 raise InputError(f"{self.name}: {rule}{hint}") from None
-        held = row_filter.holds(condition, lambda column: self.text_at(places[column]), self.job.input.decimal)
+        held = condition.holds(lambda column: self.text_at(places[column]), self.job.input.decimal)
         self.reasons.note(~held, "left_out", bad=False)
 
     def number(
@@ -305,11 +295,9 @@ class Sheet:
         codes, words = encoded(row_filter.behind(self.text_at(self.places[ours]), source.pattern))
         unit = source.unit or stated[1]
         named = [inference.named_unit(f"in {word}") for word in words.to_pylist()]
-        other = np.array([bool(one) and one != unit and (one, unit) != ("ft", "ftUS") for one in named], dtype=bool)
-        index = np.full(len(named), -1, np.int64)
-        index[other] = np.arange(other.sum())
-        found = [one for one, is_other in zip(named, other, strict=True) if is_other]
-        self.reasons.note_each(index[codes], [Reason("unit", ours=ours, unit=unit, found=one) for one in found])
+        other = [one if one != unit and (one, unit) != ("ft", "ftUS") else "" for one in named]
+        reasons = [Reason("unit", ours=ours, unit=unit, found=one) if one else None for one in other]
+        self.reasons.note_each(codes, reasons)
 
     def _refuse_letters_apart(self, ours: str, letters: str) -> None:
         """Raise InputError where the column beside an angle's, which nothing uses, holds the letters of hemispheres."""
@@ -393,16 +381,15 @@ class Sheet:
         return recoded(codes, mapped)
 
     def _refuse_words(self, ours: str, codes: Index, mapped: list[str]) -> None:
-        strange = np.array([word not in ("", *WORDS[ours]) for word in mapped], dtype=bool)
-        seen = np.unique(codes[self.reasons.open])
-        unknown = seen[strange[seen]] if len(seen) else seen
-        if not len(unknown):
+        seen = np.unique(codes[self.reasons.open]).tolist()
+        unknown = {
+            code: mapped[code][:60].replace('"', '\\"') for code in seen if mapped[code] not in ("", *WORDS[ours])
+        }
+        if not unknown:
             return
-        index = np.full(len(mapped), -1, np.int64)
-        index[unknown] = np.arange(len(unknown))
-        shown = [mapped[code][:60].replace('"', '\\"') for code in unknown]
-        place = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}"
-        self.reasons.note_each(index[codes], [Reason("word", ours=ours, found=word, place=place) for word in shown])
+        place, shown = f"under [input.values.{ours}], one of {', '.join(WORDS[ours])}", [*unknown.values()]
+        reasons = {code: Reason("word", ours=ours, found=word, place=place) for code, word in unknown.items()}
+        self.reasons.note_each(codes, [reasons.get(code) for code in range(len(mapped))])
         listed = ", ".join(f'"{word}"' for word in shown[:10]) + (", ..." if len(shown) > 10 else "")
         self.messages.append(
             f"{self.name}: {ours} holds words the recipe does not explain: {listed}. Add them {place}."

@@ -1,28 +1,31 @@
-"""The columns of the ``occupations`` frame from a table: units, precision conventions, times, words."""
+"""A table becomes the ``occupations`` frame and the rows set aside: units, precision conventions, times, words."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from geoqa.core import clock
-from geoqa.core.frames.schema import OCCUPATIONS, UNNAMED
+from geoqa.core.arrays import Array, Flags, Index
+from geoqa.core.errors import InputError
+from geoqa.core.frames.schema import UNNAMED, complete_occupations
+from geoqa.core.job import Recipe
 from geoqa.core.statistics.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
+from geoqa.core.steps import ReadResult
 from geoqa.core.units import JOB_UNITS, METRES_PER
-from geoqa.readers.tables import headings, mapped_table
-from geoqa.readers.tables.mapped_table import categories, encoded
+from geoqa.readers.tables import coordinate_checks, headings, mapped_table
+from geoqa.readers.tables.mapped_table import Sheet, categories, counted, encoded
+from geoqa.readers.tables.records import TextTable
+from geoqa.readers.tables.typed_cells import TypedRows
 from geoqa.readers.text import numbers
+from geoqa.readers.text.text_file import TextFile
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Recipe
-    from geoqa.readers.tables.mapped_table import Sheet
+Columns = dict[str, Any]
 
-    Columns = dict[str, Any]
-
+#: Fewer bad rows than this never stop a run, whatever their share.
+FEW = 10
 #: Metres in a degree of latitude, near enough for the size of a last digit.
 METRES_PER_DEGREE = 111_320.0
 #: A height beyond this is no height, in metres.
@@ -30,9 +33,97 @@ HIGHEST_M = 1e5
 #: A usual precision beyond this suggests that the unit of the precision is another, in metres.
 POOR_M = 1.0
 _TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
-#: Ours, the recipe's name, and whether it may be negative.
+#: Ours, and the recipe's name.
 _PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
 _BESIDE = ("code", "measured_to", "note")
+
+
+def accounted(name: str, table: TextTable, job: Recipe, text: TextFile | TypedRows) -> ReadResult:
+    """Return the occupations of a table of whatever kind of file, the rows set aside, and the account of both.
+
+    Parameters
+    ----------
+    name
+        Name of the file.
+    text
+        Its records as they stood.
+
+    Raises
+    ------
+    InputError
+        If columns are not found, or more rows are bad than the recipe allows.
+    """
+    sheet = Sheet(name, table, job)
+    frame = occupations(sheet)
+    aside = _set_aside(sheet, text)
+    bad = aside[aside["bad"]]
+    messages = (*text.messages, *table.messages, *sheet.messages, *(f"{name}: {hint}" for hint in sheet.hints))
+    _stop_if_bad(sheet, bad, len(frame))
+    messages += coordinate_checks.check_extent(name, frame, job)
+    if len(aside):
+        items = "; ".join(counted(aside["reason"].tolist(), aside["source_line"].tolist()))
+        number = f"{'all ' if frame.empty else ''}{len(aside)} row{'s' if len(aside) > 1 else ''}"
+        hint = f" {_hint(sheet, bad)}" if frame.empty and len(bad) else ""
+        messages += (f"{name}: {number} set aside: {items}.{hint}",)
+    rows = {"read": len(table) + len(table.rejected), "used": len(frame), "set_aside": len(aside)}
+    return ReadResult(
+        {"occupations": frame, "set_aside": aside.drop(columns=["bad", "ours"])}, {"rows": rows}, messages
+    )
+
+
+def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
+    """Return the rows that are not used, in the order of the file, with a column saying which are bad."""
+    rows, out = sheet.table, ~sheet.reasons.open
+    found = [
+        *zip(rows.line[out], rows.span[out], sheet.reasons.text()[out], sheet.reasons.is_bad()[out], strict=True),
+        *rows.rejected,
+    ]
+    found.sort(key=lambda one: one[0])
+    reasons = [one[2] for one in found]
+    return pd.DataFrame(
+        {
+            "source_file": mapped_table.recoded(np.zeros(len(found), np.int64), [sheet.name]),
+            "source_line": np.array([one[0] for one in found], np.int64),
+            "reason": pd.Categorical(pd.Series(reasons, dtype="str")),
+            "reason_key": pd.Categorical([getattr(reason, "key", None) for reason in reasons]),
+            "row": pd.Series([text.raw(int(line) - 1, int(span)) for line, span, *_ in found], dtype="str"),
+            "bad": np.array([one[3] for one in found], bool),
+            "ours": [getattr(reason, "ours", None) for reason in reasons],
+        }
+    )
+
+
+def _stop_if_bad(sheet: Sheet, bad: pd.DataFrame, used: int) -> None:
+    """Raise InputError if more rows are bad than the recipe allows."""
+    considered = used + len(bad)
+    limit = sheet.job.input.max_bad_rows
+    if len(bad) <= FEW or len(bad) <= limit * considered:
+        return
+    told = "".join(f"\n  - {item}" for item in counted(bad["reason"].tolist(), bad["source_line"].tolist()))
+    first = "".join(
+        f"\n  line {line}: {row[:120]!r}" for line, row in zip(bad["source_line"][:3], bad["row"][:3], strict=True)
+    )
+    raise InputError(
+        f"{sheet.name}: {len(bad)} of {considered} rows are bad, more than max_bad_rows = {100 * limit:g} % allows:"
+        f"{told}\nThe first of them:{first}\n{_hint(sheet, bad)}"
+    )
+
+
+def _hint(sheet: Sheet, bad: pd.DataFrame) -> str:
+    """Return what to look at when most rows are bad."""
+    fmt, delimiter, key, hints = sheet.job.input, sheet.table.delimiter, bad["reason_key"], []
+    comma, absurd = bad["row"].str.contains(r"\d,\d", regex=True), set(bad["ours"][key == "absurd"])
+    if fmt.decimal == "." and delimiter != "," and (comma & (key == "number")).any():
+        hints.append('If the decimal sign is a comma, add decimal = "," under [input].')
+    if key.isin(["too_many", "too_few"]).any():
+        hints.append(f"The table was read with the delimiter {delimiter!r}; state another as delimiter = ...")
+        if delimiter == "," and (comma & (key == "too_many")).any():
+            hints.append("A decimal comma in a comma-delimited file cannot be told apart: export it with semicolons.")
+    if "longitude" in absurd:
+        hints.append("If these are no degrees, map easting and northing, and state a projected system as crs.")
+    if "latitude" in absurd:
+        hints.append("If longitude and latitude are exchanged, exchange their columns under [input.columns].")
+    return " ".join([*hints, *sheet.hints, "Correct the recipe or the file, or raise max_bad_rows under [input]."])
 
 
 def occupations(sheet: Sheet) -> pd.DataFrame:
@@ -41,36 +132,27 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     Everything is in metres; what the table does not hold is null. Columns nobody mapped travel along.
     """
     sheet.leave_out()
-    unnamed = sheet.job.match.by == "place"
-    point = _filled(sheet, "point", UNNAMED) if unnamed else sheet.words("point")
+    point = _filled(sheet, "point", UNNAMED) if sheet.job.match.by == "place" else sheet.words("point")
     sheet.reasons.note(point.codes < 0, "no_name")
     columns: Columns = {"point": point}
     written = _coordinates(sheet, columns)
     _sigmas(sheet, columns)
     _times(sheet, columns)
-    for name, fill in {**dict.fromkeys(_TEXT), "origin": "measured", "method": "direct"}.items():
-        columns[name] = _filled(sheet, name, fill)
-    for name, key in _PLAIN.items():
-        columns[name] = sheet.number(key, least=0)[0] if key in sheet else _nothing(sheet)
+    columns |= {name: sheet.words(name) for name in _TEXT if name in sheet}
+    columns |= {name: _filled(sheet, name, fill) for name, fill in (("origin", "measured"), ("method", "direct"))}
+    columns |= {name: sheet.number(key, least=0)[0] for name, key in _PLAIN.items() if key in sheet}
     grid = sheet.job.grid
-    for name, key, factor, least in (
-        ("base_distance_m", "base_distance", grid.unit_m, 0.0),
-        ("antenna_height_m", "antenna_height", grid.up_m, -HIGHEST_M),
-    ):
-        columns[name] = (
-            sheet.number(key, sheet.metres(key, factor), least=least)[0] if key in sheet else _nothing(sheet)
-        )
+    for key, factor, least in (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M)):
+        if key in sheet:
+            columns[f"{key}_m"], _ = sheet.number(key, sheet.metres(key, factor), least=least)
     used = sheet.reasons.open
     _resolutions(sheet, columns, written, used)
-    return _frame(sheet, columns, used)
+    columns |= {name: sheet.words(name) for name in _BESIDE if name in sheet}
+    columns |= {"source_line": sheet.table.line} | _extras(sheet)
+    return complete_occupations({name: _kept(column, used) for name, column in columns.items()}, sheet.name)
 
 
-def _nothing(sheet: Sheet) -> Array:
-    return np.full(len(sheet.table), np.nan)
-
-
-@dataclass(frozen=True)
-class _Written:
+class _Written(NamedTuple):
     """How a coordinate is written: the column of ours and of the recipe, its decimals, and metres of its last unit."""
 
     ours: str
@@ -83,8 +165,6 @@ def _coordinates(sheet: Sheet, columns: Columns) -> dict[str, list[_Written]]:
     """Add positions; return how those of the horizontal and of the height are written."""
     grid = sheet.job.grid
     unit_m, up_m = (sheet.metres(*of) for of in (("easting", grid.unit_m), ("height", grid.up_m)))
-    for name in ("easting_m", "northing_m", "height_m", "lon_deg", "lat_deg"):
-        columns[name] = _nothing(sheet)
     if "easting" in sheet:
         columns["easting_m"], east = sheet.number("easting", unit_m, needed=True)
         columns["northing_m"], north = sheet.number("northing", unit_m, needed=True)
@@ -106,21 +186,15 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
     fmt = sheet.job.input
     metres = METRES_PER[fmt.unit_precision or fmt.unit]
     per_h, per_v = PER_SIGMA_H.get(fmt.precision or "sigma", 1.0), PER_SIGMA_V[fmt.precision_v]
-    sources = {
-        "sigma_e_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_e", 1.0),
-        "sigma_n_m": ("precision_h", per_h) if "precision_h" in sheet else ("sigma_n", 1.0),
-        "sigma_u_m": ("precision_v", per_v) if "precision_v" in sheet else ("sigma_u", 1.0),
-    }
-    for name, (key, divisor) in sources.items():
-        columns[name] = _nothing(sheet)
+    for axis, word, per_sigma in (("e", "h", per_h), ("n", "h", per_h), ("u", "v", per_v)):
+        conventional = f"precision_{word}" in sheet
+        key = f"precision_{word}" if conventional else f"sigma_{axis}"
         if key in sheet:
             values, _ = sheet.number(key, sheet.metres(key, metres))
             sheet.reasons.note(values <= 0, "precision", ours=key)
-            columns[name] = values / divisor
+            columns[f"sigma_{axis}_m"] = values / per_sigma if conventional else values
     _doubt_precision(sheet, columns)
-    for name in ("cov_en_m2", "cov_eu_m2", "cov_nu_m2"):
-        columns[name] = _nothing(sheet)
-    if "cov_en" in sheet:
+    if "cov_en" in sheet and {"sigma_e_m", "sigma_n_m"} <= set(columns):
         cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
         known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
         sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
@@ -130,8 +204,7 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
 
 def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
     """Say so where the usual precision is too poor for a fixed solution: its unit may be another."""
-    known = columns["sigma_e_m"][~np.isnan(columns["sigma_e_m"])]
-    usual = float(np.median(known)) if len(known) else 0.0
+    usual = pd.Series(columns.get("sigma_e_m", 0.0)).median()
     if usual > POOR_M:
         sheet.messages.append(
             f"{sheet.name}: the precision of most rows is {usual:.3g} m or worse (one sigma): if the file states it in "
@@ -147,20 +220,16 @@ def _times(sheet: Sheet, columns: Columns) -> None:
     sheet.reasons.note((end < start).to_numpy(), "reversed")
     columns["start_utc"], columns["end_utc"] = start, end
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
-    columns["effective_epochs"] = _nothing(sheet)
 
 
-def _filled(sheet: Sheet, name: str, fill: str | None) -> pd.Categorical:
+def _filled(sheet: Sheet, name: str, fill: str) -> pd.Categorical:
     """Return a text column, `fill` in place of nothing."""
-    if name not in sheet:
-        codes = np.full(len(sheet.table), 0 if fill else -1, np.int64)
-        return pd.Categorical.from_codes(codes, pd.Index([fill] if fill else [], dtype="str"))
-    words = sheet.words(name)
-    if fill and (words.codes < 0).any():
-        known = list(dict.fromkeys([*words.categories, fill]))
-        codes = np.where(words.codes < 0, known.index(fill), words.codes)
-        return pd.Categorical.from_codes(codes, pd.Index(known, dtype="str"))
-    return words
+    nothing = np.full(len(sheet.table), -1)
+    words = sheet.words(name) if name in sheet else mapped_table.recoded(nothing, [""])
+    if not (words.codes < 0).any():
+        return words
+    known = list(dict.fromkeys([*words.categories, fill]))
+    return mapped_table.recoded(np.where(words.codes < 0, known.index(fill), words.codes), known)
 
 
 def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: Flags) -> None:
@@ -168,7 +237,6 @@ def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Writte
     raised = np.zeros(len(sheet.table), bool)
     # Both horizontal axes have the coarser step: a ratio of seen to stated precision is one for both.
     for axis, names in (("h", ("sigma_e_m", "sigma_n_m")), ("v", ("sigma_u_m",))):
-        columns[f"resolution_{axis}_m"] = _nothing(sheet)
         if axis not in written:
             continue
         # One export writes both alike; where one column shows fewer decimals, its last zeros were dropped.
@@ -177,7 +245,7 @@ def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Writte
         step = np.max([_step(sheet, columns, one, digit, int(decimals), used) for one in written[axis]], axis=0)
         columns[f"resolution_{axis}_m"] = step
         _doubt_digits(sheet, axis, digit)
-        for name in names:
+        for name in (name for name in names if name in columns):
             least = step / 12**0.5
             raised |= used & (columns[name] < least)
             columns[name] = np.where(columns[name] < least, least, columns[name])
@@ -221,7 +289,8 @@ def _parts(columns: Columns, measured: Flags, job: Recipe) -> list[tuple[str, Fl
     """Return the parts of a file that may have come by another way, bases and days, with their rows."""
     made: dict[bytes, tuple[str, Flags]] = {}
     day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
-    for word, values in (("base ", pd.Series(columns["base"]).astype("object")), ("", day)):
+    bases = [("base ", pd.Series(columns["base"]).astype("object"))] if "base" in columns else []
+    for word, values in (*bases, ("", day)):
         sizes = values[measured].value_counts()
         for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
             at = measured & (values == value).fillna(False).to_numpy(dtype=bool)
@@ -260,34 +329,16 @@ def _doubt_digits(sheet: Sheet, axis: str, digit_m: float) -> None:
         )
 
 
-def _frame(sheet: Sheet, columns: Columns, used: Flags) -> pd.DataFrame:
-    count = int(used.sum())
-    columns["occupation_id"] = np.arange(1, len(used) + 1)
-    columns["source_line"] = sheet.table.line
-    for name in _BESIDE:
-        if name in sheet:
-            columns[name] = sheet.words(name)
-    one_name = pd.Categorical.from_codes(np.zeros(len(used), np.int64), pd.Index([sheet.name], dtype="str"))
-    columns["source_file"] = one_name
-    order = [name for name in (*OCCUPATIONS.columns, *_BESIDE) if name in columns]
-    data = {name: _kept(columns[name], used) for name in order} | _extras(sheet, used)
-    data["occupation_id"] = np.arange(1, count + 1)
-    return pd.DataFrame(data, index=pd.RangeIndex(count))
-
-
 def _kept(column: Any, used: Flags) -> Any:
     """Return the used rows of a column, without categories that no row has any more."""
     if used.all():
         return column
-    if isinstance(column, pd.Categorical):
-        return column[used].remove_unused_categories()
-    return column[used].reset_index(drop=True) if isinstance(column, pd.Series) else column[used]
+    return column[used].remove_unused_categories() if isinstance(column, pd.Categorical) else column[used]
 
 
-def _extras(sheet: Sheet, used: Flags) -> Columns:
+def _extras(sheet: Sheet) -> Columns:
     """Return the columns nobody mapped, under their own heading as far as it is free."""
-    mapped = sheet.taken
-    own = headings.own_names(sheet.table.headings)
+    own, mapped = headings.own_names(sheet.table.headings), sheet.taken
     places = [i for i in range(len(own)) if i not in mapped]
     chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
-    return {name: _kept(categories(*encoded(sheet.text_at(i))), used) for name, i in zip(chosen, places, strict=True)}
+    return {name: categories(*encoded(sheet.text_at(i))) for name, i in zip(chosen, places, strict=True)}

@@ -19,27 +19,25 @@ import csv
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
+from numpy.typing import NDArray
 
+from geoqa.core.arrays import Index
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.contract import REJECTIONS
+from geoqa.core.recipe import InputFormat, Place
 from geoqa.readers.tables.headings import fixed_name
 from geoqa.readers.text import numbers, text_file
+from geoqa.readers.text.text_file import TextFile
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+Bytes = NDArray[np.uint8]
+Places = Index
 
-    from geoqa.core.arrays import Index
-    from geoqa.core.recipe import InputFormat, Place
-    from geoqa.readers.text.text_file import TextFile
-
-    Bytes = NDArray[np.uint8]
-    Places = Index
 
 _NEWLINE, _QUOTE = 10, 34
 
@@ -113,8 +111,7 @@ class Reason(str):
         return made
 
 
-@dataclass(frozen=True)
-class Rejected:
+class Rejected(NamedTuple):
     """A record that is no row of the table: its first line (from 1), its number of lines, and why."""
 
     line: int
@@ -407,11 +404,11 @@ def _record(lines: list[str], at: int, delimiter: str) -> tuple[list[str] | None
         return *_parsed(lines, at, delimiter), ""
     except csv.Error as error:
         if "field larger" in str(error):
-            return None, 1, f"has a field longer than {csv.field_size_limit()} characters"
+            return None, 1, Reason("long_field", most=csv.field_size_limit())
     try:
         return *_parsed(lines, at, delimiter, tidy=True), ""
     except csv.Error:
-        return None, 1, "has a quote that is opened and not closed, or closed in the middle of a field"
+        return None, 1, Reason("quotes")
 
 
 def _parsed(lines: list[str], at: int, delimiter: str, tidy: bool = False) -> tuple[list[str], int]:

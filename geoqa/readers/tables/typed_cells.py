@@ -6,21 +6,19 @@ file shows of the last digit. From there on every file goes the same way.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from geoqa.core.arrays import Index
 from geoqa.core.errors import InputError
 from geoqa.readers.tables.records import Rejected, TextTable
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Index
-
 
 _WHOLE = re.compile(r"[+-]?\d+\.0")
 
@@ -129,6 +127,11 @@ def any_text(column: pa.ChunkedArray) -> bool:
     return bool(pc.any(pc.not_equal(column, "")).as_py())
 
 
+def any_height(column: pa.ChunkedArray) -> bool:
+    """Return whether any height, as text, is not 0: writers fill a dimension they do not use with 0."""
+    return any(text.strip("-0.,") for text in column.filter(pc.not_equal(column, "")).unique().to_pylist())
+
+
 def sound(text: pa.ChunkedArray) -> pa.ChunkedArray:
     """Return text as it is, or with what is no UTF-8 (a library passes on what a damaged file holds) replaced."""
     try:
@@ -142,11 +145,12 @@ def sound(text: pa.ChunkedArray) -> pa.ChunkedArray:
 def number(value: float, decimal: str) -> str:
     """Return a number's shortest text; whole ones without a fraction."""
     text = repr(value)
-    return _pointed(text[:-2] if _WHOLE.fullmatch(text) else text, decimal)
+    return pointed(text[:-2] if _WHOLE.fullmatch(text) else text, decimal)
 
 
-def _pointed(text: str, decimal: str) -> str:
-    return text if decimal == "." else text.replace(".", decimal)
+def pointed(text: str, decimal: str) -> str:
+    """Return the text of a number with the decimal sign."""
+    return str(text) if decimal == "." else text.replace(".", decimal)
 
 
 def cell(value: Any, decimal: str) -> str:
@@ -158,15 +162,13 @@ def cell(value: Any, decimal: str) -> str:
     if value is None:
         return ""
     if isinstance(value, Number):
-        return _pointed(value[:-2] if _WHOLE.fullmatch(value) else str(value), decimal)
+        return pointed(value[:-2] if _WHOLE.fullmatch(value) else value, decimal)
     if isinstance(value, str):
         return value
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, (int, float)):
         return number(value, decimal)
-    import json
-
     return json.dumps(value, ensure_ascii=False)
 
 

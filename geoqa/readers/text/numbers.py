@@ -1,10 +1,4 @@
-"""Text to numbers and angles, and the step that numbers lie on.
-
-Text to numbers: a strict pattern, the nearest float, and the decimals that were written.
-
-Text to angles in degrees: degrees, minutes and seconds, written apart or packed as dd.mmss.
-
-The step that numbers lie on, which may be coarser than the digits they are written with. Arrays in, arrays out.
+"""Text to numbers and angles, and the step that numbers lie on, which may be coarser than their digits.
 
 Coordinates that went through numbers of single precision, another unit or a careless rounding keep their decimals
 and lose their meaning: northings of 5,400,000 m in single precision lie on half metres, whatever is written behind.
@@ -18,15 +12,12 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Array, Flags, Index
-
+from geoqa.core.arrays import Array, Flags, Index
 
 #: What stands for a missing number or time, ignoring case.
 MISSING = ("", "-", "na", "n/a", "nan", "null", "none")

@@ -1,11 +1,9 @@
 """Which rows of a file are used, and which part of a cell.
 
-Regular expressions that take a part out of a cell.
-
-They run in linear time whatever the text (RE2, through Arrow), so no pattern and no cell can hang a
+Patterns run in linear time whatever the text (RE2, through Arrow), so no pattern and no cell can hang a
 review; look-ahead and back-references are what that costs.
 
-The small grammar of ``where``: which rows of a file to use. Parsed to a tree, never evaluated as code.
+The small grammar of ``where``: which rows of a file to use. Parsed, never evaluated as code.
 
     condition  =  all { "or" all }
     all        =  one { "and" one }
@@ -24,16 +22,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NoReturn
+from typing import NamedTuple, NoReturn
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from geoqa.core.arrays import Flags
 from geoqa.core.errors import RecipeError
+from geoqa.readers.text import numbers
 
-if TYPE_CHECKING:
-    import pyarrow as pa
+Text = Callable[[str], pa.ChunkedArray]
 
-    from geoqa.core.arrays import Flags
-
-    Text = Callable[[str], pa.ChunkedArray]
 
 _RULE = r"Write a pattern with one group in round brackets, such as 'HRMS:(\d+\.\d+)'; (?:...) groups without taking."
 
@@ -51,9 +51,6 @@ def pattern_of_name(pattern: str) -> str:
     ValueError
         If it is no regular expression, or has not exactly one group; the message says what to write.
     """
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     groups = _groups(pattern)
     if len(groups) != 1:
         raise ValueError(f"{pattern[:60]!r} has {len(groups) or 'no'} groups. {_RULE}")
@@ -71,16 +68,11 @@ def pattern_of_name(pattern: str) -> str:
 
 def part(column: pa.ChunkedArray, pattern: str) -> pa.ChunkedArray:
     """Return what the group of `pattern` holds at its first match in each text; empty where it finds nothing."""
-    import pyarrow.compute as pc
-
     return pc.fill_null(pc.struct_field(pc.extract_regex(column, pattern_of_name(pattern)), "part"), "")
 
 
 def behind(column: pa.ChunkedArray, pattern: str) -> pa.ChunkedArray:
     """Return the word that stands right behind what the group of `pattern` holds: a unit, often; else empty."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     rest = pattern[_closing(pattern, _groups(pattern)[0][0]) + 1 :]
     if rest in ("", "$"):
         longer = pattern_of_name(pattern).removesuffix(rest) + r"\s*(?P<behind>[A-Za-z]+)\b"
@@ -132,7 +124,10 @@ def _opening(pattern: str, at: int) -> int:
     return 0
 
 
-COMPARISONS = ("=", "!=", "<", ">", "<=", ">=")
+#: How numbers are compared with a number, and texts with a text.
+_ORDERS = {"<": (np.less, pc.less), ">": (np.greater, pc.greater),
+           "<=": (np.less_equal, pc.less_equal), ">=": (np.greater_equal, pc.greater_equal)}  # fmt: skip
+COMPARISONS = ("=", "!=", *_ORDERS)
 DEEPEST = 50
 LONGEST = 10_000
 _TOKEN = re.compile(
@@ -149,41 +144,29 @@ _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 
 
 @dataclass(frozen=True)
-class Compare:
-    """A column compared with values; more than one value only for ``in``."""
+class Condition:
+    """A condition: its columns, in order, each once, and for which rows it holds.
 
-    column: str
-    sign: str
-    values: tuple[str | float, ...]
+    Attributes
+    ----------
+    columns
+        Their names.
+    holds
+        Given what gives the trimmed text of a column, without nulls, and the file's decimal sign.
+    """
 
-
-@dataclass(frozen=True)
-class Not:
-    """The opposite of a condition."""
-
-    part: Node
-
-
-@dataclass(frozen=True)
-class Join:
-    """Conditions joined by ``and`` or ``or``."""
-
-    word: str
-    parts: tuple[Node, ...]
+    columns: tuple[str, ...]
+    holds: Callable[[Text, str], Flags]
 
 
-Node = Compare | Not | Join
-
-
-@dataclass(frozen=True)
-class _Token:
+class _Token(NamedTuple):
     kind: str
     text: str
     at: int
 
 
-def parse_where(text: str) -> Node:
-    """Return the tree of the condition `text`.
+def parse_where(text: str) -> Condition:
+    """Return the condition `text`.
 
     Raises
     ------
@@ -195,71 +178,36 @@ def parse_where(text: str) -> Node:
     return _Parser(text).whole()
 
 
-def columns_of_where(node: Node) -> tuple[str, ...]:
-    """Return the names of the columns a condition uses, in order, each once."""
-    if isinstance(node, Compare):
-        return (node.column,)
-    parts = (node.part,) if isinstance(node, Not) else node.parts
-    return tuple(dict.fromkeys(name for part in parts for name in columns_of_where(part)))
+def compared(column: str, sign: str, *values: str | float) -> Condition:
+    """Return the condition on a column; more than one value only for ``=``, which one of them has to meet."""
+
+    def holds(text_of: Text, decimal: str) -> Flags:
+        cells = text_of(column)
+        if sign in _ORDERS:
+            return _ordered(cells, sign, values[0], decimal)
+        equal: Flags = np.any([_equal(cells, value, decimal) for value in values], axis=0)
+        return ~equal if sign == "!=" else equal
+
+    return Condition((column,), holds)
 
 
-def holds(node: Node, text_of: Text, decimal: str = ".") -> Flags:
-    """Return for which rows a condition holds.
-
-    Parameters
-    ----------
-    node
-        The condition.
-    text_of
-        Gives the trimmed text of a column, without nulls.
-    decimal
-        The decimal sign of the file.
-    """
-    import numpy as np
-
-    if isinstance(node, Compare):
-        return _compared(node, text_of(node.column), decimal)
-    if isinstance(node, Not):
-        return np.logical_not(holds(node.part, text_of, decimal))
-    parts = [holds(part, text_of, decimal) for part in node.parts]
-    joined = np.all(parts, axis=0) if node.word == "and" else np.any(parts, axis=0)
-    return np.asarray(joined, dtype=bool)
-
-
-def _compared(node: Compare, column: pa.ChunkedArray, decimal: str) -> Flags:
-    import numpy as np
-
-    if node.sign in ("=", "!=", "in"):
-        equal: Flags = np.any([_equal(column, value, decimal) for value in node.values], axis=0)
-        return ~equal if node.sign == "!=" else equal
-    return _ordered(column, node.sign, node.values[0], decimal)
+def _opposite(part: Condition) -> Condition:
+    return Condition(part.columns, lambda text_of, decimal: ~part.holds(text_of, decimal))
 
 
 def _equal(column: pa.ChunkedArray, value: str | float, decimal: str) -> Flags:
-    import numpy as np
-    import pyarrow.compute as pc
-
-    from geoqa.readers.text import numbers
-
     if isinstance(value, float):
         return np.asarray(numbers.parse(column, decimal).number == value)
     return numbers.flags(pc.equal(column, value.strip()))
 
 
 def _ordered(column: pa.ChunkedArray, sign: str, value: str | float, decimal: str) -> Flags:
-    import numpy as np
-    import pyarrow.compute as pc
-
-    from geoqa.readers.text import numbers
-
+    of_numbers, of_texts = _ORDERS[sign]
     if isinstance(value, str) and _PLAIN_NUMBER.fullmatch(value.strip()):
         value = float(value)
     if isinstance(value, float):
-        cells = numbers.parse(column, decimal).number
-        ordered = {"<": np.less, ">": np.greater, "<=": np.less_equal, ">=": np.greater_equal}[sign]
-        return np.asarray(ordered(cells, value), dtype=bool)
-    compare = {"<": pc.less, ">": pc.greater, "<=": pc.less_equal, ">=": pc.greater_equal}[sign]
-    return numbers.flags(pc.and_(compare(column, value.strip()), pc.not_equal(column, "")))
+        return np.asarray(of_numbers(numbers.parse(column, decimal).number, value), dtype=bool)
+    return numbers.flags(pc.and_(of_texts(column, value.strip()), pc.not_equal(column, "")))
 
 
 class _Parser:
@@ -271,7 +219,7 @@ class _Parser:
         self.at = 0
         self.depth = 0
 
-    def whole(self) -> Node:
+    def whole(self) -> Condition:
         node = self._condition()
         if self._next.kind != "end":
             self._refuse("'and', 'or' or the end")
@@ -294,33 +242,39 @@ class _Parser:
     def _next(self) -> _Token:
         return self.tokens[self.at]
 
-    def _is_word(self, word: str) -> bool:
-        return self._next.kind == "word" and self._next.text.lower() == word
+    def _is(self, text: str) -> bool:
+        """Return whether this word or sign comes next."""
+        return self._next.kind in ("word", "sign") and self._next.text.lower() == text
 
-    def _take(self) -> _Token:
-        token = self._next
+    def _take(self) -> str:
         self.at += 1
-        return token
+        return self.tokens[self.at - 1].text
 
-    def _condition(self) -> Node:
-        return self._joined("or", lambda: self._joined("and", self._one))
+    def _took(self, text: str) -> bool:
+        """Return whether this word or sign came next, and go on behind it."""
+        found = self._is(text)
+        self.at += found
+        return found
 
-    def _joined(self, word: str, part: Callable[[], Node]) -> Node:
+    def _condition(self) -> Condition:
+        return self._joined("or", np.any, lambda: self._joined("and", np.all, self._one))
+
+    def _joined(self, word: str, join: Callable[..., Flags], part: Callable[[], Condition]) -> Condition:
         parts = [part()]
-        while self._is_word(word):
-            self._take()
+        while self._took(word):
             parts.append(part())
-        return parts[0] if len(parts) == 1 else Join(word, tuple(parts))
+        if len(parts) == 1:
+            return parts[0]
+        columns = dict.fromkeys(name for part in parts for name in part.columns)
+        return Condition(tuple(columns), lambda *given: join([part.holds(*given) for part in parts], axis=0))
 
-    def _one(self) -> Node:
+    def _one(self) -> Condition:
         self.depth += 1
         if self.depth > DEEPEST:
             raise self._error(f"conditions stand in each other more than {DEEPEST} deep", self._next.at)
-        if self._is_word("not"):
-            self._take()
-            node: Node = Not(self._one())
-        elif self._next.text == "(" and self._next.kind == "sign":
-            self._take()
+        if self._took("not"):
+            node = _opposite(self._one())
+        elif self._took("("):
             node = self._condition()
             self._expect(")")
         else:
@@ -328,44 +282,41 @@ class _Parser:
         self.depth -= 1
         return node
 
-    def _comparison(self) -> Node:
-        if self._next.kind not in ("word", "column") or any(map(self._is_word, ("and", "or", "in"))):
+    def _comparison(self) -> Condition:
+        kind = self._next.kind
+        if kind not in ("word", "column") or any(map(self._is, ("and", "or", "in"))):
             self._refuse("a column (a value never stands first; without headings column_5 is the fifth)")
-        token = self._take()
-        name = token.text[1:-1].replace('""', '"') if token.kind == "column" else token.text
-        if self._is_word("not"):
-            self._take()
-            if not self._is_word("in"):
+        text = self._take()
+        name = text[1:-1].replace('""', '"') if kind == "column" else text
+        if self._took("not"):
+            if not self._is("in"):
                 self._refuse("'in'")
-            return Not(self._within(name))
-        if self._is_word("in"):
-            return self._within(name)
-        if self._next.kind != "sign" or self._next.text not in COMPARISONS:
-            self._refuse(f"one of {' '.join(COMPARISONS)} or 'in'")
-        return Compare(name, self._take().text, (self._value(),))
+            return _opposite(self._comparison_of(name))
+        return self._comparison_of(name)
 
-    def _within(self, name: str) -> Compare:
-        self._take()
-        self._expect("(")
-        values = [self._value()]
-        while self._next.text == "," and self._next.kind == "sign":
-            self._take()
-            values.append(self._value())
-        self._expect(")")
-        return Compare(name, "in", tuple(values))
+    def _comparison_of(self, name: str) -> Condition:
+        if self._took("in"):
+            self._expect("(")
+            values = [self._value()]
+            while self._took(","):
+                values.append(self._value())
+            self._expect(")")
+            return compared(name, "=", *values)
+        if not any(map(self._is, COMPARISONS)):
+            self._refuse(f"one of {' '.join(COMPARISONS)} or 'in'")
+        return compared(name, self._take(), self._value())
 
     def _value(self) -> str | float:
         if self._next.kind == "number":
-            return float(self._take().text)
+            return float(self._take())
         if self._next.kind == "text":
-            return self._take().text[1:-1].replace("''", "'")
+            return self._take()[1:-1].replace("''", "'")
         hint = f": text stands in single quotes, '{self._next.text}'" if self._next.kind == "word" else ""
         self._refuse(f"a number or a 'text'{hint}")
 
     def _expect(self, sign: str) -> None:
-        if self._next.kind != "sign" or self._next.text != sign:
+        if not self._took(sign):
             self._refuse(f"{sign!r}")
-        self._take()
 
     def _refuse(self, wanted: str) -> NoReturn:
         token = self._next

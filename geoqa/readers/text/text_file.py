@@ -1,9 +1,4 @@
-"""Bytes to lines of text, and what parts their columns.
-
-Bytes of a text file to lines: byte-order marks, encodings, line ends, and what is no text at all.
-
-What parts the columns of a text table, judged from its first lines.
-"""
+"""Bytes to lines of text, and what parts their columns."""
 
 from __future__ import annotations
 
@@ -14,17 +9,13 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geoqa.core import input_files
+from geoqa.core.arrays import Index
 from geoqa.core.errors import InputError
 from geoqa.core.recipe import Place
-
-if TYPE_CHECKING:
-    from geoqa.core.arrays import Index
-
 
 #: First bytes of formats that are taken for text tables by their name, and what they are.
 MAGIC: dict[bytes, str] = {

@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import pandas as pd
-    import pyarrow as pa
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
-    from geoqa.core.arrays import Flags
-
+from geoqa.core.arrays import Flags
+from geoqa.readers.text import numbers
 
 GPS = "gps-week-seconds"
 
@@ -84,11 +84,6 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
     place
         The zone of times that carry none; None to take them for UTC (the caller refuses them).
     """
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.readers.text import numbers
-
     missing = numbers.is_missing(column)
     text = column.to_pandas()
     if pattern == "iso":
@@ -109,11 +104,6 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
 
 
 def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, Flags, Flags]:
-    import pandas as pd
-    import pyarrow.compute as pc
-
-    from geoqa.readers.text import numbers
-
     good = numbers.flags(pc.match_substring_regex(column, _ISO))
     zoned = numbers.flags(pc.match_substring_regex(column, f"{_CLOCK}{_ZONE}$"))
     dateless = numbers.flags(pc.match_substring_regex(column, f"^{_DATE}$"))

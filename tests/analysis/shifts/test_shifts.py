@@ -572,7 +572,7 @@ def test_what_a_shift_explains_is_not_the_noise_of_the_place():
 def test_a_half_that_is_off_is_told_first():
     made = job()
     frames = run(occupations(one_day()), made)[0]
-    kept = {name: frames[name] for name in ("points", "shifts")}
+    kept = {name: frames[name] for name in ("points", "shifts", "shifted")}
     told = wording.off_control(kept, made)
     assert told.startswith("One half of the work is off against the other: B1 from 2026-02-02 13:00 (+0.19")
     assert "in height; 24 points)" in told

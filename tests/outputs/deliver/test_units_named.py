@@ -23,7 +23,7 @@ from geoqa.outputs.deliver.landxml import LandXmlFile
 from geoqa.outputs.deliver.xlsx import XlsxFile
 from geoqa.outputs.geopackage import write as write_gpkg
 from geoqa.plugins import Catalogue
-from geoqa.readers.landxml import ELEVATIONS, UNITS
+from geoqa.readers._landxml_points import ELEVATIONS, UNITS
 from geoqa.reviews import review as reviews_review
 
 #: EPSG:6597 is NAD83(2011) / Texas North Central in US survey feet, 2193 in metres.
