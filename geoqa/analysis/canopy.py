@@ -1,9 +1,4 @@
-"""The canopy around each point, and what canopy costs on this site.
-
-The canopy around each point, as files on it say, and where the crew's label says otherwise.
-
-What canopy costs on this site: closures, shares beyond tolerance and waits, by class and by what a raster says.
-"""
+"""The canopy around each point, where the crew's label says otherwise, and what canopy costs on this site."""
 
 from __future__ import annotations
 

@@ -290,7 +290,8 @@ def explained_by_shifts(
         steps = [kind.as_set(job) for kind in (Visits, Closures, PointStatus)]
         again = schema.judged_again(steps, right, job)["points"]
         again = again["status"].astype("str").set_axis(again["point"]).reindex(names)
-        cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
+        mended = names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
+        cleared = cleared | (mended & ~again.isin(BLAMED).to_numpy())
     # A point that a stranger was filed under, and the one it belongs to, are both told.
     both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
     told = shift_names(both, points)
