@@ -73,7 +73,7 @@ def reviewed(tmp_path_factory):
 
 def test_the_class_of_the_stand_map_reaches_the_calibration(reviewed):
     review, _ = reviewed
-    classes = review.frames["classes"].set_index("canopy")
+    classes = review.frames["classes"].fillna({"canopy": "whole site"}).set_index("canopy")
     assert classes["pairs"].to_dict() == {"whole site": 80, "open": 40, "dense conifer": 40}
     # Planted: 0.006 and 0.020 m.
     assert classes.loc["open", "repeatability_h_m_high"] < 0.010 < classes.loc["dense conifer", "repeatability_h_m_low"]

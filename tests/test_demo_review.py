@@ -148,7 +148,7 @@ def test_the_wrong_fix_rate_has_its_truth_in_its_interval(reviewed):
     review, _, rows = reviewed
     measured = rows[rows["point"].notna() & ~rows["what"].isin(["control", "averaged", "staking", "deleted"])]
     false = measured["what"].isin(["false fix", "same fix"])
-    classes = review.frames["classes"].set_index("canopy")
+    classes = review.frames["classes"].fillna({"canopy": "whole site"}).set_index("canopy")
     for name, mine in [("whole site", false), ("open", false[measured["canopy"] == "open"])]:
         one = classes.loc[name]
         assert one["wrong_fix_rate_low"] <= mine.mean() <= one["wrong_fix_rate_high"], name

@@ -64,7 +64,7 @@ def test_waits_by_class_as_laid_down(reviewed):
     lost = attempts[~attempts["hold_reached"]]
     assert lost["point"].astype(str).tolist() == ["dense conifer 6"]
     assert lost["hold_s"].item() == pytest.approx(239, abs=1)
-    waits = review.frames["waits"].set_index(["canopy", "until"])
+    waits = review.frames["waits"].fillna({"canopy": "whole site"}).set_index(["canopy", "until"])
     # Kaplan-Meier by hand: three times 60, 95 and 150, 238+, 240 240 seconds, and five to hold.
     assert waits.loc[("dense conifer", "hold"), "half_s"] == pytest.approx(100, abs=1.01)
     assert waits.loc[("dense conifer", "hold"), "most_s"] == pytest.approx(245, abs=1.01)
@@ -116,7 +116,7 @@ def test_precision_that_is_not_stated_is_not_within_tolerance(tmp_path):
 def test_without_canopy_the_whole_site_speaks(reviewed):
     epochs, _ = crew({"x": (20, 40, 60)})
     review = reviewed(epochs)
-    assert set(review.frames["waits"]["canopy"]) == {"whole site"}
+    assert review.frames["waits"]["canopy"].isna().all()
     assert len(review.frames["wait_tests"]) == 0
     assert any(text.startswith("over the whole site, until a fix holds: wait") for text in review.messages)
 

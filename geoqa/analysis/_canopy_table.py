@@ -25,7 +25,6 @@ from geoqa.core.frames.canopy import (
     MEASURED,
 )
 from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN
-from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
@@ -185,7 +184,7 @@ def _row(found: Points, group: Group, reference: Group | None) -> dict[str, Any]
 def _shown(found: Points, made: list[Group], classes: pd.DataFrame) -> pd.DataFrame:
     """Return what the pairs of each group show: classes as calibrated, quarters by the same fit of core and tail."""
     columns = [c for c in CANOPY_COSTS.columns if c.startswith(("repeatability", "tail_rate"))]
-    own = classes[classes["canopy"] != WHOLE_SITE].sort_values("pairs", ascending=False, kind="stable")
+    own = classes[classes["canopy"].notna()].sort_values("pairs", ascending=False, kind="stable")
     own = own.drop_duplicates("canopy")  # of several solutions the one with most pairs
     known = own.set_axis(own["canopy"].astype("str"), axis=0)[columns]
     parts = [known.reindex([g.value for g in made if g.by == CLASS])]

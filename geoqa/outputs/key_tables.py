@@ -7,7 +7,8 @@ from typing import Any
 from geoqa.core.arrays import pd, special
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK
-from geoqa.core.frames.schema import OTHER_CLASSES, OWN, WHOLE_SITE
+from geoqa.core.frames.schema import OTHER_CLASSES, OWN
+from geoqa.core.frames.wording import class_words
 from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, probability, signed, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
@@ -36,14 +37,14 @@ def class_table(classes: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
         return []
     return [
         (
-            cut(display_text(named(row, classes)), LONGEST_NAME),
+            cut(display_text(name), LONGEST_NAME),
             f"{int(row['pairs']):,}",
             _worth(row, "h", job),
             _worth(row, "v", job),
             _wrong(row),
             _basis(row),
         )
-        for _, row in classes.iterrows()
+        for name, (_, row) in zip(named(classes), classes.iterrows(), strict=True)
     ]
 
 
@@ -52,14 +53,15 @@ def class_sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     if "used_ratio_h" not in classes:
         return []
     found = []
-    for _, row in classes.iterrows():
+    for k, (name, (_, row)) in enumerate(zip(named(classes), classes.iterrows(), strict=True)):
         parts = [
             f"the stated {small(row[f'stated_{axis}_m'], _unit(axis, job))} was worth {_seen(row, axis, job)} {word}"
             for axis, word in _AXES
             if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
-        where = "On the whole site" if row["canopy"] == WHOLE_SITE else f"Under {display_text(named(row, classes))}"
-        if parts and (row["canopy"] != WHOLE_SITE or len(classes) == 1):
+        site = k == 0 and not isinstance(row["canopy"], str)
+        where = "On the whole site" if site else f"Under {display_text(name)}"
+        if parts and (not site or len(classes) == 1):
             by = (
                 f"{counted(int(row['pairs']), 'pair')} of different visits"
                 if row["pairs"]
@@ -69,11 +71,12 @@ def class_sentences(classes: pd.DataFrame, job: Job) -> list[str]:
     return found
 
 
-def named(row: Any, classes: pd.DataFrame) -> str:
-    """Return the canopy, with the solution where the site has several."""
-    several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
-    named = isinstance(row["solution"], str)
-    return f"{row['canopy']}, {row['solution']}" if several and named else str(row["canopy"])
+def named(classes: pd.DataFrame) -> list[str]:
+    """Return the canopy of each class, with the solution where the site has several."""
+    words = class_words(classes)
+    if len(classes["solution"].iloc[1:].drop_duplicates()) > 1:
+        words += (", " + classes["solution"].astype("object")).fillna("")
+    return words.tolist()
 
 
 def _worth(row: Any, axis: str, job: Job) -> str:

@@ -15,7 +15,7 @@ from scipy import stats
 from geoqa import pipeline
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.points import _fix_sequences, _posterior
-from geoqa.analysis.points.combination import Combination
+from geoqa.analysis.points.combination import Combination, Uncertainty
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.risk import Repeats, Risk
 from geoqa.analysis.zones import _evidence
@@ -41,7 +41,7 @@ def record(frame):
 @pytest.fixture(scope="module")
 def classes(site):
     """The row of each class by its name."""
-    return {row["canopy"]: row for row in record(site["classes"])}
+    return {row["canopy"] if known(row["canopy"]) else "whole site": row for row in record(site["classes"])}
 
 
 def calibrated(row):
@@ -272,7 +272,7 @@ def test_the_bound_of_an_axis_knows_the_degrees_of_freedom_of_its_own(site, axis
 
 def bounds(site, occupations):
     """The points with all that is reckoned from their statuses on, with these occupations."""
-    late = (Combination, Repeats, Risk)
+    late = (Combination, Repeats, Risk, Uncertainty)
     gives = {address.partition(".")[2] for step in late for address in step.gives}
     points = site["points"].drop(columns=[c for c in site["points"] if c in gives or c == "geometry"])
     kept = pipeline.RunFrames({

@@ -240,7 +240,7 @@ def ratios(
     found = []
     for seed in range(first_seed, first_seed + sites):
         frame = reviewed(simulate.pairs(seed, counts, RATIO_GROSS, generator), until="classes")["classes"]
-        row = frame.set_index(frame["canopy"].astype("str"))
+        row = frame.set_index(frame["canopy"].astype("str").fillna(WHOLE_SITE))
         row = row.loc[canopy if canopy in row.index else WHOLE_SITE]
         found.append({axis: float(row[f"precision_ratio_{axis}"]) for axis in "hv"})
     return pd.DataFrame(found)

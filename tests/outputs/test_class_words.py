@@ -69,9 +69,9 @@ def test_what_is_not_stated_is_said():
 
 
 def test_several_solutions_are_told_apart():
-    both = pd.concat([classes(canopy="whole site", solution=None), classes(), classes(solution="float")])
+    both = pd.concat([classes(canopy=None, solution=None), classes(), classes(solution="float"), classes(canopy=None)])
     assert [row[0] for row in key_tables.class_table(both, job())] == [
-        "whole site", "dense conifer, fixed", "dense conifer, float"
+        "whole site", "dense conifer, fixed", "dense conifer, float", "no label, fixed"
     ]  # fmt: skip
 
 

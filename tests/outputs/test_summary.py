@@ -109,7 +109,7 @@ def test_many_classes_stay_on_one_screen_and_in_its_width(small_review):
     known |= {f"precision_ratio_{axis}{end}": 2.0 for axis in "hv" for end in ("", "_low", "_high")}
     known |= {f"wrong_fix_rate_{end}": 0.1 for end in ("low", "high")}
     known |= {"basis_h": "own pairs", "basis_v": "own pairs, not below the site"}
-    names = ["whole site", *(f"a cover with a long name, number {k}" for k in range(40))]
+    names = [None, *(f"a cover with a long name, number {k}" for k in range(40))]
     many = pd.concat([site.assign(canopy=name, **known) for name in names], ignore_index=True)
     text = summary.lines({**review.frames, "classes": many}, review.accounts, (), review.job)
     assert max(map(len, text)) <= summary.WIDTH

@@ -7,7 +7,6 @@ from typing import Any, TypeAlias
 
 from geoqa.core.arrays import Array, Flags, np, pd
 from geoqa.core.frames.logs import UNTIL, UNTIL_WORDS
-from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.statistics import curves
 from geoqa.core.units import counted, duration, p_value
@@ -26,17 +25,17 @@ SUPPORT = {"half": FEWEST, "most": 9}
 NAMED = 5
 
 
-def classes(words: pd.Series) -> list[str]:
-    """Return the canopy classes of a column, by name, and the whole site last."""
-    return [*sorted(set(words.dropna().astype("str")) - {WHOLE_SITE}), WHOLE_SITE]
+def classes(words: pd.Series) -> list[str | None]:
+    """Return the canopy classes of a column, by name, and None, the whole site, last."""
+    return [*sorted(set(words.dropna().astype("str"))), None]
 
 
-def of_class(words: pd.Series, canopy: str) -> Flags:
+def of_class(words: pd.Series, canopy: str | None) -> Flags:
     """Return which rows a class speaks for."""
-    return np.ones(len(words), bool) if canopy == WHOLE_SITE else (words.astype("str") == canopy).to_numpy()
+    return np.ones(len(words), bool) if canopy is None else (words.astype("str") == canopy).to_numpy()
 
 
-def sample(attempts: pd.DataFrame, canopy: str, until: str) -> Sample:
+def sample(attempts: pd.DataFrame, canopy: str | None, until: str) -> Sample:
     """Return how long the attempts of a class waited, and whether they came there; without those not known."""
     seconds = attempts[f"{until}_s"].to_numpy(dtype=float)
     kept = of_class(attempts["canopy"], canopy) & np.isfinite(seconds)
@@ -55,9 +54,9 @@ def waits(attempts: pd.DataFrame) -> pd.DataFrame:
     return kept.astype({"canopy": "str", "until": "str", "attempts": np.int64, "reached": np.int64})
 
 
-def _row(canopy: str, until: str, seconds: Array, reached: Flags) -> dict[str, Any]:
+def _row(canopy: str | None, until: str, seconds: Array, reached: Flags) -> dict[str, Any]:
     curve = curves.survival_curve(seconds, reached)
-    row = {"canopy": canopy, "until": until, "attempts": len(seconds), "reached": int(reached.sum())}
+    row: dict[str, Any] = {"canopy": canopy, "until": until, "attempts": len(seconds), "reached": int(reached.sum())}
     for name, share in SHARES.items():
         found = curve.quantile(share) if reached.sum() >= SUPPORT[name] else (np.nan,) * 3
         row[f"{name}_s"], row[f"{name}_low_s"], row[f"{name}_high_s"] = found
@@ -83,11 +82,11 @@ def tests(attempts: pd.DataFrame) -> pd.DataFrame:
 
 def wait_sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
     """Return what a crew should know, a sentence for each class and wait."""
-    single = (waits["canopy"] == WHOLE_SITE).all()
-    told = waits[waits["until"].isin(TOLD) & ((waits["canopy"] != WHOLE_SITE) | single)]
+    single = waits["canopy"].isna().all()
+    told = waits[waits["until"].isin(TOLD) & (waits["canopy"].notna() | single)]
     said = [
-        f"{under(str(canopy))}, {_wait(row)}"
-        for canopy, rows in told.groupby("canopy", sort=False)
+        f"{under(canopy)}, {_wait(row)}"
+        for canopy, rows in told.groupby("canopy", sort=False, dropna=False)
         for row in rows.to_dict("records")
     ]
     said += _differences(tests)
@@ -132,7 +131,7 @@ def _differences(tests: pd.DataFrame) -> list[str]:
 
 def _unknown(waits: pd.DataFrame) -> list[str]:
     """Return of how many attempts the true wait is known, where not of all: the others are no better."""
-    site = waits[waits["canopy"] == WHOLE_SITE].set_index("until")["attempts"]
+    site = waits[waits["canopy"].isna()].set_index("until")["attempts"]
     known, every = int(site.get("truth", 0)), int(site.get("hold", 0))
     if not 0 < known < every:
         return []

@@ -7,7 +7,6 @@ from typing import Any
 
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.logs import DURATIONS
-from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.job import CORRELATION_S, Job
 from geoqa.core.params import param
@@ -54,7 +53,7 @@ class Durations(Analysis):
         return Result({"durations": table}, tuple(_sentences(table, left_out, job.grid.unit)))
 
 
-def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
+def _rows(canopy: str | None, found: Any) -> list[dict[str, Any]]:
     """Return what the averages of a class spread, a row for each length up to what half of its fixes lasted."""
     from geoqa.analysis.observing_time import _averaging_times
 
@@ -95,11 +94,11 @@ def _rows(canopy: str, found: Any) -> list[dict[str, Any]]:
 
 def _sentences(table: pd.DataFrame, left_out: int, unit: str) -> list[str]:
     """Return what more time buys, a sentence for each class."""
-    single = (table["canopy"] == WHOLE_SITE).all()
+    single = table["canopy"].isna().all()
     said = [
-        f"{under(str(canopy))}, {_gain(rows, unit)}"
-        for canopy, rows in table.groupby("canopy", sort=False)
-        if canopy != WHOLE_SITE or single
+        f"{under(canopy)}, {_gain(rows, unit)}"
+        for canopy, rows in table.groupby("canopy", sort=False, dropna=False)
+        if isinstance(canopy, str) or single
     ]
     if said and left_out:
         said.append(

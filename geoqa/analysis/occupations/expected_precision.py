@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from geoqa.core.arrays import Array, Index, np, pd, special
-from geoqa.core.frames.schema import WHOLE_SITE
 
 
 @dataclass(frozen=True)
@@ -106,7 +105,7 @@ def class_rows(occupations: pd.DataFrame, classes: pd.DataFrame) -> Index:
     several = len(classes["solution"].iloc[1:].drop_duplicates()) > 1
 
     def named(frame: pd.DataFrame) -> pd.Index:
-        canopy = frame["canopy"].astype("object").fillna(WHOLE_SITE).astype("str")
+        canopy = frame["canopy"].astype("object").fillna("").astype("str")
         return pd.Index(
             canopy + "\n" + frame["solution"].astype("object").fillna("").astype("str") if several else canopy
         )

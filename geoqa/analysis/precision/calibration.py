@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.precision import pooling, priors
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.contract import STATUSES
-from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -190,10 +189,9 @@ class ClassShares(Analysis):
         classes, points = frames["classes"], frames["points"]
         observed = points[points["occupations"] > 0]
         keyed = classes[["canopy", "solution"]].copy()
-        members = [
-            observed["status"] if name == WHOLE_SITE else observed.loc[observed["canopy"] == name, "status"]
-            for name in classes["canopy"]
-        ]
+        canopy = observed["canopy"].astype("object").fillna("").mask(observed["canopy_mixed"].astype(bool))
+        of_class = [observed.loc[canopy == name, "status"] for name in classes["canopy"].iloc[1:].fillna("")]
+        members = [observed["status"], *of_class]
         keyed["points"] = [len(one) for one in members]
         for status in STATUSES:
             keyed[f"share_{status}"] = [float((one == status).mean()) if len(one) else np.nan for one in members]

@@ -14,6 +14,7 @@ from geoqa.analysis.precision.visit_pairs import VisitPairs, of_both_ends
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, special
 from geoqa.core.experience import SUMS
 from geoqa.core.frames.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
+from geoqa.core.frames.wording import class_words
 from geoqa.core.units import bounded, counted, listed, probability, share
 
 #: A ratio within so much of the one that rounding alone makes is that of the last digits.
@@ -55,8 +56,8 @@ class ClassTable:
 def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     """Return the classes of the direct rows, canopy and solution, and the class of each row, -1 for none.
 
-    Rows without a canopy label are of no class, unless the site has several solutions: then they are of the whole
-    site's class of theirs, if they state one.
+    Rows without a canopy label are of no class, unless the site has several solutions: then they are of a
+    class without canopy, if they state one.
     """
     direct = is_direct(occupations)  # a known coordinate has no class
     of_canopy, of_solution = (codes_of(occupations[c]) for c in ("canopy", "solution"))
@@ -68,7 +69,7 @@ def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     first = np.unique(row, return_index=True)[1][int((row < 0).any()) :] if len(known) else np.zeros(0, np.int64)
     keys = pd.DataFrame(
         {
-            "canopy": occupations["canopy"].astype("object").iloc[first].fillna(WHOLE_SITE).astype("str").to_numpy(),
+            "canopy": occupations["canopy"].astype("object").iloc[first].to_numpy(),
             "solution": occupations["solution"].astype("object").iloc[first].to_numpy(),
         }
     )
@@ -93,11 +94,11 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     stated = {"h": expected_precision.per_axis_h(told), "v": np.sqrt(told.var_u)}
     offsets = _prior_offsets(stated, row, keys, prior)
     fits = _fits(pairs, n, prior, earlier, offsets)
-    pairs, said = _without_equal(pairs, fits[0].seen, [*keys["canopy"], WHOLE_SITE])
+    pairs, said = _without_equal(pairs, fits[0].seen, [*class_words(keys), WHOLE_SITE])
     if said:
         fits = _fits(pairs, n, prior, earlier, offsets)
-    site = pd.DataFrame({"canopy": [WHOLE_SITE], "solution": [None if len(keys) else _only(occupations)]})
-    table = pd.concat([site, keys], ignore_index=True).astype("str").where(lambda t: t != "None", None)
+    site = pd.DataFrame({"canopy": [None], "solution": [None if len(keys) else _only(occupations)]})
+    table = pd.concat([site, keys], ignore_index=True).astype("str")
     _put_estimates(table, fits, pairs, n)
     show = np.r_[n - 1, 0 : n - 1]
     known, metres = fits[0].known, fits[1].known
@@ -366,7 +367,7 @@ def _scales(scales: Array) -> pd.DataFrame:
 
 def _taught(keys: pd.DataFrame, seen: mixture.ObservedPairs) -> pd.DataFrame:
     """Return what the job teaches of each class."""
-    label = keys["canopy"].astype("str").str.casefold()
+    label = keys["canopy"].fillna(WHOLE_SITE).astype("str").str.casefold()
     sums = {name: getattr(seen, name)[: len(keys)] for name in SUMS}
     table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
     table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
@@ -396,7 +397,9 @@ def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:
 def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
     """Say for which classes the default prior says most: it is chosen."""
     own = table.iloc[1:] if len(table) > 1 else table
-    some = own.loc[(own["basis_h"] == DEFAULT_PRIOR) & own["used_ratio_h"].notna(), "canopy"].drop_duplicates()
+    some = class_words(table)[own.index][
+        (own["basis_h"] == DEFAULT_PRIOR) & own["used_ratio_h"].notna()
+    ].drop_duplicates()
     if some.empty:
         return []
     return [
@@ -408,8 +411,8 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
 
 def _large_tails(table: pd.DataFrame) -> list[str]:
     return [
-        f"under {row.canopy} {bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
+        f"under {name} {bounded(row.tail_rate, row.tail_rate_low, row.tail_rate_high)} of the pairs of different "
         "visits lie far outside the rest"
-        for row in table.iloc[1:].itertuples()
+        for name, row in zip(class_words(table).iloc[1:], table.iloc[1:].itertuples(), strict=True)
         if row.tail_rate_low > LARGE_TAIL and row.pairs >= FEWEST_TOLD
     ]

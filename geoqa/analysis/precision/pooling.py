@@ -32,6 +32,7 @@ from typing import NamedTuple
 from geoqa.analysis.precision.priors import SITE_FREEDOM, Prior
 from geoqa.core.arrays import Array, Index, np, pd, special
 from geoqa.core.experience import SUMS
+from geoqa.core.frames.schema import WHOLE_SITE
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0
@@ -423,7 +424,7 @@ def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float
     if table.empty:
         return None
     label, wanted = (
-        (one["canopy"].astype("str") + "\n" + one["solution"].fillna("").astype("str")).str.casefold()
+        (one["canopy"].fillna(WHOLE_SITE).astype("str") + "\n" + one["solution"].fillna("").astype("str")).str.casefold()
         for one in (table, keys)
     )
     groups = [np.flatnonzero((label == name).to_numpy()) for name in (*wanted, None)]

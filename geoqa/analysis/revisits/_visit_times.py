@@ -12,7 +12,6 @@ from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames.contract import AGREEING
-from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.job import Job
 from geoqa.core.statistics.groups import largest
@@ -124,7 +123,7 @@ def more_buys_nothing(frames: Frames, canopy: pd.Series, held_s: Array) -> Flags
     if "durations" not in frames:
         return np.zeros(len(canopy), bool)
     code, names = _classes(canopy)
-    known = np.array([_flat_from(frames["durations"], name or WHOLE_SITE) for name in names], float)
+    known = np.array([_flat_from(frames["durations"], name) for name in names], float)
     return held_s >= known[code]  # NaN compares false
 
 
@@ -135,12 +134,11 @@ def _classes(canopy: pd.Series) -> tuple[Index, list[str | None]]:
 
 
 def _length(frames: Frames, canopy: str | None) -> tuple[float, str]:
-    name = canopy or WHOLE_SITE
     if "waits" in frames and "durations" in frames:
-        wait, flat = _wait(frames["waits"], name), _flat_from(frames["durations"], name)
+        wait, flat = _wait(frames["waits"], canopy), _flat_from(frames["durations"], canopy)
         if np.isfinite(flat):
             waited = f"; nine in ten had settled after {duration(wait)}" if np.isfinite(wait) else ""
-            return flat, f"receiver logs {under(name)}: more time than this bought nothing{waited}"
+            return flat, f"receiver logs {under(canopy)}: more time than this bought nothing{waited}"
     occupations, points = frames["occupations"], frames["points"]
     good = pd.Index(points["point"][(points["status"].isin(AGREEING)) & (points["deliver"] == "yes")])
     used = np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.IN_POSITION)
@@ -150,8 +148,8 @@ def _length(frames: Frames, canopy: str | None) -> tuple[float, str]:
     held = _held(occupations)[here]
     held = held[held > 0]
     if not len(held):
-        return np.nan, f"no confirmed point {under(name)} tells how long it was observed"
-    return float(np.median(held)), f"median of {len(held)} occupations at confirmed points {under(name)}"
+        return np.nan, f"no confirmed point {under(canopy)} tells how long it was observed"
+    return float(np.median(held)), f"median of {len(held)} occupations at confirmed points {under(canopy)}"
 
 
 def _held(occupations: pd.DataFrame) -> Array:
@@ -161,14 +159,18 @@ def _held(occupations: pd.DataFrame) -> Array:
     return np.where(np.isnan(stated), timed, stated)
 
 
-def _wait(waits: pd.DataFrame, canopy: str) -> float:
+def _is(words: pd.Series, canopy: str | None) -> pd.Series:
+    return words.isna() if canopy is None else words.astype("str") == canopy
+
+
+def _wait(waits: pd.DataFrame, canopy: str | None) -> float:
     """Return the wait after which nine in ten attempts of a class had settled; NaN where that was not seen."""
-    mine = waits[waits["canopy"].astype("str") == canopy].set_index("until")["most_s"]
+    mine = waits[_is(waits["canopy"], canopy)].set_index("until")["most_s"]
     found = [mine.get(until, np.nan) for until in ("precision", "hold")]
     return next((float(one) for one in found if np.isfinite(one)), np.nan)
 
 
-def _flat_from(durations: pd.DataFrame, canopy: str) -> float:
+def _flat_from(durations: pd.DataFrame, canopy: str | None) -> float:
     """Return the length from which more time buys nothing under a class; NaN where that was not seen."""
-    mine = durations[(durations["canopy"].astype("str") == canopy) & durations["flat"].astype(bool)]
+    mine = durations[_is(durations["canopy"], canopy) & durations["flat"].astype(bool)]
     return float(mine["duration_s"].min()) if len(mine) else np.nan

@@ -22,7 +22,7 @@ from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.frames.contract import STATUS
 from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
-from geoqa.core.frames.schema import DEFAULT_PRIOR, WHOLE_SITE
+from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER
@@ -238,8 +238,8 @@ def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, Flags
 def calibrated(names: list[str], points: pd.DataFrame, classes: pd.DataFrame) -> bool:
     """Return whether pairs, of the site or of earlier jobs, say what the precision of every point named is worth."""
     canopy = points.loc[points["point"].astype("str").isin(frozenset(names)), "canopy"].astype("object")
-    chosen = classes.loc[classes["basis_h"] == DEFAULT_PRIOR, "canopy"].astype("str")
-    return not canopy.fillna(WHOLE_SITE).astype("str").isin(frozenset(chosen)).any()
+    chosen = classes.loc[classes["basis_h"] == DEFAULT_PRIOR, "canopy"].astype("object")
+    return not canopy.fillna("").isin(frozenset(chosen.fillna(""))).any()
 
 
 def no_legs() -> pd.DataFrame:

@@ -15,7 +15,7 @@ BOUNDED = {
 }
 
 _CLASS = {
-    "canopy": text("canopy class, or the whole site", nulls=False),
+    "canopy": text("canopy class; null for the whole site, and for rows without a label"),
     "solution": text("solution type; null for the whole site, and where none is stated"),
 }
 PAIRS_NEEDED = Frame(

@@ -48,7 +48,7 @@ UNTIL_WORDS = {
     "truth": "the position stays within tolerance of what other visits confirm",
 }
 BEGINS = ("not fixed at arrival", "fix lost")
-_CANOPY = {"canopy": text("canopy class, or the whole site", nulls=False)}
+_CANOPY = {"canopy": text("canopy class; null for the whole site")}
 
 CONVERGENCE = Frame(
     key=("attempt_id",),

@@ -39,7 +39,7 @@ GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 #: Grades of a pair that shows nothing.
 NO_EVIDENCE = ("copied", "same-fix")
 DELIVERIES = ("yes", "no")
-#: The row of the `classes` frame that speaks for the whole site.
+#: What the rows of frames of classes are called that speak for the whole site: there `canopy` is null.
 WHOLE_SITE = "whole site"
 #: Where most of what is known of a class comes from; experience names its jobs.
 OWN, OTHER_CLASSES, DEFAULT_PRIOR = "own", "other classes of this site", "default prior"
@@ -273,7 +273,7 @@ CLASSES = Frame(
     key=("canopy", "solution"),
     base=("canopy", "solution", "pairs"),
     columns={
-        "canopy": text("canopy class, or the whole site", nulls=False),
+        "canopy": text("canopy class; null for the whole site, and for rows without a label"),
         "solution": text("solution type; null for the whole site, and where none is stated"),
         "pairs": whole("pairs of different visits", minimum=0),
         "explained": whole("those that a shift explains: its offset is taken off, or they are left out", minimum=0),

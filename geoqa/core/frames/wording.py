@@ -83,9 +83,20 @@ def cover(frame: pd.DataFrame) -> pd.Series:
     return words.mask(frame["canopy_mixed"].astype(bool), MIXED) if "canopy_mixed" in frame else words
 
 
-def under(canopy: str) -> str:
-    """Return where, in words."""
-    if canopy == WHOLE_SITE:
+#: What is shown of the class of rows that have a solution but no canopy class.
+UNLABELLED = "no label"
+
+
+def class_words(classes: pd.DataFrame) -> pd.Series:
+    """Return the canopy class of each row of a frame of classes as it is shown."""
+    words = classes["canopy"].astype("object")
+    unlabelled = words.isna() & classes.get("solution", words).notna() & (len(classes) > 1)
+    return words.mask(unlabelled, UNLABELLED).fillna(WHOLE_SITE).astype("str")
+
+
+def under(canopy: object) -> str:
+    """Return where, in words; over the whole site where no class is named."""
+    if not isinstance(canopy, str):
         return "over the whole site"
     if canopy.casefold() in ("open", "open sky"):
         return "in the open"

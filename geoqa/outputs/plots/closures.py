@@ -8,7 +8,8 @@ from geoqa.core import units
 from geoqa.core.arrays import Array, Frames, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, SPOKEN
 from geoqa.core.frames.contract import SEVERITY
-from geoqa.core.frames.schema import NO_EVIDENCE, OWN, WHOLE_SITE
+from geoqa.core.frames.schema import NO_EVIDENCE, OWN
+from geoqa.core.frames.wording import class_words
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, counted
@@ -108,11 +109,9 @@ def classes_figures(classes: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     known = [_column(classes, name, axis) for name, *_ in PANELS for axis, *_ in AXES]
     if not len(classes) or not np.isfinite(np.concatenate(known)).any():
         return ()
-    words = classes["canopy"].astype("str")
-    parts = plots_style.groups_of([name for name in words if name != WHOLE_SITE], MOST) or [("", [])]
-    return tuple(
-        _figure(classes[words.isin([WHOLE_SITE, *part])], f"classes{more}", job.grid.unit) for more, part in parts
-    )
+    classes = classes.assign(canopy=class_words(classes))
+    parts = plots_style.groups_of(list(range(1, len(classes))), MOST) or [("", [])]
+    return tuple(_figure(classes.iloc[[0, *part]], f"classes{more}", job.grid.unit) for more, part in parts)
 
 
 def _figure(classes: pd.DataFrame, name: str, unit: str) -> Figure:

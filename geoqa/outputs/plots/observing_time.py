@@ -8,6 +8,7 @@ from geoqa.core import units
 from geoqa.core.arrays import np, pd
 from geoqa.core.frames.logs import UNTIL_WORDS
 from geoqa.core.frames.schema import WHOLE_SITE
+from geoqa.core.frames.wording import class_words
 from geoqa.core.job import Job
 from geoqa.core.statistics import curves
 from geoqa.core.steps import Figure
@@ -98,7 +99,7 @@ def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tup
 
 def durations_figures(table: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return the curves of ``durations``: spread above, effective epochs below."""
-    named = [name for name in dict.fromkeys(table["canopy"].astype("str")) if name != WHOLE_SITE] or [WHOLE_SITE]
+    named = list(dict.fromkeys(table["canopy"].dropna().astype("str"))) or [WHOLE_SITE]
     if table.empty:
         return ()
     return tuple(
@@ -122,7 +123,7 @@ def _draw_durations(empty: Any, table: pd.DataFrame, job: Job, named: list[str])
     spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
     unit, factor = style.small(job.grid.unit)
     for k, canopy in enumerate(named):
-        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k], factor)
+        _curves(spread, worth, table[class_words(table) == canopy], canopy, CURVES[k], factor)
     tolerance = job.tolerance.horizontal_m
     if tolerance:
         label = f"horizontal tolerance {units.small(tolerance, job.grid.unit)}"

@@ -8,7 +8,7 @@ import re
 import warnings
 from collections.abc import Callable
 from html import escape
-from typing import Any
+from typing import Any, TypeVar
 
 from geoqa.core.errors import CallError
 from geoqa.core.steps import Figure
@@ -112,8 +112,11 @@ def small(unit: str) -> tuple[str, float]:
     return word, METRES_PER[word]
 
 
-def groups_of(named: list[str], most: int) -> list[tuple[str, list[str]]]:
-    """Return names in groups that one figure can tell apart, and what to put behind the name of each figure."""
+T = TypeVar("T")
+
+
+def groups_of(named: list[T], most: int) -> list[tuple[str, list[T]]]:
+    """Return what one figure can tell apart, group by group, and what to put behind the name of each figure."""
     parts = [named[k : k + most] for k in range(0, len(named), most)]
     return [(f"-{k}" if len(parts) > 1 else "", part) for k, part in enumerate(parts, 1)]
 

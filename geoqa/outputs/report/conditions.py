@@ -50,10 +50,10 @@ def logs(frames: Frames, job: Job) -> list[Block]:
 def _waits(waits: pd.DataFrame) -> Block:
     rows = [
         (
-            shown(str(row.canopy), 40), UNTIL_WORDS.get(str(row.until), str(row.until)), f"{row.attempts:,}",
+            shown(name, 40), UNTIL_WORDS.get(str(row.until), str(row.until)), f"{row.attempts:,}",
             f"{row.reached:,}", _wait(row.half_s), _wait(row.most_s), duration(row.longest_s),
         )
-        for row in waits.itertuples(index=False)
+        for name, row in zip(wording.class_words(waits), waits.itertuples(index=False), strict=True)
     ]  # fmt: skip
     head = ("cover", "until", "attempts", "came there", "half after", "nine in ten after", "longest")
     return table("Waiting", head, rows, (2, 3, 4, 5, 6), "waits")
@@ -81,10 +81,10 @@ def _durations(durations: pd.DataFrame, job: Job) -> Block:
     unit, told = job.grid.unit, small_unit(job.grid.unit)
     rows = [
         (
-            shown(str(row.canopy), 40), duration(row.duration_s), f"{row.fixes:,}", small_bare(row.spread_h_m, unit),
+            shown(name, 40), duration(row.duration_s), f"{row.fixes:,}", small_bare(row.spread_h_m, unit),
             small_bare(row.same_fix_h_m, unit), times(row.effective_epochs), "yes" if row.flat else "",
         )
-        for row in durations.itertuples(index=False)
+        for name, row in zip(wording.class_words(durations), durations.itertuples(index=False), strict=True)
     ]  # fmt: skip
     head = (
         "cover", "length", "fixes", f"spread across fixes, {told}", f"spread under one fix, {told}",

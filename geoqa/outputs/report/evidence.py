@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoqa.core.arrays import Frames, pd
+from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.control import REFUSED, YES
 from geoqa.core.frames.schema import GRADES
@@ -158,10 +159,14 @@ def _classes(frames: Frames, job: Job) -> list[Block]:
         return found
     shares = [
         (
-            shown(str(row["canopy"]), 40), f"{row['points']:,}",
+            shown(name, 40), f"{row['points']:,}",
             *(part(round(row[f"share_{status}"] * row["points"]), row["points"]) for status in STATUSES),
         )
-        for _, row in classes.fillna({f"share_{status}": 0.0 for status in STATUSES}).iterrows()
+        for name, (_, row) in zip(
+            wording.class_words(classes),
+            classes.fillna({f"share_{status}": 0.0 for status in STATUSES}).iterrows(),
+            strict=True,
+        )
     ]  # fmt: skip
     head = ("cover", "observed points", *STATUSES)
     found.append(table("Observed points by cover and status", head, shares, range(1, 7), "classes"))

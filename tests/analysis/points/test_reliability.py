@@ -252,7 +252,7 @@ def noisy(n, seed=3, **more):
 
 def test_planning_says_what_a_class_needs_and_what_a_pair_finds():
     frames = judge(noisy(60), (*CHAIN, PairsNeeded, Detection), h=0.05, v=0.08)
-    needed = frames["pairs_needed"].set_index("canopy")
+    needed = frames["pairs_needed"].fillna({"canopy": "whole site"}).set_index("canopy")
     assert needed["pairs"].to_dict() == {"whole site": 60, "open": 60}
     # The prior knows a little too: it is worth a few pairs.
     whole = _reliability.pairs_to_bound(1.25, 2)

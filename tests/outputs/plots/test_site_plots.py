@@ -64,7 +64,7 @@ def test_without_or_with_several_tolerances():
 def test_lengths_are_drawn_in_the_unit_of_the_job():
     (figure,) = closures.closures_figures(pairs(("separated", 0.01, 0.0, 0.1, "confirmed")), FEET)
     assert all(text in words(figure) for text in ("tolerance 0.328 ftUS", "east (ftUS)", "north (ftUS)"))
-    assert "one sigma (ftUS)" in words(closures.classes_figures(table("whole site", "pine"), FEET)[0])
+    assert "one sigma (ftUS)" in words(closures.classes_figures(table(None, "pine"), FEET)[0])
 
 
 def test_many_closures_that_cover_each_other_are_drawn_once(monkeypatch):
@@ -89,17 +89,17 @@ def table(*names, seed=1):
 
 
 def test_classes_in_groups_with_the_site_on_each():
-    (one,) = closures.classes_figures(table("whole site", "pine"), METRES)
+    (one,) = closures.classes_figures(table(None, "pine"), METRES)
     for text in ("whole site", "n = 2 pairs", "one sigma (mm)", "ratio of seen to stated precision (1)", "95 %"):
         assert text in words(one)
-    many = closures.classes_figures(table("whole site", *(f"class {k:02d}" for k in range(20))), METRES)
+    many = closures.classes_figures(table(None, *(f"class {k:02d}" for k in range(20))), METRES)
     assert [figure.name for figure in many] == ["classes-1", "classes-2"]
     assert all("whole site" in words(figure) for figure in many)
     assert "class 19" in words(many[1]) and "class 19" not in words(many[0])
 
 
 def test_classes_of_which_nothing_is_known_have_no_figure():
-    known = table("whole site", "pine")
+    known = table(None, "pine")
     nothing = known.assign(**{name: np.nan for name in known if name.startswith(("repeat", "precision"))})
     assert closures.classes_figures(nothing, METRES) == () and closures.classes_figures(known.iloc[:0], METRES) == ()
 

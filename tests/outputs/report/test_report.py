@@ -172,7 +172,7 @@ def scaled(freedom):
 
 def test_classes_and_shares_are_those_of_the_frames(review, page):
     classes = review.frames["classes"]
-    classes = classes.set_axis([key_tables.named(row, classes) for _, row in classes.iterrows()])
+    classes = classes.set_axis(key_tables.named(classes))
     rows = {row[0]: row for row in page.tables["What stated precision is worth here"][1:]}
     assert set(rows) == set(classes.index)
     for name, row in rows.items():
@@ -290,14 +290,14 @@ def logged(tmp_path_factory):
 
 def test_waits_and_durations_are_those_of_the_frames(logged):
     page = Page(html_report.page(html_report.document(logged.frames, logged.job, logged.run_record())))
-    waits = logged.frames["waits"]
+    waits = logged.frames["waits"].fillna({"canopy": "whole site"})
     rows = page.tables["Waiting"][1:]
     assert len(rows) == len(waits)
     for row, told in zip(rows, waits.to_dict("records"), strict=True):
         seconds = [told[name] for name in ("half_s", "most_s", "longest_s")]
         assert row[0] == told["canopy"] and [whole(cell) for cell in row[2:4]] == [told["attempts"], told["reached"]]
         assert row[4:] == ["not seen" if value != value else units.duration(value) for value in seconds]
-    durations = logged.frames["durations"].set_index(["canopy", "duration_s"])
+    durations = logged.frames["durations"].fillna({"canopy": "whole site"}).set_index(["canopy", "duration_s"])
     told = page.tables["What averages of fixed positions spread, per horizontal axis"][1:]
     assert {row[1] for row in told} >= {"1 s", "10 s", "30 s"}
     by_length = {(canopy, units.duration(seconds)): row for (canopy, seconds), row in durations.iterrows()}
