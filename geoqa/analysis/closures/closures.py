@@ -95,7 +95,7 @@ class Closures(Analysis):
 
         gap = np.maximum(rows.start_s[second] - rows.end_s[first], 0.0)
         base, operator = (rows.codes(occupations[c]) for c in ("base", "operator"))
-        label = shown_labels(occupations)[rows.at]
+        label, antenna = shown_labels(occupations)[rows.at], rows.take(occupations["antenna_height_m"])
         new_base = visit_means.differ(base, first, second)
         new_operator = visit_means.differ(operator, first, second)
         labelled = (label[first] >= 0) & (label[second] >= 0)
@@ -104,7 +104,7 @@ class Closures(Analysis):
             # No solution outlives its base: a label starts anew with each set-up.
             new_fix=labelled & ((label[first] != label[second]) | new_base),
             new_base=new_base,
-            new_antenna_height=_numbers_differ(rows.take(occupations["antenna_height_m"]), first, second),
+            new_antenna_height=np.abs(antenna[second] - antenna[first]) > 1e-6,  # NaN compares false
             new_operator=new_operator,
             sky_repeats=visit_means.sky_repeats(gap, self.sky_window_min * 60),
         )
@@ -138,11 +138,7 @@ def _rank(occupations: pd.DataFrame, rows: Rows) -> Index:
     file = rows.codes(occupations["source_file"])
     began = np.full(int(file.max(initial=-1)) + 2, np.iinfo(np.int64).max)
     np.minimum.at(began, file, read)
-    rank = np.empty(len(read), np.int64)
-    rank[np.lexsort((read, rows.start_s, began[file], coarse, np.isnan(rows.start_s), silent, flat))] = np.arange(
-        len(read)
-    )
-    return rank
+    return np.lexsort((read, rows.start_s, began[file], coarse, np.isnan(rows.start_s), silent, flat)).argsort()
 
 
 def _difference(column: dict[str, Array], a: Index, b: Index, system: System) -> tuple[Array, Array]:
@@ -151,11 +147,6 @@ def _difference(column: dict[str, Array], a: Index, b: Index, system: System) ->
         return system.difference(lon[a], lat[a], lon[b], lat[b])
     east, north = column["easting_m"], column["northing_m"]
     return east[b] - east[a], north[b] - north[a]
-
-
-def _numbers_differ(values: Array, first: Index, second: Index) -> Flags:
-    gap = np.abs(values[second] - values[first])
-    return gap > 1e-6  # NaN compares false: unknown shows nothing
 
 
 def _shared_label(values: pd.Series, a: Index, b: Index) -> pd.Categorical:

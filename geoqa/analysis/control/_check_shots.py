@@ -127,8 +127,8 @@ def drift(found: Shots, n: int, shape: float, visit_s: float) -> pd.DataFrame:
 
     Drift is the last difference minus the first, between shots that both have known coordinates or are of
     one point, and are as far apart as two visits: nearer ones share a sky, and what differs is not drift. The
-    statistic is d' C^-1 d with the calibrated covariance
-    of both shots, and that of the control where they are of different points.
+    statistic is d' C^-1 d with the calibrated covariance of both shots, and that of the control where they are of
+    different points.
 
     Parameters
     ----------
@@ -145,31 +145,28 @@ def drift(found: Shots, n: int, shape: float, visit_s: float) -> pd.DataFrame:
     setup = frame["setup"].to_numpy()
     first[setup[::-1]], last[setup] = at[::-1], at
     table = pd.DataFrame({"checks": np.bincount(setup, minlength=n)[:n]})
-    some = first >= 0
     for name, which in (("first", first), ("last", last)):
-        shown = np.where(some, which, 0)
-        for column, source in ((f"{name}_point", "point"), (f"{name}_utc", "start_utc")):
-            values = frame[source].astype("str") if source == "point" else frame[source]
-            picked = values.iloc[shown] if len(frame) else values.reindex(range(n))
-            table[column] = picked.reset_index(drop=True).where(pd.Series(some))
-    tested = np.flatnonzero(some & (first != last))
+        table[f"{name}_point"] = frame["point"].astype("str").reindex(which).array
+        table[f"{name}_utc"] = frame["start_utc"].reindex(which).array
+    tested = np.flatnonzero(first != last)
     a, b = first[tested], last[tested]
     start = seconds(frame["start_utc"])
     point = codes_of(frame["point"])
     same = point[a] == point[b]
-    known_both = (frame["against"] == "control").to_numpy()[a] & (frame["against"] == "control").to_numpy()[b]
+    known = (frame["against"] == "control").to_numpy()
+    known_both = known[a] & known[b]
     keep = (same | known_both) & (start[b] - start[a] >= visit_s)
     tested, a, b, same = tested[keep], a[keep], b[keep], same[keep]
-    gone = frame[list(_AXES)].to_numpy()[b] - frame[list(_AXES)].to_numpy()[a]
+    place = frame[list(_AXES)].to_numpy()
+    gone = place[b] - place[a]
     var = found.own[a] + found.own[b] + np.where(same[:, None], 0.0, found.reference[a] + found.reference[b])
     nu = np.minimum(found.nu[a], found.nu[b])
-    narrow_h, free_h = expected_precision.tail_factors(nu[:, 0], shape)
-    narrow_v, free_v = expected_precision.tail_factors(nu[:, 1], shape)
+    (narrow_h, free_h), (narrow_v, free_v) = (expected_precision.tail_factors(own, shape) for own in nu.T)
+    t_h = expected_precision.square_h(gone[:, 0], gone[:, 1], *(var[:, :3].T * narrow_h))
+    t_v = expected_precision.square_v(gone[:, 2], var[:, 3] * narrow_v)
     tests = {
-        "p_h": expected_precision.probability(
-            expected_precision.square_h(gone[:, 0], gone[:, 1], *(var[:, :3].T * narrow_h)), 2, free_h
-        ),
-        "p_v": expected_precision.probability(expected_precision.square_v(gone[:, 2], var[:, 3] * narrow_v), 1, free_v),
+        "p_h": expected_precision.probability(t_h, 2, free_h),
+        "p_v": expected_precision.probability(t_v, 1, free_v),
     }
     limit, guard = np.maximum(found.limit[a], found.limit[b]), np.maximum(found.guard[a], found.guard[b])
     far = np.column_stack([np.hypot(gone[:, 0], gone[:, 1]), np.abs(gone[:, 2])])
@@ -177,11 +174,7 @@ def drift(found: Shots, n: int, shape: float, visit_s: float) -> pd.DataFrame:
     values |= {"tolerance_h_m": limit[:, 0], "tolerance_v_m": limit[:, 1]}
     table["beyond"] = False
     table.loc[tested, "beyond"] = (far > agreement.at_most(limit, guard)).any(axis=1)
-    for column, value in values.items():
-        whole = np.full(n, np.nan)
-        whole[tested] = value
-        table[column] = whole
-    return table
+    return table.join(pd.DataFrame(values, index=tested))
 
 
 def near_ends(table: pd.DataFrame, within_s: float) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import NO_BASE, NO_DAY, YES
 from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.site.matching import listed
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, length
 
@@ -106,9 +107,8 @@ def _messages(log: pd.DataFrame, moved: np.ndarray) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _listed(rows: pd.DataFrame, most: int = 6) -> str:
-    names = [_called(day, base) for day, base in zip(rows["day"].head(most), rows["base"].head(most), strict=True)]
-    return ", ".join(names) + (f" and {len(rows) - most} more" if len(rows) > most else "")
+def _listed(rows: pd.DataFrame) -> str:
+    return listed(map(_called, rows["day"], rows["base"]), 6)
 
 
 def _called(day: str, base: str) -> str:

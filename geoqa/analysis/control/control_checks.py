@@ -13,6 +13,7 @@ from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK, COPIED
 from geoqa.core.job import Job
 from geoqa.core.params import param
+from geoqa.core.site.matching import listed
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted, length, p_value
 
@@ -59,31 +60,20 @@ class ControlChecks(Analysis):
         own, setups = table, _by_setup(occupations, frames["first_classes"], job)
         table = _joined(table, setups)
         messages = [
-            *_compared(table, lone, _on_shifts(own, points, at), job),
+            *_compared(table, lone, int((points["shift"].notna().to_numpy()[at] & (own["use"] == CHECK)).sum()), job),
             *_bias(own, points.iloc[at], job, self.unusual),
         ]
         strange = differences.unknown_names(names.tolist(), job)
         if strange:
-            listed = ", ".join(strange[:5]) + (f" and {len(strange) - 5} more" if len(strange) > 5 else "")
-            messages.append(f"[control] names {listed}, and no row is called that")
+            messages.append(f"[control] names {listed(strange)}, and no row is called that")
         return Result({"control_checks": table}, tuple(messages))
-
-
-def _on_shifts(table: pd.DataFrame, points: pd.DataFrame, at: np.ndarray) -> int:
-    """Return how many checks rest on occupations of a suspicious shift."""
-    return int((points["shift"].notna().to_numpy()[at] & (table["use"] == CHECK).to_numpy(bool)).sum())
 
 
 def _joined(table: pd.DataFrame, setups: pd.DataFrame) -> pd.DataFrame:
     """Return the points' own comparisons, and those of set-ups below them."""
-    if not len(setups):
-        return table
     none = [np.nan] * len(setups)
-    columns = {c: [*table[c].tolist(), *(setups[c].tolist() if c in setups else none)] for c in table}
-    text = ("point", "setup", "use", "canopy")
-    return pd.DataFrame(
-        {c: pd.Series(values, dtype="str" if c in text else table[c].dtype) for c, values in columns.items()}
-    )
+    joined = pd.DataFrame({c: [*table[c], *setups.get(c, none)] for c in table})
+    return joined.astype(table.dtypes.to_dict() | dict.fromkeys(("point", "canopy"), "str"))
 
 
 def _table(
@@ -160,7 +150,7 @@ def _by_setup(occupations: pd.DataFrame, classes: pd.DataFrame, job: Job) -> pd.
     for number in at.setup:
         mine = stop[stops.label["setup"][stop] == number]
         called = [site.names.point[k] for k in np.unique(stops.point[mine])]
-        names.append(", ".join(called[:MOST]) + (f" and {len(called) - MOST} more" if len(called) > MOST else ""))
+        names.append(listed(called))
         first.append(mine[0])
     of_check = {int(stops.point[k]): k for k in np.flatnonzero(stops.label["check"] >= 0)[::-1]}
     place = stops.place[[of_check[int(stops.point[k])] for k in first]]
@@ -203,13 +193,11 @@ def _compared(table: pd.DataFrame, lone: list[str], shifted: int, job: Job) -> l
         said.append(f"control that is no check ({use}): {named}")
     out = checks[checks["outlier"]]
     if len(out):
-        named = ", ".join(f"{row.point} ({length(row.horizontal_m, unit)})" for row in out.head(5).itertuples())
-        more = f" and {len(out) - 5} more" if len(out) > 5 else ""
+        named = listed(f"{row.point} ({length(row.horizontal_m, unit)})" for row in out.itertuples())
         rule = "robust score above 3.5, Iglewicz and Hoaglin 1993"
-        said.append(f"control checks that stand out from the others ({rule}): {named}{more}; they stay in every figure")
+        said.append(f"control checks that stand out from the others ({rule}): {named}; they stay in every figure")
     if lone:
-        listed = ", ".join(lone[:MOST]) + (f" and {len(lone) - MOST} more" if len(lone) > MOST else "")
-        said.append(f"control of {counted(len(lone), 'point')} without a coordinate of its own: {listed}")
+        said.append(f"control of {counted(len(lone), 'point')} without a coordinate of its own: {listed(lone)}")
     said += [_which(name, setups) for name in lone[:MOST] if (setups["point"] == name).any()]
     if len(table) and not differences.heights_compare(job):
         said.append(

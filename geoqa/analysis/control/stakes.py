@@ -41,22 +41,16 @@ class Stakes(Analysis):
                 **differences.differences(place[at], place[to]),
             }
         )
-        lone = "stakes without a design row to be compared with"
-        return Result(
-            {"stakes": frame}, _messages("stakes compared with their design", frame, lone, int((~found).sum()), job)
-        )
+        said = [f"stakes compared with their design: {_farthest(frame, job)}"] if len(frame) else []
+        if not found.all():
+            said.append(f"stakes without a design row to be compared with: {int((~found).sum())}")
+        return Result({"stakes": frame}, tuple(said))
 
 
-def _messages(compared: str, frame: pd.DataFrame, uncompared: str, alone: int, job: Job) -> tuple[str, ...]:
-    """Return how many were compared and the farthest of them, and how many could not be."""
-    said = []
-    if len(frame):
-        worst = frame.loc[frame["horizontal_m"].idxmax()]
-        off = length(worst["horizontal_m"], job.grid.unit)
-        said.append(f"{compared}: {len(frame)}, the farthest is {worst['point']}, {off} off")
-    if alone:
-        said.append(f"{uncompared}: {alone}")
-    return tuple(said)
+def _farthest(frame: pd.DataFrame, job: Job) -> str:
+    """Return how many were compared and which of them is the farthest off."""
+    worst = frame.loc[frame["horizontal_m"].idxmax()]
+    return f"{len(frame)}, the farthest is {worst['point']}, {length(worst['horizontal_m'], job.grid.unit)} off"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,9 +82,6 @@ class Averages(Analysis):
         )
         if frame.empty:
             return Result({"averages": frame})
-        worst = frame.loc[frame["horizontal_m"].idxmax()]
-        said = (
-            f"averaged rows beside the mean of their constituents: {len(frame)}, the farthest is "
-            f"{worst['point']}, {length(worst['horizontal_m'], job.grid.unit)} off a mean of {worst['constituents']}"
-        )
+        of = frame.loc[frame["horizontal_m"].idxmax(), "constituents"]
+        said = f"averaged rows beside the mean of their constituents: {_farthest(frame, job)} a mean of {of}"
         return Result({"averages": frame}, (said,))

@@ -1,9 +1,4 @@
-"""What averages of each length spread, from the epochs of fixes that were held.
-
-What averages of each length spread, within fixes and across the fixes of a point. Arrays only.
-
-The epochs of fixes that were held at a stop, ready to be averaged.
-"""
+"""What averages of each length spread, within fixes and across those of a point, from epochs of fixes that held."""
 
 from __future__ import annotations
 
@@ -13,7 +8,7 @@ from geoqa.analysis.observing_time import _log_epochs
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.contract import CONTRADICTORY
 from geoqa.core.job import Job
-from geoqa.core.statistics import averages
+from geoqa.core.statistics import averages, groups
 from geoqa.core.statistics.groups import counts_of, starts_of
 
 #: Lengths that are looked at, seconds.
@@ -71,14 +66,8 @@ def averages_of_length(
     of = fix[first][whole]
     means = (np.add.reduceat(values, first, axis=0) / counts[:, None])[whole] if len(first) else values
     count = np.bincount(of, minlength=n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = _sums(means, of, n) / count[:, None]
-        variance = _sums((means - mean[of]) ** 2, of, n) / count[:, None]
-    return FixAverages(count, mean, variance)
-
-
-def _sums(values: Array, group: Index, n: int) -> Array:
-    return np.column_stack([np.bincount(group, column, minlength=n) for column in values.T])
+    mean = groups.means(means, of, n)
+    return FixAverages(count, mean, groups.means((means - mean[of]) ** 2, of, n))
 
 
 def same_fix(made: FixAverages) -> float:
@@ -106,9 +95,9 @@ def across_fixes(made: FixAverages, point: Index) -> float:
     if not freedom:
         return float("nan")
     mean, within = made.mean[there], made.variance[there]
-    middle = _sums(mean, point, len(fixes)) / fixes[:, None]
-    between = _sums((mean - middle[point]) ** 2, point, len(fixes))
-    inside = _sums(within, point, len(fixes)) / fixes[:, None] * (fixes - 1)[:, None]
+    middle = groups.means(mean, point, len(fixes))
+    between = groups.sums((mean - middle[point]) ** 2, point, len(fixes))
+    inside = groups.means(within, point, len(fixes)) * (fixes - 1)[:, None]
     return float(np.sqrt((between + inside).sum() / (freedom * mean.shape[1])))
 
 
@@ -245,11 +234,15 @@ def fixed_epochs(
     number, fix = np.unique(found.of[at], return_inverse=True)
     stop = here.stop[found.first[number]]
     place = _from_their_point(epochs, here.row[at], codes[at], job)
-    visit = np.nan_to_num(_of_stops(here.number, occupations, "visit")).astype(np.int64)[stop]
-    antenna = _of_stops(here.number, occupations, "antenna_height_m")[stop]
+    row = _log_epochs.first_rows(here.number, occupations)
+    visit, antenna = (
+        np.append(occupations[column].to_numpy(dtype=float), np.nan)[row[stop]]
+        for column in ("visit", "antenna_height_m")
+    )
     up = epochs["height_m"].to_numpy(dtype=float)[here.row[at]] - np.nan_to_num(antenna)[fix]
     return FixedEpochs(
-        fix, here.time_s[at], place, up, codes[found.first[number]], visit, here.interval_s[stop],
+        fix, here.time_s[at], place, up, codes[found.first[number]], np.nan_to_num(visit).astype(np.int64),
+        here.interval_s[stop],
         np.zeros(len(number)),
         _log_epochs.facts(here, occupations, "canopy").iloc[stop].reset_index(drop=True), np.isfinite(antenna),
     ), left_out  # fmt: skip
@@ -257,18 +250,7 @@ def fixed_epochs(
 
 def _from_their_point(epochs: pd.DataFrame, row: Index, point: Index, job: Job) -> Array:
     """Return east and north of epochs from the first one of their point, shape (m, 2), metres."""
-    first = np.unique(point, return_index=True)
-    origin = row[first[1]][np.searchsorted(first[0], point)]
+    _, first, of = np.unique(point, return_index=True, return_inverse=True)
+    origin = row[first][of]
     lon0, lat0 = (epochs[name].to_numpy(dtype=float)[origin] for name in ("lon_deg", "lat_deg"))
     return np.column_stack(_log_epochs.local(epochs, row, lon0, lat0, job))
-
-
-def _of_stops(number: Index, occupations: pd.DataFrame, column: str) -> Array:
-    """Return a number that the occupations of each stop state, NaN for none; shape (stops,)."""
-    result = np.full(len(number), np.nan)
-    if "stop" not in occupations:
-        return result
-    stop = occupations["stop"].to_numpy(dtype=float, na_value=np.nan)
-    known = np.flatnonzero(np.isin(stop, number))[::-1]
-    result[np.searchsorted(number, stop[known])] = occupations[column].to_numpy(dtype=float)[known]
-    return result

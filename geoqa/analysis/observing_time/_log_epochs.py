@@ -1,11 +1,4 @@
-"""The epochs of a site's stops, attempts at a fix within them, and where each stop truly was.
-
-The epochs of a site's stops as sorted arrays, with the fixes in them.
-
-Attempts at a fix within the stops of a log: when each begins and ends, and when it came to what. Arrays only.
-
-Where a stop truly was: a control coordinate, or what other visits of its confirmed point say.
-"""
+"""The epochs of a site's stops as sorted arrays, attempts at a fix within them, and where each stop truly was."""
 
 from __future__ import annotations
 
@@ -89,16 +82,11 @@ def log_epochs(epochs: pd.DataFrame) -> LogEpochs:
     of = np.repeat(np.arange(len(start)), counts)
     step = np.diff(us, prepend=us[:1]) / 1e6
     step[start] = np.nan
-    interval = _medians(step, of, len(start))
+    found = pd.Series(step).groupby(of).median().to_numpy(dtype=float)
+    interval = np.where(found > 0, found, 1.0)  # NaN compares false: a stop of one epoch
     step[start] = interval
     fixed = epochs["solution"].to_numpy()[at] == SOLUTIONS[0]
     return LogEpochs(at, np.cumsum(step), of, fixed, start, start + counts - 1, stop[start], interval)
-
-
-def _medians(values: Array, group: Index, n: int) -> Array:
-    """Return the median of each group without its NaN, 1 where it has no other."""
-    found = pd.Series(values).groupby(group).median().reindex(range(n)).to_numpy(dtype=float)
-    return np.where(np.isfinite(found) & (found > 0), found, 1.0)
 
 
 def local(
@@ -117,17 +105,21 @@ def local(
     return job.grid.system.difference(lon0, lat0, lon, lat)
 
 
+def first_rows(number: Index, occupations: pd.DataFrame, among: Flags | None = None) -> Index:
+    """Return the first of the occupations (or of those `among` them) of each stop, -1 for none; shape (stops,)."""
+    row = np.full(len(number), -1)
+    if "stop" in occupations:
+        stop = occupations["stop"].to_numpy(dtype=float, na_value=np.nan)
+        known = np.flatnonzero(np.isin(stop, number) & (True if among is None else among))[::-1]
+        row[np.searchsorted(number, stop[known])] = known
+    return row
+
+
 def facts(stays: LogEpochs, occupations: pd.DataFrame, column: str) -> pd.Series:
     """Return what the occupations of each stop say in a column of words: the first that is known; shape (stops,)."""
     words = occupations[column].astype("category")
-    codes = np.full(len(stays.number), -1)
-    if "stop" in occupations:
-        stop = occupations["stop"].to_numpy(dtype=float, na_value=np.nan)
-        known = np.flatnonzero((words.cat.codes.to_numpy() >= 0) & np.isfinite(stop))[::-1]
-        place = np.searchsorted(stays.number, stop[known])
-        there = place < len(stays.number)
-        there[there] = stays.number[place[there]] == stop[known][there]
-        codes[place[there]] = words.cat.codes.to_numpy()[known[there]]
+    row = first_rows(stays.number, occupations, words.notna().to_numpy())
+    codes = np.append(words.cat.codes.to_numpy(), -1)[row]
     return pd.Series(pd.Categorical.from_codes(codes, categories=words.cat.categories))
 
 
@@ -261,13 +253,8 @@ def reference_positions(
     point = occupations["point"].astype("category")
     codes, names = point.cat.codes.to_numpy().astype(np.int64), point.cat.categories
     truth = _truths(codes, len(names), place, occupations, _confirmed(points, names))
-    stop = occupations["stop"].to_numpy(dtype=float, na_value=np.nan)
-    rows = np.flatnonzero(np.isfinite(truth).all(axis=1) & np.isfinite(stop))[::-1]
-    at = np.searchsorted(number, stop[rows])
-    there = at < len(number)
-    there[there] = number[at[there]] == stop[rows][there]
-    result = np.full((len(number), 2), np.nan)
-    result[at[there]] = truth[rows[there]] + origin
+    row = first_rows(number, occupations, np.asarray(np.isfinite(truth).all(axis=1)))
+    result = np.where(row[:, None] >= 0, truth[row] + origin, np.nan)
     if system.geographic:
         return (result[:, 0] + 180) % 360 - 180, result[:, 1]
     return system.to_lonlat(*result.T)
@@ -285,20 +272,16 @@ def _truths(codes: Index, n: int, place: Array, occupations: pd.DataFrame, confi
     visit = occupations["visit"].to_numpy().astype(np.int64)
     width = int(visit.max(initial=0)) + 1
     key, group = np.unique(codes * width + visit, return_inverse=True)
-    count = np.bincount(group, used, minlength=len(key))
     of_point = key // width
     kin = _kin(group, codes, occupations["fix"].to_numpy().astype(np.int64))
+    means = groups.means(np.where(used[:, None], place, np.nan), group, len(key))
+    there, means = np.isfinite(means[:, 0]), np.nan_to_num(means)
+    visits, own = np.bincount(of_point, there, minlength=n), np.bincount(kin, there)
+    others = (visits[codes] - own[kin[group]])[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        means = groups.sums(np.where(used[:, None], place, 0.0), group, len(key)) / count[:, None]
-        means = np.where(count[:, None] > 0, means, 0.0)
-        visits, own = np.bincount(of_point, count > 0, minlength=n), np.bincount(kin, count > 0)
-        others = (visits[codes] - own[kin[group]])[:, None]
         other = (groups.sums(means, of_point, n)[codes] - groups.sums(means, kin, len(own))[kin[group]]) / others
-        known = finite & (occupations["origin"].astype("str") == "control").to_numpy()
-        control = (
-            groups.sums(np.where(known[:, None], place, 0.0), codes, n)
-            / np.bincount(codes, known, minlength=n)[:, None]
-        )
+    known = finite & (occupations["origin"].astype("str") == "control").to_numpy()
+    control = groups.means(np.where(known[:, None], place, np.nan), codes, n)
     other = np.where((others > 0) & confirmed[codes][:, None], other, np.nan)
     return np.where(np.isfinite(control[codes]), control[codes], other)
 

@@ -6,7 +6,7 @@ import itertools
 from typing import Any, TypeAlias
 
 from geoqa.core.arrays import Array, Flags, np, pd
-from geoqa.core.frames.logs import UNTIL, UNTIL_WORDS
+from geoqa.core.frames.logs import UNTIL, UNTIL_WORDS, WAIT_TESTS, WAITS
 from geoqa.core.frames.wording import under
 from geoqa.core.statistics import curves
 from geoqa.core.units import counted, duration, p_value
@@ -49,9 +49,7 @@ def waits(attempts: pd.DataFrame) -> pd.DataFrame:
         for canopy in classes(attempts["canopy"])
         for until in UNTIL
     ]
-    table = pd.DataFrame([row for row in rows if row["attempts"]] or rows[:1])
-    kept = table[table["attempts"] > 0].reset_index(drop=True)
-    return kept.astype({"canopy": "str", "until": "str", "attempts": np.int64, "reached": np.int64})
+    return WAITS.filled([row for row in rows if row["attempts"]])
 
 
 def _row(canopy: str | None, until: str, seconds: Array, reached: Flags) -> dict[str, Any]:
@@ -76,8 +74,7 @@ def tests(attempts: pd.DataFrame) -> pd.DataFrame:
             {"until": until, "canopy": one, "other": other, "chi_square": chi, "p": p, "p_adjusted": both}
             for (one, other), (chi, p), both in zip(pairs, results, adjusted.tolist(), strict=True)
         ]
-    kinds = {"until": "str", "canopy": "str", "other": "str", "chi_square": float, "p": float, "p_adjusted": float}
-    return pd.DataFrame(found, columns=list(kinds)).astype(kinds)
+    return WAIT_TESTS.filled(found)
 
 
 def wait_sentences(waits: pd.DataFrame, tests: pd.DataFrame) -> list[str]:
@@ -124,8 +121,7 @@ def _differences(tests: pd.DataFrame) -> list[str]:
     """Return which classes wait differently until a fix holds, at 5 % over all pairs; the surest first."""
     shown = tests[(tests["until"] == "hold") & (tests["p_adjusted"] < 0.05)].sort_values("p_adjusted", kind="stable")
     pairs = [f"{row['canopy']} and {row['other']} ({p_value(row['p_adjusted'])})" for row in shown.to_dict("records")]
-    more = f" and {len(pairs) - NAMED} more pairs" if len(pairs) > NAMED else ""
-    told = ", ".join(pairs[:NAMED]) + more
+    told = ", ".join(pairs[:NAMED]) + (f" and {len(pairs) - NAMED} more pairs" if len(pairs) > NAMED else "")
     return [f"waits until a fix holds differ, by the log-rank test, between {told}"] if pairs else []
 
 

@@ -47,9 +47,7 @@ class Durations(Analysis):
                 *(np.array([row[c] for row in mine], float) for c in ("duration_s", "spread_h_m"))
             )
             rows += [row | {"flat": bool(one)} for row, one in zip(mine, flat.tolist(), strict=True)]
-        columns = {n: c.kind for n, c in DURATIONS.columns.items()}
-        kinds = {"text": "str", "float": float, "int": np.int64, "bool": bool}
-        table = pd.DataFrame(rows, columns=list(columns)).astype({n: kinds[kind] for n, kind in columns.items()})
+        table = DURATIONS.filled(rows)
         return Result({"durations": table}, tuple(_sentences(table, left_out, job.grid.unit)))
 
 

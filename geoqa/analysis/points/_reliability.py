@@ -21,6 +21,8 @@ POWER = 0.80
 MOST_PAIRS = 100_000
 #: A bias of this many sigma is found for certain; the series are slow beyond.
 _CERTAIN = 100.0
+#: Halvings of a bias of `_CERTAIN` after which power is as good as straight in it.
+_HALVES = 8
 #: Cells of the line that powers are read from: they are right to 0.001.
 _CELLS = 128
 #: Where a chi-square is looked at for a mean over it, in sigma of the normal error as rare, and what each weighs.
@@ -126,13 +128,27 @@ def _parts(freedom: Array) -> list[tuple[Array, float]]:
 
 
 def _solved(power_at: Callable[[Array], Array], most: Array, power: float) -> Array:
-    """Return where a power that grows from 0 to `most` reaches `power`, by bisection; `most` where it does not."""
+    """Return where a power that grows from 0 to `most` reaches `power`; `most` where it does not.
+
+    By halves until it is as good as straight, then by chords; an end that stays twice counts half (Illinois).
+    """
     low, high = np.zeros_like(most), most
-    for _ in range(40):
-        middle = (low + high) / 2
-        enough = power_at(middle) >= power
+    short, over = power_at(low) - power, power_at(high) - power
+    reached = over >= 0
+    kept_low = kept_high = np.zeros(most.shape, bool)
+    for turn in range(60):
+        by_chord = turn >= _HALVES
+        chord = low - short * (high - low) / np.where(over > short, over - short, 1.0)
+        middle = chord if by_chord else (low + high) / 2
+        found = power_at(middle) - power
+        enough = found >= 0
+        short = np.where(enough, np.where(kept_low & by_chord, short / 2, short), found)
+        over = np.where(enough, found, np.where(kept_high & by_chord, over / 2, over))
+        kept_low, kept_high = enough, ~enough
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    return high
+        if not (reached & (np.abs(found) > 1e-12)).any():
+            break
+    return np.where(reached, middle, most)
 
 
 def hidden_variance(cov: Array, group: Index, n: int) -> Array:

@@ -24,7 +24,7 @@ PRIOR_SCALES = 4.0
 SHAPES = np.array([5.0, 6.0, 8.0, 12.0, 20.0, 50.0, 1e6])
 #: The shape that is thought of first, and how much likelier, as a log, each step away from it must be. The search
 #: begins from a heavier one: a start near the normal takes flanks for gross errors and stays there.
-USUAL_SHAPE, SHAPE_GAIN, _FIRST_SHAPE = 20.0, 1.0, 8.0
+USUAL_SHAPE, SHAPE_GAIN, _FIRST_SHAPE = 12.0, 1.0, 8.0
 #: Pairs of a class beyond this many are thinned: the ratio is known to one percent by then.
 ENOUGH = 2_000
 #: Times the usual square that a closure counts for at most before gross ones are told apart.

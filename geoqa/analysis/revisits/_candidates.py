@@ -1,13 +1,6 @@
-"""Which points need something, what to do about each, and which of them first.
-
-What to do about a point that cannot be delivered, from what is known of it. Kernels and their words.
-
-Which points need something, why, and which of them first.
-"""
+"""Which points need something and why, what to do about each, and which of them first."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.measured_rows import codes_in, is_rejected
@@ -35,47 +28,13 @@ from geoqa.core.job import Job
 from geoqa.core.site.matching import never_fixed
 
 
-@dataclass(frozen=True)
-class CandidateFacts:
-    """What an action depends on; arrays of shape (n,).
-
-    Attributes
-    ----------
-    conflict, loose, unproven
-        The status.
-    planned
-        A single occupation was planned, and there is one.
-    explained
-        A suspicious shift explains it, or is all that holds it back.
-    worst_m
-        Largest horizontal closure between independent fixes; NaN for none.
-    by_base
-        Visits from one base set-up agree, those from different ones do not.
-    longer_helps
-        Whether longer occupations may help: False where logs of its class show that they do not.
-    visits
-        Visits it has had.
-    hopeless
-        Whether the record of its class says that visits will not help.
-    """
-
-    conflict: Flags
-    loose: Flags
-    unproven: Flags
-    planned: Flags
-    explained: Flags
-    worst_m: Array
-    by_base: Flags
-    longer_helps: Flags
-    visits: Index
-    hopeless: Flags
-
-
-def actions(facts: CandidateFacts, most_visits: int, other_mark_m: float) -> Index:
+def actions(facts: pd.DataFrame, most_visits: int, other_mark_m: float) -> Index:
     """Return the action of each point as a position among `KEYS`; the first rule that holds decides.
 
     Parameters
     ----------
+    facts
+        From `candidate_facts`.
     most_visits
         Visits that never agreed after which another method is used.
     other_mark_m
@@ -154,10 +113,8 @@ def candidates(frames: Frames, job: Job) -> pd.DataFrame:
     held = (points["deliver"] == "no").to_numpy() & (points["deliver_key"] != "no_requirement").to_numpy()
     nowhere = _nowhere(points, frames["occupations"]) if job.match.by == "place" else np.zeros(len(points), bool)
     wanting = points[observed & held & ~nowhere & ~_accepted(points, frames.get("decisions"))].copy()
-    wanting["point"] = wanting["point"].astype("str")
-    wanting = wanting.sort_values("point", kind="stable").reset_index(drop=True)
-    wanting["canopy"] = wanting["canopy"].astype("str")
-    wanting["status"] = wanting["status"].astype("str")
+    wanting = wanting.astype({"point": "str", "canopy": "str", "status": "str"})
+    wanting = wanting.sort_values("point", kind="stable", ignore_index=True)
     if "zone" not in wanting:
         wanting["zone"] = None
     wanting["other_sky"] = wanting["deliver_key"].isin(HOURS_LATER).to_numpy()
@@ -205,19 +162,28 @@ def _by_shift(wanting: pd.DataFrame) -> pd.Series:
 
 def candidate_facts(
     wanting: pd.DataFrame, closures: pd.DataFrame, hopeless: Flags, longer_helps: Flags
-) -> CandidateFacts:
-    """Return what the action of each point depends on."""
-    status = wanting["status"]
-    return CandidateFacts(
-        conflict=status.isin(CONTRADICTORY).to_numpy(),
-        loose=(status.isin(OVER) & ~status.isin(CONTRADICTORY)).to_numpy(),
-        unproven=status.isin(UNPROVEN).to_numpy(),
-        planned=wanting["planned"].to_numpy(),
-        explained=(wanting["explained"].notna() | _by_shift(wanting)).to_numpy(),
+) -> pd.DataFrame:
+    """Return what the action of each point depends on: status, `planned`, `visits`, largest closure, and the rest.
+
+    `explained`: a suspicious shift explains it, or is all that holds it back; `by_base`: visits from one base set-up
+    agree, those from different ones do not.
+
+    Parameters
+    ----------
+    hopeless
+        Whether the record of its class says that visits will not help.
+    longer_helps
+        Whether longer occupations may help: False where logs of its class show that they do not.
+    """
+    status, conflict = wanting["status"], wanting["status"].isin(CONTRADICTORY)
+    return wanting[["planned", "visits"]].assign(
+        conflict=conflict,
+        loose=status.isin(OVER) & ~conflict,
+        unproven=status.isin(UNPROVEN),
+        explained=wanting["explained"].notna() | _by_shift(wanting),
         worst_m=wanting["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan),
         by_base=by_base(closures, pd.Index(wanting["point"])),
         longer_helps=longer_helps,
-        visits=wanting["visits"].to_numpy(),
         hopeless=hopeless,
     )
 

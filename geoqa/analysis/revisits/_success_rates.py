@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
-from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
+from geoqa.core.arrays import Array, Flags, Frames, NDArray, np, pd
 from geoqa.core.frames.contract import UNPROVEN
 from geoqa.core.frames.schema import judged_again
 from geoqa.core.frames.wording import under
@@ -94,29 +92,8 @@ def _after(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFra
     return points.set_index(points["point"].astype("str"))[["status", "deliver", "canopy"]]
 
 
-@dataclass(frozen=True)
-class Chances:
-    """The chance of one more visit for each of some points; arrays of shape (n,).
-
-    Attributes
-    ----------
-    share, low, high
-        Share that was helped and its 95 % bounds; NaN where there is no record.
-    n
-        Points of the record.
-    basis
-        Which they are, or why there is none.
-    """
-
-    share: Array
-    low: Array
-    high: Array
-    n: Index
-    basis: NDArray[np.object_]
-
-
-def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
-    """Return the chance for points from the record of their own class and status.
+def chances(past: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
+    """Return the chance of one more visit for points from the record of their own class and status.
 
     Of points with as many visits where there are any, else of those with any number of visits.
 
@@ -126,15 +103,21 @@ def chances(past: pd.DataFrame, now: pd.DataFrame) -> Chances:
         From `record`.
     now
         The points: ``canopy``, ``visits``, ``status``.
+
+    Returns
+    -------
+    DataFrame
+        ``chance``, ``chance_low``, ``chance_high``: share that was helped and its 95 % bounds, NaN without a record;
+        ``chance_n``, points of the record; ``chance_basis``, which they are, or why there is none.
     """
     exact = _counts(past, now, ["canopy", "status", "visits"])
     loose = _counts(past, now, ["canopy", "status"])
     narrow = exact[:, 0] > 0
     n, helped = np.where(narrow[:, None], exact, loose).T
     low, high = sample_tests.shares(helped, n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(n > 0, helped / n, np.nan)
-    return Chances(share, low, high, n.astype(np.int64), _basis(now, narrow, n))
+    share = np.divide(helped, n, out=np.full(len(n), np.nan), where=n > 0)
+    told = {"chance": share, "chance_low": low, "chance_high": high, "chance_n": n.astype(np.int64)}
+    return pd.DataFrame(told | {"chance_basis": _basis(now, narrow, n)})
 
 
 def _counts(past: pd.DataFrame, now: pd.DataFrame, keys: list[str]) -> Array:

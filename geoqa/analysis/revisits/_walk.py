@@ -1,16 +1,8 @@
-"""The walk from point to point: where it begins, groups, order and legs.
-
-Areas of near points: what a crew does in one go. Arrays in, arrays out.
-
-A walk through places: one group after another, each by a short path. Arrays in, arrays out.
+"""The walk from point to point: where it begins, areas of near points, order and legs. Arrays, then the frame.
 
 Straight lines on the plane; terrain, fences, rivers and tracks are not known here. A nearest-neighbour path
 is shortened by exchanging two legs and turning what lies between (2-opt: Croes 1958, Operations Research
 6:791-812) until no exchange helps. Each leg is compared with all others at once.
-
-Where a walk begins: as stated, or a base, a known point, or the first occupation of the last day.
-
-The walk from point to point: groups, order, legs, and where each point lies.
 """
 
 from __future__ import annotations
@@ -59,10 +51,7 @@ def _halved(place: Array, area: Index, across_m: float) -> Index:
     """Return areas none of which is longer than `across_m` east or north."""
     while True:
         n = int(area.max()) + 1
-        low, high = np.full((n, 2), np.inf), np.full((n, 2), -np.inf)
-        np.minimum.at(low, area, place)
-        np.maximum.at(high, area, place)
-        side = high - low
+        side = np.column_stack([groups.largest(x, area, n) + groups.largest(-x, area, n) for x in place.T])
         large = (side.max(axis=1) > across_m)[area]
         if not large.any():
             return area
@@ -236,13 +225,9 @@ def places(points: pd.DataFrame, job: Job) -> tuple[pd.Index, Array]:
 
 
 def walk(
-    table: pd.DataFrame,
-    goes: Flags,
-    names: pd.Index,
-    place: Array,
-    begin: tuple[str, Array],
+    table: pd.DataFrame, goes: Flags, names: pd.Index, place: Array, begin: tuple[str, Array],
     reach: tuple[float, float],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Return the rows with group, order, leg and place.
 
     Parameters
@@ -270,18 +255,17 @@ def walk(
     way = np.vstack([start[None, :], plan[order]])
     leg = np.diff(way, axis=0)
     called = np.array([begin[0], *table["point"].to_numpy()[rows[order]]], dtype=object)
-    n = len(table)
-    made = {
-        "group": np.full(n, None, dtype=object), "walk": np.zeros(n, np.int64),
-        "walk_from": np.full(n, None, dtype=object), "walk_m": np.full(n, np.nan),
-        "walk_azimuth_deg": np.full(n, np.nan),
-    }  # fmt: skip
-    there = rows[order]
-    made["group"][there] = _numbered(group[order], label)
-    made["walk"][there] = np.arange(1, len(order) + 1)
-    made["walk_from"][there] = called[:-1]
-    made["walk_m"][there] = np.hypot(*leg.T)
-    made["walk_azimuth_deg"][there] = geodesy.azimuth_deg(*leg.T)
+    made = pd.DataFrame(
+        {
+            "group": _numbered(group[order], label),
+            "walk": np.arange(1, len(order) + 1),
+            "walk_from": called[:-1],
+            "walk_m": np.hypot(*leg.T),
+            "walk_azimuth_deg": geodesy.azimuth_deg(*leg.T),
+        },
+        index=rows[order],
+    ).reindex(range(len(table)))
+    made["walk"] = made["walk"].fillna(0).astype(np.int64)
     return table.assign(**made, easting_m=at[:, 0], northing_m=at[:, 1], height_m=at[:, 2])
 
 

@@ -80,7 +80,7 @@ class Revisits(Analysis):
         chances = _success_rates.chances(past, wanting)
         own_s = _visit_times.longest_own(frames["occupations"], names)
         flat = _visit_times.more_buys_nothing(frames, wanting["canopy"], own_s)
-        hopeless = _candidates.is_hopeless(chances.high, self.most_expected)
+        hopeless = _candidates.is_hopeless(chances["chance_high"].to_numpy(), self.most_expected)
         facts = _candidates.candidate_facts(wanting, frames["closures"], hopeless, ~flat)
         action = _candidates.actions(facts, self.most_visits, self.other_mark_m)
         visits = wanting["visits"].to_numpy()
@@ -89,7 +89,7 @@ class Revisits(Analysis):
         observe_s, basis = _visit_times.lengths(frames, wanting["canopy"])
         longer_s = np.fmax(observe_s, np.where(action == KEYS.index(LONGER), own_s * self.longer, np.nan))
         observed = _candidates.may_observe(action)
-        shown = is_visit & (chances.n > 0)
+        figures = chances.loc[is_visit, ["chance", "chance_low", "chance_high"]].reindex(chances.index)
         return wanting[_KEPT].assign(
             action=pd.Categorical(_candidates.told(action, "words")),
             action_key=pd.Categorical.from_codes(action, list(KEYS)),
@@ -97,11 +97,9 @@ class Revisits(Analysis):
             **times,
             observe_s=np.where(observed, _visit_times.rounded(longer_s), np.nan),
             observe_basis=pd.Series(basis).where(observed),
-            chance=np.where(shown, chances.share, np.nan),
-            chance_low=np.where(shown, chances.low, np.nan),
-            chance_high=np.where(shown, chances.high, np.nan),
-            chance_n=np.where(is_visit, chances.n, 0),
-            chance_basis=np.where(is_visit, chances.basis, _candidates.told(action, "instead")),
+            **figures,
+            chance_n=np.where(is_visit, chances["chance_n"], 0),
+            chance_basis=np.where(is_visit, chances["chance_basis"], _candidates.told(action, "instead")),
             tries=visits,
             give_up_after=_candidates.limits(action, visits, self.most_visits),
         )

@@ -1,11 +1,4 @@
-"""Blunders of the book: unit and axis mix-ups, antenna heights, wrong point names.
-
-Coordinates of one file in another unit, or with east and north swapped. Kernels.
-
-A stretch of one crew's work with all heights off by one amount: a mistyped antenna height. Kernels.
-
-Occupations under another point's name, names of two points, marks that moved. Kernels.
-"""
+"""Blunders of the book: mixed-up units and axes, mistyped antenna heights, wrong point names, moved marks. Kernels."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""Which set-ups stand apart from the majority, and whether their shift turns, grows, tilts or drifts.
-
-Which set-ups stand apart from the majority of their site, and how surely. Kernels.
-
-Does a set-up's shift turn, grow, tilt or drift? Each only where it fits better than a shift alone. Kernels.
-"""
+"""Which set-ups stand apart from the majority, and whether their shift turns, grows, tilts or drifts. Kernels."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""Findings as rows of the `shifts` frame: what each looks like, how it shows, and what to do.
-
-What a common error of heights is near to: poles, their steps, feet and metres confused.
-"""
+"""Findings as rows of the `shifts` frame: what each looks like, how it shows, and what to do."""
 
 from __future__ import annotations
 

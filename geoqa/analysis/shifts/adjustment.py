@@ -1,17 +1,12 @@
-"""Sessions of one visit and set-up, the site adjustment over them, and their common offsets.
+"""Sessions of one visit and set-up, the site adjustment over them, and their common offsets. Arrays in, arrays out.
 
-Stops: the direct rows of one visit of a point under one set-up and crew, taken together. Arrays in, arrays out.
-
-Within a visit errors are shared, so a stop counts once however many rows it has.
-
-The site adjustment x = point + set-up + error: what each set-up adds to its positions. Kernels.
-
-The points are a diagonal block of the normal equations and are eliminated; what is left has one unknown a
-set-up (least squares with nuisance parameters eliminated; robust by iterated weights of Student's t with four
-degrees of freedom, then plain on what those do not contradict). Only differences of set-ups that share points
-are seen: the equations are solved with zero mean over each group of set-ups that hang together.
-
-Cells: what a group of stops shows at one point against the point's other stops. Kernels.
+Stops are the direct rows of one visit of a point under one set-up and crew: errors are shared within a visit, so a
+stop counts once however many rows it has. The site adjustment x = point + set-up + error gives what each set-up adds
+to its positions. The points are a diagonal block of the normal equations and are eliminated; what is left has one
+unknown a set-up (least squares with nuisance parameters eliminated; robust by iterated weights of Student's t with
+four degrees of freedom, then plain on what those do not contradict). Only differences of set-ups that share points
+are seen: the equations are solved with zero mean over each group of set-ups that hang together. Cells are what a
+group of stops shows at one point against the point's other stops.
 """
 
 from __future__ import annotations

@@ -1,11 +1,7 @@
-"""Relative positional precision of boundary lines, corner by corner.
-
-Relative positional precision of boundary lines: one corner relative to the corner that follows it.
+"""Relative positional precision of boundary lines: one corner relative to the corner that follows it.
 
 ALTA/NSPS 2021 and 2026, section 3.E, second-hand: the semi-major axis of the 95 % ellipse of the line between
 adjacent corners, from a correctly weighted least-squares adjustment, at most 2 cm (0.07 ft) + 50 ppm of its length.
-
-Corners relative to the corners that follow them: differences, covariances, and why a leg is withheld. Kernels.
 """
 
 from __future__ import annotations
@@ -21,9 +17,10 @@ from geoqa.analysis.occupations import expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.frames.contract import STATUS
-from geoqa.core.frames.control import EXCEEDS, WITHHELD, WITHIN
+from geoqa.core.frames.control import EXCEEDS, LINE_OUTCOMES, LINE_PRECISION, WITHHELD, WITHIN
 from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
+from geoqa.core.site.matching import listed
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER
 
@@ -85,82 +82,50 @@ def relative_precision(var_e: Array, var_n: Array, cov_en: Array, degrees_of_fre
     return major * covariance.ellipse_factor(0.95, degrees_of_freedom), azimuth
 
 
-@dataclass(frozen=True)
-class Legs:
-    """The legs of one line.
+def state(line: str, rows: pd.DataFrame, is_calibrated: bool) -> Statement:
+    """Return how many legs are within and which exceed; refused where a closure behind one failed.
 
-    Attributes
+    Parameters
     ----------
-    name
-        Of the line or ring.
-    labels
-        Of the legs, such as ``A-B``.
-    outcome
-        Of each leg: within, exceeds, withheld.
-    reasons
-        Why each withheld leg is, and under what cover the corners of each exceeding one stand; else empty.
-    semi_major_m, allowed_m
-        Shape (n,).
-    calibrated
+    rows
+        Of ``line_precision``, those of one line.
+    is_calibrated
         Whether the precision of every corner was learnt from pairs of visits.
     """
-
-    name: str
-    labels: list[str]
-    outcome: list[str]
-    reasons: list[str]
-    semi_major_m: Array
-    allowed_m: Array
-    calibrated: bool
-
-
-def state(legs: Legs) -> Statement:
-    """Return how many legs are within and which exceed; refused where a closure behind one failed."""
-    name, n = f"relative positional precision, {legs.name}", len(legs.labels)
-    by = {
-        word: [i for i, outcome in enumerate(legs.outcome) if outcome == word] for word in (WITHIN, EXCEEDS, WITHHELD)
-    }
-    held = _named(legs, by[WITHHELD])
-    over = f"{_named(legs, by[EXCEEDS], reasons=False)}; their corners stand {_covers(legs, by[EXCEEDS])}"
+    name, n = f"relative positional precision, {line}", len(rows)
+    rows = rows.assign(leg=rows["from_point"] + "-" + rows["to_point"])
+    within, exceeding, withheld_ = (rows[rows["outcome"] == word] for word in LINE_OUTCOMES)
+    held = listed(withheld_["leg"] + " (" + withheld_["reason"] + ")", 4)
+    # Vegetation is a reason worth stating.
+    covers = ", ".join(f"{cover} ({k})" for cover, k in Counter(exceeding["reason"]).most_common())
+    over = f"{listed(exceeding['leg'], 4)}; their corners stand {covers}"
     found = "means of visits weighted by precision learnt from this site's own pairs; a network adjustment was not made"
     conditions = [
         Condition("adjacent corners only", judged(True), f"{n} legs in the stated order"),
-        Condition("every closure behind it agrees", judged(not by[WITHHELD]), held or "all"),
+        Condition("every closure behind it agrees", judged(withheld_.empty), held or "all"),
         Condition(
             "a correctly weighted least-squares adjustment",
-            judged(None if legs.calibrated else False),
-            found if legs.calibrated else "the stated precision was not calibrated here, so the weights are unproven",
+            judged(None if is_calibrated else False),
+            found if is_calibrated else "the stated precision was not calibrated here, so the weights are unproven",
         ),
         Condition(
-            "each line within the constant and 50 ppm", judged(not by[EXCEEDS] if n > len(by[WITHHELD]) else None),
-            over if by[EXCEEDS] else f"{len(by[WITHIN])} of {n} legs",
+            "each line within the constant and 50 ppm", judged(exceeding.empty if n > len(withheld_) else None),
+            f"{len(within)} of {n} legs" if exceeding.empty else over,
         ),
     ]  # fmt: skip
-    why = [f"{len(by[WITHHELD])} of {n} legs: {held}"] if by[WITHHELD] else []
-    if not legs.calibrated:
+    why = [f"{len(withheld_)} of {n} legs: {held}"] if held else []
+    if not is_calibrated:
         why.append("the precision behind it is the receivers' own, not calibrated by pairs of different visits")
     if why:
         return withheld(name, STANDARD, n, "lines", conditions, why)
-    worst = int(np.argmax(legs.semi_major_m - legs.allowed_m))
-    where = "the farthest beyond its limit" if by[EXCEEDS] else "the nearest to its limit"
+    worst = rows.loc[(rows["semi_major_m"] - rows["allowed_m"]).idxmax()]
+    where = "the nearest to its limit" if exceeding.empty else "the farthest beyond its limit"
     figures = (
-        StatedFigure("lines_within", "lines within", float(len(by[WITHIN])), COUNT),
-        StatedFigure("semi_major_m", f"{where}, {legs.labels[worst]},", legs.semi_major_m[worst]),
-        StatedFigure("allowed_m", "allowed there", legs.allowed_m[worst]),
+        StatedFigure("lines_within", "lines within", float(len(within)), COUNT),
+        StatedFigure("semi_major_m", f"{where}, {worst['leg']},", worst["semi_major_m"]),
+        StatedFigure("allowed_m", "allowed there", worst["allowed_m"]),
     )
     return Statement(name, STANDARD, n, "lines", figures, tuple(conditions))
-
-
-def _named(legs: Legs, which: list[int], most: int = 4, reasons: bool = True) -> str:
-    """Return legs, with the reason of each unless that is not wanted, in words."""
-    told = [f"{legs.labels[i]} ({legs.reasons[i]})" if reasons else legs.labels[i] for i in which[:most]]
-    return ", ".join(told) + (f" and {len(which) - most} more" if len(which) > most else "")
-
-
-def _covers(legs: Legs, which: list[int]) -> str:
-    """Return what the corners of legs stand under, and how many legs each: vegetation is a reason worth stating."""
-    counts = Counter(legs.reasons[i] for i in which)
-    return ", ".join(f"{cover} ({n})" for cover, n in counts.most_common())
 
 
 @dataclass(frozen=True)
@@ -242,13 +207,6 @@ def calibrated(names: list[str], points: pd.DataFrame, classes: pd.DataFrame) ->
     return not canopy.fillna("").isin(frozenset(chosen.fillna(""))).any()
 
 
-def no_legs() -> pd.DataFrame:
-    """Return the frame of legs with no row."""
-    text = {c: pd.Series(dtype="str") for c in ("line", "from_point", "to_point", "outcome", "reason")}
-    numbers = {c: pd.Series(dtype=float) for c in ("length_m", "semi_major_m", "azimuth_deg", "allowed_m")}
-    return pd.DataFrame(text | numbers | {"leg": pd.Series(dtype="int64")})
-
-
 def legs(line: Line, all_corners: Corners, job: Job) -> pd.DataFrame:
     """Return the legs of one line, in order.
 
@@ -274,18 +232,18 @@ def legs(line: Line, all_corners: Corners, job: Job) -> pd.DataFrame:
     over = ~held & (major > limit)
     first, second = all_corners.canopy[a], all_corners.canopy[b]
     under = "under " + np.where(first == second, first, first + " and " + second)
-    return pd.DataFrame(
+    return LINE_PRECISION.filled(
         {
-            "line": pd.Series([line.name] * len(a), dtype="str"),
+            "line": line.name,
             "leg": np.arange(1, len(a) + 1),
-            "from_point": pd.Series(points[:-1], dtype="str"),
-            "to_point": pd.Series(points[1:], dtype="str"),
+            "from_point": points[:-1],
+            "to_point": points[1:],
             "length_m": length,
             "semi_major_m": major,
             "azimuth_deg": azimuth,
             "allowed_m": limit,
-            "outcome": pd.Series(np.where(held, WITHHELD, np.where(over, EXCEEDS, WITHIN)), dtype="str"),
-            "reason": pd.Series(np.where(held, problem, np.where(over, under, "")), dtype="str"),
+            "outcome": np.where(held, WITHHELD, np.where(over, EXCEEDS, WITHIN)),
+            "reason": np.where(held, problem, np.where(over, under, "")),
         }
     )
 

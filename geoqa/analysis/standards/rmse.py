@@ -1,11 +1,10 @@
-"""Figures of residuals, and root mean square errors against control.
-
-Figures of residuals: mean, standard deviation, root mean square, and the rest. Arrays in, arrays out.
-"""
+"""Figures of residuals (mean, root mean square, largest), and root mean square errors against control."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from geoqa.analysis.standards.statement import (
     HEIGHT,
@@ -30,18 +29,13 @@ class Residuals:
     ----------
     n
         Residuals that are known, shape (d,).
-    mean, sd
-        Mean (the bias) and standard deviation about it with n - 1.
-    rmse, mae, median, worst
-        Root mean square, mean, median and largest of their absolute values.
+    mean, rmse, worst
+        Mean (the bias), root mean square and largest size.
     """
 
     n: Index
     mean: Array
-    sd: Array
     rmse: Array
-    mae: Array
-    median: Array
     worst: Array
 
     @property
@@ -55,18 +49,11 @@ def residuals(values: Array) -> Residuals:
     columns = [column[~np.isnan(column)] for column in values.T]
     sizes = np.array([len(column) for column in columns], np.int64)
 
-    def each(figure, fewest: int = 1) -> Array:  # type: ignore[no-untyped-def]
-        return np.array([figure(column) if len(column) >= fewest else np.nan for column in columns], float)
+    def each(figure: Callable[[Array], Any]) -> Array:
+        return np.array([figure(column) if len(column) else np.nan for column in columns], float)
 
-    return Residuals(
-        n=sizes,
-        mean=each(np.mean),
-        sd=each(lambda x: np.std(x, ddof=1), 2),
-        rmse=each(lambda x: np.sqrt(np.mean(x**2))),
-        mae=each(lambda x: np.mean(np.abs(x))),
-        median=each(lambda x: np.median(np.abs(x))),
-        worst=each(lambda x: np.max(np.abs(x))),
-    )
+    root = each(lambda x: np.sqrt(np.mean(x**2)))
+    return Residuals(n=sizes, mean=each(np.mean), rmse=root, worst=each(lambda x: np.max(np.abs(x))))
 
 
 NAME = "RMSE against control"

@@ -223,11 +223,7 @@ def common_conditions(checks: Checks) -> list[Condition]:
 
 def doubts(checks: Checks) -> list[str]:
     """Return why control is not shown to be independent and better than what it tests; nothing without checks."""
-    return (
-        [condition.refusal for condition in common_conditions(checks) if condition.refusal is not None]
-        if checks.n
-        else []
-    )
+    return reasons(checks, common_conditions(checks)) if checks.n else []
 
 
 def too_few(n: int, fewest: int, source: str) -> Condition:

@@ -1,11 +1,4 @@
-"""What may be claimed of the site and of each point and line, in the terms of each standard.
-
-The real-time class of each point: the best whose every condition its occupations show to be met.
-
-How precise one corner is relative to the next, along the lines that the recipe states.
-
-What may be claimed of the site, in the terms of each standard, and what may not and why.
-"""
+"""What may be claimed of the site and of each point and line, in the terms of each standard, and what not and why."""
 
 from __future__ import annotations
 
@@ -20,7 +13,7 @@ from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, second
 from geoqa.analysis.standards import asprs, iso17123, nssda, rmse
 from geoqa.analysis.standards.statement import Checks, Statement, doubts, why_none
 from geoqa.core.arrays import Frames, np, pd
-from geoqa.core.frames.control import CHECK
+from geoqa.core.frames.control import CHECK, LINE_PRECISION, REAL_TIME_CLASSES, STATEMENT_CONDITIONS, STATEMENTS
 from geoqa.core.frames.schema import DELIVERIES
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -52,14 +45,8 @@ class RealTimeClasses(Analysis):
         names, found = observed(frames["occupations"])
         best, states = ngs_real_time.best(found)
         words = np.array([*(each.name for each in ngs_real_time.CLASSES), None], dtype=object)[best]
-        table = pd.DataFrame(
-            {
-                "point": pd.Series(names, dtype="str"),
-                "real_time_class": pd.Series(words, dtype="str"),
-                "missed": pd.Series(ngs_real_time.missed(best, states), dtype="str"),
-            }
-        )
-        return Result({"real_time_classes": table})
+        table = {"point": names, "real_time_class": words, "missed": ngs_real_time.missed(best, states)}
+        return Result({"real_time_classes": REAL_TIME_CLASSES.filled(table)})
 
 
 def observed(occupations: pd.DataFrame) -> tuple[list[str], Observed]:
@@ -131,7 +118,7 @@ class LinePrecision(Analysis):
 
         corners = boundary_lines.corners(frames["points"], frames["occupations"], job)
         legs = [boundary_lines.legs(line, corners, job) for line in job.lines]
-        return Result({"line_precision": pd.concat(legs, ignore_index=True) if legs else boundary_lines.no_legs()})
+        return Result({"line_precision": pd.concat([LINE_PRECISION.filled([]), *legs], ignore_index=True)})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,12 +140,9 @@ class Statements(Analysis):
     gives = ("statements", "statement_conditions")
 
     unusual: float | None = param(
-        None,
-        unit="1",
-        above=0,
-        below=0.5,
+        None, unit="1", above=0, below=0.5,
         help="Level of the test that control shows no bias; where not stated that of control-checks",
-    )
+    )  # fmt: skip
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `statements`, one row each, and `statement_conditions`, one row a condition."""
@@ -259,40 +243,19 @@ def _lines(frames: Frames) -> list[Statement]:
     made = []
     for name, rows in frames["line_precision"].groupby("line", sort=False, observed=True):
         corners = rows["from_point"].tolist() + rows["to_point"].tolist()
-        legs = boundary_lines.Legs(
-            name=str(name),
-            labels=[f"{a}-{b}" for a, b in zip(rows["from_point"], rows["to_point"], strict=True)],
-            outcome=rows["outcome"].tolist(),
-            reasons=rows["reason"].fillna("").tolist(),
-            semi_major_m=rows["semi_major_m"].to_numpy(dtype=float),
-            allowed_m=rows["allowed_m"].to_numpy(dtype=float),
-            calibrated=boundary_lines.calibrated(corners, frames["points"], frames["classes"]),
-        )
-        made.append(boundary_lines.state(legs))
+        is_calibrated = boundary_lines.calibrated(corners, frames["points"], frames["classes"])
+        made.append(boundary_lines.state(str(name), rows, is_calibrated))
     return made
 
 
 def _frames(made: Sequence[Statement], unit: str, up: str) -> dict[str, pd.DataFrame]:
     """Return the statements and their conditions as frames."""
-
-    def text(values: list[str | None]) -> pd.Series:
-        return pd.Series(values, dtype="str")
-
     figures = [
         None if s.figures is None else json.dumps({f.name: round(float(f.value), 6) for f in s.figures}) for s in made
     ]
-    statements = pd.DataFrame(
-        {
-            "statement": text([s.name for s in made]),
-            "standard": text([s.standard for s in made]),
-            "n": np.array([s.n for s in made], np.int64),
-            "outcome": text([s.outcome for s in made]),
-            "text": text([s.words(unit, up) for s in made]),
-            "reason": text([s.refusal for s in made]),
-            "figures": text(figures),
-        }
-    )
-    rows = [(s.name, c.text, c.met, c.found) for s in made for c in s.conditions]
-    columns = ("statement", "condition", "met", "found")
-    conditions = pd.DataFrame({c: text([row[i] for row in rows]) for i, c in enumerate(columns)})
-    return {"statements": statements, "statement_conditions": conditions}
+    stated = [
+        (s.name, s.standard, s.n, s.outcome, s.words(unit, up), s.refusal, told)
+        for s, told in zip(made, figures, strict=True)
+    ]
+    asked = [(s.name, c.text, c.met, c.found) for s in made for c in s.conditions]
+    return {"statements": STATEMENTS.filled(stated), "statement_conditions": STATEMENT_CONDITIONS.filled(asked)}

@@ -295,11 +295,9 @@ def step_m(views: Sequence[View], use: Flags, counted: Flags | None = None, time
             if anchored and _is_single(values, finest, tried, len(own)):
                 found.append(np.spacing(np.abs(view.values).astype(np.float32)).astype(float))
             few = values[:: len(values) // FEW + 1]  # what most grids fail on already
-            found += [
-                one for one in steps
-                if _is_rare(len(own), one / finest, tried, anchored)
-                and _lies(few, one, finest, anchored) and _lies(values, one, finest, anchored)
-            ][-1:]  # fmt: skip
+            rare = steps[_is_rare(len(own), steps / finest, tried, anchored)]
+            some = rare[_lies(few, rare, finest, anchored)]
+            found += [one for one in some if _lies(values, np.array([one]), finest, anchored)[0]][-1:]
             for step in found:
                 usual = float(np.nanmedian(step)) * view.metres
                 if usual > size and usual > LEAST * view.finest * view.metres:
@@ -316,13 +314,15 @@ def _tried(view: View) -> Array:
     return both[(both >= low) & (both <= high)]
 
 
-def _lies(values: Array, step: float, finest: float, anchored: bool) -> bool:
-    """Return whether values lie on the multiples of a step, or on places that far apart: within half a last digit."""
+def _lies(values: Array, steps: Array, finest: float, anchored: bool) -> Flags:
+    """Return on the multiples of which steps values lie, or on places that far apart: within half a last digit."""
+    step = steps[:, None]
     if anchored:
-        return bool((np.abs(values - step * np.rint(values / step)) <= _slack(values, finest / 2)).all())
-    rest = np.sort((values - values[0]) % step)
-    gap = np.diff(np.append(rest, rest[0] + step)).max()
-    return bool(step - gap <= _slack(values, finest).max())
+        off = np.abs(values - step * np.rint(values / step))
+        return np.asarray((off <= _slack(values, finest / 2)).all(axis=1))
+    rest = np.sort((values - values[0]) % step, axis=1)
+    gap = np.diff(rest, append=rest[:, :1] + step, axis=1).max(axis=1)
+    return np.asarray(steps - gap <= _slack(values, finest).max())
 
 
 def _is_single(values: Array, finest: float, tried: int, n: int) -> bool:
@@ -333,13 +333,13 @@ def _is_single(values: Array, finest: float, tried: int, n: int) -> bool:
     return bool(near.all() and np.log(m).mean() * n > np.log(tried / CHANCE))
 
 
-def _is_rare(n: int, m: float, tried: int, anchored: bool) -> bool:
-    """Return whether chance hardly puts n values on a grid of m last digits.
+def _is_rare(n: int, m: Array, tried: int, anchored: bool) -> Flags:
+    """Return where chance hardly puts n values on a grid of m last digits.
 
     Where the grid need not hold zero all rests lie within an arc as wide as a last digit: n (2 / m)^(n - 1).
     """
     log = n * np.log(m) if anchored else (n - 1) * np.log(m / 2) - np.log(n)
-    return bool(log > np.log(tried / CHANCE))
+    return np.asarray(log > np.log(tried / CHANCE))
 
 
 def _slack(values: Array, width: float) -> Array:

@@ -70,10 +70,10 @@ def test_another_number_of_visits_stands_in_where_there_is_none_of_the_same():
     past = pd.DataFrame({"canopy": ["a"] * 3, "visits": [2, 2, 3], "status": ["conflict"] * 3, "helped": [1, 0, 1]})
     now = pd.DataFrame({"canopy": ["a", "a", "b"], "visits": [2, 5, 2], "status": ["conflict"] * 3})
     found = _success_rates.chances(past.astype({"helped": bool}), now)
-    assert found.n.tolist() == [2, 3, 0]
-    assert found.share[:2].tolist() == [0.5, pytest.approx(2 / 3)]
-    assert np.isnan(found.share[2]) and np.isnan(found.low[2]) and np.isnan(found.high[2])
-    assert found.basis.tolist()[1] == "points under a, conflict"
+    assert found["chance_n"].tolist() == [2, 3, 0]
+    assert found["chance"][:2].tolist() == [0.5, pytest.approx(2 / 3)]
+    assert found.loc[2, ["chance", "chance_low", "chance_high"]].isna().all()
+    assert found["chance_basis"][1] == "points under a, conflict"
 
 
 @pytest.mark.parametrize(("helped", "n"), [(3, 7), (1, 2), (24, 28)])

@@ -78,7 +78,7 @@ def test_what_the_action_depends_on_is_each_points_own():
     closures = pd.DataFrame({"point": ["a", "a"], "independence_h": "separated", "new_base": [False, True],
                              "status": ["confirmed", "conflict"]})  # fmt: skip
     hopeless, longer = np.array([True, False, False, False]), np.array([False, True, True, False])
-    found = vars(_candidates.candidate_facts(wanting, closures, hopeless, longer))
+    found = dict(_candidates.candidate_facts(wanting, closures, hopeless, longer))
     assert {name: np.asarray(value).tolist() for name, value in found.items() if name != "worst_m"} == {
         "conflict": [True, False, False, False], "loose": [False, True, False, False],
         "unproven": [False, False, True, False], "planned": [False, False, True, False],

@@ -71,9 +71,7 @@ def facts(**stated):
     """Return the facts of one point; what is not stated does not hold."""
     flags = ("conflict", "loose", "unproven", "planned", "explained", "by_base", "longer_helps", "hopeless")
     known = {name: np.array([stated.get(name, False)]) for name in flags}
-    return _candidates.CandidateFacts(
-        **known, worst_m=np.array([stated.get("worst_m", np.nan)]), visits=np.array([stated.get("visits", 2)])
-    )
+    return pd.DataFrame({**known, "worst_m": [stated.get("worst_m", np.nan)], "visits": [stated.get("visits", 2)]})
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from analysis.builders import STEPS, job, occupations, run
 from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.analysis.standards import boundary_lines
-from geoqa.analysis.standards.boundary_lines import Legs
 from geoqa.analysis.standards.statements import LinePrecision
 from geoqa.core.recipe import Line
 from geoqa.core.statistics.covariance import ellipse_factor
@@ -126,13 +126,12 @@ def test_without_lines_or_precision_there_is_nothing():
 
 
 def legs(outcome, reasons=("",) * 3, calibrated=True):
-    labels = ["A-B", "B-C", "C-D"]
-    major, allowed = np.array([0.010, 0.024, 0.015]), np.full(3, 0.025)
-    return Legs("north", labels, list(outcome), list(reasons), major, allowed, calibrated)
+    rows = {"from_point": list("ABC"), "to_point": list("BCD"), "outcome": outcome, "reason": reasons}
+    return "north", pd.DataFrame(rows | {"semi_major_m": [0.010, 0.024, 0.015], "allowed_m": 0.025}), calibrated
 
 
 def test_a_statement_on_sound_lines_names_its_condition():
-    statement = boundary_lines.state(legs(["within"] * 3))
+    statement = boundary_lines.state(*legs(["within"] * 3))
     words = statement.words("m", "m")
     assert statement.outcome == "stated"
     assert "lines within 3, the nearest to its limit, B-C, 0.024 m, allowed there 0.025 m" in words
@@ -142,18 +141,18 @@ def test_a_statement_on_sound_lines_names_its_condition():
 
 def test_a_line_that_exceeds_is_named_with_what_it_stands_under():
     """ALTA/NSPS, second-hand: vegetation is a stated reason for exceeding it."""
-    statement = boundary_lines.state(legs(["within", "exceeds", "within"], ["", "under dense conifer", ""]))
+    statement = boundary_lines.state(*legs(["within", "exceeds", "within"], ["", "under dense conifer", ""]))
     assert "B-C; their corners stand under dense conifer (1)" in statement.words("m", "m")
 
 
 def test_a_failed_closure_behind_it_refuses_the_statement():
-    statement = boundary_lines.state(legs(["within", "withheld", "within"], ["", "C: in conflict", ""]))
+    statement = boundary_lines.state(*legs(["within", "withheld", "within"], ["", "C: in conflict", ""]))
     assert statement.figures is None
     assert statement.refusal == "1 of 3 legs: B-C (C: in conflict)"
 
 
 def test_a_precision_that_was_not_calibrated_refuses_the_statement():
-    statement = boundary_lines.state(legs(["within"] * 3, calibrated=False))
+    statement = boundary_lines.state(*legs(["within"] * 3, calibrated=False))
     assert "not calibrated" in statement.refusal
     (weights,) = [c for c in statement.conditions if "least-squares" in c.text]
     assert weights.met == "no"
