@@ -72,22 +72,15 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
 def built_in() -> list[Analysis]:
     """Return geoqa's own analysis steps with their default parameters."""
     found = plugins.catalogue()
-    return [
-        cls()  # type: ignore[misc]
-        for name, cls in found.load_all("geoqa.analysis").items()
-        if found.entries["geoqa.analysis"][name].distribution == plugins.OWN
-    ]
+    classes = found.load_all("geoqa.analysis").items()
+    return [cls() for name, cls in classes if not found.is_third_party(name)]  # type: ignore[misc]
 
 
 def installed(found: plugins.Catalogue, job: Recipe) -> list[Analysis]:
     """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
     known = {name for group in plugins.GROUPS for name in found.names(group)}
-    faults = [
-        Fault(f"[step.{name}]", "no step of this name is installed.", "`geoqa steps` lists them.")
-        for name in job.steps
-        if name not in known
-    ]
-    if faults:
+    unknown, said = [name for name in job.steps if name not in known], "no step of this name is installed."
+    if faults := [Fault(f"[step.{name}]", said, "`geoqa steps` lists them.") for name in unknown]:
         raise RecipeError.from_faults("The recipe sets parameters of unknown steps:", faults)
     classes = found.load_all("geoqa.analysis")
     own = [name for name in classes if not found.is_third_party(name)]

@@ -14,7 +14,7 @@ from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.core import input_files, result_set
-from geoqa.core.arrays import np, pd
+from geoqa.core.arrays import np, pd, recoded
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError, RecipeError, StepError
 from geoqa.core.frames import revisits, schema
 from geoqa.core.job import Job, Recipe
@@ -521,7 +521,7 @@ def epochs(results: Sequence[ReadResult], names: Sequence[str], occupations: pd.
 
 def named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """Return a file's rows with the name that it goes by."""
-    return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))
+    return frame.assign(source_file=recoded(np.zeros(len(frame), np.int64), [name]))
 
 
 def check(reader: Reader, path: Path, result: ReadResult) -> None:

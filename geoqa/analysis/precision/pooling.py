@@ -423,10 +423,8 @@ def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float
     """
     if table.empty:
         return None
-    label, wanted = (
-        (one["canopy"].fillna(WHOLE_SITE).astype("str") + "\n" + one["solution"].fillna("").astype("str")).str.casefold()
-        for one in (table, keys)
-    )
+    parts = ((one["canopy"].fillna(WHOLE_SITE), one["solution"].fillna("")) for one in (table, keys))
+    label, wanted = ((canopy.astype("str") + "\n" + fix.astype("str")).str.casefold() for canopy, fix in parts)
     groups = [np.flatnonzero((label == name).to_numpy()) for name in (*wanted, None)]
     chosen = [(mine, JOB_SPREAD) if len(mine) else (np.arange(len(table)), ANY_SPREAD) for mine in groups]
     sums = {name: table[name].to_numpy(dtype=float) for name in SUMS}

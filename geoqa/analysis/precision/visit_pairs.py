@@ -140,13 +140,11 @@ def decide(found: Offsets, a: Index, b: Index, rows: int, single: bool = False) 
         Whether causes of fewer points than `SHARED` explain too: to tell how much hangs on them, for no decision.
     """
     chosen = found if single else found.only(found.shared)
-    count, shape = len(chosen.fits), (rows, max(len(chosen.fits), 1))
+    # One column more than there are shifts: none of them is none at all.
+    shape = (rows, len(chosen.fits) + 1)
     member = sparse.coo_array((np.ones(len(chosen.row)), (chosen.row, chosen.shift)), shape=shape).tocsr()
     across = abs(member[b] - member[a])
-    cost = np.zeros(shape[1])
-    cost[:count] = 1 / np.maximum(chosen.points, 1)
-    unfit = np.zeros(shape[1])
-    unfit[:count] = ~chosen.fits
+    cost, unfit = np.append(1 / np.maximum(chosen.points, 1), 0.0), np.append(~chosen.fits, False) * 1.0
     total = offsets_of_rows(chosen, rows)
     off: Array = (total[b] - total[a]).astype(float)
     out = across @ unfit > 0

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from geoqa.core.arrays import np, pd
+from geoqa.core.arrays import pd, recoded
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.recipe import wanted
 
@@ -92,9 +92,7 @@ def _best(ways: Counter[str]) -> str:
 def _renamed(values: pd.Series, changed: dict[str, str | None]) -> pd.Categorical:
     labels = values.astype("category").cat
     new = [changed.get(str(label), str(label)) for label in labels.categories]
-    words = list(dict.fromkeys(label for label in new if label is not None))
-    places = np.array([*(words.index(label) if label is not None else -1 for label in new), -1])
-    return pd.Categorical.from_codes(places[labels.codes.to_numpy()], categories=pd.Index(words, dtype="str"))
+    return recoded(labels.codes.to_numpy(), [*new, None])
 
 
 def _united_labels_text(groups: Sequence[Sequence[str]], called: str, most: int = 5) -> str:

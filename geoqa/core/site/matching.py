@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TypeAlias
 
-from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, sparse, spatial
+from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, recoded, sparse, spatial
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED
 from geoqa.core.job import Job
@@ -48,16 +48,15 @@ def match(frame: pd.DataFrame, job: Job, lookup: Mapping[str, str] | None = None
     else:
         by_lookup = _looked_up(names, lookup or {}) if by == "lookup" else None
         words, said = by_lookup or _from_names(names, job.match.pattern, job.match.offset)
-        new = recoded(codes, words)
+        new = _named(codes, words)
     counts = f"matched by {by}: {len(names.categories)} names as read are {len(new.categories)} points"
     return frame.assign(point=new, name_read=names), (counts, *said)
 
 
-def recoded(codes: Index, words: Iterable[str]) -> pd.Categorical:
-    """Return categories from codes into `words`, which may repeat."""
-    kept, which = np.unique(np.asarray(list(words), dtype=object), return_inverse=True)
-    index = np.append(which.astype(np.int64), -1)[codes]
-    return pd.Categorical.from_codes(index, pd.Index(kept, dtype="str")).remove_unused_categories()
+def _named(codes: Index, words: Iterable[str]) -> pd.Categorical:
+    """Return sorted categories from codes into `words`, which may repeat."""
+    found = recoded(codes, [*words, None]).remove_unused_categories()
+    return found.reorder_categories(found.categories.sort_values())
 
 
 def _text(values: pd.Series) -> pd.Categorical:
@@ -108,7 +107,7 @@ def _from_notes(names: pd.Categorical, notes: pd.Categorical, pattern: str) -> t
     own = np.asarray(names.categories, dtype=object)
     # The names told by notes stand behind those of the rows.
     both = np.where(told, codes + len(own), names.codes.astype(np.int64))
-    new = recoded(both, np.concatenate([own, np.where(found, part, "")]))
+    new = _named(both, np.concatenate([own, np.where(found, part, "")]))
     fresh = sorted(set(part[found]) - set(own))
     said = [f"{int(told.sum())} rows are named by their note"]
     if not told.any():
