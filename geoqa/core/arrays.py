@@ -7,12 +7,12 @@ docstrings. A module that holds steps takes its libraries from here, so that lis
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
-    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "csgraph", "gpd", "np", "pd", "shapely",
-    "sparse", "spatial", "special", "stats",
+    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "csgraph", "gpd", "np", "pd", "recoded",
+    "shapely", "sparse", "spatial", "special", "stats",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
@@ -47,3 +47,10 @@ else:
     csgraph, sparse, spatial, special, stats = (
         _Late(f"scipy.{name}") for name in ("sparse.csgraph", "sparse", "spatial", "special", "stats")
     )
+
+
+def recoded(codes: Index, words: Sequence[str | None]) -> pd.Categorical:
+    """Return categories from codes into `words`, which may repeat; an empty word, or None, is null."""
+    kept = {word: i for i, word in enumerate(dict.fromkeys(word for word in words if word))}
+    index = np.array([kept.get(word, -1) if word else -1 for word in words], dtype=np.int64)
+    return pd.Categorical.from_codes(index[codes], pd.Index(list(kept), dtype="str"))

@@ -17,13 +17,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
 from xml.etree import ElementTree
 
+from geoqa.core.arrays import Array, np, pd
 from geoqa.core.errors import Fault, RecipeError, StepError
 from geoqa.core.params import Declared, param
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
     from geoqa.core.drawing import Drawing
     from geoqa.core.job import Job, Recipe
 
@@ -134,8 +132,6 @@ class Field:
 
     def written(self) -> list[str]:
         """Return each value as it is written, empty where there is none."""
-        import numpy as np
-
         if self.is_text:
             return list(self.values)
         text = np.char.mod(f"%.{self.decimals}f", self.values)
@@ -204,8 +200,6 @@ class Deliverable:
 
     def placed(self) -> Any:
         """Return which points have a coordinate, an array of bool of shape (n,)."""
-        import numpy as np
-
         return ~np.isnan(self.easting)
 
 

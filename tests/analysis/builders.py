@@ -135,7 +135,7 @@ def run(frame, made, steps=STEPS, settings=None, more=None):
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
         "reason": pd.Series(dtype="str"), "row": pd.Series(dtype="str"),
     })  # fmt: skip
-    kept = pipeline.Frames({"occupations": frame, "set_aside": nothing} | (more or {}))
+    kept = pipeline.RunFrames({"occupations": frame, "set_aside": nothing} | (more or {}))
     ready = pipeline.order([step(**settings.get(step.name, {})) for step in steps])
     messages = pipeline.run(ready, kept, made)
     return kept, messages

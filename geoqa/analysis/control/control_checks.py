@@ -13,9 +13,8 @@ from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK, COPIED
 from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.site.matching import listed
 from geoqa.core.steps import Analysis, Result
-from geoqa.core.units import counted, length, p_value
+from geoqa.core.units import counted, length, listed, p_value
 
 if TYPE_CHECKING:
     from geoqa.core.statistics.sample_tests import Bias

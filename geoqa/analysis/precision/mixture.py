@@ -185,13 +185,9 @@ class MixtureFit:
 
 
 def fit(
-    pairs: PairSample,
-    classes: int,
-    prior: Prior,
-    centres: tuple[float, float],
-    earlier: Earlier | None = None,
+    pairs: PairSample, classes: int, prior: Prior, centres: tuple[float, float], earlier: Earlier | None = None,
     offsets: PriorOffsets | None = None,
-) -> MixtureFit:
+) -> MixtureFit:  # fmt: skip
     """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
     Expectation and maximization (Dempster, Laird and Rubin 1977) over both axes at once: a pair belongs to
@@ -232,14 +228,9 @@ class _Model:
     """What does not change from round to round: the groups of pairs, the priors."""
 
     def __init__(
-        self,
-        pairs: PairSample,
-        classes: int,
-        prior: Prior,
-        centres: tuple[float, float],
-        earlier: Earlier | None = None,
-        offsets: PriorOffsets | None = None,
-    ) -> None:
+        self, pairs: PairSample, classes: int, prior: Prior, centres: tuple[float, float],
+        earlier: Earlier | None = None, offsets: PriorOffsets | None = None,
+    ) -> None:  # fmt: skip
         self.offsets = offsets or PriorOffsets()
         self.pairs, self.classes, self.prior, self.centres, self.earlier = pairs, classes, prior, centres, earlier
         key, self.group = np.unique(pairs.point * classes + pairs.of, return_inverse=True)
@@ -285,26 +276,16 @@ class _Model:
                 # Closures are no more exact than their digits.
                 found[f"{name}total_{axis}"] = np.maximum(total, dimensions * _by_class(weight * least, by, n))
         visits = pairs.weight * (pairs.kind == VISITS)
-        wrong, fixes = self.fixes(outside)
+        fixes = pairs.weight * np.where(pairs.kind == CHECK, 1.0, 2 - pairs.again)  # that could show a wrong one
         return ObservedPairs(
             **found, gross=_by_class(visits * outside, by, n), worth=_by_class(visits, by, n),
-            wrong=_by_class(wrong, by, n), fixes=_by_class(fixes, by, n),
+            wrong=_by_class(pairs.weight * outside, by, n), fixes=_by_class(fixes, by, n),
         )  # fmt: skip
-
-    def fixes(self, outside: Array) -> tuple[Array, Array]:
-        """Return the wrong fixes that each closure shows, and those that could show one."""
-        pairs = self.pairs
-        fixes = pairs.weight * np.where(pairs.kind == CHECK, 1.0, 2 - pairs.again)
-        return pairs.weight * outside, fixes
 
     def share(self, rate: Array) -> Array:
         """Return how probably each closure is gross when fixes are wrong at this rate."""
         pairs = self.pairs
         return np.where(pairs.kind == CHECK, rate, rate * (2 - rate - pairs.again * (1 - rate)))
-
-    def each(self, known: Known) -> Known:
-        """Return what is known, by group, for each pair."""
-        return known.at(self.group)
 
 
 class _Pools(NamedTuple):
@@ -364,10 +345,8 @@ def as_gross(square_h: Array, square_v: Array, variance_h: Array, variance_v: Ar
     scales
         Shares of the gross errors by scale, shape (scales, scales).
     """
-    one = np.ones(len(square_h))
-    most, ratio_h, ratio_v, density = _both_densities(
-        (square_h, square_v), (variance_h, variance_v), (one, one), scales
-    )
+    one = (np.ones(len(square_h)),) * 2
+    most, ratio_h, ratio_v, density = _both_densities((square_h, square_v), (variance_h, variance_v), one, scales)
     return Gross(
         most + np.log(density),
         ratio_h[:, 0] * (ratio_v @ scales[0]) / density,
@@ -435,7 +414,7 @@ def _step(pairs: PairSample, state: _State, model: _Model, shaping: bool) -> tup
     pools = model.pools(seen)
     mine = model.seen(outside, counted, model.group, len(model.class_of))
     without = model.without(pools, mine)
-    return _State(pools.known, model.each(without), scales, shape), outside, _Out(seen, mine, without, pools)
+    return _State(pools.known, without.at(model.group), scales, shape), outside, _Out(seen, mine, without, pools)
 
 
 def _counted(pairs: PairSample, state: _State) -> dict[str, Array]:
@@ -536,11 +515,9 @@ def _by_class(values: Array, of: Index, classes: int) -> Array:
 
 
 def _moved(before: _State, after: _State) -> float:
-    return max(
-        float(np.abs(np.log(after.known.h.square / before.known.h.square)).max()),
-        float(np.abs(np.log(after.known.v.square / before.known.v.square)).max()),
-        float(np.abs(after.known.wrong.mean - before.known.wrong.mean).max()),
-    )
+    was, now = before.known, after.known
+    ratios = (np.log(two[1].square / two[0].square) for two in ((was.h, now.h), (was.v, now.v)))
+    return max(float(np.abs(moved).max()) for moved in (*ratios, now.wrong.mean - was.wrong.mean))
 
 
 def _fit_of(model: _Model, out: _Out, scales: Array, shape: float, outside: Array) -> MixtureFit:
@@ -554,8 +531,6 @@ def _fit_of(model: _Model, out: _Out, scales: Array, shape: float, outside: Arra
 
 
 def _median(values: Array, weights: Array) -> float:
-    if not len(values):
-        return 1.0
     order = np.argsort(values)
     at = np.searchsorted(np.cumsum(weights[order]), weights.sum() / 2)
     return float(values[order][min(int(at), len(values) - 1)])

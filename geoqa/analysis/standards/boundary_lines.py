@@ -20,9 +20,8 @@ from geoqa.core.frames.contract import STATUS
 from geoqa.core.frames.control import EXCEEDS, LINE_OUTCOMES, LINE_PRECISION, WITHHELD, WITHIN
 from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
-from geoqa.core.site.matching import listed
 from geoqa.core.statistics import covariance
-from geoqa.core.units import METRES_PER
+from geoqa.core.units import METRES_PER, listed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
