@@ -67,8 +67,8 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
     def adjusted() -> None:
         setup = stops.label["setup"]
-        adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
-        adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
+        adjustment.adjust(stops.y[:, :2], stops.var[:, 0], stops.point, setup, count)
+        adjustment.adjust(stops.y[:, 2:], stops.var[:, 1], stops.point, setup, count)
 
     taken = float(np.median([seconds(adjusted) for _ in range(3)]))
     print(

@@ -263,10 +263,9 @@ def moments(
     _, of = np.unique(point[there], return_inverse=True)
     weight = 1 / variance[there]
     total = np.bincount(of, weight).astype(float)
-    mean = groups.sums(y[there] * weight[:, None], of, len(total)) / total[:, None]
     limit = CLIP * np.sqrt(variance[there])[:, None]
-    left = np.clip(y[there] - mean[of], -limit, limit)
-    left -= (groups.sums(left * weight[:, None], of, len(total)) / total[:, None])[of]
+    left = np.clip(adjustment.about_points(y[there], weight, of), -limit, limit)
+    left = adjustment.about_points(left, weight, of)
     found: list[Halves] = []
     for number in np.unique(setup[there]):
         if number < 0 or known[number]:

@@ -85,11 +85,10 @@ def searched_site(
     is_check = differences.known_uses(called.tolist(), occupations, job) == CHECK
     label["check"] = np.where(is_control & is_check[codes_of(occupations["point"])], 0, -1)
     part = np.flatnonzero(_telling(occupations, job) | is_control)
-    var_h, var_v = _variances(occupations, classes, is_control)
+    step = occupations[["resolution_h_m", "resolution_v_m"]].to_numpy(dtype=float, na_value=np.nan)
     made = adjustment.sessions(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
-        (var_h[part], var_v[part]),
-        tuple(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[part] for axis in "hv"),
+        _variances(occupations, classes, is_control)[part], step[part],
         {name: values[part] for name, values in label.items()},
     )  # fmt: skip
     known = np.zeros(len(setup_names), bool)
@@ -121,23 +120,22 @@ def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
     return tells
 
 
-def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:
-    """Return variances per horizontal axis and of the height: calibrated, those of control as it states them.
+def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> Array:
+    """Return variances per horizontal axis and of the height, shape (n, 2): calibrated, or as control states them.
 
     Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
     """
     cov, told = expected_precision.by_class(occupations, classes), expected_precision.reported(occupations)
-    plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
-    up = np.where(is_control, told.var_u, cov.var_u)
-    return (
-        np.where(is_control & np.isnan(plane), KNOWN_H_M**2, np.where(np.isnan(plane), _usual(plane, 0.015), plane)),
-        np.where(is_control & np.isnan(up), KNOWN_V_M**2, np.where(np.isnan(up), _usual(up, 0.025), up)),
-    )
-
-
-def _usual(variance: Array, otherwise_m: float) -> float:
-    known = variance[variance > 0]
-    return float(np.median(known)) if len(known) else otherwise_m**2
+    made = []
+    for known, own, known_m, usual_m in (
+        ((told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2, KNOWN_H_M, 0.015),
+        (told.var_u, cov.var_u, KNOWN_V_M, 0.025),
+    ):
+        variance = np.where(is_control, known, own)
+        positive = variance[variance > 0]
+        usual = float(np.median(positive)) if len(positive) else usual_m**2
+        made.append(np.where(np.isnan(variance), np.where(is_control, known_m**2, usual), variance))
+    return np.column_stack(made)
 
 
 def _antennas(
