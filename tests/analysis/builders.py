@@ -170,7 +170,7 @@ def fitted(pairs, classes=1, prior=None, earlier=None):
 
 def own(fit, axis):
     """Return the ratios that the closures of each class show by themselves, and in all; shape (classes + 1,)."""
-    return np.sqrt(getattr(fit.seen, f"total_{axis}") / getattr(fit.seen, f"freedom_{axis}"))
+    return np.sqrt(getattr(fit.seen, axis).total / getattr(fit.seen, axis).freedom)
 
 
 def share(fit):
