@@ -62,8 +62,8 @@ FEW = 8
 
 _TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")
 _TIMES = ("start_utc", "end_utc")
-#: Columns that later steps give.
-_GIVEN = (*schema.MADE_LATER, "name_read")
+#: Columns that come later; what a reviewer decided of a row a test may state.
+_GIVEN = {*schema.MADE_LATER} - {"decision"}
 
 
 def occupations(rows, corner=CORNER):
