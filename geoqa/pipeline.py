@@ -5,19 +5,14 @@ from __future__ import annotations
 import contextlib
 import copy
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from geoqa import plugins
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
 from geoqa.core.frames.schema import RunFrames as RunFrames
 from geoqa.core.frames.schema import has as has
-from geoqa.core.steps import Result
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job, Recipe
-    from geoqa.core.steps import Analysis
-
+from geoqa.core.job import Job, Recipe
+from geoqa.core.steps import Analysis, Result
 
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.analysis.occupations import measured_rows
 from geoqa.core.arrays import Frames, pd
@@ -13,10 +13,6 @@ from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    from geoqa.analysis._canopy_table import Points
-
 
 _SOURCES = (("mapped", "the areas say"), ("by_raster", "the raster says"))
 
@@ -134,16 +130,11 @@ class CanopyCosts(Analysis):
         groups = _canopy_table.groups(found)
         costs = _canopy_table.costs(found, groups, frames, job)
         tests, curves = _canopy_table.tests(found, groups, self.least)
-        messages = [*wording.canopy_sentences(costs, tests, curves, self.patience_s), *_without(found)]
+        messages = wording.canopy_sentences(costs, tests, curves, self.patience_s)
+        pairs = int(found.pairs.part.explained.sum())
+        if pairs or len(found.left_out):  # what these figures are without
+            messages.append(
+                f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
+                f"{counted(pairs, 'pair')} of visits with a shift's offset taken off"
+            )
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))
-
-
-def _without(found: Points) -> tuple[str, ...]:
-    """Return how many pairs and points shifts explain, which these figures are without."""
-    pairs = int(found.pairs.part.explained.sum())
-    if not pairs and not len(found.left_out):
-        return ()
-    return (
-        f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
-        f"{counted(pairs, 'pair')} of visits with a shift's offset taken off",
-    )

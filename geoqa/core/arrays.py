@@ -1,6 +1,6 @@
 """Arrays and frames in annotations, and the libraries they come from, each loaded when something of it is first used.
 
-`Array` holds numbers, `Index` whole numbers, `Rows` places in a frame, `Flags` yes and no; shapes stand in the
+`Array` holds numbers, `Index` whole numbers and places in a frame, `Flags` yes and no; shapes stand in the
 docstrings. A module that holds steps takes its libraries from here, so that listing steps stays quick.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
-    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "csgraph", "gpd", "np", "pd", "recoded",
+    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "csgraph", "gpd", "np", "pd", "recoded",
     "shapely", "sparse", "spatial", "special", "stats",
 ]  # fmt: skip
 
@@ -26,11 +26,10 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
-    Rows = NDArray[np.intp]
     Flags = NDArray[np.bool_]
     Frames = Mapping[str, pd.DataFrame]
 else:
-    Array = Index = Rows = Flags = Frames = NDArray = ArrayLike = Any
+    Array = Index = Flags = Frames = NDArray = ArrayLike = Any
 
     class _Late:
         """A library that is imported when a name of it is asked for; the name is kept."""

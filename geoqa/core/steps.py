@@ -14,17 +14,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+from typing import Any, ClassVar, Self, TypeVar
 from xml.etree import ElementTree
 
 from geoqa.core.arrays import Array, np, pd
+from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, RecipeError, StepError
+from geoqa.core.job import Job, Recipe
 from geoqa.core.params import Declared, param
-
-if TYPE_CHECKING:
-    from geoqa.core.drawing import Drawing
-    from geoqa.core.job import Job, Recipe
-
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
 _SPACE = "{http://www.w3.org/2000/svg}"

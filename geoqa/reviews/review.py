@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.core import experience, geodesy, input_files
@@ -17,19 +17,15 @@ from geoqa.core.arrays import gpd, pd
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.core.frames import contract, schema
 from geoqa.core.job import Job, Recipe
+from geoqa.core.recipe import Requirement
 from geoqa.core.site import assembly, labels
 from geoqa.core.steps import Analysis, Step
 from geoqa.core.units import METRES_PER
 from geoqa.reviews import reading
 from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
 
-if TYPE_CHECKING:
-    from geoqa.core.recipe import Requirement
-    from geoqa.core.steps import Analysis
-    from geoqa.plugins import Catalogue
 
-
-def job_notes(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str]:
+def job_notes(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     """Return what a recipe, and what is installed, let a person know whatever the points are."""
     said = [f"step left out: {reason}" for reason in found.refused.values()]
     said += (

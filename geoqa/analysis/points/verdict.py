@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.closures.agreement import CONFIRMED, CONFLICT, LOOSE, STRAINED, UNPROVEN, Positions
+from geoqa.analysis.occupations.visit_means import Level
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.contract import STATUS, STATUS_REASONS, STATUSES
-
-if TYPE_CHECKING:
-    from geoqa.analysis.occupations.visit_means import Level
 
 
 @dataclass(frozen=True)

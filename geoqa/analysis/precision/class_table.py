@@ -106,7 +106,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     for axis in _AXES:
         states = bool(np.isfinite(stated[axis]).any())
         ratio, plain = getattr(known, axis), getattr(metres, axis)
-        learnt = getattr(fits[1].seen, f"freedom_{axis}")[-1] >= _LEAST[axis]
+        learnt = getattr(fits[1].seen, axis).freedom[-1] >= _LEAST[axis]
         table[f"used_ratio_{axis}"] = np.sqrt(ratio.square[show]) if states else np.nan
         table[f"used_repeatability_{axis}_m"] = np.sqrt(plain.square[show] / 2) if learnt else np.nan
         table[f"degrees_of_freedom_{axis}"] = (plain if silent[axis] and not states else ratio).freedom[show]
@@ -128,7 +128,7 @@ def _without_equal(pairs: VisitPairs, seen: mixture.ObservedPairs, names: list[s
     """Return the pairs without those of classes whose closures are equal to the digit, and what to say of it."""
     said, stated = [], pairs.stated
     for axis in _AXES:
-        ratio = _scaled(getattr(seen, f"total_{axis}")[:-1], getattr(seen, f"freedom_{axis}")[:-1], 1.0)[0]
+        ratio = _scaled(getattr(seen, axis).total[:-1], getattr(seen, axis).freedom[:-1], 1.0)[0]
         equal = _no_finer_than_digits(pairs, axis, ratio)
         if equal.any():
             told = ", ".join(f"{names[k]} {ratio[k]:.2g}" for k in np.flatnonzero(equal))
@@ -257,8 +257,8 @@ def _put_estimates(
         table[name] = np.append(np.bincount(of, minlength=n), len(of))[show]
     for axis in _AXES:
         for name, fit, factor in (("precision_ratio_{}", fits[0], 1.0), ("repeatability_{}_m", fits[1], 2**-0.5)):
-            total, freedom = (getattr(fit.seen, f"{what}_{axis}")[show] for what in ("total", "freedom"))
-            _put(table, name.format(axis), _scaled(total, freedom, factor))
+            shown = getattr(fit.seen, axis).at(show)
+            _put(table, name.format(axis), _scaled(shown.total, shown.freedom, factor))
     seen = fits[0].seen
     _put(table, "tail_rate", _share(seen.gross[show], seen.worth[show]))
     _put(table, "wrong_fix_rate", _share(seen.wrong[show], seen.fixes[show]))
@@ -320,7 +320,7 @@ def _without_own(fit: mixture.MixtureFit, key: Index, of: Index, n: int) -> mixt
 def _left(fit: mixture.MixtureFit, axis: str, key: Index, n: int) -> Array:
     """Return the degrees of freedom of the site along an axis without each row's point."""
     at, has = _group(fit, key, n)
-    seen = getattr(fit.seen, f"freedom_{axis}")[-1]
+    seen = getattr(fit.seen, axis).freedom[-1]
     own = np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.zeros(len(key))
     return np.asarray(seen - own)
 
@@ -368,7 +368,8 @@ def _scales(scales: Array) -> pd.DataFrame:
 def _taught(keys: pd.DataFrame, seen: mixture.ObservedPairs) -> pd.DataFrame:
     """Return what the job teaches of each class."""
     label = keys["canopy"].fillna(WHOLE_SITE).astype("str").str.casefold()
-    sums = {name: getattr(seen, name)[: len(keys)] for name in SUMS}
+    squares = (seen.h.total, seen.h.freedom, seen.v.total, seen.v.freedom)
+    sums = dict(zip(SUMS, (of[: len(keys)] for of in (*squares, seen.wrong, seen.fixes)), strict=True))
     table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
     table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
     # Labels that differ by their case alone are one.

@@ -34,6 +34,8 @@ _ROUNDS, _SETTLED = 100, 1e-3
 _SHAPING = 4
 
 
+#: The classes, without what is told of all of them.
+_EACH = slice(0, -1)
 #: What a closure is of: two visits, a visit and a known point, two fixes of one visit.
 VISITS, CHECK, INNER = range(3)
 
@@ -114,34 +116,20 @@ class ObservedPairs:
 
     Attributes
     ----------
-    total_h, total_v, freedom_h, freedom_v
-        Squares of the core over their stated variance, summed, and their degrees of freedom: visits and checks.
-    inner_total_h, inner_total_v, inner_freedom_h, inner_freedom_v
-        The same within visits.
+    h, v
+        Squares of the core over their stated variance, along each axis.
     gross, worth
         Gross pairs of different visits and all of them, in independent ones.
     wrong, fixes
         Wrong fixes, of how many that could show one.
     """
 
-    total_h: Array
-    total_v: Array
-    freedom_h: Array
-    freedom_v: Array
-    inner_total_h: Array
-    inner_total_v: Array
-    inner_freedom_h: Array
-    inner_freedom_v: Array
+    h: Scatter
+    v: Scatter
     gross: Array
     worth: Array
     wrong: Array
     fixes: Array
-
-    def scatter(self, axis: str) -> Scatter:
-        """Return the squares along one axis, of the classes."""
-        return Scatter(
-            *(getattr(self, f"{n}_{axis}")[:-1] for n in ("total", "freedom", "inner_total", "inner_freedom"))
-        )
 
 
 @dataclass(frozen=True)
@@ -242,8 +230,10 @@ class _Model:
         told = self.earlier
         mixtures = (None, None, None) if told is None else (told.h, told.v, told.wrong)
         h, v = (
-            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture, offset)
-            for axis, centre, mixture, offset in zip("hv", self.centres, mixtures[:2], self.offsets[:2], strict=True)
+            pooling.Ratios(axis.at(_EACH), centre, self.prior, mixture, offset)
+            for axis, centre, mixture, offset in zip(
+                (seen.h, seen.v), self.centres, mixtures[:2], self.offsets[:2], strict=True
+            )
         )
         wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2], self.offsets.wrong)
         like = None
@@ -257,24 +247,26 @@ class _Model:
         """Return what is known of each group's class without it."""
         of = self.class_of
         return Known(
-            pools.h.without(of, own.scatter("h")), pools.v.without(of, own.scatter("v")),
+            pools.h.without(of, own.h.at(_EACH)), pools.v.without(of, own.v.at(_EACH)),
             pools.wrong.without(of, own.wrong[:-1], own.fixes[:-1]),
         )  # fmt: skip
 
     def seen(self, outside: Array, counted: dict[str, Array], by: Index, n: int) -> ObservedPairs:
         """Return what the pairs show by number `by`, and in all."""
         pairs, inside = self.pairs, self.pairs.weight * (1 - outside)
-        found: dict[str, Array] = {}
+        found: dict[str, Scatter] = {}
         for axis, dimensions in (("h", 2), ("v", 1)):
             square = counted[axis]
             known = ~np.isnan(square)
             least = getattr(pairs, f"rounding_{axis}") / getattr(pairs, f"variance_{axis}")
-            for name, there in (("", known & self.outer), ("inner_", known & ~self.outer)):
+            sums: list[Array] = []
+            for there in (known & self.outer, known & ~self.outer):
                 weight = np.where(there, inside, 0.0)
                 total = _by_class(weight * np.where(there, square, 0.0), by, n)
-                found[f"{name}freedom_{axis}"] = dimensions * _by_class(weight, by, n)
                 # Closures are no more exact than their digits.
-                found[f"{name}total_{axis}"] = np.maximum(total, dimensions * _by_class(weight * least, by, n))
+                sums.append(np.maximum(total, dimensions * _by_class(weight * least, by, n)))
+                sums.append(dimensions * _by_class(weight, by, n))
+            found[axis] = Scatter(*sums)
         visits = pairs.weight * (pairs.kind == VISITS)
         fixes = pairs.weight * np.where(pairs.kind == CHECK, 1.0, 2 - pairs.again)  # that could show a wrong one
         return ObservedPairs(
@@ -524,7 +516,7 @@ def _fit_of(model: _Model, out: _Out, scales: Array, shape: float, outside: Arra
     pools, own = out.pools, out.own
     return MixtureFit(
         seen=out.seen, known=pools.known, known_without=out.without, point_of=model.point_of, class_of=model.class_of,
-        own_freedom={"h": own.freedom_h[:-1], "v": own.freedom_v[:-1]},
+        own_freedom={"h": own.h.freedom[_EACH], "v": own.v.freedom[_EACH]},
         precisions={"h": pools.h.precisions(), "v": pools.v.precisions()}, like=pools.like, scales=scales, shape=shape,
         outside=outside,
     )  # fmt: skip

@@ -90,7 +90,7 @@ class Scatter:
         """Return what is left without `other`, nothing below zero."""
         return Scatter(*(np.maximum(getattr(self, n) - getattr(other, n), 0.0) for n in self.__dataclass_fields__))
 
-    def at(self, of: Index) -> Scatter:
+    def at(self, of: Index | slice) -> Scatter:
         """Return the rows numbered `of`."""
         return Scatter(*(getattr(self, name)[of] for name in self.__dataclass_fields__))
 

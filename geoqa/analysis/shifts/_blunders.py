@@ -139,13 +139,6 @@ def _fits(mine: Array, others: Array, change: Change, group: int) -> Mixup | Non
 OFFSETS_M = (0.03, 0.05, 0.08, 0.12, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0)
 
 
-class Run(NamedTuple):
-    """Stops in a row, as numbers, and how many stretches could have been found."""
-
-    stops: Index
-    tried: float
-
-
 def height_sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -> tuple[Index, Index]:
     """Return the stops in the order each crew made them, and the number of the stretch of work each is in.
 
@@ -160,8 +153,8 @@ def height_sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -
     return at, np.cumsum(np.r_[False, new][: len(at)])
 
 
-def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) -> Run:
-    """Return the stops in a row whose residuals are best told by one offset.
+def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) -> tuple[Index, float]:
+    """Return the stops in a row whose residuals are best told by one offset, and how many stretches were tried.
 
     The logarithm of the likelihood ratio of each stop (Student's t, so that a false fix counts little) is added
     up, and the largest sum over consecutive stops of one stretch is found in one pass for each offset.
@@ -179,7 +172,7 @@ def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) 
     # The offsets only pick the stretch; its own mean is tested, so the stretches are what was tried.
     tried = float((length * (length + 1.0) / 2).sum())
     if not len(order):
-        return Run(order, tried)
+        return order, tried
     r, v = residual[order], FLANKS * variance[order]
     plain = np.log1p(r**2 / v)
     best, span = 0.0, (0, 0)
@@ -189,7 +182,7 @@ def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) 
             found, begin, end = _largest_sum(gain, stretch)
             if found > best:
                 best, span = found, (begin, end)
-    return Run(order[span[0] : span[1]], tried)
+    return order[span[0] : span[1]], tried
 
 
 def _largest_sum(gain: Array, stretch: Index) -> tuple[float, int, int]:

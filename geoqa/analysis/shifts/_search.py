@@ -350,13 +350,13 @@ class Search:
 
     def _of_stretch(self, sequence: tuple[Index, Index]) -> list[_Candidate]:
         residual, variance = _blunders.against_others(self.y[:, 2], self.stops.var[:, 1], self.stops.point)
-        run = _blunders.most_likely(residual, variance, *sequence)
-        if len(run.stops) < adjustment.FEWEST:
+        run, tried = _blunders.most_likely(residual, variance, *sequence)
+        if len(run) < adjustment.FEWEST:
             return []
         group = np.full(len(self.y), -1)
-        group[run.stops] = 0
-        made = self._height_of("stretch", 0, self._formed(1, group, self.stops.place), np.sort(run.stops))
-        return [(made[0], 4 * run.tried, made[2])] if made else []
+        group[run] = 0
+        made = self._height_of("stretch", 0, self._formed(1, group, self.stops.place), np.sort(run))
+        return [(made[0], 4 * tried, made[2])] if made else []
 
     def _height_of(self, scope: str, number: int, formed: adjustment.CommonOffsets, at: Index) -> _Candidate | None:
         """Return the common height of cells with the gain it brings; None where it is not what most of them show."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
@@ -27,13 +27,9 @@ from geoqa.core.frames.contract import (
     whole,
     yes_no,
 )
+from geoqa.core.job import Job
 from geoqa.core.recipe import JUDGED
-from geoqa.core.steps import Result
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis
-
+from geoqa.core.steps import Analysis, Result
 
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 #: Grades of a pair that shows nothing.

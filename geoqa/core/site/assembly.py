@@ -10,6 +10,9 @@ from geoqa.core import geodesy
 from geoqa.core.arrays import np, pd
 from geoqa.core.errors import CallError, InputError
 from geoqa.core.job import Job, Recipe
+from geoqa.core.site import decisions as reviewer
+from geoqa.core.site import matching
+from geoqa.core.statistics import groups
 from geoqa.core.units import counted, listed
 
 #: A grid that stretches lengths by more than this is not one that closures may be taken in.
@@ -47,9 +50,6 @@ def occupations(
         If no row can be used, a tolerance grows with a base distance that no row states, or a decision no
         longer fits its row.
     """
-    from geoqa.core.site import decisions as reviewer
-    from geoqa.core.site import matching
-
     frame = stack(frames)
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
@@ -71,8 +71,6 @@ def occupations(
 
 def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the rows sorted by point and time, one role a point."""
-    from geoqa.core.statistics import groups
-
     points = frame["point"].astype("category").cat.remove_unused_categories()
     point = points.cat.codes.to_numpy().astype(np.int64)
     order = groups.order(point, groups.ticks(frame["start_utc"].to_numpy(dtype="datetime64[us]")))
@@ -89,8 +87,6 @@ def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Return the frames one below the other; text stays categorical, columns that one lacks are null."""
-    from pandas.api.types import CategoricalDtype, union_categoricals
-
     if len(frames) == 1:
         return frames[0].reset_index(drop=True)
     names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
@@ -98,8 +94,8 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in names:
         kind = next(frame[name] for frame in frames if name in frame)
         parts = [f[name] if name in f else kind.iloc[:0].reindex(range(len(f))) for f in frames]
-        if any(isinstance(part.dtype, CategoricalDtype) for part in parts):
-            columns[name] = union_categoricals([_as_text(part) for part in parts], sort_categories=True)
+        if any(isinstance(part.dtype, pd.CategoricalDtype) for part in parts):
+            columns[name] = pd.api.types.union_categoricals([_as_text(part) for part in parts], sort_categories=True)
         else:
             columns[name] = pd.concat(parts, ignore_index=True).array
     return pd.DataFrame(columns)

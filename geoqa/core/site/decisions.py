@@ -20,7 +20,7 @@ Entry: TypeAlias = "dict[str, Any]"
 
 _WORD = dict(zip(("accept", "reject", "reassign"), range(len(DECIDED)), strict=True))
 #: Of several decisions on one row the weightiest stands there; the last is none.
-_WEIGHT = np.array([1, 3, 2, 0])
+_WEIGHTS = (1, 3, 2, 0)
 _COORDINATE = re.compile(r"([-+]?\d+(?:\.\d+)?)[\s,;/]+([-+]?\d+(?:\.\d+)?)")
 
 
@@ -100,7 +100,7 @@ class _Site:
             self._code[rows] = self._code_of(str(entry["new_point"]))
         if entry["kind"] == "occupation" or entry["action"] != "accept":
             word = _WORD[entry["action"]]
-            weaker = _WEIGHT[self._decision[rows]] < _WEIGHT[word]
+            weaker = np.array(_WEIGHTS)[self._decision[rows]] < _WEIGHTS[word]
             self._decision[rows] = np.where(weaker, word, self._decision[rows])
         concerned[at] = (rows, before)
         return None

@@ -12,15 +12,11 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from geoqa.core.arrays import pd, recoded
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.job import Job
 from geoqa.core.recipe import wanted
-
-if TYPE_CHECKING:
-    from geoqa.core.job import Job
-
 
 #: The columns whose labels are evidence when they differ, and what people call them.
 COLUMNS = {"initialization": "initializations", "base": "base set-ups"}
