@@ -33,6 +33,7 @@ from typing import NamedTuple
 
 from geoqa.analysis.precision.priors import SITE_FREEDOM, Prior
 from geoqa.core.arrays import Array, Index, np, pd, special
+from geoqa.core.frames.schema import WHOLE_SITE
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
 PLENTY = 100.0
@@ -442,9 +443,8 @@ def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float
     if table.empty:
         return None
     label = table["canopy"].str.casefold() + "\n" + table["solution"].fillna("").str.casefold()
-    wanted = (
-        keys["canopy"].astype("str").str.casefold() + "\n" + keys["solution"].fillna("").astype("str").str.casefold()
-    )
+    canopy, solution = keys["canopy"].fillna(WHOLE_SITE), keys["solution"].fillna("")
+    wanted = canopy.astype("str").str.casefold() + "\n" + solution.astype("str").str.casefold()
     groups = [np.flatnonzero((label == name).to_numpy()) for name in wanted]
     everything = np.arange(len(table))
     chosen = [
