@@ -106,7 +106,7 @@ def frames_of(
         requirement=Requirement(horizontal_m=horizontal[1], vertical_m=vertical[1], confidence=confidence),
     )  # fmt: skip
     made = assembly.occupations([schema.complete_occupations(columns, "frame")], job)
-    kept = pipeline.Frames({"occupations": made.frame})
+    kept = pipeline.RunFrames({"occupations": made.frame})
     ready = pipeline.order(pipeline.built_in())
     steps = pipeline.leading_to(wanted or ("points.deliver",), ready)
     pipeline.run(steps, kept, made.job)

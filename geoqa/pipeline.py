@@ -5,20 +5,14 @@ from __future__ import annotations
 import contextlib
 import copy
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from geoqa import plugins
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, GeoqaError, RecipeError, StepError
-from geoqa.core.frames.schema import Frames as Frames
+from geoqa.core.frames.schema import RunFrames as RunFrames
 from geoqa.core.frames.schema import has as has
-from geoqa.core.steps import Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job, Recipe
-    from geoqa.core.steps import Analysis
-
+from geoqa.core.job import Job, Recipe
+from geoqa.core.steps import Analysis, Result
 
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
@@ -73,22 +67,15 @@ def order(steps: Iterable[Analysis], given: Sequence[str] = GIVEN) -> list[Analy
 def built_in() -> list[Analysis]:
     """Return geoqa's own analysis steps with their default parameters."""
     found = plugins.catalogue()
-    return [
-        cls()  # type: ignore[misc]
-        for name, cls in found.load_all("geoqa.analysis").items()
-        if found.entries["geoqa.analysis"][name].distribution == plugins.OWN
-    ]
+    classes = found.load_all("geoqa.analysis").items()
+    return [cls() for name, cls in classes if not found.is_third_party(name)]  # type: ignore[misc]
 
 
 def installed(found: plugins.Catalogue, job: Recipe) -> list[Analysis]:
     """Return every installed analysis step, configured and in order; a [step.NAME] nobody has is a fault."""
     known = {name for group in plugins.GROUPS for name in found.names(group)}
-    faults = [
-        Fault(f"[step.{name}]", "no step of this name is installed.", "`geoqa steps` lists them.")
-        for name in job.steps
-        if name not in known
-    ]
-    if faults:
+    unknown, said = [name for name in job.steps if name not in known], "no step of this name is installed."
+    if faults := [Fault(f"[step.{name}]", said, "`geoqa steps` lists them.") for name in unknown]:
         raise RecipeError.from_faults("The recipe sets parameters of unknown steps:", faults)
     classes = found.load_all("geoqa.analysis")
     own = [name for name in classes if not found.is_third_party(name)]
@@ -149,7 +136,7 @@ def possible(steps: Iterable[Analysis], there: Collection[str]) -> list[Analysis
 
 def run(
     steps: Sequence[Analysis],
-    frames: Frames,
+    frames: RunFrames,
     job: Job,
     progress: Callable[[str], None] = lambda _: None,
     may_fail: Collection[str] = (),
@@ -206,7 +193,7 @@ def going_on(name: str, failed: dict[str, str]) -> Iterator[None]:
         failed[name] = plugins.error_text(error)
 
 
-def _run_one(step: Analysis, frames: Frames, job: Job, foreign: bool) -> tuple[str, ...]:
+def _run_one(step: Analysis, frames: RunFrames, job: Job, foreign: bool) -> tuple[str, ...]:
     try:
         return frames.run(step, job, _as_guest if foreign else None)
     except GeoqaError:

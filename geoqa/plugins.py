@@ -120,9 +120,8 @@ def taken(frames: Any) -> dict[str, pd.DataFrame]:
         strange = [label for label in frame.columns if not (isinstance(label, str) and label.isprintable() and label)]
         faults = [f"{name}[{one_line(repr(label), 60)}] is no name of a column" for label in strange]
         if frame.columns.is_unique and not strange:
-            faults += [
-                f"{name}.{column} holds {frame[column].dtype}" for column in frame if not _is_plain(frame[column])
-            ]
+            unfit = [column for column in frame if not _is_plain(frame[column])]
+            faults += [f"{name}.{column} holds {frame[column].dtype}" for column in unfit]
         if faults:
             raise StepError(f"{'; '.join(faults[:5])}: a column holds numbers, text, yes and no, times or geometry")
         made[str(name)] = _copied(frame)
@@ -137,7 +136,6 @@ def _folder() -> Path | None:
 
 
 def _copied(frame: pd.DataFrame) -> pd.DataFrame:
-
     made = frame.copy(deep=True)
     made.index = frame.index.copy(deep=True)
     for place, dtype in enumerate(frame.dtypes):
@@ -161,8 +159,7 @@ def _is_fixed(values: pd.Series) -> bool:
 
 def _is_plain(values: pd.Series) -> bool:
     """Return whether every output can hold a column."""
-    from pandas.api import types
-
+    types = pd.api.types
     if isinstance(values.dtype, types.CategoricalDtype):
         words = values.cat.categories
         return not len(words) or bool(types.is_string_dtype(words)) or bool(types.is_numeric_dtype(words))
@@ -274,12 +271,8 @@ def document(found: Catalogue, name: str | None = None) -> dict[str, Any]:
         If no step is called `name`.
     """
     chosen = None if name is None else found.find(name)
-    told = [
-        _described(entry, cls)
-        for group in GROUPS
-        for entry, cls in ((found.entries[group][key], cls) for key, cls in found.load_all(group).items())
-        if chosen is None or entry is chosen
-    ]
+    every = [(found.entries[group][key], cls) for group in GROUPS for key, cls in found.load_all(group).items()]
+    told = [_described(entry, cls) for entry, cls in every if chosen is None or entry is chosen]
     if chosen is not None and not told:
         chosen.load()  # says why it cannot be used
     return {"format": FORMAT, "geoqa": version(OWN), "steps": told, "refused": dict(found.refused)}
@@ -379,16 +372,12 @@ def _undeclared(loaded: Any, base: type[steps.Step]) -> list[str]:
         if not isinstance(told, tuple) or not all(isinstance(address, str) for address in told):
             problems.append(f"its {word} is {told!r}, it must be a tuple of texts")
         else:
-            wrong = [address for address in told if not _ADDRESS.fullmatch(address)]
-            problems += [
-                f"its {word} holds {address!r}, which is no address of a frame or a column" for address in wrong
-            ]
-            problems += [
-                f"its {word} holds {address!r} twice" for address in dict.fromkeys(told) if told.count(address) > 1
-            ]
-    problems += [
-        f"its {word} is no method" for word in sorted(base.__abstractmethods__) if not callable(getattr(loaded, word))
-    ]
+            wrong = [one for one in told if not _ADDRESS.fullmatch(one)]
+            twice = [one for one in dict.fromkeys(told) if told.count(one) > 1]
+            problems += [f"its {word} holds {one!r}, which is no address of a frame or a column" for one in wrong]
+            problems += [f"its {word} holds {one!r} twice" for one in twice]
+    methods = sorted(base.__abstractmethods__)
+    problems += [f"its {word} is no method" for word in methods if not callable(getattr(loaded, word))]
     if not problems:
         # The base's own, whatever the step makes of the name; it raises what is wrong with a declaration.
         parameters = Declared.parameters.__func__(loaded)  # type: ignore[attr-defined]

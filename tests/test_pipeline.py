@@ -27,7 +27,7 @@ def step(name, needs=(), gives=(), work=None):
 
 def kept(**frames):
     start = {"occupations": pd.DataFrame({"occupation_id": [1, 2, 3], "point": pd.Categorical(["A", "A", "B"])})}
-    return pipeline.Frames(start | frames)
+    return pipeline.RunFrames(start | frames)
 
 
 def names(steps):

@@ -16,6 +16,7 @@ import pytest
 import geoqa
 from geoqa.analysis.standards import asprs, rmse
 from geoqa.analysis.standards.statement import Checks
+from geoqa.core.recipe import Control
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 MARSH = DATA / "usgs_marsh_island_104_rtk_checkpoints.json", DATA / "usgs_marsh_island_ground.f32.gz"
@@ -85,7 +86,7 @@ def test_coconino_open_against_vegetated_as_edition_2_wants_each():
     assert vegetated.outcome == "reported"
     assert {f.name: round(100 * f.value, 1) for f in vegetated.figures} == {"rmse_v_m": 10.9, "mean_v_m": 3.7}
     assert "reported and neither passed nor failed" in vegetated.words("m", "m")
-    open_ground = asprs.edition_2_open(both, asprs.Targets(height_m=0.10))
+    open_ground = asprs.edition_2_open(both, Control(target_rmse_v_m=0.10))
     assert open_ground.figures is None
     assert "at least 30 check points are needed and there are 6" in open_ground.refusal
 

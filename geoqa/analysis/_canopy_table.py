@@ -238,9 +238,8 @@ def _logistic(cost: str, by: str, values: Array, measure: Array, least: int) -> 
                            "statistic": np.nan, "p": np.nan, "note": None}  # fmt: skip
     nothing = CANOPY_CURVES.filled([])
     if min(events, len(x) - events) < least:
-        return row | {
-            "note": f"no curve: {events} of {len(x)} points are so, {least} of either kind are needed"
-        }, nothing
+        few = f"no curve: {events} of {len(x)} points are so, {least} of either kind are needed"
+        return row | {"note": few}, nothing
     if np.ptp(x) == 0:
         return row | {"note": "no curve: all points have the same value"}, nothing
     knots = statistics_curves.knots(x)

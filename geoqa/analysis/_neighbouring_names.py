@@ -16,14 +16,6 @@ class NamePairs(NamedTuple):
     distance_m: Array
 
 
-class Gaps(NamedTuple):
-    """Gaps in running numbers: position of the names before and after, and how many numbers lie between."""
-
-    before: Index
-    after: Index
-    missing: Index
-
-
 def middles(place: Array, point: Index, n: int) -> Array:
     """Return the median east and north of each point's rows, shape (n, 2); NaN for none."""
     middle = pd.DataFrame(place[:, :2]).groupby(point).median().reindex(range(n))
@@ -32,10 +24,7 @@ def middles(place: Array, point: Index, n: int) -> Array:
 
 def extents(place: Array, point: Index, n: int) -> Array:
     """Return the diagonal of the box around each point's rows: their distance where there are two; shape (n,)."""
-    sides = [
-        groups.largest(column, point, n) + groups.largest(-column, point, n) for column in (place[:, 0], place[:, 1])
-    ]
-    return np.hypot(*sides)
+    return np.hypot(*(groups.largest(axis, point, n) + groups.largest(-axis, point, n) for axis in place[:, :2].T))
 
 
 def neighbours(middle: Array, limit_m: float) -> NamePairs:
@@ -96,8 +85,8 @@ def visitors(place: Array, point: Index, far: Flags, middle: Array, limit_m: flo
     return NamePairs(point[rows[hit]], sure[near[hit]], distance[hit])
 
 
-def gaps(names: pd.Index, largest: int, shortest: int) -> Gaps:
-    """Return the gaps in the running numbers that names end with.
+def gaps(names: pd.Index, largest: int, shortest: int) -> tuple[Index, Index, Index]:
+    """Return the gaps in the running numbers that names end with: the names before and after, and what lies between.
 
     Parameters
     ----------
@@ -125,7 +114,7 @@ def gaps(names: pd.Index, largest: int, shortest: int) -> Gaps:
     lacking = np.bincount(head[1:][is_gap], between[is_gap], minlength=len(heads.dictionary))
     runs = (there >= shortest) & (lacking <= there)
     k = np.flatnonzero(is_gap & runs[head[1:]])
-    return Gaps(at[k], at[k + 1], between[k])
+    return at[k], at[k + 1], between[k]
 
 
 def _nearest_first(pair: Index, distance_m: Array) -> NamePairs:

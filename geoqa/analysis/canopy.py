@@ -1,14 +1,9 @@
-"""The canopy around each point, and what canopy costs on this site.
-
-The canopy around each point, as files on it say, and where the crew's label says otherwise.
-
-What canopy costs on this site: closures, shares beyond tolerance and waits, by class and by what a raster says.
-"""
+"""The canopy around each point, where the crew's label says otherwise, and what canopy costs on this site."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa.analysis.occupations import measured_rows
 from geoqa.core.arrays import Frames, pd
@@ -18,10 +13,6 @@ from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    from geoqa.analysis._canopy_table import Points
-
 
 _SOURCES = (("mapped", "the areas say"), ("by_raster", "the raster says"))
 
@@ -41,23 +32,18 @@ class CanopyContext(Analysis):
         """Return the columns of the points, and a row for each point whose sources disagree."""
         points = frames["points"]
         keyed = points[["point"]].copy()
-        at = _rows_of(keyed["point"], frames["canopy"]["point"])
+        at = measured_rows.codes_in(keyed["point"], pd.Index(frames["canopy"]["point"]))
         for name in ON_POINTS:
             keyed[name] = frames["canopy"][name].array.take(at, allow_fill=True)
         checks = _checks(frames, keyed)
         return Result({"points": keyed, "canopy_checks": checks}, _messages(checks, keyed, frames["occupations"]))
 
 
-def _rows_of(wanted: pd.Series, known: pd.Series) -> Any:
-    """Return where each point stands among those known, -1 where it does not."""
-    return pd.Index(known.astype("str")).get_indexer(wanted.astype("str"))
-
-
 def _checks(frames: Frames, keyed: pd.DataFrame) -> pd.DataFrame:
     points = frames["points"]
     occupations = frames["occupations"]
     labels = occupations["canopy_label" if "canopy_label" in occupations else "canopy"]
-    of = _rows_of(occupations["point"], points["point"])
+    of = measured_rows.codes_in(occupations["point"], pd.Index(points["point"]))
     labelled, mixed = measured_rows.shared_labels(labels, of, len(points))
     table = pd.DataFrame(
         {
@@ -73,14 +59,11 @@ def _checks(frames: Frames, keyed: pd.DataFrame) -> pd.DataFrame:
     words = {name: _plain(table[name]) for name in ("labelled", "mapped", "by_raster")}
     pairs = (("labelled", "mapped"), ("labelled", "by_raster"), ("mapped", "by_raster"))
     differ = sum(((words[a] != words[b]) & (words[a] != "") & (words[b] != "") for a, b in pairs)) > 0
-    table["geometry"] = points["geometry"].array
-    shown = table.drop(columns="geometry").assign(
-        canopy=wording.cover(points).array, labelled=table["labelled"].astype("object").mask(mixed, wording.MIXED)
-    )[differ.to_numpy()]
-    table = table[differ.to_numpy()].reset_index(drop=True)
-    message = [_sources_text(row) for row in shown.to_dict("records")]
-    table.insert(len(table.columns) - 1, "message", pd.Series(message, dtype="str"))
-    return table
+    differ = differ.to_numpy()
+    label = table["labelled"].astype("object").mask(mixed, wording.MIXED)
+    shown = table.assign(canopy=wording.cover(points).array, labelled=label)[differ].to_dict("records")
+    message = pd.Series([_sources_text(row) for row in shown], dtype="str")
+    return table[differ].reset_index(drop=True).assign(message=message, geometry=points["geometry"].array[differ])
 
 
 def _plain(words: pd.Series) -> pd.Series:
@@ -110,13 +93,11 @@ def _messages(checks: pd.DataFrame, keyed: pd.DataFrame, occupations: pd.DataFra
             listed = ", ".join(sorted(words)[:5])
             found.append(f"no word of {who} ({listed}) is one of the crew's: name the crew's classes in {remedy}")
             continue
-        both = (_plain(checks["labelled"]) != "") & (_plain(checks[name]) != "")
-        against = int((both & (_plain(checks["labelled"]) != _plain(checks[name]))).sum())
+        label, other = _plain(checks["labelled"]), _plain(checks[name])
+        against = int(((label != "") & (other != "") & (label != other)).sum())
         if against:
-            listed = f"{against} points: their label is not what {who} say (layer canopy_checks)"
-            found.append(
-                listed.replace("1 points: their label is", "1 point: its label is") if against == 1 else listed
-            )
+            whose = "1 point: its" if against == 1 else f"{against} points: their"
+            found.append(f"{whose} label is not what {who} say (layer canopy_checks)")
     return tuple(found)
 
 
@@ -131,9 +112,7 @@ class CanopyCosts(Analysis):
     """
 
     name = "canopy-costs"
-    needs = (
-        "occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes",
-    )  # fmt: skip
+    needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures", "points", "classes")
     uses = ("shifts", "shifted", *(f"points.{name}" for name in MEASURED), "convergence")
     gives = ("canopy_costs", "canopy_curves", "canopy_tests")
 
@@ -151,16 +130,11 @@ class CanopyCosts(Analysis):
         groups = _canopy_table.groups(found)
         costs = _canopy_table.costs(found, groups, frames, job)
         tests, curves = _canopy_table.tests(found, groups, self.least)
-        messages = [*wording.canopy_sentences(costs, tests, curves, self.patience_s), *_without(found)]
+        messages = wording.canopy_sentences(costs, tests, curves, self.patience_s)
+        pairs = int(found.pairs.part.explained.sum())
+        if pairs or len(found.left_out):  # what these figures are without
+            messages.append(
+                f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
+                f"{counted(pairs, 'pair')} of visits with a shift's offset taken off"
+            )
         return Result({"canopy_costs": costs, "canopy_curves": curves, "canopy_tests": tests}, tuple(messages))
-
-
-def _without(found: Points) -> tuple[str, ...]:
-    """Return how many pairs and points shifts explain, which these figures are without."""
-    pairs = int(found.pairs.part.explained.sum())
-    if not pairs and not len(found.left_out):
-        return ()
-    return (
-        f"canopy is compared without what shifts explain: {counted(len(found.left_out), 'point')} left out, "
-        f"{counted(pairs, 'pair')} of visits with a shift's offset taken off",
-    )

@@ -1,25 +1,19 @@
-"""Geometry of occupations, closures, points and error ellipses in the job's CRS.
-
-Geometry of occupations, closures and points: steps like any other, run when something needs a place.
-
-Error ellipses as polygons in the job's CRS.
-"""
+"""Geometry of occupations, closures, points and error ellipses in the job's CRS, made when something needs a place."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from geoqa.analysis.occupations.measured_rows import ends, is_direct
+from geoqa.analysis.occupations import differences, expected_precision
+from geoqa.analysis.occupations.expected_precision import Spread
+from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Array, Frames, gpd, np, pd, shapely
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    from geoqa.analysis.occupations.expected_precision import Spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,11 +27,8 @@ class OccupationPlaces(Analysis):
     def run(self, frames: Frames, job: Job) -> Result:
         """Return Point Z geometry in the job's CRS."""
         occupations = frames["occupations"]
-        east, north, up = (
-            occupations[c].to_numpy(dtype=float, na_value=np.nan) for c in ("easting_m", "northing_m", "height_m")
-        )
         keyed = occupations[["occupation_id"]].copy()
-        keyed["geometry"] = _placed(east, north, up, job).array
+        keyed["geometry"] = _placed(differences.places(occupations).T, job).array
         return Result({"occupations": keyed})
 
 
@@ -70,9 +61,8 @@ class PointPlaces(Analysis):
     def run(self, frames: Frames, job: Job) -> Result:
         """Return Point Z geometry in the job's CRS."""
         points = frames["points"]
-        east, north, up = places_of_points(frames["occupations"], points)
         keyed = points[["point"]].copy()
-        keyed["geometry"] = _placed(east, north, up, job).array
+        keyed["geometry"] = _placed(places_of_points(frames["occupations"], points), job).array
         return Result({"points": keyed})
 
 
@@ -89,7 +79,7 @@ def places_of_points(occupations: pd.DataFrame, points: pd.DataFrame) -> tuple[n
     lacking = points.loc[points[columns].isna().any(axis=1), "point"]
     rows = occupations[occupations["point"].isin(lacking)]
     names = pd.Index(lacking)
-    code = names.get_indexer(rows["point"].astype(names.dtype))
+    code = codes_in(rows["point"], names)
     # Rows of another kind place a point only where it has no direct one.
     direct = is_direct(rows)
     has_direct = np.bincount(code[direct], minlength=len(names)) > 0
@@ -123,8 +113,6 @@ class Ellipses(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return the `ellipses` frame, polygons in the CRS's own unit."""
-        from geoqa.analysis.occupations import expected_precision
-
         cov = expected_precision.calibrated(frames["occupations"], frames["classes"])
         drawn, messages, room = [], [], self.most
         for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
@@ -148,7 +136,6 @@ def _occupations(frames: Frames, cov: Spread) -> pd.DataFrame:
 
 
 def _closures(frames: Frames, cov: Spread) -> pd.DataFrame:
-
     occupations, closures = frames["occupations"], frames["closures"]
     shows = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
     a, b = ends(occupations, shows)
@@ -159,8 +146,6 @@ def _closures(frames: Frames, cov: Spread) -> pd.DataFrame:
 
 
 def _points(frames: Frames, _: Spread) -> pd.DataFrame:
-    from geoqa.analysis.occupations import expected_precision
-
     points = frames["points"]
     nu = expected_precision.freedom_of_points(points)[0]
     return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
@@ -172,20 +157,12 @@ def _table(
     var_e: object, var_n: object, cov_en: object, nu: object,
 ) -> pd.DataFrame:  # fmt: skip
     """Return the ellipses to draw: key, point, centre, covariance, degrees of freedom and confidence, a row each."""
-    points = frames["points"]
-    at = pd.Index(points["point"]).get_indexer(point.astype(points["point"].dtype))
+    numbers = {"easting_m": east, "northing_m": north, "var_e": var_e, "var_n": var_n, "cov_en": cov_en, "nu": nu}
+    at = codes_in(point, pd.Index(frames["points"]["point"]))
     return pd.DataFrame(
-        {
-            "id": ids.astype(str).to_numpy(),
-            "point": point.astype(str).to_numpy(),
-            "easting_m": np.asarray(east, float),
-            "northing_m": np.asarray(north, float),
-            "var_e": np.asarray(var_e, float),
-            "var_n": np.asarray(var_n, float),
-            "cov_en": np.asarray(cov_en, float),
-            "nu": np.asarray(nu, float),
-            "confidence": points["confidence"].to_numpy()[at],
-        }
+        {name: values.astype(str).to_numpy() for name, values in (("id", ids), ("point", point))}
+        | {name: np.asarray(values, float) for name, values in numbers.items()}
+        | {"confidence": frames["points"]["confidence"].to_numpy()[at]}
     )
 
 
@@ -239,8 +216,9 @@ def in_crs(easting_m: Array, northing_m: Array, job: Job) -> tuple[Array, Array]
     return x, y
 
 
-def _placed(easting_m: Array, northing_m: Array, height_m: Array, job: Job) -> gpd.GeoSeries:
+def _placed(place: Iterable[Array], job: Job) -> gpd.GeoSeries:
     """Return Point Z geometry in the CRS's own unit; a plain point where no height is known, none without a place."""
+    easting_m, northing_m, height_m = place
     x, y = in_crs(easting_m, northing_m, job)
     placed = ~np.isnan(x)
     shapes = np.full(len(x), None, dtype=object)

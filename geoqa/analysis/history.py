@@ -1,9 +1,4 @@
-"""What changed since an earlier review, and what a reviewer decided.
-
-What changed since an earlier review: statuses, delivery, coordinates, and what became of the revisits.
-
-What a reviewer decided, beside each point. A person's decision: the evidence's status and delivery stay.
-"""
+"""What changed since an earlier review, and what a reviewer decided: the evidence's status and delivery stay."""
 
 from __future__ import annotations
 
@@ -11,24 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from geoqa.core.arrays import Frames, gpd, np, pd
-from geoqa.core.frames.revisits import (
-    CHANGED,
-    DONE,
-    DROPPED,
-    GONE,
-    NEW,
-    NEWLY_OPEN,
-    NOT_VISITED,
-    OUTCOMES,
-    SAME,
-    STILL_OPEN,
-    earlier_view,
-)
+from geoqa.core.frames import revisits
+from geoqa.core.frames.revisits import GONE, NEW, NEWLY_OPEN, OUTCOMES, earlier_view
 from geoqa.core.job import Job
 from geoqa.core.steps import Analysis, Result
 
 #: Coordinates that differ by less are the same: metres.
 LEAST_M = 0.0005
+#: What either review says of a point.
+_SAID = ("status", "deliver", "action")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,23 +56,16 @@ def compared(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
     moved = [(both[name] - both[f"{name}_before"]).to_numpy(float) for name in ("easting_m", "northing_m", "height_m")]
     moved_h = np.hypot(*moved[:2])
     more = both["occupations"].fillna(0).to_numpy(int) - both["occupations_before"].fillna(0).to_numpy(int)
-    words = {
-        name: both[name].astype("str")
-        for name in ("status", "status_before", "deliver", "deliver_before", "action", "action_before")
-    }
-    changed = np.zeros(len(both), bool)
+    words = {f"{name}{end}": both[f"{name}{end}"].astype("str") for name in _SAID for end in ("_before", "")}
+    changed = (moved_h > LEAST_M) | (np.abs(moved[2]) > LEAST_M) | (more != 0)
     for name in ("status", "deliver"):
         changed |= (words[name].fillna("") != words[f"{name}_before"].fillna("")).to_numpy()
-    changed |= (moved_h > LEAST_M) | (np.abs(moved[2]) > LEAST_M) | (more != 0)
-    change = np.select([~was, ~there, changed], [NEW, GONE, CHANGED], SAME)
+    change = np.select([~was, ~there, changed], [NEW, GONE, revisits.CHANGED], revisits.SAME)
     return pd.DataFrame(
         {
             "point": both["point"],
             "change": pd.Categorical(change),
-            "status_before": words["status_before"].astype("category"),
-            "status": words["status"].astype("category"),
-            "deliver_before": words["deliver_before"].astype("category"),
-            "deliver": words["deliver"].astype("category"),
+            **{name: words[name].astype("category") for name in list(words)[:4]},
             "more_occupations": more,
             "moved_h_m": moved_h,
             "moved_v_m": moved[2],
@@ -101,11 +80,9 @@ def _outcome(words: Mapping[str, pd.Series], there: object, more: object) -> pd.
     """Return what became of each revisit that was asked for, and which are new."""
     asked, asks = (words[name].notna().to_numpy() for name in ("action_before", "action"))
     visited = np.asarray(more) > 0
-    cases = {
-        DONE: asked & there & ~asks & visited, DROPPED: asked & there & ~asks, STILL_OPEN: asked & visited,
-        NOT_VISITED: asked, NEWLY_OPEN: asks,
-    }  # fmt: skip
-    codes = np.select([cases[word] for word in OUTCOMES], range(len(OUTCOMES)), -1)
+    # In the order of OUTCOMES: done, dropped, still open, not visited, newly open.
+    cases = [asked & there & ~asks & visited, asked & there & ~asks, asked & visited, asked, asks]
+    codes = np.select(cases, range(len(OUTCOMES)), -1)
     return pd.Categorical.from_codes(codes, categories=list(OUTCOMES))
 
 
@@ -125,8 +102,8 @@ def change_sentences(changes: pd.DataFrame) -> list[str]:
     said.append(f"since the earlier review: {', '.join(told) or 'no point has changed its status or its delivery'}")
     asked = changes["revisit"].astype("str").value_counts()
     if len(asked):
-        total = sum(int(count) for word, count in asked.items() if word != NEWLY_OPEN)
-        parts = [f"{asked[word]} {word}" for word in (DONE, DROPPED, STILL_OPEN, NOT_VISITED) if word in asked]
+        total = int(asked.drop(NEWLY_OPEN, errors="ignore").sum())
+        parts = [f"{asked[word]} {word}" for word in OUTCOMES if word in asked and word != NEWLY_OPEN]
         new = f"; {asked[NEWLY_OPEN]} newly open" if NEWLY_OPEN in asked else ""
         said.append(f"of {total} revisits asked for then: {', '.join(parts) or 'none was asked for'}{new}")
     return said

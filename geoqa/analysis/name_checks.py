@@ -45,44 +45,29 @@ class NameChecks(Analysis):
         place, point = differences.places(occupations)[counts], measured_rows.codes_of(occupations["point"])[counts]
         names = occupations["point"].astype("category").cat.categories.to_numpy(dtype=object)
         radius = job.match.radius_m if job.match.by == "place" else None
-        parts = [
-            self._near(place, point, names, radius, job.grid.unit),
-            self._far(place, point, names, radius, job.grid.unit),
-        ]
+        unit, middle = job.grid.unit, _neighbouring_names.middles(place, point, len(names))
+        if radius is not None:
+            kind, near = "outside", _neighbouring_names.outside_radius(place, point, radius)
+        else:
+            kind, near = "near", _neighbouring_names.neighbours(middle, self.near_m)
+        a, b = names[near.point], names[near.other]
+        apart = zip(a, b, near.distance_m, strict=True)
+        said = [f"{one} and {two} lie {length(d, unit)} apart" for one, two, d in apart]
+        # Linked stops may make a chain: its ends are one place only by the steps between.
+        far_m = self.far_m if radius is None else 2 * radius
+        parts = [_table(kind, a, b, near.distance_m, said), self._far(place, point, names, middle, far_m, unit)]
         if radius is None or occupations["name_read"].notna().any():
             parts.append(self._gaps(occupations))
         frame = pd.concat(parts, ignore_index=True)
-        metres = {"near": self.near_m, "far": self._far_limit(radius), "twice": 2 * (radius or 0)}
-        unit = job.grid.unit
+        metres = {"near": self.near_m, "far": far_m, "twice": 2 * (radius or 0)}
         limits = {name: stated(value, unit) for name, value in metres.items()}
         return Result({"name_checks": frame}, _messages(frame, limits))
 
-    def _near(
-        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
-    ) -> pd.DataFrame:
-        if radius is not None:
-            kind, found = "outside", _neighbouring_names.outside_radius(place, point, radius)
-        else:
-            kind, found = (
-                "near",
-                _neighbouring_names.neighbours(_neighbouring_names.middles(place, point, len(names)), self.near_m),
-            )
-        a, b = names[found.point], names[found.other]
-        said = [
-            f"{one} and {two} lie {length(d, unit)} apart" for one, two, d in zip(a, b, found.distance_m, strict=True)
-        ]
-        return _table(kind, a, b, found.distance_m, said)
-
-    def _far_limit(self, radius: float | None) -> float:
-        # Linked stops may make a chain: its ends are one place only by the steps between.
-        return self.far_m if radius is None else 2 * radius
-
     def _far(
-        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, radius: float | None, unit: str
+        self, place: np.ndarray, point: np.ndarray, names: np.ndarray, middle: np.ndarray, far_m: float, unit: str
     ) -> pd.DataFrame:
         extent = _neighbouring_names.extents(place, point, len(names))
-        far = extent > self._far_limit(radius)
-        middle = _neighbouring_names.middles(place, point, len(names))
+        far = extent > far_m
         guests = _neighbouring_names.visitors(place, point, far, middle, self.near_m)
         host, gap = np.full(len(names), None, dtype=object), np.full(len(names), np.nan)
         host[guests.point], gap[guests.point] = names[guests.other], guests.distance_m
@@ -99,26 +84,19 @@ class NameChecks(Analysis):
         column = "name_read" if "name_read" in occupations and occupations["name_read"].notna().any() else "point"
         read = occupations[column].astype("category").cat.remove_unused_categories().cat.categories
         names = read.to_numpy(dtype=object)
-        found = _neighbouring_names.gaps(read, self.largest_gap, self.shortest_run)
-        a, b = names[found.before], names[found.after]
+        before, after, missing = _neighbouring_names.gaps(read, self.largest_gap, self.shortest_run)
+        a, b = names[before], names[after]
         said = [
             f"{n} {'number is' if n == 1 else 'numbers are'} missing between {one} and {two}"
-            for one, two, n in zip(a, b, found.missing, strict=True)
+            for one, two, n in zip(a, b, missing, strict=True)
         ]
         return _table("gap", a, b, np.full(len(a), np.nan), said)
 
 
 def _table(kind: str, point: np.ndarray, other: np.ndarray, distance_m: np.ndarray, said: list[str]) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "kind": pd.Series([NAME_CHECK_KINDS[kind].words] * len(point), dtype="str"),
-            "kind_key": pd.Series([kind] * len(point), dtype="str"),
-            "point": pd.Series(point, dtype="str"),
-            "other": pd.Series(other, dtype="str"),
-            "distance_m": distance_m.astype(float),
-            "message": pd.Series(said, dtype="str"),
-        }
-    )
+    table = {"kind": NAME_CHECK_KINDS[kind].words, "kind_key": kind, "point": point, "other": other}
+    frame = pd.DataFrame({**table, "distance_m": distance_m.astype(float), "message": said}, index=range(len(point)))
+    return frame.astype(dict.fromkeys((*table, "message"), "str"))
 
 
 def _messages(frame: pd.DataFrame, limits: Mapping[str, str], most: int = 5) -> tuple[str, ...]:

@@ -1,18 +1,18 @@
 """Arrays and frames in annotations, and the libraries they come from, each loaded when something of it is first used.
 
-`Array` holds numbers, `Index` whole numbers, `Rows` places in a frame, `Flags` yes and no; shapes stand in the
+`Array` holds numbers, `Index` whole numbers and places in a frame, `Flags` yes and no; shapes stand in the
 docstrings. A module that holds steps takes its libraries from here, so that listing steps stays quick.
 """
 
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
-    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "Rows", "csgraph", "gpd", "np", "pd", "shapely",
-    "sparse", "spatial", "special", "stats",
+    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "csgraph", "gpd", "np", "pd", "recoded",
+    "shapely", "sparse", "spatial", "special", "stats",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
@@ -26,11 +26,10 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
     Index = NDArray[np.int64]
-    Rows = NDArray[np.intp]
     Flags = NDArray[np.bool_]
     Frames = Mapping[str, pd.DataFrame]
 else:
-    Array = Index = Rows = Flags = Frames = NDArray = ArrayLike = Any
+    Array = Index = Flags = Frames = NDArray = ArrayLike = Any
 
     class _Late:
         """A library that is imported when a name of it is asked for; the name is kept."""
@@ -47,3 +46,10 @@ else:
     csgraph, sparse, spatial, special, stats = (
         _Late(f"scipy.{name}") for name in ("sparse.csgraph", "sparse", "spatial", "special", "stats")
     )
+
+
+def recoded(codes: Index, words: Sequence[str | None]) -> pd.Categorical:
+    """Return categories from codes into `words`, which may repeat; an empty word, or None, is null."""
+    kept = {word: i for i, word in enumerate(dict.fromkeys(word for word in words if word))}
+    index = np.array([kept.get(word, -1) if word else -1 for word in words], dtype=np.int64)
+    return pd.Categorical.from_codes(index[codes], pd.Index(list(kept), dtype="str"))

@@ -1,7 +1,5 @@
 """Clocks: the time zone that people of a job read, and GPS time; columns that programs read stay in UTC.
 
-GPS week and seconds to UTC; the leap seconds stand here and nowhere else.
-
 GPS time counts from 1980-01-06 00:00:00 UTC without leap seconds (IS-GPS-200, section 3.3.4). The
 table is GPS less UTC, which is TAI less UTC (IERS, leap-seconds.list and Bulletin C) less the 19 s
 that TAI was ahead of UTC when GPS time began. That list is valid to 28 June 2026; whoever converts

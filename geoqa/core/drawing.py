@@ -253,7 +253,6 @@ class Drawing:
                 rule = f"has the shape {style.shape!r}; it must be one of {', '.join(SHAPES)}."
                 faults.append(Fault(f"style {style.key}", rule))
             if not all(_COLOUR.fullmatch(colour) for colour in (style.colour, style.dark or style.colour)):
-                faults.append(
-                    Fault(f"style {style.key}", f"has the colour {style.colour!r} {style.dark!r}.", "Write #rrggbb.")
-                )
+                rule = f"has the colour {style.colour!r} {style.dark!r}."
+                faults.append(Fault(f"style {style.key}", rule, "Write #rrggbb."))
         return faults

@@ -97,12 +97,9 @@ def read(path: Path) -> dict[str, Any]:
     try:
         for one in content["states"]:
             sums = frame(content, one["jobs"])[list(SUMS)]
-            whole = (
-                bool((sums >= 0).all(axis=None))
-                and isinstance(one["date"], str)
-                and one["hash"] == _hash(content, sorted(one["jobs"]))
-            )
-            if not whole or any(not isinstance(content["jobs"][name]["rows"], list) for name in one["jobs"]):
+            rows = all(isinstance(content["jobs"][name]["rows"], list) for name in one["jobs"])
+            told = isinstance(one["date"], str) and one["hash"] == _hash(content, sorted(one["jobs"]))
+            if not (rows and told and (sums >= 0).all(axis=None)):
                 raise ValueError
     except (KeyError, TypeError, ValueError, AttributeError):
         raise InputError(f"{path}: is damaged. Restore an earlier copy, or add the results again.") from None
@@ -175,9 +172,8 @@ def state(content: Mapping[str, Any], as_of: str | None = None) -> dict[str, Any
         return {"date": None, "hash": None, "jobs": []}
     if as_of is not None:
         by_hash = [one for one in states if len(as_of) >= 6 and one["hash"].startswith(as_of)]
-        states = by_hash or [
-            one for one in states if one["date"][: len(as_of)] <= as_of and as_of[:4].isdigit() and "-" in as_of
-        ]
+        is_date = as_of[:4].isdigit() and "-" in as_of
+        states = by_hash or [one for one in states if is_date and one["date"][: len(as_of)] <= as_of]
     if not states:
         raise InputError(f"the experience has no state of {as_of!r}: give a date such as 2026-02-28, or a hash.")
     return dict(states[-1])
@@ -195,11 +191,9 @@ def frame(content: Mapping[str, Any], jobs: Sequence[str]) -> pd.DataFrame:
         for name in jobs
         for one in content["jobs"][name]["classes"]
     ]
-    table = pd.DataFrame(rows, columns=["job", "group", "month", "canopy", "solution", *SUMS])
-    text = {
-        name: table[name].astype("str").where(table[name].notna(), None)
-        for name in ("job", "group", "month", "canopy", "solution")
-    }
+    words = ("job", "group", "month", "canopy", "solution")
+    table = pd.DataFrame(rows, columns=[*words, *SUMS])
+    text = {name: table[name].astype("str").where(table[name].notna(), None) for name in words}
     return table.assign(**text, **{name: table[name].astype(float) for name in SUMS})
 
 
@@ -235,12 +229,7 @@ def of_job(
 
     A job that shares most of its rows with this one is this one and is left out.
     """
-    chosen = state(content, as_of)
-    mine = sketch(occupations)
-    jobs = [
-        name
-        for name in chosen["jobs"]
-        if (group is None or content["jobs"][name]["group"] == group)
-        and overlap(content["jobs"][name]["rows"], mine) < SAME
-    ]
+    chosen, mine, every = state(content, as_of), sketch(occupations), content["jobs"]
+    jobs = [name for name in chosen["jobs"] if group is None or every[name]["group"] == group]
+    jobs = [name for name in jobs if overlap(every[name]["rows"], mine) < SAME]
     return frame(content, jobs), {**chosen, "jobs": jobs}

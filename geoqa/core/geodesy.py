@@ -288,15 +288,10 @@ def _plain_frame(origin: tuple[float, float], unit: str) -> System:
     crs = f'ENGCRS["local frame",EDATUM["not stated"],CS[Cartesian,2],{axes}]'
     sheet = _Sheet(*origin, METRES_PER[unit])
     return System(
-        name="a local frame, its place on the Earth not stated",
-        text=LOCAL,
-        geographic=False,
-        metres_per_unit=METRES_PER[unit],
-        semi_major_m=SHEET_RADIUS_M,
-        flattening=0.0,
-        crs=pyproj.CRS.from_wkt(crs),
-        _inverse=sheet,
-    )
+        name="a local frame, its place on the Earth not stated", text=LOCAL, geographic=False,
+        metres_per_unit=METRES_PER[unit], semi_major_m=SHEET_RADIUS_M, flattening=0.0,
+        crs=pyproj.CRS.from_wkt(crs), _inverse=sheet,
+    )  # fmt: skip
 
 
 def is_near_wgs84(system: System) -> bool:
@@ -441,7 +436,7 @@ def compare(found: str, recipe: str) -> StatedSystem:
 
     try:
         whole = pyproj.CRS.from_user_input(found)
-        flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+        flat = _flat(whole)
         upright = whole.sub_crs_list[1].axis_info if whole.is_compound else whole.axis_info[2:]
         ours = pyproj.CRS.from_user_input(recipe)
         code, own = _epsg(flat), _epsg(ours)
@@ -456,6 +451,11 @@ def compare(found: str, recipe: str) -> StatedSystem:
         height, names = tall.name, (tall.name, tall.datum.name if tall.datum else "", f"EPSG:{number}")
     factor = upright[0].unit_conversion_factor if upright else 1.0
     return StatedSystem(f"{flat.name} (EPSG:{code})" if code else flat.name, bool(same), height, factor, names)
+
+
+def _flat(crs: Any) -> Any:
+    """Return the horizontal part of a system."""
+    return crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
 
 
 def _epsg(crs: Any) -> int | None:
@@ -489,10 +489,8 @@ def code(found: str) -> str:
     import pyproj
 
     try:
-        whole = pyproj.CRS.from_user_input(found)
-        flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
-        number = _epsg(flat)
-        named = flat.to_authority()
+        flat = _flat(pyproj.CRS.from_user_input(found))
+        number, named = _epsg(flat), flat.to_authority()
     except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
         return ""
     return f"EPSG:{number}" if number else ":".join(named) if named else ""
@@ -529,8 +527,7 @@ def onto(ours: System, found: str) -> SystemTransform:
     from pyproj.transformer import TransformerGroup
 
     stated = compare(found, ours.text)
-    whole = pyproj.CRS.from_user_input(found)
-    flat = whole.sub_crs_list[0] if whole.is_compound else whole.to_2d()
+    flat = _flat(pyproj.CRS.from_user_input(found))
     theirs = system(flat.to_wkt())
     if stated.same:
         return SystemTransform(theirs, "")

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import np, pd, recoded
 from geoqa.core.errors import Fault, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.geodesy import Grid
@@ -26,10 +27,6 @@ from geoqa.core.recipe import (
     Source,
     Tolerance,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 #: What makes a fix and a silence unless the recipe says otherwise, seconds: a fix that is away for so long is lost, it
 #: must last so long without a break to be held, a longer silence is a gap, errors last so long at least.
@@ -211,22 +208,10 @@ class Recipe:
         columns = {k: v.as_table() if isinstance(v, Source) else v for k, v in self.columns.items()}
         fmt = {**self.input.as_table(), "columns": columns}
         fmt["values"] = {name: dict(words) for name, words in self.values.items()}
-        whole: dict[str, Any] = {
-            "site": self.site.as_table(),
-            "input": fmt,
-            "match": self.match.as_table(),
-            "roles": {name: role.as_table() for name, role in self.roles.items()},
-            "tolerance": self.tolerance.as_table(),
-            "requirement": self.requirement.as_table(),
-            "base": self.base.as_table(),
-            "decisions": self.decisions.as_table(),
-            "control": self.control.as_table(),
-            "field_test": self.field_test.as_table(),
-            "report": self.report.as_table(),
-            "canopy": self.canopy.as_table(),
-            "experience": self.experience.as_table(),
-            "step": {name: dict(values) for name, values in self.steps.items()},
-        }
+        whole: dict[str, Any] = {"site": self.site.as_table(), "input": fmt, "match": self.match.as_table()}
+        whole["roles"] = {name: role.as_table() for name, role in self.roles.items()}
+        whole |= {name: getattr(self, name).as_table() for name in _TABLES}
+        whole["step"] = {name: dict(values) for name, values in self.steps.items()}
         if self.lines:
             whole["line"] = [line.as_table() for line in self.lines]
         return whole | ({"file": [rule.as_table(self) for rule in self.files]} if self.files else {})
@@ -256,6 +241,10 @@ class Job(Recipe):
         return Grid(self.site.crs, self.local_origin, self.input.unit, self.input.height_unit)
 
 
+#: Tables of a complete recipe that are in its own form already.
+_TABLES = (
+    "tolerance", "requirement", "base", "decisions", "control", "field_test", "report", "canopy", "experience",
+)  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")
 #: Keys of ``[input]`` that hold for the whole site.
@@ -353,7 +342,8 @@ def settled_by_file(
     for number, (frame, name, own) in enumerate(zip(frames, names, recipes, strict=True), 1):
         # A log shows its initializations itself.
         if own.input.initialization == "asserted" and frame["initialization"].isna().all():
-            frame = frame.assign(initialization=_asserted(len(frame), number))
+            labels = [f"asserted {number}.{row}" for row in range(1, len(frame) + 1)]
+            frame = frame.assign(initialization=recoded(np.arange(len(frame)), labels))
         if id(own) in path_of:
             frame, more, renamed = _with_own_roles(frame, own, recipe, path_of[id(own)])
             roles |= more
@@ -372,21 +362,10 @@ def _initialization_messages(own: Recipe, job: Recipe) -> list[str]:
     return []
 
 
-def _asserted(rows: int, number: int) -> pd.Categorical:
-    import numpy as np
-    import pandas as pd
-
-    labels = [f"asserted {number}.{row}" for row in range(1, rows + 1)]
-    return pd.Categorical.from_codes(np.arange(rows), categories=pd.Index(labels, dtype="str"))
-
-
 def _with_own_roles(
     frame: pd.DataFrame, own: Recipe, recipe: Recipe, path: str
 ) -> tuple[pd.DataFrame, dict[str, Role], list[str]]:
     """Return a file's rows under roles that hold its own rules, and those roles."""
-    import numpy as np
-    import pandas as pd
-
     labels = frame["role"].astype("category").cat.remove_unused_categories()
     known = [str(word) for word in labels.cat.categories]
     names: list[str | None] = [*known, None]
@@ -401,7 +380,4 @@ def _with_own_roles(
         told.append(f"its rows {f'of role {name}' if name else 'without a role'} have rules of their own, as {new!r}")
     if not told:
         return frame, {}, []
-    words = list(dict.fromkeys(word for word in given if word))
-    index = np.array([words.index(word) if word else -1 for word in given])
-    role = pd.Categorical.from_codes(index[labels.cat.codes.to_numpy()], categories=pd.Index(words, dtype="str"))
-    return frame.assign(role=role), roles, told
+    return frame.assign(role=recoded(labels.cat.codes.to_numpy(), given)), roles, told

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, ParameterError
 from geoqa.core.params import Declared, param
 from geoqa.core.units import JOB_UNITS, PRECISION_UNITS, counted, length, percent, plain
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,19 +14,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+from typing import Any, ClassVar, Self, TypeVar
 from xml.etree import ElementTree
 
+from geoqa.core.arrays import Array, np, pd
+from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, RecipeError, StepError
+from geoqa.core.job import Job, Recipe
 from geoqa.core.params import Declared, param
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array
-    from geoqa.core.drawing import Drawing
-    from geoqa.core.job import Job, Recipe
-
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
 _SPACE = "{http://www.w3.org/2000/svg}"
@@ -134,8 +129,6 @@ class Field:
 
     def written(self) -> list[str]:
         """Return each value as it is written, empty where there is none."""
-        import numpy as np
-
         if self.is_text:
             return list(self.values)
         text = np.char.mod(f"%.{self.decimals}f", self.values)
@@ -204,8 +197,6 @@ class Deliverable:
 
     def placed(self) -> Any:
         """Return which points have a coordinate, an array of bool of shape (n,)."""
-        import numpy as np
-
         return ~np.isnan(self.easting)
 
 

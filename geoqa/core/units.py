@@ -11,6 +11,7 @@ What the map writes itself stands once more in ``outputs/static/units.js``; both
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
 
 from geoqa.core.arrays import Array, np
@@ -68,6 +69,12 @@ def plain(value: float, digits: int = 6) -> str:
 def counted(number: int, word: str) -> str:
     """Return a number with its noun: 1 point, 2 points."""
     return f"{number:,} {word}" + ("" if number == 1 else "s")
+
+
+def listed(names: Iterable[object], most: int = 5) -> str:
+    """Return the first names, and how many more there are."""
+    shown = [str(name) for name in names]
+    return ", ".join(shown[:most]) + (f" and {len(shown) - most} more" if len(shown) > most else "")
 
 
 def expected(number: float) -> str:

@@ -1,13 +1,4 @@
-"""Installed map layers, plots and writers, loaded and configured once for a job, and what they make.
-
-Installed steps that draw, loaded and configured once for a job: what map layers and plots share.
-
-The installed map layers, loaded and configured once for a job, and what they draw.
-
-The installed plots, loaded and configured once for a job, and the figures they draw: for files and for reports.
-
-The further files a review is asked for: which writers make them, what they are called, what is said of them.
-"""
+"""Installed map layers, plots and writers, loaded and configured once for a job, and what they make."""
 
 from __future__ import annotations
 
@@ -124,16 +115,19 @@ class Drawers:
         names = dict.fromkeys(address.partition(".")[0] for address in (*step.needs, *used))
         return {name: frames[name] for name in names}
 
-    def left_out(self, name: str, error: Exception) -> str:
-        """Return that a step is left out, and why."""
-        return f"the {self.word} {name!r} is left out: {plugins.error_text(error)}"
+    def unconfigured(self, failed: dict[str, str]) -> list[str]:
+        """Enter the steps that could not be configured into `failed`, and return what is said of them."""
+        return [self._left_out(name, error, failed) for name, error in self.failed.items()]
 
     def leave_out(self, step: Any, error: Exception, failed: dict[str, str]) -> str:
         """Enter a step into `failed` and return what is said of it; raise `error` where its user is to mend it."""
         if step.name not in self.foreign and not pipeline.is_ours(error):
             raise error
-        failed[step.name] = plugins.error_text(error)
-        return self.left_out(step.name, error)
+        return self._left_out(step.name, error, failed)
+
+    def _left_out(self, name: str, error: Exception, failed: dict[str, str]) -> str:
+        failed[name] = plugins.error_text(error)
+        return f"the {self.word} {name!r} is left out: {failed[name]}"
 
 
 @dataclass(frozen=True)
@@ -147,22 +141,21 @@ class MapLayers(Drawers):
         """Return what the layers draw of `frames`, and which could not; `failed` receives why."""
         failed = {} if failed is None else failed
         drawings: list[Drawing] = []
-        notes = [self.left_out(name, error) for name, error in self.failed.items()]
-        failed.update({name: plugins.error_text(error) for name, error in self.failed.items()})
+        notes = self.unconfigured(failed)
         for layer in self.usable:
             if not all(pipeline.has(frames, address) for address in layer.needs):
                 continue
             try:
-                drawings += self.made(layer, frames, job, _drawings)
+                drawings += self.made(layer, frames, job, lambda made: _all(made, Drawing, "map layer"))
             except Exception as error:
                 notes.append(self.leave_out(layer, error, failed))
         return drawings, notes
 
 
-def _drawings(made: Any) -> tuple[Drawing, ...]:
-    """Return drawings, or raise StepError where they are none."""
-    if not isinstance(made, (tuple, list)) or not all(isinstance(one, Drawing) for one in made):
-        raise StepError(f"it returned {type(made).__name__}; a map layer must return a tuple of geoqa.Drawing.")
+def _all(made: Any, kind: type[T], by: str) -> tuple[T, ...]:
+    """Return what a step made if all of it is of a kind, or raise StepError."""
+    if not isinstance(made, (tuple, list)) or not all(isinstance(one, kind) for one in made):
+        raise StepError(f"it returned {type(made).__name__}; a {by} must return a tuple of geoqa.{kind.__name__}.")
     return tuple(made)
 
 
@@ -196,14 +189,9 @@ def figures(
 
 
 def write(
-    folder: Path,
-    frames: Frames,
-    job: Job,
-    named: Sequence[str] = (),
-    most: int = MOST,
-    progress: Callable[[str], None] = lambda _: None,
-    review_id: str = "",
-) -> tuple[list[Path], list[str]]:
+    folder: Path, frames: Frames, job: Job, named: Sequence[str] = (), most: int = MOST,
+    progress: Callable[[str], None] = lambda _: None, review_id: str = "",
+) -> tuple[list[Path], list[str]]:  # fmt: skip
     """Write every figure of a review into a folder, a file each, and run.json, which lists them.
 
     Earlier figures of the same review are kept, those of another review removed; other files are never touched.
@@ -247,12 +235,9 @@ class Plots(Drawers):
     word: ClassVar[str] = "plot"
 
     def draw(
-        self,
-        frames: Frames,
-        job: Job,
-        progress: Callable[[str], None] = lambda _: None,
+        self, frames: Frames, job: Job, progress: Callable[[str], None] = lambda _: None,
         failed: dict[str, str] | None = None,
-    ) -> tuple[list[Figure], list[str]]:
+    ) -> tuple[list[Figure], list[str]]:  # fmt: skip
         """Return every figure that can be drawn of `frames`, and which plot was left out and why.
 
         Parameters
@@ -267,8 +252,7 @@ class Plots(Drawers):
         """
         failed = {} if failed is None else failed
         figures: dict[str, Figure] = {}
-        notes = [self.left_out(name, error) for name, error in self.failed.items()]
-        failed.update({name: plugins.error_text(error) for name, error in self.failed.items()})
+        notes = self.unconfigured(failed)
         for plot in self.usable:
             lacking = [address for address in plot.needs if not pipeline.has(frames, address)]
             if lacking:
@@ -288,9 +272,7 @@ class Plots(Drawers):
 
 def _figures(made: Any, before: Mapping[str, Figure]) -> dict[str, Figure]:
     """Return figures by the name of their file, or raise StepError where they are none or take another's name."""
-    if not isinstance(made, (tuple, list)) or not all(isinstance(one, Figure) for one in made):
-        raise StepError(f"it returned {type(made).__name__}; a plot must return a tuple of geoqa.Figure.")
-    named = {one.name.casefold(): one for one in made}
+    named = {one.name.casefold(): one for one in _all(made, Figure, "plot")}
     taken = sorted({*named} & {*before}) + ([] if len(named) == len(made) else ["one of its own"])
     if taken:
         raise StepError(f"the name {taken[0]!r} of a figure is taken.")
@@ -376,13 +358,9 @@ class Deliveries:
         return []
 
     def write(
-        self,
-        folder: Path,
-        frames: Frames,
-        job: Job,
-        progress: Callable[[str], None],
+        self, folder: Path, frames: Frames, job: Job, progress: Callable[[str], None],
         failed: dict[str, str] | None = None,
-    ) -> list[dict[str, Any]]:
+    ) -> list[dict[str, Any]]:  # fmt: skip
         """Write the files into a folder; return what the run record says of each, `failed` receives the others.
 
         Raises
@@ -447,6 +425,6 @@ def _faults(found: plugins.Catalogue, word: str, job: Recipe) -> list[Fault]:
         return [Fault(word, problem, "Ask for csv, xlsx or geoparquet.")]
     here = "earth" if job.grid.system.geographic else "none" if job.site.crs == geodesy.LOCAL else writer.place
     if writer.place and writer.place != here and (writer.place, here) != ("plane", "none"):
-        others = [f for f in formats() if f in ("csv", "xlsx", "geoparquet")]
-        return [Fault(word, f"{_NEEDS[writer.place]}.", f"Ask for {', '.join(others)}.")]
+        others = ", ".join(name for name in formats() if name in ("csv", "xlsx", "geoparquet"))
+        return [Fault(word, f"{_NEEDS[writer.place]}.", f"Ask for {others}.")]
     return []

@@ -1,15 +1,4 @@
-"""From the paths of a review to its frames: files told apart, readers detected, and all files read.
-
-The files a review is given: each named once, in text, and told from the others.
-
-Repeat runs: the files that an earlier review was made of, and what is compared with it.
-
-Which reader claims a file most surely.
-
-`geoqa recipe`: the reader that claims a file proposes its recipe, where it can; several files' are put together.
-
-Files read by their readers, those that may belong together at once; the epochs of all logs as one frame.
-"""
+"""From the paths of a review to its frames: files told apart, readers detected, recipes proposed, and read."""
 
 from __future__ import annotations
 
@@ -25,7 +14,7 @@ from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.core import input_files, result_set
-from geoqa.core.arrays import np, pd
+from geoqa.core.arrays import np, pd, recoded
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError, RecipeError, StepError
 from geoqa.core.frames import revisits, schema
 from geoqa.core.job import Job, Recipe
@@ -329,32 +318,24 @@ def propose_all(paths: Sequence[Path], sheet: str | None = None) -> str:
     InputError
         If a file cannot be read.
     """
+    from geoqa.readers.proposal import quoted
+
     texts = [propose(path, sheet) for path in paths]
     tables = [_tables(text) for text in texts]
     # A log has no columns and says itself what is in it; what must be stated of heights a file with heights asks.
-    order = sorted(
-        range(len(paths)), key=lambda k: ("input.columns" not in tables[k], "height" not in tables[k]["site"])
-    )
-    first, *others = order
+    bare = [("input.columns" not in table, "height" not in table["site"]) for table in tables]
+    first, *others = sorted(range(len(paths)), key=lambda k: bare[k])
     names = [path.name for path in paths]
     lines: list[str] = []
     for k in others:
-        steps = {
-            name: keys for name, keys in tables[k].items() if name.startswith("step.") and name not in tables[first]
-        }
-        for name, keys in steps.items():
-            lines += ["", f"[{name}]", *(line for _, line in keys.values())]
+        for name, keys in tables[k].items():
+            if name.startswith("step.") and name not in tables[first]:
+                lines += ["", f"[{name}]", *(line for _, line in keys.values())]
     for k in sorted(others):
         called = names[k] if names.count(names[k]) == 1 else str(paths[k])
         own = _differing(tables[k], tables[first])
-        lines += ["", "[[file]]", f"path = {_quoted(glob.escape(called))}", *own] if own else []
+        lines += ["", "[[file]]", f"path = {quoted(glob.escape(called))}", *own] if own else []
     return texts[first] + "".join(f"{line}\n" for line in lines)
-
-
-def _quoted(text: str) -> str:
-    from geoqa.readers.proposal import quoted
-
-    return quoted(text)
 
 
 def _tables(text: str) -> _Tables:
@@ -379,9 +360,8 @@ def _differing(own: _Tables, rest: _Tables) -> list[str]:
             continue
         here, there = own.get(name, {}), rest.get(name, {})
         changed = [line for key, (value, line) in here.items() if _is_other(value, line, *there.get(key, (None, "")))]
-        if "input.columns" in own and not name.startswith(
-            "input.values"
-        ):  # a word that a file does not hold does no harm
+        # A word that a file does not hold does no harm.
+        if "input.columns" in own and not name.startswith("input.values"):
             missing = [key for key in there if key not in here and key != "header"]
             changed += [f"{key} = false  # inferred: this file has none" for key in missing]
         lines += [f"[file.{name}]", *changed] if changed else []
@@ -433,7 +413,9 @@ def read(
 class _GuestError(StepError):
     """A third party's reader failed."""
 
-    reader = ""
+    def __init__(self, reader: str, error: Exception) -> None:
+        super().__init__(plugins.error_text(error))
+        self.reader = reader
 
 
 def _configured(found: plugins.Catalogue, path: Path, job: Recipe) -> Reader:
@@ -444,22 +426,13 @@ def _configured(found: plugins.Catalogue, path: Path, job: Recipe) -> Reader:
     try:
         return plugins.as_guest(cls, job.steps)  # type: ignore[return-value]
     except StepError as error:
-        raise _of(cls.name, error) from error
-
-
-def _of(name: str, error: Exception) -> _GuestError:
-    made = _GuestError(plugins.error_text(error))
-    made.reader = name
-    return made
+        raise _GuestError(cls.name, error) from error
 
 
 def _results(
-    readers: Sequence[Reader],
-    paths: Sequence[Path],
-    jobs: Sequence[Recipe],
-    progress: Callable[[str], None],
+    readers: Sequence[Reader], paths: Sequence[Path], jobs: Sequence[Recipe], progress: Callable[[str], None],
     found: plugins.Catalogue,
-) -> list[ReadResult]:
+) -> list[ReadResult]:  # fmt: skip
     """Return what each file holds; a reader whose files may belong together is given all of them.
 
     Raises
@@ -506,7 +479,7 @@ def _made(reader: Reader, paths: list[Path], jobs: list[Recipe], foreign: bool) 
     try:
         results = plugins.call(as_guest)
     except StepError as error:
-        raise _of(reader.name, error) from error
+        raise _GuestError(reader.name, error) from error
     if verdicts:
         raise verdicts[0]
     return results
@@ -534,14 +507,8 @@ def epochs(results: Sequence[ReadResult], names: Sequence[str], occupations: pd.
     """
     from geoqa.readers.nmea import frames
 
-    parts = [
-        result.frames["epochs"].assign(
-            source_file=pd.Categorical.from_codes([0] * len(result.frames["epochs"]), [name])
-        )
-        for name, result in zip(names, results, strict=True)
-        if "epochs" in result.frames
-    ]
-    frame = assembly.stack(parts)
+    both = zip(names, results, strict=True)
+    frame = assembly.stack([named(r.frames["epochs"], name) for name, r in both if "epochs" in r.frames])
     points = occupations["point"].astype("category")
     of_stop = np.full(int(frame["stop"].max() if len(frame) else 0) + 1, -1)
     if "stop" in occupations:
@@ -552,6 +519,11 @@ def epochs(results: Sequence[ReadResult], names: Sequence[str], occupations: pd.
     return frame.assign(geometry=frames.places(frame, job))
 
 
+def named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Return a file's rows with the name that it goes by."""
+    return frame.assign(source_file=recoded(np.zeros(len(frame), np.int64), [name]))
+
+
 def check(reader: Reader, path: Path, result: ReadResult) -> None:
     """Raise StepError unless a reader gave what assembly needs and accounts for every record."""
     for kind in pipeline.READ:
@@ -560,7 +532,8 @@ def check(reader: Reader, path: Path, result: ReadResult) -> None:
     needed = [c for c in schema.OCCUPATIONS.base if c not in ("occupation_id", "easting_m", "northing_m")]
     occupations = result.frames["occupations"]
     # Geographic input has its easting and northing only once the site's local grid is known.
-    later = ("easting_m", "northing_m") if _has_lonlat(occupations) else ()
+    geographic = "lon_deg" in occupations and occupations["lon_deg"].notna().any()
+    later = ("easting_m", "northing_m") if geographic else ()
     stated = [c for c in occupations.columns if c in schema.OCCUPATIONS.columns and c not in later]
     wanted = dict.fromkeys([*needed, "start_utc", "role", *stated])
     schema.check("occupations", occupations, by=reader.name, columns=wanted)
@@ -573,15 +546,6 @@ def check(reader: Reader, path: Path, result: ReadResult) -> None:
                 f"the reader {reader.name!r} lost {kind} of {path.name}: {n['read']} read, {n['used']} used, "
                 f"{n['set_aside']} set aside."
             )
-    _check_counted(reader, path, result)
-
-
-def _has_lonlat(occupations: pd.DataFrame) -> bool:
-    return "lon_deg" in occupations and bool(occupations["lon_deg"].notna().any())
-
-
-def _check_counted(reader: Reader, path: Path, result: ReadResult) -> None:
-    """Raise StepError unless the rows a reader says it used and set aside are the rows it gave."""
     said = result.accounts.get("rows")
     given = [len(result.frames[kind]) for kind in pipeline.READ]
     if said is not None and [said["used"], said["set_aside"]] != given:

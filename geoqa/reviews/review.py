@@ -8,26 +8,24 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from geoqa import pipeline, plugins
-from geoqa.core import geodesy, input_files
+from geoqa.core import experience, geodesy, input_files
+from geoqa.core import job as core_job
+from geoqa.core.arrays import gpd, pd
 from geoqa.core.errors import GeoqaError, InputError
 from geoqa.core.frames import contract, schema
+from geoqa.core.job import Job, Recipe
+from geoqa.core.recipe import Requirement
+from geoqa.core.site import assembly, labels
+from geoqa.core.steps import Analysis, Step
 from geoqa.core.units import METRES_PER
 from geoqa.reviews import reading
 from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
 
-if TYPE_CHECKING:
-    import pandas as pd
 
-    from geoqa.core.job import Job, Recipe
-    from geoqa.core.recipe import Requirement
-    from geoqa.core.steps import Analysis
-    from geoqa.plugins import Catalogue
-
-
-def job_notes(job: Job, found: Catalogue, occupations: pd.DataFrame) -> list[str]:
+def job_notes(job: Job, found: plugins.Catalogue, occupations: pd.DataFrame) -> list[str]:
     """Return what a recipe, and what is installed, let a person know whatever the points are."""
     said = [f"step left out: {reason}" for reason in found.refused.values()]
     said += (
@@ -118,19 +116,12 @@ class Review:
     @property
     def counts(self) -> dict[str, dict[str, int]]:
         """Points by status and by delivery, and epochs by solution where there are logs."""
-        from geoqa.core.frames.contract import STATUSES
-        from geoqa.core.frames.schema import DELIVERIES
-        from geoqa.core.job import SOLUTIONS
-
-        points = self.frames["points"]
-        counts = {
-            "status": {name: int((points["status"] == name).sum()) for name in STATUSES},
-            "deliver": {name: int((points["deliver"] == name).sum()) for name in DELIVERIES},
+        told = [("points", "status", contract.STATUSES), ("points", "deliver", schema.DELIVERIES)]
+        told += [("epochs", "solution", core_job.SOLUTIONS)] if "epochs" in self.frames else []
+        return {
+            column: {word: int((self.frames[name][column] == word).sum()) for word in words}
+            for name, column, words in told
         }
-        if "epochs" in self.frames:
-            solution = self.frames["epochs"]["solution"].astype("str")
-            counts["solution"] = {name: int((solution == name).sum()) for name in SOLUTIONS}
-        return counts
 
     @property
     def exit_code(self) -> int:
@@ -149,12 +140,9 @@ class Review:
         return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed)
 
     def write(
-        self,
-        folder: str | Path,
-        progress: Progress = lambda _: None,
-        also: Iterable[str] = (),
+        self, folder: str | Path, progress: Progress = lambda _: None, also: Iterable[str] = (),
         all_points: bool = False,
-    ) -> list[Path]:
+    ) -> list[Path]:  # fmt: skip
         """Write map, report, frames, tables, field sheet and record; the folder stays as it was if one is refused.
 
         Each file is whole at every moment. Of a run that is killed while it puts the files in place, the next that
@@ -320,26 +308,16 @@ def review(
     RecipeError, InputError, GeodesyError
         With every fault, and what to write instead.
     """
-    from geoqa.core.site import assembly
-
     stated = assembly.with_names(_recipe(recipe), apply_shifts)
     with input_files.visit(stated.input.largest_megabytes):
         return _reviewed(inputs, recipe, stated, progress, since_folder, experience_as_of)
 
 
 def _reviewed(
-    inputs: Any,
-    named_recipe: Any,
-    recipe: Recipe,
-    progress: Progress,
-    since_folder: str | Path | None,
+    inputs: Any, named_recipe: Any, recipe: Recipe, progress: Progress, since_folder: str | Path | None,
     experience_as_of: str | None,
-) -> Review:
+) -> Review:  # fmt: skip
     """Return the review by a recipe; see `review`."""
-    from geoqa.core import experience
-    from geoqa.core import job as core_job
-    from geoqa.core.site import assembly, labels
-    from geoqa.core.steps import Step
     from geoqa.outputs import folder
     from geoqa.readers import canopy, companions
 
@@ -368,7 +346,7 @@ def _reviewed(
         raise InputError("\n".join(["no row can be used:", *(f"  - {text}" for text in messages)]))
     frames: dict[str, pd.DataFrame] = {}
     for kind in pipeline.READ:
-        parts = [_named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
+        parts = [reading.named(result.frames[kind], name) for name, (_, _, result) in zip(names, read, strict=True)]
         if kind == "occupations":
             # A log names its fixes itself.
             exact = [
@@ -406,7 +384,7 @@ def _reviewed(
     foreign = [step.name for step in steps if found.is_third_party(step.name)]
     failed: dict[str, str] = {}
     frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
-    kept = pipeline.Frames(frames)
+    kept = pipeline.RunFrames(frames)
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
     by_name = {reader.name: reader for _, reader, _ in read}
@@ -437,10 +415,8 @@ def _reviewed(
     )
 
 
-def _taught(kept: pipeline.Frames, job: Job) -> dict[str, Any]:
+def _taught(kept: pipeline.RunFrames, job: Job) -> dict[str, Any]:
     """Return what the job teaches: sums by class, how its rows are known again, and under which words."""
-    from geoqa.core import experience
-
     occupations, repeats = kept["occupations"], kept["repeats"].iloc[0]
     start = occupations["start_utc"].min()
     table = kept["taught"].astype(object)
@@ -457,12 +433,10 @@ def _without_shifts(
     frames: Mapping[str, pd.DataFrame], steps: list[Analysis], job: Job, progress: Progress
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
     """Return the occupations with the shifts taken off that were asked for by name, and what was done."""
-    from geoqa.core.site import assembly
-
     names = job.steps.get("shifts", {}).get("apply", ())
     if not names:
         return frames["occupations"], []
-    before = pipeline.Frames(frames)
+    before = pipeline.RunFrames(frames)
     pipeline.run(pipeline.leading_to(("shifts",), steps), before, job, progress)
     shifts, shifted = assembly.chosen(before["shifts"], before["shifted"], names)
     right = assembly.take_off(frames["occupations"], shifted, job)
@@ -486,7 +460,6 @@ def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ())
 
 
 def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
-    from geoqa.core.job import Recipe
     from geoqa.readers.recipe.recipe import job_from_table, read_recipe
 
     if isinstance(recipe, Recipe):
@@ -498,11 +471,11 @@ def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
 
 def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
-    named = {"lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file}
     marks = job.steps.get("nmea", {}).get("marks")
-    named |= {"experience": job.experience.file}
-    named |= {"marks": marks} if isinstance(marks, str) else {}
-    named |= job.canopy.files
+    named = {
+        "lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file,
+        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None, **job.canopy.files,
+    }  # fmt: skip
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
     drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}
     on_map = {kind: job.beside(name) for kind, name in drawn.items() if isinstance(name, str) and name}
@@ -513,12 +486,5 @@ def _placed(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     """Return a frame that has geometry as a GeoDataFrame in the job's CRS."""
     if "geometry" not in frame:
         return frame
-    import geopandas as gpd
 
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=job.grid.system.crs)
-
-
-def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    import pandas as pd
-
-    return frame.assign(source_file=pd.Categorical.from_codes([0] * len(frame), categories=[name]))

@@ -1,11 +1,4 @@
-"""Earlier reviews taken up again: redrawn, one step run on their frames, or two of them compared.
-
-An earlier review taken up again: its map drawn anew, one step run on its frames.
-
-Two reviews side by side, as lines of text and as a table.
-
-Two stored reviews side by side, for a reviewer who tries another tolerance.
-"""
+"""Earlier reviews taken up again: redrawn, one step run on their frames, or two of them compared."""
 
 from __future__ import annotations
 
@@ -168,7 +161,7 @@ def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: 
     missing = [address for address in step.needs if not pipeline.has(review.frames, address)]
     if missing:
         raise CallError(f"the review in {folder} has no {', '.join(missing)}, which {step.name!r} needs.")
-    kept = pipeline.Frames.before([step], review.frames)
+    kept = pipeline.RunFrames.before([step], review.frames)
     foreign, failed = [step.name] if plugins.catalogue().is_third_party(step.name) else [], dict[str, str]()
     messages = pipeline.run([step], kept, review.job, foreign=foreign, failed=failed)
     if failed:
@@ -204,16 +197,11 @@ def lines(names: Sequence[str], records: Sequence[Mapping[str, Any]], table: pd.
 
 def _inputs(records: Sequence[Mapping[str, Any]]) -> list[str]:
     """Return which files only one of the two was made of."""
-    files = [
-        {(entry.get("sha256"), str(entry.get("file"))) for entry in record.get("inputs", [])} for record in records
-    ]
-    lone = [
-        (label, sorted(name for _, name in own - other))
-        for label, own, other in zip("AB", files, files[::-1], strict=True)
-    ]
-    told = [
-        f"  only {label}: {', '.join(cut(display_text(name), 80) for name in found)}" for label, found in lone if found
-    ]
+    files = [{(one.get("sha256"), str(one.get("file"))) for one in record.get("inputs", [])} for record in records]
+    told = []
+    for label, own, other in zip("AB", files, files[::-1], strict=True):
+        if found := sorted(name for _, name in own - other):
+            told.append(f"  only {label}: {', '.join(cut(display_text(name), 80) for name in found)}")
     versions = [record.get("versions", {}).get("geoqa") for record in records]
     differ = [] if versions[0] == versions[1] else [f"  geoqa {versions[0]} and {versions[1]}"]
     return ["Inputs:", *(told + differ or ["  the same files, the same geoqa"])]
@@ -251,18 +239,13 @@ def _statuses(table: pd.DataFrame) -> list[str]:
 
 
 def _delivery(table: pd.DataFrame) -> list[str]:
-    yes = {name: (table[name].astype("str") == "yes").to_numpy() for name in ("deliver_before", "deliver")}
-    was, now = yes["deliver_before"], yes["deliver"]
+    was, now = ((table[name].astype("str") == "yes").to_numpy() for name in ("deliver_before", "deliver"))
+    outside = [expected(table.loc[some, name].sum()) for name, some in (("risk_before", was), ("risk", now))]
     return [
         f"May be delivered: {was.sum()} in A, {now.sum()} in B; {(was & ~now).sum()} only in A, "
         f"{(now & ~was).sum()} only in B",
-        f"Expected outside the requirement, of those: {_expected(table['risk_before'], was)} in A, "
-        f"{_expected(table['risk'], now)} in B",
+        f"Expected outside the requirement, of those: {outside[0]} in A, {outside[1]} in B",
     ]
-
-
-def _expected(risk: pd.Series, delivered: Any) -> str:
-    return expected(risk.to_numpy(dtype=float)[delivered].sum())
 
 
 def _points(table: pd.DataFrame, job: Job) -> list[str]:
@@ -287,10 +270,11 @@ def _points(table: pd.DataFrame, job: Job) -> list[str]:
 def changed_points(table: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the points that differ, those with another status first, then those that moved most."""
     changed = table[table["change"].astype("str") != SAME]
-    rank = np.where(changed["change"].isin([NEW, GONE]), 2, 0)
-    status = changed["status"].astype("str").fillna("") != changed["status_before"].astype("str").fillna("")
-    deliver = changed["deliver"].astype("str").fillna("") != changed["deliver_before"].astype("str").fillna("")
-    rank = np.where(rank == 2, 2, np.where(status, 0, np.where(deliver, 1, 3)))
+    status, deliver = (
+        changed[name].astype("str").fillna("") != changed[f"{name}_before"].astype("str").fillna("")
+        for name in ("status", "deliver")
+    )
+    rank = np.select([changed["change"].isin([NEW, GONE]), status, deliver], [2, 0, 1], 3)
     return changed.assign(_rank=rank).sort_values(
         ["_rank", "moved_h_m", "point"], ascending=[True, False, True], kind="stable", na_position="last"
     )
@@ -307,14 +291,8 @@ def _arrow(before: object, after: object) -> str:
 
 def write(path: Path, table: pd.DataFrame) -> None:
     """Write the points of both as CSV, lengths in metres; text that a spreadsheet would run is made inert."""
-    columns = {}
-    for name in table.columns:
-        values = table[name]
-        if pd.api.types.is_numeric_dtype(values.dtype):
-            columns[name] = values
-        else:
-            columns[name] = values.astype("str").fillna("").map(cell_text)
-    pd.DataFrame(columns).to_csv(path, index=False, lineterminator="\n", encoding="utf-8", float_format="%.6f")
+    text = table.select_dtypes(exclude="number").apply(lambda values: values.astype("str").fillna("").map(cell_text))
+    table.assign(**text).to_csv(path, index=False, lineterminator="\n", encoding="utf-8", float_format="%.6f")
 
 
 def compare(first: Path, second: Path, out: Path | None = None) -> tuple[list[str], bool]:

@@ -108,7 +108,7 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
     return faults
 
 
-def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.Frames, Job]:
+def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.RunFrames, Job]:
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
     from geoqa.core.site import assembly
     from geoqa.readers.companions import read_decisions, read_field_test
@@ -132,7 +132,7 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")
-    kept = pipeline.Frames({**read, **given})
+    kept = pipeline.RunFrames({**read, **given})
     steps = _leading_to(step.needs + step.uses + also, [other for other in own if other.name != step.name])
     pipeline.run(pipeline.order(steps, kept.names()), kept, job)
     lacking = [address for address in step.needs if not _is_there(kept, address)]
@@ -154,7 +154,7 @@ def _leading_to(needs: Sequence[str], own: Sequence[Analysis]) -> list[Analysis]
     return chosen
 
 
-def _is_there(kept: pipeline.Frames, address: str) -> bool:
+def _is_there(kept: pipeline.RunFrames, address: str) -> bool:
     frame, _, column = address.partition(".")
     return frame in kept.names() and (not column or column in kept[frame])
 
@@ -174,7 +174,6 @@ def _whole_points(step: Analysis, view: Frames, job: Job, result: Result) -> lis
     names = sorted({str(name) for frame in view.values() if "point" in frame for name in frame["point"]})
 
     def parts() -> Result:
-
         made = [_run(step, _only(view, set(names[i::2])), job).frames for i in (0, 1)]
         return Result({name: pd.concat([part[name] for part in made]) for name in result.frames})
 

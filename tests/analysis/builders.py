@@ -62,8 +62,8 @@ FEW = 8
 
 _TEXT = ("point", "solution", "method", "origin", "role", "initialization", "base", "operator", "canopy", "source_file")
 _TIMES = ("start_utc", "end_utc")
-#: Columns that later steps give.
-_GIVEN = (*schema.MADE_LATER, "name_read")
+#: Columns that come later; what a reviewer decided of a row a test may state.
+_GIVEN = {*schema.MADE_LATER} - {"decision"}
 
 
 def occupations(rows, corner=CORNER):
@@ -135,7 +135,7 @@ def run(frame, made, steps=STEPS, settings=None, more=None):
         "source_file": pd.Series(dtype="str"), "source_line": pd.Series(dtype="int64"),
         "reason": pd.Series(dtype="str"), "row": pd.Series(dtype="str"),
     })  # fmt: skip
-    kept = pipeline.Frames({"occupations": frame, "set_aside": nothing} | (more or {}))
+    kept = pipeline.RunFrames({"occupations": frame, "set_aside": nothing} | (more or {}))
     ready = pipeline.order([step(**settings.get(step.name, {})) for step in steps])
     messages = pipeline.run(ready, kept, made)
     return kept, messages
@@ -170,7 +170,7 @@ def fitted(pairs, classes=1, prior=None, earlier=None):
 
 def own(fit, axis):
     """Return the ratios that the closures of each class show by themselves, and in all; shape (classes + 1,)."""
-    return np.sqrt(getattr(fit.seen, f"total_{axis}") / getattr(fit.seen, f"freedom_{axis}"))
+    return np.sqrt(getattr(fit.seen, axis).total / getattr(fit.seen, axis).freedom)
 
 
 def share(fit):

@@ -13,9 +13,9 @@ def test_a_run_of_heights_too_high_or_too_low_is_found_whole(offset):
     residual = dice.normal(size=30) * 0.02
     residual[8:15] += offset
     residual[22] += 3.0  # a wrong fix is no run
-    run = _blunders.most_likely(residual, variance, np.arange(30), np.zeros(30, np.int64))
-    assert run.stops.tolist() == list(range(8, 15))
-    assert run.tried == 30 * 31 / 2
+    run, tried = _blunders.most_likely(residual, variance, np.arange(30), np.zeros(30, np.int64))
+    assert run.tolist() == list(range(8, 15))
+    assert tried == 30 * 31 / 2
 
 
 def test_a_stretch_is_of_one_crew_and_ends_with_a_rest():

@@ -19,7 +19,7 @@ def reviewed(rows, *entries):
     frame, made, _, told = assembly.occupations([occupations(rows)], job(), None, table)
     aside = pd.DataFrame({c: pd.Series(dtype="str") for c in ("source_file", "reason", "row")})
     aside["source_line"] = pd.Series(dtype="int64")
-    kept = pipeline.Frames({"occupations": frame, "set_aside": aside, "decisions": told})
+    kept = pipeline.RunFrames({"occupations": frame, "set_aside": aside, "decisions": told})
     pipeline.run(pipeline.order([step() for step in (*DRAWN, ReviewerDecisions)]), kept, made)
     return kept
 

@@ -275,7 +275,7 @@ def bounds(site, occupations):
     late = (Combination, Repeats, Risk, Uncertainty)
     gives = {address.partition(".")[2] for step in late for address in step.gives}
     points = site["points"].drop(columns=[c for c in site["points"] if c in gives or c == "geometry"])
-    kept = pipeline.Frames({
+    kept = pipeline.RunFrames({
         "occupations": occupations, "classes": site["classes"], "points": points, "closures": site["closures"],
         "gross_scales": site["gross_scales"],
     })  # fmt: skip

@@ -25,7 +25,7 @@ from geoqa.analysis.precision.calibration import Calibration
 from geoqa.core.frames.canopy import MEASURED
 from geoqa.core.recipe import Canopy
 from geoqa.core.site import assembly
-from geoqa.pipeline import Frames
+from geoqa.pipeline import RunFrames
 from geoqa.readers import canopy
 
 ORDER = (Visits, Closures, Calibration, ClosureStatus, PointStatus)
@@ -35,7 +35,7 @@ CELLS = 6000
 
 def costs(size: int) -> None:
     """Print what the step takes on `size` occupations, with three measures at every point."""
-    frames = Frames({"occupations": assembly.occupations([occupations(size)], JOB).frame})
+    frames = RunFrames({"occupations": assembly.occupations([occupations(size)], JOB).frame})
     spent = {}
     for kind in ORDER:
         step, begin = kind(), perf_counter()

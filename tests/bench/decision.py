@@ -52,14 +52,14 @@ def job():
     return builders.job(*TOLERANCE_M, require_h=h, require_v=v, confidence=CONFIDENCE)
 
 
-def reviewed(simulated: simulate.Simulated, until: str | None = None) -> pipeline.Frames:
+def reviewed(simulated: simulate.Simulated, until: str | None = None) -> pipeline.RunFrames:
     """Run the analysis steps on the occupations, all of them or as far as the frame `until`."""
     return judged(simulated, until)[0]
 
 
 def judged(
     simulated: simulate.Simulated, until: str | None = None, experience: pd.DataFrame | None = None
-) -> tuple[pipeline.Frames, list[str]]:
+) -> tuple[pipeline.RunFrames, list[str]]:
     """Return what `reviewed` does, and the messages."""
     steps = builders.STEPS
     if until:
@@ -70,12 +70,12 @@ def judged(
     return builders.run(simulated.occupations, job(), steps, {"calibration": {}}, more)
 
 
-def evaluate(simulated: simulate.Simulated, frames: pipeline.Frames) -> dict[str, object]:
+def evaluate(simulated: simulate.Simulated, frames: pipeline.RunFrames) -> dict[str, object]:
     """Return the figures of one reviewed site; see `measures`."""
     return measures([table(simulated, frames)])
 
 
-def table(simulated: simulate.Simulated, frames: pipeline.Frames) -> pd.DataFrame:
+def table(simulated: simulate.Simulated, frames: pipeline.RunFrames) -> pd.DataFrame:
     """Return one row a point: the truth, what geoqa says of it, and what the other two rules would do."""
     truth = simulated.truth
     points = frames["points"].set_index(frames["points"]["point"].astype("str")).reindex(truth.index)

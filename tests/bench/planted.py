@@ -33,8 +33,8 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     (
         "degrees of freedom of rows the wrong way round",
         "analysis/occupations/expected_precision",
-        'nu_h=_finite(of("freedom_h"))',
-        'nu_h=_finite(of("freedom_v"))',
+        'nu_h=_finite(_numbers(occupations, "freedom_h"))',
+        'nu_h=_finite(_numbers(occupations, "freedom_v"))',
     ),
     (
         "degrees of freedom of points the wrong way round",
@@ -150,8 +150,8 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     (
         "a height's repeatability is the horizontal one",
         "analysis/occupations/expected_precision",
-        'of("expected_h_m") ** 2, of("expected_v_m") ** 2',
-        'of("expected_h_m") ** 2, of("expected_h_m") ** 2',
+        '_numbers(occupations, f"expected_{axis}_m") ** 2 for axis in "hv"',
+        '_numbers(occupations, f"expected_{axis}_m") ** 2 for axis in "hh"',
     ),
     (
         "easting and northing of delivered points swapped",
@@ -172,10 +172,10 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
         '("visit_v", self.separation_h_min)',
     ),
     (
-        "the requirement of heights is that of the plan, in risk",
-        "analysis/points/_fix_sequences",
-        "(judge_v, by_role(role, job, lambda r: r.requirement.vertical_m))",
-        "(judge_v, by_role(role, job, lambda r: r.requirement.horizontal_m))",
+        "the requirement of heights is that of the plan",
+        "analysis/occupations/roles",
+        "lambda role: role.requirement.vertical_m",
+        "lambda role: role.requirement.horizontal_m",
     ),
     (
         "the height's variance is that of north, in risk",

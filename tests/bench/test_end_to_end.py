@@ -63,7 +63,7 @@ def stages(folder: Path, n: int) -> dict[str, float]:
 
     read = timed("read", lambda: DelimitedReader().read(folder / "site.csv", job))
     made = timed("assemble", lambda: assembly.occupations([read.frames["occupations"]], job))
-    frames = pipeline.Frames({"occupations": made.frame, "set_aside": read.frames["set_aside"]})
+    frames = pipeline.RunFrames({"occupations": made.frame, "set_aside": read.frames["set_aside"]})
     classes = plugins.catalogue().load_all("geoqa.analysis").values()
     for step in pipeline.order([plugins.configure(cls, {}) for cls in classes]):
         timed(step.name, lambda step=step: pipeline.run([step], frames, job))

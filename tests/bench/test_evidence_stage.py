@@ -18,7 +18,7 @@ from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Repeats, Risk
 from geoqa.analysis.precision.calibration import Calibration
 from geoqa.core.site import assembly
-from geoqa.pipeline import Frames
+from geoqa.pipeline import RunFrames
 
 SIZE = 100_000
 #: Steps before, calibrating and combining, and what risk adds.
@@ -47,7 +47,7 @@ def test_calibrating_and_combining_against_the_pair_stage():
 
 def stages() -> dict[type, float]:
     """Return the seconds each step takes, its frames checked and attached as in a review."""
-    frames = Frames({"occupations": assembly.occupations([occupations(SIZE)], JOB).frame})
+    frames = RunFrames({"occupations": assembly.occupations([occupations(SIZE)], JOB).frame})
     spent = {}
     for kind in ORDER:
         step = kind()

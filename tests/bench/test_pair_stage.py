@@ -27,7 +27,7 @@ from geoqa.core.job import Job
 from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
 from geoqa.core.site import assembly
 from geoqa.core.statistics import groups
-from geoqa.pipeline import Frames
+from geoqa.pipeline import RunFrames
 
 SIZE = 1_000_000
 LOOPED = 20_000
@@ -62,15 +62,15 @@ def kernels(frame: pd.DataFrame) -> tuple[np.ndarray, ...]:
     return de, dn, du, agreement.worse(status_h, status_v)
 
 
-def pair_stage(frames: Frames) -> None:
+def pair_stage(frames: RunFrames) -> None:
     """The whole stage on frames: beside that, evidence, grades, tolerances by role, calibration, contracts."""
     for step in (Closures(), ClosureStatus()):
         frames.add(step, step.run(frames.view(step.needs), JOB).frames)
 
 
-def prepared(n: int, calibrated: pd.DataFrame | None = None) -> Frames:
+def prepared(n: int, calibrated: pd.DataFrame | None = None) -> RunFrames:
     """Return frames with visits, and a calibration from a smaller site, ready for the pair stage."""
-    frames = Frames({"occupations": assembly.occupations([occupations(n)], JOB).frame})
+    frames = RunFrames({"occupations": assembly.occupations([occupations(n)], JOB).frame})
     frames.add(Visits(), Visits().run(frames.view(Visits().needs), JOB).frames)
     if calibrated is not None:
         frames.add(

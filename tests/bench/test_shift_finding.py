@@ -23,7 +23,7 @@ from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
 from geoqa.analysis.shifts import adjustment, searched_rows
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.core.site import assembly
-from geoqa.pipeline import Frames
+from geoqa.pipeline import RunFrames
 
 SEEDS = range(1, 21)
 SETUPS = 200
@@ -51,7 +51,7 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
     order = frame["start_utc"].rank(method="first").to_numpy(int) - 1
     labels = [f"B{k:03d}" for k in range(SETUPS)]
     frame["base"] = pd.Categorical.from_codes(order * SETUPS // SIZE, categories=labels)
-    frames = Frames({"occupations": assembly.occupations([frame], JOB).frame})
+    frames = RunFrames({"occupations": assembly.occupations([frame], JOB).frame})
     spent: dict[str, float] = {}
     for kind in (Visits, Closures, FirstCalibration, Shifts, Calibration, ClosureStatus, PointStatus, ShiftsExplain):
         step = kind()
@@ -67,8 +67,8 @@ def test_two_hundred_setups_are_adjusted_under_ten_times_the_pair_stage():
 
     def adjusted() -> None:
         setup = stops.label["setup"]
-        adjustment.adjust(stops.y[:, :2], stops.var_h, stops.point, setup, count)
-        adjustment.adjust(stops.y[:, 2:], stops.var_v, stops.point, setup, count)
+        adjustment.adjust(stops.y[:, :2], stops.var[:, 0], stops.point, setup, count)
+        adjustment.adjust(stops.y[:, 2:], stops.var[:, 1], stops.point, setup, count)
 
     taken = float(np.median([seconds(adjusted) for _ in range(3)]))
     print(

@@ -25,7 +25,7 @@ from geoqa.analysis.precision.calibration import Calibration, FirstCalibration
 from geoqa.analysis.shifts.shifts import Shifts, ShiftsExplain
 from geoqa.analysis.zones.zones import Zones
 from geoqa.core.site import assembly
-from geoqa.pipeline import Frames
+from geoqa.pipeline import RunFrames
 
 #: Occupations that make a hundred thousand points.
 ROWS, POINTS = 241_000, 100_000
@@ -79,7 +79,7 @@ def test_a_quiet_failure_is_found_by_the_whole_chain():
 def test_zones_against_the_pair_stage():
     ratios = []
     for _ in range(3):
-        frames = Frames({"occupations": assembly.occupations([_with_a_zone(occupations(ROWS))], JOB).frame})
+        frames = RunFrames({"occupations": assembly.occupations([_with_a_zone(occupations(ROWS))], JOB).frame})
         spent = {kind: np.array(_work(kind(), frames)) for kind in STEPS}
         pairs = spent[Visits] + spent[Closures] + spent[ClosureStatus]
         ratios.append(spent[Zones] / pairs)
@@ -100,7 +100,7 @@ def _with_a_zone(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(easting_m=frame["easting_m"] + 0.4 * hit)
 
 
-def _work(step, frames: Frames) -> tuple[float, float]:
+def _work(step, frames: RunFrames) -> tuple[float, float]:
     """Run a step; return its seconds and its seconds of processor time."""
     begin, busy = time.perf_counter(), time.process_time()
     frames.add(step, step.run(frames.view(step.needs), JOB).frames)

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from geoqa.core.frames import schema
-from geoqa.core.frames.contract import float_column, seen_in
+from geoqa.core.frames.contract import number, seen_in
 from geoqa.outputs import csv_tables
 from geoqa.outputs.deliver import table
 from geoqa.outputs.layers.points import PointsLayer
@@ -18,9 +18,7 @@ from geoqa.outputs.report import listings
 @pytest.fixture
 def slope(small_review, monkeypatch):
     """The frames and job of a review whose points have one column more, in metres."""
-    rule = float_column("how steep it is", decimals=2).at(
-        "csv", "delivered", judgement=(35, "slope"), withheld=(45, "slope")
-    )
+    rule = number("how steep it is", decimals=2).at("csv", "delivered", judgement=(35, "slope"), withheld=(45, "slope"))
     monkeypatch.setitem(schema.POINTS.columns, "slope_m", rule)
     points = small_review.frames["points"]
     given = points.assign(slope_m=[0.125 + k for k in range(len(points))], deliver="no")

@@ -280,9 +280,7 @@ def data_snooping(p: Positions, chosen: Flags, n: int, critical: float) -> Flags
     [True]
     """
     d = p.x.shape[1]
-    weight = inverse(p.cov[chosen])
-    sum_w = groups.sums(weight.reshape(-1, d * d), p.group[chosen], n).reshape(-1, d, d)
-    sum_wx = groups.sums(np.einsum("nij,nj->ni", weight, p.x[chosen]), p.group[chosen], n)
+    sum_w, sum_wx, _ = _weighted(p.only(chosen), n)
     other = np.flatnonzero(~chosen & (np.bincount(p.group[chosen], minlength=n) > 0)[p.group])
     result = np.ones(n, bool)
     if len(other):
@@ -297,17 +295,20 @@ def data_snooping(p: Positions, chosen: Flags, n: int, critical: float) -> Flags
 
 def _scatter(p: Positions, n: int) -> Array:
     """Return the weighted sum of squares about the weighted mean, per group; NaN where a precision is unknown."""
-    weight = inverse(p.cov)
-    wx = np.einsum("nij,nj->ni", weight, p.x)
-    total = groups.sums((p.x * wx).sum(axis=1), p.group, n)
-    sum_wx = groups.sums(wx, p.group, n)
-    d = p.x.shape[1]
-    sum_w = groups.sums(weight.reshape(-1, d * d), p.group, n).reshape(-1, d, d)
+    sum_w, sum_wx, total = _weighted(p, n)
     present = np.bincount(p.group, minlength=n) > 0
     result = np.full(n, np.nan)
     solved = np.einsum("nij,nj->ni", inverse(sum_w[present]), sum_wx[present])
     result[present] = np.maximum(total[present] - (sum_wx[present] * solved).sum(axis=1), 0.0)
     return result
+
+
+def _weighted(p: Positions, n: int) -> tuple[Array, Array, Array]:
+    """Return the sums of weights, weighted positions and their weighted squares, per group."""
+    d, weight = p.x.shape[1], inverse(p.cov)
+    wx = np.einsum("nij,nj->ni", weight, p.x)
+    sum_w = groups.sums(weight.reshape(-1, d * d), p.group, n).reshape(-1, d, d)
+    return sum_w, groups.sums(wx, p.group, n), groups.sums((p.x * wx).sum(axis=1), p.group, n)
 
 
 def _quadratic(d: Array, cov: Array) -> Array:

@@ -10,9 +10,8 @@ from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import NO_BASE, NO_DAY, YES
 from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.site.matching import listed
 from geoqa.core.steps import Analysis, Result
-from geoqa.core.units import counted, length
+from geoqa.core.units import counted, length, listed
 
 
 @dataclass(frozen=True, kw_only=True)

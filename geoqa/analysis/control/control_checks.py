@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.analysis.occupations import differences, measured_rows
 from geoqa.analysis.occupations.roles import by_role
@@ -13,12 +12,10 @@ from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK, COPIED
 from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.site.matching import listed
+from geoqa.core.statistics import sample_tests
+from geoqa.core.statistics.sample_tests import Bias
 from geoqa.core.steps import Analysis, Result
-from geoqa.core.units import counted, length, p_value
-
-if TYPE_CHECKING:
-    from geoqa.core.statistics.sample_tests import Bias
+from geoqa.core.units import counted, length, listed, p_value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,8 +111,6 @@ def _table(
 
 def _scored(table: pd.DataFrame, control: pd.DataFrame) -> pd.DataFrame:
     """Return the comparisons with how far each check stands out among the checks; null for what is none."""
-    from geoqa.core.statistics import sample_tests
-
     is_check = (table["use"] == CHECK).to_numpy(bool)
     scores = {}
     for axis, columns in (("h", ["de_m", "dn_m"]), ("v", ["du_m"])):
@@ -232,8 +227,6 @@ def _bias(table: pd.DataFrame, points: pd.DataFrame, job: Job, level: float) -> 
 
 def biases(table: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Bias, Bias]:
     """Return the mean of what the checks are off, horizontally and in height, with its test."""
-    from geoqa.core.statistics import sample_tests
-
     is_check = (table["use"] == CHECK).to_numpy()
     base_h, base_v = job.base.variances_m2
     checks = table[is_check]

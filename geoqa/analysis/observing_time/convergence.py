@@ -45,7 +45,8 @@ def _attempts(frames: Frames, job: Job) -> pd.DataFrame:
     limit = roles.by_role(_log_epochs.facts(here, occupations, "role"), job, lambda role: role.tolerance.horizontal_m)
     waits = {"fix": _log_epochs.first_fix(here, made, found), "hold": _log_epochs.hold(here, made, found)}
     placed = epochs["lon_deg"].notna().to_numpy()[here.row]
-    stated = _log_epochs.carried(made, _stated(epochs)[here.row])
+    sigma = epochs[["sigma_e_m", "sigma_n_m"]].to_numpy(dtype=float)
+    stated = _log_epochs.carried(made, np.hypot(*sigma.T)[here.row])  # distance root mean square
     known = _log_epochs.any_of(made, np.isfinite(stated)) & np.isfinite(limit[stop])
     beyond = ~placed | ~(stated <= limit[here.stop])
     waits["precision"] = _where(known, _log_epochs.settled(here, made, beyond, rules.hold_s))
@@ -77,11 +78,6 @@ def _attempts(frames: Frames, job: Job) -> pd.DataFrame:
             "geometry": place,
         }
     )  # fmt: skip
-
-
-def _stated(epochs: pd.DataFrame) -> Array:
-    """Return the distance root mean square that the receiver states for each epoch, metres; NaN for none."""
-    return np.hypot(*(epochs[name].to_numpy(dtype=float) for name in ("sigma_e_m", "sigma_n_m")))
 
 
 def _where(known: Flags, wait: tuple[Array, Flags]) -> tuple[Array, Flags]:

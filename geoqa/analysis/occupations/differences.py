@@ -1,9 +1,4 @@
-"""Differences of rows from what they are compared with, and the rows of known points.
-
-Differences of rows from what they are compared with. Arrays in, arrays out.
-
-Known points: their control rows, and which of them are a check. Kernels.
-"""
+"""Differences of rows from what they are compared with, and the rows of known points. Kernels."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from geoqa.core.arrays import Array, Index, np, pd, special
@@ -26,7 +27,7 @@ class Spread:
     var_u: Array
     nu_h: Array
     nu_v: Array
-    shape: float = np.inf
+    shape: float = math.inf
 
 
 def reported(occupations: pd.DataFrame) -> Spread:
@@ -34,17 +35,17 @@ def reported(occupations: pd.DataFrame) -> Spread:
 
     No axis of an ellipse is much finer than the rounding of the coordinates (last digit / sqrt 12).
     """
-
-    def column(name: str) -> Array:
-        return occupations[name].to_numpy(dtype=float, na_value=np.nan)
-
-    var_e, var_n = column("sigma_e_m") ** 2, column("sigma_n_m") ** 2
+    var_e, var_n, var_u = (_numbers(occupations, f"sigma_{axis}_m") ** 2 for axis in "enu")
     # A full correlation would be certainty across the ellipse; the rounding of the coordinates is always there.
-    rounding = column("resolution_h_m") ** 2 / 12
+    rounding = _numbers(occupations, "resolution_h_m") ** 2 / 12
     most = np.sqrt(np.maximum(var_e * var_n - rounding * np.maximum(var_e, var_n), 0.0))
-    cov_en = np.clip(np.nan_to_num(column("cov_en_m2")), -np.nan_to_num(most), np.nan_to_num(most))
+    cov_en = np.clip(np.nan_to_num(_numbers(occupations, "cov_en_m2")), -np.nan_to_num(most), np.nan_to_num(most))
     known = np.full(len(occupations), np.inf)
-    return Spread(var_e, var_n, cov_en, column("sigma_u_m") ** 2, nu_h=known, nu_v=known)
+    return Spread(var_e, var_n, cov_en, var_u, nu_h=known, nu_v=known)
+
+
+def _numbers(table: pd.DataFrame, column: str) -> Array:
+    return table[column].to_numpy(dtype=float, na_value=np.nan)
 
 
 def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
@@ -60,16 +61,10 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         The frame, for the shape of the errors.
     """
     told = reported(occupations)
-
-    def of(column: str) -> Array:
-        return occupations[column].to_numpy(dtype=float, na_value=np.nan)
-
     silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
     # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
-    step_h, step_v = (
-        np.nan_to_num(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)) for axis in "hv"
-    )
-    own_h, own_v = of("expected_h_m") ** 2, of("expected_v_m") ** 2
+    step_h, step_v = (np.nan_to_num(_numbers(occupations, f"resolution_{axis}_m")) for axis in "hv")
+    own_h, own_v = (_numbers(occupations, f"expected_{axis}_m") ** 2 for axis in "hv")
     worth = own_h / per_axis_h(told) ** 2
     own_h = np.where(silent_h, np.maximum(own_h, step_h**2 / 12), own_h)
     own_v = np.where(silent_v, np.maximum(own_v, step_v**2 / 12), own_v)
@@ -78,8 +73,8 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
         var_n=np.where(silent_h, own_h, worth * told.var_n),
         cov_en=np.where(silent_h, 0.0, worth * told.cov_en),
         var_u=own_v,
-        nu_h=_finite(of("freedom_h")),
-        nu_v=_finite(of("freedom_v")),
+        nu_h=_finite(_numbers(occupations, "freedom_h")),
+        nu_v=_finite(_numbers(occupations, "freedom_v")),
         shape=core_shape(classes),
     )
 
@@ -91,7 +86,7 @@ def by_class(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     expected = {}
     for axis, stated in (("h", per_axis_h(told)), ("v", np.sqrt(told.var_u))):
         ratio, plain, freedom = (
-            classes[name].to_numpy(dtype=float, na_value=np.nan)[row]
+            _numbers(classes, name)[row]
             for name in (f"used_ratio_{axis}", f"used_repeatability_{axis}_m", f"degrees_of_freedom_{axis}")
         )
         expected[f"expected_{axis}_m"] = np.where(np.isnan(stated), plain, ratio * stated)
@@ -173,7 +168,7 @@ def tail_factors(nu: Array, shape: Array | float) -> tuple[Array | float, Array]
     return (shape - 2) / shape, 1 / (1 / nu + 1 / shape)
 
 
-def probability(square: Array, dimensions: Array | int, nu: Array | float = np.inf) -> Array:
+def probability(square: Array, dimensions: Array | int, nu: Array | float = math.inf) -> Array:
     """Return the probability of a larger square when nothing is wrong.
 
     Chi-square where the covariance is taken as known; F with `nu` degrees of freedom where its

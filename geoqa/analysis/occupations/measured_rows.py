@@ -1,11 +1,4 @@
-"""The rows that can prove something, the use a point makes of each, and the base set-ups that served them.
-
-The rows that can prove something: direct measurements, sorted by point and time, as arrays.
-
-What a point makes of each of its rows, before and after the verdict. Kernels on sorted rows.
-
-Set-ups of the base: which rows one placement of the base has served. Arrays in, arrays out.
-"""
+"""The rows that can prove something, the use a point makes of each, and the base set-ups that served them. Kernels."""
 
 from __future__ import annotations
 

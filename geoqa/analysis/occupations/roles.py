@@ -1,9 +1,4 @@
-"""What each role accepts and judges, as arrays.
-
-Tolerances as arrays: by role, with the part that grows with the distance to the base.
-
-What a role judges: the horizontal, the height, or both, as arrays.
-"""
+"""What each role accepts, tolerances with the part that grows with the base distance, and judges, as arrays."""
 
 from __future__ import annotations
 
@@ -46,6 +41,14 @@ def of_rows(occupations: pd.DataFrame, job: Job) -> tuple[Array, Array]:
 def pair_factor(roles: pd.Series, job: Job) -> Array:
     """Return what a pair's closure may be, over the tolerance: 2 where visits are compared with their mean."""
     return by_role(roles, job, lambda role: role.tolerance.pair_factor)
+
+
+def requirements(roles: pd.Series, job: Job) -> tuple[Array, Array]:
+    """Return the largest horizontal and height error that each row's role accepts, metres; shape (n,)."""
+    return (
+        by_role(roles, job, lambda role: role.requirement.horizontal_m),
+        by_role(roles, job, lambda role: role.requirement.vertical_m),
+    )
 
 
 def axes(roles: pd.Series, job: Job) -> tuple[Flags, Flags]:

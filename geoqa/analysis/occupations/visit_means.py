@@ -1,14 +1,7 @@
-"""How independent occupations are, and positions averaged from rows to fixes to visits.
+"""How independent occupations are, and positions averaged from rows to fixes to visits. Kernels on sorted arrays.
 
-How independent two occupations are: visits, evidence, grades. Kernels on sorted arrays.
-
-Rows are sorted by point, then by start, rows without a time last. Times are seconds, NaN where
-unknown.
-
-From rows to fixes, from fixes to visits: positions averaged level by level, as arrays.
-
-Within a visit errors are shared: a mean of its fixes has the precision of one of them. Between
-visits they are independent.
+Rows are sorted by point, then by start, rows without a time last. Times are seconds, NaN where unknown. Within a visit
+errors are shared: a mean of its fixes has the precision of one of them. Between visits they are independent.
 """
 
 from __future__ import annotations
@@ -17,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geoqa.analysis.occupations.expected_precision import calibrated
-from geoqa.analysis.occupations.measured_rows import Rows
+from geoqa.analysis.occupations.measured_rows import IN_HEIGHT, IN_POSITION, Rows, direct_rows, use_codes
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd
 from geoqa.core.frames.schema import GRADES
 from geoqa.core.statistics import groups
@@ -146,26 +139,18 @@ class Level:
 
         A fix that lasted into another visit belongs to the one it began in.
         """
-        key = self.point * (self.fix.max(initial=0) + 1) + self.fix
-        _, group = np.unique(key, return_inverse=True)
-        n = groups.above(group)
-        begun = np.full(n, np.iinfo(np.int64).max)
-        np.minimum.at(begun, group, self.visit)
-        level, order = self._collapse(group, n, begun, typical)
-        return level, order[group]
+        return self._collapse(self.fix, typical)
 
     def visits(self, typical: float) -> tuple[Level, Index]:
         """Return one entry per visit, sorted by point, and for each fix its visit's number."""
-        key = self.point * (self.visit.max(initial=0) + 1) + self.visit
-        _, group = np.unique(key, return_inverse=True)
-        n = groups.above(group)
-        visit = np.zeros(n, np.int64)
-        visit[group] = self.visit
-        level, order = self._collapse(group, n, visit, typical)
-        return level, order[group]
+        return self._collapse(self.visit, typical)
 
-    def _collapse(self, group: Index, n: int, visit: Index, typical: float) -> tuple[Level, Index]:
-        """Average `group`s, sort them by point and visit; return them and where each went."""
+    def _collapse(self, number: Index, typical: float) -> tuple[Level, Index]:
+        """Average what has one number within its point, sort by point and visit; return that and where each went."""
+        _, group = np.unique(self.point * (number.max(initial=0) + 1) + number, return_inverse=True)
+        n = groups.above(group)
+        visit = np.full(n, np.iinfo(np.int64).max)
+        np.minimum.at(visit, group, self.visit)
         share = weights(self.cov, typical)
         total = np.bincount(group, share, minlength=n)
         d = self.x.shape[1]
@@ -177,7 +162,7 @@ class Level:
         order = np.lexsort((fix, visit, point))
         place = np.empty(n, np.int64)
         place[order] = np.arange(n)
-        return Level(mean, cov, point, fix, visit).only(order), place
+        return Level(mean, cov, point, fix, visit).only(order), place[group]
 
 
 def weights(cov: Array, typical: float) -> Array:
@@ -256,6 +241,14 @@ class LocalPositions:
     nu_h: Array
     nu_v: Array
     shape: float
+
+
+def resting(occupations: pd.DataFrame, classes: pd.DataFrame) -> tuple[Rows, LocalPositions, Flags, Flags]:
+    """Return the direct rows, their positions, and which of them the position and the height of a point rest on."""
+    rows = direct_rows(occupations)
+    data = local(occupations, classes, rows, occupations["fix"].to_numpy()[rows.at])
+    use = use_codes(occupations["use"])[rows.at]
+    return rows, data, np.isin(use, IN_POSITION), np.isin(use, IN_HEIGHT) & data.has_height
 
 
 def local(occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, fix: Index) -> LocalPositions:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from geoqa.analysis.occupations.measured_rows import direct_rows, flags, is_rejected
+from geoqa.analysis.occupations.visit_means import visit_numbers
 from geoqa.core.arrays import Frames, np
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -28,8 +29,6 @@ class Visits(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `visit` and `visit_v`, from 1; 0 for rows that form no pairs."""
-        from geoqa.analysis.occupations.visit_means import visit_numbers
-
         occupations = frames["occupations"]
         direct = flags(occupations, "origin", "measured") & flags(occupations, "method", "direct")
         rows = direct_rows(occupations, direct & ~is_rejected(occupations))

@@ -1,12 +1,7 @@
-"""The fixes of a site in order of time, and every way they could be right or wrong.
+"""The fixes of a site in order of time, and every way they could be right or wrong, with its probability. Kernels.
 
-Which of a point's fixes are right? Every way it could be, each with its probability. Kernels.
-
-In order of time each fix is right, wrong on its own, or repeats the wrong fix before it. A wrong fix
-is off by a gross error of the site's scales; a repeated one shares that error, so it agrees with the
-one before and proves nothing.
-
-The fixes of a site in order of time, and what is asked of each point: what risk is weighed from. Kernels.
+In order of time each fix is right, wrong on its own, or repeats the wrong fix before it. A wrong fix is off by a gross
+error of the site's scales; a repeated one shares that error, so it agrees with the one before and proves nothing.
 """
 
 from __future__ import annotations
@@ -17,8 +12,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from geoqa.analysis.occupations import measured_rows, roles, visit_means
-from geoqa.analysis.occupations.measured_rows import Rows, direct_rows
-from geoqa.analysis.occupations.roles import by_role
+from geoqa.analysis.occupations.measured_rows import Rows
 from geoqa.analysis.precision import mixture
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd, special
 from geoqa.core.job import Job
@@ -300,17 +294,6 @@ def right_sets(weighed: Weighed, *shares: Array) -> Iterator[tuple[Flags, Array,
         yield right[np.argmax(at)], probability.sum(axis=1), *told
 
 
-#: Uses of rows that are no evidence.
-_NO_EVIDENCE = (
-    measured_rows.COPIED,
-    measured_rows.NO_FIX,
-    measured_rows.NO_TIME,
-    measured_rows.NOT_SETTLED,
-    measured_rows.NO_PART,
-    measured_rows.REJECTED_ROW,
-)
-
-
 @dataclass(frozen=True)
 class FixSequences:
     """Fixes of points, sorted by point and time, and what is asked of each point.
@@ -381,28 +364,19 @@ class FixSequences:
 def fix_sequences(frames: Frames, job: Job, fades_s: float) -> FixSequences:
     """Return the fixes of every point of known precision."""
     occupations, points, classes = frames["occupations"], frames["points"], frames["classes"]
-    rows = direct_rows(occupations)
-    fix = occupations["fix"].to_numpy()[rows.at]
-    data = visit_means.local(occupations, classes, rows, fix)
-    at = _rows_of(points, rows)
+    rows, data, plan, high = visit_means.resting(occupations, classes)
+    at = np.argsort(measured_rows.codes_in(points["point"], rows.names))
     place, height, cov, var_u = _delivered(points, at, data)
     use = measured_rows.use_codes(occupations["use"])[rows.at]
     s_h = visit_means.per_axis(data.horizontal.cov)
     silent = groups.largest(np.isnan(s_h) * 1.0, rows.point, len(at), empty=1.0) > 0
     # Where only the height is judged a point may have one without a place.
     placed = ~(np.isnan(place).any(axis=1) & np.isnan(height))
-    keep = ~np.isin(use, _NO_EVIDENCE) & ~silent[rows.point]
-    one = _collapsed(rows, data, occupations, use, fix, s_h, keep)
+    keep = np.isin(use, measured_rows.TELLING) & ~silent[rows.point]
+    one = _collapsed(rows, data, occupations, (plan, high), s_h, keep)
     fixes, count = _ordered(one, len(at), fades_s)
-    role = points["role"].iloc[at]
-    judge_h, judge_v = (flags[at] for flags in roles.with_heights(points, job))
-    limits = [
-        np.where(judge & ~np.isnan(limit), limit, np.inf)
-        for judge, limit in (
-            (judge_h, by_role(role, job, lambda r: r.requirement.horizontal_m)),
-            (judge_v, by_role(role, job, lambda r: r.requirement.vertical_m)),
-        )
-    ]
+    both = zip(roles.with_heights(points, job), roles.requirements(points["role"], job), strict=True)
+    limits = [np.where(judge & ~np.isnan(limit), limit, np.inf)[at] for judge, limit in both]
     base_h, base_v = job.base.variances_m2
     return FixSequences(
         **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
@@ -410,13 +384,6 @@ def fix_sequences(frames: Frames, job: Job, fades_s: float) -> FixSequences:
         base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
         scales=_scales(frames["gross_scales"]), at=at,
     )  # fmt: skip
-
-
-def _rows_of(points: pd.DataFrame, rows: Rows) -> Index:
-    """Return the row of the points frame for each point name."""
-    at = np.empty(len(points), np.int64)
-    at[rows.names.get_indexer(points["point"].astype(rows.names.dtype))] = np.arange(len(points))
-    return at
 
 
 def _delivered(points: pd.DataFrame, at: Index, data: visit_means.LocalPositions) -> tuple[Array, Array, Array, Array]:
@@ -431,17 +398,12 @@ def _delivered(points: pd.DataFrame, at: Index, data: visit_means.LocalPositions
 
 
 def _collapsed(
-    rows: Rows,
-    data: visit_means.LocalPositions,
-    occupations: pd.DataFrame,
-    use: Index,
-    fix: Index,
-    s_h: Array,
+    rows: Rows, data: visit_means.LocalPositions, occupations: pd.DataFrame, rests: tuple[Flags, Flags], s_h: Array,
     keep: Flags,
-) -> dict[str, Any]:
+) -> dict[str, Any]:  # fmt: skip
     """Return one entry per initialization of a point: position, variance, times, visits, what rests on it."""
-    point = rows.point[keep]
-    _, group = np.unique(point * (fix.max(initial=0) + 1) + fix[keep], return_inverse=True)
+    point, fix = rows.point[keep], data.horizontal.fix[keep]
+    _, group = np.unique(point * (fix.max(initial=0) + 1) + fix, return_inverse=True)
     n = groups.above(group)
     x, z = data.horizontal.x[keep], data.vertical.x[keep, 0]
     s_h, s_v = s_h[keep], data.vertical.cov[keep, 0, 0]
@@ -457,7 +419,7 @@ def _collapsed(
     def lowest(values: NDArray[Any]) -> Array:
         return -groups.largest(-values.astype(float), group, n)
 
-    kept_h, kept_v = np.isin(use[keep], measured_rows.IN_POSITION), np.isin(use[keep], measured_rows.IN_HEIGHT) & known
+    kept_h, kept_v = (kept[keep] for kept in rests)
     return {
         "point": lowest(point), "x": np.column_stack([mean(x[:, 0], weight), mean(x[:, 1], weight)]),
         "z": mean(z, weight_v), "s_h": mean(s_h, weight), "s_v": mean(s_v, weight_v),

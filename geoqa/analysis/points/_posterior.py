@@ -287,8 +287,6 @@ def _index(found: FixSequences, members: Index, size: int) -> Index:
 
 
 def _fixes(found: FixSequences, members: Index, index: Index, repeat: float) -> _fix_sequences.FixSample:
-    return _fix_sequences.FixSample(
-        x=found.x[index], z=found.z[index], s_h=found.s_h[index], s_v=found.s_v[index], wrong=found.wrong[index],
-        worth=found.worth[index], repeats=np.minimum(repeat * found.fades[index], 0.999),
-        nu_h=found.nu_h[members], nu_v=found.nu_v[members],
-    )  # fmt: skip
+    of_fix = {name: getattr(found, name)[index] for name in ("x", "z", "s_h", "s_v", "wrong", "worth")}
+    repeats, of_point = np.minimum(repeat * found.fades[index], 0.999), (found.nu_h[members], found.nu_v[members])
+    return _fix_sequences.FixSample(**of_fix, repeats=repeats, nu_h=of_point[0], nu_v=of_point[1])

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from geoqa.analysis.occupations.measured_rows import Rows, direct_rows
+from geoqa.analysis.occupations import expected_precision, visit_means
+from geoqa.analysis.occupations.measured_rows import Rows, codes_in
 from geoqa.analysis.occupations.roles import by_role
-from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.analysis.occupations.visit_means import Level
+from geoqa.analysis.precision.calibration import RESTING, WRONG
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    from geoqa.analysis.occupations.visit_means import Level
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,10 +26,7 @@ class Combination(Analysis):
     """
 
     name = "combination"
-    needs = (*EXPECTED,
-        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
-        "points",
-    )  # fmt: skip
+    needs = RESTING
     gives = tuple(
         f"points.{c}"
         for c in (
@@ -47,16 +42,10 @@ class Combination(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return position and covariance of each point, NaN where there is nothing to give."""
-        from geoqa.analysis.occupations import measured_rows, visit_means
-
         occupations, points = frames["occupations"], frames["points"]
-        rows = direct_rows(occupations)
+        rows, data, plan, high = visit_means.resting(occupations, frames["classes"])
         n = len(rows.names)
-        data = visit_means.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
-        use = measured_rows.use_codes(occupations["use"])[rows.at]
-        plan = np.isin(use, measured_rows.IN_POSITION)
         mean, cov = mean_of_visits(data.horizontal.only(plan), n, data.typical_h, self.weights)
-        high = np.isin(use, measured_rows.IN_HEIGHT) & data.has_height
         for axis in range(2):  # visits to one place round to the same number: no mean is finer than that
             cov[:, axis, axis] = _at_least(cov[:, axis, axis], _rounding(occupations, rows, "h", plan))
         up, var_u = mean_of_visits(data.vertical.only(high), n, data.typical_v, self.weights)
@@ -85,7 +74,7 @@ class Combination(Analysis):
             "cov_nu_m2": cov_nu,
         }
         # The points frame may be in any order; the arrays are in that of the names.
-        at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
+        at = codes_in(points["point"], rows.names)
         keyed = points[["point"]].assign(**{name: values[at] for name, values in columns.items()})
         return Result({"points": keyed})
 
@@ -152,8 +141,6 @@ def mean_of_visits(rows: Level, n: int, typical: float, how: str) -> tuple[np.nd
     >>> mean.tolist(), float(covariance[0, 0, 0].round(7))
     ([[0.005, 0.0]], 5e-05)
     """
-    from geoqa.analysis.occupations import visit_means
-
     fixes, _ = rows.fixes(typical)
     visits, _ = fixes.visits(typical)
     variance = visit_means.per_axis(visits.cov)
@@ -180,10 +167,7 @@ class Uncertainty(Analysis):
     """
 
     name = "uncertainty"
-    needs = (*EXPECTED, *WRONG,
-        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
-        "gross_scales", "repeats", "points", *Combination.gives, "points.within_h", "points.within_v",
-    )  # fmt: skip
+    needs = (*RESTING, *WRONG, "gross_scales", "repeats", *Combination.gives, "points.within_h", "points.within_v")
     uses = ("points.shift_h_m", "points.shift_v_m")
     gives = tuple(
         f"points.{c}" for c in ("semi_major_m", "semi_minor_m", "azimuth_deg", "confidence", "radius95_m", "up95_m")
@@ -191,16 +175,13 @@ class Uncertainty(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return the axes in metres, the azimuth from grid north, the confidence, and what 95 % stay within."""
-        from geoqa.analysis.occupations import expected_precision
         from geoqa.analysis.points import _posterior
         from geoqa.core.statistics import covariance
 
         points = frames["points"]
         nu_h, _ = expected_precision.freedom_of_points(points)
         confidence = by_role(points["role"], job, lambda role: role.requirement.confidence)
-        major, minor, azimuth = covariance.ellipse(
-            *(points[c].to_numpy() for c in ("var_e_m2", "var_n_m2", "cov_en_m2"))
-        )
+        major, minor, azimuth = covariance.ellipse(*points[["var_e_m2", "var_n_m2", "cov_en_m2"]].to_numpy(float).T)
         factor = covariance.ellipse_factor(confidence, nu_h)
         keyed = points[["point"]].copy()
         keyed["semi_major_m"], keyed["semi_minor_m"] = major * factor, minor * factor

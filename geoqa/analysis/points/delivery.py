@@ -51,9 +51,8 @@ class Delivery(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `deliver`, its reason, and what the evidence cannot see."""
-        points = frames["points"]
+        points, keys = frames["points"], list(DELIVERY_REASONS)
         tests = self._tests(points, job)
-        keys = list(DELIVERY_REASONS)
         code = np.argmax(np.column_stack([tests[key] for key in keys]), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
         blamed = points["status"].isin(OVER).to_numpy() & points["explained"].notna().to_numpy()
@@ -78,28 +77,19 @@ class Delivery(Analysis):
         """Return where each of `DELIVERY_REASONS` holds, by key, shape (points,)."""
         role = points["role"]
         judge_h, judge_v = roles.with_heights(points, job)
-        limit_h = by_role(role, job, lambda r: r.requirement.horizontal_m)
-        limit_v = by_role(role, job, lambda r: r.requirement.vertical_m)
+        limit_h, limit_v = roles.requirements(role, job)
         allowed = 1 - by_role(role, job, lambda r: r.requirement.confidence)
         single = by_role(role, job, lambda r: r.single_by_plan) > 0
         suffices = by_role(role, job, lambda r: r.fresh_fix_suffices) > 0
         risk = points["risk"].to_numpy(dtype=float)
         status = points["status"].astype(str)
-        unproven = status.isin(UNPROVEN).to_numpy()
         one_h, one_v = ((points[f"visits_used_{axis}"] < 2).to_numpy() for axis in "hv")
         # Of a role that judges one axis alone the other one's visits and wrong fixes say nothing.
-        wrong = np.fmax(
-            *(
-                np.where(judge, points[f"wrong_{axis}"].to_numpy(dtype=float), np.nan)
-                for axis, judge in (("h", judge_h), ("v", judge_v))
-            )
-        )
+        within, wrong_of = (points[[f"{name}_h", f"{name}_v"]].to_numpy(dtype=float).T for name in ("within", "wrong"))
+        wrong = np.fmax.reduce(np.where([judge_h, judge_v], wrong_of, np.nan))
         alone = np.where(judge_h, one_h, one_v)
         # What noise has in it: the same probabilities as the risk's, so nothing is held that the risk lets pass.
-        noise_h, noise_v = (
-            1 - points[f"within_{axis}"].to_numpy(dtype=float) - points[f"wrong_{axis}"].to_numpy(dtype=float)
-            for axis in "hv"
-        )
+        noise_h, noise_v = 1 - within - wrong_of
         unknown_h, unknown_v = (points[c].isna().to_numpy() for c in ("var_e_m2", "var_u_m2"))
         # 95 % kept exactly is kept: a decimal confidence has no exact complement.
         too_much = ~(risk <= allowed + 1e-12)
@@ -110,7 +100,7 @@ class Delivery(Analysis):
         half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
         return {
             **{name: (status == name).to_numpy() for name in STATUSES},
-            "planned": unproven & single & (points["occupations"] > 0).to_numpy(),
+            "planned": status.isin(UNPROVEN).to_numpy() & single & (points["occupations"] > 0).to_numpy(),
             "no_requirement": (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
             "unknown": (judge_h & unknown_h) | (judge_v & unknown_v),
             "horizontal": too_much & judge_h & (noise_h > allowed) & ~half,

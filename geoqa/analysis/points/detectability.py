@@ -1,27 +1,19 @@
-"""What the tests can find: errors of one visit, pairs that a class needs.
-
-How large an error of one visit could be without being seen.
-
-Planning arithmetic: how many pairs a class needs, and what one pair can find.
-"""
+"""What the tests can find: how large an error of one visit goes unseen, and how many pairs a class needs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.occupations.measured_rows import direct_rows
-from geoqa.analysis.occupations.roles import by_role
+from geoqa.analysis.occupations import expected_precision, roles, visit_means
+from geoqa.analysis.occupations.measured_rows import codes_in
+from geoqa.analysis.occupations.visit_means import Level
 from geoqa.analysis.points.point_status import PointStatus
-from geoqa.analysis.precision.calibration import EXPECTED
+from geoqa.analysis.precision.calibration import RESTING
 from geoqa.core.arrays import Frames, np
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-
-if TYPE_CHECKING:
-    from geoqa.analysis.occupations.visit_means import Level
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,10 +27,7 @@ class Detectability(Analysis):
     """
 
     name = "detectability"
-    needs = (*EXPECTED,
-        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
-        "points",
-    )  # fmt: skip
+    needs = RESTING
     gives = ("points.detectable_h_m", "points.detectable_v_m", "points.power_h", "points.power_v")
 
     unusual: float | None = param(
@@ -47,23 +36,18 @@ class Detectability(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return the detectable biases at a power of 0.80 and the power; null where nothing is tested."""
-        from geoqa.analysis.occupations import measured_rows, visit_means
         from geoqa.analysis.points import _reliability
 
         alpha = PointStatus.as_set(job).unusual if self.unusual is None else self.unusual
-        occupations, points = frames["occupations"], frames["points"]
-        rows = direct_rows(occupations)
-        data = visit_means.local(occupations, frames["classes"], rows, occupations["fix"].to_numpy()[rows.at])
-        use = measured_rows.use_codes(occupations["use"])[rows.at]
-        plan, high = np.isin(use, measured_rows.IN_POSITION), np.isin(use, measured_rows.IN_HEIGHT) & data.has_height
-        at = rows.names.get_indexer(points["point"].astype(rows.names.dtype))
+        points = frames["points"]
+        rows, data, plan, high = visit_means.resting(frames["occupations"], frames["classes"])
+        at = codes_in(points["point"], rows.names)
         keyed = points[["point"]].copy()
+        limit_h, limit_v = roles.requirements(points["role"], job)
         for axis, level, typical, nu, limit in (
-            ("h", data.horizontal.only(plan), data.typical_h, data.nu_h,
-             by_role(points["role"], job, lambda r: r.requirement.horizontal_m)),
-            ("v", data.vertical.only(high), data.typical_v, data.nu_v,
-             by_role(points["role"], job, lambda r: r.requirement.vertical_m)),
-        ):  # fmt: skip
+            ("h", data.horizontal.only(plan), data.typical_h, data.nu_h, limit_h),
+            ("v", data.vertical.only(high), data.typical_v, data.nu_v, limit_v),
+        ):
             variance, freedom = _tested(level, len(rows.names), typical)
             # Each point has degrees of freedom of its own; tests of nearly as many are one.
             steps = np.where(np.isfinite(nu), np.exp(np.round(8 * np.log(np.fmin(nu, 1e6))) / 8), np.inf)
@@ -136,7 +120,6 @@ class Detection(Analysis):
 
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `detection`, a row per class; null where the class or the job states nothing."""
-        from geoqa.analysis.occupations import expected_precision
         from geoqa.analysis.points import _reliability
 
         alpha = ClosureStatus.as_set(job).unusual if self.unusual is None else self.unusual

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.closures.closures import Closures
-from geoqa.analysis.occupations import differences, measured_rows, roles
-from geoqa.analysis.occupations import roles as occupations_roles
+from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles, visit_means
 from geoqa.analysis.occupations.measured_rows import Rows, direct_rows, is_rejected, shown_labels
+from geoqa.analysis.occupations.visit_means import LocalPositions
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE
 from geoqa.core.arrays import Frames, np, pd
@@ -19,13 +19,11 @@ from geoqa.core.frames.contract import BLAMED, CONTRADICTORY, STATUSES
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.site import assembly
-from geoqa.core.statistics import groups
 from geoqa.core.statistics.groups import largest
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import counted
 
 if TYPE_CHECKING:
-    from geoqa.analysis.occupations.visit_means import LocalPositions
     from geoqa.analysis.points.verdict import Limits, Verdict
 
 
@@ -61,13 +59,13 @@ class PointStatus(Analysis):
     def run(self, frames: Frames, job: Job) -> Result:
         """Return the `points` frame, one row per name, and what became of each occupation."""
         from geoqa.analysis.closures import agreement
-        from geoqa.analysis.occupations import measured_rows, roles, visit_means
         from geoqa.analysis.points import verdict
 
         occupations, closures = frames["occupations"], frames["closures"]
         rows = direct_rows(occupations)
         n = len(rows.names)
-        role = _of_points(occupations["role"], occupations, rows.names)
+        first = occupations.drop_duplicates("point")  # a role is constant within each point
+        role = first["role"].set_axis(first["point"].astype(str)).reindex(rows.names.astype(str))
         use, fix = self.screen(occupations, rows, job)
         data = visit_means.local(occupations, frames["classes"], rows, fix)
         limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
@@ -113,20 +111,16 @@ class PointStatus(Analysis):
         explained = pd.Categorical([None] * n)
         if "shifted" in frames:
             explained = explained_by_shifts(frames["shifted"], occupations, frames["classes"], points, job)
-        told = verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits, explained)
-        points = points.assign(reason=told.pop("reason"), explained=explained, **told)
+        said = verdict.reasons_of_points(status, horizontal, vertical, axes, facts, limits, explained)
+        points = points.assign(reason=said.pop("reason"), explained=explained, **said)
         keyed = occupations[["occupation_id"]].copy()
-        spread_use, spread_fix = (
-            np.where(is_out, measured_rows.REJECTED_ROW, measured_rows.NO_PART),
-            np.zeros(len(keyed), np.int64),
-        )
-        spread_use[rows.at], spread_fix[rows.at] = use, fix
-        keyed["use"] = pd.Categorical.from_codes(spread_use, categories=list(measured_rows.USES))
-        keyed["fix"] = spread_fix
-        return Result(
-            {"points": points, "occupations": keyed},
-            _restarting_labels(occupations, rows, status, fix, facts["labelled"]),
-        )
+        code = np.where(is_out, measured_rows.REJECTED_ROW, measured_rows.NO_PART)
+        number = np.zeros(len(keyed), np.int64)
+        code[rows.at], number[rows.at] = use, fix
+        keyed["use"] = pd.Categorical.from_codes(code, categories=list(measured_rows.USES))
+        keyed["fix"] = number
+        told = _restarting_labels(occupations, rows, status, fix, facts["labelled"])
+        return Result({"points": points, "occupations": keyed}, told)
 
     def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
@@ -160,18 +154,15 @@ class PointStatus(Analysis):
         self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: LocalPositions, axis: str, job: Job
     ) -> Limits:
         """Return what the job accepts of each point along one axis."""
-        from geoqa.analysis.occupations import expected_precision
         from geoqa.analysis.points import verdict
 
-        n = len(rows.names)
-        limit = rows.take(occupations[f"tolerance_{axis}_m"])
-        guard = rows.take(occupations[f"resolution_{axis}_m"]) / 2
-        from_mean = occupations_roles.pair_factor(role, job) > 1
+        limit, step = (
+            largest(rows.take(occupations[f"{name}_{axis}_m"]), rows.point, len(rows.names))
+            for name in ("tolerance", "resolution")
+        )
         narrow, nu = expected_precision.tail_factors(data.nu_h if axis == "h" else data.nu_v, data.shape)
-        return verdict.Limits(
-            largest(limit, rows.point, n), np.nan_to_num(largest(guard, rows.point, n)), from_mean,
-            self.unusual, nu, narrow, self.critical,
-        )  # fmt: skip
+        from_mean = roles.pair_factor(role, job) > 1
+        return verdict.Limits(limit, np.nan_to_num(step / 2), from_mean, self.unusual, nu, narrow, self.critical)
 
 
 def _facts(
@@ -208,18 +199,19 @@ def _restarting_labels(
     visits = largest(rows.take(occupations["visit"]), rows.point, n, empty=0)
     fixes = largest(fix.astype(float), rows.point, n, empty=0)
     alike = (status == agreement.UNPROVEN) & (visits > 1) & (fixes == 1)
-    said = []
-    if count := int((alike & labelled).sum()):
-        said.append(
-            f"{counted(count, 'point')} unproven although visited several times: all rows of each carry one "
-            "initialization. If labels start anew each day or file, make them distinct in the file"
-        )
-    if count := int((alike & ~labelled).sum()):
-        said.append(
-            f"{counted(count, 'point')} unproven although visited several times: no row of them shows a fresh "
-            "initialization. Where the solution was dropped each time, a column or [input] initialization must say so"
-        )
-    return tuple(said)
+    one = (
+        "all rows of each carry one initialization. If labels start anew each day or file, make them distinct in the "
+        "file"
+    )
+    none = (
+        "no row of them shows a fresh initialization. Where the solution was dropped each time, a column or [input] "
+        "initialization must say so"
+    )
+    return tuple(
+        f"{counted(count, 'point')} unproven although visited several times: {why}"
+        for some, why in ((alike & labelled, one), (alike & ~labelled, none))
+        if (count := int(some.sum()))
+    )
 
 
 def _finite(nu: np.ndarray) -> np.ndarray:
@@ -238,20 +230,12 @@ def _spread(kept: np.ndarray, active: np.ndarray) -> np.ndarray:
     return result
 
 
-def _of_points(values: pd.Series, occupations: pd.DataFrame, names: pd.Index) -> pd.Series:
-    """Return a column that is constant within each point, once per point."""
-    points = occupations["point"]
-    first = ~points.duplicated()
-    return pd.Series(values[first].array, index=points[first].astype(str)).reindex(names.astype(str))
-
-
 def _worst(closures: pd.DataFrame, names: pd.Index, judge_h: np.ndarray, judge_v: np.ndarray) -> dict[str, np.ndarray]:
     """Return the largest closures between independent fixes of each point, what is accepted of them, and the excess.
 
     Metres, NaN where there is none or the axis is not judged; arrays of shape (points,).
     """
-    codes = names.get_indexer(closures["point"].astype(names.dtype))
-    found = {}
+    codes, found = measured_rows.codes_in(closures["point"], names), {}
     for axis, column, judged in (("h", "horizontal_m", judge_h), ("v", "du_m", judge_v)):
         shows = ~closures[f"independence_{axis}"].isin(schema.NO_EVIDENCE).to_numpy()
         size, limit = (np.abs(closures[c].to_numpy(float)[shows]) for c in (column, f"tolerance_{axis}_m"))
@@ -270,8 +254,6 @@ def _basis(
     occupations: pd.DataFrame, classes: pd.DataFrame, rows: Rows, judge_h: np.ndarray, judge_v: np.ndarray
 ) -> pd.Categorical:
     """Return where most of what is known of each point's precision comes from; of two axes judged the less sure one."""
-    from geoqa.analysis.occupations import expected_precision
-
     words = [schema.OWN, schema.OTHER_CLASSES]
     found = pd.unique(pd.concat([classes["basis_h"], classes["basis_v"]]).dropna().astype("str"))
     words += [*(w for w in found if w not in (*words, schema.DEFAULT_PRIOR)), schema.DEFAULT_PRIOR]
@@ -279,7 +261,7 @@ def _basis(
     codes = []
     for axis, judge in (("h", judge_h | ~judge_v), ("v", judge_v)):
         rank = pd.Index(words).get_indexer(classes[f"basis_{axis}"].astype("str"))[of_row]
-        codes.append(np.where(judge, groups.largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
+        codes.append(np.where(judge, largest(rank.astype(float), rows.point, len(rows.names), empty=-1.0), -1))
     return pd.Categorical.from_codes(np.maximum(*codes).astype(np.int64), categories=words)
 
 
@@ -302,16 +284,15 @@ def explained_by_shifts(
     none = pd.Categorical([None] * len(points))
     if not len(shifted) or not blamed.any():
         return none
-    names = points["point"].astype("str")
-    cleared = np.zeros(len(points), bool)
-    mending = shifted[shifted["mends"]]
+    names, mending = points["point"].astype("str"), shifted[shifted["mends"]]
+    cleared = names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
     if len(mending):
         right = {"occupations": assembly.take_off(occupations, mending, job), "classes": classes}
         steps = [kind.as_set(job) for kind in (Visits, Closures, PointStatus)]
         again = schema.judged_again(steps, right, job)["points"]
         again = again["status"].astype("str").set_axis(again["point"]).reindex(names)
-        cleared |= ~again.isin(BLAMED).to_numpy() & names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
-    cleared |= names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
+        mended = names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
+        cleared = cleared | (mended & ~again.isin(BLAMED).to_numpy())
     # A point that a stranger was filed under, and the one it belongs to, are both told.
     both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
     told = shift_names(both, points)

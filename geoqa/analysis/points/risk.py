@@ -1,13 +1,10 @@
-"""The risk of each point, and how often a wrong fix comes back.
-
-How often a wrong fix comes back when the next occupation is soon.
-"""
+"""The risk of each point, and how often a wrong fix comes back when the next occupation is soon."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.precision.calibration import EXPECTED, WRONG
+from geoqa.analysis.precision.calibration import RESTING, WRONG
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.job import Job
@@ -24,10 +21,9 @@ class Repeats(Analysis):
     """
 
     name = "repeats"
-    needs = (*EXPECTED, *WRONG,
-        "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix", "classes",
-        "gross_scales", "points", "points.easting_m", "points.northing_m", "points.height_m", "points.var_e_m2",
-        "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
+    needs = (
+        *RESTING, *WRONG, "gross_scales", "points.easting_m", "points.northing_m", "points.height_m",
+        "points.var_e_m2", "points.var_n_m2", "points.cov_en_m2", "points.var_u_m2",
     )  # fmt: skip
     gives = ("repeats",)
 
@@ -46,17 +42,14 @@ class Repeats(Analysis):
 
         found, came, could = self.repeat, 0.0, 0.0
         if self.learn:
-            found, came, could = _posterior.learn_repeat(
-                _fix_sequences.fix_sequences(frames, job, self.fades_s), self.repeat
-            )
+            fixes = _fix_sequences.fix_sequences(frames, job, self.fades_s)
+            found, came, could = _posterior.learn_repeat(fixes, self.repeat)
         row = {"repeat": found, "repeat_prior": self.repeat, "fades_s": self.fades_s, "came": came, "could": could}
-        messages: tuple[str, ...] = ()
-        if abs(found - self.repeat) > 0.005:
-            messages = (
-                f"a wrong fix is taken to come back at once with {percent(round(found, 2))}; before this site's points "
-                f"were looked at: {percent(self.repeat)}",
-            )
-        return Result({"repeats": pd.DataFrame([row])}, messages)
+        message = (
+            f"a wrong fix is taken to come back at once with {percent(round(found, 2))}; before this site's points "
+            f"were looked at: {percent(self.repeat)}"
+        )
+        return Result({"repeats": pd.DataFrame([row])}, (message,) * (abs(found - self.repeat) > 0.005))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,25 +1,16 @@
-"""The verdict on each point along one axis, and why it is so.
-
-Why a point has its status, in words; one phrase per distinct case, not per point.
-"""
+"""The verdict on each point along one axis, and why it is so in words: one phrase per distinct case, not per point."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
-
-import numpy as np
+from typing import Any, NamedTuple
 
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.closures.agreement import CONFIRMED, CONFLICT, LOOSE, STRAINED, UNPROVEN, Positions
+from geoqa.analysis.occupations.visit_means import Level
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.contract import STATUS, STATUS_REASONS, STATUSES
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.analysis.occupations.visit_means import Level
-    from geoqa.core.arrays import Array, Flags, Index
 
 
 @dataclass(frozen=True)
@@ -112,14 +103,9 @@ def judge_points(rows: Level, n: int, limits: Limits, typical: float) -> Verdict
     split = np.zeros(n, bool)
     split[visits.point[split_visit]] = True
     return Verdict(
-        status=status,
-        fixes=count,
-        visits=votes,
-        kept=kept,
-        split=split,
-        keep_row=kept_visit[visit_of_fix][fix_of_row],
-        hidden=(status == UNPROVEN) & (count > 1),
-    )
+        status=status, fixes=count, visits=votes, kept=kept, split=split,
+        keep_row=kept_visit[visit_of_fix][fix_of_row], hidden=(status == UNPROVEN) & (count > 1),
+    )  # fmt: skip
 
 
 def _split_fixes(rows: Level, fix_of_row: Index, n: int, limits: Limits) -> Flags:
@@ -131,15 +117,8 @@ def _split_fixes(rows: Level, fix_of_row: Index, n: int, limits: Limits) -> Flag
 
 
 def _positions(level: Level, group: Index, limits: Limits) -> Positions:
-    return Positions(
-        x=level.x,
-        cov=level.cov * limits.narrow,
-        group=group,
-        tolerance_m=limits.tolerance_m[level.point],
-        guard_m=limits.guard_m[level.point],
-        from_mean=limits.from_mean[level.point],
-        nu=limits.nu[level.point],
-    )
+    of_point = {name: getattr(limits, name)[level.point] for name in ("tolerance_m", "guard_m", "from_mean", "nu")}
+    return Positions(x=level.x, cov=level.cov * limits.narrow, group=group, **of_point)
 
 
 _AXES = {0: "", 1: "horizontally", 2: "in height", 3: "horizontally and in height"}
@@ -193,16 +172,13 @@ def reasons_of_points(
     explained
         The shifts that explain each point's disagreement, null for none.
     """
-    import pandas as pd
-
     axis = 1 * (judged[0] == status) + 2 * (judged[1] == status)
     seen = {name: np.where(axis == 2, getattr(vertical, name), getattr(horizontal, name)) for name in _VERDICT}
     counted = {name: np.minimum(facts[name], 2) for name in ("rows", "copied")}
     seen["hidden_h"], plan = _coarse("positions", horizontal.hidden & (axis & 1 > 0), limits["h"])
     seen["hidden_v"], height = _coarse("heights", vertical.hidden & (axis & 2 > 0), limits["v"])
     named = pd.Series(explained, dtype="object")
-    flags = {"explained": named.notna()}
-    columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted, **flags})
+    columns = Case(**{"status": status, "axis": axis, **seen, **facts, **counted, "explained": named.notna()})
     arrays = [np.asarray(column, np.int64) for column in columns]
     shape = [int(column.max(initial=0)) + 1 for column in arrays]
     distinct, which = np.unique(np.ravel_multi_index(arrays, shape), return_inverse=True)

@@ -1,9 +1,4 @@
-"""Calibration: what the stated precision is worth under each canopy class, and their shares of each status.
-
-Calibration: what the receivers' stated precision is worth under each canopy class of this site.
-
-The share of points per status, beside what the class's receivers are worth.
-"""
+"""Calibration: what the stated precision is worth under each canopy class, and their shares of each status."""
 
 from __future__ import annotations
 
@@ -27,6 +22,11 @@ if TYPE_CHECKING:
 EXPECTED = tuple(f"occupations.{c}" for c in ("expected_h_m", "expected_v_m", "freedom_h", "freedom_v"))
 TOLERANCE = ("occupations.tolerance_h_m", "occupations.tolerance_v_m")
 WRONG = ("occupations.wrong_rate", "occupations.wrong_worth")
+#: What the rows that a coordinate rests on are known by.
+RESTING = (
+    *EXPECTED, "occupations", "occupations.visit", "occupations.visit_v", "occupations.use", "occupations.fix",
+    "classes", "points",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +84,8 @@ class Calibration(Analysis):
         classes, rows, messages = table.classes, table.rows, table.messages
         if not explained.shared.all():  # the worse of the two is used: a search flatters what it leaves
             without = self.table(frames, job, explained, single=True)
-            classes, rows = _the_worse(classes, without.classes), _worse_rows(rows, without.rows)
+            classes = _the_worse(classes, without.classes)
+            rows = rows.assign(wrong_rate=np.fmax(rows["wrong_rate"], without.rows["wrong_rate"]))
         messages += _messages(classes, frames.get("first_classes"), explained, _singles(frames))
         reference = table
         if "experience" in frames or self != Calibration():
@@ -93,9 +94,8 @@ class Calibration(Analysis):
         return Result(made, messages)
 
     def table(
-        self, frames: Frames, job: Job, explained: Offsets, single: bool = False,
-        checks: bool = True,
-    ) -> ClassTable:  # fmt: skip
+        self, frames: Frames, job: Job, explained: Offsets, single: bool = False, checks: bool = True
+    ) -> ClassTable:
         """Return the table of classes, with what shifts explain taken off; by checks on known points too, or not."""
         from geoqa.analysis.precision import class_table, visit_pairs
 
@@ -103,11 +103,10 @@ class Calibration(Analysis):
         pairs = visit_pairs.teaching(frames["closures"], occupations, job if checks else None, explained, single)
         pairs = pairs if self.learn else pairs.only(slice(0, 0))
         earlier = frames.get("experience")
-        if earlier is None:
-            return class_table.make(pairs, occupations, self.prior())
-        keys = class_table.keys_of(occupations)[0]
-        told = pooling.earlier(earlier, keys, self.prior(), job.experience.weight)
-        return class_table.make(pairs, occupations, self.prior(), told)
+        if earlier is not None:
+            keys = class_table.keys_of(occupations)[0]
+            earlier = pooling.earlier(earlier, keys, self.prior(), job.experience.weight)
+        return class_table.make(pairs, occupations, self.prior(), earlier)
 
     def prior(self) -> priors.Prior:
         """Return what is thought of the classes before their first pair."""
@@ -138,28 +137,12 @@ class FirstCalibration(Analysis):
         return Result({"first_classes": step.table(frames, job, visit_pairs.NOTHING, checks=False).classes})
 
 
-_RATE = ("wrong_fix_rate", "wrong_fix_rate_low", "wrong_fix_rate_high", "used_wrong_fix_rate")
-
-
 def _the_worse(classes: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
     """Return the classes with the larger wrong-fix rate of two, bounds that hold both, and the one without beside."""
-    rate, low, high, used = _RATE
-    return classes.assign(
-        **{
-            rate: np.fmax(classes[rate], without[rate]),
-            low: np.fmin(classes[low], without[low]),
-            high: np.fmax(classes[high], without[high]),
-            used: np.fmax(classes[used], without[used]),
-            "wrong_fix_rate_without": without[rate],
-        }
-    )
-
-
-def _worse_rows(rows: pd.DataFrame, without: pd.DataFrame) -> pd.DataFrame:
-    """Return what is expected of each row, its fixes wrong as often as the worse of two says."""
-    return rows.assign(
-        wrong_rate=rows["wrong_rate"].where(rows["wrong_rate"] >= without["wrong_rate"], without["wrong_rate"])
-    )
+    rates = ("wrong_fix_rate", "wrong_fix_rate_high", "used_wrong_fix_rate")
+    worse = {name: np.fmax(classes[name], without[name]) for name in rates}
+    low = np.fmin(classes["wrong_fix_rate_low"], without["wrong_fix_rate_low"])
+    return classes.assign(**worse, wrong_fix_rate_low=low, wrong_fix_rate_without=without["wrong_fix_rate"])
 
 
 def _singles(frames: Frames) -> int:

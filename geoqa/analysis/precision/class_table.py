@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import TypeAlias
 
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
 from geoqa.analysis.precision import mixture
 from geoqa.analysis.precision.pooling import Earlier
 from geoqa.analysis.precision.priors import Prior
-from geoqa.analysis.precision.visit_pairs import VisitPairs
+from geoqa.analysis.precision.visit_pairs import VisitPairs, of_both_ends
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, special
+from geoqa.core.experience import SUMS
 from geoqa.core.frames.schema import DEFAULT_PRIOR, OTHER_CLASSES, OWN, WHOLE_SITE, of_jobs
 from geoqa.core.frames.wording import class_words
-from geoqa.core.units import bounded, probability, share
+from geoqa.core.units import bounded, counted, listed, probability, share
 
 #: A ratio within so much of the one that rounding alone makes is that of the last digits.
 EQUAL = 1.05
@@ -25,6 +26,8 @@ LARGE_TAIL = 0.05
 FEWEST_TOLD = 8
 #: Degrees of freedom below which closures in metres say nothing of repeatability: one pair has two in plan.
 _LEAST = {"h": 1.9, "v": 0.9}
+#: Estimates with their lower and upper 95 % bounds; arrays of shape (classes,), NaN where nothing was seen.
+BoundedEstimates: TypeAlias = "tuple[Array, Array, Array]"
 #: How far, as a standard deviation of the logarithm, a class's repeatability in metres may be from the site's: nothing
 #: is known of it beforehand.
 _METRES = (1.5, 0.5)
@@ -50,29 +53,17 @@ class ClassTable:
     messages: tuple[str, ...]
 
 
-class BoundedEstimates(NamedTuple):
-    """Estimates with their 95 % bounds; arrays of shape (classes,), NaN where nothing was seen."""
-
-    value: Array
-    low: Array
-    high: Array
-
-
 def keys_of(occupations: pd.DataFrame) -> tuple[pd.DataFrame, Index]:
     """Return the classes of the direct rows, canopy and solution, and the class of each row, -1 for none.
 
     Rows without a canopy label are of no class, unless the site has several solutions: then they are of a
     class without canopy, if they state one.
     """
-    canopy, solution = (occupations[c].astype("category").cat for c in ("canopy", "solution"))
     direct = is_direct(occupations)  # a known coordinate has no class
-    of_canopy, of_solution = canopy.codes.to_numpy().astype(np.int64), solution.codes.to_numpy().astype(np.int64)
+    of_canopy, of_solution = (codes_of(occupations[c]) for c in ("canopy", "solution"))
+    code = (of_canopy + 1) * (of_solution.max(initial=-1) + 2) + of_solution + 1
     several = len(np.unique(of_solution[direct])) > 1
-    code = np.where(of_canopy < 0, -1, of_canopy * (len(solution.categories) + 1) + of_solution + 1)
-    if several:
-        code = (of_canopy + 1) * (len(solution.categories) + 1) + of_solution + 1
-        code = np.where(code > 0, code, -1)
-    code = np.where(direct, code, -1)
+    code = np.where(direct & (code > 0 if several else of_canopy >= 0), code, -1)
     known = np.unique(code[code >= 0])
     row = np.where(code >= 0, np.searchsorted(known, code), -1)
     first = np.unique(row, return_index=True)[1][int((row < 0).any()) :] if len(known) else np.zeros(0, np.int64)
@@ -98,7 +89,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     """
     keys, row = keys_of(occupations)
     n = len(keys) + 1  # the last one is for pairs whose ends differ, and for rows without a class
-    pairs = pairs.by(_of_pairs(row, pairs, n - 1))
+    pairs = pairs.by(of_both_ends(row, pairs, n - 1))
     told = expected_precision.reported(occupations)
     stated = {"h": expected_precision.per_axis_h(told), "v": np.sqrt(told.var_u)}
     offsets = _prior_offsets(stated, row, keys, prior)
@@ -115,7 +106,7 @@ def make(pairs: VisitPairs, occupations: pd.DataFrame, prior: Prior, earlier: Ea
     for axis in _AXES:
         states = bool(np.isfinite(stated[axis]).any())
         ratio, plain = getattr(known, axis), getattr(metres, axis)
-        learnt = getattr(fits[1].seen, f"freedom_{axis}")[-1] >= _LEAST[axis]
+        learnt = getattr(fits[1].seen, axis).freedom[-1] >= _LEAST[axis]
         table[f"used_ratio_{axis}"] = np.sqrt(ratio.square[show]) if states else np.nan
         table[f"used_repeatability_{axis}_m"] = np.sqrt(plain.square[show] / 2) if learnt else np.nan
         table[f"degrees_of_freedom_{axis}"] = (plain if silent[axis] and not states else ratio).freedom[show]
@@ -137,11 +128,14 @@ def _without_equal(pairs: VisitPairs, seen: mixture.ObservedPairs, names: list[s
     """Return the pairs without those of classes whose closures are equal to the digit, and what to say of it."""
     said, stated = [], pairs.stated
     for axis in _AXES:
-        ratio = _scaled(getattr(seen, f"total_{axis}")[:-1], getattr(seen, f"freedom_{axis}")[:-1], 1.0).value
+        ratio = _scaled(getattr(seen, axis).total[:-1], getattr(seen, axis).freedom[:-1], 1.0)[0]
         equal = _no_finer_than_digits(pairs, axis, ratio)
         if equal.any():
+            told = ", ".join(f"{names[k]} {ratio[k]:.2g}" for k in np.flatnonzero(equal))
             said.append(
-                _equal_to_the_digit([n for n, one in zip(names, equal, strict=True) if one], ratio[equal], axis)
+                f"the {_WORDS[axis]} precision ratio ({told}) is no more than the last digits allow: closures are "
+                "equal to the digit more often than measuring makes them. It is not used; look for copies, or export "
+                "more decimals"
             )
             square = np.where(equal[stated.of], np.nan, getattr(stated, f"square_{axis}"))
             stated = replace(stated, **{f"square_{axis}": square})
@@ -160,14 +154,6 @@ def _no_finer_than_digits(pairs: VisitPairs, axis: str, ratio: Array) -> Flags:
     least, worth = (np.bincount(stated.of, values, minlength=n) for values in (share * weight, weight))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((ratio < 1) & (ratio <= EQUAL * np.sqrt(least / worth)))
-
-
-def _equal_to_the_digit(names: list[str], ratios: Array, axis: str) -> str:
-    told = ", ".join(f"{name} {ratio:.2g}" for name, ratio in zip(names, ratios, strict=True))
-    return (
-        f"the {_WORDS[axis]} precision ratio ({told}) is no more than the last digits allow: closures are equal to the "
-        "digit more often than measuring makes them. It is not used; look for copies, or export more decimals"
-    )
 
 
 def _show_site(table: pd.DataFrame, rows: Index) -> None:
@@ -201,13 +187,6 @@ def _only(occupations: pd.DataFrame) -> str | None:
     """Return the solution that all rows have, None where they have several or state none."""
     known = occupations["solution"].dropna().astype("str").unique()
     return str(known[0]) if len(known) == 1 else None
-
-
-def _of_pairs(row: Index, pairs: VisitPairs, other: int) -> Index:
-    """Return the class of each pair: that of both ends, else `other`."""
-    a, b = row[pairs.a], row[pairs.b]
-    a = np.where(pairs.stated.kind == mixture.CHECK, b, a)  # a known point has no cover, its visitor has
-    return np.where((a == b) & (a >= 0), a, other)
 
 
 def _fits(
@@ -278,8 +257,8 @@ def _put_estimates(
         table[name] = np.append(np.bincount(of, minlength=n), len(of))[show]
     for axis in _AXES:
         for name, fit, factor in (("precision_ratio_{}", fits[0], 1.0), ("repeatability_{}_m", fits[1], 2**-0.5)):
-            total, freedom = (getattr(fit.seen, f"{what}_{axis}")[show] for what in ("total", "freedom"))
-            _put(table, name.format(axis), _scaled(total, freedom, factor))
+            shown = getattr(fit.seen, axis).at(show)
+            _put(table, name.format(axis), _scaled(shown.total, shown.freedom, factor))
     seen = fits[0].seen
     _put(table, "tail_rate", _share(seen.gross[show], seen.worth[show]))
     _put(table, "wrong_fix_rate", _share(seen.wrong[show], seen.fixes[show]))
@@ -290,7 +269,7 @@ def _scaled(total: Array, freedom: Array, factor: float) -> BoundedEstimates:
     nu = np.where(freedom >= _LEAST["h"], freedom, np.nan)
     value = np.sqrt(total / nu) * factor
     low, high = (value * np.sqrt(nu / special.chdtri(nu, q)) for q in (0.025, 0.975))
-    return BoundedEstimates(value, low, high)
+    return value, low, high
 
 
 def _share(part: Array, of: Array) -> BoundedEstimates:
@@ -298,7 +277,7 @@ def _share(part: Array, of: Array) -> BoundedEstimates:
     of = np.where(of >= 0.5, of, np.nan)
     low, high = (special.betaincinv(part + 0.5, np.maximum(of - part, 0) + 0.5, q) for q in (0.025, 0.975))
     value = np.minimum(part / of, 1.0)
-    return BoundedEstimates(value, np.where(part < 0.5, 0.0 * value, np.minimum(low, value)), np.maximum(high, value))
+    return value, np.where(part < 0.5, 0.0 * value, np.minimum(low, value)), np.maximum(high, value)
 
 
 def _basis(precisions: dict[str, Array], earlier: Earlier | None, show: Index) -> NDArray[np.object_]:
@@ -311,12 +290,9 @@ def _basis(precisions: dict[str, Array], earlier: Earlier | None, show: Index) -
 
 
 def _rows(
-    occupations: pd.DataFrame,
-    row: Index,
-    n: int,
-    fits: tuple[mixture.MixtureFit, mixture.MixtureFit],
+    occupations: pd.DataFrame, row: Index, n: int, fits: tuple[mixture.MixtureFit, mixture.MixtureFit],
     stated: dict[str, Array],
-) -> pd.DataFrame:
+) -> pd.DataFrame:  # fmt: skip
     """Return what is expected of each occupation, learnt without the pairs of its own point."""
     of = np.where(row < 0, n - 1, row)
     key = codes_of(occupations["point"]) * n + of
@@ -338,18 +314,15 @@ def _without_own(fit: mixture.MixtureFit, key: Index, of: Index, n: int) -> mixt
     """Return what is known of each row's class without its point."""
     at, has = _group(fit, key, n)
     whole = fit.known.at(of)
-    if not len(fit.point_of):
-        return whole
-    return fit.known_without.at(at).where(has, whole)
+    return fit.known_without.at(at).where(has, whole) if len(fit.point_of) else whole
 
 
 def _left(fit: mixture.MixtureFit, axis: str, key: Index, n: int) -> Array:
     """Return the degrees of freedom of the site along an axis without each row's point."""
     at, has = _group(fit, key, n)
-    seen = getattr(fit.seen, f"freedom_{axis}")[-1]
-    return np.asarray(
-        seen - np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.full(len(key), seen)
-    )
+    seen = getattr(fit.seen, axis).freedom[-1]
+    own = np.where(has, fit.own_freedom[axis][at], 0.0) if len(fit.point_of) else np.zeros(len(key))
+    return np.asarray(seen - own)
 
 
 def _group(fit: mixture.MixtureFit, key: Index, n: int) -> tuple[Index, Flags]:
@@ -374,11 +347,12 @@ def _of_stated(table: pd.DataFrame, axis: str) -> BoundedEstimates:
     speak for all that have.
     """
     stated = table[f"stated_{axis}_m"].to_numpy(dtype=float)
-    ends = [
-        (stated * table[f"precision_ratio_{axis}{end}"].to_numpy(dtype=float), table[f"repeatability_{axis}_m{end}"])
-        for end in ("", "_low", "_high")
-    ]
-    return BoundedEstimates(*(np.where(np.isfinite(one), one, other) for one, other in ends))
+    ratio, plain = (
+        table[[f"{name}{end}" for end in ("", "_low", "_high")]].to_numpy(dtype=float).T
+        for name in (f"precision_ratio_{axis}", f"repeatability_{axis}_m")
+    )
+    value, low, high = np.where(np.isfinite(stated * ratio), stated * ratio, plain)
+    return value, low, high
 
 
 def _put(table: pd.DataFrame, name: str, found: BoundedEstimates) -> None:
@@ -387,21 +361,15 @@ def _put(table: pd.DataFrame, name: str, found: BoundedEstimates) -> None:
 
 
 def _scales(scales: Array) -> pd.DataFrame:
-    h, v = np.indices(scales.shape).reshape(2, -1)
-    share = scales.ravel()
-    some = share > 0
-    return pd.DataFrame(
-        {"scale_h_m": mixture.SCALES_M[h[some]], "scale_v_m": mixture.SCALES_M[v[some]], "share": share[some]}
-    )
+    h, v = np.nonzero(scales)
+    return pd.DataFrame({"scale_h_m": mixture.SCALES_M[h], "scale_v_m": mixture.SCALES_M[v], "share": scales[h, v]})
 
 
 def _taught(keys: pd.DataFrame, seen: mixture.ObservedPairs) -> pd.DataFrame:
     """Return what the job teaches of each class."""
-    n = len(keys)
     label = keys["canopy"].fillna(WHOLE_SITE).astype("str").str.casefold()
-    sums = {
-        name: getattr(seen, name)[:n] for name in ("total_h", "freedom_h", "total_v", "freedom_v", "wrong", "fixes")
-    }
+    squares = (seen.h.total, seen.h.freedom, seen.v.total, seen.v.freedom)
+    sums = dict(zip(SUMS, (of[: len(keys)] for of in (*squares, seen.wrong, seen.fixes)), strict=True))
     table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
     table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
     # Labels that differ by their case alone are one.
@@ -418,7 +386,7 @@ def _by_experience(like: float | None, earlier: Earlier | None) -> list[str]:
     if like is None or earlier is None:
         return []
     against = special.logit(earlier.weight) - special.logit(min(max(like, 1e-300), 1 - 1e-16))
-    jobs = f"{earlier.jobs} earlier job{'s' * (earlier.jobs != 1)}"
+    jobs = counted(earlier.jobs, "earlier job")
     if against > np.log(UNLIKE):
         return [
             f"this job looks unlike the {jobs} of the experience: its precision or its wrong fixes would be such in "
@@ -435,9 +403,8 @@ def _by_the_prior(table: pd.DataFrame, prior: Prior) -> list[str]:
     ].drop_duplicates()
     if some.empty:
         return []
-    listed = ", ".join(some.iloc[:5]) + (f" and {len(some) - 5} more" if len(some) > 5 else "")
     return [
-        f"{listed}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: "
+        f"{listed(some)}: hardly a pair says what stated precision is worth; the default prior, which is chosen, does: "
         f"usually {prior.ratio:g} times what is stated and {share(prior.wrong)} wrong fixes, more of both in a class "
         "that states worse precision than the others, with a wide margin"
     ]

@@ -34,6 +34,8 @@ _ROUNDS, _SETTLED = 100, 1e-3
 _SHAPING = 4
 
 
+#: The classes, without what is told of all of them.
+_EACH = slice(0, -1)
 #: What a closure is of: two visits, a visit and a known point, two fixes of one visit.
 VISITS, CHECK, INNER = range(3)
 
@@ -114,34 +116,20 @@ class ObservedPairs:
 
     Attributes
     ----------
-    total_h, total_v, freedom_h, freedom_v
-        Squares of the core over their stated variance, summed, and their degrees of freedom: visits and checks.
-    inner_total_h, inner_total_v, inner_freedom_h, inner_freedom_v
-        The same within visits.
+    h, v
+        Squares of the core over their stated variance, along each axis.
     gross, worth
         Gross pairs of different visits and all of them, in independent ones.
     wrong, fixes
         Wrong fixes, of how many that could show one.
     """
 
-    total_h: Array
-    total_v: Array
-    freedom_h: Array
-    freedom_v: Array
-    inner_total_h: Array
-    inner_total_v: Array
-    inner_freedom_h: Array
-    inner_freedom_v: Array
+    h: Scatter
+    v: Scatter
     gross: Array
     worth: Array
     wrong: Array
     fixes: Array
-
-    def scatter(self, axis: str) -> Scatter:
-        """Return the squares along one axis, of the classes."""
-        return Scatter(
-            *(getattr(self, f"{n}_{axis}")[:-1] for n in ("total", "freedom", "inner_total", "inner_freedom"))
-        )
 
 
 @dataclass(frozen=True)
@@ -185,13 +173,9 @@ class MixtureFit:
 
 
 def fit(
-    pairs: PairSample,
-    classes: int,
-    prior: Prior,
-    centres: tuple[float, float],
-    earlier: Earlier | None = None,
+    pairs: PairSample, classes: int, prior: Prior, centres: tuple[float, float], earlier: Earlier | None = None,
     offsets: PriorOffsets | None = None,
-) -> MixtureFit:
+) -> MixtureFit:  # fmt: skip
     """Fit the core of each class and its share of gross pairs, and the scales gross errors have on the site.
 
     Expectation and maximization (Dempster, Laird and Rubin 1977) over both axes at once: a pair belongs to
@@ -232,14 +216,9 @@ class _Model:
     """What does not change from round to round: the groups of pairs, the priors."""
 
     def __init__(
-        self,
-        pairs: PairSample,
-        classes: int,
-        prior: Prior,
-        centres: tuple[float, float],
-        earlier: Earlier | None = None,
-        offsets: PriorOffsets | None = None,
-    ) -> None:
+        self, pairs: PairSample, classes: int, prior: Prior, centres: tuple[float, float],
+        earlier: Earlier | None = None, offsets: PriorOffsets | None = None,
+    ) -> None:  # fmt: skip
         self.offsets = offsets or PriorOffsets()
         self.pairs, self.classes, self.prior, self.centres, self.earlier = pairs, classes, prior, centres, earlier
         key, self.group = np.unique(pairs.point * classes + pairs.of, return_inverse=True)
@@ -251,8 +230,10 @@ class _Model:
         told = self.earlier
         mixtures = (None, None, None) if told is None else (told.h, told.v, told.wrong)
         h, v = (
-            pooling.Ratios(seen.scatter(axis), centre, self.prior, mixture, offset)
-            for axis, centre, mixture, offset in zip("hv", self.centres, mixtures[:2], self.offsets[:2], strict=True)
+            pooling.Ratios(axis.at(_EACH), centre, self.prior, mixture, offset)
+            for axis, centre, mixture, offset in zip(
+                (seen.h, seen.v), self.centres, mixtures[:2], self.offsets[:2], strict=True
+            )
         )
         wrong = pooling.WrongFixes(seen.wrong[:-1], seen.fixes[:-1], self.prior, mixtures[2], self.offsets.wrong)
         like = None
@@ -266,45 +247,37 @@ class _Model:
         """Return what is known of each group's class without it."""
         of = self.class_of
         return Known(
-            pools.h.without(of, own.scatter("h")), pools.v.without(of, own.scatter("v")),
+            pools.h.without(of, own.h.at(_EACH)), pools.v.without(of, own.v.at(_EACH)),
             pools.wrong.without(of, own.wrong[:-1], own.fixes[:-1]),
         )  # fmt: skip
 
     def seen(self, outside: Array, counted: dict[str, Array], by: Index, n: int) -> ObservedPairs:
         """Return what the pairs show by number `by`, and in all."""
         pairs, inside = self.pairs, self.pairs.weight * (1 - outside)
-        found: dict[str, Array] = {}
+        found: dict[str, Scatter] = {}
         for axis, dimensions in (("h", 2), ("v", 1)):
             square = counted[axis]
             known = ~np.isnan(square)
             least = getattr(pairs, f"rounding_{axis}") / getattr(pairs, f"variance_{axis}")
-            for name, there in (("", known & self.outer), ("inner_", known & ~self.outer)):
+            sums: list[Array] = []
+            for there in (known & self.outer, known & ~self.outer):
                 weight = np.where(there, inside, 0.0)
                 total = _by_class(weight * np.where(there, square, 0.0), by, n)
-                found[f"{name}freedom_{axis}"] = dimensions * _by_class(weight, by, n)
                 # Closures are no more exact than their digits.
-                found[f"{name}total_{axis}"] = np.maximum(total, dimensions * _by_class(weight * least, by, n))
+                sums.append(np.maximum(total, dimensions * _by_class(weight * least, by, n)))
+                sums.append(dimensions * _by_class(weight, by, n))
+            found[axis] = Scatter(*sums)
         visits = pairs.weight * (pairs.kind == VISITS)
-        wrong, fixes = self.fixes(outside)
+        fixes = pairs.weight * np.where(pairs.kind == CHECK, 1.0, 2 - pairs.again)  # that could show a wrong one
         return ObservedPairs(
             **found, gross=_by_class(visits * outside, by, n), worth=_by_class(visits, by, n),
-            wrong=_by_class(wrong, by, n), fixes=_by_class(fixes, by, n),
+            wrong=_by_class(pairs.weight * outside, by, n), fixes=_by_class(fixes, by, n),
         )  # fmt: skip
-
-    def fixes(self, outside: Array) -> tuple[Array, Array]:
-        """Return the wrong fixes that each closure shows, and those that could show one."""
-        pairs = self.pairs
-        fixes = pairs.weight * np.where(pairs.kind == CHECK, 1.0, 2 - pairs.again)
-        return pairs.weight * outside, fixes
 
     def share(self, rate: Array) -> Array:
         """Return how probably each closure is gross when fixes are wrong at this rate."""
         pairs = self.pairs
         return np.where(pairs.kind == CHECK, rate, rate * (2 - rate - pairs.again * (1 - rate)))
-
-    def each(self, known: Known) -> Known:
-        """Return what is known, by group, for each pair."""
-        return known.at(self.group)
 
 
 class _Pools(NamedTuple):
@@ -364,10 +337,8 @@ def as_gross(square_h: Array, square_v: Array, variance_h: Array, variance_v: Ar
     scales
         Shares of the gross errors by scale, shape (scales, scales).
     """
-    one = np.ones(len(square_h))
-    most, ratio_h, ratio_v, density = _both_densities(
-        (square_h, square_v), (variance_h, variance_v), (one, one), scales
-    )
+    one = (np.ones(len(square_h)),) * 2
+    most, ratio_h, ratio_v, density = _both_densities((square_h, square_v), (variance_h, variance_v), one, scales)
     return Gross(
         most + np.log(density),
         ratio_h[:, 0] * (ratio_v @ scales[0]) / density,
@@ -435,7 +406,7 @@ def _step(pairs: PairSample, state: _State, model: _Model, shaping: bool) -> tup
     pools = model.pools(seen)
     mine = model.seen(outside, counted, model.group, len(model.class_of))
     without = model.without(pools, mine)
-    return _State(pools.known, model.each(without), scales, shape), outside, _Out(seen, mine, without, pools)
+    return _State(pools.known, without.at(model.group), scales, shape), outside, _Out(seen, mine, without, pools)
 
 
 def _counted(pairs: PairSample, state: _State) -> dict[str, Array]:
@@ -536,26 +507,22 @@ def _by_class(values: Array, of: Index, classes: int) -> Array:
 
 
 def _moved(before: _State, after: _State) -> float:
-    return max(
-        float(np.abs(np.log(after.known.h.square / before.known.h.square)).max()),
-        float(np.abs(np.log(after.known.v.square / before.known.v.square)).max()),
-        float(np.abs(after.known.wrong.mean - before.known.wrong.mean).max()),
-    )
+    was, now = before.known, after.known
+    ratios = (np.log(two[1].square / two[0].square) for two in ((was.h, now.h), (was.v, now.v)))
+    return max(float(np.abs(moved).max()) for moved in (*ratios, now.wrong.mean - was.wrong.mean))
 
 
 def _fit_of(model: _Model, out: _Out, scales: Array, shape: float, outside: Array) -> MixtureFit:
     pools, own = out.pools, out.own
     return MixtureFit(
         seen=out.seen, known=pools.known, known_without=out.without, point_of=model.point_of, class_of=model.class_of,
-        own_freedom={"h": own.freedom_h[:-1], "v": own.freedom_v[:-1]},
+        own_freedom={"h": own.h.freedom[_EACH], "v": own.v.freedom[_EACH]},
         precisions={"h": pools.h.precisions(), "v": pools.v.precisions()}, like=pools.like, scales=scales, shape=shape,
         outside=outside,
     )  # fmt: skip
 
 
 def _median(values: Array, weights: Array) -> float:
-    if not len(values):
-        return 1.0
     order = np.argsort(values)
     at = np.searchsorted(np.cumsum(weights[order]), weights.sum() / 2)
     return float(values[order][min(int(at), len(values) - 1)])

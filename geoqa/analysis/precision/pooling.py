@@ -19,8 +19,6 @@ is told as the inverse chi-square of the ratio squared, and as the beta, that ha
 logarithm; of the share), so errors are Student's with those degrees of freedom: wide with few pairs, and with many the
 known ratio of the class, by one formula.
 
-What earlier jobs say of the classes of this one. Kernels.
-
 The jobs of a class are to it what the classes of a site are to the site: the logarithm of the ratio is normal about the
 firm's mean with a half-normal prior on the spread between jobs, shares of wrong fixes are beta, and mean and spread are
 summed over a grid (see `pooling`), never plugged in: of three jobs the likeliest spread is none.
@@ -33,6 +31,7 @@ from typing import NamedTuple
 
 from geoqa.analysis.precision.priors import SITE_FREEDOM, Prior
 from geoqa.core.arrays import Array, Index, np, pd, special
+from geoqa.core.experience import SUMS
 from geoqa.core.frames.schema import WHOLE_SITE
 
 #: A class that has so many degrees of freedom, or fixes, is known so well that a point is taken out of it in one step.
@@ -91,7 +90,7 @@ class Scatter:
         """Return what is left without `other`, nothing below zero."""
         return Scatter(*(np.maximum(getattr(self, n) - getattr(other, n), 0.0) for n in self.__dataclass_fields__))
 
-    def at(self, of: Index) -> Scatter:
+    def at(self, of: Index | slice) -> Scatter:
         """Return the rows numbered `of`."""
         return Scatter(*(getattr(self, name)[of] for name in self.__dataclass_fields__))
 
@@ -155,23 +154,23 @@ class Ratios:
         seen = np.einsum("cng,cg->cn", density, np.exp(self._likelihood - most))
         tiny = (seen.max(axis=1) < _UNDERFLOW).any()  # a class far from all that is thought of: by logarithms then
         if tiny:
-            of_class = _log_sum(self._likelihood[:, None, :] - square, axis=2)
+            of_class = special.logsumexp(self._likelihood[:, None, :] - square, axis=2)
         else:
             of_class = np.log(np.maximum(seen, 1e-300)) + most
         self._of_class = of_class - scale + self._step[:, None]
         others = self._log + self._of_class.sum(axis=0) - self._of_class
-        self._others = others - _log_sum(others, axis=1, keepdims=True)
+        self._others = others - special.logsumexp(others, axis=1, keepdims=True)
         share = self._others - scale
         self._by_others = np.log(np.maximum(np.einsum("cn,cng->cg", np.exp(share), density), 1e-300))
-        if tiny or (_log_sum(self._by_others + self._likelihood - most, axis=1) < np.log(_UNDERFLOW)).any():
-            self._by_others = _log_sum(share[:, :, None] - square, axis=1)
+        if tiny or (special.logsumexp(self._by_others + self._likelihood - most, axis=1) < np.log(_UNDERFLOW)).any():
+            self._by_others = special.logsumexp(share[:, :, None] - square, axis=1)
         self._log_prior = self._by_others
         self.odds_without, self.odds = np.zeros(len(scatter.total)), 0.0
         if earlier is not None:
             self._by_earlier = _mixed(self._grid, earlier)
-            told = _log_sum(self._by_earlier + self._likelihood, axis=1) + self._step
-            self.odds_without = (told.sum() - told) - _log_sum(others, axis=1)
-            self.odds = float(told.sum() - _log_sum(self._log + self._of_class.sum(axis=0)))
+            told = special.logsumexp(self._by_earlier + self._likelihood, axis=1) + self._step
+            self.odds_without = (told.sum() - told) - special.logsumexp(others, axis=1)
+            self.odds = float(told.sum() - special.logsumexp(self._log + self._of_class.sum(axis=0)))
 
     def weigh_earlier(self, like: Array) -> None:
         """Take the earlier jobs in, as probably as `like` says of each class, shape (classes,)."""
@@ -204,7 +203,7 @@ class Ratios:
     def another(self) -> tuple[Array, Array, Array]:
         """Return what is thought of one more class: weights, means and spreads of normals, shape (nodes,)."""
         log = self._log + self._of_class.sum(axis=0)
-        return np.exp(log - _log_sum(log)), self._mean, self._spread
+        return np.exp(log - special.logsumexp(log)), self._mean, self._spread
 
     def precisions(self) -> dict[str, Array]:
         """Return the precision, 1 / variance of the logarithm, that each source gives; arrays of shape (classes,).
@@ -242,21 +241,24 @@ class WrongFixes:
     ) -> None:
         """`offset` is how much more the logarithm of a class's share is thought to be than the site's usual one."""
         self._wrong, self._fixes = wrong, np.maximum(fixes, wrong)
-        mean, log = _usual_shares(prior)
-        mean, worth = (v.ravel() for v in np.meshgrid(mean, prior.worths, indexing="ij"))
-        self._log = np.repeat(log, len(prior.worths)) - np.log(len(prior.worths))
+        level = np.repeat(np.linspace(-3, 3, 13), len(prior.worths))
+        self._log = -(level**2) / 2 - special.logsumexp(-(level**2) / 2)
+        mean = np.minimum(prior.wrong * np.exp(prior.wrong_spread * level), _MOST_WRONG)
+        worth = np.tile(prior.worths, 13)
         each = np.minimum(mean * np.exp(np.zeros((len(wrong), 1)) if offset is None else offset[:, None]), _MOST_WRONG)
         self._site, self._usual = Shares(each * worth, (1 - each) * worth), Shares(mean * worth, (1 - mean) * worth)
         self._of_class = _log_beta_binomial(self._site, wrong[:, None], self._fixes[:, None])
         others = self._log + self._of_class.sum(axis=0) - self._of_class
-        self._others = others - _log_sum(others, axis=1, keepdims=True)
+        self._others = others - special.logsumexp(others, axis=1, keepdims=True)
         self._like = np.zeros(len(wrong))
         self._earlier = earlier
         self.odds_without, self.odds = np.zeros(len(wrong)), 0.0
         if earlier is not None:
-            told = _log_sum(np.log(earlier.weight) + self._of_earlier(np.arange(len(wrong)), wrong, fixes), axis=1)
-            self.odds_without = (told.sum() - told) - _log_sum(others, axis=1)
-            self.odds = float(told.sum() - _log_sum(self._log + self._of_class.sum(axis=0)))
+            told = special.logsumexp(
+                np.log(earlier.weight) + self._of_earlier(np.arange(len(wrong)), wrong, fixes), axis=1
+            )
+            self.odds_without = (told.sum() - told) - special.logsumexp(others, axis=1)
+            self.odds = float(told.sum() - special.logsumexp(self._log + self._of_class.sum(axis=0)))
 
     def weigh_earlier(self, like: Array) -> None:
         """Take the earlier jobs in, as probably as `like` says of each class, shape (classes,)."""
@@ -285,7 +287,7 @@ class WrongFixes:
     def another(self) -> tuple[Array, Array, Array]:
         """Return what is thought of one more class: weights, wrong and right fixes of betas, shape (nodes,)."""
         log = self._log + self._of_class.sum(axis=0)
-        return np.exp(log - _log_sum(log)), self._usual.wrong, self._usual.right
+        return np.exp(log - special.logsumexp(log)), self._usual.wrong, self._usual.right
 
     def _given(self, of: Index, wrong: Array, fixes: Array) -> Shares:
         """Return the beta with the mean and variance of the mixture, after `wrong` of `fixes` of each class."""
@@ -299,7 +301,7 @@ class WrongFixes:
             log = np.concatenate([log, told + self._of_earlier(of, wrong, fixes)], axis=1)
             own = self._earlier.mean[of] + wrong[:, None], self._earlier.spread[of] + (fixes - wrong)[:, None]
             parts = Shares(*(np.concatenate(two, axis=1) for two in zip(parts, own, strict=True)))
-        share = np.exp(log - _log_sum(log, axis=1, keepdims=True))
+        share = np.exp(log - special.logsumexp(log, axis=1, keepdims=True))
         mean = (share * parts.mean).sum(axis=1)
         total = parts.wrong + parts.right
         second = (share * parts.mean * (parts.wrong + 1) / (total + 1)).sum(axis=1)
@@ -319,15 +321,6 @@ def like_earlier(weight: float, pools: tuple[Ratios | WrongFixes, ...]) -> tuple
     return without, float(special.expit(prior + sum(pool.odds for pool in pools)))
 
 
-def _log_sum(log: Array, axis: int = -1, keepdims: bool = False) -> Array:
-    """Return the log of the sum of what `log` are the logs of, along an axis."""
-    most = log.max(axis=axis, keepdims=True)
-    most = np.where(np.isfinite(most), most, 0.0)
-    with np.errstate(divide="ignore"):
-        found = most + np.log(np.exp(log - most).sum(axis=axis, keepdims=True))
-    return found if keepdims else np.asarray(found.squeeze(axis=axis))
-
-
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
     dense = np.linspace(-4.4, 4.4, _LEVELS)  # far out as well: a site may state a thousandth of what is so
@@ -342,15 +335,7 @@ def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     if prior.lowest > 0:
         some = mean >= min(np.log(prior.lowest), centre)
         mean, spread, log = mean[some], spread[some], log[some]
-    return mean, spread, log - _log_sum(log)
-
-
-def _usual_shares(prior: Prior) -> tuple[Array, Array]:
-    """Return nodes of the site's mean share of wrong fixes, and their log prior."""
-    level = np.linspace(-3, 3, 13)
-    log = -(level**2) / 2
-    mean = np.minimum(prior.wrong * np.exp(prior.wrong_spread * level), _MOST_WRONG)
-    return mean, log - _log_sum(log)
+    return mean, spread, log - special.logsumexp(log)
 
 
 def _grid(scatter: Scatter, centre: Array, vague: float) -> Array:
@@ -373,13 +358,9 @@ def _mixed(grid: Array, earlier: Mixture) -> Array:
     """Return the log density of the mixtures of normals at the grid, shape (classes, nodes)."""
     with np.errstate(divide="ignore"):
         log = np.log(earlier.weight)[:, :, None]
-    return np.asarray(
-        _log_sum(log + _log_normal(grid[:, None, :], earlier.mean[:, :, None], earlier.spread[:, :, None]), axis=1)
-    )
-
-
-def _log_normal(x: Array, mean: Array, spread: Array) -> Array:
-    return np.asarray(-(((x - mean) / spread) ** 2) / 2 - np.log(spread * np.sqrt(2 * np.pi)))
+    mean, spread = earlier.mean[:, :, None], earlier.spread[:, :, None]
+    density = -(((grid[:, None, :] - mean) / spread) ** 2) / 2 - np.log(spread * np.sqrt(2 * np.pi))
+    return np.asarray(special.logsumexp(log + density, axis=1))
 
 
 def _log_beta_binomial(shares: Shares, wrong: Array, fixes: Array) -> Array:
@@ -442,18 +423,11 @@ def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float
     """
     if table.empty:
         return None
-    label = table["canopy"].str.casefold() + "\n" + table["solution"].fillna("").str.casefold()
-    canopy, solution = keys["canopy"].fillna(WHOLE_SITE), keys["solution"].fillna("")
-    wanted = canopy.astype("str").str.casefold() + "\n" + solution.astype("str").str.casefold()
-    groups = [np.flatnonzero((label == name).to_numpy()) for name in wanted]
-    everything = np.arange(len(table))
-    chosen = [
-        (mine, JOB_SPREAD) if len(mine) else (everything, ANY_SPREAD) for mine in [*groups, np.zeros(0, np.int64)]
-    ]
-    sums = {
-        name: table[name].to_numpy(dtype=float)
-        for name in ("total_h", "freedom_h", "total_v", "freedom_v", "wrong", "fixes")
-    }
+    parts = ((one["canopy"].fillna(WHOLE_SITE), one["solution"].fillna("")) for one in (table, keys))
+    label, wanted = ((canopy.astype("str") + "\n" + fix.astype("str")).str.casefold() for canopy, fix in parts)
+    groups = [np.flatnonzero((label == name).to_numpy()) for name in (*wanted, None)]
+    chosen = [(mine, JOB_SPREAD) if len(mine) else (np.arange(len(table)), ANY_SPREAD) for mine in groups]
+    sums = {name: table[name].to_numpy(dtype=float) for name in SUMS}
     ratios = {
         axis: _stacked(
             [_ratios(sums[f"total_{axis}"][at], sums[f"freedom_{axis}"][at], spread, prior) for at, spread in chosen]

@@ -1,11 +1,9 @@
-"""What is thought before the first pair: of a class, and of a wrong fix that comes back.
+"""What is thought before the first pair of a class, the default prior, and of a wrong fix that comes back.
 
-What is thought of a class before its first pair: the default prior, in one place.
-
-It is *chosen*. No published ratio of stated to true precision under canopy and no published share of wrong fixes by
-canopy was found; what is reported (receivers overly optimistic, 2.4 to 4 times at a forum's two points, about one wrong
-initialization in a thousand in the open) bounds it loosely. ``[step.calibration]`` overrides what it has a parameter
-for, and the first job's own pairs outweigh it: it is worth about one pair of a class.
+The prior is *chosen*. No published ratio of stated to true precision under canopy and no published share of wrong fixes
+by canopy was found; what is reported (receivers overly optimistic, 2.4 to 4 times at a forum's two points, about one
+wrong initialization in a thousand in the open) bounds it loosely. ``[step.calibration]`` overrides what it has a
+parameter for, and the first job's own pairs outweigh it: it is worth about one pair of a class.
 """
 
 from __future__ import annotations

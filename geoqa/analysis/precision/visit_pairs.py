@@ -1,13 +1,9 @@
-"""One closure for each pair of visits, and which of them take part in a site's figures.
-
-Who takes part in a site's figures: pairs as they are, with a shift's offset taken off, or left out.
+"""One closure for each pair of visits, what else teaches a site its precision, and which take part in its figures.
 
 The one owner of that decision. What a suspicious shift explains is told as that shift and must not speak a second
 time, as wrong fixes or as a noisy place. A pair that lies wholly inside or wholly outside a shift shows nothing of
 it and stays as it is; a pair across it enters with the estimated offset taken off; where no offset fits, it is left
 out. Only causes that several points share explain: a single occupation elsewhere may be a wrong fix.
-
-One closure for each pair of visits, and what else teaches a site its own precision. Kernels.
 """
 
 from __future__ import annotations
@@ -111,20 +107,16 @@ def offsets(shifts: pd.DataFrame, shifted: pd.DataFrame, occupations: pd.DataFra
     number = {name: k for k, name in enumerate(named)}
     keys = (shifted["setup"].astype("str") + "\n" + shifted["kind"].astype("str")).map(number)
     # Of two halves, of which nothing says which is off, the earlier one stands there with zeros.
-    there = keys.notna().to_numpy() & ~_other_half(shifted)
+    moves = shifted[["de_m", "dn_m", "du_m"]].to_numpy(float)
+    there = keys.notna().to_numpy() & ~(shifted["either"].to_numpy(bool) & (moves == 0).all(axis=1))
     shift = keys[there].to_numpy(np.int64)
     fits = np.ones(len(named), bool)
     fits[shift[~shifted["mends"].to_numpy(bool)[there]]] = False
     fits[shift[shifted["new_point"].notna().to_numpy()[there]]] = False  # another name is no offset
     return Offsets(
         positions(occupations["occupation_id"].to_numpy(), shifted["occupation_id"].to_numpy()[there]), shift,
-        shifted.loc[there, ["de_m", "dn_m", "du_m"]].to_numpy(float), fits, suspicious["points"].to_numpy(np.int64),
+        moves[there], fits, suspicious["points"].to_numpy(np.int64),
     )  # fmt: skip
-
-
-def _other_half(shifted: pd.DataFrame) -> Flags:
-    still = (shifted[["de_m", "dn_m", "du_m"]].to_numpy(float) == 0).all(axis=1)
-    return np.asarray(shifted["either"].to_numpy(bool) & still)
 
 
 def offsets_of_rows(found: Offsets, rows: int) -> Array:
@@ -148,13 +140,11 @@ def decide(found: Offsets, a: Index, b: Index, rows: int, single: bool = False) 
         Whether causes of fewer points than `SHARED` explain too: to tell how much hangs on them, for no decision.
     """
     chosen = found if single else found.only(found.shared)
-    count, shape = len(chosen.fits), (rows, max(len(chosen.fits), 1))
+    # One column more than there are shifts: none of them is none at all.
+    shape = (rows, len(chosen.fits) + 1)
     member = sparse.coo_array((np.ones(len(chosen.row)), (chosen.row, chosen.shift)), shape=shape).tocsr()
     across = abs(member[b] - member[a])
-    cost = np.zeros(shape[1])
-    cost[:count] = 1 / np.maximum(chosen.points, 1)
-    unfit = np.zeros(shape[1])
-    unfit[:count] = ~chosen.fits
+    cost, unfit = np.append(1 / np.maximum(chosen.points, 1), 0.0), np.append(~chosen.fits, False) * 1.0
     total = offsets_of_rows(chosen, rows)
     off: Array = (total[b] - total[a]).astype(float)
     out = across @ unfit > 0
@@ -289,10 +279,9 @@ def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPa
     count = np.bincount(group.ravel())[group.ravel()] if len(pick) else np.zeros(0)
     weight = (1 + np.sqrt(1 + 8 * count)) / 2 - 1  # m fixes make m (m - 1) / 2 pairs, worth m - 1
     gap = np.nan_to_num(closures["gap_s"].to_numpy(dtype=float, na_value=0.0)[pick])
-    one = np.ones(len(pick))
-    again = REPEAT * np.exp(-gap / FADES_S)
-    off = _differences(closures, pick)
-    return _made(occupations, off, a, b, weight / np.maximum(count, 1), (one, one), mixture.INNER, again)
+    one, again = np.ones(len(pick)), REPEAT * np.exp(-gap / FADES_S)
+    off, weight = _differences(closures, pick), weight / np.maximum(count, 1)
+    return _made(occupations, off, a, b, weight, (one, one), mixture.INNER, again)
 
 
 def _checks(occupations: pd.DataFrame, job: Job) -> VisitPairs:
@@ -351,10 +340,8 @@ def _made(
     nothing, point = np.zeros(len(a), np.int64), codes_of(occupations["point"])[b]
     with np.errstate(invalid="ignore"):
         per_axis = np.sqrt(var_e * var_n - cov_en**2)
-    square_h, square_v = (
-        expected_precision.square_h(de, dn, var_e, var_n, cov_en),
-        expected_precision.square_v(du, var_u),
-    )
+    square_h = expected_precision.square_h(de, dn, var_e, var_n, cov_en)
+    square_v = expected_precision.square_v(du, var_u)
     kinds = np.full(len(a), kind, np.int64)
     stated = mixture.PairSample(
         nothing, point, weight, square_h, square_v, np.where(np.isnan(square_h), 1.0, per_axis),
@@ -369,11 +356,15 @@ def _made(
 def classes_of(occupations: pd.DataFrame, column: str, pairs: VisitPairs) -> tuple[list[str], Index]:
     """Return the labels of a column and each pair's class: where both ends agree their label, else one more class."""
     labels = occupations[column].astype("category").cat
-    code = labels.codes.to_numpy().astype(np.int64)
+    names = [str(name) for name in labels.categories]
+    return names, of_both_ends(labels.codes.to_numpy().astype(np.int64), pairs, len(names))
+
+
+def of_both_ends(code: Index, pairs: VisitPairs, other: int) -> Index:
+    """Return the class of each pair from those of the rows: that of both ends, else `other`."""
     a, b = code[pairs.a], code[pairs.b]
     a = np.where(pairs.stated.kind == mixture.CHECK, b, a)  # a known point has no cover, its visitor has
-    names = [str(name) for name in labels.categories]
-    return names, np.where((a == b) & (a >= 0), a, len(names))
+    return np.where((a == b) & (a >= 0), a, other)
 
 
 def _pick(closures: pd.DataFrame, occupations: pd.DataFrame) -> tuple[Index, Index, Index, Array]:

@@ -66,11 +66,6 @@ def may_observe(action: Index) -> Flags:
     return np.array([one.observes for one in ACTIONS.values()])[action]
 
 
-def goes_there(action: Index) -> Flags:
-    """Return which actions somebody has to go there for."""
-    return action != KEYS.index(ACCEPT)
-
-
 def told(action: Index, what: str) -> NDArray[np.object_]:
     """Return what the table of actions says of each: ``words``, ``instruction``, ``instead``."""
     return np.array([getattr(one, what) for one in ACTIONS.values()], dtype=object)[action]

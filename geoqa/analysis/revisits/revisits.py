@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from geoqa.analysis.precision.calibration import EXPECTED, TOLERANCE, WRONG
 from geoqa.analysis.revisits import _candidates, _walk
 from geoqa.core.arrays import Frames, Index, np, pd
-from geoqa.core.frames.revisits import KEYS, LONGER
+from geoqa.core.frames.revisits import ACCEPT, KEYS, LONGER
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -107,7 +107,7 @@ class Revisits(Analysis):
     def _walked(self, table: pd.DataFrame, frames: Frames, job: Job) -> tuple[pd.DataFrame, tuple[str, ...]]:
         """Return the rows with their groups, their places in the walk, and a sentence on the walk."""
         names, place = _walk.places(frames["points"], job)
-        goes = _candidates.goes_there(table["action_key"].cat.codes.to_numpy())
+        goes = (table["action_key"] != ACCEPT).to_numpy()
         begin = (
             _walk.stated_start(self.start, names, place[:, :2], job)
             if self.start is not None

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import adjustment
 from geoqa.analysis.shifts.adjustment import FLANKS
-from geoqa.core.arrays import Array, Flags, Index, np, spatial
+from geoqa.core.arrays import Array, Flags, Index, np, pd, spatial
 from geoqa.core.statistics import groups
 from geoqa.core.units import METRES_PER
 
@@ -139,13 +139,6 @@ def _fits(mine: Array, others: Array, change: Change, group: int) -> Mixup | Non
 OFFSETS_M = (0.03, 0.05, 0.08, 0.12, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0)
 
 
-class Run(NamedTuple):
-    """Stops in a row, as numbers, and how many stretches could have been found."""
-
-    stops: Index
-    tried: float
-
-
 def height_sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -> tuple[Index, Index]:
     """Return the stops in the order each crew made them, and the number of the stretch of work each is in.
 
@@ -160,8 +153,8 @@ def height_sequences(crew: Index, start_s: Array, setup: Index, rest_s: float) -
     return at, np.cumsum(np.r_[False, new][: len(at)])
 
 
-def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) -> Run:
-    """Return the stops in a row whose residuals are best told by one offset.
+def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) -> tuple[Index, float]:
+    """Return the stops in a row whose residuals are best told by one offset, and how many stretches were tried.
 
     The logarithm of the likelihood ratio of each stop (Student's t, so that a false fix counts little) is added
     up, and the largest sum over consecutive stops of one stretch is found in one pass for each offset.
@@ -179,7 +172,7 @@ def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) 
     # The offsets only pick the stretch; its own mean is tested, so the stretches are what was tried.
     tried = float((length * (length + 1.0) / 2).sum())
     if not len(order):
-        return Run(order, tried)
+        return order, tried
     r, v = residual[order], FLANKS * variance[order]
     plain = np.log1p(r**2 / v)
     best, span = 0.0, (0, 0)
@@ -189,7 +182,7 @@ def most_likely(residual: Array, variance: Array, order: Index, stretch: Index) 
             found, begin, end = _largest_sum(gain, stretch)
             if found > best:
                 best, span = found, (begin, end)
-    return Run(order[span[0] : span[1]], tried)
+    return order[span[0] : span[1]], tried
 
 
 def _largest_sum(gain: Array, stretch: Index) -> tuple[float, int, int]:
@@ -207,16 +200,10 @@ def _largest_sum(gain: Array, stretch: Index) -> tuple[float, int, int]:
 
 def against_others(y: Array, variance: Array, point: Index) -> tuple[Array, Array]:
     """Return each stop minus the mean of its point's others, and the variance; NaN where there are none."""
-    known = np.flatnonzero(~np.isnan(y) & (variance > 0))
-    n = groups.above(point)
-    weight = 1 / variance[known]
-    total, weighted = np.bincount(point[known], weight, minlength=n), np.bincount(point[known], weight * y[known], n)
-    rest = total[point[known]] - weight
-    several = rest > 1e-9 * total[point[known]]
+    alone = np.arange(len(y))
+    formed = adjustment.form_offsets(y[:, None], variance, point, alone, np.zeros((len(y), 3)), np.zeros(len(y)))
     residual, spread = np.full(len(y), np.nan), np.full(len(y), np.nan)
-    at, w, left = known[several], weight[several], rest[several]
-    residual[at] = y[at] - (weighted[point[at]] - w * y[at]) / left
-    spread[at] = 1 / w + 1 / left
+    residual[formed.group], spread[formed.group] = formed.d[:, 0], formed.variance
     return residual, spread
 
 
@@ -298,23 +285,15 @@ def elsewhere(place: Array, sigma: Array, point: Index, near_m: float, apart_m: 
 
 def _echoes(own: Index, other: Index, length: Array, n: int) -> Flags:
     """Return which strangers merely lie where a stranger of the other point lies, which came from much farther."""
-    farthest: dict[int, float] = {}
-    for key, size in zip((own * n + other).tolist(), length.tolist(), strict=True):
-        farthest[key] = max(size, farthest.get(key, 0.0))
-    back = np.array([farthest.get(key, 0.0) for key in (other * n + own).tolist()])
-    return np.asarray(2 * length < back, dtype=bool)
+    farthest = pd.Series(length).groupby(own * n + other).max()
+    return 2 * length < farthest.reindex(other * n + own).to_numpy()  # NaN compares false
 
 
 def _hosts(place: Array, point: Index, is_torn: Flags, n: int) -> tuple[Array, Index]:
     """Return the places of points whose stops agree, and each stop of the others; and the point of each place."""
     steady, torn = np.flatnonzero(~is_torn), np.flatnonzero(is_torn)
-    count = np.bincount(point[steady], minlength=n)
-    known = steady[~np.isnan(place[steady, 2])]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        plane = groups.sums(place[steady, :2], point[steady], n) / count[:, None]
-        up = np.bincount(point[known], place[known, 2], minlength=n) / np.bincount(point[known], minlength=n)
-    there = np.flatnonzero(count > 0)
-    middle = np.column_stack([plane, up])[there]
+    there = np.unique(point[steady])
+    middle = groups.means(place[steady], point[steady], n)[there]
     return np.concatenate([middle, place[torn]]), np.concatenate([there, point[torn]])
 
 
@@ -327,13 +306,8 @@ def _density(tree: spatial.cKDTree, at: Array) -> Array:
 
 def _others(place: Array, point: Index, stop: Index) -> Array:
     """Return the mean place of the other stops of each stop's point."""
-    n = int(point.max()) + 1
-    result = np.empty((len(stop), 3))
-    count = np.bincount(point, minlength=n)
-    for axis in range(3):
-        total = np.bincount(point, place[:, axis], minlength=n)
-        result[:, axis] = (total[point[stop]] - place[stop, axis]) / np.maximum(count[point[stop]] - 1, 1)
-    return result
+    total, others = groups.sums(place, point, groups.above(point)), np.bincount(point) - 1
+    return np.asarray((total[point[stop]] - place[stop]) / np.maximum(others[point[stop]], 1)[:, None])
 
 
 def two_places(place: Array, point: Index, strangers: Flags, far_m: float) -> Split:
@@ -367,9 +341,7 @@ def two_places(place: Array, point: Index, strangers: Flags, far_m: float) -> Sp
     return Split(np.array(found, np.int64), stops, np.array(vector).reshape(-1, 3))
 
 
-def moved_marks(
-    y: Array, var: tuple[Array, Array], point: Index, start_s: Array, apart_s: float, level: float
-) -> list[Moved]:
+def moved_marks(y: Array, var: Array, point: Index, start_s: Array, apart_s: float, level: float) -> list[Moved]:
     """Return marks with agreeing visits before a time and agreeing visits after it that disagree with each other.
 
     On either side the visits must be `apart_s` or more apart: one false fix soon repeated agrees with itself too.
@@ -384,7 +356,7 @@ def moved_marks(
     starts, counts = groups.starts_of(point), groups.counts_of(groups.starts_of(point), len(point))
     n = groups.above(point)
     extent = [groups.largest(c, point, n, 0.0) + groups.largest(-c, point, n, 0.0) for c in y.T]
-    widest_h, widest_v = (groups.largest(v, point, n, np.inf) for v in var)
+    widest_h, widest_v = (groups.largest(v, point, n, np.inf) for v in var.T)
     torn = (np.hypot(*extent[:2]) ** 2 > _TORN * widest_h) | (extent[2] ** 2 > _TORN * widest_v)
     of = point[starts]
     found = []
@@ -395,11 +367,9 @@ def moved_marks(
     return found
 
 
-def _split_in_time(
-    y: Array, var: tuple[Array, Array], at: Index, start_s: Array, apart_s: float, level: float
-) -> Moved | None:
+def _split_in_time(y: Array, var: Array, at: Index, start_s: Array, apart_s: float, level: float) -> Moved | None:
     """Return the first cut in time that parts a mark's visits into two sides as `moved_marks` has it."""
-    y, weight, when, n = y[at], 1 / np.column_stack(var)[at], start_s[at], len(at)
+    y, weight, when, n = y[at], 1 / var[at], start_s[at], len(at)
     cut = np.arange(2, n - 1)
     mean, variance, square = (part[cut - 1] for part in _growing(y, weight))
     mean_after, variance_after, square_after = (part[n - cut - 1] for part in _growing(y[::-1], weight[::-1]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 from geoqa.analysis.occupations import expected_precision
@@ -265,14 +266,20 @@ def _fit_axis(
     n, k = cells.d.shape
     design, length, span = _design(cells, middle, start_s)
     y = np.concatenate(list(cells.d.T))
-    possible = {kind: columns for kind, columns in kinds.items() if _possible(kind, length, span)}
-    weight, freedom = _weights(design, y, cells.variance, k, [c for columns in possible.values() for c in columns])
-    taken: list[int] = []
+    taken = [*range(k)]  # the shift itself
+    possible = {
+        kind: [k + c for c in columns]
+        for kind, columns in kinds.items()
+        if (span > 60.0 if kind == "drift" else length > 1.0)
+    }
+    weight, freedom = _weights(design[:, [*taken, *itertools.chain(*possible.values())]], y, cells.variance)
     terms: dict[str, Term] = {}
     chosen: list[str] = []
     while possible:
         now = {
-            kind: _term(design, y, weight, k, taken, columns, span if kind == "drift" else length, own, freedom)
+            kind: _term(
+                design[:, taken + columns], y, weight, len(columns), span if kind == "drift" else length, own, freedom
+            )
             for kind, columns in possible.items()
         }
         terms |= now
@@ -282,26 +289,22 @@ def _fit_axis(
         chosen.append(best)
         taken += possible.pop(best)
     if alone and chosen:  # what one point alone shows is no set-up's: a wrong fix far out, for instance
-        rest = cells.at(np.flatnonzero(np.arange(n) != _most_telling(design, y, weight, k, taken)))
+        rest = cells.at(np.flatnonzero(np.arange(n) != _most_telling(design[:, taken], y, weight, k)))
         without = _fit_axis(rest, middle, start_s, kinds, own, level, alone=False)
         if lost := [kind for kind in chosen if kind not in without.chosen]:
             terms |= {kind: without.terms[kind] for kind in lost if kind in without.terms}
             held = {kind: columns for kind, columns in kinds.items() if kind in chosen and kind not in lost}
             again = _fit_axis(cells, middle, start_s, held, own, level, alone=False)
             return replace(again, terms=terms | again.terms)
-    value, _ = _solve(design, y, weight, k, taken)
+    value, _ = _solve(design[:, taken], y, weight)
     for kind in chosen:
-        at = [k + taken.index(c) for c in kinds[kind]]
+        at = [taken.index(k + c) for c in kinds[kind]]
         terms[kind] = replace(terms[kind], value=value[at])
     return Fitted(value[:k], terms, tuple(chosen))
 
 
-def _possible(kind: str, length: float, span: float) -> bool:
-    return span > 60.0 if kind == "drift" else length > 1.0
-
-
 def _design(cells: CommonOffsets, middle: Array, start_s: float) -> tuple[Array, float, float]:
-    """Return the columns after the shift's own, shape (k * cells, columns), and how far place and time reach."""
+    """Return the columns, the shift's own first, shape (k * cells, columns), and how far place and time reach."""
     east, north = (cells.place[:, :2] - middle[:2]).T
     time = cells.start_s - start_s
     span = float(np.sqrt(np.mean(time**2))) if np.isfinite(time).all() else 0.0
@@ -309,8 +312,9 @@ def _design(cells: CommonOffsets, middle: Array, start_s: float) -> tuple[Array,
     length = float(np.sqrt(np.mean(east**2 + north**2)))
     nothing = np.zeros(len(east))
     if cells.d.shape[1] == 1:
-        return np.column_stack([east, north, time]), length, span
+        return np.column_stack([np.ones(len(east)), east, north, time]), length, span
     columns = (
+        np.repeat(np.eye(2), len(east), axis=0),
         np.r_[north, -east],  # clockwise, as azimuths are
         np.r_[east, north],
         np.r_[time, nothing],
@@ -319,10 +323,8 @@ def _design(cells: CommonOffsets, middle: Array, start_s: float) -> tuple[Array,
     return np.column_stack(columns), length, span
 
 
-def _solve(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -> tuple[Array, Array]:
+def _solve(whole: Array, y: Array, weight: Array) -> tuple[Array, Array]:
     """Return parameters (the shift first) and their covariance for a variance factor of one."""
-    n = len(y) // k
-    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
     size = np.sqrt((whole**2 * weight[:, None]).sum(axis=0))
     size = np.where(size > 0, size, 1.0)
     scaled = whole / size
@@ -332,33 +334,30 @@ def _solve(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -
     return cov @ (scaled.T @ (weight * y)) / size, cov / np.outer(size, size)
 
 
-def _weights(design: Array, y: Array, variance: Array, k: int, columns: list[int]) -> tuple[Array, float]:
+def _weights(whole: Array, y: Array, variance: Array) -> tuple[Array, float]:
     """Return weights scaled by the scatter that is seen, and its degrees of freedom.
 
     Robust, and from the fullest model, so that a change within the set-up contradicts nothing.
     """
-    n = len(y) // k
-    plain = np.tile(1 / variance, k)
-    weight = plain
-    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
+    k = len(y) // len(variance)
+    weight = plain = np.tile(1 / variance, k)
     for i in range(_ROUNDS):
-        value, _ = _solve(design, y, weight, k, columns)
+        value, _ = _solve(whole, y, weight)
         left = y - whole @ value
-        square = (left.reshape(k, n) ** 2).sum(axis=0) / variance
+        square = (left.reshape(k, -1) ** 2).sum(axis=0) / variance
         factor = max(float(np.median(square)) / MEDIAN[k], 0.05)
         share = (FLANKS + k) / (FLANKS + square / factor)
         weight = plain * np.tile(share if i < _ROUNDS - 1 else share * (square < CONTRADICTS[k] * factor), k)
     freedom = max(float((weight > 0).sum()) - len(value), 1.0)
-    left = y - whole @ _solve(design, y, weight, k, columns)[0]
+    left = y - whole @ _solve(whole, y, weight)[0]
     seen = max(float((left**2 * plain * (weight > 0)).sum() / freedom), 0.5)
     return np.where(weight > 0, plain, 0.0) / seen, freedom
 
 
-def _most_telling(design: Array, y: Array, weight: Array, k: int, columns: list[int]) -> int:
-    """Return the cell without which the parameters of some columns would change most (Cook's distance)."""
+def _most_telling(whole: Array, y: Array, weight: Array, k: int) -> int:
+    """Return the cell without which the parameters of the columns after `k` would change most (Cook's distance)."""
     n = len(y) // k
-    value, cov = _solve(design, y, weight, k, columns)
-    whole = np.column_stack([np.repeat(np.eye(k), n, axis=0), design[:, columns]])
+    value, cov = _solve(whole, y, weight)
     left = (y - whole @ value).reshape(k, n).T
     rows, w = whole.reshape(k, n, -1).transpose(1, 0, 2), weight.reshape(k, n).T
     leverage = rows @ cov @ (rows * w[:, :, None]).transpose(0, 2, 1)
@@ -368,12 +367,10 @@ def _most_telling(design: Array, y: Array, weight: Array, k: int, columns: list[
     return int(np.einsum("ni,ij,nj->n", moved, inverse, moved).argmax())
 
 
-def _term(
-    design: Array, y: Array, weight: Array, k: int, taken: list[int], columns: tuple[int, ...], reach: float,
-    own: float, freedom: float,
-) -> Term:  # fmt: skip
-    value, cov = _solve(design, y, weight, k, [*taken, *columns])
-    at = np.arange(len(value) - len(columns), len(value))
+def _term(whole: Array, y: Array, weight: Array, last: int, reach: float, own: float, freedom: float) -> Term:
+    """Return the term of the last columns."""
+    value, cov = _solve(whole, y, weight)
+    at = np.arange(len(value) - last, len(value))
     own_rate = own / reach
     block = cov[np.ix_(at, at)] + np.eye(len(at)) * own_rate**2
     square = float(value[at] @ np.linalg.solve(block, value[at]))

@@ -7,14 +7,15 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any
 
-from geoqa.analysis.shifts._search import CommonHeight, Findings
-from geoqa.analysis.shifts._setups import OutlierTest, Term, Transformation
-from geoqa.analysis.shifts.adjustment import Adjusted, Sessions
+from geoqa.analysis.shifts._search import CommonHeight, Search
+from geoqa.analysis.shifts._setups import Term, Transformation
+from geoqa.analysis.shifts.adjustment import AXES, Sessions
 from geoqa.analysis.shifts.halves import Half
 from geoqa.core import clock
-from geoqa.core.arrays import Array, Flags, Index, np
+from geoqa.core.arrays import Array, Index, np, pd
+from geoqa.core.frames.shifts import SHIFTS
 from geoqa.core.frames.wording import LOOK
-from geoqa.core.units import METRES_PER, length, probability, signed, small
+from geoqa.core.units import METRES_PER, counted, length, probability, signed, small
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
 POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)
@@ -120,9 +121,7 @@ class Names:
         return f"{signed(metres, self.unit_up)} {self.unit_up}"
 
 
-def of_findings(
-    found: Findings, stops: Sessions, place: Array, start_s: Array, known: Flags, names: Names
-) -> list[Shift]:
+def of_findings(found: Search, place: Array, start_s: Array, names: Names) -> list[Shift]:
     """Return every test as a row, the suspicious ones named.
 
     Parameters
@@ -130,15 +129,24 @@ def of_findings(
     place, start_s
         East, north, up (rows, 3) and start of the rows of the frame.
     """
-    made = _of_files(found, stops, place, known, names)
-    for number in np.flatnonzero(~known):
+    stops = found.stops
+    made = _of_files(found, place, names)
+    for number in np.flatnonzero(~found.known):
         made += _of_setup(found, int(number), place, start_s, names)
     made += [_of_height(one, stops, start_s, names) for one in found.heights if one.scope != "set-up"]
-    made = _with_control(made, _of_control(found, names))
-    made += [_of_half(one, "translation", stops, start_s, names) for one in found.halves_h]
-    made += [_of_half(one, "height", stops, start_s, names) for one in found.halves_v]
-    made += _of_single(found, stops, names)
-    return _distinct(made)
+    # Those of control stand first, and in place of tests of the same set-up that showed nothing.
+    told = _of_control(found, names)
+    named = {one.name for one in told}
+    made = [*told, *(one for one in made if one.suspicious or one.name not in named)]
+    made += [_of_half(one, axis, stops, start_s, names) for axis in (0, 1) for one in found.halved[axis]]
+    return _distinct(made + _of_single(found, names))
+
+
+def _along(axis: int, values: Any) -> Array:
+    """Return values along the horizontal axes, or of the height, as east, north, up; NaN along the others."""
+    found = np.full(3, np.nan)
+    found[AXES[axis]] = values
+    return found
 
 
 def _distinct(made: list[Shift]) -> list[Shift]:
@@ -154,11 +162,11 @@ def _distinct(made: list[Shift]) -> list[Shift]:
     return made
 
 
-def _of_files(found: Findings, stops: Sessions, place: Array, known: Flags, names: Names) -> list[Shift]:
-    by_file = len(np.unique(stops.label["file"])) > 1
+def _of_files(found: Search, place: Array, names: Names) -> list[Shift]:
+    by_file = len(np.unique(found.stops.label["file"])) > 1
     label = "file" if by_file else "setup"
-    groups = np.unique(stops.label[label])
-    alone = len(groups) == 2 and groups[0] >= 0 and not known.any()
+    groups = np.unique(found.stops.label[label])
+    alone = len(groups) == 2 and groups[0] >= 0 and not found.known.any()
     made = []
     for mixup in found.mixups:
         rows = names.rows_of(label, mixup.group)
@@ -187,40 +195,38 @@ def _far(metres: float, unit: str) -> str:
     return length(metres, unit) if metres < 100 else whole if metres < 10_000 else f"{metres / 1000:,.0f} km"
 
 
-def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names: Names) -> list[Shift]:
-    assert found.apart_h and found.apart_v and found.horizontal and found.vertical
+def _of_setup(found: Search, number: int, place: Array, start_s: Array, names: Names) -> list[Shift]:
+    apart_h, apart_v, plan, up = found.apart[0], found.apart[1], found.adjusted[0], found.adjusted[1]
     setup, rows = names.setup[number], names.rows_of("setup", number)
     raised = [one for one in found.heights if one.scope == "set-up" and one.number == number]
     du = sum(one.du for one in raised)
-    level, noise_v = (du, raised[0].variance) if raised else _one(found.apart_v, number)
-    p_v = raised[0].p if raised else float(found.apart_v.p[number])
+    level, noise_v, p_v = float(apart_v.d[number, 0]), float(apart_v.noise[number]), float(apart_v.p[number])
+    if raised:
+        level, noise_v, p_v = du, raised[0].variance, raised[0].p
     shape = found.shapes.get(number)
     is_shifted = number in found.shifted_h
-    shift = found.apart_h.d[number] if is_shifted or not np.isnan(found.apart_h.d[number, 0]) else np.full(2, np.nan)
+    shift = apart_h.d[number]
     turned = shape is not None and bool(shape.h.chosen)
-    if turned:
-        assert shape is not None
+    if shape is not None and turned:
         shift = shape.h.shift + (shift if is_shifted else 0.0)
     if np.isnan(shift[0]) and np.isnan(level):
         return []
-    sigma_h = np.sqrt(found.apart_h.noise[number])
+    sigma_h = np.sqrt(apart_h.noise[number])
     plane = Shift(
         "set-up", setup, "translation", np.r_[shift, level], np.r_[sigma_h, sigma_h, np.sqrt(noise_v)],
-        float(found.apart_h.p[number]), int(found.horizontal.points[number]), is_shifted or turned,
+        float(apart_h.p[number]), int(plan.points[number]), is_shifted or turned,
     )  # fmt: skip
     height = Shift(
-        "set-up", setup, "height", np.array([np.nan, np.nan, level]), np.r_[np.nan, np.nan, np.sqrt(noise_v)], p_v,
-        int(found.vertical.points[number]), bool(raised),
+        "set-up", setup, "height", _along(1, level), _along(1, np.sqrt(noise_v)), p_v, int(up.points[number]),
+        bool(raised),
     )  # fmt: skip
     terms = _terms(setup, shape, names) if shape else []
     chosen = {one.kind for one in terms if one.suspicious}
-    alone = bool(found.apart_h.alone[number])
-    plane.opposite = _other_setup(found.horizontal, found.apart_h, number, names)
-    height.opposite = _other_setup(found.vertical, found.apart_v, number, names)
+    plane.opposite, height.opposite = (_other_setup(found, axis, number, names) for axis in (0, 1))
     if plane.suspicious:
-        _name_translation(plane, chosen, bool(raised), alone, names)
+        _name_translation(plane, chosen, bool(raised), bool(apart_h.alone[number]), names)
     if height.suspicious:
-        _name_height(height, plane.suspicious, bool(found.apart_v.alone[number]), names)
+        _name_height(height, plane.suspicious, bool(apart_v.alone[number]), names)
     plane.rows = height.rows = rows
     plane.vectors = np.tile(np.r_[shift, 0.0], (len(rows), 1))
     tilt = shape.v.shift[0] if shape and shape.v and shape.v.chosen else 0.0
@@ -233,41 +239,35 @@ def _of_setup(found: Findings, number: int, place: Array, start_s: Array, names:
     return [one for one in (plane, height) if one.suspicious or not np.isnan(one.p)] + terms
 
 
-def _other_setup(adjusted: Adjusted, apart: OutlierTest, number: int, names: Names) -> Index:
+def _other_setup(found: Search, axis: int, number: int, names: Names) -> Index:
     """Return the rows of the other one of two set-ups of which nothing says which is off."""
-    mine = apart.alone & (adjusted.part == adjusted.part[number]) & apart.alone[number]
+    alone, part = found.apart[axis].alone, found.adjusted[axis].part
+    mine = alone & (part == part[number]) & alone[number]
     other = [names.rows_of("setup", int(k)) for k in np.flatnonzero(mine) if k != number]
     return np.concatenate([np.zeros(0, np.int64), *other])
 
 
-def _one(apart: OutlierTest, number: int) -> tuple[float, float]:
-    return float(apart.d[number, 0]), float(apart.noise[number])
-
-
 def _terms(setup: str, shape: Transformation, names: Names) -> list[Shift]:
     """Return rotation, scale, tilt and drift of a set-up, as far as they could be tested."""
-    parts = [(kind, term, kind in shape.h.chosen, "h") for kind, term in shape.h.terms.items()]
-    if shape.v:
-        parts += [(kind, term, kind in shape.v.chosen, "v") for kind, term in shape.v.terms.items()]
     made: dict[str, Shift] = {}
-    for kind, term, is_chosen, axis in parts:
-        unit = names.unit if axis == "h" else names.unit_up
-        one = _term_row(setup, kind, term, is_chosen, axis, shape, unit)
-        # A drift shows in one axis or the other; the surer one speaks.
-        if kind not in made or (is_chosen, -term.p) > (made[kind].suspicious, -made[kind].p):
-            made[kind] = one
-    for one in made.values():
-        one.vectors = np.zeros((0, 3))
+    for axis, fitted in enumerate((shape.h, shape.v)):
+        for kind, term in fitted.terms.items() if fitted else ():
+            one = _term_row(setup, kind, term, axis, shape, names)
+            # A drift shows in one axis or the other; the surer one speaks.
+            if kind not in made or (one.suspicious, -term.p) > (made[kind].suspicious, -made[kind].p):
+                made[kind] = one
     return list(made.values())
 
 
-def _term_row(setup: str, kind: str, term: Term, is_chosen: bool, axis: str, shape: Transformation, unit: str) -> Shift:
+def _term_row(setup: str, kind: str, term: Term, axis: int, shape: Transformation, names: Names) -> Shift:
+    fitted, unit = (shape.h, names.unit) if axis == 0 else (shape.v, names.unit_up)
+    is_chosen = fitted is not None and kind in fitted.chosen
     size = float(np.linalg.norm(term.value))
     rate = float(term.value[0]) if len(term.value) == 1 else size
     span = term.reach_m / size if size > 0 else 0.0
     d = np.full(3, np.nan)
     if kind == "drift":
-        d[slice(0, 2) if axis == "h" else slice(2, 3)] = term.value * span
+        d = _along(axis, term.value * span)
         said = f"{small(abs(size) * 3600, unit)} an hour"
     else:
         said = f"{np.degrees(rate) * 3600:.1f} arc seconds" if kind == "rotation" else f"{rate * 1e6:.1f} ppm"
@@ -330,7 +330,7 @@ def _of_height(one: CommonHeight, stops: Sessions, start_s: Array, names: Names)
     who = names.crew[crew[0]] if len(crew) and crew[0] >= 0 and (crew == crew[0]).all() else "no crew named"
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
     when = clock.moment(float(begin), names.zone)
-    until = clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
+    until = _until(begin, end, names)
     label = {"antenna": names.antenna, "usual": names.antenna, "pole": names.pole, "crew": names.crew}.get(one.scope)
     setup = label[one.number] if label else f"{who} {when} to {until}"
     usual = _typed(one, stops, names)
@@ -344,7 +344,7 @@ def _of_height(one: CommonHeight, stops: Sessions, start_s: Array, names: Names)
     du = -one.du if one.off < 0 else one.du
     return Shift(
         scope, setup, "height",
-        np.array([np.nan, np.nan, du]), np.array([np.nan, np.nan, np.sqrt(one.variance)]), one.p, one.points, True,
+        _along(1, du), _along(1, np.sqrt(one.variance)), one.p, one.points, True,
         looks_like="antenna height mistyped",
         evidence=f"from {when} to {until} the heights of {one.points} points are {names.up(one.du)} (+/- "
         f"{length(Z95 * np.sqrt(one.variance), names.unit_up)} at 95 %) against their other visits, the positions "
@@ -355,13 +355,12 @@ def _of_height(one: CommonHeight, stops: Sessions, start_s: Array, names: Names)
     )  # fmt: skip
 
 
-def _with_control(made: list[Shift], told: list[Shift]) -> list[Shift]:
-    """Return the rows, those of control first and in place of tests of the same set-up that showed nothing."""
-    named = {one.name for one in told}
-    return [*told, *(one for one in made if one.suspicious or one.name not in named)]
+def _until(begin: float, end: float, names: Names) -> str:
+    """Return when something ended, the time alone where it began on the same day or nearly."""
+    return clock.moment(float(end), names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
 
 
-def _of_control(found: Findings, names: Names) -> list[Shift]:
+def _of_control(found: Search, names: Names) -> list[Shift]:
     """Return the set-ups that are off where something is known."""
     made: list[Shift] = []
     if found.control is None:
@@ -371,9 +370,8 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
     for k, axis in zip(*np.nonzero(found.off_control[first]), strict=True):
         k = int(first[k])
         setup, rows = names.setup[at.setup[k]], names.rows_of("setup", int(at.setup[k]))
-        d, sigma = np.full(3, np.nan), np.full(3, np.nan)
-        axes = slice(0, 2) if axis == 0 else slice(2, 3)
-        d[axes], sigma[axes] = at.d[k, axes], np.sqrt(at.variance[k, axis])
+        own_sigma = float(np.sqrt(at.variance[k, axis]))
+        d, sigma = _along(axis, at.d[k, AXES[axis]]), _along(axis, own_sigma)
         unit = names.unit if axis == 0 else names.unit_up
         alone = LOOK if at.rows[k] == 1 else "that they agree with each other does not speak against it"
         size = f"{names.up(d[2])} in height"
@@ -383,9 +381,10 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
             Shift(
                 "set-up", setup, "translation" if axis == 0 else "height", d, sigma, float(at.p[k, axis]),
                 int(at.points[k]), True, "off control",
-                f"{_some(int(at.rows[k]), 'occupation')} of this set-up at {_some(int(at.points[k]), 'known point')} "
-                f"{'is' if at.rows[k] == 1 else 'are'} {size} from what is known, in the mean (+/- "
-                f"{length(Z95 * float(sigma[axes][0]), unit)} at 95 %; by chance with a probability of "
+                f"{counted(int(at.rows[k]), 'occupation')} of this set-up at "
+                f"{counted(int(at.points[k]), 'known point')} {'is' if at.rows[k] == 1 else 'are'} "
+                f"{size} from what is known, in the mean (+/- "
+                f"{length(Z95 * own_sigma, unit)} at 95 %; by chance with a probability of "
                 f"{probability(float(at.p[k, axis]))}); {alone}",
                 "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
                 "control's; apply this shift or observe again",
@@ -395,7 +394,7 @@ def _of_control(found: Findings, names: Names) -> list[Shift]:
     return made
 
 
-def _of_half(one: Half, kind: str, stops: Sessions, start_s: Array, names: Names) -> Shift:
+def _of_half(one: Half, axis: int, stops: Sessions, start_s: Array, names: Names) -> Shift:
     """Return what a later part differs by from an earlier one as a row, with every name its rows may have."""
     part = one.part
     later, earlier = (stops.row[np.isin(stops.of_row, side)] for side in (part.later, part.earlier))
@@ -412,18 +411,12 @@ def _of_half(one: Half, kind: str, stops: Sessions, start_s: Array, names: Names
     by_moment = part.scope == "set-up"
     owner = f"{names.crew[part.crew]} under {owner}" if part.crew >= 0 else owner
     setup = f"{owner} from {begin}" if by_moment else "second visits" + (f" of {owner}" if owner else "")
-    d = np.full(3, np.nan)
-    axes = slice(0, 2) if kind == "translation" else slice(2, 3)
-    d[axes] = one.d * (-1 if one.off < 0 else 1)
-    vector = np.nan_to_num(d)
-    sigma = np.full(3, np.nan)
-    sigma[axes] = np.sqrt(one.variance)
-    unit = names.unit if kind == "translation" else names.unit_up
-    half = f"(+/- {length(Z95 * float(np.sqrt(one.variance)), unit)} at 95 %)"
-    size = (
-        f"{signed(one.d[0], unit)} {unit} east, {signed(one.d[1], unit)} {unit} north {half}"
-        if kind == "translation" else f"{names.up(one.d[0])} in height {half}"
-    )  # fmt: skip
+    d, sigma = _along(axis, one.d * (-1 if one.off < 0 else 1)), float(np.sqrt(one.variance))
+    unit = (names.unit, names.unit_up)[axis]
+    size = f"{names.up(one.d[0])} in height"
+    if axis == 0:
+        size = f"{signed(one.d[0], unit)} {unit} east, {signed(one.d[1], unit)} {unit} north"
+    size += f" (+/- {length(Z95 * sigma, unit)} at 95 %)"
     moment = f", from {begin} on (the occupation before is of {until})" if begin else ""
     chance = probability(min(one.p * part.tried, 1.0))
     called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
@@ -432,14 +425,16 @@ def _of_half(one: Half, kind: str, stops: Sessions, start_s: Array, names: Names
            1: f"The earlier part agrees with {one.says}. ",
            -1: f"The later part agrees with {one.says}. "}[one.off]  # fmt: skip
     return Shift(
-        "part of a set-up" if by_moment else "second visits", setup, kind, d, sigma, one.p, one.points, True,
+        "part of a set-up" if by_moment else "second visits", setup, ("translation", "height")[axis], d,
+        _along(axis, sigma), one.p, one.points, True,
         looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
         evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; by chance with a "
         f"probability of {chance}; the later occupations are "
         f"{_listed(called)}, the earlier {_listed(others)}",
         remedy=f"{who}Compare base, pole and antenna height of both halves in the field book; applying this shift "
         f"takes it off the {'earlier' if one.off < 0 else 'later'} ones",
-        rows=rows, vectors=np.tile(vector, (len(rows), 1)), opposite=opposite if one.off == 0 else opposite[:0],
+        rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)),
+        opposite=opposite if one.off == 0 else opposite[:0],
     )  # fmt: skip
 
 
@@ -451,15 +446,14 @@ def _called(mine: Index, others: Index, stops: Sessions, names: Names) -> list[s
         label = stops.label[name]
         own = label[mine]
         if len(own) and own[0] >= 0 and (own == own[0]).all() and not (label[others] == own[0]).any():
-            found.append(f"{name} {words[own[0]]}" if name in ("file",) else words[own[0]])
+            found.append(f"{name} {words[own[0]]}" if name == "file" else words[own[0]])
     start = stops.start_s[mine]
     if np.isfinite(start).any():
         begin, end = float(np.nanmin(start)), float(np.nanmax(start))
         apart = np.nanmax(stops.start_s[others]) < begin or np.nanmin(stops.start_s[others]) > end
         since = clock.moment(begin, names.zone)
-        until = clock.moment(end, names.zone, "%H:%M" if end - begin < 20 * 3600 else clock.MOMENT)
         if apart:
-            found.append(f"those of {since} to {until}")
+            found.append(f"those of {since} to {_until(begin, end, names)}")
             noon = clock.moment(begin, names.zone, "%H") >= "12"
             same_day = clock.moment(begin, names.zone, "%d") == clock.moment(end, names.zone, "%d")
             if same_day and (noon or clock.moment(end, names.zone, "%H") < "13"):
@@ -473,12 +467,8 @@ def _listed(words: list[str]) -> str:
 
 def _stretch_rows(one: CommonHeight, stops: Sessions, start_s: Array, names: Names) -> Index:
     """Return the rows of a stretch: those of its crew, or of its set-up, from its first to its last stop."""
-    crew = stops.label["crew"][one.stops[0]]
-    mine = (
-        names.rows_of("crew", int(crew))
-        if crew >= 0
-        else names.rows_of("setup", int(stops.label["setup"][one.stops[0]]))
-    )
+    crew, setup = (int(stops.label[name][one.stops[0]]) for name in ("crew", "setup"))
+    mine = names.rows_of("crew", crew) if crew >= 0 else names.rows_of("setup", setup)
     begin, end = (f(stops.start_s[one.stops]) for f in (np.nanmin, np.nanmax))
     last = start_s[stops.row[np.isin(stops.of_row, one.stops)]]
     return mine[(start_s[mine] >= begin) & (start_s[mine] <= max(end, float(np.nanmax(last))))]
@@ -494,9 +484,9 @@ def _typed(one: CommonHeight, stops: Sessions, names: Names) -> str:
     return f"; the antenna height recorded there is {names.recorded[antenna[0]]}"
 
 
-def _of_single(found: Findings, stops: Sessions, names: Names) -> list[Shift]:
+def _of_single(found: Search, names: Names) -> list[Shift]:
     assert found.strangers is not None and found.split is not None
-    made = []
+    made, stops = [], found.stops
     order = np.argsort(stops.row)
     stop_of = stops.of_row[order[np.searchsorted(stops.row, found.strangers.stop, sorter=order)]]
     for row, belongs, vector, chance, stop in zip(*found.strangers, stop_of.tolist(), strict=True):
@@ -512,13 +502,13 @@ def _of_single(found: Findings, stops: Sessions, names: Names) -> list[Shift]:
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )
         )  # fmt: skip
-    for point, at, vector in zip(*found.split, strict=True):
-        rows, name = at, names.point[point]
+    for point, rows, vector in zip(*found.split, strict=True):
+        name = names.point[point]
         made.append(
             Shift(
                 "point", name, "name", vector, np.full(3, np.nan), 0.0, 1, True, "one name for two points",
                 f"{name} lies at two places {_far(float(np.hypot(*vector[:2])), names.unit)} apart, "
-                f"{_some(len(rows), 'occupation')} at the second, and no other point is there",
+                f"{counted(len(rows), 'occupation')} at the second, and no other point is there",
                 "Give one of them a name of its own (reassign in the decisions file), or observe again",
                 rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
             )
@@ -531,8 +521,8 @@ def _of_single(found: Findings, stops: Sessions, names: Names) -> list[Shift]:
             Shift(
                 "point", f"mark {name} from {since}", "translation", one.d, np.sqrt(one.variance[[0, 0, 1]]), np.nan, 1,
                 True, "a disturbed mark",
-                f"{one.before} visits of {name} before {since} agree, {_some(len(one.after), 'visit')} after it agree, "
-                f"and {d_h} and {names.up(one.d[2])} in height lie between",
+                f"{one.before} visits of {name} before {since} agree, {counted(len(one.after), 'visit')} after it "
+                f"agree, and {d_h} and {names.up(one.d[2])} in height lie between",
                 "Look at the mark; coordinates before and after are two",
                 rows=rows, vectors=np.zeros((len(rows), 3)), mends=False,
             )
@@ -540,37 +530,20 @@ def _of_single(found: Findings, stops: Sessions, names: Names) -> list[Shift]:
     return made
 
 
-def _some(number: int, word: str) -> str:
-    return f"{number} {word}" + ("" if number == 1 else "s")
-
-
-def columns(made: list[Shift]) -> dict[str, Any]:
-    """Return the columns of the `shifts` frame."""
-    d = np.array([one.d for one in made]).reshape(-1, 3)
-    sigma = np.array([one.sigma for one in made]).reshape(-1, 3)
-    table: dict[str, Any] = {
-        "setup": [one.setup for one in made], "kind": [one.kind for one in made],
-        "scope": [one.scope for one in made],
-    }  # fmt: skip
-    for axis, name in enumerate(("de_m", "dn_m", "du_m")):
-        table |= {
-            name: d[:, axis],
-            f"{name}_low": d[:, axis] - Z95 * sigma[:, axis],
-            f"{name}_high": d[:, axis] + Z95 * sigma[:, axis],
-        }
+def table_of(made: list[Shift]) -> pd.DataFrame:
+    """Return the `shifts` frame, the suspicious ones first."""
+    as_they_are = ("setup", "kind", "scope", "p", "points", "suspicious", "off_control", "message")
+    numbers = pd.DataFrame({name: [getattr(one, name) for one in made] for name in as_they_are})
+    d, sigma = (np.array([getattr(one, name) for one in made]).reshape(-1, 3) for name in ("d", "sigma"))
     reach, spread = np.array([one.reach_m for one in made], float).reshape(-1, 2).T
-    rate = np.array([one.rate for one in made], float)
-    kind = np.array([one.kind for one in made], dtype=object)
-    return table | {
-        "reach_m": reach, "reach_m_low": np.maximum(reach - Z95 * spread, 0), "reach_m_high": reach + Z95 * spread,
-        **{
-            f"{name}_{unit}": np.where(kind == name, rate, np.nan)
-            for name, unit in (("rotation", "deg"), ("scale", "ppm"), ("tilt", "ppm"))
-        },
-        "p": np.array([one.p for one in made], float), "points": np.array([one.points for one in made], np.int64),
-        "suspicious": np.array([one.suspicious for one in made], bool),
-        "looks_like": [one.looks_like if one.suspicious else None for one in made],
-        "off_control": np.array([one.off_control for one in made], bool),
-        "remedy": [one.remedy if one.suspicious else None for one in made],
-        "message": [one.message for one in made],
-    }  # fmt: skip
+    for name, value, half in (
+        *zip(("de_m", "dn_m", "du_m"), d.T, Z95 * sigma.T, strict=True), ("reach_m", reach, Z95 * spread)
+    ):  # fmt: skip
+        numbers[name], numbers[f"{name}_low"], numbers[f"{name}_high"] = value, value - half, value + half
+    numbers["reach_m_low"] = np.maximum(numbers["reach_m_low"], 0)
+    rate = pd.Series([one.rate for one in made], dtype=float)
+    for name, unit in (("rotation", "deg"), ("scale", "ppm"), ("tilt", "ppm")):
+        numbers[f"{name}_{unit}"] = rate.where(numbers["kind"] == name)
+    for name in ("looks_like", "remedy"):
+        numbers[name] = [getattr(one, name) if one.suspicious else None for one in made]
+    return SHIFTS.filled(numbers).sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)

@@ -13,8 +13,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.core.arrays import Array, Flags, Index, csgraph, np, sparse
+from geoqa.core.arrays import Array, Flags, Index, csgraph, np, pd, sparse
 from geoqa.core.statistics import groups
+
+#: The columns of east, north, up that are horizontal, and those that are height.
+AXES = (slice(0, 2), slice(2, 3))
 
 
 @dataclass(frozen=True)
@@ -27,10 +30,10 @@ class Sessions:
         East, north, up from the point's reference, shape (n, 3), metres; NaN for no height.
     place
         East, north, up, shape (n, 3), metres.
-    var_h, var_v
-        Variance per horizontal axis and of the height, shape (n,), metres squared.
-    least_h, least_v
-        Share of it that the step of the coordinates makes, shape (n,).
+    var
+        Variance per horizontal axis and of the height, shape (n, 2), metres squared.
+    least
+        Share of it that the step of the coordinates makes, shape (n, 2).
     point
         Number of the point, shape (n,).
     start_s
@@ -45,10 +48,8 @@ class Sessions:
 
     y: Array
     place: Array
-    var_h: Array
-    var_v: Array
-    least_h: Array
-    least_v: Array
+    var: Array
+    least: Array
     point: Index
     start_s: Array
     label: dict[str, Index]
@@ -63,8 +64,8 @@ class Sessions:
 
 
 def sessions(
-    row: Index, point: Index, visit: Index, start_s: Array, place: Array, variance: tuple[Array, Array],
-    step_m: tuple[Array, Array], label: dict[str, Index],
+    row: Index, point: Index, visit: Index, start_s: Array, place: Array, variance: Array, step_m: Array,
+    label: dict[str, Index],
 ) -> Sessions:  # fmt: skip
     """Return the stops of the rows that take part.
 
@@ -75,50 +76,29 @@ def sessions(
     place
         East, north, up, shape (rows, 3).
     variance, step_m
-        Per horizontal axis and of the height, shape (rows,).
+        Per horizontal axis and of the height, shape (rows, 2).
     label
         What a stop has in common beside its point and visit, shape (rows,).
     """
-    keys = (point, visit, *label.values())
-    order = np.lexsort((*keys[::-1],))
-    new = np.zeros(len(order), bool)
-    for key in keys:
-        new[1:] |= key[order[1:]] != key[order[:-1]]
-    group = np.empty(len(order), np.int64)
-    group[order] = np.cumsum(new)
-    n = groups.above(group)
-    head = np.empty(n, np.int64)
-    head[group[::-1]] = np.arange(len(group))[::-1]
+    keys = pd.DataFrame(dict(enumerate((point, visit, *label.values()))))
+    group = keys.groupby([*keys]).ngroup().to_numpy()
+    head = np.unique(group, return_index=True)[1]
+    n = len(head)
     start = -groups.largest(-start_s, group, n)
     sort = np.lexsort((start, point[head]))
-    rank = np.empty(n, np.int64)
-    rank[sort] = np.arange(n)
-    group, head, start = rank[group], head[sort], start[sort]
+    group, head, start = sort.argsort()[group], head[sort], start[sort]
     reference = np.full((groups.above(point), 3), np.nan)
     for axis in range(3):  # any known value of a point serves as its reference
         known = np.flatnonzero(~np.isnan(place[:, axis]))[::-1]
         reference[point[known], axis] = place[known, axis]
-    y = _mean(place - reference[point], group, n)
-    var_h, var_v = (_mean(one[:, None], group, n)[:, 0] for one in variance)
-    step_h, step_v = (_mean(np.nan_to_num(one)[:, None] ** 2 / 12, group, n)[:, 0] for one in step_m)
+    y, var, step = (
+        groups.means(one, group, n) for one in (place - reference[point], variance, np.nan_to_num(step_m) ** 2 / 12)
+    )
     return Sessions(
-        y=y, place=y + reference[point[head]], var_h=var_h, var_v=var_v, least_h=_share(step_h, var_h),
-        least_v=_share(step_v, var_v), point=point[head], start_s=start,
-        label={name: values[head] for name, values in label.items()}, of_row=group, row=row,
-        row_place=place,
+        y=y, place=y + reference[point[head]], var=var, point=point[head], start_s=start,
+        least=np.clip(np.divide(step, var, out=np.zeros_like(step), where=var > 0), 0.0, 1.0),
+        label={name: values[head] for name, values in label.items()}, of_row=group, row=row, row_place=place,
     )  # fmt: skip
-
-
-def _share(part: Array, whole: Array) -> Array:
-    return np.clip(np.divide(part, whole, out=np.zeros_like(part), where=whole > 0), 0.0, 1.0)
-
-
-def _mean(values: Array, group: Index, n: int) -> Array:
-    """Return the mean of each column per group, over what is known; NaN for none."""
-    known = ~np.isnan(values)
-    total = groups.sums(np.where(known, values, 0.0), group, n)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(total / groups.sums(known.astype(float), group, n))
 
 
 #: Degrees of freedom of the weights, and the square beyond which a residual contradicts, by number of axes
@@ -242,10 +222,15 @@ def counts(made: Adjusted, contrast: Array, variance: Array, point: Index, setup
         Shape (setups,), zero in all.
     """
     pull, weight = (made.cov / made.factor @ contrast)[setup], 1 / variance
-    n = int(point.max()) + 1
+    return weight * about_points(pull[:, None], weight, point)[:, 0]
+
+
+def about_points(y: Array, weight: Array, point: Index) -> Array:
+    """Return values, shape (n, d), minus the weighted mean of their point's."""
+    n = groups.above(point)
     total = np.bincount(point, weight, minlength=n)
-    mean = np.bincount(point, weight * pull, minlength=n) / np.maximum(total, 1e-12)
-    return np.asarray(weight * (pull - mean[point]))
+    mean = groups.sums(y * weight[:, None], point, n) / np.where(total > 0, total, 1.0)[:, None]
+    return np.asarray(y - mean[point])
 
 
 class _System:
@@ -274,12 +259,7 @@ class _System:
 
     def solve(self, y: Array, weight: Array, part: Index) -> Array:
         """Return what the set-ups add, shape (setups, d), mean zero over each part."""
-        total = np.bincount(self._point, weight, minlength=self._points)
-        mean = np.divide(
-            groups.sums(y * weight[:, None], self._point, self._points), total[:, None],
-            out=np.zeros((self._points, y.shape[1])), where=total[:, None] > 0,
-        )  # fmt: skip
-        right = groups.sums((y - mean[self._point]) * weight[:, None], self._setup, self._count)
+        right = groups.sums(about_points(y, weight, self._point) * weight[:, None], self._setup, self._count)
         return _solve(self._normal(weight), right, part)
 
     def covariance(self, weight: Array, part: Index) -> Array:
@@ -316,10 +296,7 @@ def _solve(normal: Array, right: Array, part: Index) -> Array:
 
 def _square(y: Array, now: Array, weight: Array, point: Index) -> Array:
     """Return the weighted square of residuals about the points, shape (n,)."""
-    n = int(point.max()) + 1
-    total = np.bincount(point, now, minlength=n)
-    mean = groups.sums(y * now[:, None], point, n) / np.where(total > 0, total, 1.0)[:, None]
-    return np.asarray(((y - mean[point]) ** 2).sum(axis=1) * weight)
+    return np.asarray((about_points(y, now, point) ** 2).sum(axis=1) * weight)
 
 
 def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Array:
@@ -330,18 +307,10 @@ def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Arr
         return np.zeros((count, y.shape[1]))
     turn = setup[a] > setup[b]
     low, high = np.where(turn, setup[b], setup[a]), np.where(turn, setup[a], setup[b])
-    closure = np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a])
-    key = low * count + high
-    _, edge, size = np.unique(key, return_inverse=True, return_counts=True)
-    middle = np.column_stack([_medians(column, edge, size) for column in closure.T])
-    first = np.unique(key, return_index=True)[1]
-    return _least_absolute(middle, low[first], high[first], size.astype(float), count, part)
-
-
-def _medians(values: Array, group: Index, size: Index) -> Array:
-    order = np.lexsort((values, group))
-    begin = np.r_[0, np.cumsum(size)[:-1]]
-    return np.asarray((values[order[begin + (size - 1) // 2]] + values[order[begin + size // 2]]) / 2)
+    closures = pd.DataFrame(np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a])).groupby(low * count + high)
+    middle, size = closures.median(), closures.size().to_numpy(dtype=float)
+    low, high = np.divmod(middle.index.to_numpy(), count)
+    return _least_absolute(middle.to_numpy(), low, high, size, count, part)
 
 
 def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, part: Index) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from geoqa.analysis.closures.closure_status import UNUSUAL
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import adjustment, halves
-from geoqa.analysis.shifts.adjustment import Sessions
+from geoqa.analysis.shifts.adjustment import AXES, Sessions
 from geoqa.analysis.shifts.halves import Floor
 from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames import wording
@@ -24,7 +24,6 @@ FEWEST = 2
 OTHER_MARK_M = 3.0
 #: Degrees of freedom that the calibrated precision of the occupations counts for.
 WORTH = 10.0
-_AXES = (slice(0, 2), slice(2, 3))
 
 
 @dataclass(frozen=True)
@@ -102,7 +101,7 @@ def by_setup(stops: Sessions, y: Array, known: Flags, floor_h: Floor, floor_v: F
     control = np.full((n, 3), np.nan)
     var = np.full((n, 2), np.nan)
     for row in at[::-1]:  # a handful of known points; the first row of each stands
-        control[stops.point[row]], var[stops.point[row]] = stops.y[row], (stops.var_h[row], stops.var_v[row])
+        control[stops.point[row]], var[stops.point[row]] = stops.y[row], stops.var[row]
     mine = np.flatnonzero((setup >= 0) & ~np.append(known, True)[setup] & ~np.isnan(control[stops.point, 0]))
     # Equal to the control to the last digit and without a time: copied, not measured.
     copied = np.isnan(stops.start_s[mine]) & (y[mine, :2] == control[stops.point[mine], :2]).all(axis=1)
@@ -134,10 +133,7 @@ def _one(stops: Sessions, y: Array, control: Array, var: Array, at: Index, floor
     mean, told = [], []
     point, nowhere = stops.point[at], np.zeros(len(at), np.int64)
     own = stops.label["setup"][at]
-    shares = (stops.least_h, stops.least_v)
-    for axes, variance, least, floor, known in zip(
-        _AXES, (stops.var_h, stops.var_v), shares, floors, var.T, strict=True
-    ):
+    for axes, variance, least, floor, known in zip(AXES, stops.var.T, stops.least.T, floors, var.T, strict=True):
         d = (y[at] - control[point])[:, axes]
         there = ~np.isnan(d).any(axis=1)
         k = d.shape[1]

@@ -142,47 +142,32 @@ def measure(
     points = int(min(made.points[0], made.points[1]))
     if points < fewest or made.part[0] != made.part[1]:
         return None
-    kept = np.flatnonzero(made.kept)
-    freedom = y.shape[1] * (len(kept) - len(np.unique(point[at[kept]])) - 1)
-    if freedom < fewest - 1 or made.factor <= 0:
+    whole = at[made.kept]
+    free = y.shape[1] * (len(whole) - len(np.unique(point[whole])) - 1)
+    if free < fewest - 1 or made.factor <= 0:
         return None
-    whole = at[kept]
-    told = _Told(made, side[whole], variance[whole], point[whole], setup[whole], start_s[whole], floor, freedom)
-    d, noise, full, p = told.between(1, 0)
-    off, says = 0, ""
-    for witness, few, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
-        if made.points[witness] >= few and made.part[witness] == made.part[0]:
-            later, earlier = (told.between(one, witness)[3] for one in (1, 0))
-            now = int(later < STANDS and earlier > JOINS) - int(earlier < STANDS and later > JOINS)
-            off, says = (now, word) if now else (off, says)
-    return Half(part, d, noise, full, p, points, off, says)
 
-
-class _Told(NamedTuple):
-    """An adjustment of parts, and the stops it rests on."""
-
-    made: adjustment.Adjusted
-    side: Index
-    variance: Array
-    point: Index
-    setup: Index
-    start_s: Array
-    floor: Floor
-    freedom: int
-
-    def between(self, one: int, other: int) -> tuple[Array, float, float, float]:
+    def between(one: int, other: int) -> tuple[Array, float, float, float]:
         """Return the difference of two parts, its variance without and with the floor, and its probability."""
-        made = self.made
         contrast = np.zeros(4)
         contrast[one], contrast[other] = 1.0, -1.0
         d, noise = contrast @ made.x, max(float(contrast @ made.cov @ contrast), 1e-12)
-        each = adjustment.counts(made, contrast, self.variance, self.point, self.side)
-        each[self.side == 3] = 0.0  # control shares nothing
-        full = noise + shared(each, self.start_s, self.setup, self.floor)
+        each = adjustment.counts(made, contrast, variance[whole], point[whole], side[whole])
+        each[side[whole] == 3] = 0.0  # control shares nothing
+        full = noise + shared(each, start_s[whole], setup[whole], floor)
         # The floor is taken as known; what the closures tell of their own scatter has its degrees of freedom.
-        freedom = self.freedom * (full / noise) ** 2
+        freedom = free * (full / noise) ** 2
         p = float(expected_precision.probability(np.array([(d**2).sum() / full]), len(d), freedom)[0])
         return d, noise, full, p
+
+    d, noise, full, p = between(1, 0)
+    off, says = 0, ""
+    for witness, few, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
+        if made.points[witness] >= few and made.part[witness] == made.part[0]:
+            later, earlier = (between(one, witness)[3] for one in (1, 0))
+            now = int(later < STANDS and earlier > JOINS) - int(earlier < STANDS and later > JOINS)
+            off, says = (now, word) if now else (off, says)
+    return Half(part, d, noise, full, p, points, off, says)
 
 
 def split(part: Halves, label: Index, point: Index, name: str) -> list[Halves]:
@@ -263,10 +248,9 @@ def moments(
     _, of = np.unique(point[there], return_inverse=True)
     weight = 1 / variance[there]
     total = np.bincount(of, weight).astype(float)
-    mean = groups.sums(y[there] * weight[:, None], of, len(total)) / total[:, None]
     limit = CLIP * np.sqrt(variance[there])[:, None]
-    left = np.clip(y[there] - mean[of], -limit, limit)
-    left -= (groups.sums(left * weight[:, None], of, len(total)) / total[:, None])[of]
+    left = np.clip(adjustment.about_points(y[there], weight, of), -limit, limit)
+    left = adjustment.about_points(left, weight, of)
     found: list[Halves] = []
     for number in np.unique(setup[there]):
         if number < 0 or known[number]:

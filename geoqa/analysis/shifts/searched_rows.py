@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
+from typing import NamedTuple
 
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of, direct_rows, flags, is_rejected, seconds
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.shifts import _table, adjustment
 from geoqa.core import clock
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.control import CHECK
+from geoqa.core.job import Job
 from geoqa.core.units import length
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-
 
 #: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
 KNOWN_H_M, KNOWN_V_M = 0.005, 0.010
@@ -69,7 +62,7 @@ def searched_site(
         setup = np.where(is_control, len(setup_names), setup)
         setup_names = [*setup_names, CONTROL]
     crew = np.where(measured, codes_of(occupations["operator"]), -1)
-    people = [str(name) for name in occupations["operator"].astype("category").cat.categories]
+    people = _called(occupations["operator"])
     crews = [name if name.lower().startswith("crew") else f"crew {name}" for name in people]
     antenna, usual, antennas, compared = _antennas(occupations, crew, crews, measured, job.grid.unit_up)
     # One pole that went round, or one height that several typed.
@@ -81,35 +74,38 @@ def searched_site(
         "setup": setup, "file": np.where(measured, codes_of(occupations["source_file"]), -1), "crew": crew,
         "antenna": antenna, "usual": usual, "pole": pole, "base": np.where(measured, codes_of(occupations["base"]), -1),
     }  # fmt: skip
-    called = np.array([str(name) for name in occupations["point"].astype("category").cat.categories], dtype=object)
-    is_check = differences.known_uses(called.tolist(), occupations, job) == CHECK
+    called = _called(occupations["point"])
+    is_check = differences.known_uses(called, occupations, job) == CHECK
     label["check"] = np.where(is_control & is_check[codes_of(occupations["point"])], 0, -1)
     part = np.flatnonzero(_telling(occupations, job) | is_control)
-    var_h, var_v = _variances(occupations, classes, is_control)
+    step = occupations[["resolution_h_m", "resolution_v_m"]].to_numpy(dtype=float, na_value=np.nan)
     made = adjustment.sessions(
         part, codes_of(occupations["point"])[part], occupations["visit"].to_numpy()[part], start[part], place[part],
-        (var_h[part], var_v[part]),
-        tuple(occupations[f"resolution_{axis}_m"].to_numpy(dtype=float, na_value=np.nan)[part] for axis in "hv"),
+        _variances(occupations, classes, is_control)[part], step[part],
         {name: values[part] for name, values in label.items()},
     )  # fmt: skip
     known = np.zeros(len(setup_names), bool)
     known[len(placed.names) :] = True
     names = _table.Names(
         setup=setup_names,
-        file=[str(name) for name in occupations["source_file"].astype("category").cat.categories],
+        file=_called(occupations["source_file"]),
         crew=crews,
         antenna=antennas,
         recorded=compared,
         pole=poles,
         beside=beside,
-        base=[str(name) for name in occupations["base"].astype("category").cat.categories],
-        point=[str(name) for name in occupations["point"].astype("category").cat.categories],
+        base=_called(occupations["base"]),
+        point=called,
         rows_of=lambda kind, number: np.flatnonzero(label[kind] == number),
         zone=clock.zone_of(job),
         unit=job.grid.unit,
         unit_up=job.grid.unit_up,
     )
     return SearchedSite(made, place, start, known, names, left_out)
+
+
+def _called(column: pd.Series) -> list[str]:
+    return [str(name) for name in column.astype("category").cat.categories]
 
 
 def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
@@ -121,23 +117,22 @@ def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
     return tells
 
 
-def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> tuple[Array, Array]:
-    """Return variances per horizontal axis and of the height: calibrated, those of control as it states them.
+def _variances(occupations: pd.DataFrame, classes: pd.DataFrame, is_control: Flags) -> Array:
+    """Return variances per horizontal axis and of the height, shape (n, 2): calibrated, or as control states them.
 
     Where no precision is known or could be learnt all weigh the same: the scatter that is seen decides.
     """
     cov, told = expected_precision.by_class(occupations, classes), expected_precision.reported(occupations)
-    plane = np.where(is_control, (told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2)
-    up = np.where(is_control, told.var_u, cov.var_u)
-    return (
-        np.where(is_control & np.isnan(plane), KNOWN_H_M**2, np.where(np.isnan(plane), _usual(plane, 0.015), plane)),
-        np.where(is_control & np.isnan(up), KNOWN_V_M**2, np.where(np.isnan(up), _usual(up, 0.025), up)),
-    )
-
-
-def _usual(variance: Array, otherwise_m: float) -> float:
-    known = variance[variance > 0]
-    return float(np.median(known)) if len(known) else otherwise_m**2
+    made = []
+    for known, own, known_m, usual_m in (
+        ((told.var_e + told.var_n) / 2, (cov.var_e + cov.var_n) / 2, KNOWN_H_M, 0.015),
+        (told.var_u, cov.var_u, KNOWN_V_M, 0.025),
+    ):
+        variance = np.where(is_control, known, own)
+        positive = variance[variance > 0]
+        usual = float(np.median(positive)) if len(positive) else usual_m**2
+        made.append(np.where(np.isnan(variance), np.where(is_control, known_m**2, usual), variance))
+    return np.column_stack(made)
 
 
 def _antennas(

@@ -11,6 +11,7 @@ from geoqa.analysis.points.combination import Combination, mean_of_visits
 from geoqa.analysis.points.point_status import shift_names
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.frames.shifts import SHIFTED
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -89,15 +90,12 @@ class Shifts(Analysis):
         occupations = frames["occupations"]
         placed = measured_rows.placements(occupations, self.rest_h * 3600, job)
         made, left_out = self._found(occupations, frames["first_classes"], placed, job)
-        table = pd.DataFrame(_table.columns(made)).astype(
-            dict.fromkeys(("setup", "kind", "scope", "looks_like", "remedy", "message"), "str")
-        )
-        table = table.sort_values("suspicious", ascending=False, kind="stable", ignore_index=True)
         suspicious = [one for one in made if one.suspicious]
         setup = pd.Categorical.from_codes(placed.code, categories=pd.Index(placed.names, dtype="str"))
         keyed = occupations[["occupation_id"]].assign(setup=setup)
-        made_frames = {"shifts": table, "shifted": _shifted(suspicious, occupations), "occupations": keyed}
-        return Result(made_frames, _messages(suspicious, left_out))
+        shifted = _shifted(suspicious, occupations)
+        given = {"shifts": _table.table_of(made), "shifted": shifted, "occupations": keyed}
+        return Result(given, _messages(suspicious, left_out))
 
     def _found(
         self, occupations: pd.DataFrame, classes: pd.DataFrame, placed: measured_rows.Labels, job: Job
@@ -105,17 +103,17 @@ class Shifts(Analysis):
         from geoqa.analysis.shifts import _search, _table, searched_rows
 
         rules = _search.SearchRules(
-            own_h_m=self.setup_sigma_h_m, own_v_m=self.setup_sigma_v_m, level=self.level, rest_s=self.rest_h * 3600,
+            own_m=(self.setup_sigma_h_m, self.setup_sigma_v_m), level=self.level, rest_s=self.rest_h * 3600,
             near_m=self.near_m, far_m=self.far_m, apart_s=self.apart_h * 3600,
-            drift_h_m=self.drift_sigma_h_m, drift_v_m=self.drift_sigma_v_m, fades_s=self.drift_fades_s,
-            limit_h_m=job.tolerance.horizontal_m, limit_v_m=job.tolerance.vertical_m or float("nan"),
+            drift_m=(self.drift_sigma_h_m, self.drift_sigma_v_m), fades_s=self.drift_fades_s,
+            limit_m=(job.tolerance.horizontal_m, job.tolerance.vertical_m or float("nan")),
         )  # fmt: skip
         site = searched_rows.searched_site(occupations, classes, placed, job)
         if not len(site.stops.point):
             return [], site.left_out
-        found = _search.search(site.stops, len(site.known), site.known, rules)
-        made = _table.of_findings(found, site.stops, site.place, site.start_s, site.known, site.names)
-        return made, site.left_out
+        found = _search.Search(site.stops, site.known, rules)
+        found.run()
+        return _table.of_findings(found, site.place, site.start_s, site.names), site.left_out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,24 +151,20 @@ def _shifted(suspicious: list[Shift], occupations: pd.DataFrame) -> pd.DataFrame
     )
     of = np.repeat(np.arange(len(suspicious)), [len(one) for one in rows])
     at = np.concatenate([np.zeros(0, np.int64), *rows])
-    ids = occupations["occupation_id"].to_numpy()[at]
-    own = occupations["point"].astype("str").to_numpy(dtype=object)[at]
-    names = [str(name) for name in occupations["point"].astype("category").cat.categories]
-    new = np.array([names[one.new_point] if one.new_point >= 0 else None for one in suspicious], dtype=object)[of]
-    return pd.DataFrame(
-        {
-            "setup": pd.Series([suspicious[k].setup for k in of], dtype="str"),
-            "kind": pd.Series([suspicious[k].kind for k in of], dtype="str"),
-            "occupation_id": ids.astype(np.int64),
-            "point": pd.Series(own, dtype="str"),
-            "de_m": vectors[:, 0],
-            "dn_m": vectors[:, 1],
-            "du_m": np.nan_to_num(vectors[:, 2]),
-            "new_point": pd.Series(new, dtype="str"),
-            "mends": np.array([suspicious[k].mends for k in of], bool),
-            "either": np.array([len(suspicious[k].opposite) > 0 for k in of], bool),
-        }
+    names = [*occupations["point"].astype("category").cat.categories, None]
+    told = pd.DataFrame(
+        [(one.setup, one.kind, names[one.new_point], one.mends, len(one.opposite) > 0) for one in suspicious],
+        columns=["setup", "kind", "new_point", "mends", "either"],
     )
+    return SHIFTED.filled(
+        told.take(of).assign(
+            occupation_id=occupations["occupation_id"].to_numpy()[at],
+            point=occupations["point"].astype("str").to_numpy()[at],
+            de_m=vectors[:, 0],
+            dn_m=vectors[:, 1],
+            du_m=np.nan_to_num(vectors[:, 2]),
+        )
+    ).reset_index(drop=True)
 
 
 def _resting_on(shifted: pd.DataFrame, occupations: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:

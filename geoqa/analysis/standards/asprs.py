@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from geoqa.analysis.standards import rmse
 from geoqa.analysis.standards.statement import (
     HEIGHT,
@@ -21,22 +19,16 @@ from geoqa.analysis.standards.statement import (
 )
 from geoqa.core.arrays import np
 from geoqa.core.frames.control import NO, YES
+from geoqa.core.recipe import Control
 
 EDITION_1 = "ASPRS 2014, from memory"
 EDITION_2 = "ASPRS 2023, as quoted second-hand"
 FEWEST_1, FEWEST_2 = 20, 30
 #: Edition 2 has a mean above this share of the target, and an error above so many times the target, looked into.
 MEAN_SHARE, ERROR_TIMES = 0.25, 3.0
+#: Checks whose cover is not stated count as open ground, and a condition says so.
 OPEN_1, VEGETATED_1 = "ASPRS edition 1, open ground", "ASPRS edition 1, vegetated"
 OPEN_2, VEGETATED_2 = "ASPRS edition 2, open ground", "ASPRS edition 2, vegetated"
-
-
-@dataclass(frozen=True)
-class Targets:
-    """The RMSE the job was to reach, radial and of the height; None where none is stated."""
-
-    horizontal_m: float | None = None
-    height_m: float | None = None
 
 
 def with_survey(rmse: float, survey: float) -> float:
@@ -47,19 +39,9 @@ def with_survey(rmse: float, survey: float) -> float:
     return float(np.hypot(rmse, survey))
 
 
-def open_ground(checks: Checks) -> Checks:
-    """Return the checks under open sky; those whose cover is not stated count as open, and a condition says so."""
-    return checks.only(checks.cover != 0)
-
-
-def vegetated(checks: Checks) -> Checks:
-    """Return the checks under vegetation."""
-    return checks.only(checks.cover == 0)
-
-
 def edition_1_open(checks: Checks) -> Statement:
     """Return edition 1 on open ground: RMSE, and accuracy at 95 % as 1.7308 RMSE_r and 1.9600 RMSE_z."""
-    mine = open_ground(checks)
+    mine = checks.only(checks.cover != 0)
     conditions = [too_few(mine.n, FEWEST_1, "from memory"), *_conditions(mine)]
     why = _reasons(checks, mine, conditions)
     if why:
@@ -81,7 +63,7 @@ def edition_1_open(checks: Checks) -> Statement:
 
 def edition_1_vegetated(checks: Checks) -> Statement:
     """Return edition 1 under vegetation: the 95th percentile of the height errors (from memory)."""
-    mine = vegetated(checks)
+    mine = checks.only(checks.cover == 0)
     conditions = [too_few(mine.n, FEWEST_1, "from memory"), *_conditions(mine)]
     high = np.abs(mine.difference[:, 2][~np.isnan(mine.difference[:, 2])])
     why = _reasons(checks, mine, conditions)
@@ -94,11 +76,11 @@ def edition_1_vegetated(checks: Checks) -> Statement:
     return Statement(VEGETATED_1, EDITION_1, mine.n, "check points", (figure,), tuple(conditions))
 
 
-def edition_2_open(checks: Checks, targets: Targets) -> Statement:
+def edition_2_open(checks: Checks, control: Control) -> Statement:
     """Return edition 2 on open ground: RMSE alone, no figure at 95 %, with the control's own survey in quadrature."""
-    mine = open_ground(checks)
+    mine = checks.only(checks.cover != 0)
     conditions = [too_few(mine.n, FEWEST_2, "ASPRS 2023, second-hand"), *_conditions(mine)]
-    conditions += _looked_into(mine, targets) if mine.n else []
+    conditions += _looked_into(mine, control) if mine.n else []
     why = _reasons(checks, mine, conditions)
     if why:
         return withheld(OPEN_2, EDITION_2, mine.n, "check points", conditions, why)
@@ -107,17 +89,17 @@ def edition_2_open(checks: Checks, targets: Targets) -> Statement:
     if found.n[:2].min() >= FEWEST_2:
         plan = with_survey(found.rmse_r, survey[0])
         figures.append(StatedFigure("rmse_h_m", "RMSE horizontal", plan))
-        conditions += _reached("horizontal", plan, targets.horizontal_m)
+        conditions += _reached("horizontal", plan, control.target_rmse_h_m)
     if found.n[2] >= FEWEST_2:
         height = with_survey(found.rmse[2], survey[1])
         figures.append(StatedFigure("rmse_v_m", "RMSE height", height, HEIGHT))
-        conditions += _reached("height", height, targets.height_m)
+        conditions += _reached("height", height, control.target_rmse_v_m)
     return Statement(OPEN_2, EDITION_2, mine.n, "check points", tuple(figures), tuple(conditions))
 
 
 def edition_2_vegetated(checks: Checks) -> Statement:
     """Return edition 2 under vegetation: the RMSE of the height, reported and neither passed nor failed."""
-    mine = vegetated(checks)
+    mine = checks.only(checks.cover == 0)
     conditions = [too_few(mine.n, FEWEST_2, "ASPRS 2023, second-hand"), *_conditions(mine)]
     found, survey = rmse.residuals(mine.difference), _survey(mine)
     if not mine.n or not found.n[2]:
@@ -157,11 +139,12 @@ def _reasons(checks: Checks, mine: Checks, conditions: list[Condition]) -> list[
     return reasons(mine, conditions)
 
 
-def _looked_into(checks: Checks, targets: Targets) -> list[Condition]:
+def _looked_into(checks: Checks, control: Control) -> list[Condition]:
     """Return whether the mean, or a single error, is large beside the target."""
     found = rmse.residuals(checks.difference)
     conditions = []
-    for word, axes, target in (("horizontal", [0, 1], targets.horizontal_m), ("height", [2], targets.height_m)):
+    targets = ((control.target_rmse_h_m, "horizontal", [0, 1]), (control.target_rmse_v_m, "height", [2]))
+    for target, word, axes in targets:
         if not found.n[axes].all():
             continue
         mean, worst = float(np.abs(found.mean[axes]).max()), float(found.worst[axes].max())

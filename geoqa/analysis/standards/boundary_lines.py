@@ -8,30 +8,19 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-import pandas as pd
 
 from geoqa.analysis.occupations import expected_precision, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
+from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, sparse
 from geoqa.core.frames.contract import STATUS
 from geoqa.core.frames.control import EXCEEDS, LINE_OUTCOMES, LINE_PRECISION, WITHHELD, WITHIN
 from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
-from geoqa.core.site.matching import listed
+from geoqa.core.job import Job
+from geoqa.core.recipe import Line
 from geoqa.core.statistics import covariance
-from geoqa.core.units import METRES_PER
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from scipy.sparse import csr_array
-
-    from geoqa.core.arrays import Array, Flags, Index
-    from geoqa.core.job import Job
-    from geoqa.core.recipe import Line
-
+from geoqa.core.units import METRES_PER, listed
 
 STANDARD = "ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand"
 PPM = 50.0
@@ -157,7 +146,7 @@ class Corners:
     place: Array
     covariance: Array
     nu: Array
-    shares: csr_array
+    shares: sparse.csr_array
     based: Flags
     problem: NDArray[np.object_]
     canopy: NDArray[np.object_]
@@ -186,10 +175,8 @@ def corners(points: pd.DataFrame, occupations: pd.DataFrame, job: Job) -> Corner
     )
 
 
-def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, Flags]:
+def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[sparse.csr_array, Flags]:
     """Return from which base set-ups each point's visits were measured, as shares, and whether all rows say so."""
-    from scipy.sparse import csr_array
-
     used = np.flatnonzero(np.isin(measured_rows.use_codes(occupations["use"]), measured_rows.IN_POSITION))
     point = names.get_indexer(occupations["point"].astype("str").iloc[used])
     base, visit = codes_of(occupations["base"])[used], occupations["visit"].to_numpy()[used]
@@ -198,7 +185,7 @@ def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[csr_array, Flags
     number = np.bincount(kept[:, 0], minlength=len(names))
     weight = 1.0 / number[kept[:, 0]]
     shape = (len(names), int(base.max(initial=0)) + 1)
-    return csr_array((weight, (kept[:, 0], kept[:, 2])), shape=shape), based
+    return sparse.csr_array((weight, (kept[:, 0], kept[:, 2])), shape=shape), based
 
 
 def calibrated(names: list[str], points: pd.DataFrame, classes: pd.DataFrame) -> bool:

@@ -195,12 +195,11 @@ def checks_of(frames: Frames, job: Job) -> Checks:
 
 
 def _accuracy(checks: Checks, job: Job) -> list[Statement]:
-    targets = asprs.Targets(job.control.target_rmse_h_m, job.control.target_rmse_v_m)
     made = [
         rmse.state(checks),
         nssda.state(checks),
         asprs.edition_1_open(checks),
-        asprs.edition_2_open(checks, targets),
+        asprs.edition_2_open(checks, job.control),
     ]
     if (checks.cover == 0).any():
         made += [asprs.edition_1_vegetated(checks), asprs.edition_2_vegetated(checks)]

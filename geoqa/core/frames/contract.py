@@ -1,7 +1,4 @@
-"""What the contract of a frame is made of: what a column holds and where people see it; a column checked against it.
-
-What columns hold by key, in words: statuses and what follows from each, reasons, rejections, checks of names.
-"""
+"""What the contract of a frame is made of, a column checked against it, and what columns hold by key, in words."""
 
 from __future__ import annotations
 
@@ -92,12 +89,12 @@ def seen_in(columns: Mapping[str, Column], where: str) -> dict[str, tuple[float,
     return dict(sorted(found.items(), key=lambda one: one[1][0]))
 
 
-def text_column(about: str, words: tuple[str, ...] = (), nulls: bool = True) -> Column:
+def text(about: str, words: tuple[str, ...] = (), nulls: bool = True) -> Column:
     """Return a column of words."""
     return Column("text", about, words=words, nulls=nulls)
 
 
-def float_column(
+def number(
     about: str, minimum: float | None = None, above: float | None = None, nulls: bool = True, quantity: str = "",
     decimals: int = 4,
 ) -> Column:  # fmt: skip
@@ -105,12 +102,18 @@ def float_column(
     return Column("float", about, minimum, above, (), nulls, quantity, decimals)
 
 
-def int_column(about: str, minimum: float | None = None, nulls: bool = False) -> Column:
+def bounded(name: str, about: str, minimum: float | None = None) -> dict[str, Column]:
+    """Return a column of numbers, and those of its bounds."""
+    ends = {"": "", "_low": ", lower 95 % bound", "_high": ", upper 95 % bound"}
+    return {f"{name}{end}": number(f"{about}{word}", minimum) for end, word in ends.items()}
+
+
+def whole(about: str, minimum: float | None = None, nulls: bool = False) -> Column:
     """Return a column of whole numbers."""
     return Column("int", about, minimum=minimum, nulls=nulls, decimals=0)
 
 
-def bool_column(about: str) -> Column:
+def yes_no(about: str) -> Column:
     """Return a column of yes and no."""
     return Column("bool", about, nulls=False)
 
@@ -127,8 +130,7 @@ def column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
     rule
         What its contract says of it.
     """
-    from pandas.api import types
-
+    types = pd.api.types
     kinds = {
         "text": _is_text,
         "float": lambda v: types.is_float_dtype(v) or (types.is_integer_dtype(v) and not types.is_bool_dtype(v)),
@@ -161,10 +163,8 @@ def column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
 
 
 def _is_text(values: pd.Series) -> bool:
-    from pandas.api import types
-
-    words = values.cat.categories if isinstance(values.dtype, types.CategoricalDtype) else values
-    return not len(words) or bool(types.is_string_dtype(words))
+    words = values.cat.categories if isinstance(values.dtype, pd.CategoricalDtype) else values
+    return not len(words) or bool(pd.api.types.is_string_dtype(words))
 
 
 class DeliveryReason(NamedTuple):

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from geoqa.core.frames.contract import Column, Frame
-from geoqa.core.frames.contract import bool_column as _bool
-from geoqa.core.frames.contract import float_column as _float
-from geoqa.core.frames.contract import int_column as _int
-from geoqa.core.frames.contract import text_column as _text
+from geoqa.core.frames.contract import Column, Frame, number, text, whole, yes_no
 
 #: What a known point is in a check: a check, or why it is none.
 CHECK, ORIENTED, BASE_MARK, COPIED, BY_SETUP = CONTROL_USES = (
@@ -21,79 +17,79 @@ STATED, REPORTED, REFUSED = OUTCOMES = ("stated", "reported", "refused")
 WITHIN, EXCEEDS, WITHHELD = LINE_OUTCOMES = ("within", "exceeds", "withheld")
 
 AGAINST = {
-    "de_m": _float("east, the row minus what it is compared with", nulls=False),
-    "dn_m": _float("north, likewise", nulls=False),
-    "du_m": _float("up, likewise"),
-    "horizontal_m": _float("horizontal distance", minimum=0, nulls=False),
+    "de_m": number("east, the row minus what it is compared with", nulls=False),
+    "dn_m": number("north, likewise", nulls=False),
+    "du_m": number("up, likewise"),
+    "horizontal_m": number("horizontal distance", minimum=0, nulls=False),
 }
 
 CONTROL_CHECKS = Frame(
     key=("point", "setup"),
     base=("point", "setup", *AGAINST, "outlier", "use"),
     columns={
-        "point": _text("name of the point, of the points for a set-up", nulls=False),
-        "setup": _text("base set-up whose occupations are compared, in the mean; null for the point's own coordinate"),
-        "occupations": _int("occupations of a set-up that are compared, 0 for the point's own coordinate", minimum=0),
-        "p_h": _float("probability of a larger horizontal difference of a set-up when nothing is wrong", minimum=0),
-        "p_v": _float("the same for the height", minimum=0),
+        "point": text("name of the point, of the points for a set-up", nulls=False),
+        "setup": text("base set-up whose occupations are compared, in the mean; null for the point's own coordinate"),
+        "occupations": whole("occupations of a set-up that are compared, 0 for the point's own coordinate", minimum=0),
+        "p_h": number("probability of a larger horizontal difference of a set-up when nothing is wrong", minimum=0),
+        "p_v": number("the same for the height", minimum=0),
         **AGAINST,
-        "sigma_h_m": _float("standard deviation the control row states for itself, per axis", above=0),
-        "sigma_v_m": _float("the same for the height", above=0),
-        "determined_sigma_h_m": _float("standard deviation of the determined position, per axis", minimum=0),
-        "determined_sigma_v_m": _float("the same for the height", minimum=0),
-        "score_h": _float("how far off beside the others, in robust standard deviations", minimum=0),
-        "score_v": _float("the same for the height", minimum=0),
-        "outlier": _bool("stands out from the other checks, or a set-up off control; it is kept in every figure"),
-        "conforms_h": _float("probability that the true difference is within the requirement", minimum=0),
-        "conforms_v": _float("the same for the height", minimum=0),
-        "use": _text("whether it is a check, or why it is none", CONTROL_USES, nulls=False),
-        "canopy": _text("canopy class of the point"),
-        "easting_m": _float("known easting", nulls=False),
-        "northing_m": _float("known northing", nulls=False),
-        "height_m": _float("known height, above its own reference"),
+        "sigma_h_m": number("standard deviation the control row states for itself, per axis", above=0),
+        "sigma_v_m": number("the same for the height", above=0),
+        "determined_sigma_h_m": number("standard deviation of the determined position, per axis", minimum=0),
+        "determined_sigma_v_m": number("the same for the height", minimum=0),
+        "score_h": number("how far off beside the others, in robust standard deviations", minimum=0),
+        "score_v": number("the same for the height", minimum=0),
+        "outlier": yes_no("stands out from the other checks, or a set-up off control; it is kept in every figure"),
+        "conforms_h": number("probability that the true difference is within the requirement", minimum=0),
+        "conforms_v": number("the same for the height", minimum=0),
+        "use": text("whether it is a check, or why it is none", CONTROL_USES, nulls=False),
+        "canopy": text("canopy class of the point"),
+        "easting_m": number("known easting", nulls=False),
+        "northing_m": number("known northing", nulls=False),
+        "height_m": number("known height, above its own reference"),
     },
 )
 
 _DRIFT = {
-    "de_m": _float("east, the last check shot minus the first"),
-    "dn_m": _float("north, likewise"),
-    "du_m": _float("up, likewise"),
-    "horizontal_m": _float("horizontal drift", minimum=0),
-    "p_h": _float("probability of a larger horizontal drift when nothing has moved", minimum=0),
-    "p_v": _float("the same for the height", minimum=0),
-    "tolerance_h_m": _float("largest horizontal closure the job accepts of such points", above=0),
-    "tolerance_v_m": _float("largest height closure it accepts", above=0),
+    "de_m": number("east, the last check shot minus the first"),
+    "dn_m": number("north, likewise"),
+    "du_m": number("up, likewise"),
+    "horizontal_m": number("horizontal drift", minimum=0),
+    "p_h": number("probability of a larger horizontal drift when nothing has moved", minimum=0),
+    "p_v": number("the same for the height", minimum=0),
+    "tolerance_h_m": number("largest horizontal closure the job accepts of such points", above=0),
+    "tolerance_v_m": number("largest height closure it accepts", above=0),
 }
 CHECK_LOG = Frame(
     key=("day", "base"),
     base=("day", "base", "occupations", "checks", "at_start", "at_end", *_DRIFT, "message"),
     columns={
-        "day": _text("day, in the job's time zone where one is stated", nulls=False),
-        "base": _text("label of the base set-up", nulls=False),
+        "day": text("day, in the job's time zone where one is stated", nulls=False),
+        "base": text("label of the base set-up", nulls=False),
         "start_utc": Column("time", "start of the first occupation"),
         "end_utc": Column("time", "end of the last"),
-        "occupations": _int("direct occupations", minimum=1),
-        "checks": _int("of them shots on control and check points", minimum=0),
-        "first_point": _text("point of the first check shot"),
+        "occupations": whole("direct occupations", minimum=1),
+        "checks": whole("of them shots on control and check points", minimum=0),
+        "first_point": text("point of the first check shot"),
         "first_utc": Column("time", "its start"),
-        "last_point": _text("point of the last check shot"),
+        "last_point": text("point of the last check shot"),
         "last_utc": Column("time", "its start"),
-        "at_start": _text("whether there is a check shot near the start", MET, nulls=False),
-        "at_end": _text("whether there is one near the end", MET, nulls=False),
+        "at_start": text("whether there is a check shot near the start", MET, nulls=False),
+        "at_end": text("whether there is one near the end", MET, nulls=False),
         **_DRIFT,
-        "message": _text("in words", nulls=False),
+        "message": text("in words", nulls=False),
     },
 )
 CHECK_SHOTS = Frame(
     key=("occupation_id",),
     base=("occupation_id", "point", "day", "base", "against"),
     columns={
-        "occupation_id": _int("the occupation", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "day": _text("day, in the job's time zone where one is stated", nulls=False),
-        "base": _text("label of the base set-up", nulls=False),
+        "occupation_id": whole("the occupation", minimum=1),
+        "point": text("name of the point", nulls=False),
+        "day": text("day, in the job's time zone where one is stated", nulls=False),
+        "base": text("label of the base set-up", nulls=False),
         "start_utc": Column("time", "start"),
-        "against": _text("what it is compared with", ("control", "first shot of the point"), nulls=False),
+        "against": text("what it is compared with", ("control", "first shot of the point"), nulls=False),
         **AGAINST,
     },
 )
@@ -102,10 +98,10 @@ FIELD_TEST = Frame(
     key=("series", "set", "point"),
     base=("series", "set", "point", "x_m", "y_m", "h_m"),
     columns={
-        "series": _int("series", minimum=1),
-        "set": _int("set within the series", minimum=1),
-        "point": _int("rover point", minimum=1),
-        **{f"{axis}_m": _float(f"measured {axis}", nulls=False) for axis in "xyh"},
+        "series": whole("series", minimum=1),
+        "set": whole("set within the series", minimum=1),
+        "point": whole("rover point", minimum=1),
+        **{f"{axis}_m": number(f"measured {axis}", nulls=False) for axis in "xyh"},
     },
 )
 
@@ -113,48 +109,48 @@ LINE_PRECISION = Frame(
     key=("line", "leg"),
     base=("line", "leg", "from_point", "to_point", "outcome", "reason"),
     columns={
-        "line": _text("name of the line or ring", nulls=False),
-        "leg": _int("number of the leg in it, from 1", minimum=1),
-        "from_point": _text("corner", nulls=False),
-        "to_point": _text("the corner that follows", nulls=False),
-        "length_m": _float("horizontal distance", minimum=0),
-        "semi_major_m": _float("semi-major axis of the 95 % ellipse of one corner relative to the other", minimum=0),
-        "azimuth_deg": _float("its azimuth, clockwise from grid north", minimum=0),
-        "allowed_m": _float("the largest that the standard accepts for this length", above=0),
-        "outcome": _text("what came of it", LINE_OUTCOMES, nulls=False),
-        "reason": _text("why it is withheld, or what the corners stand under where it exceeds"),
+        "line": text("name of the line or ring", nulls=False),
+        "leg": whole("number of the leg in it, from 1", minimum=1),
+        "from_point": text("corner", nulls=False),
+        "to_point": text("the corner that follows", nulls=False),
+        "length_m": number("horizontal distance", minimum=0),
+        "semi_major_m": number("semi-major axis of the 95 % ellipse of one corner relative to the other", minimum=0),
+        "azimuth_deg": number("its azimuth, clockwise from grid north", minimum=0),
+        "allowed_m": number("the largest that the standard accepts for this length", above=0),
+        "outcome": text("what came of it", LINE_OUTCOMES, nulls=False),
+        "reason": text("why it is withheld, or what the corners stand under where it exceeds"),
     },
 )
 REAL_TIME_CLASSES = Frame(
     key=("point",),
     base=("point", "real_time_class", "missed"),
     columns={
-        "point": _text("name of the point", nulls=False),
-        "real_time_class": _text("the best class whose every condition is shown to be met; null for none"),
-        "missed": _text("why it is not in the next better class"),
+        "point": text("name of the point", nulls=False),
+        "real_time_class": text("the best class whose every condition is shown to be met; null for none"),
+        "missed": text("why it is not in the next better class"),
     },
 )
 STATEMENTS = Frame(
     key=("statement",),
     base=("statement", "standard", "n", "outcome", "text", "figures"),
     columns={
-        "statement": _text("what is stated", nulls=False),
-        "standard": _text("in whose terms, and how far its words were at hand", nulls=False),
-        "n": _int("check points, lines, points or sets that it rests on", minimum=0),
-        "outcome": _text("what becomes of it", OUTCOMES, nulls=False),
-        "text": _text("in words, in the job's unit", nulls=False),
-        "reason": _text("why it is refused"),
-        "figures": _text("name and value of each figure as JSON, lengths in metres; null where withheld"),
+        "statement": text("what is stated", nulls=False),
+        "standard": text("in whose terms, and how far its words were at hand", nulls=False),
+        "n": whole("check points, lines, points or sets that it rests on", minimum=0),
+        "outcome": text("what becomes of it", OUTCOMES, nulls=False),
+        "text": text("in words, in the job's unit", nulls=False),
+        "reason": text("why it is refused"),
+        "figures": text("name and value of each figure as JSON, lengths in metres; null where withheld"),
     },
 )
 STATEMENT_CONDITIONS = Frame(
     key=("statement", "condition"),
     base=("statement", "condition", "met", "found"),
     columns={
-        "statement": _text("the statement", nulls=False),
-        "condition": _text("what it asks for", nulls=False),
-        "met": _text("whether it is met", MET, nulls=False),
-        "found": _text("what was found", nulls=False),
+        "statement": text("the statement", nulls=False),
+        "condition": text("what it asks for", nulls=False),
+        "met": text("whether it is met", MET, nulls=False),
+        "found": text("what was found", nulls=False),
     },
 )
 
@@ -162,9 +158,9 @@ STAKES = Frame(
     key=("occupation_id",),
     base=("occupation_id", "point", "design_id", *AGAINST),
     columns={
-        "occupation_id": _int("the stake", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "design_id": _int("the design row it is compared with", minimum=1),
+        "occupation_id": whole("the stake", minimum=1),
+        "point": text("name of the point", nulls=False),
+        "design_id": whole("the design row it is compared with", minimum=1),
         **AGAINST,
     },
 )
@@ -172,22 +168,10 @@ AVERAGES = Frame(
     key=("occupation_id",),
     base=("occupation_id", "point", "constituents", "widest_m", *AGAINST),
     columns={
-        "occupation_id": _int("the averaged row", minimum=1),
-        "point": _text("name of the point", nulls=False),
-        "constituents": _int("direct measured rows of the point", minimum=1),
-        "widest_m": _float("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
+        "occupation_id": whole("the averaged row", minimum=1),
+        "point": text("name of the point", nulls=False),
+        "constituents": whole("direct measured rows of the point", minimum=1),
+        "widest_m": number("largest horizontal distance of one of them from their mean", minimum=0, nulls=False),
         **AGAINST,
     },
 )
-CONTRACTS = {
-    "stakes": STAKES,
-    "averages": AVERAGES,
-    "control_checks": CONTROL_CHECKS,
-    "check_log": CHECK_LOG,
-    "check_shots": CHECK_SHOTS,
-    "field_test": FIELD_TEST,
-    "line_precision": LINE_PRECISION,
-    "real_time_classes": REAL_TIME_CLASSES,
-    "statements": STATEMENTS,
-    "statement_conditions": STATEMENT_CONDITIONS,
-}

@@ -5,10 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from geoqa.core.arrays import pd
-from geoqa.core.frames.contract import CSV, Column, Frame, bool_column, float_column, int_column, text_column
-from geoqa.core.frames.contract import float_column as _float
-from geoqa.core.frames.contract import int_column as _int
-from geoqa.core.frames.contract import text_column as _text
+from geoqa.core.frames.contract import CSV, Column, Frame, number, text, whole, yes_no
 
 
 class Action(NamedTuple):
@@ -88,19 +85,19 @@ VISITS = tuple(key for key, action in ACTIONS.items() if not action.instead)
 
 #: As revisits.csv has them.
 _COLUMNS = {
-    "rank": _int("order of need, from 1", minimum=1).at(revisited=(10, "need")),
-    "walk": _int("order in the walk, from 1; 0: nobody has to go there", minimum=0),
-    "point": _text("name of the point", nulls=False).at("tip", revisited=(20, "point")),
-    "group": _text("problem zone, or area of near points; null where nobody has to go there"),
-    "zone": _text("problem zone it lies in"),
-    "role": _text("what the point is for"),
-    "status": _text("status of the point", nulls=False).at("tip", revisited=(30, "status")),
-    "canopy": _text("canopy class that its occupations share"),
-    "action": _text("what to do", tuple(action.words for action in ACTIONS.values()), nulls=False).at(
+    "rank": whole("order of need, from 1", minimum=1).at(revisited=(10, "need")),
+    "walk": whole("order in the walk, from 1; 0: nobody has to go there", minimum=0),
+    "point": text("name of the point", nulls=False).at("tip", revisited=(20, "point")),
+    "group": text("problem zone, or area of near points; null where nobody has to go there"),
+    "zone": text("problem zone it lies in"),
+    "role": text("what the point is for"),
+    "status": text("status of the point", nulls=False).at("tip", revisited=(30, "status")),
+    "canopy": text("canopy class that its occupations share"),
+    "action": text("what to do", tuple(action.words for action in ACTIONS.values()), nulls=False).at(
         "tip", revisited=(40, "what to do"), filter=(10, "To do")
     ),
-    "instruction": _text("the same as a sentence for the crew", nulls=False).at("tip", judgement=(100, "to do")),
-    "reason": _text("why it needs something", nulls=False).at(revisited=(50, "why")),
+    "instruction": text("the same as a sentence for the crew", nulls=False).at("tip", judgement=(100, "to do")),
+    "reason": text("why it needs something", nulls=False).at(revisited=(50, "why")),
     "earliest_utc": Column("time", "from when a visit is independent of those before; null: no visit").at(
         "tip", judgement=(110, "not before"), revisited=(60, "not before")
     ),
@@ -110,34 +107,34 @@ _COLUMNS = {
     "avoid_to_utc": Column("time", "until here: first after the site's data, then each day four minutes earlier").at(
         judgement=(130, "not to")
     ),
-    "observe_s": _float("how long to observe; null where no record tells", minimum=0, decimals=0).at(
+    "observe_s": number("how long to observe; null where no record tells", minimum=0, decimals=0).at(
         judgement=(140, "how long")
     ),
-    "observe_basis": _text("what that length comes from, or why there is none"),
-    "chance": _float("share of such points of this site that one more visit made deliverable", minimum=0, decimals=3),
-    "chance_low": _float("... lower 95 % bound", minimum=0, decimals=3),
-    "chance_high": _float("... upper 95 % bound", minimum=0, decimals=3),
-    "chance_n": _int("such points that had one more visit", minimum=0),
-    "chance_basis": _text("which points these are, or why there is no chance"),
-    "tries": _int("visits it has had", minimum=0),
-    "give_up_after": _int("further visits after which to take another method; 0: no visit", minimum=0),
-    "walk_from": _text("what the leg comes from: where the walk begins, or the point before"),
-    "walk_m": _float("straight length of that leg; terrain is ignored", minimum=0, decimals=1),
-    "walk_azimuth_deg": _float("its azimuth, clockwise from grid north", minimum=0, decimals=1),
-    "easting_m": _float("easting to go to; the middle of what was observed where there is no coordinate", decimals=3),
-    "northing_m": _float("northing, likewise", decimals=3),
-    "height_m": _float("height, likewise", decimals=3),
+    "observe_basis": text("what that length comes from, or why there is none"),
+    "chance": number("share of such points of this site that one more visit made deliverable", minimum=0, decimals=3),
+    "chance_low": number("... lower 95 % bound", minimum=0, decimals=3),
+    "chance_high": number("... upper 95 % bound", minimum=0, decimals=3),
+    "chance_n": whole("such points that had one more visit", minimum=0),
+    "chance_basis": text("which points these are, or why there is no chance"),
+    "tries": whole("visits it has had", minimum=0),
+    "give_up_after": whole("further visits after which to take another method; 0: no visit", minimum=0),
+    "walk_from": text("what the leg comes from: where the walk begins, or the point before"),
+    "walk_m": number("straight length of that leg; terrain is ignored", minimum=0, decimals=1),
+    "walk_azimuth_deg": number("its azimuth, clockwise from grid north", minimum=0, decimals=1),
+    "easting_m": number("easting to go to; the middle of what was observed where there is no coordinate", decimals=3),
+    "northing_m": number("northing, likewise", decimals=3),
+    "height_m": number("height, likewise", decimals=3),
 }
 REVISITS = Frame(
     key=("point",),
     base=("rank", "point", "status", "reason", "action", "instruction", "tries", "group", "walk"),
     columns={
         **{name: column.at(CSV) for name, column in _COLUMNS.items()},
-        "canopy_mixed": bool_column("whether they state several"),
-        "finding": _text("why it needs something, without the suspected shift"),
-        "looks_like": _text("what that shift looks like"),
-        "shift": _text("its name"),
-        "action_key": _text("key of what to do", KEYS),
+        "canopy_mixed": yes_no("whether they state several"),
+        "finding": text("why it needs something, without the suspected shift"),
+        "looks_like": text("what that shift looks like"),
+        "shift": text("its name"),
+        "action_key": text("key of what to do", KEYS),
         "geometry": Column("geometry", "in the job's CRS; null where nobody has to go there"),
     },
 )
@@ -154,32 +151,32 @@ EARLIER = Frame(
     key=("point",),
     base=(*_CARRIED, "action"),
     columns={
-        "point": text_column("name of the point", nulls=False),
-        "status": text_column("its status then", nulls=False),
-        "deliver": text_column("whether it could be delivered then", nulls=False),
-        "occupations": int_column("direct measured occupations it had", minimum=0),
-        "easting_m": float_column("its easting then; null where there was none to give, or in another system"),
-        "northing_m": float_column("its northing then"),
-        "height_m": float_column("its height then"),
-        "action": text_column("what was asked for there; null for nothing"),
+        "point": text("name of the point", nulls=False),
+        "status": text("its status then", nulls=False),
+        "deliver": text("whether it could be delivered then", nulls=False),
+        "occupations": whole("direct measured occupations it had", minimum=0),
+        "easting_m": number("its easting then; null where there was none to give, or in another system"),
+        "northing_m": number("its northing then"),
+        "height_m": number("its height then"),
+        "action": text("what was asked for there; null for nothing"),
     },
 )
 CHANGES = Frame(
     key=("point",),
     base=("point", "change", "status_before", "status", "deliver_before", "deliver"),
     columns={
-        "point": text_column("name of the point", nulls=False),
-        "change": text_column("what became of it", CHANGES_OF, nulls=False),
-        "status_before": text_column("its status in the earlier review; null if it was not there"),
-        "status": text_column("its status now; null if it is gone"),
-        "deliver_before": text_column("whether it could be delivered then"),
-        "deliver": text_column("whether it may be delivered now"),
-        "more_occupations": int_column("occupations it has more than then"),
-        "moved_h_m": float_column("how far its coordinate moved; null where one of the two is missing", minimum=0),
-        "moved_v_m": float_column("how much its height changed, now minus then"),
-        "asked": text_column("what the earlier review asked for there"),
-        "action": text_column("what is asked for now"),
-        "revisit": text_column("what became of that", OUTCOMES),
+        "point": text("name of the point", nulls=False),
+        "change": text("what became of it", CHANGES_OF, nulls=False),
+        "status_before": text("its status in the earlier review; null if it was not there"),
+        "status": text("its status now; null if it is gone"),
+        "deliver_before": text("whether it could be delivered then"),
+        "deliver": text("whether it may be delivered now"),
+        "more_occupations": whole("occupations it has more than then"),
+        "moved_h_m": number("how far its coordinate moved; null where one of the two is missing", minimum=0),
+        "moved_v_m": number("how much its height changed, now minus then"),
+        "asked": text("what the earlier review asked for there"),
+        "action": text("what is asked for now"),
+        "revisit": text("what became of that", OUTCOMES),
         "geometry": Column("geometry", "its place now, in the job's CRS"),
     },
 )

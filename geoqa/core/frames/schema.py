@@ -1,24 +1,18 @@
-"""The contract of every frame: column names, kinds, limits, and what each means.
+"""The contract of every frame, column names, kinds, limits, and what each means; every frame of a run, kept by them.
 
-Frames are checked at stage boundaries, not in between, and all faults are reported at once. Columns
-ending in ``_m`` are metres; geometry is in the unit of the job's CRS. A frame may carry more columns
-than its contract names.
-
-An occupations frame from whatever columns a reader has: the contract's others are there, and null.
-
-Every frame of a run, and a step run on them: what it is shown, what it owns, whether it keeps the contracts.
+Frames are checked at stage boundaries, not in between, and all faults are reported at once. Columns ending in ``_m``
+are metres; geometry is in the unit of the job's CRS. A frame may carry more columns than its contract names.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
+from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
-from geoqa.core.frames import canopy, control, zones
-from geoqa.core.frames import contract as frames_contract
-from geoqa.core.frames.canopy import BOUNDED, DETECTION, GROSS_SCALES, PAIRS_NEEDED, REPEATS
+from geoqa.core.frames import canopy, control, logs, revisits, shifts, zones
 from geoqa.core.frames.contract import (
     DELIVERY_REASONS,
     NAME_CHECK_KINDS,
@@ -27,23 +21,15 @@ from geoqa.core.frames.contract import (
     STATUSES,
     Column,
     Frame,
+    column_faults,
+    number,
+    text,
+    whole,
+    yes_no,
 )
-from geoqa.core.frames.contract import bool_column as _bool
-from geoqa.core.frames.contract import float_column as _float
-from geoqa.core.frames.contract import int_column as _int
-from geoqa.core.frames.contract import text_column as _text
-from geoqa.core.frames.logs import CONVERGENCE, DURATIONS, EPOCHS, WAIT_TESTS, WAITS
-from geoqa.core.frames.revisits import CHANGES, EARLIER, REVISITS
-from geoqa.core.frames.shifts import SHIFTED, SHIFTS
+from geoqa.core.job import Job
 from geoqa.core.recipe import JUDGED
-from geoqa.core.steps import Result
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-    from geoqa.core.steps import Analysis
-
+from geoqa.core.steps import Analysis, Result
 
 GRADES = ("copied", "same-fix", "fresh-fix", "separated", "staggered")
 #: Grades of a pair that shows nothing.
@@ -66,19 +52,19 @@ UNNAMED = "unnamed"
 ACCEPTED, REJECTED, REASSIGNED = DECIDED = ("accepted", "rejected", "reassigned")
 
 _SOURCE = {
-    "source_file": _text("name of the file the row came from", nulls=False),
-    "source_line": _int("line of that file, from 1", minimum=1),
+    "source_file": text("name of the file the row came from", nulls=False),
+    "source_line": whole("line of that file, from 1", minimum=1),
 }
 _STATUS = {
-    "status_h": _text("status of the horizontal evidence", STATUSES),
-    "status_v": _text("status of the height evidence", STATUSES),
-    "status": _text("the worse of what the role judges", STATUSES, nulls=False),
+    "status_h": text("status of the horizontal evidence", STATUSES),
+    "status_v": text("status of the height evidence", STATUSES),
+    "status": text("the worse of what the role judges", STATUSES, nulls=False),
 }
 _ELLIPSE = {
-    "semi_major_m": _float("semi-major axis at `confidence`", minimum=0),
-    "semi_minor_m": _float("semi-minor axis at `confidence`", minimum=0),
-    "azimuth_deg": _float("azimuth of the major axis, clockwise from grid north", minimum=0, decimals=1),
-    "confidence": _float("probability the ellipse is drawn for", above=0),
+    "semi_major_m": number("semi-major axis at `confidence`", minimum=0),
+    "semi_minor_m": number("semi-minor axis at `confidence`", minimum=0),
+    "azimuth_deg": number("azimuth of the major axis, clockwise from grid north", minimum=0, decimals=1),
+    "confidence": number("probability the ellipse is drawn for", above=0),
 }
 _GEOMETRY = {"geometry": Column("geometry", "in the job's CRS")}
 
@@ -86,58 +72,58 @@ OCCUPATIONS = Frame(
     key=("occupation_id",),
     base=("occupation_id", "point", "easting_m", "northing_m", "resolution_h_m", *_SOURCE),
     columns={
-        "occupation_id": _int("running number in reading order", minimum=1),
-        "point": _text("name of the point", nulls=False).at("tip"),
-        "visit": _int("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
-        "visit_v": _int("visit for the height, which has a gap of its own", minimum=0),
-        "use": _text("what the point's coordinate makes of the row"),
-        "tolerance_h_m": _float("horizontal tolerance that it brings, with its part per base distance", above=0),
-        "tolerance_v_m": _float("height tolerance that it brings, likewise", above=0),
-        "setup": _text("base set-up: one placement of the base, see `rest_h` in [step.shifts]", nulls=False),
-        "copy_of": _int("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
-        "fix": _int("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
-        "expected_h_m": _float("standard deviation per horizontal axis to expect, learnt without its point", above=0),
-        "expected_v_m": _float("standard deviation of the height to expect, likewise", above=0),
-        "freedom_h": _float("degrees of freedom of what the horizontal one is learnt from", above=0),
-        "freedom_v": _float("degrees of freedom of what that of the height is learnt from", above=0),
-        "wrong_rate": _float("probability that a fix like it is wrong, learnt without its point", minimum=0),
-        "wrong_worth": _float("fixes that it is learnt from", above=0),
+        "occupation_id": whole("running number in reading order", minimum=1),
+        "point": text("name of the point", nulls=False).at("tip"),
+        "visit": whole("visit of the point, from 1, begun after the gap of [step.visits]; 0 forms no pairs", minimum=0),
+        "visit_v": whole("visit for the height, which has a gap of its own", minimum=0),
+        "use": text("what the point's coordinate makes of the row"),
+        "tolerance_h_m": number("horizontal tolerance that it brings, with its part per base distance", above=0),
+        "tolerance_v_m": number("height tolerance that it brings, likewise", above=0),
+        "setup": text("base set-up: one placement of the base, see `rest_h` in [step.shifts]", nulls=False),
+        "copy_of": whole("occupation_id of the row that it repeats; 0 for a row of its own", minimum=0),
+        "fix": whole("number of the initialization within the point, from 1; 0 forms no pairs", minimum=0),
+        "expected_h_m": number("standard deviation per horizontal axis to expect, learnt without its point", above=0),
+        "expected_v_m": number("standard deviation of the height to expect, likewise", above=0),
+        "freedom_h": number("degrees of freedom of what the horizontal one is learnt from", above=0),
+        "freedom_v": number("degrees of freedom of what that of the height is learnt from", above=0),
+        "wrong_rate": number("probability that a fix like it is wrong, learnt without its point", minimum=0),
+        "wrong_worth": number("fixes that it is learnt from", above=0),
         "start_utc": Column("time", "start").at("tip"),
         "end_utc": Column("time", "end"),
-        "duration_s": _float("end minus start", minimum=0),
-        "epochs": _float("number of epochs averaged", minimum=0),
-        "effective_epochs": _float("number of independent epochs they are worth", minimum=1),
-        "easting_m": _float("easting, or east of the site's local origin for geographic input", nulls=False),
-        "northing_m": _float("northing, likewise", nulls=False),
-        "height_m": _float("height above the job's height reference"),
-        "lon_deg": _float("longitude as read, for geographic input"),
-        "lat_deg": _float("latitude as read, for geographic input"),
-        "resolution_h_m": _float(
+        "duration_s": number("end minus start", minimum=0),
+        "epochs": number("number of epochs averaged", minimum=0),
+        "effective_epochs": number("number of independent epochs they are worth", minimum=1),
+        "easting_m": number("easting, or east of the site's local origin for geographic input", nulls=False),
+        "northing_m": number("northing, likewise", nulls=False),
+        "height_m": number("height above the job's height reference"),
+        "lon_deg": number("longitude as read, for geographic input"),
+        "lat_deg": number("latitude as read, for geographic input"),
+        "resolution_h_m": number(
             "step of the coordinates: last digit as written, or the grid they lie on", above=0, nulls=False
         ),
-        "resolution_v_m": _float("step of the heights, likewise", above=0),
-        "sigma_e_m": _float("reported standard deviation east", above=0),
-        "sigma_n_m": _float("reported standard deviation north", above=0),
-        "sigma_u_m": _float("reported standard deviation of the height", above=0),
-        "cov_en_m2": _float("covariance of east and north"),
-        "cov_eu_m2": _float("covariance of east and height"),
-        "cov_nu_m2": _float("covariance of north and height"),
-        "solution": _text("solution type"),
-        "method": _text("how the point was measured", nulls=False),
-        "origin": _text("where the coordinate comes from", nulls=False),
-        "role": _text("what the point is for"),
-        "initialization": _text("label of the ambiguity resolution"),
-        "base": _text("label of the base set-up").at("tip"),
-        "base_distance_m": _float("distance to the base", minimum=0),
-        "operator": _text("who measured"),
-        "antenna_height_m": _float("antenna height"),
-        "satellites": _float("number of satellites", minimum=0),
-        "pdop": _float("position dilution of precision", minimum=0),
-        "correction_age_s": _float("age of the corrections", minimum=0),
-        "canopy": _text("canopy class: the surveyor's label, or as [canopy] decides").at("tip"),
+        "resolution_v_m": number("step of the heights, likewise", above=0),
+        "sigma_e_m": number("reported standard deviation east", above=0),
+        "sigma_n_m": number("reported standard deviation north", above=0),
+        "sigma_u_m": number("reported standard deviation of the height", above=0),
+        "cov_en_m2": number("covariance of east and north"),
+        "cov_eu_m2": number("covariance of east and height"),
+        "cov_nu_m2": number("covariance of north and height"),
+        "solution": text("solution type"),
+        "method": text("how the point was measured", nulls=False),
+        "origin": text("where the coordinate comes from", nulls=False),
+        "role": text("what the point is for"),
+        "initialization": text("label of the ambiguity resolution"),
+        "base": text("label of the base set-up").at("tip"),
+        "base_distance_m": number("distance to the base", minimum=0),
+        "operator": text("who measured"),
+        "antenna_height_m": number("antenna height"),
+        "satellites": number("number of satellites", minimum=0),
+        "pdop": number("position dilution of precision", minimum=0),
+        "correction_age_s": number("age of the corrections", minimum=0),
+        "canopy": text("canopy class: the surveyor's label, or as [canopy] decides").at("tip"),
         **canopy.ON_OCCUPATIONS,
-        "name_read": _text("name as the file has it, where matching or a reviewer may give another"),
-        "decision": _text("what the reviewer decided of the row", DECIDED),
+        "name_read": text("name as the file has it, where matching or a reviewer may give another"),
+        "decision": text("what the reviewer decided of the row", DECIDED),
         **_SOURCE,
         **_GEOMETRY,
     },
@@ -147,32 +133,32 @@ CLOSURES = Frame(
     key=("pair_id",),
     base=("pair_id", "point", "occupation_a", "occupation_b", "de_m", "dn_m", "horizontal_m", "independence_h"),
     columns={
-        "pair_id": _int("running number", minimum=1),
-        "point": _text("name of the point", nulls=False).at(tip=(1, "")),
-        "occupation_a": _int("the earlier occupation", minimum=1),
-        "occupation_b": _int("the later occupation", minimum=1),
-        "gap_s": _float("start of the later minus end of the earlier", minimum=0),
-        "new_fix": _bool("shown to have another initialization"),
-        "new_base": _bool("shown to have another base set-up"),
-        "new_antenna_height": _bool("shown to have another antenna height"),
-        "new_operator": _bool("shown to have another operator"),
-        "sky_repeats": _bool("gap near a multiple of 23 h 56 min: as near as [step.closures] says"),
-        "independence_h": _text("grade of independence, horizontal", GRADES, nulls=False).at(tip=(7, "")),
-        "independence_v": _text("grade of independence, height", GRADES),
-        "de_m": _float("east, later minus earlier", nulls=False),
-        "dn_m": _float("north, later minus earlier", nulls=False),
-        "du_m": _float("up, later minus earlier").at(tip=(4, "")),
-        "horizontal_m": _float("horizontal length of the closure", minimum=0, nulls=False).at(tip=(3, "")),
-        "azimuth_deg": _float("azimuth from the earlier to the later, clockwise from north", minimum=0),
-        "tolerance_h_m": _float("largest horizontal closure accepted for this pair", above=0).at(tip=(5, "")),
-        "tolerance_v_m": _float("largest height closure accepted for this pair", above=0).at(tip=(6, "")),
-        "t_h": _float("test statistic of the horizontal closure", minimum=0),
-        "p_h": _float("probability of a larger one when nothing is wrong", minimum=0),
-        "t_v": _float("test statistic of the height closure", minimum=0),
-        "p_v": _float("probability of a larger one when nothing is wrong", minimum=0),
+        "pair_id": whole("running number", minimum=1),
+        "point": text("name of the point", nulls=False).at(tip=(1, "")),
+        "occupation_a": whole("the earlier occupation", minimum=1),
+        "occupation_b": whole("the later occupation", minimum=1),
+        "gap_s": number("start of the later minus end of the earlier", minimum=0),
+        "new_fix": yes_no("shown to have another initialization"),
+        "new_base": yes_no("shown to have another base set-up"),
+        "new_antenna_height": yes_no("shown to have another antenna height"),
+        "new_operator": yes_no("shown to have another operator"),
+        "sky_repeats": yes_no("gap near a multiple of 23 h 56 min: as near as [step.closures] says"),
+        "independence_h": text("grade of independence, horizontal", GRADES, nulls=False).at(tip=(7, "")),
+        "independence_v": text("grade of independence, height", GRADES),
+        "de_m": number("east, later minus earlier", nulls=False),
+        "dn_m": number("north, later minus earlier", nulls=False),
+        "du_m": number("up, later minus earlier").at(tip=(4, "")),
+        "horizontal_m": number("horizontal length of the closure", minimum=0, nulls=False).at(tip=(3, "")),
+        "azimuth_deg": number("azimuth from the earlier to the later, clockwise from north", minimum=0),
+        "tolerance_h_m": number("largest horizontal closure accepted for this pair", above=0).at(tip=(5, "")),
+        "tolerance_v_m": number("largest height closure accepted for this pair", above=0).at(tip=(6, "")),
+        "t_h": number("test statistic of the horizontal closure", minimum=0),
+        "p_h": number("probability of a larger one when nothing is wrong", minimum=0),
+        "t_v": number("test statistic of the height closure", minimum=0),
+        "p_v": number("probability of a larger one when nothing is wrong", minimum=0),
         **_STATUS,
         "status": _STATUS["status"].at(tip=(2, "")),
-        "canopy": _text("canopy class that both share"),
+        "canopy": text("canopy class that both share"),
         **_GEOMETRY,
     },
 )
@@ -181,98 +167,98 @@ POINTS = Frame(
     key=("point",),
     base=("point", "occupations", "visits", "set_aside", "status"),
     columns={
-        "point": _text("name of the point", nulls=False).at(
+        "point": text("name of the point", nulls=False).at(
             "csv", tip=(1, ""), beyond=(10, "point"), withheld=(10, "point")
         ),
-        "role": _text("what the point is for").at(
+        "role": text("what the point is for").at(
             "csv", judgement=(270, "role"), withheld=(20, "role"), filter=(40, "Role")
         ),
-        "easting_m": _float("combined easting; null where there is nothing to give").at("csv"),
-        "northing_m": _float("combined northing").at("csv"),
-        "height_m": _float("combined height").at("csv", position=(40, "height")),
-        "radius95_m": _float("horizontal radius at 95 %", minimum=0).at(
+        "easting_m": number("combined easting; null where there is nothing to give").at("csv"),
+        "northing_m": number("combined northing").at("csv"),
+        "height_m": number("combined height").at("csv", position=(40, "height")),
+        "radius95_m": number("horizontal radius at 95 %", minimum=0).at(
             "csv", "delivered", position=(50, "radius, 95 %"), tip=(6, "")
         ),
-        "up95_m": _float("height uncertainty at 95 %", minimum=0, quantity="bound").at(
+        "up95_m": number("height uncertainty at 95 %", minimum=0, quantity="bound").at(
             "csv", "delivered", position=(70, "height, 95 %"), tip=(7, "")
         ),
-        "var_e_m2": _float("variance east", minimum=0).at(
+        "var_e_m2": number("variance east", minimum=0).at(
             delivered=(0, "one standard deviation east, relative to the base unless its uncertainty is stated")
         ),
-        "var_n_m2": _float("variance north", minimum=0).at(delivered=(0, "the same north")),
-        "var_u_m2": _float("variance of the height", minimum=0).at(delivered=(0, "the same of the height")),
-        "cov_en_m2": _float("covariance of east and north"),
-        "cov_eu_m2": _float("covariance of east and height"),
-        "cov_nu_m2": _float("covariance of north and height"),
+        "var_n_m2": number("variance north", minimum=0).at(delivered=(0, "the same north")),
+        "var_u_m2": number("variance of the height", minimum=0).at(delivered=(0, "the same of the height")),
+        "cov_en_m2": number("covariance of east and north"),
+        "cov_eu_m2": number("covariance of east and height"),
+        "cov_nu_m2": number("covariance of north and height"),
         "semi_major_m": _ELLIPSE["semi_major_m"].at("csv", "delivered"),
         "semi_minor_m": _ELLIPSE["semi_minor_m"].at("csv", "delivered"),
-        "worst_horizontal_m": _float("largest horizontal closure between independent fixes", minimum=0).at(
+        "worst_horizontal_m": number("largest horizontal closure between independent fixes", minimum=0).at(
             "csv", judgement=(30, "largest closure, horizontal")
         ),
-        "worst_vertical_m": _float("largest height closure between independent fixes", minimum=0).at(
+        "worst_vertical_m": number("largest height closure between independent fixes", minimum=0).at(
             "csv", judgement=(50, "largest closure, height")
         ),
-        "limit_h_m": _float("what is accepted of the largest horizontal closure; null where not judged", minimum=0).at(
+        "limit_h_m": number("what is accepted of the largest horizontal closure; null where not judged", minimum=0).at(
             "csv", judgement=(40, "accepted of it")
         ),
-        "limit_v_m": _float("the same of the largest height closure", minimum=0).at(
+        "limit_v_m": number("the same of the largest height closure", minimum=0).at(
             "csv", judgement=(60, "accepted of that")
         ),
-        "excess": _float("largest closure over what is accepted of it, of the worse judged axis", minimum=0).at("csv"),
+        "excess": number("largest closure over what is accepted of it, of the worse judged axis", minimum=0).at("csv"),
         "azimuth_deg": _ELLIPSE["azimuth_deg"].at("csv", "delivered", position=(110, "long axis from grid north")),
         "confidence": _ELLIPSE["confidence"].at("csv", "delivered"),
-        "risk": _float(
+        "risk": number(
             "probability that an error exceeds the requirement", minimum=0, quantity="probability", decimals=6
         ).at("csv", "delivered", judgement=(180, "outside the requirement"), tip=(8, "")),
-        "wrong_h": _float("probability that the position rests on a fix that is wrong horizontally", minimum=0),
-        "wrong_v": _float("probability that the height rests on a fix that is wrong in height", minimum=0),
-        "within_h": _float("probability that the horizontal error is within the requirement", minimum=0),
-        "within_v": _float("probability that the height error is within the requirement", minimum=0),
-        "detectable_h_m": _float("bias of one visit that the closures find with a power of 0.80", minimum=0),
-        "detectable_v_m": _float("the same for the height", minimum=0),
-        "power_h": _float("probability that a bias as large as the requirement is found", minimum=0),
-        "power_v": _float("the same for the height", minimum=0),
-        "occupations": _int("direct measured occupations", minimum=0).at("csv"),
-        "visits": _int("visits they fall into", minimum=0).at("csv", "delivered", withheld=(40, "visits")),
-        "visits_used_h": _int("visits the horizontal status rests on", minimum=0).at("csv"),
-        "visits_used_v": _int("visits the height status rests on", minimum=0).at("csv"),
-        "degrees_of_freedom_h": _float(
+        "wrong_h": number("probability that the position rests on a fix that is wrong horizontally", minimum=0),
+        "wrong_v": number("probability that the height rests on a fix that is wrong in height", minimum=0),
+        "within_h": number("probability that the horizontal error is within the requirement", minimum=0),
+        "within_v": number("probability that the height error is within the requirement", minimum=0),
+        "detectable_h_m": number("bias of one visit that the closures find with a power of 0.80", minimum=0),
+        "detectable_v_m": number("the same for the height", minimum=0),
+        "power_h": number("probability that a bias as large as the requirement is found", minimum=0),
+        "power_v": number("the same for the height", minimum=0),
+        "occupations": whole("direct measured occupations", minimum=0).at("csv"),
+        "visits": whole("visits they fall into", minimum=0).at("csv", "delivered", withheld=(40, "visits")),
+        "visits_used_h": whole("visits the horizontal status rests on", minimum=0).at("csv"),
+        "visits_used_v": whole("visits the height status rests on", minimum=0).at("csv"),
+        "degrees_of_freedom_h": number(
             "of the precision's horizontal scale; null where it is taken as known", minimum=0
         ),
-        "degrees_of_freedom_v": _float("of the precision's height scale; null where it is taken as known", minimum=0),
-        "set_aside": _int("occupations the coordinate does not use", minimum=0).at("csv"),
+        "degrees_of_freedom_v": number("of the precision's height scale; null where it is taken as known", minimum=0),
+        "set_aside": whole("occupations the coordinate does not use", minimum=0).at("csv"),
         "status": _STATUS["status"].at("csv", "delivered", beyond=(20, "status"), withheld=(30, "status"), tip=(2, "")),
         "status_h": _STATUS["status_h"].at("csv"),
         "status_v": _STATUS["status_v"].at("csv"),
-        "reason": _text("why this status").at("csv", judgement=(20, "why"), beyond=(50, "why"), tip=(3, "")),
-        "reason_key": _text("key of that reason; null where another step gives one", tuple(STATUS_REASONS)),
-        "finding": _text("the same without what settles or explains it"),
-        "deliver": _text("may it be delivered", DELIVERIES, nulls=False).at(
+        "reason": text("why this status").at("csv", judgement=(20, "why"), beyond=(50, "why"), tip=(3, "")),
+        "reason_key": text("key of that reason; null where another step gives one", tuple(STATUS_REASONS)),
+        "finding": text("the same without what settles or explains it"),
+        "deliver": text("may it be delivered", DELIVERIES, nulls=False).at(
             "csv", "delivered", judgement=(80, "deliver"), tip=(4, "")
         ),
-        "deliver_reason": _text("why, or why not", nulls=False).at(
+        "deliver_reason": text("why, or why not", nulls=False).at(
             "csv", "delivered", judgement=(90, "because"), withheld=(70, "why not"), tip=(5, "")
         ),
-        "deliver_key": _text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
-        "judged": _text("the axes its delivery is judged by", JUDGED),
-        "untested": _text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
-        "untested_keys": _text("keys of that, a blank between; null where another step gives it"),
-        "canopy": _text("canopy class that its occupations share").at(
+        "deliver_key": text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
+        "judged": text("the axes its delivery is judged by", JUDGED),
+        "untested": text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
+        "untested_keys": text("keys of that, a blank between; null where another step gives it"),
+        "canopy": text("canopy class that its occupations share").at(
             "csv", judgement=(210, "canopy"), filter=(30, "Cover")
         ),
-        "canopy_mixed": _bool("whether they state several"),
+        "canopy_mixed": yes_no("whether they state several"),
         **canopy.ON_POINTS,
-        "basis": _text("where most of what is known of its precision comes from"),
-        "zone": _text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
-        "shift": _text("suspicious shifts that the occupations its coordinate rests on are part of"),
-        "explained": _text("shifts without which the point would not disagree"),
-        "shift_h_m": _float(
+        "basis": text("where most of what is known of its precision comes from"),
+        "zone": text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
+        "shift": text("suspicious shifts that the occupations its coordinate rests on are part of"),
+        "explained": text("shifts without which the point would not disagree"),
+        "shift_h_m": number(
             "95 % bound of how far off it is if the wrong half of the work is, horizontally", minimum=0
         ),
-        "shift_v_m": _float(
+        "shift_v_m": number(
             "the same for the height; null: it rests on no shift, or on one known to be off along that axis", minimum=0
         ),
-        "decision": _text("what a reviewer decided here, who, when and why; it changes neither status nor delivery").at(
+        "decision": text("what a reviewer decided here, who, when and why; it changes neither status nor delivery").at(
             "csv", "delivered", judgement=(170, "reviewer")
         ),
         **_GEOMETRY,
@@ -283,30 +269,30 @@ CLASSES = Frame(
     key=("canopy", "solution"),
     base=("canopy", "solution", "pairs"),
     columns={
-        "canopy": _text("canopy class; null for the whole site, and for rows without a label"),
-        "solution": _text("solution type; null for the whole site, and where none is stated"),
-        "pairs": _int("pairs of different visits", minimum=0),
-        "explained": _int("those that a shift explains: its offset is taken off, or they are left out", minimum=0),
-        **BOUNDED,
-        "wrong_fix_rate_without": _float("the rate if single finds of the search for shifts were no fixes", minimum=0),
-        "wrong_fix_rate": _float("share of wrong fixes, as the class's own show it; null where none could", minimum=0),
-        "wrong_fix_rate_low": _float("... lower 95 % bound", minimum=0),
-        "wrong_fix_rate_high": _float("... upper 95 % bound", minimum=0),
-        "used_wrong_fix_rate": _float("share of wrong fixes that is used", minimum=0),
-        "wrong_fix_worth": _float("fixes that it is worth", above=0),
-        "points": _int("observed points, of which the shares are", minimum=0),
-        **{f"share_{status}": _float(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
-        "used_ratio_h": _float("what stated horizontal precision is multiplied with; null where none is", above=0),
-        "used_ratio_v": _float("what stated height precision is multiplied with", above=0),
-        "used_repeatability_h_m": _float("standard deviation per horizontal axis of what states none", above=0),
-        "used_repeatability_v_m": _float("standard deviation of the height of what states none", above=0),
-        "degrees_of_freedom_h": _float("how well the horizontal figure used is known", minimum=0),
-        "degrees_of_freedom_v": _float("how well the height figure used is known", minimum=0),
-        "core_shape": _float("degrees of freedom of Student's t that errors follow; null for a normal one", above=2),
-        "stated_h_m": _float("usual stated standard deviation per horizontal axis", above=0),
-        "stated_v_m": _float("usual stated standard deviation of the height", above=0),
-        "basis_h": _text("where most of what is known of the horizontal ratio comes from"),
-        "basis_v": _text("where most of what is known of the height's ratio comes from"),
+        "canopy": text("canopy class; null for the whole site, and for rows without a label"),
+        "solution": text("solution type; null for the whole site, and where none is stated"),
+        "pairs": whole("pairs of different visits", minimum=0),
+        "explained": whole("those that a shift explains: its offset is taken off, or they are left out", minimum=0),
+        **canopy.BOUNDED,
+        "wrong_fix_rate_without": number("the rate if single finds of the search for shifts were no fixes", minimum=0),
+        "wrong_fix_rate": number("share of wrong fixes, as the class's own show it; null where none could", minimum=0),
+        "wrong_fix_rate_low": number("... lower 95 % bound", minimum=0),
+        "wrong_fix_rate_high": number("... upper 95 % bound", minimum=0),
+        "used_wrong_fix_rate": number("share of wrong fixes that is used", minimum=0),
+        "wrong_fix_worth": number("fixes that it is worth", above=0),
+        "points": whole("observed points, of which the shares are", minimum=0),
+        **{f"share_{status}": number(f"share of observed points that are {status}", minimum=0) for status in STATUSES},
+        "used_ratio_h": number("what stated horizontal precision is multiplied with; null where none is", above=0),
+        "used_ratio_v": number("what stated height precision is multiplied with", above=0),
+        "used_repeatability_h_m": number("standard deviation per horizontal axis of what states none", above=0),
+        "used_repeatability_v_m": number("standard deviation of the height of what states none", above=0),
+        "degrees_of_freedom_h": number("how well the horizontal figure used is known", minimum=0),
+        "degrees_of_freedom_v": number("how well the height figure used is known", minimum=0),
+        "core_shape": number("degrees of freedom of Student's t that errors follow; null for a normal one", above=2),
+        "stated_h_m": number("usual stated standard deviation per horizontal axis", above=0),
+        "stated_v_m": number("usual stated standard deviation of the height", above=0),
+        "basis_h": text("where most of what is known of the horizontal ratio comes from"),
+        "basis_v": text("where most of what is known of the height's ratio comes from"),
     },
 )
 
@@ -315,9 +301,9 @@ SET_ASIDE = Frame(
     base=("source_file", "source_line", "reason", "row"),
     columns={
         **_SOURCE,
-        "reason": _text("why the row is not used", nulls=False),
-        "reason_key": _text("key of that reason; null where the reader gives its own", tuple(REJECTIONS)),
-        "row": _text("the text as it stood", nulls=False),
+        "reason": text("why the row is not used", nulls=False),
+        "reason_key": text("key of that reason; null where the reader gives its own", tuple(REJECTIONS)),
+        "row": text("the text as it stood", nulls=False),
     },
 )
 
@@ -325,9 +311,9 @@ ELLIPSES = Frame(
     key=("subject", "id"),
     base=("subject", "id", "point", "semi_major_m", "semi_minor_m", "azimuth_deg", "confidence"),
     columns={
-        "subject": _text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
-        "id": _text("key of that row", nulls=False),
-        "point": _text("name of the point", nulls=False).at("tip"),
+        "subject": text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
+        "id": text("key of that row", nulls=False),
+        "point": text("name of the point", nulls=False).at("tip"),
         **_ELLIPSE,
         **{name: _ELLIPSE[name].at("tip") for name in ("semi_major_m", "semi_minor_m")},
         **_GEOMETRY,
@@ -338,19 +324,19 @@ DECISIONS = Frame(
     key=("decision_id",),
     base=("decision_id", "action", "kind", "target", "point", "occupations", "who", "when", "why", *_SOURCE),
     columns={
-        "decision_id": _int("running number in the file of decisions", minimum=1),
-        "action": _text("what was decided", ("accept", "reject", "reassign"), nulls=False),
-        "kind": _text("of what", ("occupation", "point"), nulls=False),
-        "target": _text("name of the point, or file and line of the row", nulls=False),
-        "guard": _text("name as read or coordinate that the row must still have"),
-        "new_point": _text("the point the rows now belong to"),
-        "point_before": _text("the point the rows belonged to", nulls=False),
-        "point": _text("the point the rows belong to", nulls=False),
-        "occupations": _int("rows concerned", minimum=1),
-        "occupation_id": _int("the first of them", minimum=1),
-        "who": _text("who decided", nulls=False),
-        "when": _text("when", nulls=False),
-        "why": _text("why", nulls=False),
+        "decision_id": whole("running number in the file of decisions", minimum=1),
+        "action": text("what was decided", ("accept", "reject", "reassign"), nulls=False),
+        "kind": text("of what", ("occupation", "point"), nulls=False),
+        "target": text("name of the point, or file and line of the row", nulls=False),
+        "guard": text("name as read or coordinate that the row must still have"),
+        "new_point": text("the point the rows now belong to"),
+        "point_before": text("the point the rows belonged to", nulls=False),
+        "point": text("the point the rows belong to", nulls=False),
+        "occupations": whole("rows concerned", minimum=1),
+        "occupation_id": whole("the first of them", minimum=1),
+        "who": text("who decided", nulls=False),
+        "when": text("when", nulls=False),
+        "why": text("why", nulls=False),
         **_SOURCE,
         **_GEOMETRY,
     },
@@ -360,45 +346,22 @@ NAME_CHECKS = Frame(
     key=("kind", "point", "other"),
     base=("kind", "point", "other", "distance_m", "message"),
     columns={
-        "kind": _text("what was seen", tuple(kind.words for kind in NAME_CHECK_KINDS.values()), nulls=False),
-        "kind_key": _text("key of that", tuple(NAME_CHECK_KINDS)),
-        "point": _text("name of the point", nulls=False),
-        "other": _text("the other name"),
-        "distance_m": _float("distance, null for a gap in a running number", minimum=0),
-        "message": _text("in words", nulls=False),
+        "kind": text("what was seen", tuple(kind.words for kind in NAME_CHECK_KINDS.values()), nulls=False),
+        "kind_key": text("key of that", tuple(NAME_CHECK_KINDS)),
+        "point": text("name of the point", nulls=False),
+        "other": text("the other name"),
+        "distance_m": number("distance, null for a gap in a running number", minimum=0),
+        "message": text("in words", nulls=False),
     },
 )
 
+#: Every contract by the name of its frame: a module calls it as the frame, in capitals.
 FRAMES: dict[str, Frame] = {
-    "epochs": EPOCHS,
-    "occupations": OCCUPATIONS,
-    "closures": CLOSURES,
-    "points": POINTS,
-    "classes": CLASSES,
-    "first_classes": CLASSES,
-    "gross_scales": GROSS_SCALES,
-    "repeats": REPEATS,
-    "calibration_by_procedure": canopy.CALIBRATION_BY_PROCEDURE,
-    "pairs_needed": PAIRS_NEEDED,
-    "detection": DETECTION,
-    "shifts": SHIFTS,
-    "shifted": SHIFTED,
-    "set_aside": SET_ASIDE,
-    "ellipses": ELLIPSES,
-    "decisions": DECISIONS,
-    "name_checks": NAME_CHECKS,
-    **control.CONTRACTS,
-    **canopy.CONTRACTS,
-    "canopy_costs": canopy.CANOPY_COSTS,
-    **zones.CONTRACTS,
-    "convergence": CONVERGENCE,
-    "waits": WAITS,
-    "wait_tests": WAIT_TESTS,
-    "durations": DURATIONS,
-    "earlier": EARLIER,
-    "changes": CHANGES,
-    "revisits": REVISITS,
-}
+    name.lower(): one
+    for room in (globals(), *map(vars, (canopy, control, logs, revisits, shifts, zones)))
+    for name, one in room.items()
+    if isinstance(one, Frame)
+} | {"first_classes": CLASSES}
 
 
 #: The format of run.json; its JSON schema stands in `geoqa/schemas`.
@@ -444,7 +407,7 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
     if contract and not len(repeated):
         present = [c for c in (columns or frame.columns) if c in frame.columns and c in contract.columns]
         for c in present:
-            faults += frames_contract.column_faults(f"{name}.{c}", frame[c], contract.columns[c])
+            faults += column_faults(f"{name}.{c}", frame[c], contract.columns[c])
         if columns is None and all(k in frame.columns for k in contract.key):
             doubles = int(frame.duplicated(list(contract.key)).sum())
             if doubles:
@@ -480,8 +443,6 @@ def complete_occupations(columns: Mapping[str, Any], source_file: str) -> pd.Dat
     pandas.DataFrame
         Rows in the order given; what is missing is null, ``origin`` measured, ``method`` direct.
     """
-    import pandas as pd
-
     rows = range(len(columns["point"]))
     given = {name: pd.Series(values).set_axis(rows) for name, values in columns.items()}
     given["occupation_id"] = pd.Series(range(1, len(rows) + 1), index=rows)
@@ -493,8 +454,6 @@ def complete_occupations(columns: Mapping[str, Any], source_file: str) -> pd.Dat
 
 
 def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) -> pd.Series:
-    import pandas as pd
-
     if kind == "float":
         return pd.Series(float("nan"), index=rows) if values is None else values.astype("float64")
     if kind == "int" and values is not None:
@@ -511,7 +470,7 @@ def _typed(kind: str, values: pd.Series | None, rows: range, usual: str | None) 
     return (words.fillna(usual) if usual else words).astype("category")
 
 
-class Frames:
+class RunFrames:
     """Every frame of a run; columns are attached by key, and each has one owner."""
 
     def __init__(self, frames: Mapping[str, pd.DataFrame]) -> None:
@@ -611,7 +570,7 @@ def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:
     return frame in frames and (not column or column in frames[frame])
 
 
-def judged_again(steps: Sequence[Analysis], frames: Mapping[str, pd.DataFrame], job: Job) -> Frames:
+def judged_again(steps: Sequence[Analysis], frames: Mapping[str, pd.DataFrame], job: Job) -> RunFrames:
     """Return frames with what ordered steps make of them, and nothing that these gave before.
 
     Parameters
@@ -621,7 +580,7 @@ def judged_again(steps: Sequence[Analysis], frames: Mapping[str, pd.DataFrame], 
     frames
         Frames by name, such as the occupations with a shift taken off; they are not changed.
     """
-    kept = Frames.before(steps, frames)
+    kept = RunFrames.before(steps, frames)
     for step in steps:
         kept.run(step, job)
     return kept

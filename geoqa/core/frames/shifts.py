@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from geoqa.core.frames.contract import Frame
-from geoqa.core.frames.contract import bool_column as _bool
-from geoqa.core.frames.contract import float_column as _float
-from geoqa.core.frames.contract import int_column as _int
-from geoqa.core.frames.contract import text_column as _text
+from geoqa.core.frames.contract import Frame, bounded, number, text, whole, yes_no
 
 KINDS = ("translation", "height", "rotation", "scale", "tilt", "drift", "unit", "axes", "name")
 SCOPES = (
@@ -15,20 +11,16 @@ SCOPES = (
 )  # fmt: skip
 
 _NAMED = {
-    "setup": _text(
+    "setup": text(
         "what shares it: base set-up, file, crew, antenna height, stretch of work, occupation, point", nulls=False
     ),
-    "kind": _text("what changes", KINDS, nulls=False),
+    "kind": text("what changes", KINDS, nulls=False),
 }
 _ESTIMATE = {
-    f"{name}{end}": _float(f"{about}{word}")
-    for name, about in (
-        ("de_m", "east, what the occupations have too much; of a drift, from its middle to the later ones"),
-        ("dn_m", "north, likewise"),
-        ("du_m", "up, likewise"),
-        ("reach_m", "what a rotation, scale, tilt or drift changes from the middle to the farther points"),
-    )
-    for end, word in (("", ""), ("_low", ", lower 95 % bound"), ("_high", ", upper 95 % bound"))
+    **bounded("de_m", "east, what the occupations have too much; of a drift, from its middle to the later ones"),
+    **bounded("dn_m", "north, likewise"),
+    **bounded("du_m", "up, likewise"),
+    **bounded("reach_m", "what a rotation, scale, tilt or drift changes from the middle to the farther points"),
 }
 
 SHIFTS = Frame(
@@ -36,18 +28,18 @@ SHIFTS = Frame(
     base=("setup", "kind", "de_m", "dn_m", "du_m", "p", "points", "message"),
     columns={
         **_NAMED,
-        "scope": _text("what kind of thing `setup` is", SCOPES, nulls=False),
+        "scope": text("what kind of thing `setup` is", SCOPES, nulls=False),
         **_ESTIMATE,
-        "rotation_deg": _float("rotation against the others, clockwise"),
-        "scale_ppm": _float("scale against the others"),
-        "tilt_ppm": _float("steepest tilt of the heights"),
-        "p": _float("probability of a larger one when there is none, this test alone", minimum=0),
-        "points": _int("points that show it", minimum=0),
-        "suspicious": _bool("beyond what set-ups of this site differ by, all tests together"),
-        "looks_like": _text("what it looks like"),
-        "off_control": _bool("whether control shows it"),
-        "remedy": _text("what to do"),
-        "message": _text("in words", nulls=False),
+        "rotation_deg": number("rotation against the others, clockwise"),
+        "scale_ppm": number("scale against the others"),
+        "tilt_ppm": number("steepest tilt of the heights"),
+        "p": number("probability of a larger one when there is none, this test alone", minimum=0),
+        "points": whole("points that show it", minimum=0),
+        "suspicious": yes_no("beyond what set-ups of this site differ by, all tests together"),
+        "looks_like": text("what it looks like"),
+        "off_control": yes_no("whether control shows it"),
+        "remedy": text("what to do"),
+        "message": text("in words", nulls=False),
     },
 )
 
@@ -56,13 +48,13 @@ SHIFTED = Frame(
     base=("setup", "kind", "occupation_id", "point", "de_m", "dn_m", "du_m", "new_point", "mends", "either"),
     columns={
         **_NAMED,
-        "occupation_id": _int("an occupation of a suspicious shift", minimum=1),
-        "point": _text("name of its point", nulls=False),
-        "de_m": _float("east, what it has too much", nulls=False),
-        "dn_m": _float("north, likewise", nulls=False),
-        "du_m": _float("up, likewise", nulls=False),
-        "new_point": _text("the point it belongs to, where its name is wrong"),
-        "mends": _bool("whether a correction can set it right"),
-        "either": _bool("of one of two sides, and nothing says which is off; the other one stands here with zeros"),
+        "occupation_id": whole("an occupation of a suspicious shift", minimum=1),
+        "point": text("name of its point", nulls=False),
+        "de_m": number("east, what it has too much", nulls=False),
+        "dn_m": number("north, likewise", nulls=False),
+        "du_m": number("up, likewise", nulls=False),
+        "new_point": text("the point it belongs to, where its name is wrong"),
+        "mends": yes_no("whether a correction can set it right"),
+        "either": yes_no("of one of two sides, and nothing says which is off; the other one stands here with zeros"),
     },
 )

@@ -1,9 +1,4 @@
-"""Phrases and orders that analysis and outputs share: the worst first, canopy, off control.
-
-The worst first: in which order points are listed, and how a closure is told beside what is accepted of it.
-
-Base set-ups that known coordinates contradict and halves of the work that differ: read first in every output.
-"""
+"""Phrases and orders that analysis and outputs share: the worst first, closures beside limits, canopy, off control."""
 
 from __future__ import annotations
 
@@ -70,13 +65,9 @@ def canopy_sentences(costs: pd.DataFrame, tests: pd.DataFrame, curves: pd.DataFr
         After how long a fix is late.
     """
     words = {BEYOND: "beyond tolerance", LATE: f"whose first fix held only after {duration(patience_s)}"}
-    said = _classes(costs, tests)
-    said += _shares(costs, tests, words)
-    said += [
-        text
-        for row in tests[(tests["test"] == LOGISTIC) & (tests["p_adjusted"] < SURE)].to_dict("records")
-        if (text := _curve(row, curves, words))
-    ]
+    bent = tests[(tests["test"] == LOGISTIC) & (tests["p_adjusted"] < SURE)].to_dict("records")
+    said = [*_classes(costs, tests), *_shares(costs, tests, words)]
+    said += filter(None, (_curve(row, curves, words) for row in bent))
     if said:
         said.append("canopy is compared as it was met: places under it differ in crews, days and ground as well")
     return said
@@ -148,18 +139,19 @@ def _over_all(tests: pd.DataFrame) -> str:
 
 def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> list[str]:
     """Return the shares beyond tolerance and of late fixes by class, where the classes differ."""
+
+    def told(one: dict[str, Any], column: str, count: str) -> str:
+        share = bounded(one[column], one[f"{column}_low"], one[f"{column}_high"])
+        return f"{share} of {one[count]} {under(one['value'])}"
+
     said = []
     for cost, column, count in ((BEYOND, "beyond", "proven"), (LATE, "late", "waited")):
         row = tests[(tests["cost"] == cost) & (tests["by"] == CLASS) & (tests["p_adjusted"] < SURE)]
         mine = costs[(costs["by"] == CLASS) & (costs[count] >= FEW)].to_dict("records")
         if len(row) and mine:
-            parts = [f"{_percent(one, column)} of {one[count]} {under(one['value'])}" for one in mine]
-            said.append(f"points {words[cost]}: {', '.join(parts)} ({p_value(float(row['p_adjusted'].iloc[0]))})")
+            parts = ", ".join(told(one, column, count) for one in mine)
+            said.append(f"points {words[cost]}: {parts} ({p_value(float(row['p_adjusted'].iloc[0]))})")
     return said
-
-
-def _percent(row: dict[str, Any], column: str) -> str:
-    return bounded(row[column], row[f"{column}_low"], row[f"{column}_high"])
 
 
 def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> str:
@@ -204,12 +196,11 @@ def largest_first(p: Array, size: Array) -> Index:
 
 def ordered(checks: pd.DataFrame) -> pd.DataFrame:
     """Return the frame ``control_checks`` in its order for people: set-ups off control, other set-ups, points."""
-    sizes = checks[["horizontal_m", "du_m"]].to_numpy(dtype=float, na_value=np.nan)
-    return checks.iloc[
-        largest_first(
-            checks.reindex(columns=["p_h", "p_v"]).to_numpy(dtype=float, na_value=np.nan), np.nan_to_num(sizes)
-        )
-    ]
+    p, sizes = (
+        checks.reindex(columns=names).to_numpy(dtype=float, na_value=np.nan)
+        for names in (["p_h", "p_v"], ["horizontal_m", "du_m"])
+    )
+    return checks.iloc[largest_first(p, np.nan_to_num(sizes))]
 
 
 def setups(checks: pd.DataFrame | None) -> pd.DataFrame | None:
@@ -247,11 +238,7 @@ def off_control_sentence(checks: pd.DataFrame | None, job: Job) -> str:
 
 def off_control(frames: Frames, job: Job) -> str:
     """Return the same from the frames of a review, and which half of the work is off against the other."""
-    told = (
-        off_control_sentence(frames.get("control_checks"), job),
-        halves(frames, job),
-    )
-    return " ".join(one for one in told if one)
+    return " ".join(filter(None, (off_control_sentence(frames.get("control_checks"), job), halves(frames, job))))
 
 
 def halves(frames: Frames, job: Job) -> str:

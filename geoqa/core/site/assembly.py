@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from geoqa.core import geodesy
+from geoqa.core.arrays import np, pd
 from geoqa.core.errors import CallError, InputError
-from geoqa.core.job import Job
-from geoqa.core.units import counted
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Recipe
-
+from geoqa.core.job import Job, Recipe
+from geoqa.core.site import decisions as reviewer
+from geoqa.core.site import matching
+from geoqa.core.statistics import groups
+from geoqa.core.units import counted, listed
 
 #: A grid that stretches lengths by more than this is not one that closures may be taken in.
 LARGEST_SCALE = 0.01
@@ -52,11 +50,6 @@ def occupations(
         If no row can be used, a tolerance grows with a base distance that no row states, or a decision no
         longer fits its row.
     """
-    import numpy as np
-
-    from geoqa.core.site import decisions as reviewer
-    from geoqa.core.site import matching
-
     frame = stack(frames)
     if frame.empty:
         raise InputError("no row can be used: every row of the input was set aside. See the reasons above.")
@@ -78,11 +71,6 @@ def occupations(
 
 def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the rows sorted by point and time, one role a point."""
-    import numpy as np
-    import pandas as pd
-
-    from geoqa.core.statistics import groups
-
     points = frame["point"].astype("category").cat.remove_unused_categories()
     point = points.cat.codes.to_numpy().astype(np.int64)
     order = groups.order(point, groups.ticks(frame["start_utc"].to_numpy(dtype="datetime64[us]")))
@@ -91,18 +79,14 @@ def by_point(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     roles = frame["role"].astype("category")
     role, mixed = groups.first_known(roles.cat.codes.to_numpy().astype(np.int64), point, len(points.cat.categories))
     frame = frame.assign(role=pd.Categorical.from_codes(role[point], categories=roles.cat.categories))
-    names = [str(name) for name in points.cat.categories[mixed]]
-    if not names:
+    names = points.cat.categories[mixed]
+    if not len(names):
         return frame, ()
-    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
-    return frame, (f"the rows of {listed} state several roles: the first one of each point counts",)
+    return frame, (f"the rows of {listed(names)} state several roles: the first one of each point counts",)
 
 
 def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Return the frames one below the other; text stays categorical, columns that one lacks are null."""
-    import pandas as pd
-    from pandas.api.types import CategoricalDtype, union_categoricals
-
     if len(frames) == 1:
         return frames[0].reset_index(drop=True)
     names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
@@ -110,8 +94,8 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in names:
         kind = next(frame[name] for frame in frames if name in frame)
         parts = [f[name] if name in f else kind.iloc[:0].reindex(range(len(f))) for f in frames]
-        if any(isinstance(part.dtype, CategoricalDtype) for part in parts):
-            columns[name] = union_categoricals([_as_text(part) for part in parts], sort_categories=True)
+        if any(isinstance(part.dtype, pd.CategoricalDtype) for part in parts):
+            columns[name] = pd.api.types.union_categoricals([_as_text(part) for part in parts], sort_categories=True)
         else:
             columns[name] = pd.concat(parts, ignore_index=True).array
     return pd.DataFrame(columns)
@@ -128,9 +112,6 @@ def _asserted(frame: pd.DataFrame) -> pd.Categorical:
 
     A log shows its initializations itself; what is asserted of the tables beside it does not hold for it.
     """
-    import numpy as np
-    import pandas as pd
-
     labels = "asserted " + frame["occupation_id"].astype("str")
     if frame["initialization"].isna().all():
         return pd.Categorical.from_codes(np.arange(len(frame)), categories=labels)
@@ -139,8 +120,6 @@ def _asserted(frame: pd.DataFrame) -> pd.Categorical:
 
 def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
     """Return the middle of the rows, from which a geographic job's local grid and a local frame's drawing count."""
-    import numpy as np
-
     if recipe.grid.system.geographic:
         # Longitudes around the date line are near each other: the middle is taken on the circle.
         turned = np.unwrap(np.radians(np.sort(frame["lon_deg"].to_numpy())))
@@ -153,8 +132,6 @@ def _origin(frame: pd.DataFrame, recipe: Recipe) -> tuple[float, float] | None:
 
 
 def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
-    import numpy as np
-
     lon, lat = frame["lon_deg"].to_numpy(), frame["lat_deg"].to_numpy()
     east, north = job.grid.system.from_lonlat(lon, lat)
     lost = np.flatnonzero(~np.isfinite(east))  # a place off the plane has neither
@@ -170,8 +147,6 @@ def _on_local_grid(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
 
 
 def _refuse_large_scale(frame: pd.DataFrame, job: Job) -> None:
-    import numpy as np
-
     system = job.grid.system
     lon, lat = system.to_lonlat(*(np.array([frame[c].median()]) for c in ("easting_m", "northing_m")))
     scale = float(system.scale(lon, lat)[0]) if np.isfinite(lon).all() and np.isfinite(lat).all() else np.nan
@@ -190,9 +165,8 @@ def _shared_labels(frame: pd.DataFrame) -> tuple[str, ...]:
     shared = files[files.duplicated()].astype("str").unique()
     if not len(shared):
         return ()
-    listed = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
     rule = "if each file counts its own, make them differ in the files (A-1, B-1), or pairs of them prove nothing"
-    return (f"the initializations {listed} stand in several files and count as one each: {rule}",)
+    return (f"the initializations {listed(shared)} stand in several files and count as one each: {rule}",)
 
 
 def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
@@ -226,10 +200,9 @@ def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) ->
         Naming each name that no suspicious shift has, or whose shift no correction can set right.
     """
     suspicious = shifts[shifts["suspicious"].to_numpy(dtype=bool)]
-    full = suspicious["setup"] + " " + suspicious["kind"]
+    full, named = (frame["setup"] + " " + frame["kind"] for frame in (suspicious, shifted))
     take = full.isna().to_numpy(dtype=bool, copy=True)
-    faults = []
-    mended = set((shifted["setup"] + " " + shifted["kind"])[shifted["mends"].to_numpy(dtype=bool)])
+    faults, mended = [], set(named[shifted["mends"].to_numpy(dtype=bool)])
     for name in dict.fromkeys(names):
         here = ((full == name) | (suspicious["setup"] == name)).to_numpy(dtype=bool)
         if not here.any():
@@ -240,8 +213,7 @@ def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) ->
         take |= here
     if faults:
         raise CallError("--apply-shift: " + "; ".join(faults) + ".")
-    wanted = set(full[take])
-    return suspicious[take], shifted[(shifted["setup"] + " " + shifted["kind"]).isin(wanted).to_numpy(dtype=bool)]
+    return suspicious[take], shifted[named.isin(set(full[take])).to_numpy(dtype=bool)]
 
 
 def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.DataFrame:
@@ -254,9 +226,6 @@ def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.D
     shifted
         Rows of the frame: an occupation may stand in several shifts, their vectors add up.
     """
-    import numpy as np
-    import pandas as pd
-
     at = pd.Index(occupations["occupation_id"]).get_indexer(shifted["occupation_id"])
     frame = occupations
     system = job.grid.system
@@ -284,9 +253,8 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
     made = []
     for one in shifts.itertuples(index=False):
         name = f"{one.setup} {one.kind}"
-        numbers = {
-            c: round(float(getattr(one, c)), 4) for c in ("de_m", "dn_m", "du_m") if getattr(one, c) == getattr(one, c)
-        }
+        moved = {name: float(getattr(one, name)) for name in ("de_m", "dn_m", "du_m")}
+        numbers = {name: round(metres, 4) for name, metres in moved.items() if metres == metres}
         n = int(counts.get(name, 0))
         rows = counted(n, "occupation")
         done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
@@ -297,12 +265,9 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
 
 def with_names(recipe: Recipe, names: Iterable[str]) -> Recipe:
     """Return the recipe with the shifts to apply in its step, after those the recipe names."""
-    names = tuple(names)
-    if not names:
-        return recipe
-    own = dict(recipe.steps.get("shifts", {}))
+    names, own = tuple(names), recipe.steps.get("shifts", {})
     stated = own.get("apply", ())
-    if not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
+    if not names or not isinstance(stated, (list, tuple)):  # a fault of the recipe, which its own check tells
         return recipe
-    own["apply"] = tuple(dict.fromkeys([*stated, *names]))
-    return replace(recipe, steps={**recipe.steps, "shifts": own})
+    every = {**own, "apply": tuple(dict.fromkeys([*stated, *names]))}
+    return replace(recipe, steps={**recipe.steps, "shifts": every})

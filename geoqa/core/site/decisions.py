@@ -7,7 +7,7 @@ them; a point is accepted under the name it has in the end.
 from __future__ import annotations
 
 import re
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, TypeAlias
 
 from geoqa.core.arrays import Index, np, pd
 from geoqa.core.errors import Fault, InputError
@@ -20,19 +20,12 @@ Entry: TypeAlias = "dict[str, Any]"
 
 _WORD = dict(zip(("accept", "reject", "reassign"), range(len(DECIDED)), strict=True))
 #: Of several decisions on one row the weightiest stands there; the last is none.
-_WEIGHT = np.array([1, 3, 2, 0])
+_WEIGHTS = (1, 3, 2, 0)
 _COORDINATE = re.compile(r"([-+]?\d+(?:\.\d+)?)[\s,;/]+([-+]?\d+(?:\.\d+)?)")
 
 
-class Decided(NamedTuple):
-    """The rows with decisions on them, and the decisions with what they concern."""
-
-    frame: pd.DataFrame
-    entries: pd.DataFrame
-
-
-def apply(frame: pd.DataFrame, entries: pd.DataFrame, job: Job) -> Decided:
-    """Return the rows with `decision` and `name_read`, reassigned where a reviewer says so.
+def apply(frame: pd.DataFrame, entries: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows with `decision` and `name_read`, reassigned as a reviewer says, and what decisions concern.
 
     Parameters
     ----------
@@ -47,7 +40,7 @@ def apply(frame: pd.DataFrame, entries: pd.DataFrame, job: Job) -> Decided:
         Naming every decision whose row or point is not there, or is no longer the one it was meant for.
     """
     if entries.empty:
-        return Decided(frame, _applied_entries(entries, [], [], []))
+        return frame, _applied_entries(entries, [], [], [])
     site = _Site(frame, job)
     faults: list[Fault] = []
     of_point = (entries["kind"] == "point").to_numpy(dtype=bool)
@@ -65,7 +58,7 @@ def apply(frame: pd.DataFrame, entries: pd.DataFrame, job: Job) -> Decided:
     if faults:
         title = "reviewer's decisions no longer fit what was read (nothing was decided):"
         raise InputError.from_faults(title, faults)
-    return Decided(site.frame(), site.told(entries, concerned))
+    return site.frame(), site.told(entries, concerned)
 
 
 class _Site:
@@ -75,6 +68,7 @@ class _Site:
         self._frame, self._job, self._units_m = frame, job, _units_m(job)
         points = frame["point"].astype("category").cat
         self._names = [str(name) for name in points.categories]
+        self._read = frame["name_read" if "name_read" in frame else "point"]
         self._known = {name: i for i, name in enumerate(self._names)}
         self._code = points.codes.to_numpy().astype(np.int64)
         self._decision = np.full(len(frame), -1, np.int64)
@@ -106,7 +100,7 @@ class _Site:
             self._code[rows] = self._code_of(str(entry["new_point"]))
         if entry["kind"] == "occupation" or entry["action"] != "accept":
             word = _WORD[entry["action"]]
-            weaker = _WEIGHT[self._decision[rows]] < _WEIGHT[word]
+            weaker = np.array(_WEIGHTS)[self._decision[rows]] < _WEIGHTS[word]
             self._decision[rows] = np.where(weaker, word, self._decision[rows])
         concerned[at] = (rows, before)
         return None
@@ -130,7 +124,7 @@ class _Site:
 
     def _fits(self, row: int, guard: str) -> bool:
         """Return whether a row has the name as read, or to the digits given the coordinate, that it was meant for."""
-        if not guard or guard == self._read(row):
+        if not guard or guard == str(self._read.iloc[row]):
             return True
         numbers = _COORDINATE.fullmatch(guard)
         if numbers is None:
@@ -145,10 +139,6 @@ class _Site:
             for unit_m in self._units_m
         )
 
-    def _read(self, row: int) -> str:
-        column = "name_read" if "name_read" in self._frame else "point"
-        return str(self._frame[column].iloc[row])
-
     def _coordinate(self, row: int, unit_m: float) -> tuple[float, float]:
         """Return a row's coordinate in units of so many metres, or in degrees where the input is."""
         geographic = self._job.grid.system.geographic
@@ -158,20 +148,15 @@ class _Site:
 
     def _misfit(self, entry: Entry, row: int) -> tuple[str, str]:
         east, north = self._coordinate(row, self._job.grid.unit_m)
-        there = f"{self._read(row)[:60]!r} at {east:.10g} {north:.10g}"
+        there = f"{str(self._read.iloc[row])[:60]!r} at {east:.10g} {north:.10g}"
         problem = f"{entry['target']!r:.80} was meant for {entry['guard']!r:.60}, and is {there} now."
         return problem, "Find the row it was meant for and correct target and guard, or remove the entry."
 
     def frame(self) -> pd.DataFrame:
         """Return the rows with their decisions."""
-        read = self._frame["name_read" if "name_read" in self._frame else "point"]
-        names = pd.Index(self._names, dtype="str")
-        order = np.argsort(np.asarray(self._names, dtype=object), kind="stable")
-        place = np.empty(len(order), np.int64)
-        place[order] = np.arange(len(order))
-        point = pd.Categorical.from_codes(place[self._code], names[order]).remove_unused_categories()
+        point = pd.Categorical(pd.Series(self._names, dtype="str").take(self._code))
         decision = pd.Categorical.from_codes(self._decision, categories=list(DECIDED))
-        return self._frame.assign(point=point, name_read=read, decision=decision)
+        return self._frame.assign(point=point, name_read=self._read, decision=decision)
 
     def told(self, entries: pd.DataFrame, concerned: dict[int, tuple[Index, str]]) -> pd.DataFrame:
         """Return the decisions with the point and the rows they concern."""

@@ -1,9 +1,9 @@
-"""Labels: when two are one, what they mean, and which text a spreadsheet would run.
+"""Labels: when two are one, what they mean, and which text a spreadsheet would run as a formula.
 
-A label that is written another way would count as a fresh initialization, and one fix as its own witness.
-
-A cell may be opened with another separator than it was written with, so what stands behind any common one
-counts as a start too. What `inert` makes of a text, `as_read` turns back, whatever the text.
+A label that is written another way (capitals, width, invisible characters, leading zeros) would count as a fresh
+initialization, and one fix as its own witness. Text that would run gets an apostrophe before its sign in a file, and
+loses it on reading: a cell may be opened with another separator than it was written with, so what stands behind any
+common one counts as a start too. What `inert` makes of a text, `as_read` turns back, whatever the text.
 """
 
 from __future__ import annotations
@@ -12,16 +12,11 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+from geoqa.core.arrays import pd, recoded
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.job import Job
 from geoqa.core.recipe import wanted
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from geoqa.core.job import Job
-
 
 #: The columns whose labels are evidence when they differ, and what people call them.
 COLUMNS = {"initialization": "initializations", "base": "base set-ups"}
@@ -91,15 +86,9 @@ def _best(ways: Counter[str]) -> str:
 
 
 def _renamed(values: pd.Series, changed: dict[str, str | None]) -> pd.Categorical:
-    import pandas as pd
-
     labels = values.astype("category").cat
-    own = [str(label) for label in labels.categories]
-    new = [changed.get(label, label) for label in own]
-    words = list(dict.fromkeys(label for label in new if label is not None))
-    places = [words.index(label) if label is not None else -1 for label in new]
-    codes = pd.Series([*places, -1]).to_numpy()[labels.codes.to_numpy()]
-    return pd.Categorical.from_codes(codes, categories=pd.Index(words, dtype="str"))
+    new = [changed.get(str(label), str(label)) for label in labels.categories]
+    return recoded(labels.codes.to_numpy(), [*new, None])
 
 
 def _united_labels_text(groups: Sequence[Sequence[str]], called: str, most: int = 5) -> str:
@@ -150,24 +139,18 @@ def refuse_many(occupations: pd.DataFrame, job: Job) -> None:
             continue
         heading = wanted(job.columns).get(name)
         shown = ", ".join(repr(str(label)[:30]) for label in found[:3])
+        where = f"[input.columns] {name}" + ("" if heading is None else f" = {heading!r}")
+        values = f"input.values.{name}"
+        if name == "canopy" and job.canopy.areas and heading is None:
+            where, values = f"[canopy] column = {job.canopy.column!r}", "canopy.values"
         problem = (
             f"gives {len(found):,} different {_WHAT[name]} ({shown}, ...), and at most {most:,} are taken for that:"
         )
         remedy = (
             "it is probably another column. Map the one that is meant, give its words a common one under "
-            f"[input.values.{name}], or take the line away."
+            f"[{values}], or take the line away."
         )
-        if name == "canopy" and job.canopy.areas and heading is None:
-            faults.append(
-                Fault(
-                    f"[canopy] column = {job.canopy.column!r}",
-                    problem,
-                    remedy.replace("input.values.canopy", "canopy.values"),
-                )
-            )
-        else:
-            stated = "" if heading is None else f" = {heading!r}"
-            faults.append(Fault(f"[input.columns] {name}{stated}", problem, remedy))
+        faults.append(Fault(where, problem, remedy))
     if faults:
         raise InputError.from_faults("Columns hold something else than the recipe says:", faults)
 

@@ -7,12 +7,13 @@ patterns run in RE2, whose time grows only with the length of the text.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
-from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, sparse, spatial
+from geoqa.core.arrays import Array, Flags, Index, NDArray, csgraph, np, pd, recoded, sparse, spatial
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED
 from geoqa.core.job import Job
+from geoqa.core.units import listed
 
 Matched: TypeAlias = "tuple[pd.DataFrame, tuple[str, ...]]"
 
@@ -44,27 +45,18 @@ def match(frame: pd.DataFrame, job: Job, lookup: Mapping[str, str] | None = None
     codes = names.codes.astype(np.int64)
     if by == "note":
         new, said = _from_notes(names, _text(frame["note"]), str(job.match.pattern))
-    elif by == "lookup":
-        words, said = _looked_up(names, lookup or {})
-        new = recoded(codes, words)
     else:
-        words, said = _from_names(names, job.match.pattern, job.match.offset)
-        new = recoded(codes, words)
+        by_lookup = _looked_up(names, lookup or {}) if by == "lookup" else None
+        words, said = by_lookup or _from_names(names, job.match.pattern, job.match.offset)
+        new = _named(codes, words)
     counts = f"matched by {by}: {len(names.categories)} names as read are {len(new.categories)} points"
     return frame.assign(point=new, name_read=names), (counts, *said)
 
 
-def recoded(codes: Index, words: Iterable[str]) -> pd.Categorical:
-    """Return categories from codes into `words`, which may repeat."""
-    kept, which = np.unique(np.asarray(list(words), dtype=object), return_inverse=True)
-    index = np.append(which.astype(np.int64), -1)[codes]
-    return pd.Categorical.from_codes(index, pd.Index(kept, dtype="str")).remove_unused_categories()
-
-
-def listed(names: Iterable[Any], most: int = 5) -> str:
-    """Return the first names, and how many more there are."""
-    shown = [str(name) for name in names]
-    return ", ".join(shown[:most]) + (f" and {len(shown) - most} more" if len(shown) > most else "")
+def _named(codes: Index, words: Iterable[str]) -> pd.Categorical:
+    """Return sorted categories from codes into `words`, which may repeat."""
+    found = recoded(codes, [*words, None]).remove_unused_categories()
+    return found.reorder_categories(found.categories.sort_values())
 
 
 def _text(values: pd.Series) -> pd.Categorical:
@@ -115,7 +107,7 @@ def _from_notes(names: pd.Categorical, notes: pd.Categorical, pattern: str) -> t
     own = np.asarray(names.categories, dtype=object)
     # The names told by notes stand behind those of the rows.
     both = np.where(told, codes + len(own), names.codes.astype(np.int64))
-    new = recoded(both, np.concatenate([own, np.where(found, part, "")]))
+    new = _named(both, np.concatenate([own, np.where(found, part, "")]))
     fresh = sorted(set(part[found]) - set(own))
     said = [f"{int(told.sum())} rows are named by their note"]
     if not told.any():
@@ -177,20 +169,17 @@ def _with_unfixed(frame: pd.DataFrame, place: Array, number: Index, radius_m: fl
     joins = (far[:, 0] <= reach[lost]) & ((far[:, 1] > reach[lost]) | (far[:, 1] > 2 * far[:, 0]))
     target = np.arange(count)
     target[lost[joins]] = kept[nearest[joins, 0]]
-    _, first, which = np.unique(target[number - 1], return_index=True, return_inverse=True)
-    rank = np.empty(len(first), np.int64)
-    rank[np.argsort(first)] = np.arange(1, len(first) + 1)
-    said = []
+    new, said = pd.factorize(target[number - 1])[0] + 1, []
     if joins.any():
         said.append(
             f"{joins.sum()} places where no stop was ever fixed are counted to the one they can belong to, up to "
             f"{far[joins, 0].max():.1f} m away"
         )
     if not joins.all():
-        alone = rank[which][np.isin(number - 1, lost[~joins])]
+        alone = new[np.isin(number - 1, lost[~joins])]
         names = listed(f"place {k}" for k in np.unique(alone))
         said.append(f"never fixed and near no other place, or near several alike: {names}. Nobody is sent there")
-    return rank[which], said
+    return new, said
 
 
 def _linked(frame: pd.DataFrame) -> Index:
@@ -225,7 +214,4 @@ def places(east_m: Array, north_m: Array, radius_m: float, linked: Index | None 
     pairs = pairs if linked is None else np.concatenate([pairs.reshape(-1, 2), linked])
     links = sparse.coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     _, label = csgraph.connected_components(links, directed=False)
-    _, first, which = np.unique(label, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), np.int64)
-    rank[np.argsort(first)] = np.arange(1, len(first) + 1)
-    return rank[which]
+    return pd.factorize(label)[0] + 1

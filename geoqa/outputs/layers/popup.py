@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geoqa.core import clock, units
-from geoqa.core.arrays import Array, Rows, np, pd
+from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
@@ -77,7 +77,7 @@ def with_revisits(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.Dat
 def tables(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
-    at: Rows,
+    at: Index,
     closures: pd.DataFrame,
     places: Places,
     job: Job,
@@ -208,8 +208,8 @@ def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> 
 def _occupations(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
-    at: Rows,
-    number: Rows,
+    at: Index,
+    number: Index,
     places: Places,
     plane: Length,
     height: Length,
@@ -257,7 +257,7 @@ def _uses(occupations: pd.DataFrame) -> pd.Series:
     return combined(say, *(text(occupations, name) for name in ("use", "origin", "method")))
 
 
-def _closures(closures: pd.DataFrame, first: Rows, second: Rows, plane: Length, height: Length) -> tuple[Cells, ...]:
+def _closures(closures: pd.DataFrame, first: Index, second: Index, plane: Length, height: Length) -> tuple[Cells, ...]:
     """Return the table of closures, whose ends have these numbers."""
     return (
         Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second))),
@@ -286,7 +286,7 @@ def combined(say: Callable[..., str], *columns: pd.Series) -> pd.Series:
     return pd.Series(np.asarray(words, dtype=object)[back])
 
 
-def found(points: pd.DataFrame, frame: pd.DataFrame) -> Rows:
+def found(points: pd.DataFrame, frame: pd.DataFrame) -> Index:
     """Return, per row of `frame`, the position of its point in `points`; -1 where there is none."""
     codes, names = pd.factorize(frame["point"], use_na_sentinel=False)
     at = pd.Index(points["point"].astype("str")).get_indexer(pd.Index(names).astype("str"))
@@ -329,7 +329,7 @@ def _none(frame: pd.DataFrame) -> pd.Series:
     return pd.Series(pd.NaT, index=range(len(frame)), dtype="datetime64[s, UTC]")
 
 
-def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Rows, job: Job) -> tuple[Facet, ...]:
+def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Index, job: Job) -> tuple[Facet, ...]:
     """Return what tells the points apart: every facet with more than one value.
 
     Parameters

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from geoqa.core.arrays import Array, Rows, np, pd
+from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.drawing import PLACE, Cells, Drawing, Facet, Style, Table
 from geoqa.core.errors import StepError
 from geoqa.core.frames import wording
@@ -37,7 +37,7 @@ class PopupTables:
     def __init__(self, drawing: Drawing, pack: Pack, near: Mapping[str, tuple[Array, dict[str, Any]]]) -> None:
         self._drawing, self._pack, self._near = drawing, pack, near
         #: Of each table: where its rows went, the first row of each entry, and its columns by head.
-        self._made: dict[str, tuple[Rows, Rows, dict[str, tuple[dict[str, Any], Array]]]] = {}
+        self._made: dict[str, tuple[Index, Index, dict[str, tuple[dict[str, Any], Array]]]] = {}
 
     def table(self, table: Table) -> dict[str, Any]:
         """Return a table with its rows in the order of the entries, without columns that say nothing anywhere."""
@@ -53,7 +53,7 @@ class PopupTables:
         columns = (self._cells(table, cells, order, ends) for cells in table.columns)
         return {**head, "columns": [column for column in columns if column]}
 
-    def _ends(self, table: Table, order: Rows) -> tuple[str, list[Rows], list[dict[str, Any]]] | None:
+    def _ends(self, table: Table, order: Index) -> tuple[str, list[Index], list[dict[str, Any]]] | None:
         """Return the rows that the rows of a table join, and their descriptions: counted from their entry's first."""
         if table.ends is None:
             return None
@@ -68,8 +68,8 @@ class PopupTables:
         self,
         table: Table,
         cells: Cells,
-        order: Rows | None,
-        ends: tuple[str, list[Rows], list[dict[str, Any]]] | None,
+        order: Index | None,
+        ends: tuple[str, list[Index], list[dict[str, Any]]] | None,
     ) -> dict[str, Any] | None:
         head: dict[str, Any] = {"head": display_text(cells.head), "kind": cells.kind}
         head |= {name: display_text(text) for name in ("unit", "before") if (text := getattr(cells, name))}
@@ -95,7 +95,7 @@ class PopupTables:
         return head
 
     def _guess(
-        self, cells: Cells, step: float, ends: tuple[str, list[Rows], list[dict[str, Any]]] | None
+        self, cells: Cells, step: float, ends: tuple[str, list[Index], list[dict[str, Any]]] | None
     ) -> Guess | None:
         if cells.grid in self._near:
             metres, head = self._near[cells.grid]
@@ -131,7 +131,7 @@ def times(values: Any) -> Array:
     return np.where(given.isna().to_numpy(), np.nan, seconds)
 
 
-def in_order(values: Any, order: Rows | None) -> Any:
+def in_order(values: Any, order: Index | None) -> Any:
     """Return values in an order, or as they are."""
     if order is None:
         return values
@@ -240,7 +240,7 @@ def _step(name: str) -> float:
     return _STEPS.get(name) or (AZIMUTH_STEP_DEG if name.endswith("_deg") else LENGTH_STEP_M)
 
 
-def _found(drawing: Drawing, values: Any, names: pd.Index) -> Rows:
+def _found(drawing: Drawing, values: Any, names: pd.Index) -> Index:
     """Return the index of each entry's point, which may be given as such."""
     if isinstance(values, np.ndarray) and values.dtype.kind == "i":
         return values

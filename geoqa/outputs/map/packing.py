@@ -17,7 +17,7 @@ import zlib
 from dataclasses import dataclass
 from typing import Any
 
-from geoqa.core.arrays import Array, ArrayLike, NDArray, Rows, np, pd
+from geoqa.core.arrays import Array, ArrayLike, Index, NDArray, np, pd
 from geoqa.outputs.text import display_texts
 
 #: Types of whole numbers, smallest first; the least value of each stands for a missing one.
@@ -169,7 +169,7 @@ def _planes(values: NDArray[Any]) -> list[bytes]:
     return [plane.tobytes() for plane in planes]
 
 
-def counts(entry: ArrayLike, entries: int) -> tuple[Rows, Rows]:
+def counts(entry: ArrayLike, entries: int) -> tuple[Index, Index]:
     """Return the order that sorts rows by their entry, keeping their own order, and the rows each entry has.
 
     Parameters

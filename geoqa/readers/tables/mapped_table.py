@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from geoqa.core import clock
-from geoqa.core.arrays import Array, Flags, Index
+from geoqa.core.arrays import Array, Flags, Index, recoded
 from geoqa.core.errors import InputError
 from geoqa.core.job import WORDS, Recipe
 from geoqa.core.params import near
@@ -424,10 +424,3 @@ def categories(codes: Index, words: pa.Array) -> pd.Categorical:
         codes = np.where(codes == empty, -1, codes - (codes > empty))
         words = pa.concat_arrays([words[:empty], words[empty + 1 :]])
     return pd.Categorical.from_codes(codes, pd.Index(words.to_pandas(), dtype="str"))
-
-
-def recoded(codes: Index, words: list[str]) -> pd.Categorical:
-    """Return categories from codes into `words`, which may repeat; an empty word is null."""
-    kept = {word: i for i, word in enumerate(dict.fromkeys(word for word in words if word))}
-    index = np.array([kept.get(word, -1) for word in words], dtype=np.int64)
-    return pd.Categorical.from_codes(index[codes], pd.Index(list(kept), dtype="str"))

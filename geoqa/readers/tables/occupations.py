@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa.core import clock
-from geoqa.core.arrays import Array, Flags, Index
+from geoqa.core.arrays import Array, Flags, Index, recoded
 from geoqa.core.errors import InputError
 from geoqa.core.frames.schema import UNNAMED, complete_occupations
 from geoqa.core.job import Recipe
@@ -82,7 +82,7 @@ def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
     reasons = [one[2] for one in found]
     return pd.DataFrame(
         {
-            "source_file": mapped_table.recoded(np.zeros(len(found), np.int64), [sheet.name]),
+            "source_file": recoded(np.zeros(len(found), np.int64), [sheet.name]),
             "source_line": np.array([one[0] for one in found], np.int64),
             "reason": pd.Categorical(pd.Series(reasons, dtype="str")),
             "reason_key": pd.Categorical([getattr(reason, "key", None) for reason in reasons]),
@@ -225,11 +225,11 @@ def _times(sheet: Sheet, columns: Columns) -> None:
 def _filled(sheet: Sheet, name: str, fill: str) -> pd.Categorical:
     """Return a text column, `fill` in place of nothing."""
     nothing = np.full(len(sheet.table), -1)
-    words = sheet.words(name) if name in sheet else mapped_table.recoded(nothing, [""])
+    words = sheet.words(name) if name in sheet else recoded(nothing, [""])
     if not (words.codes < 0).any():
         return words
     known = list(dict.fromkeys([*words.categories, fill]))
-    return mapped_table.recoded(np.where(words.codes < 0, known.index(fill), words.codes), known)
+    return recoded(np.where(words.codes < 0, known.index(fill), words.codes), known)
 
 
 def _resolutions(sheet: Sheet, columns: Columns, written: dict[str, list[_Written]], used: Flags) -> None:

@@ -104,7 +104,6 @@ def parse(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
 
 
 def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, Flags, Flags]:
-
     good = numbers.flags(pc.match_substring_regex(column, _ISO))
     zoned = numbers.flags(pc.match_substring_regex(column, f"{_CLOCK}{_ZONE}$"))
     dateless = numbers.flags(pc.match_substring_regex(column, f"^{_DATE}$"))

@@ -97,7 +97,7 @@ def test_weights_count_as_repetitions():
     weighed = fitted(closed(values, weight=np.full(60, 2.0)))
     assert weighed.known.h.square == pytest.approx(once.known.h.square, rel=1e-6)
     assert share(weighed) == pytest.approx(share(once), rel=1e-6)
-    assert weighed.seen.freedom_h == pytest.approx(once.seen.freedom_h, rel=1e-6)
+    assert weighed.seen.h.freedom == pytest.approx(once.seen.h.freedom, rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -195,7 +195,7 @@ def test_a_set_up_at_two_marks_worked_out_by_hand():
     y = np.column_stack([e, n, u])
     of_row = np.array([0, 1, 1, 2, 3, 4, 5, 6])
     made = adjustment.Sessions(
-        y=y, place=y, var_h=var_h, var_v=var_v, least_h=np.full(7, 0.01), least_v=np.full(7, 0.02), point=point,
+        y=y, place=y, var=np.column_stack([var_h, var_v]), least=np.tile([0.01, 0.02], (7, 1)), point=point,
         start_s=start, label={"setup": setup, "check": check}, of_row=of_row, row=of_row, row_place=y[of_row],
     )  # fmt: skip
     floor_h, floor_v = (
@@ -223,7 +223,7 @@ def test_a_set_up_at_two_marks_worked_out_by_hand():
     size = np.array([(0.07**2 + 0.001**2) / 9 / 2, 0.030**2])
     assert found.p[0] == pytest.approx(stats.f.sf(size / full, [2, 1], freedom))
     more = np.append(np.arange(7), 6)  # set-up 1 sees point 2 too
-    names = ("y", "place", "var_h", "var_v", "least_h", "least_v", "point")
+    names = ("y", "place", "var", "least", "point")
     columns = {name: getattr(made, name)[more] for name in names}
     both = replace(made, **columns, start_s=start[more], of_row=more, row=more, row_place=y[more],
                    label={"setup": np.append(setup, 1), "check": check[more]})  # fmt: skip

@@ -16,10 +16,8 @@ def test_a_mark_of_many_visits_is_parted_where_it_moved_in_as_many_steps_as_one_
         monkeypatch.setattr(
             expected_precision, "probability", lambda *given, calls=calls: calls.append(1) or probability(*given)
         )
-        variance = np.full(visits, 1e-4)
-        (one,) = _blunders.moved_marks(
-            y, (variance, variance), np.zeros(visits, int), np.arange(visits) * 7200.0, 7200.0, 1e-4
-        )
+        variance = np.full((visits, 2), 1e-4)
+        (one,) = _blunders.moved_marks(y, variance, np.zeros(visits, int), np.arange(visits) * 7200.0, 7200.0, 1e-4)
         assert one.before == visits // 2
         assert abs(one.d[0] - 0.5) < 0.02
         steps[visits] = len(calls)

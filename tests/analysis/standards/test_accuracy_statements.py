@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from geoqa.analysis.standards import asprs, ngs92, nssda, rmse
 from geoqa.analysis.standards.statement import Checks
+from geoqa.core.recipe import Control
 from geoqa.core.statistics import covariance
 
 #: ASPRS 2014 Annex D, residuals from memory.
@@ -130,19 +131,19 @@ def test_unlike_axes_have_no_horizontal_figure_and_keep_the_height():
 def test_edition_2_gives_rmse_alone_with_the_survey_in_quadrature():
     """ASPRS 2023, second-hand: 1.00 and 2.0 cm give 2.24; no figure at 95 %; at least 30 check points."""
     assert asprs.with_survey(0.0100, 0.020) == pytest.approx(0.0224, abs=5e-5)
-    statement = asprs.edition_2_open(checks(30, sigma=0.005), asprs.Targets())
+    statement = asprs.edition_2_open(checks(30, sigma=0.005), Control())
     found = rmse.residuals(checks(30).difference)
     assert figures(statement) == {
         "rmse_h_m": pytest.approx(np.hypot(found.rmse_r, 0.005 * 2**0.5)),
         "rmse_v_m": pytest.approx(np.hypot(found.rmse[2], 0.005)),
     }
     assert "95" not in statement.words("m", "m")
-    assert asprs.edition_2_open(checks(29), asprs.Targets()).figures is None
+    assert asprs.edition_2_open(checks(29), Control()).figures is None
 
 
 def test_edition_2_looks_into_a_large_mean_and_a_large_error():
     """ASPRS 2023, second-hand: mean above 25 % of the target, error above 3 x the target."""
-    target = asprs.Targets(0.02, 0.02)
+    target = Control(target_rmse_h_m=0.02, target_rmse_v_m=0.02)
     fine = asprs.edition_2_open(checks(40), target)
     assert condition(fine, "horizontal mean").met == "yes"
     assert condition(fine, "no height error").met == "yes"
@@ -152,14 +153,14 @@ def test_edition_2_looks_into_a_large_mean_and_a_large_error():
     assert condition(looked, "height mean").met == "no"
     assert condition(looked, "no horizontal error").met == "no"
     assert looked.figures is not None  # looked into, not refused
-    assert condition(asprs.edition_2_open(checks(40), asprs.Targets()), "height mean").met == "unknown"
+    assert condition(asprs.edition_2_open(checks(40), Control()), "height mean").met == "unknown"
 
 
 def test_edition_2_passes_or_fails_open_ground_and_only_reports_vegetated():
     """ASPRS 2023, second-hand: vegetated vertical accuracy is reported, not passed or failed."""
     cover = np.array([1] * 30 + [0] * 30)
     both = checks(60, cover=cover)
-    loose, tight = asprs.Targets(1.0, 1.0), asprs.Targets(0.001, 0.001)
+    loose, tight = (Control(target_rmse_h_m=most, target_rmse_v_m=most) for most in (1.0, 0.001))
     assert condition(asprs.edition_2_open(both, loose), "height RMSE within").met == "yes"
     assert condition(asprs.edition_2_open(both, tight), "height RMSE within").met == "no"
     vegetated = asprs.edition_2_vegetated(both)
@@ -180,13 +181,13 @@ def test_edition_1_vegetated_is_a_percentile():
 
 
 def test_a_cover_that_is_not_stated_counts_as_open_and_is_told():
-    statement = asprs.edition_2_open(checks(30, cover=-1), asprs.Targets())
+    statement = asprs.edition_2_open(checks(30, cover=-1), Control())
     assert condition(statement, "open ground and vegetated apart").met == "unknown"
     assert statement.figures is not None
 
 
 ACCURACY = (
-    nssda.state, asprs.edition_1_open, asprs.edition_1_vegetated, lambda c: asprs.edition_2_open(c, asprs.Targets()),
+    nssda.state, asprs.edition_1_open, asprs.edition_1_vegetated, lambda c: asprs.edition_2_open(c, Control()),
 )  # fmt: skip
 
 

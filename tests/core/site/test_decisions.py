@@ -65,7 +65,7 @@ def test_a_row_is_rejected_by_its_line_under_the_name_it_was_meant_for():
 def test_a_coordinate_guards_to_the_digits_it_gives(guard, fits):
     entry = ("reject", "occupation", "a:b.csv:2", guard, "")
     if fits:
-        assert applied(entry).frame["decision"].notna().sum() == 1
+        assert applied(entry)[0]["decision"].notna().sum() == 1
         return
     with pytest.raises(InputError, match=r"decisions.csv: line 2: 'a:b.csv:2' was meant for .* and is 'A' at 1600000"):
         applied(entry)
@@ -74,10 +74,10 @@ def test_a_coordinate_guards_to_the_digits_it_gives(guard, fits):
 def test_a_coordinate_guard_is_in_the_files_own_unit():
     feet = frame(easting_m=np.full(4, 6400000 * 1200 / 3937), northing_m=np.full(4, 1800000.25 * 1200 / 3937))
     entry = ("accept", "occupation", "a:b.csv:2", "6400000.00 1800000.25", "")
-    assert applied(entry, given=feet, made=job("EPSG:2229", "ftUS")).frame["decision"].iloc[0] == "accepted"
+    assert applied(entry, given=feet, made=job("EPSG:2229", "ftUS"))[0]["decision"].iloc[0] == "accepted"
     degrees = frame(lon_deg=np.full(4, 170.1234567), lat_deg=np.full(4, -45.5))
     entry = ("accept", "occupation", "a:b.csv:2", "170.123457 -45.500000", "")
-    assert applied(entry, given=degrees, made=job("EPSG:4167")).frame["decision"].iloc[0] == "accepted"
+    assert applied(entry, given=degrees, made=job("EPSG:4167"))[0]["decision"].iloc[0] == "accepted"
 
 
 def test_a_row_is_reassigned_also_to_a_name_nobody_has():
@@ -92,7 +92,7 @@ def test_a_row_is_reassigned_also_to_a_name_nobody_has():
 
 def test_the_name_as_read_guards_a_row_that_matching_renamed():
     given = frame(name_read=pd.Categorical(["A", "A2", "B", "C"]))
-    assert applied(("reject", "occupation", "a:b.csv:3", "A2", ""), given=given).frame["decision"].notna().sum() == 1
+    assert applied(("reject", "occupation", "a:b.csv:3", "A2", ""), given=given)[0]["decision"].notna().sum() == 1
     with pytest.raises(InputError, match="was meant for 'A'"):
         applied(("reject", "occupation", "a:b.csv:3", "A", ""), given=given)
 

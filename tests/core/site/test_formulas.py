@@ -79,4 +79,4 @@ def test_a_name_from_a_table_geoqa_wrote_is_the_name_that_was_read(tmp_path, nam
         {"site": {"crs": "EPSG:2193"}, "tolerance": {"horizontal_m": 0.05}, "input": {"unit": "m", "columns": {
             "point": 1, "easting": 2, "northing": 3}, "initialization": "unknown"}}
     )  # fmt: skip
-    assert apply(rows, entries, job).entries["point"].tolist() == [name]
+    assert apply(rows, entries, job)[1]["point"].tolist() == [name]
