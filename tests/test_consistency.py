@@ -114,7 +114,7 @@ def test_every_step_runs_again_on_what_was_stored(seen):
     ready = [step for step in ready if all(pipeline.has(stored.frames, address) for address in step.needs)]
     assert len(ready) > 25
     for step in ready:
-        pipeline.run([step], pipeline.Frames.before([step], stored.frames), stored.job)
+        pipeline.run([step], pipeline.RunFrames.before([step], stored.frames), stored.job)
 
 
 def test_points_csv(seen):
