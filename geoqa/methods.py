@@ -111,10 +111,11 @@ def frames_of(
         tolerance=Tolerance(horizontal_m=horizontal[0], vertical_m=vertical[0]),
         requirement=Requirement(horizontal_m=horizontal[1], vertical_m=vertical[1], confidence=confidence),
     )  # fmt: skip
-    made = assembly.occupations([schema.complete_occupations(columns, "frame")], job)
-    nothing = {"decisions": companions.read_decisions(None), "field_test": companions.read_field_test(None, 1.0)}
-    kept = pipeline.RunFrames({"occupations": made.frame} | nothing)
-    ready = pipeline.possible(pipeline.order(pipeline.built_in()), kept)
+    none = companions.read_decisions(None)
+    made = assembly.occupations([schema.complete_occupations(columns, "frame")], job, decisions=none)
+    there = {"occupations": made.frame, "decisions": made.decisions, "field_test": companions.read_field_test(None, 1)}
+    kept = pipeline.RunFrames(there)
+    ready = pipeline.possible(pipeline.order(pipeline.built_in()), there)
     steps = pipeline.leading_to(wanted or ("points.deliver",), ready)
     pipeline.run(steps, kept, made.job)
     found = {name: kept[name] for name in kept.names()}
