@@ -31,7 +31,7 @@ from geoqa.analysis.precision.pooling import Ratios, Scatter
 from geoqa.analysis.shifts.adjustment import adjust
 from geoqa.analysis.standards.boundary_lines import allowed_axis, relative_precision
 from geoqa.core.arrays import pd
-from geoqa.core.errors import StepError
+from geoqa.core.errors import CallError, StepError
 from geoqa.core.frames import schema
 from geoqa.core.job import Job
 from geoqa.core.recipe import InputFormat, Requirement, Site, Tolerance
@@ -39,6 +39,7 @@ from geoqa.core.site import assembly
 from geoqa.core.statistics.averages import effective_epochs
 from geoqa.core.statistics.covariance import ellipse, ellipse_factor, outside_circle, radius_holding
 from geoqa.core.statistics.curves import survival_curve
+from geoqa.readers import companions
 
 __all__ = [
     "Level", "Positions", "Ratios", "Scatter", "adjust", "allowed_axis", "data_snooping", "effective_epochs",
@@ -96,6 +97,11 @@ def frames_of(
     ['confirmed, meets the requirement']
     """
     columns = {name: occupations[name].reset_index(drop=True) for name in occupations}
+    for name in ("point", "easting_m", "northing_m"):
+        lacking = len(occupations) if name not in occupations else int(occupations[name].isna().sum())
+        if lacking:
+            told = f"{name} is missing in {lacking} of {len(occupations)} rows"
+            raise CallError(f"{told}: every row needs one. Add it, or drop the row.")
     usual = {"source_line": range(1, len(occupations) + 1), "resolution_h_m": 0.001, "resolution_v_m": 0.001}
     for name, value in usual.items():
         columns.setdefault(name, pd.Series(value, index=range(len(occupations))))
@@ -105,9 +111,11 @@ def frames_of(
         tolerance=Tolerance(horizontal_m=horizontal[0], vertical_m=vertical[0]),
         requirement=Requirement(horizontal_m=horizontal[1], vertical_m=vertical[1], confidence=confidence),
     )  # fmt: skip
-    made = assembly.occupations([schema.complete_occupations(columns, "frame")], job)
-    kept = pipeline.RunFrames({"occupations": made.frame})
-    ready = pipeline.order(pipeline.built_in())
+    none = companions.read_decisions(None)
+    made = assembly.occupations([schema.complete_occupations(columns, "frame")], job, decisions=none)
+    there = {"occupations": made.frame, "decisions": made.decisions, "field_test": companions.read_field_test(None, 1)}
+    kept = pipeline.RunFrames(there)
+    ready = pipeline.possible(pipeline.order(pipeline.built_in()), there)
     steps = pipeline.leading_to(wanted or ("points.deliver",), ready)
     pipeline.run(steps, kept, made.job)
     found = {name: kept[name] for name in kept.names()}

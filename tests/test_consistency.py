@@ -19,9 +19,11 @@ import pytest
 from outputs.unpacked import Page, script
 
 import geoqa
+from geoqa import pipeline
 from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import key_tables
 from geoqa.outputs.report import html_report
+from geoqa.reviews.stored import load
 
 SAMPLES = Path(__file__).parents[1] / "sample_data"
 FOOT_M = 1200 / 3937
@@ -103,6 +105,16 @@ def seconds(text: str) -> float:
     """A duration as shown, seconds."""
     size = {"s": 1, "min": 60, "h": 3600, "d": 86400}
     return sum(float(n) * size[word] for n, word in re.findall(r"(\d+) (s|min|h|d)\b", text))
+
+
+def test_every_step_runs_again_on_what_was_stored(seen):
+    _, folder, *_ = seen
+    stored = load(folder)
+    ready = [type(step).as_set(stored.job) for step in pipeline.built_in()]
+    ready = [step for step in ready if all(pipeline.has(stored.frames, address) for address in step.needs)]
+    assert len(ready) > 25
+    for step in ready:
+        pipeline.run([step], pipeline.RunFrames.before([step], stored.frames), stored.job)
 
 
 def test_points_csv(seen):

@@ -58,3 +58,21 @@ def test_a_frame_goes_as_far_as_is_asked():
     assert found["closures"]["horizontal_m"].tolist() == [0.2] and "points" not in found
     with pytest.raises(geoqa.GeoqaError, match=r"no step gives 'closures\.stats'"):
         methods.frames_of(rows, "closures.stats")
+
+
+def test_a_frame_goes_as_far_as_its_occupations_do():
+    """Without logs, control and canopy: what only they give is missing, the rest is there."""
+    rows = pd.DataFrame({"point": ["A", "A"], "easting_m": [0.0, 0.02], "northing_m": 0.0, "sigma_e_m": 0.01})
+    found = methods.frames_of(rows, "revisits", "statements", "points.geometry")
+    assert found["revisits"]["point"].tolist() == ["A"] and len(found["statements"])
+    with pytest.raises(geoqa.GeoqaError, match="no step gives 'convergence'"):
+        methods.frames_of(rows, "convergence")
+
+
+@pytest.mark.parametrize("name", ["point", "easting_m", "northing_m"])
+def test_a_frame_without_what_every_row_needs_is_refused(name):
+    rows = pd.DataFrame({"point": ["A", "A"], "easting_m": [0.0, 0.2], "northing_m": [0.0, 0.1]})
+    with pytest.raises(geoqa.GeoqaError, match=f"{name} is missing in 2 of 2 rows"):
+        methods.frames_of(rows.drop(columns=name))
+    with pytest.raises(geoqa.GeoqaError, match=f"{name} is missing in 1 of 2 rows"):
+        methods.frames_of(rows.assign(**{name: rows[name].where([True, False])}))

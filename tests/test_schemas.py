@@ -109,3 +109,21 @@ def test_a_review_without_keys_is_read_by_its_words():
     read = earlier_review._typed("points", held)
     assert read["deliver_key"].isna().all()
     assert delivery_reasons(read).tolist() == ["in conflict; height alone"]
+
+
+def test_a_review_that_names_the_whole_site_and_mixed_as_classes_is_read_as_null():
+    classes = pd.DataFrame({"canopy": ["whole site", "open", "whole site"], "solution": [None, "fixed", "float"]})
+    assert earlier_review._typed("classes", classes)["canopy"].astype("object").fillna("").tolist() == ["", "open", ""]
+    # Today a crew may call a cover so: the row of the site has none.
+    today = classes.assign(canopy=[None, "open", "whole site"])
+    assert earlier_review._typed("classes", today)["canopy"].astype("object").fillna("").tolist() == [
+        "",
+        "open",
+        "whole site",
+    ]
+    points = pd.DataFrame({"point": ["A", "B", "C"], "canopy": ["open", "mixed", None]})
+    read = earlier_review._typed("points", points)
+    assert read["canopy"].astype("object").fillna("").tolist() == ["open", "", ""]
+    assert read["canopy_mixed"].tolist() == [False, True, False]
+    today = earlier_review._typed("points", points.assign(canopy_mixed=False))
+    assert today["canopy"].astype("object").fillna("").tolist() == ["open", "mixed", ""]

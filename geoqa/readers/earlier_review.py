@@ -14,6 +14,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.frames import schema
 from geoqa.core.frames.revisits import ACTIONS
 from geoqa.core.frames.schema import RUN_FORMAT
+from geoqa.core.frames.wording import MIXED
 from geoqa.core.job import Job
 from geoqa.readers.recipe.recipe import job_from_table
 
@@ -114,6 +115,8 @@ _KEYED: dict[str, tuple[str, str, dict[str, str]]] = {
     "points": ("deliver_key", "deliver_reason", {}),
     "revisits": ("action_key", "action", {action.words: key for key, action in ACTIONS.items()}),
 }
+#: Frames with a row of the whole site; an earlier version wrote that there as a class.
+_OF_SITE = ("classes", "first_classes", "waits", "durations", "pairs_needed", "detection")
 
 
 def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -124,6 +127,11 @@ def _typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     key, words, keys = _KEYED.get(name, ("", "", {}))
     if words in frame and key not in frame:
         frame = frame.assign(**{key: frame[words].map(keys)})
+    if "canopy_mixed" in contract.columns and "canopy_mixed" not in frame and "canopy" in frame:
+        mixed = frame["canopy"] == MIXED
+        frame = frame.assign(canopy=frame["canopy"].mask(mixed), canopy_mixed=mixed)
+    if name in _OF_SITE and frame["canopy"].notna().all():
+        frame = frame.assign(canopy=frame["canopy"].mask(frame["canopy"] == schema.WHOLE_SITE))
     # A job in feet has its lengths a second time.
     feet = [c for c in frame if any(c.endswith(f"_{u}") and f"{c.removesuffix(u)}m" in frame for u in ("ft", "ftUS"))]
     frame = frame.drop(columns=feet)

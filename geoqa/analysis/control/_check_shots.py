@@ -115,7 +115,7 @@ def shots(occupations: pd.DataFrame, classes: pd.DataFrame, setup: Index, job: J
     theirs = np.column_stack([stated.var_e, stated.var_n, stated.cov_en, stated.var_u])[to]
     nu = np.column_stack([expected.nu_h, expected.nu_v])[rows]
     limit = occupations[["tolerance_h_m", "tolerance_v_m"]].to_numpy(dtype=float, na_value=np.nan)
-    limit *= roles.pair_factor(occupations["role"], job)[:, None]
+    limit = limit * roles.pair_factor(occupations["role"], job)[:, None]
     digits = occupations[["resolution_h_m", "resolution_v_m"]].to_numpy(dtype=float, na_value=np.nan)
     return Shots(frame, own, np.where(has[:, None], np.nan_to_num(theirs), 0.0), nu, limit[rows], digits[rows] / 2)
 

@@ -267,7 +267,8 @@ def _basis(
 
 def shift_names(shifted: pd.DataFrame, points: pd.DataFrame) -> pd.Categorical:
     """Return the names of the shifts of each point, joined; null for none."""
-    named = pd.DataFrame({"point": shifted["point"], "name": shifted["setup"] + " " + shifted["kind"]})
+    setup, kind = (shifted[name].astype("str") for name in ("setup", "kind"))
+    named = pd.DataFrame({"point": shifted["point"], "name": setup + " " + kind})
     text = named.drop_duplicates().groupby("point", sort=False)["name"].agg("; ".join)
     return pd.Categorical(text.reindex(points["point"].astype("str")).to_numpy(dtype=object, na_value=None))
 

@@ -82,6 +82,7 @@ def state(line: str, rows: pd.DataFrame, is_calibrated: bool) -> Statement:
         Whether the precision of every corner was learnt from pairs of visits.
     """
     name, n = f"relative positional precision, {line}", len(rows)
+    rows = rows.astype({"from_point": "str", "to_point": "str", "reason": "str"})
     rows = rows.assign(leg=rows["from_point"] + "-" + rows["to_point"])
     within, exceeding, withheld_ = (rows[rows["outcome"] == word] for word in LINE_OUTCOMES)
     held = listed(withheld_["leg"] + " (" + withheld_["reason"] + ")", 4)

@@ -159,3 +159,19 @@ def test_what_jobs_of_each_class_taught_is_told_whatever_ratio_they_have():
     assert dense == pytest.approx(3.0, rel=0.1)
     assert opened == pytest.approx(0.5, rel=0.15)
     assert opened < other < dense
+
+
+def test_what_jobs_taught_of_a_solution_without_a_canopy_label_is_found_again():
+    # An experience file says `whole site` where the job's class has no canopy.
+    table = pd.DataFrame(
+        {
+            "job": ["1", "1", "2"], "canopy": ["whole site", "open", "open"], "solution": ["float", "fixed", "fixed"],
+            "total_h": [9.0 * 30, 1.0 * 30, 1.1 * 30], "freedom_h": 30.0,
+            "total_v": [9.0 * 15, 1.0 * 15, 1.1 * 15], "freedom_v": 15.0, "wrong": 0.0, "fixes": 20.0,
+        }
+    )  # fmt: skip
+    keys = pd.DataFrame({"canopy": [None, "open"], "solution": ["float", "fixed"]})
+    told = pooling.earlier(table, keys, PRIOR, 0.9)
+    bare, opened, _ = np.exp((told.h.weight * told.h.mean).sum(axis=1))
+    assert opened == pytest.approx(1.0, rel=0.15)
+    assert bare > 2.2
