@@ -216,7 +216,7 @@ def test_report(seen):
         assert near(east, told["de_m"] / plan) and near(north, told["dn_m"] / plan)
         assert abs(seconds(gap) - told["gap_s"]) <= (1800 if " d " in f"{gap} " else 30)
     classes = review.frames["classes"].drop_duplicates("canopy")
-    classes = classes.set_index(classes["canopy"].astype(str))
+    classes = classes.set_index(classes["canopy"].astype(str).fillna("whole site"))
     for name, observed, *shares in page.headed("cover", "observed points"):
         assert int(observed) == classes.loc[name, "points"]
         for cell, status in zip(shares, ("confirmed", "strained", "loose", "conflict", "unproven"), strict=True):
@@ -225,7 +225,7 @@ def test_report(seen):
             assert int(count) / int(whole) == pytest.approx(classes.loc[name, f"share_{status}"])
             assert is_share(share, int(count) / int(whole))
     classes = review.frames["classes"]
-    classes = classes.set_axis([key_tables.named(row, classes) for _, row in classes.iterrows()])
+    classes = classes.set_axis(key_tables.named(classes))
     for name, pairs, h, v, wrong, _ in page.headed("cover", "pairs"):
         told = classes.loc[name]
         assert int(pairs.replace(",", "")) == told["pairs"]
