@@ -8,7 +8,6 @@ from geoqa.core import units
 from geoqa.core.arrays import np, pd
 from geoqa.core.frames.logs import UNTIL_WORDS
 from geoqa.core.frames.schema import WHOLE_SITE
-from geoqa.core.frames.wording import class_words
 from geoqa.core.job import Job
 from geoqa.core.statistics import curves
 from geoqa.core.steps import Figure
@@ -24,14 +23,16 @@ def waits_figures(attempts: pd.DataFrame) -> tuple[Figure, ...]:
     if attempts.empty:
         return ()
     panels = [until for until in PANELS if attempts[f"{until}_s"].notna().any()] or ["hold"]
-    named = sorted(set(attempts["canopy"].dropna().astype("str"))) or [WHOLE_SITE]
+    if attempts["canopy"].isna().all():
+        attempts = attempts.assign(canopy=WHOLE_SITE)
+    named = sorted(set(attempts["canopy"].dropna().astype("str")))
     return tuple(
         _waits_figure(attempts, panels, part, f"waits{more}") for more, part in style.groups_of(named, len(CURVES))
     )
 
 
 def _waits_figure(attempts: pd.DataFrame, panels: list[str], named: list[str], name: str) -> Figure:
-    mine = attempts if named == [WHOLE_SITE] else attempts[attempts["canopy"].astype("str").isin(named)]
+    mine = attempts[attempts["canopy"].astype("str").isin(named)]
     reached = int(mine["hold_reached"].sum())
     listed = ", ".join(style.shown(canopy) for canopy in named)
     alt = (
@@ -64,8 +65,7 @@ def _draw_waits(empty: Any, attempts: pd.DataFrame, panels: list[str], named: li
 
 def _panel(axes: Any, attempts: pd.DataFrame, until: str, named: list[str]) -> None:
     for k, canopy in enumerate(named):
-        mine = attempts if canopy == WHOLE_SITE else attempts[attempts["canopy"].astype("str") == canopy]
-        _curve(axes, mine, until, canopy, CURVES[k])
+        _curve(axes, attempts[attempts["canopy"].astype("str") == canopy], until, canopy, CURVES[k])
     for share in (0.5, 0.1):
         axes.axhline(share, color=PLAIN[0], linewidth=0.9, linestyle=(0, (1, 3)))
     axes.set(ylim=(0, 1.03), xlabel="time from the begin of the attempt (s)", ylabel="share still waiting (1)")
@@ -99,7 +99,9 @@ def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tup
 
 def durations_figures(table: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return the curves of ``durations``: spread above, effective epochs below."""
-    named = list(dict.fromkeys(table["canopy"].dropna().astype("str"))) or [WHOLE_SITE]
+    labelled = table["canopy"].notna()
+    table = table[labelled] if labelled.any() else table.assign(canopy=WHOLE_SITE)
+    named = list(dict.fromkeys(table["canopy"].astype("str")))
     if table.empty:
         return ()
     return tuple(
@@ -123,7 +125,7 @@ def _draw_durations(empty: Any, table: pd.DataFrame, job: Job, named: list[str])
     spread, worth = empty.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
     unit, factor = style.small(job.grid.unit)
     for k, canopy in enumerate(named):
-        _curves(spread, worth, table[class_words(table) == canopy], canopy, CURVES[k], factor)
+        _curves(spread, worth, table[table["canopy"].astype("str") == canopy], canopy, CURVES[k], factor)
     tolerance = job.tolerance.horizontal_m
     if tolerance:
         label = f"horizontal tolerance {units.small(tolerance, job.grid.unit)}"
