@@ -105,11 +105,11 @@ def frames_of(
     usual = {"source_line": range(1, len(occupations) + 1), "resolution_h_m": 0.001, "resolution_v_m": 0.001}
     for name, value in usual.items():
         columns.setdefault(name, pd.Series(value, index=range(len(occupations))))
-    horizontal, vertical = zip(tolerance_m, requirement_m, strict=True)
+    (close_h, close_v), (most_h, most_v) = tolerance_m, requirement_m
     job = Job(
         site=Site(crs="local"), input=InputFormat(unit="m"), columns={},
-        tolerance=Tolerance(horizontal_m=horizontal[0], vertical_m=vertical[0]),
-        requirement=Requirement(horizontal_m=horizontal[1], vertical_m=vertical[1], confidence=confidence),
+        tolerance=Tolerance(horizontal_m=close_h, vertical_m=close_v),
+        requirement=Requirement(horizontal_m=most_h, vertical_m=most_v, confidence=confidence),
     )  # fmt: skip
     none = companions.read_decisions(None)
     made = assembly.occupations([schema.complete_occupations(columns, "frame")], job, decisions=none)

@@ -62,9 +62,9 @@ def lines(
     settled = clash.any() and wording.settles(frames)[clash].all()
     for name in STATUSES:
         at = (points["status"] == name).to_numpy()
-        todo = SETTLED if settled and name in CONTRADICTORY else _todo(name, points[at])
+        remedy = SETTLED if settled and name in CONTRADICTORY else _remedy(name, points[at])
         head = f"  {name:<10} {int(at.sum()):>7} {int((at & deliver).sum()):>8}   "
-        text += _wrapped(head + todo, hang=len(head))
+        text += _wrapped(head + remedy, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
     text += _statements(frames) + _decided(frames)
@@ -74,13 +74,13 @@ def lines(
     return text
 
 
-def _todo(status: str, points: pd.DataFrame) -> str:
+def _remedy(status: str, points: pd.DataFrame) -> str:
     """Return what to do about the points of a status; those that a shift explains are not to be blamed on the place."""
     shifted = int(points["explained"].notna().sum()) if status in OVER and "explained" in points else 0
     if not shifted:
-        return STATUS[status].todo
+        return STATUS[status].remedy
     settle = "a suspicious shift explains them: settle it first"
-    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {STATUS[status].todo}"
+    return settle if shifted == len(points) else f"{shifted}: {settle}; others: {STATUS[status].remedy}"
 
 
 def failures(failed: Mapping[str, str], most: int = 40) -> list[str]:
@@ -136,7 +136,7 @@ def _worst(points: pd.DataFrame, job: Job, most: int = 8) -> list[str]:
     widths = [max(len(row[k]) for row in cells) for k in range(4)]
     rows = [f"Worst first. {wording.ABOUT_LIMIT}"]
     # What is done about a status is said above, once for all.
-    said = shown["reason_key"].isin({key for key, reason in STATUS_REASONS.items() if reason.todo})
+    said = shown["reason_key"].isin({key for key, reason in STATUS_REASONS.items() if reason.by_status})
     why = shown["reason"].astype("object").mask(said & shown["explained"].isna(), shown["finding"].astype("object"))
     for row, reason in zip(cells, ("why", *why), strict=True):
         head = "  " + "".join(f"{cell:<{width}}  " for cell, width in zip(row, widths, strict=True))

@@ -162,8 +162,8 @@ class Uncertainty(Analysis):
     """Turn each point's covariance into its ellipse at the requirement's confidence, and its risk into 95 % bounds.
 
     The ellipse is that of right fixes: sqrt(chi-square) where the precision is taken as known, sqrt(2 F) with the
-    calibration's degrees of freedom where it was estimated. Radius and bound count wrong
-    fixes in, by the distribution that the risk comes from.
+    calibration's degrees of freedom where it was estimated. Radius and bound count wrong fixes in, by the distribution
+    that the risk comes from.
     """
 
     name = "uncertainty"

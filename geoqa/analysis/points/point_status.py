@@ -66,7 +66,7 @@ class PointStatus(Analysis):
         n = len(rows.names)
         first = occupations.drop_duplicates("point")  # a role is constant within each point
         role = first["role"].set_axis(first["point"].astype(str)).reindex(rows.names.astype(str))
-        use, fix = self.screen(occupations, rows, job)
+        use, fix = self.screen(occupations, rows)
         data = visit_means.local(occupations, frames["classes"], rows, fix)
         limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
         horizontal, vertical = self._verdicts(data, rows, use, limits)
@@ -122,7 +122,7 @@ class PointStatus(Analysis):
         told = _restarting_labels(occupations, rows, status, fix, facts["labelled"])
         return Result({"points": points, "occupations": keyed}, told)
 
-    def screen(self, occupations: pd.DataFrame, rows: Rows, job: Job) -> tuple[np.ndarray, np.ndarray]:
+    def screen(self, occupations: pd.DataFrame, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
         """Return the use and the fix number of each row before the verdict."""
         copied = occupations["copy_of"].to_numpy()[rows.at] > 0
         limit = rows.take(occupations["tolerance_h_m"])

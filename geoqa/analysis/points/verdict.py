@@ -220,12 +220,12 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     if case.unknown_precision and case.status != UNPROVEN:
         tail += "; expectation unknown, no precision is known"
     one_visit = "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
-    words, todo, settles = STATUS_REASONS[key]
+    words, by_status, settles = STATUS_REASONS[key]
     said = words.format(
         subject=f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else one_visit,
         axis=_AXES[case.axis], visits=case.kept or case.visits,
     )  # fmt: skip
-    settles = "" if case.explained else STATUS[STATUSES[case.status]].todo if todo else settles
+    settles = "" if case.explained else STATUS[STATUSES[case.status]].remedy if by_status else settles
     return key, said + tail, said + f": {settles}" * bool(settles) + tail
 
 

@@ -8,7 +8,7 @@ from typing import TypeAlias
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct
 from geoqa.analysis.precision import mixture
-from geoqa.analysis.precision.pooling import Earlier
+from geoqa.analysis.precision.pooling import Earlier, taught_label
 from geoqa.analysis.precision.priors import Prior
 from geoqa.analysis.precision.visit_pairs import VisitPairs, of_both_ends
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, special
@@ -367,10 +367,9 @@ def _scales(scales: Array) -> pd.DataFrame:
 
 def _taught(keys: pd.DataFrame, seen: mixture.ObservedPairs) -> pd.DataFrame:
     """Return what the job teaches of each class."""
-    label = keys["canopy"].fillna(WHOLE_SITE).astype("str").str.casefold()
     squares = (seen.h.total, seen.h.freedom, seen.v.total, seen.v.freedom)
     sums = dict(zip(SUMS, (of[: len(keys)] for of in (*squares, seen.wrong, seen.fixes)), strict=True))
-    table = pd.DataFrame({"canopy": label, "solution": keys["solution"], **sums})
+    table = pd.DataFrame({"canopy": taught_label(keys["canopy"]), "solution": keys["solution"], **sums})
     table["solution"] = table["solution"].astype("object").where(table["solution"].notna(), None)
     # Labels that differ by their case alone are one.
     table = table.groupby(["canopy", "solution"], dropna=False, sort=False, as_index=False).sum()

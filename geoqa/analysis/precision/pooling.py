@@ -411,6 +411,11 @@ JOB_SPREAD, ANY_SPREAD = 0.3, 0.4
 _WRONG_SPREAD = 1.0
 
 
+def taught_label(canopy: pd.Series) -> pd.Series:
+    """Return the label by which experience knows each canopy class: case folded, of no class the whole site's."""
+    return canopy.fillna(WHOLE_SITE).astype("str").str.casefold()
+
+
 def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float) -> Earlier | None:
     """Return what the jobs of `table` say of the classes `keys`, last of a class nobody knows; None of no job.
 
@@ -423,8 +428,10 @@ def earlier(table: pd.DataFrame, keys: pd.DataFrame, prior: Prior, weight: float
     """
     if table.empty:
         return None
-    parts = ((one["canopy"].fillna(WHOLE_SITE), one["solution"].fillna("")) for one in (table, keys))
-    label, wanted = ((canopy.astype("str") + "\n" + fix.astype("str")).str.casefold() for canopy, fix in parts)
+    label, wanted = (
+        taught_label(one["canopy"]) + "\n" + one["solution"].fillna("").astype("str").str.casefold()
+        for one in (table, keys)
+    )
     groups = [np.flatnonzero((label == name).to_numpy()) for name in (*wanted, None)]
     chosen = [(mine, JOB_SPREAD) if len(mine) else (np.arange(len(table)), ANY_SPREAD) for mine in groups]
     sums = {name: table[name].to_numpy(dtype=float) for name in SUMS}

@@ -111,7 +111,7 @@ def _called(column: pd.Series) -> list[str]:
 def _telling(occupations: pd.DataFrame, job: Job) -> Flags:
     """Return which rows tell of a place before anything is judged: no copies, nothing unsettled."""
     rows = direct_rows(occupations)
-    use, _ = PointStatus.as_set(job).screen(occupations, rows, job)
+    use, _ = PointStatus.as_set(job).screen(occupations, rows)
     tells = np.zeros(len(occupations), bool)
     tells[rows.at] = use == measured_rows.USED
     return tells

@@ -189,7 +189,7 @@ class Status(NamedTuple):
         From 1, the worst; one that lies between two others may have a number between theirs.
     reason
         Why a point may be delivered with it, or may not because of it.
-    todo, client
+    remedy, client
         What the surveyor does about it, and what a client may expect.
     corner
         What keeps a corner of a boundary from having a precision worth stating; empty for nothing.
@@ -207,7 +207,7 @@ class Status(NamedTuple):
 
     severity: float
     reason: DeliveryReason
-    todo: str
+    remedy: str
     client: str
     corner: str = ""
     delivers: bool = False
@@ -266,10 +266,10 @@ CONTRADICTORY = tuple(name for name in SEVERITY if STATUS[name].contradicts)
 
 
 class StatusReason(NamedTuple):
-    """Why a point has its status: a sentence with blanks; whether what is done about the status settles it, or what."""
+    """Why a point has its status: a sentence with blanks; whether the remedy of the status settles it, or what."""
 
     words: str
-    todo: bool = False
+    by_status: bool = False
     settles: str = ""
 
 
@@ -281,9 +281,9 @@ STATUS_REASONS = {
     "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
     "in_visit": StatusReason("{subject} disagree {axis}"),
-    "two_visits": StatusReason("2 visits disagree {axis}", todo=True),
+    "two_visits": StatusReason("2 visits disagree {axis}", by_status=True),
     "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),
-    "one_of_two": StatusReason("one visit disagrees with itself {axis}", todo=True),
+    "one_of_two": StatusReason("one visit disagrees with itself {axis}", by_status=True),
     "one_of_two_known": StatusReason("one visit disagrees with itself {axis}", settles=_KNOWN),
     "no_majority": StatusReason("{visits} visits disagree {axis} and no majority settles it"),
     "rejected": StatusReason("every direct occupation was rejected by the reviewer"),

@@ -18,14 +18,19 @@ from geoqa.outputs.symbology import CURVES, PLAIN
 PANELS = ("hold", "precision", "truth")
 
 
+def _of_classes(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that have a canopy class; where none has one, all under the whole site's name."""
+    labelled = table["canopy"].notna()
+    return table[labelled] if labelled.any() else table.assign(canopy=WHOLE_SITE)
+
+
 def waits_figures(attempts: pd.DataFrame) -> tuple[Figure, ...]:
     """Return the survival curves of ``convergence``: a panel a wait, a curve with its bounds a class."""
     if attempts.empty:
         return ()
     panels = [until for until in PANELS if attempts[f"{until}_s"].notna().any()] or ["hold"]
-    if attempts["canopy"].isna().all():
-        attempts = attempts.assign(canopy=WHOLE_SITE)
-    named = sorted(set(attempts["canopy"].dropna().astype("str")))
+    attempts = _of_classes(attempts)
+    named = sorted(set(attempts["canopy"].astype("str")))
     return tuple(
         _waits_figure(attempts, panels, part, f"waits{more}") for more, part in style.groups_of(named, len(CURVES))
     )
@@ -99,8 +104,7 @@ def _curve(axes: Any, attempts: pd.DataFrame, until: str, canopy: str, look: tup
 
 def durations_figures(table: pd.DataFrame, job: Job) -> tuple[Figure, ...]:
     """Return the curves of ``durations``: spread above, effective epochs below."""
-    labelled = table["canopy"].notna()
-    table = table[labelled] if labelled.any() else table.assign(canopy=WHOLE_SITE)
+    table = _of_classes(table)
     named = list(dict.fromkeys(table["canopy"].astype("str")))
     if table.empty:
         return ()
