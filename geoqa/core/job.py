@@ -119,6 +119,16 @@ class Decisions(Declared):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Checks(Declared):
+    """[checks]: what was measured between points by other methods: tapes, total stations, levels, records."""
+
+    file: str | None = param(None, help="CSV with the measured checks, named from the recipe's folder")
+    record_proves: bool = param(
+        False, help="Whether a distance of record proves a point; without it, it can only cast doubt"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class Role(Declared):
     """[roles.NAME]: what a point is for; what it does not state it takes from the whole job."""
 
@@ -175,6 +185,7 @@ class Recipe:
     base: Base = field(default_factory=Base)
     steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     decisions: Decisions = field(default_factory=Decisions)
+    checks: Checks = field(default_factory=Checks)
     files: tuple[FileRule, ...] = ()
     control: Control = field(default_factory=Control)
     field_test: FieldTest = field(default_factory=FieldTest)
@@ -243,7 +254,7 @@ class Job(Recipe):
 
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (
-    "tolerance", "requirement", "base", "decisions", "control", "field_test", "report", "canopy", "experience",
+    "tolerance", "requirement", "base", "decisions", "checks", "control", "field_test", "report", "canopy", "experience",
 )  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")

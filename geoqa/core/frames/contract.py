@@ -280,6 +280,8 @@ STATUS_REASONS = {
     "apart": StatusReason("{subject} are within tolerance but further apart than usual {axis}"),
     "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
+    "witnessed": StatusReason("{what} proved by measured checks, not by a second visit"),
+    "against": StatusReason("{subject} agree, and a measured check does not {axis}", settles="measure it again"),
     "in_visit": StatusReason("{subject} disagree {axis}"),
     "two_visits": StatusReason("2 visits disagree {axis}", by_status=True),
     "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),
