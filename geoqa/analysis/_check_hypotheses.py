@@ -18,8 +18,8 @@ SLOPE, LEVEL, RISE, TURN = range(4)
 WRONG_M = np.array([0.1, 1.0, 10.0])
 #: Points not yet proved, and points of all kinds, that are weighed together; of more, each with its own measurements.
 MOST_UNKNOWN, MOST_POINTS = 10, 24
-#: Ways of everything together that are kept at a time, the likeliest.
-MOST_WAYS = 4096
+#: Ways of everything together that are kept at a time, the likeliest; and numbers of their covariances.
+MOST_WAYS, MOST_NUMBERS = 2048, 500_000
 #: A point is not proved while no way of it is as likely as this.
 _PROVED = 0.999
 #: A log ratio that stands for never.
@@ -139,25 +139,23 @@ def weigh(places: Places, measured: Measurements) -> Posterior:
     """Return what the measurements make of the ways of the points, and of themselves.
 
     Exact over connected points up to `MOST_UNKNOWN` that are not proved, but for the curvature of distances and for
-    ways beyond the likeliest `MOST_WAYS`. Of more, each point is weighed with its own measurements, whose far ends
-    enter by their own fixes.
+    ways beyond the likeliest. Of more, each point is weighed with its own measurements, whose far ends enter by their
+    own fixes.
     """
     log, wrong = places.log.copy(), measured.wrong.copy()
     unknown = places.unknown
     for points, rows in _connected(len(log), measured.ends):
         if len(points) <= MOST_POINTS and unknown[points].sum() <= MOST_UNKNOWN:
-            found = _together(places, measured, rows)
-            for point in points:
-                log[point] = found[0][point]
-            wrong[rows] = found[1]
+            ways, wrong[rows] = _together(places, measured, rows)
+            for point, found in ways.items():
+                log[point] = found
             continue
-        told = np.zeros(len(rows))
-        for point in points:
-            own = rows[(measured.ends[rows] == point).any(axis=1)]
-            if len(own):
-                ways, off = _together(places, measured, own)
-                log[point] = ways[point]
-                told[np.searchsorted(rows, own)] += off / (measured.ends[own] >= 0).sum(axis=1)
+        told, ends = np.zeros(len(rows)), (measured.ends[rows] >= 0).sum(axis=1)
+        for point in points.tolist():
+            own = np.flatnonzero((measured.ends[rows] == point).any(axis=1))
+            ways, off = _together(places, measured, rows[own], point)
+            log[point] = ways[point]
+            told[own] += off / ends[own]
         wrong[rows] = told
     return Posterior(log, wrong)
 
@@ -184,86 +182,128 @@ class _Ways(NamedTuple):
     def take(self, at: Index) -> _Ways:
         return _Ways(*(values[at] for values in self))
 
-    def likeliest(self) -> _Ways:
-        if len(self.log) <= MOST_WAYS:
-            return self
-        return self.take(np.argpartition(-self.log, MOST_WAYS)[:MOST_WAYS])
+
+class _Noise(NamedTuple):
+    """What may be between a measurement and its ends: weight, offset and variance of each part, metres or radians."""
+
+    log: Array
+    offset: Array
+    variance: Array
+    wrong: Flags
 
 
-def _together(places: Places, measured: Measurements, rows: Index) -> tuple[dict[int, Array], Array]:
-    """Return the log probability of each way of the points that some measurements connect, and that each is wrong."""
-    points = np.unique(measured.ends[rows][measured.ends[rows] >= 0])
-    number = {int(point): k for k, point in enumerate(points)}
-    k = len(points)
+def _together(
+    places: Places, measured: Measurements, rows: Index, centre: int | None = None
+) -> tuple[dict[int, Array], Array]:
+    """Return the log probability of each way of the points that some measurements connect, and that each is wrong.
+
+    With a `centre`, a point that one measurement alone leads to is not weighed: where it may be adds to the noise.
+    """
+    ends = measured.ends[rows]
+    points, count = np.unique(ends[ends >= 0], return_counts=True)
+    weighed = points if centre is None else points[(count > 1) | (points == centre)]
+    number = {int(point): k for k, point in enumerate(weighed)}
     ways = _Ways(
-        np.zeros(1), np.full((1, k), -1), np.zeros((1, len(rows)), bool), np.zeros((1, 3 * k)),
-        np.zeros((1, 3 * k, 3 * k)),
+        np.zeros(1), np.full((1, len(weighed)), -1), np.zeros((1, len(rows)), bool), np.zeros((1, 3 * len(weighed))),
+        np.zeros((1, 3 * len(weighed), 3 * len(weighed))),
     )  # fmt: skip
-    for column, row in enumerate(_in_order(measured.ends, rows)):
-        for point in measured.ends[row][measured.ends[row] >= 0].tolist():
-            if ways.way[0, number[point]] < 0:
-                ways = _with_point(ways, places, point, number[point]).likeliest()
-        ways = _with_measurement(ways, measured, row, column, number).likeliest()
-    total = special.logsumexp(ways.log)
-    found = {}
-    for point, at in number.items():
-        log = np.full(places.log.shape[1], -np.inf)
-        for way in np.unique(ways.way[:, at]):
-            log[way] = special.logsumexp(ways.log[ways.way[:, at] == way]) - total
-        found[point] = log
-    share = np.exp(ways.log - total) @ ways.wrong
-    order = _in_order(measured.ends, rows)
-    wrong = np.zeros(len(rows))
-    wrong[np.searchsorted(rows, order)] = share
-    return found, wrong
+    for column in _in_order(ends):
+        for point in ends[column][ends[column] >= 0].tolist():
+            if point in number and ways.way[0, number[point]] < 0:
+                ways = _with_point(ways, places, point, number[point])
+        ways = _with_measurement(ways, places, measured, int(rows[column]), column, number)
+    share = np.exp(ways.log - special.logsumexp(ways.log))
+    with np.errstate(divide="ignore"):
+        found = {
+            point: np.log(np.bincount(ways.way[:, at], share, minlength=places.log.shape[1]))
+            for point, at in number.items()
+        }
+    return found, share @ ways.wrong
 
 
-def _in_order(ends: Index, rows: Index) -> list[int]:
+def _in_order(ends: Index) -> list[int]:
     """Return measurements so that each, where it can, joins points that those before have brought in."""
-    left, seen, order = list(rows.tolist()), set[int](), []
+    left, seen, order = list(range(len(ends))), set[int](), []
     while left:
-        fresh = [len({int(p) for p in ends[row] if p >= 0} - seen) for row in left]
-        row = left.pop(int(np.argmin(fresh)))
-        seen |= {int(p) for p in ends[row] if p >= 0}
-        order.append(row)
+        fresh = [len({*ends[row].tolist()} - seen) for row in left]
+        order.append(left.pop(int(np.argmin(fresh))))
+        seen |= {*ends[order[-1]].tolist()}
     return order
 
 
 def _with_point(ways: _Ways, places: Places, point: int, at: int) -> _Ways:
     """Return the ways with each way of one more point."""
-    there = np.flatnonzero(np.isfinite(places.log[point]))
-    made = ways.take(np.repeat(np.arange(len(ways.log)), len(there)))
-    way = np.tile(there, len(ways.log))
+    before, way = _likeliest(ways.log[:, None] + places.log[point], ways.mean.shape[1])
+    made, block = ways.take(before), slice(3 * at, 3 * at + 3)
     made.way[:, at] = way
-    block = slice(3 * at, 3 * at + 3)
     made.mean[:, block] = places.mean[point, way]
     made.cov[:, block, block] = places.variance[point, way][:, :, None] * np.eye(3)
     return made._replace(log=made.log + places.log[point, way])
 
 
-def _with_measurement(ways: _Ways, measured: Measurements, row: int, column: int, number: dict[int, int]) -> _Ways:
-    """Return the ways with a measurement right, and wrong by each scale; either draws the points as far as it is sure."""
+def _with_measurement(
+    ways: _Ways, places: Places, measured: Measurements, row: int, column: int, number: dict[int, int]
+) -> _Ways:
+    """Return the ways with each part of a measurement's noise; it draws the points as far as it is sure."""
     ends = measured.ends[row]
-    # An end that is not there has no slope: it may stand for any point.
-    at = np.array([number[int(p)] if p >= 0 else number[int(ends[0])] for p in ends])
-    columns = (3 * at[:, None] + np.arange(3)).reshape(-1)
-    place = ways.mean[:, columns].reshape(-1, 3, 3)
+    likely = places.mean[ends, places.log[ends].argmax(axis=1)]  # an end that is not there has no slope
+    noise = _noise(places, measured, row, likely, number)
+    place = np.tile(likely, (len(ways.log), 1, 1))
+    inside = np.array([k for k in range(3) if int(ends[k]) in number], np.int64)
+    columns = np.array([3 * number[int(ends[k])] + axis for k in inside for axis in range(3)])
+    place[:, inside] = ways.mean[:, columns].reshape(len(place), -1, 3)
     value, slope = measured.predicted(row, place)
-    closure, slope = measured.closure(row, value), slope.reshape(-1, 9)
+    closure, slope = measured.closure(row, value), slope[:, inside].reshape(len(place), -1)
     drawn = np.einsum("nij,nj->ni", ways.cov[:, :, columns], slope)
-    sure = np.einsum("nj,nj->n", drawn[:, columns], slope) + measured.sigma[row] ** 2
-    chance, lever = measured.wrong[row], measured.lever(row, place)
-    found = []
-    for off, share in ((0.0, 1 - chance), *((far, chance / len(WRONG_M)) for far in WRONG_M)):
-        variance = sure + (off / lever) ** 2
-        density = -(closure**2) / (2 * variance) - np.log(2 * np.pi * variance) / 2
-        gain = drawn / variance[:, None]
-        wrong = ways.wrong.copy()
-        wrong[:, column] = off > 0
-        found.append(
-            _Ways(
-                ways.log + np.log(share) + density, ways.way, wrong, ways.mean + gain * closure[:, None],
-                ways.cov - gain[:, :, None] * drawn[:, None, :],
-            )
-        )  # fmt: skip
-    return _Ways(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
+    sure = np.einsum("nj,nj->n", drawn[:, columns], slope)
+    variance = sure + noise.variance[:, None]
+    left = closure - noise.offset[:, None]
+    log = ways.log + noise.log[:, None] - left**2 / (2 * variance) - np.log(2 * np.pi * variance) / 2
+    part, way = _likeliest(log, len(ways.mean[0]))
+    gain = drawn[way] / variance[part, way][:, None]
+    wrong = ways.wrong[way]
+    wrong[:, column] = noise.wrong[part]
+    return _Ways(
+        log[part, way], ways.way[way], wrong, ways.mean[way] + gain * left[part, way][:, None],
+        ways.cov[way] - gain[:, :, None] * drawn[way][:, None, :],
+    )  # fmt: skip
+
+
+def _likeliest(log: Array, numbers: int) -> tuple[Index, ...]:
+    """Return where the ways that are kept stand in an array of their log probabilities."""
+    most = min(MOST_WAYS, MOST_NUMBERS // numbers**2)
+    flat = log.ravel()
+    at = np.arange(len(flat)) if len(flat) <= most else np.argpartition(-flat, most)[:most]
+    return np.unravel_index(at[flat[at] > flat.max() + NEVER], log.shape)
+
+
+def _noise(places: Places, measured: Measurements, row: int, likely: Array, number: dict[int, int]) -> _Noise:
+    """Return the noise of a measurement: its own, right or wrong, and where ends that are not weighed may be.
+
+    Parts that differ by less than a millimetre and a tenth of their variance are one.
+    """
+    _, slope = measured.predicted(row, likely[None])
+    lever, chance = measured.lever(row, likely[None])[0], measured.wrong[row]
+    log = np.log(np.r_[1 - chance, np.full(len(WRONG_M), chance / len(WRONG_M))])
+    offset, variance = np.zeros(len(log)), measured.sigma[row] ** 2 + np.r_[0.0, WRONG_M / lever] ** 2
+    wrong = np.arange(len(log)) > 0
+    for k, point in enumerate(measured.ends[row].tolist()):
+        if point < 0 or point in number:
+            continue
+        there = np.flatnonzero(places.log[point] > NEVER)
+        off = (places.mean[point, there] - likely[k]) @ slope[0, k]
+        own = places.variance[point, there] @ slope[0, k] ** 2
+        log = (log[:, None] + places.log[point, there]).ravel()
+        offset, variance = (offset[:, None] + off).ravel(), (variance[:, None] + own).ravel()
+        wrong = np.repeat(wrong, len(there))
+        step = np.column_stack([np.rint(offset * lever * 1e3), np.rint(np.log(variance) * 10), wrong])
+        _, of = np.unique(step, axis=0, return_inverse=True)
+        of = of.reshape(-1)
+        share = np.exp(log)
+        total = np.bincount(of, share)
+        kept = total > np.exp(NEVER)
+        offset, variance, wrong = (
+            (np.bincount(of, share * values) / np.maximum(total, 1e-300))[kept] for values in (offset, variance, wrong)
+        )
+        log, wrong = np.log(total[kept]), wrong > 0.5
+    return _Noise(log, offset, variance, wrong)

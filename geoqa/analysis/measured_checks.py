@@ -14,6 +14,7 @@ from geoqa.analysis.points.risk import Repeats
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames import control, schema
 from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK_KINDS, DISAGREES, RECORD
+from geoqa.core.geodesy import grid_over_ground
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.statistics import covariance
@@ -80,7 +81,7 @@ class MeasuredChecks(Analysis):
         checks = frames["checks"]
         measured, ends = _measurements(checks, points, self.wrong, job)
         made = _closures(measured, ends, points, self.level)
-        usable = ~np.isnan(made.sight).any(axis=(1, 2))
+        usable = ~np.isnan(made.sight).any(axis=(1, 2)) & ~np.isnan(made.sigma)
         constant = _constants(checks, made, self.wrong)
         told = ~np.isnan(constant[:, 0])
         measured = replace(
@@ -105,7 +106,12 @@ class MeasuredChecks(Analysis):
             "why": pd.Series(_why(checks, made, verdict, usable, wrong, job), dtype="str").array,
             "scale": measured.scale, "constant_m": constant[:, 0], "wrong": wrong,
         }  # fmt: skip
-        said = _messages(checks, verdict, wrong, made, constant, told, by_point, job)
+        unproven = frames["points"].set_index("point")[["status_h", "status_v"]].eq("unproven").reindex(by_point["point"])
+        newly = by_point[["point"]].assign(
+            position=by_point["proved_h"].to_numpy() & ~by_point["against_h"].to_numpy() & unproven["status_h"].to_numpy(),
+            height=by_point["proved_v"].to_numpy() & ~by_point["against_v"].to_numpy() & unproven["status_v"].to_numpy(),
+        )
+        said = _messages(checks, verdict, wrong, made, constant, told, newly, job)
         keyed = checks[["check_id"]].assign(**columns)
         return Result({"checks": keyed, "point_checks": by_point, "weighed_checks": rows}, said)
 
@@ -233,26 +239,13 @@ def _measurements(checks: pd.DataFrame, points: _Points, wrong: float, job: Job)
     sigma = checks["sigma"].to_numpy(float) * per
     measured = Measurements(
         kind=kind, ends=ends, value=checks["value"].to_numpy(float) * per, sigma=sigma, raised=raised,
-        scale=_grid_over_ground(middle, job), wrong=np.full(len(checks), wrong),
+        scale=grid_over_ground(job.site, job.grid, middle), wrong=np.full(len(checks), wrong),
     )  # fmt: skip
     if job.site.height == "ellipsoidal":
         apart = np.hypot(*np.nan_to_num(points.place[ends[:, 0], :2] - points.place[ends[:, 1], :2]).T)
         level = (kind == _check_hypotheses.RISE) & (ends[:, :2] >= 0).all(axis=1)
         measured = replace(measured, sigma=np.where(level, np.hypot(sigma, _GEOID_SLOPE * apart), sigma))
     return measured, ends
-
-
-def _grid_over_ground(place: Array, job: Job) -> Array:
-    """Return grid distance over distance on the ground at each place: scale of the projection, and of the height.
-
-    Heights are taken as if above the ellipsoid: a geoid 50 m off changes a distance by 8 ppm.
-    """
-    if job.site.crs == "local":
-        return np.full(len(place), job.site.combined_factor or 1.0)
-    system = job.grid.system
-    radius = system.semi_major_m * (1 - system.flattening / 3)
-    scale = system.scale(*system.to_lonlat(place[:, 0], place[:, 1]))
-    return np.where(np.isfinite(scale), scale, 1.0) * radius / (radius + place[:, 2])
 
 
 @dataclass(frozen=True)
@@ -381,7 +374,9 @@ def _why(
     """Return the verdict of each check in words."""
     unit, said = job.grid.unit, []
     for k, row in enumerate(checks[["from", "to"]].itertuples()):
-        if not usable[k]:
+        if np.isnan(made.sigma[k]):
+            said.append("no standard deviation is stated for it, so nothing says what it can tell")
+        elif not usable[k]:
             said.append("no coordinate of one of its points to compare with")
         elif np.isnan(made.closure[k]):
             said.append(f"{row[1]} or {row[2]} has no coordinate: its visits contradict each other")
@@ -409,8 +404,9 @@ def _said(row: object, job: Job) -> str:
 
 def _messages(
     checks: pd.DataFrame, verdict: np.ndarray, wrong: Array, made: _Closures, constant: Array, told: Flags,
-    by_point: pd.DataFrame, job: Job,
+    newly: pd.DataFrame, job: Job,
 ) -> tuple[str, ...]:  # fmt: skip
+    """Return what people should know: how many agree, what is wrong itself, constants, what is proved by them alone."""
     unit = job.grid.unit
     agree, disagree, mute = (int((verdict == word).sum()) for word in (AGREES, DISAGREES, CANNOT_TELL))
     said = [f"{counted(len(checks), 'measured check')}: {agree} agree, {disagree} disagree, {mute} cannot tell"]
@@ -432,8 +428,8 @@ def _messages(
     lone = checks.loc[(verdict == CANNOT_TELL) & np.isnan(made.sight).any(axis=(1, 2))]
     if len(lone):
         said.append(f"measured checks without a coordinate at both ends: {listed(lines[lone.index])}")
-    for word, column in (("position", "proved_h"), ("height", "proved_v")):
-        proved = by_point.loc[by_point[column], "point"]
+    for word in ("position", "height"):
+        proved = newly.loc[newly[word], "point"]
         if len(proved):
             said.append(f"{word} proved by measured checks: {listed(proved)}")
     return tuple(said)

@@ -56,6 +56,8 @@ COLUMNS: dict[str, str] = {
     "solution": "solution type",
     "method": "how the point was measured (direct, offset, staking, ...)",
     "origin": "where the coordinate comes from (measured, averaged, design, ...)",
+    "station": "the point that a row of a total station or a level was measured from",
+    "orientation": "the point that a total station was oriented on",
     "role": "what the point is for",
     "code": "feature code",
     "antenna_height": "antenna height, in `unit_height`",
@@ -70,13 +72,15 @@ COLUMNS: dict[str, str] = {
 
 SOLUTIONS = ("fixed", "float", "differential", "autonomous", "none")
 ORIGINS = ("measured", "keyed-in", "design", "averaged", "derived", "control")
-METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", "total-station")
+#: A total station may be written either way; its rows, and those of a level, are measured from another point.
+TOTAL_STATION, LEVELLED = ("total station", "total-station"), ("level",)
+METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", *TOTAL_STATION, *LEVELLED)
 #: Columns whose values must be our words once `[input.values.*]` has been applied.
 WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS}
 #: Columns that hold text, and so may have a table `[input.values.*]`.
 TEXT_COLUMNS = (
     "point", "initialization", "base", "canopy", "solution", "method", "origin",
-    "role", "code", "measured_to", "operator", "note",
+    "role", "code", "measured_to", "operator", "note", "station", "orientation",
 )  # fmt: skip
 
 

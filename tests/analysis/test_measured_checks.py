@@ -3,15 +3,15 @@
 import itertools
 
 import numpy as np
-import pandas as pd
 import pytest
-from builders import AT_ITS_WORD, STEPS, job, occupations, run, visits
+from builders import AT_ITS_WORD, STEPS, job, occupations, run
 from scipy import stats
 
 from geoqa.analysis import _check_hypotheses
 from geoqa.analysis._check_hypotheses import LEVEL, RISE, SLOPE, TURN, Measurements, Places
 from geoqa.analysis.measured_checks import MeasuredChecks
 from geoqa.core.frames import schema
+from geoqa.core.frames.control import CHECKS, READ_OF_CHECKS
 
 #: Fixes of unequal precision: 12 mm per horizontal axis, 21 mm in height.
 FIX = {"s": 0.012, "sv": 0.021}
@@ -24,11 +24,7 @@ def checks(*rows):
         row = {"from": start, "to": end, "at": None, "kind": kind, "value": value, "unit": "m", "sigma": 0.004}
         row |= {"from_height": np.nan, "to_height": np.nan, "instrument": None}
         told.append({"check_id": i, **row, **(more[0] if more else {}), "source_file": "checks.csv", "source_line": i + 1})
-    frame = pd.DataFrame(told)
-    text = ("from", "to", "at", "kind", "unit", "instrument", "source_file")
-    return frame.astype(dict.fromkeys(text, "str")).assign(
-        **{name: pd.Series([None] * len(frame), dtype="str") for name in ("method", "who", "when", "note")}
-    )
+    return CHECKS.filled(told, READ_OF_CHECKS)
 
 
 def reviewed(rows, frame, settings=None, **stated):

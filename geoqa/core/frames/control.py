@@ -198,7 +198,7 @@ CHECKS = Frame(
         "kind": text("what was measured", CHECK_KINDS, nulls=False),
         "value": number("as it was read, in `unit`", nulls=False, decimals=6),
         "unit": text("its unit", CHECK_UNITS, nulls=False),
-        "sigma": number("its standard deviation, in `unit`", above=0, nulls=False, decimals=6),
+        "sigma": number("its standard deviation, in `unit`", above=0, decimals=6),
         "from_height": number("height above the mark that it was measured from, in `unit`"),
         "to_height": number("height above the mark that it was measured to, in `unit`"),
         "method": text("how it was measured"),
@@ -221,6 +221,9 @@ CHECKS = Frame(
         "geometry": Column("geometry", "from the one point to the other, in the job's CRS"),
     },
 )
+
+#: The columns that a check is read with; the others follow from coordinates.
+READ_OF_CHECKS = tuple(CHECKS.columns)[: tuple(CHECKS.columns).index("independence")]
 
 POINT_CHECKS = Frame(
     key=("point",),

@@ -35,7 +35,7 @@ POOR_M = 1.0
 _TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
 #: Ours, and the recipe's name.
 _PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
-_BESIDE = ("code", "measured_to", "note")
+_BESIDE = ("code", "measured_to", "note", "station", "orientation")
 
 
 def accounted(name: str, table: TextTable, job: Recipe, text: TextFile | TypedRows) -> ReadResult:
