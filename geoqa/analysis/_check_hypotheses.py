@@ -14,7 +14,7 @@ from geoqa.core.arrays import Array, Flags, Index, np, sparse, special
 
 #: What is measured: along the slope, along the level, up, or the angle at a third point.
 SLOPE, LEVEL, RISE, TURN = range(4)
-#: Standard deviations that a wrong measurement may be off by, metres, equally likely: a figure misread, a mark mistaken.
+#: Standard deviations that a wrong measurement may be off by, metres, equally likely: a figure misread, another mark.
 WRONG_M = np.array([0.1, 1.0, 10.0])
 #: Points not yet proved, and points of all kinds, that are weighed together; of more, each with its own measurements.
 MOST_UNKNOWN, MOST_POINTS = 10, 24
@@ -170,8 +170,11 @@ def _connected(n: int, ends: Index) -> list[tuple[Index, Index]]:
 
 
 class _Ways(NamedTuple):
-    """Ways of everything together: log probability (n,), the way of each point (n, k), which measurements are wrong
-    (n, m), and where they put the points, mean (n, 3 k) and covariance (n, 3 k, 3 k)."""
+    """Ways of everything together, and where they put the points.
+
+    Log probability (n,), the way of each point (n, k), which measurements are wrong (n, m), mean (n, 3 k) and
+    covariance (n, 3 k, 3 k).
+    """
 
     log: Array
     way: Index
@@ -180,7 +183,7 @@ class _Ways(NamedTuple):
     cov: Array
 
     def take(self, at: Index) -> _Ways:
-        return _Ways(*(values[at] for values in self))
+        return _Ways(self.log[at], self.way[at], self.wrong[at], self.mean[at], self.cov[at])
 
 
 class _Noise(NamedTuple):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 from geoqa.analysis import _check_hypotheses
 from geoqa.analysis._check_hypotheses import Measurements, Places
@@ -13,6 +14,7 @@ from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Repeats
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames import control, schema
+from geoqa.core.frames.contract import UNPROVEN
 from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK_KINDS, DISAGREES, RECORD
 from geoqa.core.geodesy import grid_over_ground
 from geoqa.core.job import Job
@@ -20,6 +22,9 @@ from geoqa.core.params import param
 from geoqa.core.statistics import covariance
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import METRES_PER, counted, length, listed, percent
+
+if TYPE_CHECKING:
+    from geoqa.analysis.points._fix_sequences import FixSequences
 
 #: Radians in one unit of an angle.
 RADIANS_PER = {"deg": np.pi / 180, "gon": np.pi / 200}
@@ -106,10 +111,13 @@ class MeasuredChecks(Analysis):
             "why": pd.Series(_why(checks, made, verdict, usable, wrong, job), dtype="str").array,
             "scale": measured.scale, "constant_m": constant[:, 0], "wrong": wrong,
         }  # fmt: skip
-        unproven = frames["points"].set_index("point")[["status_h", "status_v"]].eq("unproven").reindex(by_point["point"])
+        before = frames["points"].set_index("point").loc[by_point["point"]]
         newly = by_point[["point"]].assign(
-            position=by_point["proved_h"].to_numpy() & ~by_point["against_h"].to_numpy() & unproven["status_h"].to_numpy(),
-            height=by_point["proved_v"].to_numpy() & ~by_point["against_v"].to_numpy() & unproven["status_v"].to_numpy(),
+            **{
+                word: by_point[f"proved_{axis}"] & ~by_point[f"against_{axis}"] & unproven.to_numpy()
+                for axis, word in (("h", "position"), ("v", "height"))
+                for unproven in (before[f"status_{axis}"].isin(UNPROVEN),)
+            }
         )
         said = _messages(checks, verdict, wrong, made, constant, told, newly, job)
         keyed = checks[["check_id"]].assign(**columns)
@@ -163,7 +171,7 @@ class MeasuredChecks(Analysis):
                 "unseen_azimuth_deg": np.where(best_h < _UNSEEN_M, np.mod(azimuth, 180.0), np.nan),
             }
         )  # fmt: skip
-        return table.assign(message=[_said(row, job) for row in table.itertuples()])
+        return table.assign(message=[_said(row) for row in table.to_dict("records")])
 
 
 @dataclass(frozen=True)
@@ -208,13 +216,11 @@ class _Points:
             for axis, kind in (("e", "h"), ("n", "h"), ("u", "v"))
         ])  # fmt: skip
         cov[at] = sigma[:, :, None] ** 2 * np.eye(3)
-        tolerance = [
-            roles.by_role(points["role"], job, value)
-            for value in (lambda r: r.tolerance.horizontal_m, lambda r: r.tolerance.vertical_m)
-        ]
+        tolerance_h = roles.by_role(points["role"], job, lambda role: role.tolerance.horizontal_m)
+        tolerance_v = roles.by_role(points["role"], job, lambda role: role.tolerance.vertical_m)
         nu = points[["degrees_of_freedom_h", "degrees_of_freedom_v"]].to_numpy(float)
         return cls(
-            names, place, cov, is_known, *tolerance, np.nan_to_num(nu, nan=np.inf).min(axis=1),
+            names, place, cov, is_known, tolerance_h, tolerance_v, np.nan_to_num(nu, nan=np.inf).min(axis=1),
             np.diag([base_h, base_h, base_v]),
         )  # fmt: skip
 
@@ -233,9 +239,9 @@ def _measurements(checks: pd.DataFrame, points: _Points, wrong: float, job: Job)
     ends = np.column_stack([codes_in(checks[c], names) for c in ("from", "to", "at")])
     ends = np.where((ends < 0) & checks[["from", "to", "at"]].notna().to_numpy(), -2, ends)
     raised = np.nan_to_num(checks[["from_height", "to_height"]].to_numpy(float)) * per[:, None]
-    middle = np.where((ends >= 0)[:, :2, None], points.place[ends[:, :2]], np.nan)
-    with np.errstate(invalid="ignore"):
-        middle = np.nan_to_num(np.nanmean(np.where(np.isnan(middle).all(axis=1)[:, None], 0.0, middle), axis=1))
+    there = np.isin(ends[:, :2], np.flatnonzero(~np.isnan(points.place[:, 0])))
+    middle = np.where(there[:, :, None], np.nan_to_num(points.place[ends[:, :2]]), 0.0).sum(axis=1)
+    middle /= np.maximum(there.sum(axis=1), 1)[:, None]
     sigma = checks["sigma"].to_numpy(float) * per
     measured = Measurements(
         kind=kind, ends=ends, value=checks["value"].to_numpy(float) * per, sigma=sigma, raised=raised,
@@ -268,7 +274,7 @@ def _closures(measured: Measurements, ends: Index, points: _Points, level: float
     place = np.where((ends >= 0)[:, :, None], points.place[ends], np.where((ends == -1)[:, :, None], 0.0, np.nan))
     closure, lever, sight = np.full(m, np.nan), np.ones(m), np.full((m, 3, 3), np.nan)
     for kind in np.unique(measured.kind):
-        for k in np.flatnonzero(measured.kind == kind):
+        for k in np.flatnonzero(measured.kind == kind).tolist():
             own = place[k : k + 1]
             if kind in (_check_hypotheses.LEVEL, _check_hypotheses.TURN):
                 own = np.where(np.arange(3) < 2, own, 0.0)  # heights are not asked
@@ -333,7 +339,7 @@ def _verdicts(made: _Closures, usable: Flags, points: _Points, ends: Index) -> n
 
 
 def _weighed(
-    fixes: object, repeat: float, points: _Points, measured: Measurements, ends: Index, rows: Index
+    fixes: FixSequences, repeat: float, points: _Points, measured: Measurements, ends: Index, rows: Index
 ) -> tuple[pd.DataFrame, Array]:
     """Return `weighed_checks`, and how probably each of the checks `rows` is itself wrong."""
     from geoqa.analysis.points import _posterior
@@ -388,17 +394,17 @@ def _why(
     return said
 
 
-def _said(row: object, job: Job) -> str:
+def _said(row: dict[str, Any]) -> str:
     """Return in words what the checks of one point say of it."""
-    told = f"{counted(row.checks, 'measured check')}: {row.agree} agree" + "s" * (row.agree == 1)
-    if row.disagree:
-        told += f", {row.disagree} disagree" + "s" * (row.disagree == 1)
-    proved = [word for word, good in (("position", row.proved_h), ("height", row.proved_v)) if good]
+    told = f"{counted(row['checks'], 'measured check')}: {row['agree']} agree" + "s" * (row["agree"] == 1)
+    if row["disagree"]:
+        told += f", {row['disagree']} disagree" + "s" * (row["disagree"] == 1)
+    proved = [word for word, axis in (("position", "h"), ("height", "v")) if row[f"proved_{axis}"]]
     if proved:
         return f"{told}; the {' and the '.join(proved)} proved by another method"
-    if row.agree and row.seen_h_m == row.seen_h_m:
-        across = f"{row.unseen_azimuth_deg:.0f}°"
-        return f"{told}; an error along {across} (and {(row.unseen_azimuth_deg + 180) % 360:.0f}°) would go unseen"
+    azimuth = row["unseen_azimuth_deg"]
+    if row["agree"] and azimuth == azimuth:
+        return f"{told}; an error along {azimuth:.0f}° (and {azimuth + 180:.0f}°) would go unseen"
     return told
 
 

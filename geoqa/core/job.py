@@ -258,7 +258,8 @@ class Job(Recipe):
 
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (
-    "tolerance", "requirement", "base", "decisions", "checks", "control", "field_test", "report", "canopy", "experience",
+    "tolerance", "requirement", "base", "decisions", "checks", "control", "field_test", "report", "canopy",
+    "experience",
 )  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")

@@ -239,7 +239,7 @@ def read_checks(path: Path) -> pd.DataFrame:
     rows = []
     for number, (line, entry) in enumerate(told, 1):
         where = f"line {line}"
-        row = {"check_id": number, "source_file": path.name, "source_line": line}
+        row: dict[str, Any] = {"check_id": number, "source_file": path.name, "source_line": line}
         row |= {name: labels.as_read(entry[name]) or None for name in ("from", "to")}
         row |= {name: entry.get(name) or None for name in ("kind", "unit", *CHECK_TEXT)}
         row["at"] = row["at"] and labels.as_read(row["at"])
@@ -265,7 +265,7 @@ def _check_faults(row: Mapping[str, Any]) -> list[tuple[str, str]]:
     ends = [row["from"], row["to"], *([row["at"]] if is_angle else [])]
     if not all(ends):
         what = "from, to and at" if is_angle else "from and to"
-        found.append(("does not name its points.", f"Write {what}: an angle is turned at a point, from one to another."))
+        found.append(("does not name its points.", f"Write {what}: an angle is turned at a point."))
     elif len(set(ends)) < len(ends):
         found.append((f"names {row['from'][:40]!r} twice.", "A check lies between different points."))
     if row["at"] and not is_angle:

@@ -476,8 +476,9 @@ def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     marks = job.steps.get("nmea", {}).get("marks")
     named = {
-        "lookup": job.match.file, "decisions": job.decisions.file, "checks": job.checks.file, "field test": job.field_test.file,
-        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None, **job.canopy.files,
+        "lookup": job.match.file, "decisions": job.decisions.file, "checks": job.checks.file,
+        "field test": job.field_test.file, "experience": job.experience.file,
+        "marks": marks if isinstance(marks, str) else None, **job.canopy.files,
     }  # fmt: skip
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
     drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}

@@ -23,7 +23,9 @@ def checks(*rows):
     for i, (start, end, kind, value, *more) in enumerate(rows, 1):
         row = {"from": start, "to": end, "at": None, "kind": kind, "value": value, "unit": "m", "sigma": 0.004}
         row |= {"from_height": np.nan, "to_height": np.nan, "instrument": None}
-        told.append({"check_id": i, **row, **(more[0] if more else {}), "source_file": "checks.csv", "source_line": i + 1})
+        told.append(
+            {"check_id": i, **row, **(more[0] if more else {}), "source_file": "checks.csv", "source_line": i + 1}
+        )
     return CHECKS.filled(told, READ_OF_CHECKS)
 
 
@@ -40,9 +42,7 @@ def reviewed(rows, frame, settings=None, **stated):
 def anchor(name, e, n, u=0.0, gap=300):
     """Return a point proved by three visits hours apart, whose mean is the place."""
     off = ((0.006, -0.004, 0.01), (-0.009, 0.001, -0.004), (0.003, 0.003, -0.006))
-    return [
-        {"p": name, "e": e + a, "n": n + b, "u": u + c, "t": gap * k, **FIX} for k, (a, b, c) in enumerate(off)
-    ]
+    return [{"p": name, "e": e + a, "n": n + b, "u": u + c, "t": gap * k, **FIX} for k, (a, b, c) in enumerate(off)]
 
 
 THREE = [*anchor("K1", 0, 0), *anchor("K2", 40, 0), *anchor("K3", 0, 30, 2.0)]
@@ -100,7 +100,9 @@ def test_heights_are_weighed_as_in_one_sum_over_everything():
     share, far, wrong = 0.1, 0.7, 0.02
     sigma = np.array([0.02, 0.03])
     mean = np.array([0.0, 0.013, -0.021])
-    variance = np.array([[1e-8, 1e-8], [sigma[0] ** 2, sigma[0] ** 2 + far**2], [sigma[1] ** 2, sigma[1] ** 2 + far**2]])
+    variance = np.array(
+        [[1e-8, 1e-8], [sigma[0] ** 2, sigma[0] ** 2 + far**2], [sigma[1] ** 2, sigma[1] ** 2 + far**2]]
+    )
     log = np.log(np.array([[1.0, 1e-300], [1 - share, share], [1 - share, share]]))
     log[0, 1] = -np.inf
     places = Places(

@@ -127,8 +127,8 @@ def supposed(found: FixSequences, repeat: float, which: Index) -> Supposed:
     )  # fmt: skip
     for at, sets in parts:
         for k, way in enumerate(sets):
-            for values, one in zip(made, way, strict=True):
-                values[at, k] = one
+            code, log, mean, variance = way
+            made.code[at, k], made.log[at, k], made.mean[at, k], made.variance[at, k] = code, log, mean, variance
     return made
 
 

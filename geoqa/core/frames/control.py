@@ -250,7 +250,7 @@ WEIGHED_CHECKS = Frame(
     base=("point", "right", "log_factor"),
     columns={
         "point": text("name of the point", nulls=False),
-        "right": whole("which of its fixes are taken as right: the sum of 2 ** k over them in order of time", minimum=0),
+        "right": whole("fixes that are taken as right: the sum of 2 ** k over them in order of time", minimum=0),
         "log_factor": number("log of what measured checks multiply the probability of that with", nulls=False),
     },
 )
