@@ -15,7 +15,7 @@ from geoqa.core.job import Recipe
 from geoqa.core.statistics.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.steps import ReadResult
 from geoqa.core.units import JOB_UNITS, METRES_PER
-from geoqa.readers.tables import coordinate_checks, headings, mapped_table
+from geoqa.readers.tables import coordinate_checks, inference, mapped_table
 from geoqa.readers.tables.mapped_table import Sheet, categories, counted, encoded
 from geoqa.readers.tables.records import TextTable
 from geoqa.readers.tables.typed_cells import TypedRows
@@ -338,7 +338,7 @@ def _kept(column: Any, used: Flags) -> Any:
 
 def _extras(sheet: Sheet) -> Columns:
     """Return the columns nobody mapped, under their own heading as far as it is free."""
-    own, mapped = headings.own_names(sheet.table.headings), sheet.taken
+    own, mapped = inference.own_names(sheet.table.headings), sheet.taken
     places = [i for i in range(len(own)) if i not in mapped]
-    chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
+    chosen = inference.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
     return {name: categories(*encoded(sheet.text_at(i))) for name, i in zip(chosen, places, strict=True)}
