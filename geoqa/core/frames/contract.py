@@ -382,7 +382,7 @@ REJECTIONS = {
     "reversed": "ends before it starts",
     "word": '{ours} is "{found}": add "{found}" = "..." {place}',
     "precision": "precision is zero or negative ({ours})",
-    "covariance": "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)",
+    "covariance": "cov_{pair} is no covariance of sigma_{one} and sigma_{other} (it is larger than their product)",
 }
 
 

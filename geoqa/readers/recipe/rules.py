@@ -334,7 +334,8 @@ def _pairs(draft: Draft) -> list[Fault]:
     """Columns that need each other, and columns that say the same thing."""
     names, faults = draft.names, []
     needs = (
-        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start"),
+        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("cov_eu", "sigma_e"),
+        ("cov_eu", "sigma_u"), ("cov_nu", "sigma_e"), ("cov_nu", "sigma_u"), ("end", "start"),
         ("precision_v", "height"), ("sigma_u", "height"),
     )  # fmt: skip
     for name, other in needs:

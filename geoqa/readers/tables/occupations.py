@@ -194,12 +194,21 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
             sheet.reasons.note(values <= 0, "precision", ours=key)
             columns[f"sigma_{axis}_m"] = values / per_sigma if conventional else values
     _doubt_precision(sheet, columns)
-    if "cov_en" in sheet and {"sigma_e_m", "sigma_n_m"} <= set(columns):
-        cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
-        known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
-        sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
-        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance")
-        columns["cov_en_m2"] = np.where(known, cov, np.nan)
+    for one, other in ("en", "eu", "nu"):
+        key, names = f"cov_{one}{other}", (f"sigma_{one}_m", f"sigma_{other}_m")
+        if key not in sheet or not {*names} <= set(columns):
+            continue
+        factor = sheet.metres(key, metres)
+        if fmt.covariance == "signed-root":
+            root, _ = sheet.number(key, factor)
+            cov = root * np.abs(root)
+        else:
+            cov, _ = sheet.number(key, factor**2)
+        first, second = (columns[name] for name in names)
+        known = ~np.isnan(first * second)
+        sound = is_covariance(first**2, second**2, cov)
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance", pair=one + other, one=one, other=other)
+        columns[f"{key}_m2"] = np.where(known, cov, np.nan)
 
 
 def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
