@@ -208,7 +208,7 @@ def review(
         made = run_review(paths, recipe, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points)
     _print(made, written)
-    for note in further.notes(made.frames["points"]) if further else ():
+    for note in further.notes(made.frames) if further else ():
         say(f"Note: {note}")
     tell_failed(made.failed)
     raise SystemExit(made.exit_code)

@@ -95,12 +95,16 @@ def point(identifier, name, place, *, height="2.000", kind="Fixed", code="", sys
     solid = "<X>{:.4f}</X><Y>{:.4f}</Y><Z>{:.4f}</Z>".format(*geocentric(lat, lon, up))
     solid = f"<GEOCENTRIC_COORDINATES>{solid}</GEOCENTRIC_COORDINATES>" if geocentric_too else ""
     return (
-        f"<POINT><ID>{identifier}</ID><NAME>{name}</NAME><CODE>{code}</CODE><EQUIPMENT_ID>E1</EQUIPMENT_ID>"
+        f"<POINT><ID>{identifier}</ID><NAME>{name}</NAME>{_code(code)}<EQUIPMENT_ID>E1</EQUIPMENT_ID>"
         f"<ARP_HEIGHT>{height}</ARP_HEIGHT><POINT_TYPE>{kind}</POINT_TYPE>{more}<COORDINATES><REFERENCE_SYSTEM_ID>"
         f"{system}</REFERENCE_SYSTEM_ID><EPOCH>2000.0000</EPOCH><GEODETIC_COORDINATES><LATITUDE>{lat:.10f}</LATITUDE>"
         f"<LONGITUDE>{lon:.10f}</LONGITUDE><ELLIPSOIDAL_HEIGHT>{up:.4f}</ELLIPSOIDAL_HEIGHT></GEODETIC_COORDINATES>"
         f"{solid}</COORDINATES></POINT>"
     )
+
+
+def _code(text):
+    return f"<CODE>{text}</CODE>" if text else ""
 
 
 def bases(**keys):
@@ -112,15 +116,27 @@ def bases(**keys):
 
 def document(points, vectors, *, name="NZGD2000", code="", unit="meters", version="1.0", rest=""):
     """Return a GVX file: a record a line."""
-    head = (
-        f'<?xml version="1.0" encoding="UTF-8"?>\n<GVX VERSION="{version}">\n<SOURCE_DATA><NAME>invented</NAME>'
-        "</SOURCE_DATA>\n<PROJECT_INFORMATION><TITLE>Totara Saddle</TITLE></PROJECT_INFORMATION>\n<REFERENCE_SYSTEM>"
-        f"<ID>R1</ID><CODE>{code}</CODE><NAME>{name}</NAME><LINEAR_UNIT><NAME>{unit}</NAME></LINEAR_UNIT><ANGULAR_UNIT>"
-        "<NAME>decimal degrees</NAME></ANGULAR_UNIT></REFERENCE_SYSTEM>\n<SURVEY_SETUP><ID>S1</ID><SOLUTION_TYPE>"
-        "Single-baseRTK</SOLUTION_TYPE><OPERATOR>kw</OPERATOR></SURVEY_SETUP>\n<SURVEY_SETUP><ID>S2</ID><SOLUTION_TYPE>"
-        "NetworkRTK</SOLUTION_TYPE><OPERATOR>kw</OPERATOR></SURVEY_SETUP>"
+    created = "2026-02-09T16:00:00"
+    made = "<VERSION>1</VERSION>"
+    setup = (
+        "<SURVEY_SETUP><ID>{}</ID><SOLUTION_TYPE>{}</SOLUTION_TYPE><OPERATOR>kw</OPERATOR><PROCESSING_SOFTWARE><NAME>none"
+        f"</NAME>{made}</PROCESSING_SOFTWARE></SURVEY_SETUP>"
     )
-    return "\n".join([head, *points, *vectors, rest, "</GVX>\n"])
+    head = [
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<GVX VERSION="{version}">',
+        f"<SOURCE_DATA><NAME>invented</NAME><CREATED_DATE>{created}</CREATED_DATE><APPLICATION><NAME>none</NAME>{made}"
+        f"</APPLICATION><CONVERTED_BY><SOFTWARE_NAME>none</SOFTWARE_NAME>{made}<CONVERTED_DATE>{created}"
+        "</CONVERTED_DATE></CONVERTED_BY></SOURCE_DATA>",
+        "<PROJECT_INFORMATION><TITLE>Totara Saddle</TITLE><PARTY_CHIEF>kw</PARTY_CHIEF><AGENCY>none</AGENCY>"
+        f"<START_DATE>{created}</START_DATE><END_DATE>{created}</END_DATE></PROJECT_INFORMATION>",
+        f"<REFERENCE_SYSTEM><ID>R1</ID>{_code(code)}<NAME>{name}</NAME><LINEAR_UNIT><NAME>{unit}</NAME></LINEAR_UNIT>"
+        "<ANGULAR_UNIT><NAME>decimal degrees</NAME></ANGULAR_UNIT></REFERENCE_SYSTEM>",
+        "<EQUIPMENT><ID>E1</ID><RECEIVER><TYPE>none</TYPE><SERIAL_NUMBER>1</SERIAL_NUMBER><FIRMWARE_VERSION>1"
+        "</FIRMWARE_VERSION></RECEIVER><ANTENNA><TYPE>none</TYPE><SERIAL_NUMBER>1</SERIAL_NUMBER></ANTENNA></EQUIPMENT>",
+        setup.format("S1", "Single-baseRTK"),
+        setup.format("S2", "NetworkRTK"),
+    ]
+    return "\n".join([*head, *points, *vectors, rest, "</GVX>\n"])
 
 
 #: One vector a visit: mark, base, start in GPS time, error east, north, up.

@@ -346,7 +346,8 @@ def _table(name: str, vectors: _Vectors, base: Array, said: list[str]) -> tuple[
     made["HEIGHT"] = _cells(place[:, 2], places)
     made |= {key: _cells(values) for key, values in zip(("SE", "SN", "SU"), sigma.T, strict=True)}
     made |= {f"C{pair}": _cells(local[:, i, j]) for (i, j), pair in zip(_PAIRS, _LETTERS, strict=True)}
-    kind = vectors.setup("SOLUTION_TYPE")
+    kind, identifiers = vectors.setup("SOLUTION_TYPE"), vectors.at(0, "COORDINATES/REFERENCE_SYSTEM_ID")
+    named = {key: one.get("NAME", "") for key, one in vectors.found.by_id("REFERENCE_SYSTEM").items()}
     length = np.where([one == "NetworkRTK" for one in kind], np.nan, np.linalg.norm(vectors.delta, axis=1))
     tilted = [one in ("1", "true") for one in vectors.at(1, "TILT_COMPENSATOR")]
     start, end = (_utc(vectors.texts(f"OBSERVATION_TIME/{key}")) for key in ("START", "END"))
@@ -358,12 +359,13 @@ def _table(name: str, vectors: _Vectors, base: Array, said: list[str]) -> tuple[
         "SATELLITES": vectors.texts("SATELLITE_USED/TOTAL"), "PDOP": vectors.texts("DILUTION_PRECISION/PDOP"),
         "CORRECTOR_AGE": vectors.texts("QUALITY_CONTROL/CORRECTOR_AGE"),
         "EPOCHS_USED": vectors.texts("QUALITY_CONTROL/EPOCHS_USED"),
-        # As the file states the vector: what the writer of GVX gives back.
+        # As the file states the vector, `contract.VECTOR`: what the writer of GVX gives back.
         "VECTOR_ID": vectors.texts("ID"), **{key[-2:]: vectors.texts(key) for key in DELTAS},
         **{f"BASE_{key}": _cells(values, FINEST) for key, values in zip(XYZ, base.T, strict=True)},
         "BASE_ARP_HEIGHT": vectors.at(0, "ARP_HEIGHT"), "SOLUTION_TYPE": kind,
         "POINT_TYPE": vectors.at(1, "POINT_TYPE"), "EPOCH": vectors.at(0, "COORDINATES/EPOCH"),
-        "REFERENCE_SYSTEM_ID": vectors.at(0, "COORDINATES/REFERENCE_SYSTEM_ID"),
+        "ORBIT_TYPE": vectors.texts("ORBIT/TYPE"), "ORBIT_SOURCE": vectors.texts("ORBIT/SOURCE"),
+        "REFERENCE_SYSTEM_ID": identifiers, "REFERENCE_SYSTEM": [named.get(one, "") for one in identifiers],
     }  # fmt: skip
     headings, columns_of = tuple(made), tuple(typed_cells.strings(values) for values in made.values())
     line = np.array(vectors.found.lines, np.int64)

@@ -206,7 +206,7 @@ class Review:
             also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
             made["also"] = also_made
-            made["messages"] += deliveries.notes(self.frames["points"])
+            made["messages"] += deliveries.notes(self.frames)
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
 

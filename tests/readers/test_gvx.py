@@ -50,7 +50,7 @@ def test_a_position_is_the_base_plus_the_vector(read):
     north, east = pyproj.Transformer.from_crs("EPSG:4167", "EPSG:2193").transform(lat, lon)
     # Deltas and base are written to 0.01 and 0.1 mm.
     assert (row["easting_m"], row["northing_m"], row["height_m"]) == pytest.approx((east, north, up), abs=1e-4)
-    assert (row["point"], row["base"], row["operator"], row["source_line"]) == ("101", "BASE-1", "kw", 10)
+    assert (row["point"], row["base"], row["operator"], row["source_line"]) == ("101", "BASE-1", "kw", 11)
     assert row["base_distance_m"] == pytest.approx(np.linalg.norm(gvx.MARKS["101"]), abs=1e-5)
     assert (row["antenna_height_m"], row["satellites"], row["pdop"], row["epochs"]) == (2.0, 17, 1.7, 120)
     assert (row["correction_age_s"], row["solution"], row["BASE_ARP_HEIGHT"]) == (2, "fixed", "1.503")
