@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from geoqa.core.arrays import Array, Index, np, pd, special
-from geoqa.core.statistics import covariance
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,8 @@ def reported(occupations: pd.DataFrame) -> Spread:
 
     No axis of an ellipse is much finer than the rounding of the coordinates (last digit / sqrt 12).
     """
+    from geoqa.core.statistics import covariance
+
     var_e, var_n, var_u = (_numbers(occupations, f"sigma_{axis}_m") ** 2 for axis in "enu")
     step, stated = _numbers(occupations, "resolution_h_m"), _numbers(occupations, "cov_en_m2")
     cov_en = covariance.within_rounding(var_e, var_n, stated, step)
@@ -59,6 +60,8 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     classes
         The frame, for the shape of the errors.
     """
+    from geoqa.core.statistics import covariance
+
     told = reported(occupations)
     # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
     steps = (np.nan_to_num(_numbers(occupations, f"resolution_{axis}_m")) for axis in "hv")

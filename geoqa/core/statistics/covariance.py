@@ -6,7 +6,6 @@ turns every azimuth into 90 degrees minus itself.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 from geoqa.core.arrays import Array, ArrayLike, Flags, Index, np, special
@@ -18,8 +17,8 @@ PER_SIGMA_H = {
     "sigma": 1.0,
     "drms": 2**0.5,
     "2drms": 2 * 2**0.5,
-    "cep50": (-2 * math.log(0.5)) ** 0.5,
-    "radius95": (-2 * math.log(0.05)) ** 0.5,
+    "cep50": (-2 * np.log(0.5)) ** 0.5,
+    "radius95": (-2 * np.log(0.05)) ** 0.5,
 }
 #: Likewise for the height (normal distribution at 95 %).
 PER_SIGMA_V = {"sigma": 1.0, "95": 1.959963984540054}

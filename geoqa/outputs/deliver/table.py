@@ -10,7 +10,6 @@ from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.contract import DELIVERED, USED
 from geoqa.core.job import Job
 from geoqa.core.recipe import sources
-from geoqa.core.statistics import covariance
 from geoqa.core.steps import Deliverable, Field
 from geoqa.outputs import csv_tables, header
 
@@ -70,6 +69,8 @@ def observations(frames: Frames) -> pd.DataFrame:
         The rows of `occupations` that are measurements, with ``var_e_m2``, ``var_n_m2``, ``var_u_m2``, ``cov_en_m2``,
         ``cov_eu_m2``, ``cov_nu_m2``, ``covariance`` (calibrated, as reported), ``accepted`` and ``reason``.
     """
+    from geoqa.core.statistics import covariance
+
     rows = frames["occupations"]
     rows = rows[(rows["origin"] == "measured").to_numpy(dtype=bool)].reset_index(drop=True)
     value = {name: csv_tables.numbers(rows, name) for name in _SPREAD}
