@@ -46,6 +46,12 @@ def is_installed() -> bool:
     return importlib.util.find_spec("matplotlib") is not None
 
 
+def refuse_missing() -> None:
+    """Raise CallError if plots cannot be drawn here."""
+    if not is_installed():
+        raise CallError("Plots need matplotlib, which is not installed: pip install 'geoqa-survey[plots]'.")
+
+
 def figure(
     name: str, title: str, alt: str, caption: str, draw: Callable[[Any], None],
     width_in: float = 6.4, height_in: float = 4.4,
@@ -57,8 +63,7 @@ def figure(
     CallError
         If matplotlib is not installed.
     """
-    if not is_installed():
-        raise CallError("Plots need matplotlib, which is not installed: pip install 'geoqa-survey[plots]'.")
+    refuse_missing()
     return Figure(name, title, _fit_for_pages(_svg(draw, width_in, height_in), name, alt), alt, caption)
 
 
