@@ -26,7 +26,6 @@ _STYLE = {
     "axes.spines.right": False,
     "axes.spines.top": False,
     "axes.titlesize": 10,
-    "figure.constrained_layout.use": True,
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "grid.color": "#d9dde3",
@@ -71,6 +70,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
     from matplotlib import style
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Empty
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     # A person's own settings must not change the bytes.
     with style.context(["default", _STYLE]), warnings.catch_warnings():
@@ -78,6 +78,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
         empty = Empty(figsize=(width_in, height_in))
         FigureCanvasSVG(empty)
         draw(empty)
+        ConstrainedLayoutEngine().execute(empty)  # a figure that has a layout of its own is drawn once more for it
         buffer = io.StringIO()
         empty.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     return buffer.getvalue()
