@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple, Self
 
@@ -144,7 +144,7 @@ def column_faults(where: str, values: pd.Series, rule: Column) -> list[Fault]:
         found.append(Fault(where, f"{empty} values are missing ({rule.about})."))
     if rule.kind in ("float", "int"):
         numbers = values.to_numpy(dtype=float, na_value=np.nan)
-        limits = [(np.isinf, "infinite")]
+        limits: list[tuple[Callable[[Any], Any], str]] = [(np.isinf, "infinite")]
         if rule.minimum is not None:
             limits.append((lambda v: v < rule.minimum, f"below {rule.minimum:g}"))
         if rule.above is not None:
