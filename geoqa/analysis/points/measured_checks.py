@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from geoqa.analysis import _check_hypotheses
-from geoqa.analysis._check_hypotheses import Measurements, Places
 from geoqa.analysis.occupations import differences, roles
 from geoqa.analysis.occupations.measured_rows import codes_in, codes_of
+from geoqa.analysis.points import _check_hypotheses
+from geoqa.analysis.points._check_hypotheses import Measurements, Places
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Repeats
@@ -19,7 +20,6 @@ from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK_KINDS, DISAGREE
 from geoqa.core.geodesy import grid_over_ground
 from geoqa.core.job import Job
 from geoqa.core.params import param
-from geoqa.core.statistics import covariance
 from geoqa.core.steps import Analysis, Result
 from geoqa.core.units import METRES_PER, counted, length, listed, percent
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from geoqa.analysis.points._fix_sequences import FixSequences
 
 #: Radians in one unit of an angle.
-RADIANS_PER = {"deg": np.pi / 180, "gon": np.pi / 200}
+RADIANS_PER = {"deg": math.pi / 180, "gon": math.pi / 200}
 #: What a check knows of a point where nothing was measured: a standard deviation of this, metres.
 _FAR_M = 10.0
 #: Twice the gain in log likelihood above which checks of an instrument have a constant: chi-square(1) at 0.001; and
@@ -128,6 +128,8 @@ class MeasuredChecks(Analysis):
         job: Job,
     ) -> pd.DataFrame:  # fmt: skip
         """Return `point_checks`: what the checks of each point that was measured say of it."""
+        from geoqa.core.statistics import covariance
+
         check, end = np.nonzero(points.measured(ends))
         point = ends[check, end]
         rows, of = np.unique(point, return_inverse=True)
@@ -270,6 +272,8 @@ class _Closures:
 
 
 def _closures(measured: Measurements, ends: Index, points: _Points, level: float) -> _Closures:
+    from geoqa.core.statistics import covariance
+
     m = len(ends)
     place = np.where((ends >= 0)[:, :, None], points.place[ends], np.where((ends == -1)[:, :, None], 0.0, np.nan))
     closure, lever, sight = np.full(m, np.nan), np.ones(m), np.full((m, 3, 3), np.nan)
@@ -310,7 +314,7 @@ def _constants(checks: pd.DataFrame, made: _Closures, wrong: float) -> Array:
 
         def log_likelihood(offset: Array, closure: Array = closure, variance: Array = variance) -> Array:
             left = (closure - offset[:, None]) ** 2
-            wide = variance + _check_hypotheses.WRONG_M[:, None, None] ** 2
+            wide = variance + np.array(_check_hypotheses.WRONG_M)[:, None, None] ** 2
             off = np.exp(-left / (2 * wide)) / np.sqrt(wide)
             return np.log(
                 (1 - wrong) * np.exp(-left / (2 * variance)) / np.sqrt(variance) + wrong * off.mean(axis=0)

@@ -4,12 +4,12 @@ import itertools
 
 import numpy as np
 import pytest
-from builders import AT_ITS_WORD, STEPS, job, occupations, run
+from analysis.builders import AT_ITS_WORD, STEPS, job, occupations, run
 from scipy import stats
 
-from geoqa.analysis import _check_hypotheses
-from geoqa.analysis._check_hypotheses import LEVEL, RISE, SLOPE, TURN, Measurements, Places
-from geoqa.analysis.measured_checks import MeasuredChecks
+from geoqa.analysis.points import _check_hypotheses
+from geoqa.analysis.points._check_hypotheses import LEVEL, RISE, SLOPE, TURN, Measurements, Places
+from geoqa.analysis.points.measured_checks import MeasuredChecks
 from geoqa.core.frames import schema
 from geoqa.core.frames.control import CHECKS, READ_OF_CHECKS
 

@@ -15,7 +15,7 @@ from geoqa.core.arrays import Array, Flags, Index, np, sparse, special
 #: What is measured: along the slope, along the level, up, or the angle at a third point.
 SLOPE, LEVEL, RISE, TURN = range(4)
 #: Standard deviations that a wrong measurement may be off by, metres, equally likely: a figure misread, another mark.
-WRONG_M = np.array([0.1, 1.0, 10.0])
+WRONG_M = (0.1, 1.0, 10.0)
 #: Points not yet proved, and points of all kinds, that are weighed together; of more, each with its own measurements.
 MOST_UNKNOWN, MOST_POINTS = 10, 24
 #: Ways of everything together that are kept at a time, the likeliest; and numbers of their covariances.
@@ -288,7 +288,7 @@ def _noise(places: Places, measured: Measurements, row: int, likely: Array, numb
     _, slope = measured.predicted(row, likely[None])
     lever, chance = measured.lever(row, likely[None])[0], measured.wrong[row]
     log = np.log(np.r_[1 - chance, np.full(len(WRONG_M), chance / len(WRONG_M))])
-    offset, variance = np.zeros(len(log)), measured.sigma[row] ** 2 + np.r_[0.0, WRONG_M / lever] ** 2
+    offset, variance = np.zeros(len(log)), measured.sigma[row] ** 2 + np.array([0.0, *WRONG_M]) ** 2 / lever**2
     wrong = np.arange(len(log)) > 0
     for k, point in enumerate(measured.ends[row].tolist()):
         if point < 0 or point in number:
