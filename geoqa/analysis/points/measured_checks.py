@@ -86,7 +86,7 @@ class MeasuredChecks(Analysis):
         checks = frames["checks"]
         measured, ends = _measurements(checks, points, self.wrong, job)
         made = _closures(measured, ends, points, self.level)
-        usable = ~np.isnan(made.sight).any(axis=(1, 2)) & ~np.isnan(made.sigma)
+        usable = _usable(measured, ends, points, fixes)
         constant = _constants(checks, made, self.wrong)
         told = ~np.isnan(constant[:, 0])
         measured = replace(
@@ -190,6 +190,7 @@ class _Points:
     is_known: Flags
     tolerance_h: Array
     tolerance_v: Array
+    has_height: Flags
     nu: Array
     base: Array
 
@@ -222,8 +223,8 @@ class _Points:
         tolerance_v = roles.by_role(points["role"], job, lambda role: role.tolerance.vertical_m)
         nu = points[["degrees_of_freedom_h", "degrees_of_freedom_v"]].to_numpy(float)
         return cls(
-            names, place, cov, is_known, tolerance_h, tolerance_v, np.nan_to_num(nu, nan=np.inf).min(axis=1),
-            np.diag([base_h, base_h, base_v]),
+            names, place, cov, is_known, tolerance_h, tolerance_v, points["status_v"].notna().to_numpy(),
+            np.nan_to_num(nu, nan=np.inf).min(axis=1), np.diag([base_h, base_h, base_v]),
         )  # fmt: skip
 
     def measured(self, ends: Index) -> Flags:
@@ -295,6 +296,16 @@ def _closures(measured: Measurements, ends: Index, points: _Points, level: float
     variance = sigma**2 + own
     limit = covariance.line_factor(1 - level, nu) * np.sqrt(variance)
     return _Closures(closure, sigma, np.sqrt(own), limit, variance, sight)
+
+
+def _usable(measured: Measurements, ends: Index, points: _Points, fixes: FixSequences) -> Flags:
+    """Return which checks can be weighed: fixes, or a known place, at every end, with heights where they count."""
+    there = points.is_known.copy()
+    there[fixes.at] |= fixes.count > 0
+    high = there & (~np.isnan(points.place[:, 2]) | (~points.is_known & points.has_height))
+    asked = np.isin(measured.kind, (_check_hypotheses.SLOPE, _check_hypotheses.RISE))
+    good = np.where(asked[:, None], high[ends], there[ends]) & (ends >= 0) | (ends == -1)
+    return good.all(axis=1) & ~np.isnan(measured.sigma)
 
 
 def _constants(checks: pd.DataFrame, made: _Closures, wrong: float) -> Array:
