@@ -388,7 +388,8 @@ def _with_own_roles(
     names: list[str | None] = [*known, None]
     given, roles, told = [], dict[str, Role](), []
     for name in names:
-        if own.role(name) == recipe.role(name) or (name is None and labels.notna().all()):
+        alike = own.role(name) == recipe.role(name) and own.unfixed_role(name) == recipe.unfixed_role(name)
+        if alike or (name is None and labels.notna().all()):
             given.append(name)
             continue
         new = f"{name} ({path})" if name else f"({path})"
