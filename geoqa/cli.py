@@ -127,7 +127,7 @@ def _forget_peak() -> None:
 
 
 def _peak_mb() -> float:
-    """Return the most memory that the process had in use, in MB of a million bytes; NaN where the system has no word."""
+    """Return the most memory that was in use, in MB of a million bytes; NaN where the system has no word for it."""
     with contextlib.suppress(OSError):
         told = Path("/proc/self/status").read_text().partition("VmHWM:")[2].split()
         return int(told[0]) * 1024 / 1e6

@@ -15,6 +15,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from geoqa.core import geodesy, vector_files
 from geoqa.core.arrays import Frames, NDArray, gpd, np, pa, pd, shapely
@@ -28,6 +29,9 @@ from geoqa.outputs import gis_styles
 from geoqa.outputs.folder import versions
 from geoqa.outputs.header import CAUTIONS, Header, last_moment
 from geoqa.outputs.text import display_text
+
+if TYPE_CHECKING:
+    from pyproj import CRS
 
 #: Tables that are no frames: how the layers are drawn, and what the file is.
 STYLES, ABOUT = "layer_styles", "about"
@@ -289,7 +293,7 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     return type(frame)(columns)
 
 
-def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
+def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: CRS) -> None:
     pyogrio = vector_files.library()
 
     # Version 1.4 is younger than many readers: they warn of it.
@@ -314,7 +318,8 @@ def _arrow_schema(plain: pd.DataFrame) -> pa.Schema:
     """Return the kinds of the columns as GDAL takes them: categories are text, and so is what is nothing but null."""
     found = pa.Schema.from_pandas(plain, preserve_index=False)
     text = (pa.types.is_dictionary, pa.types.is_null, pa.types.is_large_string)
-    return pa.schema([pa.field(one.name, pa.string() if any(is_(one.type) for is_ in text) else one.type) for one in found])
+    kinds = [pa.string() if any(is_(one.type) for is_ in text) else one.type for one in found]
+    return pa.schema(list(zip(found.names, kinds, strict=True)))
 
 
 def _batches(plain: pd.DataFrame, shapes: NDArray[np.object_] | None, schema_: pa.Schema) -> Iterator[pa.RecordBatch]:
@@ -360,7 +365,7 @@ def _geometry_type(name: str, shapes: NDArray[np.object_]) -> str:
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame whose columns a GeoPackage can hold: names that differ beyond case, no mixed kinds, time in UTC."""
+    """Return a frame whose columns a GeoPackage can hold: names differ beyond case, kinds are one, times in UTC."""
     columns: dict[str, pd.Series] = {}
     seen = {"fid", "geom"}
     for column in frame.columns:

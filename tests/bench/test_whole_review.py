@@ -3,7 +3,7 @@
 python -m pytest -m bench -s tests/bench/test_whole_review.py; with GEOQA_BENCH_MOST=1000000 a million occupations too.
 The sites are simulated, once with every cover and once under dense canopy alone, crowded, with false fixes and shifted
 bases. Plain is a program that imports the libraries, reads the CSV with pandas, and writes the layers of the review
-with pyogrio and points.csv with pandas; that its frames are ready is not counted. Each figure is the best of a few runs.
+with pyogrio and points.csv with pandas; that its frames are ready is not counted. Each figure is the best of some runs.
 """
 
 from __future__ import annotations

@@ -238,7 +238,7 @@ class _Positions:
             spread, nu = (found.var_u[:, None], found.nu_v) if height else (found.cov, found.nu_h)
             place = found.height[:, None] if height else found.place
             as_kept = ((self._kept_v if height else self._kept_h) == known).all(axis=1)
-            any_known = known.any(axis=1)
+            any_known = np.asarray(known.any(axis=1))
             worth, nu = fixes.scale(known, nu[members])
             spread, away = base + (spread[members] - base) * worth[:, None], np.zeros(len(members))
             other = np.flatnonzero(~as_kept & any_known)
@@ -268,7 +268,7 @@ class _Axis:
         self._weight = visit_means.weight(s, typical)
         self._same = (visit[:, :, None] == visit[:, None, :]).astype(float)
 
-    def _visits(self, at: Index | slice, values: Array) -> Array:
+    def _visits(self, at: Index | slice, values: Array | Flags) -> Array:
         """Return of each fix the sum of `values`, shape (n, fixes), over the fixes of its visit."""
         return np.asarray(np.einsum("nij,nj->ni", self._same[at], values))
 

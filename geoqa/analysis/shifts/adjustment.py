@@ -250,8 +250,8 @@ class _System:
         return np.asarray(found + found.T)
 
     def _normal(self, weight: Array) -> Array:
-        cells = np.bincount(self._cell, weight, minlength=len(self._at))
-        total = np.bincount(self._point, weight, minlength=self.points)
+        cells = groups.sums(weight, self._cell, len(self._at))
+        total = groups.sums(weight, self._point, self.points)
         inverse = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)[self._at]
         normal = -self._tied(cells[self._first] * cells[self._second] * inverse[self._first])
         own = np.bincount(self._of, cells * (1 - cells * inverse), minlength=self._count)
@@ -261,7 +261,7 @@ class _System:
     def parts(self, weight: Array) -> Index:
         """Return which set-ups hang together through shared points."""
         there = np.bincount(self._cell, weight, minlength=len(self._at)) > 0
-        tied = self._tied((there[self._first] & there[self._second]).astype(float))
+        tied = self._tied(np.where(there[self._first] & there[self._second], 1.0, 0.0))
         label = np.arange(self._count)
         while True:  # each takes the least number among those it is tied to
             least = np.minimum(np.where(tied > 0, label, self._count).min(axis=1), label)
@@ -281,7 +281,7 @@ class _System:
 
     def redundancy(self, sound: Flags, part: Index) -> int:
         """Return how many stops are left over once points and set-ups are determined, all but one of each part."""
-        points = np.count_nonzero(np.bincount(self._point[sound]))
+        points = int(np.count_nonzero(np.bincount(self._point[sound])))
         setups = np.unique(self._setup[sound])
         return max(int(sound.sum()) - points - (len(setups) - len(np.unique(part[setups]))), 0)
 
