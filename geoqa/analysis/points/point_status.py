@@ -89,6 +89,8 @@ class PointStatus(Analysis):
         facts = {"rows": count, "rejected": 1 * (rejected > 0), "witnessed": witnessed}
         facts |= _facts(occupations, data, rows, use, role, job)
         canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
+        telling = np.isin(use, measured_rows.TELLING)
+        solution = occupations["solution"].iloc[rows.at[telling]]
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -107,6 +109,7 @@ class PointStatus(Analysis):
                 "canopy": canopy,
                 "canopy_mixed": mixed,
                 **told_of_checks,
+                "solution": measured_rows.shared_labels(solution, rows.point[telling], n)[0],
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
             }
         )
