@@ -108,9 +108,8 @@ def supposed(found: FixSequences, repeat: float, which: Index) -> Supposed:
     for size, at in _fix_sequences.by_count(found.count[which]):
         members = which[at]
         ways, sets = _Ways(found, members, _index(found, members, size), repeat), []
-        everyone = np.arange(len(members))
         for right, probability, *_ in ways.sets:
-            mean, variance = ways.positions.place(right if right.any() else ~right, everyone)
+            mean, variance = ways.positions.place(right if right.any() else ~right)
             mean = mean + found.reference[members]
             with np.errstate(divide="ignore"):
                 log = np.log(probability)
@@ -240,25 +239,21 @@ class _Positions:
         self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
         self._errors: dict[tuple[str, bytes], _Error] = {}
 
-    def place(self, right: Flags, at: Index) -> tuple[Array, Array]:
-        """Return where the fixes marked put the points, from their references, and the variances; shape (n, 3) each."""
-        found, members = self._found, self._members[at]
-        some = np.broadcast_to(right, (len(at), len(right)))
-        known = some & self._known_z[at]
-        mean, variance = np.zeros((len(at), 3)), np.full((len(at), 3), _NOWHERE)
-        high = np.flatnonzero(known.any(axis=1))
-        for axis, there, marked, nu, columns in (
-            (self._horizontal, at, some, found.nu_h[members], slice(0, 2)),
-            (self._vertical, at[high], known[high], found.nu_v[members[high]], slice(2, 3)),
+    def place(self, right: Flags) -> tuple[Array, Array]:
+        """Return where the fixes marked put each point, from its reference, and the variances; shape (n, 3) each."""
+        found, members = self._found, self._members
+        some = np.broadcast_to(right, (len(members), len(right)))
+        mean, variance = np.zeros((len(members), 3)), np.full((len(members), 3), _NOWHERE)
+        for axis, marked, nu, columns in (
+            (self._horizontal, some, found.nu_h[members], slice(0, 2)),
+            (self._vertical, some & self._known_z, found.nu_v[members], slice(2, 3)),
         ):
-            worth, freedom = axis.scale(there, marked, nu)
-            middle, one = axis.of(there, marked)
+            there = np.flatnonzero(marked.any(axis=1))
+            worth, freedom = (values[there] for values in axis.scale(marked, nu))
+            mean[there, columns], one = axis.of(there, marked[there])
             # A normal distribution as wide as Student's.
             freedom = np.minimum(freedom, 1e9)
-            wide = freedom / np.maximum(freedom - 2, freedom / 2)
-            rows = np.arange(len(at)) if columns.start == 0 else high
-            mean[rows, columns] = middle
-            variance[rows, columns] = (one * worth * wide)[:, None]
+            variance[there, columns] = (one * worth * freedom / np.maximum(freedom - 2, freedom / 2))[:, None]
         return mean, variance
 
     def cores(self) -> dict[str, Array]:

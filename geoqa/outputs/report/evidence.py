@@ -46,7 +46,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
-        *([("Measured by other methods", _checks(frames, job), ())] if has(frames, "checks") else []),
+        *([("Measured by other methods", _checks(frames, job), ())] if has(frames, "point_checks") else []),
         ("What may be stated of accuracy", _statements(frames), ()),
         ("Receivers' logs", conditions.logs(frames, job), ("waits", "durations", "positions", "series")),
         (
