@@ -1,16 +1,17 @@
-"""The points to be delivered as columns: those of the file first, in its recipe's order and unit."""
+"""The points to be delivered as columns: those of the file first, in its recipe's order and unit; and CSV of them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 from geoqa.core import geodesy
 from geoqa.core.arrays import Frames
 from geoqa.core.frames.contract import DELIVERED
 from geoqa.core.job import Job
 from geoqa.core.recipe import sources
-from geoqa.core.steps import Deliverable, Field
+from geoqa.core.steps import Deliverable, Field, Writer
 from geoqa.outputs import csv_tables, header
 
 #: Columns of `points` that the file may have too.
@@ -92,3 +93,15 @@ def _distinct(of_file: list[Field], own: list[Field], labels: Iterable[Field]) -
         taken.add(heading.casefold())
         made.append(replace(field, heading=heading))
     return (*made, *own)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CsvFile(Writer):
+    """Comma-separated text in UTF-8, a row a point, text that a spreadsheet would run made inert."""
+
+    name = "csv-file"
+    suffix = ".csv"
+
+    def write(self, path: Path, points: Deliverable, job: Job) -> None:
+        """Write the columns in their order."""
+        csv_tables.write(path, (*points.fields, *points.labels))
