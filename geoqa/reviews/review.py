@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from geoqa import pipeline, plugins
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.core import experience, geodesy, input_files
 from geoqa.core import job as core_job
 from geoqa.core.arrays import gpd, pd
 from geoqa.core.errors import GeoqaError, InputError
-from geoqa.core.frames import contract, schema
+from geoqa.core.frames import contract, procedure, schema
 from geoqa.core.job import Job, Recipe
 from geoqa.core.recipe import Requirement
 from geoqa.core.site import assembly, labels
@@ -67,8 +68,8 @@ ON_MAP = ("site-boundary", "cover-areas")
 #: What a review writes.
 REPORTS = ("report.html", "report.pdf")
 FILES = (
-    "map.html", *REPORTS, "review.gpkg", "review.qgs", "points.csv", "run.json", "revisits.html", "revisits.gpx",
-    "revisits.csv",
+    "map.html", *REPORTS, "review.gpkg", "review.qgs", "points.csv", "record.csv", "run.json", "revisits.html",
+    "revisits.gpx", "revisits.csv",
 )  # fmt: skip
 
 
@@ -118,6 +119,7 @@ class Review:
         """Points by status and by delivery, and epochs by solution where there are logs."""
         told = [("points", "status", contract.STATUSES), ("points", "deliver", schema.DELIVERIES)]
         told += [("epochs", "solution", core_job.SOLUTIONS)] if "epochs" in self.frames else []
+        told += [("points", "procedure", procedure.MET)] if "procedure" in self.frames["points"] else []
         return {
             column: {word: int((self.frames[name][column] == word).sum()) for word in words}
             for name, column, words in told
@@ -180,7 +182,7 @@ class Review:
         CallError
             If a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
-        from geoqa.outputs import csv_tables, geopackage, gis_project
+        from geoqa.outputs import csv_tables, geopackage, gis_project, record
         from geoqa.outputs import folder as folders
         from geoqa.outputs.field import sheet
 
@@ -200,6 +202,9 @@ class Review:
             gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
             progress("points.csv")
             csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
+            progress("record.csv")
+            with pipeline.going_on("record.csv", self.failed):
+                csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
             progress("revisits.html")
             with pipeline.going_on("revisits.html", self.failed):
                 sheet.write(staging, self.frames, self.job, self.id)
@@ -376,6 +381,8 @@ def _reviewed(
         if not used["jobs"]:
             of_group = f" of the group {job.experience.group!r}" if job.experience.group else ""
             messages.append(f"the experience holds no other job{of_group}: it says nothing here")
+    if job.procedure.asked:
+        frames["procedure_asked"] = procedure.asked(job, Visits.as_set(job).separation_h_min * 60)
     if earlier is not None:
         frames["earlier"], compared = reading.stored_points(earlier, job)
     for kind, frame in frames.items():

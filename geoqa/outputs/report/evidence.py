@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoqa.core.arrays import Frames, pd
-from geoqa.core.frames import wording
+from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.control import REFUSED, YES
 from geoqa.core.frames.schema import GRADES
@@ -43,6 +43,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
         ("Tolerance and requirement", _limits(frames, job), ()),
         ("How independent the observations are", _independence(frames, job, record), ()),
+        *([("How the points were to be observed", _procedure(frames, job), ())] if "procedure" in frames else []),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
@@ -126,6 +127,29 @@ def _independence(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[B
             f"stand as they stood before: {repeat:,}."
         ),
     ]
+
+
+def _procedure(frames: Frames, job: Job) -> list[Block]:
+    """Return what was asked of how points were observed, by which document, and at how many points it is met."""
+    asked, table_of = frames["procedure_asked"], frames["procedure"]
+    met = pd.crosstab(table_of["condition"].astype("str"), table_of["met"].astype("str"))
+    counts = met.reindex(index=asked["condition"].astype("str"), columns=list(procedure.MET), fill_value=0)
+    rows = [
+        (procedure.WORDS[name].words, shown(words, 120), *(f"{n:,}" for n in row), "yes" if must else "")
+        for name, words, must, row in zip(
+            counts.index, asked["asked"], asked["required"].astype(bool), counts.to_numpy().tolist(), strict=True
+        )
+    ]
+    said = tuple(f"{shown(text[:1].upper() + text[1:], 800)}." for text in procedure.sentences(frames))
+    head = ("condition", "asked", "met", "not met", "not shown", "required")
+    return [
+        FactList((("Source", shown(job.procedure.reference, 600)),)),
+        Items(said),
+        table("Points by condition", head, rows, (2, 3, 4), "procedure"),
+        Text("Asked of points that were measured directly and are not known from before; of what is single by plan no "
+             "second occupation. A value that nobody wrote shows nothing: it is neither met nor not met. The record "
+             "has each point on a line.", small=True),
+    ]  # fmt: skip
 
 
 def _meanings(record: Mapping[str, Any]) -> dict[str, str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from geoqa.core import clock, recipe
 from geoqa.core.arrays import Flags, Frames, pd
-from geoqa.core.frames import wording
+from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUSES, UNTESTED
 from geoqa.core.frames.control import CHECK
 from geoqa.core.job import Job
@@ -139,6 +139,9 @@ def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]
         "independent observations of a point are compared: do they agree within what the job accepts "
         f"({accepted(job.tolerance, job)}), and as well as observations{cover} usually do here?",
     )
+    if said := procedure.sentences(frames):
+        known = said[0] if job.procedure.signable else procedure.UNSIGNED
+        yield "Procedure", shown(f"{known[:1].upper()}{known[1:]}", 2 * LONGEST)
     if corrected:
         yield "Corrected", f"{counted(corrected, 'error')} that observations shared, before they were compared"
     if known := _known(frames, job):
