@@ -89,7 +89,7 @@ def _checks(table: pd.DataFrame, shots: pd.DataFrame | None, direction: str, job
     if shots is None or shots.empty:
         return told
     unit = job.grid.unit
-    moment = moments(shots["start_utc"], job)
+    moment = clock.local(shots["start_utc"], job).dt.strftime("%H:%M").astype("str")
     off = shots["horizontal_m"].map(lambda metres: length(metres, unit))
     shots = pd.DataFrame(
         {
@@ -173,9 +173,9 @@ def _line(table: pd.DataFrame, job: Job) -> pd.Series:
     """Return each visit in short: when, from which base, under which initialization, for how long, by whom."""
     words = moments(table["start_utc"], job).replace("", "time not stated")
     for name in ("base", "initialization", "crew"):
-        words = words + (" " + table[name]).where(table[name] != "", "")
+        words = words + (", " + table[name]).where(table[name] != "", "")
     held = table["duration_s"].map(duration)
-    return words + (" " + held).where(table["duration_s"].notna(), "")
+    return words + (", " + held).where(table["duration_s"].notna(), "")
 
 
 def lines(frames: Frames, job: Job, most: int) -> pd.DataFrame:

@@ -104,39 +104,41 @@ PROCEDURE = Frame(
 
 
 def sentences(frames: Frames) -> list[str]:
-    """Return how many points meet the procedure, and what is most often missing; nothing where none is asked for.
+    """Return at how many points the procedure is met, and what is most often missing; nothing where none is asked for.
 
     Parameters
     ----------
     frames
         ``procedure_asked``, ``procedure``, and ``points`` with `procedure`.
     """
-    if "procedure" not in frames or "procedure_asked" not in frames or frames["procedure_asked"].empty:
+    if "procedure" not in frames or "procedure_asked" not in frames:
         return []
-    table, whole = frames["procedure"], frames["points"]["procedure"].dropna().astype("str")
-    if whole.empty:
-        return ["the procedure asks nothing of the points observed"]
-    met = part(int((whole == YES).sum()), len(whole))
-    told = f"the procedure asked for is met at {met} of the points it is asked of"
-    for word, words in ((NO, "not met"), (NOT_SHOWN, "not shown")):
-        n, often = int((whole == word).sum()), table.loc[table["met"] == word, "condition"].astype("str").value_counts()
-        if n:
-            told += f"; {words} at {n:,}"
+    table, asked = frames["procedure"], frames["procedure_asked"]
+    met, unmet, unshown = counts(frames)
+    said = [f"met at {part(met, met + unmet + unshown)} of the points it is asked of, not met at {unmet:,}, not shown "
+            f"to be at {unshown:,}"]  # fmt: skip
+    for word in (NO, NOT_SHOWN):
+        often = table.loc[(table["met"] == word).to_numpy(), "condition"].astype("str").value_counts()
         if len(often):
-            named = [f"{WORDS[name].words} ({count:,})" for name, count in often.head(3).items()]
-            told += f", most often {', '.join(named)}" if n else f"; {words}: {', '.join(named)}"
-    asked = frames["procedure_asked"]
+            named = ", ".join(f"{WORDS[name].words} ({n:,})" for name, n in often.head(MOST_NAMED).items())
+            said.append(f"most often {'not met' if word == NO else word}, in points: {named}")
     must = asked.loc[asked["required"].astype(bool), "condition"].astype("str")
-    said = [told]
     if len(must):
         said.append(f"no point is delivered without: {', '.join(WORDS[name].words for name in must)}")
-    if not asked["signable"].astype(bool).all():
-        said.append(f"{UNSIGNED}: {asked['source'].iloc[0]}")
-    return said
+    return said if asked["signable"].astype(bool).all() else [*said, UNSIGNED]
 
 
+def counts(frames: Frames) -> tuple[int, int, int]:
+    """Return how many points meet the procedure, do not, and are not shown to."""
+    whole = frames["points"]["procedure"].astype("str")
+    met, unmet, unshown = (int((whole == word).sum()) for word in (YES, NO, NOT_SHOWN))
+    return met, unmet, unshown
+
+
+#: Conditions named in a sentence.
+MOST_NAMED = 4
 #: What is said wherever a procedure is shown whose words nobody has read.
-UNSIGNED = "this procedure is known second-hand or from memory and is named in nothing that is signed"
+UNSIGNED = "what it asks is known second-hand or from memory: it is named in nothing that is signed"
 #: The columns of `points` that say it of the whole point.
 ON_POINTS = {
     "procedure": text("whether the procedure asked for is met; null where it asks nothing of the point", MET).at(

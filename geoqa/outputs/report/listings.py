@@ -287,7 +287,8 @@ MOST_RECORDED = 400
 def _record(frames: Frames, job: Job) -> list[Block]:
     """Return each point on a line: its visits, what they differ by, the check shots around them, the procedure."""
     points, kept = frames["points"], record_of.lines(frames, job, MOST_RECORDED)
-    rows = [tuple(shown(cell, 600) or "–" for cell in row) for row in kept.itertuples(index=False)]
+    # A visit a line; what parts them is no text of a file's once nothing in that is hidden.
+    rows = [tuple(shown(c, 600).replace("; ", "\n") or "–" for c in row) for row in kept.itertuples(index=False)]
     head = ["point", "visits: when, base, initialization, crew, how long", "time between", "closure from the first",
             "check shot before and after", "procedure"]  # fmt: skip
     filled = [k for k, column in enumerate(zip(*rows, strict=True)) if k == 0 or not EMPTY.issuperset(column)]
