@@ -178,6 +178,11 @@ and field sheet print the same id where they are of the same review.
 )  # fmt: skip
 @also_options
 @click.option(
+    "--files", multiple=True, metavar="NAME,...",
+    help="Write only these: map, gpkg, csv, report, sheet (by default all of them), and plots, those of the report as "
+    "SVG; run.json always. Files of another review in OUT go; of the same one they stay.",
+)  # fmt: skip
+@click.option(
     "--since", type=PATH, metavar="FOLDER",
     help="Compare with this earlier review; by default with the one among the INPUTs, if there is one.",
 )  # fmt: skip
@@ -192,24 +197,28 @@ def review(
     shifts: tuple[str, ...],
     also: tuple[str, ...],
     all_points: bool,
+    files: tuple[str, ...],
     since: Path | None,
     as_of: str | None,
 ) -> None:
     """Run the review and print its summary."""
-    from geoqa.reviews.review import asked, refuse_loss
+    from geoqa.outputs.folder import own
+    from geoqa.reviews.review import asked, chosen, refuse_loss
     from geoqa.reviews.review import review as run_review
 
     refuse_all_of_none(also, all_points)
     inputs, recipe = _told_apart(inputs, recipe)
     out = out or recipe.parent / RESULT
     further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
-    refuse_loss(out, (*inputs, recipe), further.names() if further else ())
-    progress = Progress()
+    refuse_loss(out, (*inputs, recipe), further.names() if further else (), chosen(files))
+    before, progress = own(out), Progress()
     with standard_input_files(inputs) as paths:
         made = run_review(paths, recipe, progress, shifts, since, as_of)
-    written = made.write(out, progress, also, all_points)
+    written = made.write(out, progress, also, all_points, files)
     _print(made, written)
-    for note in further.notes(made.frames["points"]) if further else ():
+    if gone := [name for name in sorted(before) if not (out / name).exists()]:
+        say(f"Removed, of an earlier review: {', '.join(gone)}")
+    for note in further.notes(made.frames) if further else ():
         say(f"Note: {note}")
     tell_failed(made.failed)
     raise SystemExit(made.exit_code)
@@ -460,12 +469,14 @@ def _describe(cls: type[Step]) -> None:
 
 
 def _print(made: Review, written: list[Path]) -> None:
+    from geoqa.reviews.review import REPORTS
+
     for line in made.summary():
         say(line)
     say(f"Files of review {made.id}:")
     for path in written:
         say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
-    if not any(path.name == "report.pdf" for path in written):
+    if {path.name for path in written} & {*REPORTS} == {REPORTS[0]}:
         say("  no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well")
     say("\n" + click.wrap_text(CAUTION, 110))
 

@@ -17,7 +17,7 @@ settings.load_profile("geoqa")
 _WRITE_REPORT = Review.write_report
 
 
-def _placeholder(self, folder):
+def _placeholder(self, folder, parts=()):
     """Stand in for the report, which takes longer than all other files of a small site together."""
     (folder / "report.html").write_text("not written in this test\n", encoding="utf-8")
     return [folder / "report.html"]

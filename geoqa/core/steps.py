@@ -164,6 +164,10 @@ class Deliverable:
         coordinates and heights refer to.
     moment
         Time of the last occupation, ISO 8601 in UTC: where a format demands a time. Empty if none is known.
+    observations
+        The measurements that all points come from, used and rejected, with calibrated covariances: a frame with
+        what `occupations` has and ``var_e_m2`` ... ``cov_nu_m2``, ``accepted`` and ``reason``. Given to a writer that
+        asks for it, else None.
     """
 
     title: str
@@ -184,6 +188,7 @@ class Deliverable:
     datum: str
     height_reference: str
     moment: str = ""
+    observations: Any = None
 
     def __len__(self) -> int:
         return len(self.easting)
@@ -355,6 +360,8 @@ class Writer(Step):
         ``plane`` if the format holds easting and northing only, ``earth`` if longitude and latitude only.
     skips_unplaced
         Whether points without a coordinate cannot stand in it and are left out.
+    observations
+        Whether it writes the measurements that the points come from, ``vectors`` if vectors alone can stand in it.
     """
 
     needs: ClassVar[tuple[str, ...]] = ("points",)
@@ -363,6 +370,7 @@ class Writer(Step):
     extra: ClassVar[str] = ""
     place: ClassVar[str] = ""
     skips_unplaced: ClassVar[bool] = False
+    observations: ClassVar[str] = ""
 
     @abstractmethod
     def write(self, path: Path, points: Deliverable, job: Job) -> None:

@@ -222,9 +222,15 @@ def own(target: Path) -> dict[str, dict[str, Any]]:
         return found | {RECORD: {}}
     if not isinstance(record, dict) or not {"recipe", "accounts", "versions"} <= set(record):
         return {}
+    also = [one.get("file") for one in further(record)]
+    return {str(name): {} for name in (*UNLISTED, RECORD, *also) if result_set.is_plain(name)}
+
+
+def further(record: Mapping[str, Any], but: Collection[str] = ()) -> list[dict[str, Any]]:
+    """Return what a record says of each further file, but of those called `but`."""
     also = record.get("also")
-    further = [one.get("file") for one in also if isinstance(one, dict)] if isinstance(also, list) else []
-    return {str(name): {} for name in (*UNLISTED, RECORD, *further) if result_set.is_plain(name)}
+    listed = also if isinstance(also, list) else []
+    return [one for one in listed if isinstance(one, dict) and one.get("file") not in but]
 
 
 def holds(target: Path, review_id: str) -> bool:

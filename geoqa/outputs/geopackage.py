@@ -1,8 +1,9 @@
 """review.gpkg: frames as layers, and what the file says of them: how they are drawn, what their columns mean.
 
-Written with the standard library's SQLite once the layers are. The columns stand in `gpkg_data_columns`
-and are announced in `gpkg_extensions`, as the schema extension of the GeoPackage standard wants it (OGC
-12-128r19, annex F.9). The styles stand in `layer_styles`, an open convention of desktop GIS: a table of
+What has no place, and what is said of the layers, is written with the standard library's SQLite once the layers are:
+GDAL opens the file anew for each, which takes longer than a table of a small site. The columns stand in
+`gpkg_data_columns` and are announced in `gpkg_extensions`, as the schema extension of the GeoPackage standard wants
+it (OGC 12-128r19, annex F.9). The styles stand in `layer_styles`, an open convention of desktop GIS: a table of
 attributes that must be listed in `gpkg_contents` to be found. All times are that of the last
 occupation, so that the same review gives the same file.
 """
@@ -15,6 +16,9 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
 
 from geoqa.core import geodesy, vector_files
 from geoqa.core.arrays import Frames, gpd, np, pd, shapely
@@ -53,6 +57,9 @@ _LAYERS = """
 SELECT c.table_name, coalesce(g.column_name, ''), coalesce(g.geometry_type_name, '')
 FROM gpkg_contents c LEFT JOIN gpkg_geometry_columns g USING (table_name) ORDER BY c.rowid
 """
+_ADD_TABLE = """
+INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) VALUES (?, 'attributes', ?, ?, 0)
+"""
 _ADD_STYLE = f"""
 INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, styleSLD,
  useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)
@@ -60,7 +67,7 @@ INSERT INTO {STYLES} (f_table_catalog, f_table_schema, f_table_name, f_geometry_
 
 
 def describe(path: Path, frames: Frames, job: Job) -> None:
-    """Add styles, titles of columns, times and what the file is to a GeoPackage of `frames`.
+    """Add the frames without a place, styles, titles of columns and times to a GeoPackage of `frames`.
 
     Raises
     ------
@@ -74,17 +81,55 @@ def describe(path: Path, frames: Frames, job: Job) -> None:
             file.execute("PRAGMA journal_mode = OFF")
             file.execute("PRAGMA synchronous = OFF")
             file.execute("BEGIN")
+            for name, frame in frames.items():
+                if "geometry" not in frame:
+                    _write_table(file, name, own_units(frame, job))
             _write(file, moment, job)
             file.execute("COMMIT")
         _reset_counter(path)
-    except (sqlite3.Error, OSError) as error:
-        remedy = "Free some space, or write to another disk." if "full" in str(error) else "Is there room on the disk?"
-        raise OutputError(f"{path.name}: its styles cannot be written: {error}. {remedy}") from error
+    except (sqlite3.Error, OSError, OverflowError, pa.ArrowException) as error:
+        raise _refused(path, "its tables and styles", error) from error
+
+
+def _refused(path: Path, what: str, error: Exception) -> OutputError:
+    remedy = "Free some space, or write to another disk." if "full" in str(error) else "Is there room on the disk?"
+    return OutputError(f"{path.name}: {what} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}")
+
+
+#: What GDAL calls the kinds of columns, in its GeoPackages; others are text.
+_DECLARED = {
+    pa.types.is_boolean: "BOOLEAN", pa.types.is_integer: "INTEGER", pa.types.is_floating: "REAL",
+    pa.types.is_timestamp: "DATETIME",
+}  # fmt: skip
+
+
+def _write_table(file: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
+    """Write a frame as a table of attributes, with the kinds of columns that GDAL would give it."""
+    table = pa.Table.from_pandas(frame.set_axis(_distinct(frame), axis=1), preserve_index=False)
+    kinds = [next((said for holds, said in _DECLARED.items() if holds(one.type)), "TEXT") for one in table.schema]
+    columns = "".join(f", {_quoted(c)} {kind}" for c, kind in zip(table.column_names, kinds, strict=True))
+    file.execute(f"CREATE TABLE {_quoted(name)} (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL{columns})")
+    told = [_told(one.to_pylist(), kind) for one, kind in zip(table.columns, kinds, strict=True)]
+    row = ", ".join(["NULL", *"?" * len(kinds)])
+    file.executemany(f"INSERT INTO {_quoted(name)} VALUES ({row})", zip(*told, strict=True))
+    file.execute(_ADD_TABLE, (name, name, ""))
+
+
+def _told(values: list[Any], kind: str) -> list[Any]:
+    """Return values as a column of a kind holds them."""
+    if kind == "DATETIME":
+        return [v if v is None else v.isoformat(timespec="milliseconds").replace("+00:00", "Z") for v in values]
+    return [v if v is None else str(v) for v in values] if kind == "TEXT" else values
+
+
+def _quoted(name: str) -> str:
+    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
     for statement in filter(str.strip, _TABLES.split(";")):
         file.execute(statement)
+    file.execute("DELETE FROM gpkg_contents WHERE table_name = ?", (ABOUT,))  # GDAL's; it is listed last
     for layer, place, geometry, columns in list(layers(file)):
         file.executemany(
             "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _column_titles(layer, columns)
@@ -98,17 +143,11 @@ def _write(file: sqlite3.Connection, moment: str, job: Job) -> None:
         file.execute(_ADD_STYLE, (layer, place, layer, *documents, f"{layer} as on the map", moment))
         if look:
             file.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = ?", (look.title, layer))
-    file.execute(f"CREATE TABLE {ABOUT} (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, what TEXT, said TEXT)")
-    file.executemany(f"INSERT INTO {ABOUT} (what, said) VALUES (?, ?)", about(job))
     file.executemany(
         "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
         [("gpkg_data_columns", _EXTENSION), ("gpkg_data_column_constraints", _EXTENSION)],
     )
-    file.executemany(
-        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
-        "VALUES (?, 'attributes', ?, ?, 0)",
-        [(STYLES, STYLES, "How the layers are drawn"), (ABOUT, ABOUT, "What this file is")],
-    )
+    file.executemany(_ADD_TABLE, [(STYLES, STYLES, "How the layers are drawn"), (ABOUT, ABOUT, "What this file is")])
     file.execute("UPDATE gpkg_contents SET last_change = ?", (moment,))
 
 
@@ -165,8 +204,7 @@ def about(job: Job) -> list[tuple[str, str]]:
 def layers(file: sqlite3.Connection) -> Iterator[tuple[str, str, str, list[str]]]:
     """Yield name, column and kind of geometry (empty without one), and columns of each layer, the first on top."""
     for layer, place, geometry in file.execute(_LAYERS).fetchall():
-        quoted = layer.replace('"', '""')
-        yield layer, place, geometry, [name for _, name, *_ in file.execute(f'PRAGMA table_info("{quoted}")')]
+        yield layer, place, geometry, [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
 
 
 #: GDAL's word for how SQLite, which a GeoPackage is, waits for the disk.
@@ -199,16 +237,15 @@ def write(path: Path, frames: Frames, job: Job) -> None:
 
     crs = job.grid.system.crs
     made = dict(_layers(frames))
+    first = pd.DataFrame(about(job), columns=["what", "said"])  # GDAL makes the file with it, whatever there is
     with _waiting_for_the_disk_once(path):
-        for name, frame in made.items():
+        for name, frame in ((ABOUT, first), *made.items()):
+            if name != ABOUT and "geometry" not in frame:
+                continue
             try:
                 _write_layer(path, name, _plain(own_units(frame, job)), crs)
             except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
-                full = "full" in str(error)
-                remedy = "Free some space, or write to another disk." if full else "Is there room on the disk?"
-                raise OutputError(
-                    f"{path.name}: layer {name!r} cannot be written: {str(error)[:300].rstrip('.')}. {remedy}"
-                ) from error
+                raise _refused(path, f"layer {name!r}", error) from error
         describe(path, made, job)
 
 
@@ -330,15 +367,19 @@ def _geometry_type(name: str, places: pd.DataFrame) -> str:
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose columns a GeoPackage can hold: categories as text, names that differ beyond case."""
-    renamed, seen = {}, {"fid", "geom"}
-    for column in map(str, frame.columns):
-        name, n = column, 2
-        while name.lower() in seen:
-            name, n = f"{column}_{n}", n + 1
-        seen.add(name.lower())
-        renamed[column] = name
     columns = {
-        renamed[str(c)]: frame[c].astype("str") if isinstance(frame[c].dtype, pd.CategoricalDtype) else frame[c]
-        for c in frame.columns
+        name: values.astype("str") if isinstance(values.dtype, pd.CategoricalDtype) else values
+        for name, (_, values) in zip(_distinct(frame), frame.items(), strict=True)
     }
     return pd.DataFrame(columns, copy=False)
+
+
+def _distinct(frame: pd.DataFrame) -> list[str]:
+    """Return the names of the columns, such as differ beyond case."""
+    names: dict[str, str] = {"fid": "", "geom": ""}
+    for column in map(str, frame.columns):
+        name, n = column, 2
+        while name.lower() in names:
+            name, n = f"{column}_{n}", n + 1
+        names[name.lower()] = name
+    return list(names.values())[2:]

@@ -78,6 +78,8 @@ def read_review(folder: Path) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
         As `read_record` and `read_frames`, or if another run replaced the review meanwhile.
     """
     record = read_record(folder)
+    if "review.gpkg" not in (result_set.listed(record) or ("review.gpkg",)):
+        raise InputError(f"{folder} holds a review without its frames. Review again with --files gpkg.")
     frames = read_frames(folder)
     if read_record(folder) != record:
         raise InputError(f"{folder} was written anew while it was read. Call again.")

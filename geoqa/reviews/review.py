@@ -5,7 +5,7 @@ What is said of every review that a recipe leads to: what it leaves unstated, as
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from geoqa.analysis.occupations.visits import Visits
 from geoqa.core import experience, geodesy, input_files
 from geoqa.core import job as core_job
 from geoqa.core.arrays import gpd, pd
-from geoqa.core.errors import GeoqaError, InputError
+from geoqa.core.errors import CallError, Fault, GeoqaError, InputError
 from geoqa.core.frames import contract, procedure, schema
 from geoqa.core.job import Job, Recipe
 from geoqa.core.recipe import Requirement
@@ -65,12 +65,13 @@ Progress = Callable[[str], None]
 MOST_PLOTTED = 3
 #: Map layers that may show a file of their own.
 ON_MAP = ("site-boundary", "cover-areas")
-#: What a review writes.
+#: What a review writes, by the word that chooses it; plots, on their own only where asked for, are called as drawn.
 REPORTS = ("report.html", "report.pdf")
-FILES = (
-    "map.html", *REPORTS, "review.gpkg", "review.qgs", "points.csv", "record.csv", "run.json", "revisits.html",
-    "revisits.gpx", "revisits.csv",
-)  # fmt: skip
+PARTS = {
+    "map": ("map.html",), "gpkg": ("review.gpkg", "review.qgs"), "csv": ("points.csv", "record.csv"), "report": REPORTS,
+    "sheet": ("revisits.html", "revisits.gpx", "revisits.csv"), "plots": (),
+}  # fmt: skip
+FILES = (*(name for names in PARTS.values() for name in names), "run.json")
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,7 @@ class Review:
 
     def write(
         self, folder: str | Path, progress: Progress = lambda _: None, also: Iterable[str] = (),
-        all_points: bool = False,
+        all_points: bool = False, files: Iterable[str] = (),
     ) -> list[Path]:  # fmt: skip
         """Write map, report, frames, tables, field sheet and record; the folder stays as it was if one is refused.
 
@@ -154,7 +155,7 @@ class Review:
         are left out: `failed` then says why, and the record with it.
 
         Further files that an earlier review wrote there are removed unless they are made again: they speak of
-        other results.
+        other results. Only where `files` are chosen, and it was this same review, they stay.
 
         Parameters
         ----------
@@ -166,11 +167,14 @@ class Review:
             Formats of further files, such as ``landxml``: the points that may be delivered, as delivered.xml.
         all_points
             Whether these hold every point, marked, as all-points.xml.
+        files
+            What to write: ``map``, ``gpkg``, ``csv``, ``report``, ``sheet``, and ``plots``, those of the report as
+            files of their own; by default all but these. run.json is always written.
 
         Returns
         -------
         list of Path
-            The files written.
+            The files of the review that are there now.
 
         Raises
         ------
@@ -180,38 +184,48 @@ class Review:
         InputError
             If a file that the map shows has changed since the review.
         CallError
-            If a format is not known, its library is missing, or it cannot hold the job's coordinates.
+            If a file or a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
         from geoqa.outputs import csv_tables, geopackage, gis_project, record
         from geoqa.outputs import folder as folders
         from geoqa.outputs.field import sheet
 
-        target = Path(folder)
-        deliveries = Deliveries.of(also, self.job, every=all_points)
-        refuse_loss(target, self.sources, deliveries.names())
+        target, files = Path(folder), tuple(files)
+        deliveries, parts = Deliveries.of(also, self.job, every=all_points), chosen(files)
+        refuse_loss(target, self.sources, deliveries.names(), parts)
         made: dict[str, Any] = {}
-        with folders.writing(target, made) as staging:
-            progress("map.html")
-            with pipeline.going_on("map.html", self.failed):
-                self.write_map(staging / "map.html")
-            progress("report.html")
-            with pipeline.going_on("report.html", self.failed):
-                self.write_report(staging)
-            progress("review.gpkg")
-            geopackage.write(staging / "review.gpkg", self.frames, self.job)
-            gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
-            progress("points.csv")
-            csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
-            progress("record.csv")
-            with pipeline.going_on("record.csv", self.failed):
-                csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
-            progress("revisits.html")
-            with pipeline.going_on("revisits.html", self.failed):
-                sheet.write(staging, self.frames, self.job, self.id)
+        replaced, before = None, {}
+        if files and folders.holds(target, self.id):  # what was not chosen now stays
+            own = {name for part in parts for name in PARTS[part]}
+            replaced = [n for n in folders.own(target) if n in own or ("plots" in parts and n.endswith(".svg"))]
+            before = folders.record_beside(target, self.id)
+        with folders.writing(target, made, replaced) as staging:
+            if "map" in parts:
+                progress("map.html")
+                with pipeline.going_on("map.html", self.failed):
+                    self.write_map(staging / "map.html")
+            if drawn := {"report", "plots"} & {*parts}:
+                progress("report.html")
+                with pipeline.going_on("report.html", self.failed):
+                    self.write_report(staging, drawn)
+            if "gpkg" in parts:
+                progress("review.gpkg")
+                geopackage.write(staging / "review.gpkg", self.frames, self.job)
+                gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
+            if "csv" in parts:
+                progress("points.csv")
+                csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
+                progress("record.csv")
+                with pipeline.going_on("record.csv", self.failed):
+                    csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
+            if "sheet" in parts:
+                progress("revisits.html")
+                with pipeline.going_on("revisits.html", self.failed):
+                    sheet.write(staging, self.frames, self.job, self.id)
             also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
-            made["also"] = also_made
-            made["messages"] += deliveries.notes(self.frames["points"])
+            made["also"] = [*folders.further(before, deliveries.names()), *also_made]
+            made["messages"] += deliveries.notes(self.frames)
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
 
@@ -234,21 +248,27 @@ class Review:
         with folder.replacing_file(Path(path)) as staging:
             staging.write_text(text, encoding="utf-8")
 
-    def write_report(self, folder: Path) -> list[Path]:
-        """Write report.html into a folder, and report.pdf where typst is installed; return what was written."""
+    def write_report(self, folder: Path, parts: Collection[str] = ("report",)) -> list[Path]:
+        """Write report.html into a folder, and report.pdf where typst is installed; return what was written.
+
+        `parts` may name ``plots`` too, or alone: the report's figures, a file each.
+        """
         from geoqa.outputs.plots import style
         from geoqa.outputs.report import html_report, pdf
         from geoqa.reviews import output_steps
 
         def pages(plots: Plots) -> dict[str, bytes]:
             drawn = plots.draw(self.frames, self.job, failed=self.failed)[0]
-            document = html_report.document(self.frames, self.job, self.run_record(), drawn)
-            made = {"report.html": html_report.page(document).encode()}
-            return made | ({"report.pdf": pdf.pdf(document)} if with_paper else {})
+            made = {f"{one.name}.svg": one.svg.encode() for one in drawn if "plots" in parts}
+            if "report" in parts:
+                document = html_report.document(self.frames, self.job, self.run_record(), drawn)
+                made["report.html"] = html_report.page(document).encode()
+                made |= {"report.pdf": pdf.pdf(document)} if with_paper else {}
+            return made
 
         few = {name: {"most": MOST_PLOTTED} for name in output_steps.OF_POINTS}
         plots = Plots.of(plugins.catalogue(), self.job, few) if style.is_installed() else Plots()
-        with_paper, made = pdf.is_installed(), dict[str, bytes]()
+        with_paper, made = "report" in parts and pdf.is_installed(), dict[str, bytes]()
         with pipeline.going_on("report.pdf", self.failed):
             made = plots.that_fit(pages, self.failed)
         if not made:
@@ -456,14 +476,35 @@ def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Recipe, 
     return Deliveries.of(also, _recipe(recipe), every=all_points)
 
 
-def refuse_loss(folder: Path, sources: Iterable[Path], also: Iterable[str] = ()) -> None:
+def chosen(files: Iterable[str] = ()) -> tuple[str, ...]:
+    """Return the parts of a review that words name, such as ``map`` or ``map,csv``: without any all but the plots.
+
+    Raises
+    ------
+    CallError
+        With every word that names none, and for plots if matplotlib is not installed.
+    """
+    from geoqa.outputs.plots import style
+
+    words = dict.fromkeys(word.strip() for text in files for word in text.split(","))
+    known = f"Choose from {', '.join(PARTS)}; run.json is always written."
+    if faults := [Fault(word or "nothing", "there is no such file.", known) for word in words if word not in PARTS]:
+        raise CallError.from_faults("--files cannot be done:", faults)
+    if "plots" in words:
+        style.refuse_missing()
+    return tuple(words or (part for part in PARTS if part != "plots"))
+
+
+def refuse_loss(
+    folder: Path, sources: Iterable[Path], also: Iterable[str] = (), parts: Iterable[str] = tuple(PARTS)
+) -> None:
     """Raise OutputError if a review of `sources` cannot be written to `folder` without losing what is there.
 
-    `also` names the files to be written beside those of every review.
+    `also` names the files to be written beside `parts`, those of every review.
     """
     from geoqa.outputs import folder as folders
 
-    folders.refuse_loss(folder, (*FILES, *also), sources)
+    folders.refuse_loss(folder, (*(name for part in parts for name in PARTS[part]), "run.json", *also), sources)
 
 
 def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
@@ -478,10 +519,11 @@ def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
 
 def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
-    marks = job.steps.get("nmea", {}).get("marks")
+    marks, bases = job.steps.get("nmea", {}).get("marks"), job.steps.get("gvx", {}).get("bases")
     named = {
         "lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file,
-        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None, **job.canopy.files,
+        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None,
+        "bases": bases if isinstance(bases, str) else None, **job.canopy.files,
     }  # fmt: skip
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
     drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}

@@ -118,18 +118,15 @@ def deliver(
     names = deliveries.names()
     failed: dict[str, str] = {}
     refuse_loss(folder, (), names)
-    also_before = review.record.get("also")
-    listed = also_before if isinstance(also_before, list) else []
-    before = [one for one in listed if isinstance(one, dict) and one.get("file") not in names]
     record = dict(review.record)
     with folders.writing(folder, record, replaces=()) as staging:
         made = deliveries.write(staging, review.frames, review.job, progress, failed)
-        record["also"] = [*before, *made]
+        record["also"] = [*folders.further(record, names), *made]
     written = [folder / name for name, writer in names.items() if writer.name not in failed]
     if failed:
         told = "; ".join(f"{name}: {reason}" for name, reason in failed.items())
         raise StepError(f"not written: {told}. Written: {', '.join(path.name for path in written) or 'nothing'}.")
-    return written, deliveries.notes(review.frames["points"])
+    return written, deliveries.notes(review.frames)
 
 
 def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:

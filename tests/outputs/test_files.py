@@ -168,7 +168,7 @@ def test_columns_that_differ_only_in_case_are_both_kept(tmp_path):
 
 def test_a_geopackage_that_cannot_be_written_is_said(tmp_path, small_review):
     job = small_review.job
-    with pytest.raises(OutputError, match="layer 'points'"):
+    with pytest.raises(OutputError, match="layer 'about' cannot be written"):
         geopackage.write(tmp_path / "no such folder" / "x.gpkg", {"points": pd.DataFrame({"a": [1]})}, job)
 
 

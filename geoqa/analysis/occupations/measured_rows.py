@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index, np, pd
+from geoqa.core.frames.contract import USED as USED_WORD
 from geoqa.core.frames.schema import REJECTED
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups
@@ -133,7 +134,7 @@ def direct_rows(occupations: pd.DataFrame, direct: Flags | None = None) -> Rows:
 
 
 USES = (
-    "used", "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
+    USED_WORD, "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
     "initialization not shown", "time unknown", "not settled", "takes no part", "rejected by reviewer",
 )  # fmt: skip
 (

@@ -67,13 +67,17 @@ def power_of_test(
     """
     tests = _Tests(alpha, dimensions, nu, shape)
     which = tests.which
-    # Once along a line for each kind of test, and read from that line for each point.
+    # Read for each point from a line for each kind of test, which is known where a point needs it.
     most = tests.bias(0.999)
-    line = tests.power(most * np.linspace(0, 1, _CELLS + 1)[:, None])
     with np.errstate(invalid="ignore", divide="ignore"):
         along = _CELLS * np.minimum(bias / np.sqrt(variance) / most[which], 1.0)
     cell = np.minimum(np.nan_to_num(along).astype(np.int64), _CELLS - 1)
-    low, high = line[cell, which], line[cell + 1, which]
+    line = np.zeros((len(most), _CELLS + 1))
+    needed = np.zeros(line.shape, bool)
+    needed[which, cell] = needed[which, cell + 1] = True
+    kind, at = np.nonzero(needed)
+    line[needed] = tests.power(most[kind] * at / _CELLS, kind)
+    low, high = line[which, cell], line[which, cell + 1]
     return np.asarray(low + (along - cell) * (high - low))
 
 
@@ -87,19 +91,17 @@ class _Tests:
         self.which: Index = which.reshape(-1)
         self._narrow, flanks = expected_precision.tail_factors(freedom, shape)
         edge = _edge(alpha, self._df, flanks)
-        self._parts = [
-            (wide, wide * learnt * edge, share * of_learnt)
-            for wide, share in _parts(np.array(shape))
-            for learnt, of_learnt in _parts(freedom)
-        ]
+        wide, of_wide = _parts(np.array(shape))
+        learnt, of_learnt = _parts(freedom)
+        # Of every pair of a scale and an estimate of it; shape (pairs, tests) or (pairs, 1).
+        self._wide = np.repeat(wide, len(learnt))[:, None]
+        self._edge = self._wide * np.tile(learnt, (len(wide), 1)) * edge
+        self._share = np.outer(of_wide, of_learnt).reshape(-1, 1)
 
-    def power(self, bias: Array) -> Array:
-        """Return the power of each test at a bias of its own; shape (tests,), or (biases, tests)."""
-        shift = bias**2 / self._narrow
-        missed = np.zeros(bias.shape)
-        for wide, edge, share in self._parts:
-            missed += share * special.chndtr(edge, self._df, wide * shift)
-        return 1 - missed
+    def power(self, bias: Array, of: Index | slice = slice(None)) -> Array:
+        """Return the power of the tests numbered `of`, by default of each, at a bias of its own; shape (n,)."""
+        shift = self._wide * (bias**2 / self._narrow)
+        return 1 - (self._share * special.chndtr(self._edge[:, of], self._df[of], shift)).sum(axis=0)
 
     def bias(self, power: float) -> Array:
         """Return the bias that each test finds with `power`; at most `_CERTAIN`."""
@@ -115,16 +117,14 @@ def _edge(alpha: float, df: Array, nu: Array) -> Array:
         return np.asarray(np.where(known, special.chdtri(df, alpha), finite * (1 - left) / left))
 
 
-def _parts(freedom: Array) -> list[tuple[Array, float]]:
-    """Return values of chi-squares over their degrees of freedom, any shape, with the share that each stands for."""
+def _parts(freedom: Array) -> tuple[Array, Array]:
+    """Return values of chi-squares over their degrees of freedom, shape (parts, ...), and the share of each part."""
     known = ~np.isfinite(freedom)
     if known.all():
-        return [(np.ones_like(freedom), 1.0)]
+        return np.ones((1, *freedom.shape)), np.ones(1)
     finite = np.where(known, 1.0, freedom)
-    return [
-        (np.where(known, 1.0, special.chdtri(finite, tail) / finite), share)
-        for tail, share in zip(special.ndtr(-_NODES), _SHARES, strict=True)
-    ]
+    tails = special.ndtr(-_NODES).reshape(-1, *(1,) * freedom.ndim)
+    return np.where(known, 1.0, special.chdtri(finite, tails) / finite), _SHARES
 
 
 def _solved(power_at: Callable[[Array], Array], most: Array, power: float) -> Array:
@@ -184,10 +184,9 @@ def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int, 
     """Return the probability that a difference with this bias is longer than `limit`; arrays of shape (n,)."""
     longer = covariance.beyond if dimensions == 2 else covariance.beyond_height
     narrow, _ = expected_precision.tail_factors(np.array(np.inf), shape)
-    return sum(
-        (share * longer(bias, limit, variance * narrow / wide) for wide, share in _parts(np.array(shape))),
-        np.zeros(len(bias)),
-    )
+    wide, shares = _parts(np.array(shape))
+    parts = np.broadcast_arrays(bias, limit, variance * narrow / wide[:, None])
+    return shares @ longer(*(part.ravel() for part in parts)).reshape(len(wide), -1)
 
 
 def detected_by_limit(

@@ -501,7 +501,7 @@ class RunFrames:
             columns = wanted.setdefault(frame, list(self._base[frame]))
             if column and column not in columns:
                 columns.append(column)
-        return {frame: self._frames[frame][columns] for frame, columns in wanted.items()}
+        return {name: _with(self._frames[name], columns) for name, columns in wanted.items()}
 
     def shown_to(self, step: Analysis) -> dict[str, pd.DataFrame]:
         """Return the view of what a step needs, and of what it uses as far as it is there."""
@@ -553,7 +553,7 @@ class RunFrames:
             raise StepError(f"{step.name!r} returned {name}.{extra[0]}, which it does not declare.")
         self._claim(step, name, columns)
         target = self._frames[name]
-        if not keyed[key].reset_index(drop=True).equals(target[key].reset_index(drop=True)):
+        if not all(keyed[c].array.equals(target[c].array) for c in key):
             keyed = _aligned(step, name, keyed, target, key)
         self._frames[name] = target.assign(**{c: keyed[c].array for c in columns})
 
@@ -563,6 +563,12 @@ class RunFrames:
             if address in self._owner:
                 raise StepError(f"{address!r} would have two owners: {self._owner[address]} and {step.name!r}.")
             self._owner[address] = f"{step.name!r}"
+
+
+def _with(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Return a frame with these columns: by place, which a small frame has at a fifth of the cost of by name."""
+    places = {name: place for place, name in enumerate(frame.columns)}
+    return frame.take([places[name] for name in columns], axis=1)
 
 
 def has(frames: Mapping[str, pd.DataFrame], address: str) -> bool:

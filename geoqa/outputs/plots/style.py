@@ -26,7 +26,6 @@ _STYLE = {
     "axes.spines.right": False,
     "axes.spines.top": False,
     "axes.titlesize": 10,
-    "figure.constrained_layout.use": True,
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "grid.color": "#d9dde3",
@@ -46,6 +45,12 @@ def is_installed() -> bool:
     return importlib.util.find_spec("matplotlib") is not None
 
 
+def refuse_missing() -> None:
+    """Raise CallError if plots cannot be drawn here."""
+    if not is_installed():
+        raise CallError("Plots need matplotlib, which is not installed: pip install 'geoqa-survey[plots]'.")
+
+
 def figure(
     name: str, title: str, alt: str, caption: str, draw: Callable[[Any], None],
     width_in: float = 6.4, height_in: float = 4.4,
@@ -57,8 +62,7 @@ def figure(
     CallError
         If matplotlib is not installed.
     """
-    if not is_installed():
-        raise CallError("Plots need matplotlib, which is not installed: pip install 'geoqa-survey[plots]'.")
+    refuse_missing()
     return Figure(name, title, _fit_for_pages(_svg(draw, width_in, height_in), name, alt), alt, caption)
 
 
@@ -66,6 +70,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
     from matplotlib import style
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Empty
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     # A person's own settings must not change the bytes.
     with style.context(["default", _STYLE]), warnings.catch_warnings():
@@ -73,6 +78,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
         empty = Empty(figsize=(width_in, height_in))
         FigureCanvasSVG(empty)
         draw(empty)
+        ConstrainedLayoutEngine().execute(empty)  # a figure that has a layout of its own is drawn once more for it
         buffer = io.StringIO()
         empty.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     return buffer.getvalue()

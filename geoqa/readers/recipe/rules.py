@@ -14,8 +14,8 @@ from geoqa.core.errors import Fault, GeodesyError, RecipeError
 from geoqa.core.job import Match, Recipe, Role
 from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
-from geoqa.readers.text import row_filter, times
-from geoqa.readers.text.times import GPS
+from geoqa.readers.text import numbers, row_filter
+from geoqa.readers.text.numbers import GPS
 
 
 def positions(draft: Draft) -> list[Fault]:
@@ -128,10 +128,10 @@ def _time_format(draft: Draft) -> list[Fault]:
     try:
         if clock and _holds_a_date(pattern):
             raise ValueError(f"{pattern[:60]!r} holds a date, and [input] date states one. Keep one of the two.")
-        times.check_pattern(f"%Y-%m-%d {pattern}" if clock else pattern)
+        numbers.check_pattern(f"%Y-%m-%d {pattern}" if clock else pattern)
     except ValueError as error:
         text = str(error)
-        if isinstance(error, times.PartOfTimeError) and not clock:
+        if isinstance(error, numbers.PartOfTimeError) and not clock:
             text += f' For rows without a date add date = "2026-02-09"; GPS weeks are "{GPS}".'
         return [Fault("[input] time_format", text)]
     return []
@@ -334,7 +334,8 @@ def _pairs(draft: Draft) -> list[Fault]:
     """Columns that need each other, and columns that say the same thing."""
     names, faults = draft.names, []
     needs = (
-        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start"),
+        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("cov_eu", "sigma_e"),
+        ("cov_eu", "sigma_u"), ("cov_nu", "sigma_e"), ("cov_nu", "sigma_u"), ("end", "start"),
         ("precision_v", "height"), ("sigma_u", "height"),
     )  # fmt: skip
     for name, other in needs:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 
-from geoqa.outputs.deliver.table import CsvFile
+from geoqa.outputs.deliver.csv_file import CsvFile
 
 
 def read(path):
