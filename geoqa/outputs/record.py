@@ -199,7 +199,9 @@ def lines(frames: Frames, job: Job, most: int) -> pd.DataFrame:
     closure = (off + ", " + high + " up").where(seen["closure_v_m"].notna(), off)
     before, after = (seen[name].where(seen[name] != "", "none") for name in ("before", "after"))
     told = points.reindex(columns=["procedure", "procedure_lacks"]).astype("object")
-    lacks = told["procedure_lacks"].fillna(told["procedure"].map({YES: "met"})).fillna("")
+    met = told["procedure"].map({YES: "met"}).fillna("")
+    lacks = told["procedure_lacks"].fillna("")
+    lacks = met + np.where((met != "") & (lacks != ""), "; ", "") + lacks
     return pd.DataFrame(
         {
             "point": points["point"].astype("str"), "visits": joined(_line(seen, job)),

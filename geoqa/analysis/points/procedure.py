@@ -11,7 +11,7 @@ from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.frames import control
-from geoqa.core.frames.procedure import NO, NOT_SHOWN, WORDS, YES, asked_words, said
+from geoqa.core.frames.procedure import NO, NOT_SHOWN, UNSIGNED, WORDS, YES, asked_words, said
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
@@ -58,6 +58,7 @@ class Procedure(Analysis):
         applies, repeats = _asked_of(occupations, points, job)
         # What one visit alone lacks is said once.
         once = visits.counted < 2 if "occupations" in job.procedure.asked else np.zeros(len(points), bool)
+        note = pd.Series("" if job.procedure.signable else UNSIGNED, index=range(len(points)), dtype="str")
         parts, lacks = [], {}
         whole = np.full(len(points), -1, np.int64)
         for name in job.procedure.asked:
@@ -71,7 +72,7 @@ class Procedure(Analysis):
         table = pd.concat(parts, ignore_index=True).sort_values("at", kind="stable", ignore_index=True)
         keyed = points[["point"]].assign(
             procedure=pd.Categorical.from_codes(whole, categories=list(_STATES)),
-            procedure_lacks=_joined(lacks, len(points)),
+            procedure_lacks=_joined(lacks, note.where(applies, "")),
         )
         return Result({"procedure": table.drop(columns="at"), "points": keyed})
 
@@ -106,17 +107,21 @@ def _lacking(name: str, met: Index, seen: pd.Series, asked: str, mine: Flags) ->
     return short, unshown
 
 
-def _joined(lacks: Mapping[str, tuple[pd.Series, pd.Series]], n: int) -> pd.Series:
-    """Return what each point lacks as one text, null where it lacks nothing; shape (n,)."""
-    told = pd.Series("", index=range(n), dtype="str")
+def _joined(lacks: Mapping[str, tuple[pd.Series, pd.Series]], note: pd.Series) -> pd.Series:
+    """Return what each point lacks, and a note, as one text, null where there is none of it; shape (n,)."""
+    told = pd.Series("", index=note.index, dtype="str")
     for heading, which in (("not met: ", 0), ("not shown: ", 1)):
-        part = pd.Series("", index=range(n), dtype="str")
+        part = pd.Series("", index=note.index, dtype="str")
         for both in lacks.values():
-            more = both[which]
-            part = part + pd.Series("; ", index=part.index, dtype="str").where((part != "") & (more != ""), "") + more
-        part = (heading + part).where(part != "", "")
-        told = told + pd.Series(". ", index=told.index, dtype="str").where((told != "") & (part != ""), "") + part
+            part = _followed(part, "; ", both[which])
+        told = _followed(told, ". ", (heading + part).where(part != "", ""))
+    told = _followed(told, ". ", note)
     return told.where(told != "")
+
+
+def _followed(text: pd.Series, between: str, more: pd.Series) -> pd.Series:
+    """Return texts with others behind them; `between` stands where neither is empty."""
+    return text + pd.Series(between, index=text.index, dtype="str").where((text != "") & (more != ""), "") + more
 
 
 @dataclass(frozen=True)

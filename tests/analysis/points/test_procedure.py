@@ -339,3 +339,19 @@ def test_what_cannot_be_asked_is_refused(table, said):
     with pytest.raises(RecipeError) as told:
         job_from_table({**BASE, "procedure": table})
     assert said in str(told.value)
+
+
+def test_what_is_known_second_hand_says_so_at_every_point_and_is_not_named_where_it_is_signed():
+    from geoqa.outputs.report import first_page
+
+    made = replace(job(), procedure=Procedure.preset("au-survey-mark"))
+    more = {"procedure_asked": frames_of.asked(made, VISIT_S)}
+    two = [*rows(0, 100, dur=400.0), *(row | {"p": "B", "e": 60.0} for row in rows(0))]
+    kept = run(occupations(two), made, (*STEPS, Step), more=more)[0]
+    points = kept["points"].set_index("point")
+    assert points["procedure"].to_dict() == {"A": "yes", "B": "no"}
+    assert points["procedure_lacks"].str.endswith(frames_of.UNSIGNED).all()
+    assert not kept["procedure_asked"]["signable"].any()
+    assert frames_of.sentences({name: kept[name] for name in kept.names()})[-1] == frames_of.UNSIGNED
+    first = first_page._as_asked({name: kept[name] for name in kept.names()}, made)
+    assert "not known at first hand" in first and "1 of 2" not in first
