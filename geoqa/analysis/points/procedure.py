@@ -56,8 +56,12 @@ class Procedure(Analysis):
         visit_s = Visits.as_set(job).separation_h_min * 60
         visits = _Visits.of(occupations, points, job, visit_s)
         applies, repeats = _asked_of(occupations, points, job)
-        # What one visit alone lacks is said once.
-        once = visits.counted < 2 if "occupations" in job.procedure.asked else np.zeros(len(points), bool)
+        # What one visit that counts lacks is said once; that others are too near it is worth a word.
+        said = "occupations" in job.procedure.asked
+        once = {
+            name: said & (visits.counted < 2) for name, one in WORDS.items() if one.repeats and name != "occupations"
+        }
+        once["separation_min"] = said & (np.bincount(visits.point, minlength=len(points)) < 2)
         note = pd.Series("" if job.procedure.signable else UNSIGNED, index=range(len(points)), dtype="str")
         parts, lacks = [], {}
         whole = np.full(len(points), -1, np.int64)
@@ -65,8 +69,7 @@ class Procedure(Analysis):
             met, seen = visits.judged(name, job, frames.get("check_log"))
             mine = applies & (repeats | (not WORDS[name].repeats))
             words = asked_words(name, job, visit_s)
-            follows = once & WORDS[name].repeats & (name != "occupations")
-            lacks[name] = _lacking(name, met, seen, words, mine & ~follows)
+            lacks[name] = _lacking(name, met, seen, words, mine & ~once.get(name, np.zeros(len(points), bool)))
             whole = np.where(mine, np.maximum(whole, met), whole)
             parts.append(_rows(points, name, met, seen, words, mine, name in job.procedure.required_of))
         table = pd.concat(parts, ignore_index=True).sort_values("at", kind="stable", ignore_index=True)

@@ -355,3 +355,11 @@ def test_what_is_known_second_hand_says_so_at_every_point_and_is_not_named_where
     assert frames_of.sentences({name: kept[name] for name in kept.names()})[-1] == frames_of.UNSIGNED
     first = first_page._as_asked({name: kept[name] for name in kept.names()}, made)
     assert "not known at first hand" in first and "1 of 2" not in first
+
+
+def test_visits_too_near_each_other_are_told_as_that():
+    asked = {"occupations": 2, "separation_min": 240.0, "new_initialization": True}
+    lacks = judged(rows(0, 100), asked)["points"]["procedure_lacks"].tolist()
+    told = "time between 1 h 39 min (asked: at least 4 h)"
+    assert lacks == [f"not met: occupations 1 visit (asked: 2 visits, 4 h apart or more); {told}"]
+    assert "time between" not in judged(rows(0), asked)["points"]["procedure_lacks"].iloc[0]
