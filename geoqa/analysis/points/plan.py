@@ -13,7 +13,6 @@ from geoqa.analysis.points.combination import Combination, Uncertainty
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Risk
-from geoqa.analysis.precision import visit_pairs
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, special
 from geoqa.core.frames.procedure import PLAN
 from geoqa.core.frames.schema import complete_occupations, judged_again
@@ -270,6 +269,8 @@ class _Draws:
 
 def _drawn(cases: pd.DataFrame, frames: Frames, trials: int) -> pd.DataFrame:
     """Return occupations of drawn points, named by case and number, with what calibration would say of each."""
+    from geoqa.analysis.precision import visit_pairs
+
     classes, of = frames["classes"], cases["of"].to_numpy()
     draws = _Draws.of(trials, core_shape(classes), frames["gross_scales"])
     at = cases["at"].to_numpy(float)[:, None]
