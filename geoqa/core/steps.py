@@ -22,6 +22,7 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, RecipeError, StepError
 from geoqa.core.job import Job, Recipe
 from geoqa.core.params import Declared, param
+from geoqa.core.units import fixed
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
 _SPACE = "{http://www.w3.org/2000/svg}"
@@ -129,10 +130,7 @@ class Field:
 
     def written(self) -> list[str]:
         """Return each value as it is written, empty where there is none."""
-        if self.is_text:
-            return list(self.values)
-        text = np.char.mod(f"%.{self.decimals}f", self.values)
-        return list(np.where(np.isnan(self.values), "", text))
+        return list(self.values) if self.decimals is None else list(fixed(self.values, self.decimals).to_pylist())
 
 
 @dataclass(frozen=True)

@@ -285,20 +285,23 @@ def step_m(views: Sequence[View], use: Flags, counted: Flags | None = None, time
         Shape (n,): numbers of single precision lie on steps that grow with their size.
     """
     best, size, tried = None, 0.0, 0
+    known = np.flatnonzero(use & np.isfinite(views[0].number))
+    # What differs in one unit differs in the others.
+    distinct = known[np.unique(views[0].number[known], return_index=True)[1]]
+    own = len(distinct) if counted is None else len(np.unique(views[0].number[known[counted[known]]]))
     for anchored in (True, False):
         for view in views:
-            values = np.unique(view.number[use & np.isfinite(view.number)])
+            values = view.number[distinct]
             steps = _tried(view)
             tried += times * (len(steps) + anchored)
-            own = values if counted is None else np.unique(view.number[use & counted & np.isfinite(view.number)])
-            if len(own) < 3:
+            if own < 3:
                 continue
             finest = max(view.finest, _EPS * float(np.abs(values).max()))
             found: list[Array | float] = []
-            if anchored and _is_single(values, finest, tried, len(own)):
+            if anchored and _is_single(values, finest, tried, own):
                 found.append(np.spacing(np.abs(view.number).astype(np.float32)).astype(float))
             few = values[:: len(values) // FEW + 1]  # what most grids fail on already
-            rare = steps[_is_rare(len(own), steps / finest, tried, anchored)]
+            rare = steps[_is_rare(own, steps / finest, tried, anchored)]
             some = rare[_lies(few, rare, finest, anchored)]
             found += [one for one in some if _lies(values, np.array([one]), finest, anchored)[0]][-1:]
             for step in found:
