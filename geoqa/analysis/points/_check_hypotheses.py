@@ -121,11 +121,11 @@ class Measurements:
         return np.mod(left + np.pi, 2 * np.pi) - np.pi if self.kind[k] == TURN else left
 
     def lever(self, k: int, place: Array) -> Array:
-        """Return metres in one unit of the measurement: the length of the longer leg of an angle; shape (n,)."""
+        """Return metres in one unit of the measurement: the length of the shorter leg of an angle; shape (n,)."""
         if self.kind[k] != TURN:
             return np.ones(len(place))
         legs = place[:, :2, :2] - place[:, 2:, :2]
-        return np.maximum(np.sqrt((legs**2).sum(axis=2)).max(axis=1), 1e-3)
+        return np.maximum(np.sqrt((legs**2).sum(axis=2)).min(axis=1), 1e-3)
 
 
 class Posterior(NamedTuple):

@@ -15,13 +15,13 @@ from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.points.risk import Repeats
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames import control, schema
-from geoqa.core.frames.contract import UNPROVEN
+from geoqa.core.frames.contract import AGREEING, UNPROVEN
 from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK_KINDS, DISAGREES, RECORD
 from geoqa.core.geodesy import grid_over_ground
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
-from geoqa.core.units import METRES_PER, counted, length, listed, percent
+from geoqa.core.units import METRES_PER, counted, length, listed, probability
 
 if TYPE_CHECKING:
     from geoqa.analysis.points._fix_sequences import FixSequences
@@ -55,6 +55,7 @@ class MeasuredChecks(Analysis):
 
     name = "measured-checks"
     needs = ("checks", *_RESTING)
+    uses = ("shifted",)
     gives = (
         *(f"checks.{c}" for c in (
             "independence", "closure_m", "sigma_m", "points_sigma_m", "limit_m", "verdict", "why", "scale",
@@ -101,14 +102,12 @@ class MeasuredChecks(Analysis):
         weighed = np.union1d(weighed, np.flatnonzero(usable & np.isnan(made.closure) & ~record))
         wrong = np.full(len(checks), np.nan)
         rows, wrong[weighed] = _weighed(fixes, repeat, points, measured, ends, weighed)
-        proving = (verdict == AGREES) & ~record
-        against = (verdict == DISAGREES) & ~(wrong > 0.5)
-        by_point = self._by_point(made, ends, points, proving, against, checks, job)
+        by_point, named = self._by_point(made, ends, points, verdict, record, wrong)
         columns = {
             "independence": pd.Categorical([control.OTHER_METHOD] * len(checks)),
             "closure_m": made.closure, "sigma_m": made.sigma, "points_sigma_m": made.points_sigma,
             "limit_m": made.limit, "verdict": pd.Categorical(verdict, categories=list(control.VERDICTS)),
-            "why": pd.Series(_why(checks, made, verdict, usable, wrong, job), dtype="str").array,
+            "why": pd.Series(_why(checks, made, verdict, usable, np.where(named, wrong, 0.0), job), dtype="str").array,
             "scale": measured.scale, "constant_m": constant[:, 0], "wrong": wrong,
         }  # fmt: skip
         before = frames["points"].set_index("point").loc[by_point["point"]]
@@ -119,61 +118,64 @@ class MeasuredChecks(Analysis):
                 for unproven in (before[f"status_{axis}"].isin(UNPROVEN),)
             }
         )
-        said = _messages(checks, verdict, wrong, made, constant, told, newly, job)
+        said = _messages(checks, verdict, named, made, constant, told, newly, job)
         keyed = checks[["check_id"]].assign(**columns)
         return Result({"checks": keyed, "point_checks": by_point, "weighed_checks": rows}, said)
 
     def _by_point(
-        self, made: _Closures, ends: Index, points: _Points, proving: Flags, against: Flags, checks: pd.DataFrame,
-        job: Job,
-    ) -> pd.DataFrame:  # fmt: skip
-        """Return `point_checks`: what the checks of each point that was measured say of it."""
+        self, made: _Closures, ends: Index, points: _Points, verdict: np.ndarray, record: Flags, wrong: Array
+    ) -> tuple[pd.DataFrame, Flags]:
+        """Return `point_checks`, and which checks the others, or visits, show to be wrong themselves."""
         from geoqa.core.statistics import covariance
 
         check, end = np.nonzero(points.measured(ends))
-        point = ends[check, end]
-        rows, of = np.unique(point, return_inverse=True)
-        n = len(rows)
-        sight = made.sight[check, end]
-        rest = made.variance[check] - np.einsum("ni,nij,nj->n", sight, points.cov[point], sight)
-        good = proving[check]
+        rows, of = np.unique(ends[check, end], return_inverse=True)
+        n, own = len(rows), np.nan_to_num(points.cov[rows])
+        sight = np.nan_to_num(made.sight[check, end])
+        flat = np.abs(sight[:, 2]) < np.hypot(sight[:, 0], sight[:, 1])
+        tolerance = points.tolerance_h[rows], points.tolerance_v[rows]
+        # What is beyond the tolerance proves no more than a second visit that is.
+        within = np.abs(made.closure[check]) <= np.where(flat, tolerance[0][of], tolerance[1][of])
+        rest = made.variance[check] - np.einsum("ni,nij,nj->n", sight, own[of], sight)
+        good = ((verdict == AGREES) & ~record)[check] & within
         weight = np.where(good, 1 / np.maximum(rest, 1e-12), 0.0)
-        sight = np.where(good[:, None], np.nan_to_num(sight), 0.0)
         precision = np.tile(np.eye(3) / _FAR_M**2, (n, 1, 1))
         np.add.at(precision, of, weight[:, None, None] * sight[:, :, None] * sight[:, None, :])
-        both = np.linalg.inv(precision) + np.nan_to_num(points.cov[rows])
-        factor = float(special.ndtri(1 - self.level / 2) + special.ndtri(self.power))
-        plain = float(special.ndtri(self.power))
+        both = np.linalg.inv(precision) + own
         major, minor, azimuth = covariance.ellipse(both[:, 0, 0], both[:, 1, 1], both[:, 0, 1])
-        worst_h, worst_v, best_h = factor * major, factor * np.sqrt(both[:, 2, 2]), factor * minor
-        own_h = points.cov[rows, :2, :2].trace(axis1=1, axis2=2) / 2
-        # What a second visit finds as surely: the tolerance, and what the noise of the pair hides.
-        as_visit = [
-            limit[rows] + plain * np.sqrt(2 * own)
-            for limit, own in ((points.tolerance_h, own_h), (points.tolerance_v, points.cov[rows, 2, 2]))
-        ]
+        beside, surely = float(special.ndtri(1 - self.level / 2)), float(special.ndtri(self.power))
+
+        def found(sigma: Array, limit: Array) -> Array:
+            """Return the error that is found so surely by a closure of `sigma`, accepted up to its own or the limit."""
+            return np.fmin(limit, beside * sigma) + surely * sigma
+
+        worst_h, best_h = found(major, tolerance[0]), found(minor, tolerance[0])
+        worst_v = found(np.sqrt(both[:, 2, 2]), tolerance[1])
+        # As surely as a second visit like the first would by the tolerance alone.
+        own_h, own_v = (np.sqrt(2 * v) for v in (own[:, :2, :2].trace(axis1=1, axis2=2) / 2, own[:, 2, 2]))
+        proved_h, proved_v = worst_h <= tolerance[0] + surely * own_h, worst_v <= tolerance[1] + surely * own_v
+        vouched = points.sure[rows][of] | np.where(flat, proved_h[of], proved_v[of])
+        named = (wrong > 0.5) & (np.bincount(check, ~vouched, minlength=len(ends)) == 0)
+        left = ((verdict == DISAGREES) & ~named)[check]
 
         def count(some: Flags) -> Index:
-            return np.bincount(of, some[check], minlength=n).astype(np.int64)
+            return np.bincount(of, some, minlength=n).astype(np.int64)
 
-        flat = np.abs(made.sight[check, end][:, 2]) < np.hypot(*made.sight[check, end][:, :2].T)
-        left = against[check]
-        seen_h, seen_v = worst_h <= as_visit[0], worst_v <= as_visit[1]
+        seen = best_h < _UNSEEN_M
         table = pd.DataFrame(
             {
                 "point": pd.Series(points.names[rows], dtype="str"),
-                "checks": np.bincount(of, minlength=n).astype(np.int64),
-                "agree": count(proving), "disagree": count(against),
-                "against_h": np.bincount(of, left & flat, minlength=n) > 0,
-                "against_v": np.bincount(of, left & ~flat, minlength=n) > 0,
-                "proved_h": seen_h, "proved_v": seen_v,
+                "checks": count(np.ones(len(of), bool)),
+                "agree": count((verdict == AGREES)[check]), "disagree": count(left),
+                "against_h": count(left & flat) > 0, "against_v": count(left & ~flat) > 0,
+                "proved_h": proved_h, "proved_v": proved_v,
                 "detectable_h_m": np.where(worst_h < _UNSEEN_M, worst_h, np.nan),
                 "detectable_v_m": np.where(worst_v < _UNSEEN_M, worst_v, np.nan),
-                "seen_h_m": np.where(best_h < _UNSEEN_M, best_h, np.nan),
-                "unseen_azimuth_deg": np.where(best_h < _UNSEEN_M, np.mod(azimuth, 180.0), np.nan),
+                "seen_h_m": np.where(seen, best_h, np.nan),
+                "unseen_azimuth_deg": np.where(seen, np.mod(azimuth, 180.0), np.nan),
             }
         )  # fmt: skip
-        return table.assign(message=[_said(row) for row in table.to_dict("records")])
+        return table.assign(message=[_said(row) for row in table.to_dict("records")]), named
 
 
 @dataclass(frozen=True)
@@ -181,7 +183,7 @@ class _Points:
     """The points that checks may lie between: measured ones, and after them known ones that are not measured again.
 
     Positions and covariances are those that the status rests on, without the base's own error; of known points those
-    of their control rows. Arrays of shape (points, ...).
+    of their control rows. `sure` are those that visits agree on. Arrays of shape (points, ...).
     """
 
     names: Index
@@ -191,6 +193,7 @@ class _Points:
     tolerance_h: Array
     tolerance_v: Array
     has_height: Flags
+    sure: Flags
     nu: Array
     base: Array
 
@@ -221,9 +224,13 @@ class _Points:
         cov[at] = sigma[:, :, None] ** 2 * np.eye(3)
         tolerance_h = roles.by_role(points["role"], job, lambda role: role.tolerance.horizontal_m)
         tolerance_v = roles.by_role(points["role"], job, lambda role: role.tolerance.vertical_m)
+        # Occupations of one shift agree and are off together: they vouch for nothing.
+        sure = points["status"].isin(AGREEING).to_numpy()
+        if "shifted" in frames:
+            sure = sure & ~points["point"].isin(frames["shifted"]["point"]).to_numpy()
         nu = points[["degrees_of_freedom_h", "degrees_of_freedom_v"]].to_numpy(float)
         return cls(
-            names, place, cov, is_known, tolerance_h, tolerance_v, points["status_v"].notna().to_numpy(),
+            names, place, cov, is_known, tolerance_h, tolerance_v, points["status_v"].notna().to_numpy(), sure,
             np.nan_to_num(nu, nan=np.inf).min(axis=1), np.diag([base_h, base_h, base_v]),
         )  # fmt: skip
 
@@ -404,7 +411,7 @@ def _why(
         else:
             apart, limit = length(abs(made.closure[k]), unit), length(made.limit[k], unit)
             word = {AGREES: "within", DISAGREES: "beyond", CANNOT_TELL: "and too coarse for the tolerance, at"}
-            likely = f"; the check itself is wrong with {percent(wrong[k])}" if wrong[k] > 0.2 else ""
+            likely = f"; the check itself is wrong with {probability(wrong[k])}" if wrong[k] > 0 else ""
             said.append(f"{apart} off, {word[str(verdict[k])]} its limit of {limit}{likely}")
     return said
 
@@ -424,19 +431,19 @@ def _said(row: dict[str, Any]) -> str:
 
 
 def _messages(
-    checks: pd.DataFrame, verdict: np.ndarray, wrong: Array, made: _Closures, constant: Array, told: Flags,
+    checks: pd.DataFrame, verdict: np.ndarray, named: Flags, made: _Closures, constant: Array, told: Flags,
     newly: pd.DataFrame, job: Job,
 ) -> tuple[str, ...]:  # fmt: skip
     """Return what people should know: how many agree, what is wrong itself, constants, what is proved by them alone."""
     unit = job.grid.unit
     agree, disagree, mute = (int((verdict == word).sum()) for word in (AGREES, DISAGREES, CANNOT_TELL))
     said = [f"{counted(len(checks), 'measured check')}: {agree} agree, {disagree} disagree, {mute} cannot tell"]
-    named = checks["from"].astype("str") + " to " + checks["to"].astype("str")
-    lines = named + " (" + checks["source_file"].astype("str") + ":" + checks["source_line"].astype("str") + ")"
-    off = lines[wrong > 0.5]
+    between = checks["from"].astype("str") + " to " + checks["to"].astype("str")
+    lines = between + " (" + checks["source_file"].astype("str") + ":" + checks["source_line"].astype("str") + ")"
+    off = lines[named]
     if len(off):
         said.append(f"measured checks that the others find wrong themselves: {listed(off)}")
-    left = np.flatnonzero((verdict == DISAGREES) & ~(wrong > 0.5))
+    left = np.flatnonzero((verdict == DISAGREES) & ~named)
     if len(left):
         apart = [f"{lines.iloc[k]}, {length(made.closure[k], unit)} off" for k in left]
         said.append(f"measured checks that disagree with the coordinates: {listed(apart)}")

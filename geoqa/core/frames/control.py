@@ -218,7 +218,7 @@ CHECKS = Frame(
         "source_file": text("name of the file it came from", nulls=False),
         "source_line": whole("line of that file, from 1", minimum=1),
         "independence": text("grade of its evidence", (OTHER_METHOD,)),
-        "closure_m": number("measured minus what the coordinates give, on the ground; of an angle at its longer leg"),
+        "closure_m": number("measured minus what the coordinates give, on the ground; of an angle at its shorter leg"),
         "sigma_m": number("standard deviation of the measurement, likewise", above=0),
         "points_sigma_m": number("standard deviation of what the coordinates give", minimum=0),
         "limit_m": number("largest closure that these two explain", above=0),
