@@ -68,7 +68,6 @@ class Plumb(Analysis):
     name = "plumb"
     needs = ("occupations", "occupations.visit", "closures")
     gives = ("plumb",)
-    whole_site = True
 
     least_turn_deg: float = param(
         90.0, unit="deg", minimum=30, maximum=180, help="Turn of the rod between two shots from which they tell of it"
