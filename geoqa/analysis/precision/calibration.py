@@ -196,38 +196,3 @@ class ClassShares(Analysis):
         for status in STATUSES:
             keyed[f"share_{status}"] = [float((one == status).mean()) if len(one) else np.nan for one in members]
         return Result({"classes": keyed})
-
-
-#: Lower ends of the bands of duration, seconds.
-BANDS_S = (0.0, 10.0, 60.0, 180.0)
-BAND_NAMES = ("under 10 s", "10 to 60 s", "60 to 180 s", "180 s and more")
-
-
-@dataclass(frozen=True, kw_only=True)
-class CalibrationByProcedure(Analysis):
-    """Calibrate by solution type and by band of duration, as by canopy class, where the data has several of them.
-
-    Only pairs of visits whose two ends were observed alike count. A difference here may be one of place:
-    crews stay longer where it is bad.
-    """
-
-    name = "calibration-by-procedure"
-    needs = ("occupations", "occupations.visit", "occupations.visit_v", "closures")
-    uses = ("shifts", "shifted")
-    gives = ("calibration_by_procedure",)
-
-    def run(self, frames: Frames, job: Job) -> Result:
-        """Return `calibration_by_procedure`, a row per solution type and band with pairs; empty where all are alike."""
-        from geoqa.analysis.precision import class_table, visit_pairs
-
-        occupations = frames["occupations"]
-        pairs = visit_pairs.pairs_of_visits(frames["closures"], occupations, visit_pairs.shift_offsets(frames))
-        bands = pd.cut(occupations["duration_s"], [*BANDS_S, float("inf")], right=False, labels=list(BAND_NAMES))
-        grouped = occupations.assign(duration=bands.cat.remove_unused_categories())
-        parts = []
-        for by in ("solution", "duration"):
-            names, of = visit_pairs.classes_of(grouped, by, pairs)
-            table = class_table.bounds(pairs.by(of), names)
-            shown = table[table["pairs"] > 0]
-            parts.append(shown.assign(by=by) if len(shown) > 1 else shown.iloc[:0].assign(by=by))
-        return Result({"calibration_by_procedure": pd.concat(parts, ignore_index=True)})

@@ -13,7 +13,8 @@ from geoqa.analysis.points import _reliability
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.detectability import Detectability, Detection, PairsNeeded
 from geoqa.analysis.points.point_status import PointStatus
-from geoqa.analysis.precision.calibration import Calibration, CalibrationByProcedure
+from geoqa.analysis.precision.calibration import Calibration
+from geoqa.analysis.precision.calibration_by_procedure import CalibrationByProcedure
 from geoqa.core.steps import Result
 
 CHAIN = (Visits, Closures, Calibration, PointStatus, Combination)
