@@ -162,6 +162,8 @@ PURE = {
         "degrees_of_freedom_h", "degrees_of_freedom_v", "used_ratio_h", "used_ratio_v", "core_shape",
         "used_wrong_fix_rate", "wrong_fix_worth",
     },
+    "checks": {"value", "sigma", "from_height", "to_height", "scale", "wrong"},
+    "weighed_checks": {"log_factor"},
     "repeats": {"repeat", "repeat_prior", "came", "could"},
     "plumb": {"p"},
     "taught": set(experience.SUMS),

@@ -225,8 +225,9 @@ def write_site(folder: str | Path) -> tuple[Path, Path]:
     folder = Path(folder)
     marks, book = _simulated()
     table = "".join(line.text for line in book)
+    written = _write(folder / "occupations.csv", table)
     _write(folder / "checks.csv", "".join(map(csv_text, (CHECK_HEADINGS, *_checks(marks)))))
-    return _write(folder / "occupations.csv", table), _write(folder / "site.toml", RECIPE)
+    return written, _write(folder / "site.toml", RECIPE)
 
 
 def _checks(marks: list[Point]) -> Iterator[tuple[str, ...]]:
