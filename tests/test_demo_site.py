@@ -22,7 +22,7 @@ from geoqa.demo.ground import EAST_M, NORTH_M
 from geoqa.readers.recipe.recipe import read_recipe
 
 SITE = Path(__file__).parent.parent / "sample_data" / "totara_saddle"
-FILES = ("occupations.csv", "site.toml", "truth.csv")
+FILES = ("occupations.csv", "checks.csv", "site.toml", "truth.csv")
 #: What the simulation claims: seen over reported precision, by canopy class.
 FACTORS = {"open": 1.0, "light": 1.3, "broadleaf": 1.6, "dense conifer": 2.2}
 

@@ -164,6 +164,7 @@ PURE = {
     },
     "checks": {"value", "sigma", "from_height", "to_height", "scale", "wrong"},
     "weighed_checks": {"log_factor"},
+    "plan": {"minutes", *(f"{name}{end}" for name in ("risk", "needs_more") for end in ("", "_low", "_high"))},
     "repeats": {"repeat", "repeat_prior", "came", "could"},
     "plumb": {"p"},
     "taught": set(experience.SUMS),
