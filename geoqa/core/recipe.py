@@ -206,7 +206,8 @@ Place = str | int | tuple[int, int]
 #: Our columns that hold a length, and so may have a unit of their own.
 LENGTHS = (
     "easting", "northing", "height", "precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u", "cov_en",
-    "cov_eu", "cov_nu", "base_distance", "antenna_height",
+    "cov_eu", "cov_nu", "base_distance", "antenna_height", "nearest_tree",
+    "stand_height",
 )  # fmt: skip
 TIMES = ("start", "end")
 

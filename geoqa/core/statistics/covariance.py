@@ -57,7 +57,7 @@ def calibrated(
     var_e, var_n, cov_en, var_u = told
     silent_h, silent_v = np.isnan(var_e) | np.isnan(var_n), np.isnan(var_u)
     with np.errstate(invalid="ignore"):
-        worth = expected_h_m**2 / np.sqrt(var_e * var_n - cov_en**2)
+        worth = expected_h_m**2 / np.sqrt(np.sqrt(var_e * var_n - cov_en**2)) ** 2
     own_h = np.where(silent_h, np.maximum(expected_h_m**2, step_h_m**2 / 12), expected_h_m**2)
     own_v = np.where(silent_v, np.maximum(expected_v_m**2, step_v_m**2 / 12), expected_v_m**2)
     east, north = (np.where(silent_h, own_h, worth * one) for one in (var_e, var_n))

@@ -403,8 +403,8 @@ def _units(job: Recipe) -> dict[str, tuple[str, str]]:
     up = ("unit_height", fmt.height_unit)
     precise = ("unit_precision", fmt.unit_precision or fmt.unit)
     return {
-        **dict.fromkeys(("easting", "northing", "base_distance"), plane),
-        **dict.fromkeys(("height", "antenna_height"), up),
+        **dict.fromkeys(("easting", "northing", "base_distance", "nearest_tree"), plane),
+        **dict.fromkeys(("height", "antenna_height", "stand_height"), up),
         **dict.fromkeys(("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u"), precise),
     }
 

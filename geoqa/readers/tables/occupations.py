@@ -32,9 +32,15 @@ METRES_PER_DEGREE = 111_320.0
 HIGHEST_M = 1e5
 #: A usual precision beyond this suggests that the unit of the precision is another, in metres.
 POOR_M = 1.0
-_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
+_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy", "leaf")
 #: Ours, and the recipe's name.
-_PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
+_PLAIN = {
+    "epochs": "epochs",
+    "satellites": "satellites",
+    "pdop": "pdop",
+    "correction_age_s": "correction_age",
+    "stems": "stems",
+}
 _BESIDE = ("code", "measured_to", "note")
 
 
@@ -142,7 +148,9 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     columns |= {name: _filled(sheet, name, fill) for name, fill in (("origin", "measured"), ("method", "direct"))}
     columns |= {name: sheet.number(key, least=0)[0] for name, key in _PLAIN.items() if key in sheet}
     grid = sheet.job.grid
-    for key, factor, least in (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M)):
+    lengths = (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M),
+               ("nearest_tree", grid.unit_m, 0.0), ("stand_height", grid.up_m, 0.0))  # fmt: skip
+    for key, factor, least in lengths:
         if key in sheet:
             columns[f"{key}_m"], _ = sheet.number(key, sheet.metres(key, factor), least=least)
     used = sheet.reasons.open
