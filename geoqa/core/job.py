@@ -21,6 +21,7 @@ from geoqa.core.recipe import (
     FieldTest,
     InputFormat,
     Line,
+    Procedure,
     ReportFacts,
     Requirement,
     Site,
@@ -172,6 +173,8 @@ class Recipe:
         What is known of the overhead cover beside the crew's labels.
     experience
         What the firm's earlier jobs taught.
+    procedure
+        How each point was to be observed.
     unit_stated
         Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
         until one is read.
@@ -195,6 +198,7 @@ class Recipe:
     report: ReportFacts = field(default_factory=ReportFacts)
     canopy: Canopy = field(default_factory=Canopy)
     experience: Experience = field(default_factory=Experience)
+    procedure: Procedure = field(default_factory=Procedure)
     folder: str | None = field(default=None, compare=False)
     unit_stated: bool = field(default=True, compare=False)
 
@@ -261,6 +265,7 @@ class Job(Recipe):
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (
     "tolerance", "requirement", "base", "decisions", "control", "field_test", "report", "canopy", "experience",
+    "procedure",
 )  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from geoqa.core import clock
+from geoqa.core.arrays import pd
 from geoqa.core.frames.contract import Column, Frame, number, text, whole, yes_no
+from geoqa.core.job import Job
 
 #: What a known point is in a check: a check, or why it is none.
 CHECK, ORIENTED, BASE_MARK, COPIED, BY_SETUP = CONTROL_USES = (
@@ -15,6 +18,12 @@ YES, NO, UNKNOWN = MET = ("yes", "no", "unknown")
 #: What becomes of a statement: its figures stand, are given without passing or failing, or are withheld.
 STATED, REPORTED, REFUSED = OUTCOMES = ("stated", "reported", "refused")
 WITHIN, EXCEEDS, WITHHELD = LINE_OUTCOMES = ("within", "exceeds", "withheld")
+
+
+def days(start: pd.Series, job: Job) -> pd.Series:
+    """Return the day of each time as text, by the job's clocks."""
+    return clock.local(start, job).dt.strftime(clock.DAY).astype("str").where(start.notna(), NO_DAY)
+
 
 AGAINST = {
     "de_m": number("east, the row minus what it is compared with", nulls=False),

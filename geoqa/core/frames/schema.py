@@ -12,7 +12,7 @@ from typing import Any, Self
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
-from geoqa.core.frames import canopy, control, logs, revisits, shifts, zones
+from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts, zones
 from geoqa.core.frames.contract import (
     DELIVERY_REASONS,
     NAME_CHECK_KINDS,
@@ -242,6 +242,7 @@ POINTS = Frame(
         ),
         "deliver_key": text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": text("the axes its delivery is judged by", JUDGED),
+        **procedure.ON_POINTS,
         "untested": text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
         "untested_keys": text("keys of that, a blank between; null where another step gives it"),
         "canopy": text("canopy class that its occupations share").at(
@@ -362,7 +363,7 @@ NAME_CHECKS = Frame(
 #: Every contract by the name of its frame: a module calls it as the frame, in capitals.
 FRAMES: dict[str, Frame] = {
     name.lower(): one
-    for room in (globals(), *map(vars, (canopy, control, logs, revisits, shifts, zones)))
+    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts, zones)))
     for name, one in room.items()
     if isinstance(one, Frame)
 } | {"first_classes": CLASSES}
