@@ -56,6 +56,8 @@ COLUMNS: dict[str, str] = {
     "base": "label of the base set-up",
     "base_distance": "distance to the base, in `unit`",
     "canopy": "the surveyor's label for the overhead cover",
+    "facing": "side the rod faced: its azimuth in degrees, or a word such as NE",
+    "turn": "degrees, clockwise, by which the rod was turned since the shot before at the point",
     "stems": "number of stems within 4 m",
     "nearest_tree": "distance to the nearest tree, in `unit`",
     "stand_height": "height of the stand around, in `unit_height`",
@@ -83,7 +85,7 @@ LEAVES = ("on", "off")
 WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS, "leaf": LEAVES}
 #: Columns that hold text, and so may have a table `[input.values.*]`.
 TEXT_COLUMNS = (
-    "point", "initialization", "base", "canopy", "leaf", "solution", "method", "origin",
+    "point", "initialization", "base", "canopy", "facing", "leaf", "solution", "method", "origin",
     "role", "code", "measured_to", "operator", "note",
 )  # fmt: skip
 

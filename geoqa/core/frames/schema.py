@@ -117,6 +117,8 @@ OCCUPATIONS = Frame(
         "base": text("label of the base set-up").at("tip"),
         "base_distance_m": number("distance to the base", minimum=0),
         "operator": text("who measured"),
+        "facing_deg": number("azimuth of the side that the rod faced", minimum=0),
+        "turn_deg": number("turn of the rod since the shot before at the point, clockwise"),
         "antenna_height_m": number("antenna height"),
         "satellites": number("number of satellites", minimum=0),
         "pdop": number("position dilution of precision", minimum=0),
@@ -426,6 +428,7 @@ MADE_LATER = (
     "visit", "visit_v", "tolerance_h_m", "tolerance_v_m", "setup", "copy_of", "use", "fix", "canopy_label",
     "canopy_from", "geometry", "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
     "name_read", "decision", "unfixed", *canopy.STAND, canopy.LEAF,
+    "facing_deg", "turn_deg",
 )  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}
