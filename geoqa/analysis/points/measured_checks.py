@@ -35,6 +35,8 @@ _FAR_M = 10.0
 _CONSTANT, _TELLING = 10.83, 3
 #: An error of a position that only checks of a larger one would find counts as not seen, metres.
 _UNSEEN_M = 5.0
+#: An angle over a shorter leg says nothing, metres (common practice, no published source).
+_SHORTEST_M = 1.0
 #: Slope of the geoid that a levelled height difference may differ by from one above the ellipsoid: 50 mm a kilometre
 #: (common practice, no published source).
 _GEOID_SLOPE = 5e-5
@@ -155,8 +157,10 @@ class MeasuredChecks(Analysis):
         own_h, own_v = (np.sqrt(2 * v) for v in (own[:, :2, :2].trace(axis1=1, axis2=2) / 2, own[:, 2, 2]))
         proved_h, proved_v = worst_h <= tolerance[0] + surely * own_h, worst_v <= tolerance[1] + surely * own_v
         vouched = points.sure[rows][of] | np.where(flat, proved_h[of], proved_v[of])
-        named = (wrong > 0.5) & (np.bincount(check, ~vouched, minlength=len(ends)) == 0)
-        left = ((verdict == DISAGREES) & ~named)[check]
+        open_ends = np.bincount(check, ~vouched, minlength=len(ends))
+        named = (wrong > 0.5) & (open_ends == 0)
+        # What visits agree on is not doubted where an end that nothing vouches for explains it.
+        left = ((verdict == DISAGREES) & ~named)[check] & (~vouched | (open_ends == 0)[check])
 
         def count(some: Flags) -> Index:
             return np.bincount(of, some, minlength=n).astype(np.int64)
@@ -231,7 +235,7 @@ class _Points:
         nu = points[["degrees_of_freedom_h", "degrees_of_freedom_v"]].to_numpy(float)
         return cls(
             names, place, cov, is_known, tolerance_h, tolerance_v, points["status_v"].notna().to_numpy(), sure,
-            np.nan_to_num(nu, nan=np.inf).min(axis=1), np.diag([base_h, base_h, base_v]),
+            np.nan_to_num(nu, nan=np.inf), np.diag([base_h, base_h, base_v]),
         )  # fmt: skip
 
     def measured(self, ends: Index) -> Flags:
@@ -299,7 +303,9 @@ def _closures(measured: Measurements, ends: Index, points: _Points, level: float
     shared = np.where(points.measured(ends)[:, :, None], sight, 0.0).sum(axis=1)
     own = own + np.einsum("ki,ij,kj->k", shared, points.base, shared)
     sigma = measured.sigma * lever
-    nu = np.where(points.measured(ends), points.nu[ends], np.inf).min(axis=1)
+    rising = measured.kind == _check_hypotheses.RISE
+    nu = points.nu[ends, rising[:, None].astype(np.int64)]
+    nu = np.where(points.measured(ends), nu, np.inf).min(axis=1)
     variance = sigma**2 + own
     limit = covariance.line_factor(1 - level, nu) * np.sqrt(variance)
     return _Closures(closure, sigma, np.sqrt(own), limit, variance, sight)
@@ -312,7 +318,9 @@ def _usable(measured: Measurements, ends: Index, points: _Points, fixes: FixSequ
     high = there & (~np.isnan(points.place[:, 2]) | (~points.is_known & points.has_height))
     asked = np.isin(measured.kind, (_check_hypotheses.SLOPE, _check_hypotheses.RISE))
     good = np.where(asked[:, None], high[ends], there[ends]) & (ends >= 0) | (ends == -1)
-    return good.all(axis=1) & ~np.isnan(measured.sigma)
+    legs = points.place[ends[:, :2], :2] - points.place[ends[:, 2:], :2]
+    short = (measured.kind == _check_hypotheses.TURN) & (np.sqrt((legs**2).sum(axis=2)).min(axis=1) < _SHORTEST_M)
+    return good.all(axis=1) & ~np.isnan(measured.sigma) & ~short
 
 
 def _constants(checks: pd.DataFrame, made: _Closures, wrong: float) -> Array:
@@ -405,7 +413,7 @@ def _why(
         if np.isnan(made.sigma[k]):
             said.append("no standard deviation is stated for it, so nothing says what it can tell")
         elif not usable[k]:
-            said.append("no coordinate of one of its points to compare with")
+            said.append("no coordinate of one of its points to compare with, or a leg too short for an angle")
         elif np.isnan(made.closure[k]):
             said.append(f"{row[1]} or {row[2]} has no coordinate: its visits contradict each other")
         else:

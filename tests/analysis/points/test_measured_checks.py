@@ -317,3 +317,29 @@ def _taped_site(seed, n=60, s=0.010, sv=0.018):
         for mark in near[:1]:
             tapes.append((name, mark, "height difference", (marks[mark] - place)[2] + rng.normal(0, 0.004)))
     return rows, tapes, truth
+
+
+def test_on_a_site_without_heights_distances_prove_alone():
+    rows = [dict(row, u=None, sv=None) for row in [*THREE, {"p": "P", "e": 20, "n": 15, "t": 0, **FIX}]]
+    tapes = (("K1", "P", "horizontal distance", 25.01), ("K2", "P", "horizontal distance", 25.0))
+    kept, _ = reviewed(rows, checks(*tapes, ("K1", "P", "slope distance", 25.02), ("K1", "P", "height difference", 1)))
+    assert kept["checks"]["verdict"].tolist() == ["agrees", "agrees", "cannot tell", "cannot tell"]
+    assert kept["points"].set_index("point").loc["P", "status"] == "confirmed"
+
+
+def test_what_visits_agree_on_is_not_doubted_where_its_other_end_explains_a_check():
+    rows = [*THREE, {"p": "P", "e": 20, "n": 15, "t": 0, **FIX}]
+    kept, _ = reviewed(rows, checks(("K1", "P", "horizontal distance", 1e6)))
+    assert kept["checks"]["verdict"].tolist() == ["disagrees"]
+    points = kept["points"].set_index("point")
+    assert points.loc["K1", "status"] == "confirmed"
+    assert kept["point_checks"].set_index("point")["disagree"].to_dict() == {"K1": 0, "P": 1}
+
+
+def test_checks_between_strangers_and_angles_over_a_short_leg_cannot_tell():
+    rows = [*THREE, {"p": "P", "e": 0.4, "n": 0.3, "t": 0, **FIX}]
+    turned = ("K2", "P", "angle", 50.0, {"at": "K1", "unit": "deg", "sigma": 0.01})
+    for frame in (checks(("x", "y", "horizontal distance", 5.0)), checks(turned)):
+        kept, _ = reviewed(rows, frame)
+        assert kept["checks"]["verdict"].tolist() == ["cannot tell"]
+        assert kept["weighed_checks"].empty
