@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     from geoqa.reviews.review import Review
 
 
+#: When this began, for what a run takes.
+BEGAN = time.monotonic()
 #: What the input is called in messages, frames and ``[[file]]``.
 NAME = "standard-input"
 
@@ -77,17 +79,64 @@ def standard_input_files(paths: Sequence[Path]) -> Iterator[tuple[Path, ...]]:
 
 
 class Progress:
-    """Names the stage on the error stream once a run takes longer than two seconds."""
+    """Names the stage on the error stream once a run takes longer than two seconds, or every one; keeps what it took.
 
-    def __init__(self) -> None:
-        self._start = self._last = time.monotonic()
+    A stage lasts until the same thread begins another: files may be written side by side.
+    """
+
+    def __init__(self, every: bool = False) -> None:
+        self._every, self._last = every, BEGAN
+        self._current: dict[int, tuple[str, float, float]] = {threading.get_ident(): ("start", BEGAN, 0.0)}
+        self._took: list[tuple[str, float, float, float]] = []
+        _forget_peak()
 
     def __call__(self, stage: str) -> None:
-        """Name the stage that begins, a line a second at most."""
+        """Name the stage that begins, a line a second at most unless every one is asked for."""
         now = time.monotonic()
-        if now - self._start > 2 and now - self._last > 1:
+        self._end(now)
+        self._current[threading.get_ident()] = (stage, now, time.thread_time())
+        if self._every or (now - BEGAN > 2 and now - self._last > 1):
             self._last = now
-            say(f"{now - self._start:6.1f} s  {stage}", err=True)
+            say(f"{now - BEGAN:6.1f} s  {stage}", err=True)
+
+    def _end(self, now: float) -> None:
+        begun = self._current.pop(threading.get_ident(), None)
+        if begun:
+            name, wall, used = begun
+            self._took.append((name, now - wall, time.thread_time() - used, _peak_mb()))
+            _forget_peak()
+
+    def table(self) -> list[str]:
+        """Return how long each stage took, what of it the processor worked, and the most memory in use meanwhile.
+
+        The processor's seconds are those of the stage's own thread; the last line has those of all threads.
+        """
+        now = time.monotonic()
+        self._end(now)
+        most = max(peak for *_, peak in self._took)
+        rows = [*self._took, ("all", now - BEGAN, time.process_time(), most)]
+        wide = max(len(name) for name, *_ in rows)
+        lines = [f"{name:{wide}} {wall:9.2f} {used:9.2f} {peak:9.0f}" for name, wall, used, peak in rows]
+        return [f"{'stage':{wide}} {'seconds':>9} {'CPU s':>9} {'peak MB':>9}", *lines]
+
+
+def _forget_peak() -> None:
+    """Let the system count the peak of memory anew; where it cannot (it is Linux that can), peaks only grow."""
+    with contextlib.suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5")
+
+
+def _peak_mb() -> float:
+    """Return the most memory that was in use, in MB of a million bytes; NaN where the system has no word for it."""
+    with contextlib.suppress(OSError):
+        told = Path("/proc/self/status").read_text().partition("VmHWM:")[2].split()
+        return int(told[0]) * 1024 / 1e6
+    try:
+        import resource
+    except ImportError:
+        return float("nan")
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most * (1 if sys.platform == "darwin" else 1024) / 1e6
 
 
 class Terminated(KeyboardInterrupt):
@@ -189,6 +238,8 @@ and field sheet print the same id where they are of the same review.
     "--experience-as-of", "as_of", metavar="DATE|HASH",
     help="Use the experience as it was on this day, or its state of this hash (it stands in run.json).",
 )  # fmt: skip
+@click.option("--verbose", "-v", is_flag=True, help="Name every stage as it begins.")
+@click.option("--profile", is_flag=True, help="At the end, print the seconds and the peak of memory of each stage.")
 def review(
     inputs: tuple[Path, ...],
     recipe: Path | None,
@@ -199,6 +250,8 @@ def review(
     files: tuple[str, ...],
     since: Path | None,
     as_of: str | None,
+    verbose: bool,
+    profile: bool,
 ) -> None:
     """Run the review and print its summary."""
     from geoqa.outputs.folder import own
@@ -210,14 +263,17 @@ def review(
     out = out or recipe.parent / RESULT
     further = asked(also, recipe, all_points) if also else None  # before an hour's work, not after it
     refuse_loss(out, (*inputs, recipe), further.names() if further else (), chosen(files))
-    before, progress = own(out), Progress()
+    before, progress = own(out), Progress(verbose)
     with standard_input_files(inputs) as paths:
         made = run_review(paths, recipe, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points, files)
+    progress("summary")
     _print(made, written)
+    for line in progress.table() if profile else ():
+        say(line, err=True)
     if gone := [name for name in sorted(before) if not (out / name).exists()]:
         say(f"Removed, of an earlier review: {', '.join(gone)}")
-    for note in further.notes(made.frames["points"]) if further else ():
+    for note in further.notes(made.frames) if further else ():
         say(f"Note: {note}")
     tell_failed(made.failed)
     raise SystemExit(made.exit_code)

@@ -93,7 +93,7 @@ def also_options(command: Callable[..., None]) -> Callable[..., None]:
     formats = click.option(
         "--also", multiple=True, metavar="FORMAT,...",
         help="Also write the points that may be delivered as delivered.*: csv, landxml, dxf, gpx, kml, xlsx, geojson, "
-        "geoparquet, and what plugins add.",
+        "geoparquet, and what plugins add; gvx and covariance hold every measurement, for an adjustment.",
     )  # fmt: skip
     return formats(every(command))
 

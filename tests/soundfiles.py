@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import gvx_sample
 import logs
 import sites
 
@@ -68,7 +69,7 @@ class Seed:
 
 def seeds() -> list[Seed]:
     """Return small sound files of every kind the installed readers take."""
-    return [*_text(), *_odd_text(), *_samples(), *_landxml(), *_vector(), *_sheets(), *_logs()]
+    return [*_text(), *_odd_text(), *_samples(), *_xml(), *_vector(), *_sheets(), *_logs()]
 
 
 def without_seed(found: list[Seed]) -> list[str]:
@@ -167,7 +168,7 @@ def _samples() -> list[Seed]:
 _BROUGHT = {"point": "name", "code": "code"}
 
 
-def _landxml() -> list[Seed]:
+def _xml() -> list[Seed]:
     points = "\n".join(
         f'<CgPoint name="A{i // 2}" code="IP">5400000.00{i} 1600000.00{i} 100.0</CgPoint>' for i in range(1, 5)
     )
@@ -187,7 +188,13 @@ def _landxml() -> list[Seed]:
         Seed("land.xml", text, recipe),
         Seed("land.xml.gz", gzip.compress(text, mtime=0), recipe),
         Seed("inside.xml.gz", text, recipe, pack=lambda content: gzip.compress(content, 1, mtime=0)),
-        Seed("vectors.gvx", text.replace(b"LandXML", b"GVX"), recipe),
+        Seed("vectors.gvx", gvx_sample.site().encode(), gvx_sample.RECIPE),
+        Seed(
+            "inside.gvx.gz",
+            gvx_sample.site().encode(),
+            gvx_sample.RECIPE,
+            pack=lambda text: gzip.compress(text, 1, mtime=0),
+        ),
     ]
 
 

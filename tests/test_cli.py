@@ -125,6 +125,19 @@ def test_an_error_inside_ends_with_70(tmp_path, capsys, monkeypatch):
     assert not (tmp_path / "out").exists()
 
 
+def test_profile_tells_each_stage_with_its_units(small_site, capsys):
+    call = ["review", str(small_site / "occupations.csv"), "-r", str(small_site / "site.toml")]
+    assert main([*call, "-o", str(small_site / "out"), "-v", "--profile"]) in (0, 1)
+    told = capsys.readouterr().err.splitlines()
+    head = next(k for k, line in enumerate(told) if line.split() == ["stage", "seconds", "CPU", "s", "peak", "MB"])
+    stages = {line[:-30].rstrip(): [float(word) for word in line[-30:].split()] for line in told[head + 1 :]}
+    assert {"start", "reading occupations.csv", "closures", "review.gpkg", "points.csv", "map.html"} <= set(stages)
+    *each, whole = stages.values()
+    assert whole[0] >= max(seconds for seconds, *_ in each) and whole[2] == max(peak for *_, peak in each) > 10
+    named = {line.split(" s  ")[1] for line in told[:head]}
+    assert named == set(stages) - {"start", "all"}
+
+
 def test_two_files_make_one_site(tmp_path):
     first, recipe = sites.write(tmp_path, rows=sites.ROWS[:1])
     first.rename(tmp_path / "monday.csv")

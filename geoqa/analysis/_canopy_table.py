@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from geoqa.analysis.occupations.measured_rows import shared_labels
 from geoqa.analysis.precision import class_table, visit_pairs
 from geoqa.analysis.precision.visit_pairs import VisitPairs
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
@@ -21,11 +22,13 @@ from geoqa.core.frames.canopy import (
     CLOSURE_V,
     KRUSKAL,
     LATE,
+    LEAF,
     LOGISTIC,
     MEASURED,
+    STAND,
 )
 from geoqa.core.frames.contract import OVER, STATUSES, UNPROVEN
-from geoqa.core.job import Job
+from geoqa.core.job import LEAVES, Job
 from geoqa.core.statistics import curves as statistics_curves
 from geoqa.core.statistics import sample_tests
 
@@ -42,12 +45,12 @@ class Points:
 
     Attributes
     ----------
-    canopy, status
+    canopy, leaf, status
         Text.
     cost
         By name: the closures in metres, and 1 or 0 for beyond tolerance and for a late fix.
     measure
-        What a raster says, by name; only what is there.
+        What a raster or the crew says, by name; only what is there.
     pairs, of_pair
         The pairs of visits, and the point of each.
     left_out
@@ -55,6 +58,7 @@ class Points:
     """
 
     canopy: NDArray[np.object_]
+    leaf: NDArray[np.object_]
     status: NDArray[np.object_]
     cost: dict[str, Array]
     measure: dict[str, Array]
@@ -92,7 +96,13 @@ def points(frames: Frames, patience_s: float) -> Points:
     )
     canopy = table["canopy"].astype("object").where(table["canopy"].notna(), None)
     measure = {name: table[name].to_numpy(dtype=float) for name in MEASURED if name in table}
-    return Points(canopy.to_numpy(), status, cost, measure, pairs, of_pair, left_out)
+    of = names.get_indexer(occupations["point"].astype("str"))
+    for name in (name for name in STAND if name in occupations):
+        measure[name] = occupations[name].groupby(of).median().reindex(range(len(names))).to_numpy(dtype=float)
+    leaf = np.full(len(names), None, dtype=object)
+    if LEAF in occupations:
+        leaf = shared_labels(occupations[LEAF][of >= 0], of[of >= 0], len(names))[0].astype("object")
+    return Points(canopy.to_numpy(), np.asarray(leaf), status, cost, measure, pairs, of_pair, left_out)
 
 
 def _closures(occupations: pd.DataFrame, pairs: VisitPairs, of_pair: Index, n: int) -> dict[str, Array]:
@@ -126,9 +136,10 @@ def _late(convergence: pd.DataFrame, names: pd.Index, patience_s: float) -> Arra
 
 
 def groups(found: Points) -> list[Group]:
-    """Return the canopy classes, and the quarters of what a raster says."""
+    """Return the canopy classes, leaves on and off, and the quarters of what a raster or the crew says."""
     named = sorted({str(word) for word in found.canopy if isinstance(word, str)})
     made = [Group(CLASS, name, found.canopy == name) for name in named]
+    made += [Group(LEAF, f"leaf {name}", found.leaf == name) for name in LEAVES if (found.leaf == name).any()]
     for by, values in found.measure.items():
         known = np.isfinite(values)
         if known.sum() < FEW:
@@ -205,7 +216,7 @@ def tests(found: Points, made: list[Group], least: int) -> tuple[pd.DataFrame, p
         if not np.isfinite(values).any():
             continue
         for by in dict.fromkeys(g.by for g in made):
-            if by == CLASS or cost in (CLOSURE_H, CLOSURE_V):
+            if by not in found.measure or cost in (CLOSURE_H, CLOSURE_V):
                 rows.append(_kruskal(cost, by, values, [g for g in made if g.by == by]))
             else:
                 row, line = _logistic(cost, by, values, found.measure[by], least)

@@ -11,14 +11,15 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
-    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "csgraph", "gpd", "np", "pd", "recoded",
-    "shapely", "sparse", "spatial", "special", "stats",
+    "Array", "ArrayLike", "Flags", "Frames", "Index", "NDArray", "csgraph", "gpd", "np", "pa", "pd",
+    "recoded", "shapely", "sparse", "spatial", "special", "stats",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import numpy as np
     import pandas as pd
+    import pyarrow as pa
     import shapely
     from numpy.typing import ArrayLike, NDArray
     from scipy import sparse, spatial, special, stats
@@ -42,7 +43,7 @@ else:
             setattr(self, name, found)
             return found
 
-    gpd, np, pd, shapely = map(_Late, ("geopandas", "numpy", "pandas", "shapely"))
+    gpd, np, pa, pd, shapely = map(_Late, ("geopandas", "numpy", "pyarrow", "pandas", "shapely"))
     csgraph, sparse, spatial, special, stats = (
         _Late(f"scipy.{name}") for name in ("sparse.csgraph", "sparse", "spatial", "special", "stats")
     )

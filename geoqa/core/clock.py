@@ -163,7 +163,21 @@ def gps_to_utc(week: Array, seconds: Array) -> NDArray[np.datetime64]:
     whole = np.where(sound, week, 0).astype(np.int64) * SECONDS_A_WEEK * 1_000_000
     ticks = whole + np.rint(np.where(sound, seconds, 0) * 1e6).astype(np.int64)
     gps = np.datetime64(EPOCH, "us") + ticks.astype("timedelta64[us]")
-    ahead = np.array([leap for _, leap in LEAP_SECONDS])
-    starts = np.array([day for day, _ in LEAP_SECONDS], "datetime64[us]") + ahead.astype("timedelta64[s]")
-    leap = ahead[np.maximum(np.searchsorted(starts, gps, side="right") - 1, 0)]
-    return np.where(sound, gps - leap.astype("timedelta64[s]"), np.datetime64("NaT"))
+    return np.where(sound, utc_of_gps(gps), np.datetime64("NaT"))
+
+
+def utc_of_gps(gps: NDArray[np.datetime64]) -> NDArray[np.datetime64]:
+    """Return moments of GPS time, on its own calendar, in UTC; NaT stays."""
+    return gps - _ahead(gps, np.array([leap for _, leap in LEAP_SECONDS], "timedelta64[s]"))
+
+
+def gps_of_utc(utc: NDArray[np.datetime64]) -> NDArray[np.datetime64]:
+    """Return moments in UTC as GPS time on its own calendar, the inverse of `utc_of_gps`."""
+    return utc + _ahead(utc, np.zeros(len(LEAP_SECONDS), "timedelta64[s]"))
+
+
+def _ahead(moments: NDArray[np.datetime64], shift: NDArray[np.timedelta64]) -> NDArray[np.timedelta64]:
+    """Return how far GPS time is ahead of UTC, where each step of the table comes later by `shift`."""
+    starts = np.array([day for day, _ in LEAP_SECONDS], "datetime64[us]") + shift
+    at = np.maximum(np.searchsorted(starts, moments, side="right") - 1, 0)
+    return np.array([leap for _, leap in LEAP_SECONDS], "timedelta64[s]")[at]

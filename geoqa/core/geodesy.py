@@ -108,6 +108,36 @@ class System:
         _, true = self.difference(lon_deg, lat_deg - STEP_DEG, lon_deg, lat_deg + STEP_DEG)
         return np.hypot(*self._step_north(lon_deg, lat_deg)) / true
 
+    def to_geocentric(self, lon_deg: Array, lat_deg: Array, height_m: Array) -> Array:
+        """Return X, Y, Z in metres, shape (n, 3), of places with ellipsoidal heights, on the system's own ellipsoid."""
+        return np.column_stack(self._geocentric().transform(lon_deg, lat_deg, height_m))
+
+    def from_geocentric(self, xyz_m: Array) -> tuple[Array, Array, Array]:
+        """Return longitude, latitude (degrees) and ellipsoidal height of X, Y, Z; the inverse of `to_geocentric`."""
+        return self._geocentric().transform(*np.asarray(xyz_m, float).T, direction="INVERSE")
+
+    def _geocentric(self) -> Any:
+        import pyproj
+
+        form = {"proj": "geocent", "a": self.semi_major_m, "f": self.flattening, "no_defs": True}
+        globe = {"proj": "longlat", "a": self.semi_major_m, "f": self.flattening, "no_defs": True}
+        flat, solid = (pyproj.CRS.from_dict(one).to_3d() for one in (globe, form))
+        return pyproj.Transformer.from_crs(flat, solid, always_xy=True)
+
+    def axes(self, lon_deg: Array, lat_deg: Array) -> Array:
+        """Return what turns geocentric vectors to east, north, up, shape (n, 3, 3): a row for each of our axes.
+
+        Those of the grid where the system is projected: the local horizon turned by the meridian convergence.
+        """
+        lon, lat = np.radians(lon_deg), np.radians(lat_deg)
+        zero = np.zeros(len(lon))
+        east = np.array([-np.sin(lon), np.cos(lon), zero])
+        north = np.array([-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)])
+        up = np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
+        turn = zero if self.geographic or not len(lon) else np.radians(self.convergence_deg(lon_deg, lat_deg))
+        c, s = np.cos(turn), np.sin(turn)
+        return np.stack([c * east - s * north, s * east + c * north, up]).transpose(2, 0, 1)
+
     def _step_north(self, lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
         """Return the grid vector of a short step north about each place, metres; any projection, any meridian."""
         lon_deg, lat_deg = np.asarray(lon_deg, float), np.asarray(lat_deg, float)
@@ -333,6 +363,18 @@ def datum(system: System) -> str:
     """Return the name of the datum that the system's coordinates refer to."""
     found = system.crs.datum
     return "not stated" if found is None else str(found.name)
+
+
+def datum_names(text: str) -> tuple[str, ...]:
+    """Return what the datum of a system is called, and its geographic system; nothing for what is no system."""
+    import pyproj
+
+    try:
+        crs = pyproj.CRS.from_user_input(text)
+    except (pyproj.exceptions.CRSError, RuntimeError, ValueError):
+        return ()
+    found = (crs.datum, crs.geodetic_crs)
+    return tuple(str(one.name) for one in found if one is not None)
 
 
 @dataclass(frozen=True)

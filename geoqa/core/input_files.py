@@ -19,6 +19,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
+from xml.parsers import expat
 
 from geoqa.core.errors import InputError
 
@@ -257,3 +258,101 @@ def unpacked(path: Path, content: bytes) -> bytes:
             parts.append(part)
         rest = unpacker.unused_data.lstrip(b"\x00")  # some tools fill up with zeros
     return b"".join(parts)
+
+
+#: Elements in each other; the formats that are read need about a dozen.
+DEEPEST = 100
+
+
+class XmlEvents:
+    """What a parser of XML meets, as a stream: no entity, no document type, no network, all bounded.
+
+    The standard library's parser resolves nothing outside the file; a document type, which is where entities are
+    declared, ends the reading at once.
+
+    Attributes
+    ----------
+    name, kind, step
+        Of the file, of its format, and of the step that reads it.
+    stack
+        The elements that are open, outermost first, without their name spaces.
+    """
+
+    kind = step = ""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.stack: list[str] = []
+        self.parser = expat.ParserCreate(namespace_separator=" ")
+        self.parser.buffer_text = True
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.CharacterDataHandler = self.characters
+        self.parser.StartDoctypeDeclHandler = self._refuse_doctype
+
+    @property
+    def line(self) -> int:
+        """Where the parser stands, from 1."""
+        return self.parser.CurrentLineNumber
+
+    def root(self, space: str, name: str) -> None:
+        """Take the outermost element and its name space, or raise InputError where it is none of this format."""
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        """Take an element, which is the last of `stack` now."""
+
+    def end(self, name: str) -> None:
+        """Take the end of an element, which is no more in `stack`."""
+
+    def characters(self, text: str) -> None:
+        """Take text of the last element of `stack`."""
+
+    def feed(self, path: Path, content: bytes, largest: float) -> None:
+        """Parse the content of the file at `path`, at most `largest` bytes.
+
+        Raises
+        ------
+        InputError
+            If it is none of this format, holds a document type, is larger or deeper than allowed, damaged or cut off.
+        """
+        if len(content) > largest:
+            raise InputError(
+                f"{self.name}: holds more than {largest / 1e6:g} MB. Export a part of it, or raise "
+                f"max_megabytes under [step.{self.step}]."
+            )
+        if not content:
+            raise InputError(f"{self.name}: is empty.")
+        try:
+            for at in range(0, len(content), _CHUNK):
+                self.parser.Parse(content[at : at + _CHUNK], False)
+            self.parser.Parse(b"", True)
+        except expat.ExpatError as error:
+            reason = expat.ErrorString(error.code)
+            raise InputError(
+                f"{path}: line {error.lineno}, column {error.offset + 1}: is no well-formed XML ({reason}): "
+                "damaged or cut off. Export it again."
+            ) from error
+        except (ValueError, LookupError) as error:
+            if isinstance(error, InputError):
+                raise
+            raise InputError(f"{path}: its text encoding cannot be read ({error}). Save it as UTF-8.") from error
+
+    def _refuse_doctype(self, *_: object) -> None:
+        raise InputError(
+            f"{self.name}: line {self.line}: holds a document type (<!DOCTYPE), which can declare "
+            f"entities. {self.kind} needs none: remove it, or export the file again."
+        )
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        space, _, name = tag.rpartition(" ")
+        if not self.stack:
+            self.root(space, name)
+        self.stack.append(name)
+        if len(self.stack) > DEEPEST:
+            raise InputError(
+                f"{self.name}: elements stand in each other more than {DEEPEST} deep: it is no {self.kind}."
+            )
+        self.start(name, attributes)
+
+    def _end(self, tag: str) -> None:
+        self.end(self.stack.pop())

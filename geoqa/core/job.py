@@ -46,13 +46,19 @@ COLUMNS: dict[str, str] = {
     "sigma_e": "one standard deviation east",
     "sigma_n": "one standard deviation north",
     "sigma_u": "one standard deviation of the height",
-    "cov_en": "covariance of east and north, in `unit_precision` squared",
+    "cov_en": "covariance of east and north, in `unit_precision` squared or as `covariance` says",
+    "cov_eu": "covariance of east and height, likewise",
+    "cov_nu": "covariance of north and height, likewise",
     "start": "start time",
     "end": "end time",
     "initialization": "label of the ambiguity resolution the row was measured under",
     "base": "label of the base set-up",
     "base_distance": "distance to the base, in `unit`",
     "canopy": "the surveyor's label for the overhead cover",
+    "stems": "number of stems within 4 m",
+    "nearest_tree": "distance to the nearest tree, in `unit`",
+    "stand_height": "height of the stand around, in `unit_height`",
+    "leaf": "whether leaves are out: on or off",
     "solution": "solution type",
     "method": "how the point was measured (direct, offset, staking, ...)",
     "origin": "where the coordinate comes from (measured, averaged, design, ...)",
@@ -72,10 +78,11 @@ SOLUTIONS = ("fixed", "float", "differential", "autonomous", "none")
 ORIGINS = ("measured", "keyed-in", "design", "averaged", "derived", "control")
 METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", "total-station")
 #: Columns whose values must be our words once `[input.values.*]` has been applied.
-WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS}
+LEAVES = ("on", "off")
+WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS, "leaf": LEAVES}
 #: Columns that hold text, and so may have a table `[input.values.*]`.
 TEXT_COLUMNS = (
-    "point", "initialization", "base", "canopy", "solution", "method", "origin",
+    "point", "initialization", "base", "canopy", "leaf", "solution", "method", "origin",
     "role", "code", "measured_to", "operator", "note",
 )  # fmt: skip
 
@@ -118,6 +125,11 @@ class Decisions(Declared):
     file: str | None = param(None, help="CSV with the reviewer's decisions, named from the recipe's folder")
 
 
+def unfixed(role: str | None) -> str:
+    """Return what the role of points is called that no row gives a fixed solution of: ``corner (float)``."""
+    return f"{role} (float)" if role else "(float)"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Role(Declared):
     """[roles.NAME]: what a point is for; what it does not state it takes from the whole job."""
@@ -144,7 +156,8 @@ class Recipe:
     values
         Our column name to a map from the file's words to ours.
     roles
-        Rules of the roles that have their own; any other role has `default_role`.
+        Rules of the roles that have their own; any other role has `default_role`. Those of ``[tolerance.float]`` and
+        ``[requirement.float]`` stand there under `unfixed` of a role.
     steps
         Parameters of steps set in ``[step.NAME]``.
     folder
@@ -202,6 +215,10 @@ class Recipe:
     def role(self, name: str | None) -> Role:
         """Return the rules of the role called `name`."""
         return self.roles.get(name or "", self.default_role)
+
+    def unfixed_role(self, name: str | None) -> Role | None:
+        """Return the rules of a role's points without a fixed solution: its own, else the whole job's, if any."""
+        return self.roles.get(unfixed(name)) or self.roles.get(unfixed(None))
 
     def as_table(self) -> dict[str, Any]:
         """Return the completed recipe as plain values, in the recipe's own form."""
@@ -371,11 +388,14 @@ def _with_own_roles(
     names: list[str | None] = [*known, None]
     given, roles, told = [], dict[str, Role](), []
     for name in names:
-        if own.role(name) == recipe.role(name) or (name is None and labels.notna().all()):
+        alike = own.role(name) == recipe.role(name) and own.unfixed_role(name) == recipe.unfixed_role(name)
+        if alike or (name is None and labels.notna().all()):
             given.append(name)
             continue
         new = f"{name} ({path})" if name else f"({path})"
         roles[new] = own.role(name)
+        if (found := own.unfixed_role(name)) is not None:
+            roles[unfixed(new)] = found
         given.append(new)
         told.append(f"its rows {f'of role {name}' if name else 'without a role'} have rules of their own, as {new!r}")
     if not told:

@@ -52,6 +52,10 @@ class InputFormat(Declared):
         help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
     )  # fmt: skip
     precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
+    covariance: str = param(
+        "variance", choices=("variance", "signed-root"),
+        help="How covariances are written: as they are, or as the root of their size with their sign",
+    )  # fmt: skip
     angle: str = param("dd", choices=("dd", "dms", "packed-dms"), help="How angles are written")
     time_format: str = param("iso", help="iso, a strptime pattern, or gps-week-seconds")
     date: str | None = param(None, help="The date of rows that have only a time of day, such as 2026-02-09")
@@ -202,7 +206,8 @@ Place = str | int | tuple[int, int]
 #: Our columns that hold a length, and so may have a unit of their own.
 LENGTHS = (
     "easting", "northing", "height", "precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u", "cov_en",
-    "base_distance", "antenna_height",
+    "cov_eu", "cov_nu", "base_distance", "antenna_height", "nearest_tree",
+    "stand_height",
 )  # fmt: skip
 TIMES = ("start", "end")
 

@@ -22,6 +22,7 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.errors import Fault, RecipeError, StepError
 from geoqa.core.job import Job, Recipe
 from geoqa.core.params import Declared, param
+from geoqa.core.units import fixed
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,79}")
 _SPACE = "{http://www.w3.org/2000/svg}"
@@ -129,10 +130,7 @@ class Field:
 
     def written(self) -> list[str]:
         """Return each value as it is written, empty where there is none."""
-        if self.is_text:
-            return list(self.values)
-        text = np.char.mod(f"%.{self.decimals}f", self.values)
-        return list(np.where(np.isnan(self.values), "", text))
+        return list(self.values) if self.decimals is None else list(fixed(self.values, self.decimals).to_pylist())
 
 
 @dataclass(frozen=True)
@@ -164,6 +162,10 @@ class Deliverable:
         coordinates and heights refer to.
     moment
         Time of the last occupation, ISO 8601 in UTC: where a format demands a time. Empty if none is known.
+    observations
+        The measurements that all points come from, used and rejected, with calibrated covariances: a frame with
+        what `occupations` has and ``var_e_m2`` ... ``cov_nu_m2``, ``accepted`` and ``reason``. Given to a writer that
+        asks for it, else None.
     """
 
     title: str
@@ -184,6 +186,7 @@ class Deliverable:
     datum: str
     height_reference: str
     moment: str = ""
+    observations: Any = None
 
     def __len__(self) -> int:
         return len(self.easting)
@@ -355,6 +358,8 @@ class Writer(Step):
         ``plane`` if the format holds easting and northing only, ``earth`` if longitude and latitude only.
     skips_unplaced
         Whether points without a coordinate cannot stand in it and are left out.
+    observations
+        Whether it writes the measurements that the points come from, ``vectors`` if vectors alone can stand in it.
     """
 
     needs: ClassVar[tuple[str, ...]] = ("points",)
@@ -363,6 +368,7 @@ class Writer(Step):
     extra: ClassVar[str] = ""
     place: ClassVar[str] = ""
     skips_unplaced: ClassVar[bool] = False
+    observations: ClassVar[str] = ""
 
     @abstractmethod
     def write(self, path: Path, points: Deliverable, job: Job) -> None:

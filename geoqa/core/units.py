@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
 
-from geoqa.core.arrays import Array, np
+from geoqa.core.arrays import Array, np, pa
 
 METRES_PER: dict[str, float] = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937, "mm": 0.001, "cm": 0.01, "km": 1000.0}
 
@@ -59,6 +59,27 @@ def rounded(values: Array, decimals: int) -> Array:
     if doubtful.any():
         near[doubtful] = [float(number(value, decimals)) for value in values[doubtful].tolist()]
     return near + 0.0
+
+
+def fixed(values: Array, decimals: int) -> pa.StringArray:
+    """Return numbers as they are written with so many decimals, empty for not-a-number; shape (n,).
+
+    Parameters
+    ----------
+    values
+        As `rounded` leaves them, shape (n,).
+    """
+    from pyarrow import compute
+
+    known = ~np.isnan(values)
+    steps = np.rint(np.where(known, values, 0.0) * 10.0**decimals)
+    if not (np.abs(steps) < 2.0**53).all():  # more than a double counts one by one
+        return pa.array(np.where(known, np.char.mod(f"%.{decimals}f", values), ""), pa.string())
+    whole, rest = np.divmod(np.abs(steps).astype(np.int64), 10**decimals)
+    parts = [compute.if_else(pa.array(steps < 0), "-", ""), pa.array(whole).cast(pa.string())]
+    if decimals:
+        parts += [".", compute.utf8_lpad(pa.array(rest).cast(pa.string()), decimals, "0")]
+    return compute.if_else(pa.array(known), compute.binary_join_element_wise(*parts, ""), "")
 
 
 def plain(value: float, digits: int = 6) -> str:

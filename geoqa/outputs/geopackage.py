@@ -16,12 +16,10 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import Any
-
-import pyarrow as pa
+from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy, vector_files
-from geoqa.core.arrays import Frames, gpd, np, pd, shapely
+from geoqa.core.arrays import Frames, NDArray, gpd, np, pa, pd, shapely
 from geoqa.core.errors import OutputError
 from geoqa.core.frames import schema
 from geoqa.core.frames.contract import is_height, title
@@ -32,6 +30,9 @@ from geoqa.outputs import gis_styles
 from geoqa.outputs.folder import versions
 from geoqa.outputs.header import CAUTIONS, Header, last_moment
 from geoqa.outputs.text import display_text
+
+if TYPE_CHECKING:
+    from pyproj import CRS
 
 #: Tables that are no frames: how the layers are drawn, and what the file is.
 STYLES, ABOUT = "layer_styles", "about"
@@ -326,16 +327,47 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     return type(frame)(columns)
 
 
-def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: object) -> None:
+def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: CRS) -> None:
     pyogrio = vector_files.library()
 
     # Version 1.4 is younger than many readers: they warn of it.
     mode = {"layer": name, "driver": "GPKG", "dataset_options": {"VERSION": "1.3"}}
-    if "geometry" in table:
-        places = gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
-        pyogrio.write_dataframe(places, path, use_arrow=True, geometry_type=_geometry_type(name, places), **mode)
-    else:
-        pyogrio.write_dataframe(table, path, use_arrow=True, **mode)
+    plain = pd.DataFrame(table.drop(columns="geometry", errors="ignore"))
+    schema_ = _arrow_schema(plain)
+    shapes = np.asarray(table["geometry"], dtype=object) if "geometry" in table else None
+    if shapes is not None:
+        schema_ = schema_.append(pa.field("geometry", pa.binary()))
+        code = crs.to_epsg()
+        mode |= {"geometry_name": "geometry", "geometry_type": _geometry_type(name, shapes)}
+        mode["crs"] = f"EPSG:{code}" if code else crs.to_wkt("WKT1_GDAL")
+    batches = _batches(plain, shapes, schema_)
+    pyogrio.write_arrow(pa.RecordBatchReader.from_batches(schema_, batches), path, **mode)
+
+
+#: Rows that are made ready at a time: what is between the frame and the file stays small.
+_ROWS = 32_768
+
+
+def _arrow_schema(plain: pd.DataFrame) -> pa.Schema:
+    """Return the kinds of the columns as GDAL takes them: categories are text, and so is what is nothing but null."""
+    found = pa.Schema.from_pandas(plain, preserve_index=False)
+    text = (pa.types.is_dictionary, pa.types.is_null, pa.types.is_large_string)
+    kinds = [pa.string() if any(is_(one.type) for is_ in text) else one.type for one in found]
+    return pa.schema(list(zip(found.names, kinds, strict=True)))
+
+
+def _batches(plain: pd.DataFrame, shapes: NDArray[np.object_] | None, schema_: pa.Schema) -> Iterator[pa.RecordBatch]:
+    """Yield the rows of a layer, some at a time."""
+    for start in range(0, len(plain), _ROWS):
+        part = plain.iloc[start : start + _ROWS]
+        columns = []
+        for (_, column), field in zip(part.items(), schema_, strict=False):
+            made = pa.array(column, from_pandas=True)
+            made = made.combine_chunks() if isinstance(made, pa.ChunkedArray) else made
+            columns.append(made if made.type == field.type else made.cast(field.type))
+        if shapes is not None:
+            columns.append(pa.array(shapely.to_wkb(shapes[start : start + _ROWS], flavor="iso"), pa.binary()))
+        yield pa.RecordBatch.from_arrays(columns, schema=schema_)
 
 
 @contextlib.contextmanager
@@ -356,21 +388,28 @@ def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
             os.fsync(file.fileno())
 
 
-def _geometry_type(name: str, places: pd.DataFrame) -> str:
+def _geometry_type(name: str, shapes: NDArray[np.object_]) -> str:
     """Return the kind of geometry of a layer; an empty one has the kind it would have."""
-    kinds = set(places.geometry.dropna().geom_type)
-    if not kinds:
+    known = shapes[~shapely.is_missing(shapes)]
+    if not len(known):
         return _EMPTY.get(schema.enlarged(name)[0], "Point Z")
-    kind = kinds.pop() if len(kinds) == 1 else "Unknown"
-    return f"{kind} Z" if places.geometry.has_z.any() and kind != "Unknown" else kind
+    if len(np.unique(shapely.get_type_id(known))) > 1:
+        return "Unknown"
+    return f"{known[0].geom_type} Z" if shapely.has_z(known).any() else str(known[0].geom_type)
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame whose columns a GeoPackage can hold: categories as text, names that differ beyond case."""
-    columns = {
-        name: values.astype("str") if isinstance(values.dtype, pd.CategoricalDtype) else values
-        for name, (_, values) in zip(_distinct(frame), frame.items(), strict=True)
-    }
+    """Return a frame whose columns a GeoPackage can hold: names differ beyond case, kinds are one, times in UTC."""
+    columns: dict[str, pd.Series] = {}
+    for name, (_, values) in zip(_distinct(frame), frame.items(), strict=True):
+        columns[name] = values
+        if isinstance(values.dtype, pd.DatetimeTZDtype):
+            columns[name] = values.dt.tz_convert("UTC")
+        elif values.dtype == object and name != "geometry":
+            try:
+                pa.array(values, from_pandas=True)
+            except pa.ArrowException:
+                columns[name] = values.astype("str")
     return pd.DataFrame(columns, copy=False)
 
 

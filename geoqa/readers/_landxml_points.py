@@ -1,15 +1,10 @@
-"""The points of a LandXML file, read as a stream: no entity, no document type, no network, all bounded.
-
-The standard library's parser resolves nothing outside the file; a document type, which is where
-entities are declared, ends the reading at once. LandXML 1.0, 1.1 and 1.2 name the elements alike.
-"""
+"""The points of a LandXML file, read as a bounded stream; LandXML 1.0, 1.1 and 1.2 name the elements alike."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from xml.parsers import expat
 
 import numpy as np
 
@@ -36,11 +31,8 @@ ELEVATIONS = {"meter": 1.0, "metre": 1.0, "feet": 0.3048, "foot": 0.3048, "kilom
 #: Columns in this order, others after them; the first four are always there.
 FIRST = ("name", "northing", "easting", "elevation", "code", "desc", "timeStamp", "pntSurv", "state", "group")
 
-#: Elements in each other; LandXML's own schema needs about a dozen.
-DEEPEST = 100
 #: Characters of one point's text.
 LONGEST = 10_000
-_CHUNK = 1 << 18
 _NAMESPACE = re.compile(r"https?://www\.landxml\.org/schema/LandXML-1\.[012]")
 #: Attributes of a GPS element's children that say how good it was.
 QUALITY = ("GPSSolnType", "GPSSolnFreq", "nbrSatellites", "RDOP", "RMS", "ratio")
@@ -89,42 +81,24 @@ class PointFile:
     quality: dict[str, list[dict[str, str]]] = field(default_factory=dict)
 
 
-class _Builder:
+class _Builder(input_files.XmlEvents):
     """Receives the parser's events."""
 
+    kind, step = "LandXML", "landxml"
+
     def __init__(self, name: str) -> None:
-        self.name, self.found = name, PointFile()
-        self.stack: list[str] = []
+        super().__init__(name)
+        self.found = PointFile()
         self.groups: list[str] = []
         self.point: CgPoint | None = None
         self.gps: dict[str, str] | None = None
         self.target = ""
-        self.parser = expat.ParserCreate(namespace_separator=" ")
-        self.parser.buffer_text = True
-        self.parser.StartElementHandler = self.start
-        self.parser.EndElementHandler = self.end
-        self.parser.CharacterDataHandler = self.characters
-        self.parser.StartDoctypeDeclHandler = self.refuse_doctype
 
-    def refuse_doctype(self, *_: object) -> None:
-        raise InputError(
-            f"{self.name}: line {self.parser.CurrentLineNumber}: holds a document type (<!DOCTYPE), which can declare "
-            "entities. LandXML needs none: remove it, or export the file again."
-        )
-
-    def start(self, tag: str, attributes: dict[str, str]) -> None:
-        space, _, name = tag.rpartition(" ")
-        if not self.stack:
-            self.root(space, name)
-        self.stack.append(name)
-        if len(self.stack) > DEEPEST:
-            raise InputError(f"{self.name}: elements stand in each other more than {DEEPEST} deep: it is no LandXML.")
+    def start(self, name: str, attributes: dict[str, str]) -> None:
         if name == "CgPoints":
             self.groups.append(attributes.get("name", ""))
         elif name == "CgPoint":
-            self.point = CgPoint(
-                self.parser.CurrentLineNumber, dict(attributes), group=self.groups[-1] if self.groups else ""
-            )
+            self.point = CgPoint(self.line, dict(attributes), group=self.groups[-1] if self.groups else "")
         elif name in ("Metric", "Imperial") and self.stack[-2:-1] == ["Units"]:
             self.found.unit = f"{name.lower()} {attributes.get('linearUnit', '')}"
             self.found.elevation_unit = attributes.get("elevationUnit", "")
@@ -139,11 +113,6 @@ class _Builder:
     def root(self, space: str, name: str) -> None:
         if name == "LandXML" and (not space or _NAMESPACE.fullmatch(space)):
             return
-        if name.upper() == "GVX":
-            raise InputError(
-                f"{self.name}: is a GNSS vector exchange file (GVX): it holds vectors between points, not positions of "
-                "them. geoqa reads positions: export the points, as LandXML or as text."
-            )
         shown = f"{name} of {space}" if space else name
         raise InputError(f"{self.name}: is XML but no LandXML 1.0, 1.1 or 1.2 (its root is {shown[:120]!r}).")
 
@@ -164,8 +133,7 @@ class _Builder:
             if len(self.point.text) > LONGEST:
                 raise InputError(f"{self.name}: line {self.point.line}: a CgPoint of more than {LONGEST} characters.")
 
-    def end(self, tag: str) -> None:
-        name = self.stack.pop()
+    def end(self, name: str) -> None:
         if name == "CgPoint" and self.point is not None:
             self.found.points.append(self.point)
             self.point = None
@@ -191,34 +159,10 @@ def points_of(path: Path, largest: float) -> PointFile:
         If it is no LandXML, holds a document type, is larger or deeper than allowed, damaged or cut off.
     """
     builder = _Builder(str(path))
-    try:
-        _feed(builder, input_files.unpacked(path, text_file.read_bytes(path)), largest)
-    except expat.ExpatError as error:
-        reason = expat.ErrorString(error.code)
-        raise InputError(
-            f"{path}: line {error.lineno}, column {error.offset + 1}: is no well-formed XML ({reason}): "
-            "damaged or cut off. Export it again."
-        ) from error
-    except (ValueError, LookupError) as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(f"{path}: its text encoding cannot be read ({error}). Save it as UTF-8.") from error
+    builder.feed(path, input_files.unpacked(path, text_file.read_bytes(path)), largest)
     if not builder.found.points:
         raise InputError(f"{path}: holds no CgPoint. Export it with its points.")
     return builder.found
-
-
-def _feed(builder: _Builder, content: bytes, largest: float) -> None:
-    if len(content) > largest:
-        raise InputError(
-            f"{builder.name}: holds more than {largest / 1e6:g} MB. Export the points alone, or raise "
-            "max_megabytes under [step.landxml]."
-        )
-    if not content:
-        raise InputError(f"{builder.name}: is empty.")
-    for at in range(0, len(content), _CHUNK):
-        builder.parser.Parse(content[at : at + _CHUNK], False)
-    builder.parser.Parse(b"", True)
 
 
 def read(path: Path, before: Recipe, step: str, heights: bool, largest: float) -> ReadResult:

@@ -23,7 +23,7 @@ from geoqa.core.errors import InputError
 from geoqa.core.job import Recipe
 from geoqa.core.params import near
 from geoqa.core.recipe import Place, wanted
-from geoqa.readers.tables import headings, typed_cells
+from geoqa.readers.tables import inference, typed_cells
 from geoqa.readers.tables.records import TextTable
 from geoqa.readers.text import row_filter, text_file
 
@@ -247,14 +247,14 @@ def _records(path: Path, sheet: Any, formulas: Any, job: Recipe) -> Iterator[Rec
 
 def _needed(job: Recipe, heads: list[str]) -> set[int]:
     """Return the columns the recipe uses; those it names and that are not there are refused later, all at once."""
-    own = headings.own_names(heads)
+    own = inference.own_names(heads)
     names: list[Place] = [*wanted(job.columns).values()]
     if job.input.where is not None:
         names += row_filter.parse_where(job.input.where).columns
     found = set()
     for name in names:
         try:
-            found.add(headings.place(name, own, len(own)))
+            found.add(inference.place(name, own, len(own)))
         except LookupError:
             continue
     return found

@@ -1,4 +1,4 @@
-"""The reader of LandXML 1.x: coordinate geometry points, with what GPS elements say of their quality."""
+"""The readers of open formats in XML: LandXML 1.x, points with what GPS elements say of their quality; GVX, vectors."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class LandXmlReader(Reader):
 
     name: ClassVar[str] = "landxml"
     gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside")
-    suffixes: ClassVar[tuple[str, ...]] = (".xml", ".xml.gz", ".landxml", ".gvx")
+    suffixes: ClassVar[tuple[str, ...]] = (".xml", ".xml.gz", ".landxml")
 
     heights: bool = param(True, help="Whether the third number of a point is its height, if none is mapped")
     max_megabytes: float = param(500.0, unit="megabytes", above=0, maximum=100_000, help="Largest file read, unpacked")
@@ -60,3 +60,53 @@ class LandXmlReader(Reader):
         rows, brought, (plane_m, height_m) = _landxml_points.look(path, cls().max_megabytes * 1e6, proposal.bare_job())
         stated = proposal.itself(plane_m or 0.0, height_m, "height" in brought, "the file counts in")
         return proposal.propose_of_rows(path, rows, brought, stated)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GvxReader(Reader):
+    """GVX 1.0 (.gvx, .xml; also .gz), GNSS vectors from mark to mark: every vector an occupation of its terminal point.
+
+    Its base is the initial point; the position is that of the base plus the vector, geocentric, brought into the job's
+    system, and the covariance is turned with it. Times are GPS time and become UTC. Heights are ellipsoidal. The datum
+    of the bases must be the job's; a table may state them instead. Nothing need be mapped but what the file does not
+    hold, such as the initialization; columns travel along under the file's own names.
+    """
+
+    name: ClassVar[str] = "gvx"
+    gives: ClassVar[tuple[str, ...]] = ("occupations", "set_aside")
+    suffixes: ClassVar[tuple[str, ...]] = (".gvx", ".gvx.gz")
+
+    bases: str | None = param(
+        None, help="CSV with point, easting, northing (longitude, latitude where the job counts in degrees) and "
+        "ellipsoidal_height of bases, in the job's system and unit, named from the recipe's folder; before the file's",
+    )  # fmt: skip
+    reference_system: str | None = param(
+        None, help="Name or ID of the file's reference system that is the job's datum under another name"
+    )
+    heights: bool = param(True, help="Whether the ellipsoidal heights are used")
+    max_megabytes: float = param(500.0, unit="megabytes", above=0, maximum=100_000, help="Largest file read, unpacked")
+
+    @classmethod
+    def sniff(cls, path: Path, head: bytes) -> float:
+        """Return how surely a file is GVX: its name, and its root at the start."""
+        from geoqa.core import input_files
+
+        start = input_files.unpacked_head(head)
+        if b"<GVX" in start or "<GVX".encode("utf-16-le") in start:
+            return 1.0
+        return 0.9 if path.name.lower().endswith(cls.suffixes) else 0.0
+
+    def read(self, path: Path, job: Recipe) -> ReadResult:
+        """Return the occupations in the file at `path`, and the vectors set aside.
+
+        Raises
+        ------
+        InputError
+            If the file is no GVX, unsafe, damaged or too large, its datum or heights are not the recipe's, a base has
+            no coordinates, or more vectors are bad than the recipe allows.
+        """
+        from geoqa.readers import _gvx_vectors
+
+        return _gvx_vectors.read(
+            Path(path), job, self.name, self.heights, self.bases, self.reference_system, self.max_megabytes * 1e6
+        )

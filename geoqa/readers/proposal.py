@@ -17,7 +17,7 @@ from geoqa.core.recipe import PRESETS, InputFormat, Requirement, Site, sources
 from geoqa.core.units import METRES_PER, PRECISION_UNITS, spoken
 from geoqa.readers import _vector_layers
 from geoqa.readers._vector_layers import Layer, X, Y, Z
-from geoqa.readers.tables import coordinate_checks, headings, inference, records
+from geoqa.readers.tables import coordinate_checks, inference, records
 from geoqa.readers.tables.typed_cells import SeveralTablesError, TypedRows
 from geoqa.readers.text import text_file
 
@@ -231,7 +231,7 @@ def _columns(draft: _Draft) -> None:
         draft.note(f"If a column below holds {', '.join(absent)}, add a line: {absent[0]} = its heading or position.")
         draft.note("What then must be stated beside it, the review names.")
     used = {*draft.found.values(), *draft.more.used}
-    for i, name in enumerate(headings.own_names(draft.headings)):
+    for i, name in enumerate(inference.own_names(draft.headings)):
         if i not in used:
             first = next((row[i] for row in draft.rows if i < len(row) and row[i].strip()), "")
             draft.note(f"not mapped: column {i + 1}, {quoted(name[:60])}, such as {quoted(first[:60])}")
@@ -250,7 +250,7 @@ def _name(draft: _Draft, place: int) -> str:
     if not draft.headings[place].strip():
         return str(place + 1)
     try:
-        headings.place(draft.headings[place], draft.headings, len(draft.headings))
+        inference.place(draft.headings[place], draft.headings, len(draft.headings))
     except LookupError:
         return str(place + 1)
     return quoted(draft.headings[place])

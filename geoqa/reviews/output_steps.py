@@ -16,6 +16,7 @@ from geoqa.core import geodesy
 from geoqa.core.arrays import Frames, pd
 from geoqa.core.drawing import Drawing
 from geoqa.core.errors import CallError, Fault, RecipeError, StepError
+from geoqa.core.frames.contract import VECTOR
 from geoqa.core.job import Job, Recipe
 from geoqa.core.steps import Deliverable, Figure, Step, Writer
 from geoqa.outputs import folder as folders
@@ -343,10 +344,13 @@ class Deliveries:
         """Return the writers by the name of their file."""
         return {f"{ALL if self.every else DELIVERED}{writer.suffix}": writer for writer in self.writers}
 
-    def notes(self, points: pd.DataFrame) -> list[str]:
-        """Return what a person should know of the files that are made of the frame `points`."""
+    def notes(self, frames: Frames) -> list[str]:
+        """Return what a person should know of the files that are made of `points` and `occupations`."""
         if not self.writers:
             return []
+        points, empty = frames["points"], [name for name, one in self.names().items() if one.observations == "vectors"]
+        if empty and VECTOR[0] not in frames["occupations"]:
+            return [f"no vector came in: {', '.join(empty)} holds none. Ask for covariance"]
         chosen = points if self.every else points[(points["deliver"] == "yes").to_numpy()]
         names = ", ".join(self.names())
         if chosen.empty:
@@ -378,6 +382,8 @@ class Deliveries:
         for name, writer in self.names().items():
             progress(name)
             points = given[bool(writer.skips_unplaced)]
+            if writer.observations:
+                points = replace(points, observations=table.observations(frames))
             with pipeline.going_on(writer.name, {} if failed is None else failed):
                 if writer.name in self.foreign:
                     _write_as_guest(writer, folder, name, points, job)

@@ -226,7 +226,7 @@ class Review:
             also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
             made["also"] = [*folders.further(before, deliveries.names()), *also_made]
-            made["messages"] += deliveries.notes(self.frames["points"])
+            made["messages"] += deliveries.notes(self.frames)
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
 
@@ -519,10 +519,11 @@ def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
 
 def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
-    marks = job.steps.get("nmea", {}).get("marks")
+    marks, bases = job.steps.get("nmea", {}).get("marks"), job.steps.get("gvx", {}).get("bases")
     named = {
         "lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file,
-        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None, **job.canopy.files,
+        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None,
+        "bases": bases if isinstance(bases, str) else None, **job.canopy.files,
     }  # fmt: skip
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
     drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}

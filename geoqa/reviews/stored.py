@@ -126,7 +126,7 @@ def deliver(
     if failed:
         told = "; ".join(f"{name}: {reason}" for name, reason in failed.items())
         raise StepError(f"not written: {told}. Written: {', '.join(path.name for path in written) or 'nothing'}.")
-    return written, deliveries.notes(review.frames["points"])
+    return written, deliveries.notes(review.frames)
 
 
 def run_step(cls: type[Analysis], stated: Mapping[str, Any], folder: Path, out: Path) -> list[str]:

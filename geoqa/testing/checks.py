@@ -251,6 +251,9 @@ def writer_faults(writer: Writer, kept: Any, job: Job) -> list[Fault]:
     frames: Mapping[str, Any] = {name: kept[name] for name in ("points", "occupations")}
     points = table.deliverable(frames, job, every=True)
     empty = table.deliverable({**frames, "points": frames["points"].iloc[:0]}, job)
+    if writer.observations:
+        rows = table.observations(frames)
+        points, empty = replace(points, observations=rows), replace(empty, observations=rows.iloc[:0])
     faults = []
     for what, given in (("points", points), ("hostile names", _hostile(points)), ("no points", empty)):
         first, second = _written(writer, given, job), _written(writer, given, job)

@@ -77,8 +77,8 @@ PLANTED: tuple[tuple[str, str, str, str], ...] = (
     (
         "the height's risk with the horizontal degrees of freedom",
         "analysis/points/_posterior",
-        "self._vertical.scale(at, known, found.nu_v[members])",
-        "self._vertical.scale(at, known, found.nu_h[members])",
+        "(found.var_u[:, None], found.nu_v) if height",
+        "(found.var_u[:, None], found.nu_h) if height",
     ),
     # Of our own.
     (

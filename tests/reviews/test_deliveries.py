@@ -153,7 +153,7 @@ def test_a_file_that_is_not_ours_is_not_replaced(tmp_path, review, capsys):
 @pytest.mark.parametrize(
     ("also", "words"),
     [
-        ("pdf", "pdf: there is no such format. Installed: csv, dxf"),
+        ("pdf", "pdf: there is no such format. Installed: covariance, csv, dxf"),
         ("csv,shp,pdf", "shp: there is no such format"),
         ("csv-file", "csv-file: there is no such format"),
     ],

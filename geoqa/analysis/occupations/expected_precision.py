@@ -35,11 +35,11 @@ def reported(occupations: pd.DataFrame) -> Spread:
 
     No axis of an ellipse is much finer than the rounding of the coordinates (last digit / sqrt 12).
     """
+    from geoqa.core.statistics import covariance
+
     var_e, var_n, var_u = (_numbers(occupations, f"sigma_{axis}_m") ** 2 for axis in "enu")
-    # A full correlation would be certainty across the ellipse; the rounding of the coordinates is always there.
-    rounding = _numbers(occupations, "resolution_h_m") ** 2 / 12
-    most = np.sqrt(np.maximum(var_e * var_n - rounding * np.maximum(var_e, var_n), 0.0))
-    cov_en = np.clip(np.nan_to_num(_numbers(occupations, "cov_en_m2")), -np.nan_to_num(most), np.nan_to_num(most))
+    step, stated = _numbers(occupations, "resolution_h_m"), _numbers(occupations, "cov_en_m2")
+    cov_en = covariance.within_rounding(var_e, var_n, stated, step)
     known = np.full(len(occupations), np.inf)
     return Spread(var_e, var_n, cov_en, var_u, nu_h=known, nu_v=known)
 
@@ -60,19 +60,15 @@ def calibrated(occupations: pd.DataFrame, classes: pd.DataFrame) -> Spread:
     classes
         The frame, for the shape of the errors.
     """
+    from geoqa.core.statistics import covariance
+
     told = reported(occupations)
-    silent_h, silent_v = np.isnan(told.var_e) | np.isnan(told.var_n), np.isnan(told.var_u)
     # What states nothing is no finer than its own coordinates are rounded, whatever the others of its class show.
-    step_h, step_v = (np.nan_to_num(_numbers(occupations, f"resolution_{axis}_m")) for axis in "hv")
-    own_h, own_v = (_numbers(occupations, f"expected_{axis}_m") ** 2 for axis in "hv")
-    worth = own_h / per_axis_h(told) ** 2
-    own_h = np.where(silent_h, np.maximum(own_h, step_h**2 / 12), own_h)
-    own_v = np.where(silent_v, np.maximum(own_v, step_v**2 / 12), own_v)
+    steps = (np.nan_to_num(_numbers(occupations, f"resolution_{axis}_m")) for axis in "hv")
+    expected = (_numbers(occupations, f"expected_{axis}_m") for axis in "hv")
+    parts = (told.var_e, told.var_n, told.cov_en, told.var_u)
     return Spread(
-        var_e=np.where(silent_h, own_h, worth * told.var_e),
-        var_n=np.where(silent_h, own_h, worth * told.var_n),
-        cov_en=np.where(silent_h, 0.0, worth * told.cov_en),
-        var_u=own_v,
+        *covariance.calibrated(parts, *expected, *steps),
         nu_h=_finite(_numbers(occupations, "freedom_h")),
         nu_v=_finite(_numbers(occupations, "freedom_v")),
         shape=core_shape(classes),

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index, np, pd
+from geoqa.core.frames.contract import USED as USED_WORD
 from geoqa.core.frames.schema import REJECTED
 from geoqa.core.job import Job
 from geoqa.core.statistics import groups
@@ -74,11 +75,18 @@ def ends(occupations: pd.DataFrame, closures: pd.DataFrame) -> tuple[Index, Inde
 def shown_labels(occupations: pd.DataFrame) -> Index:
     """Return the initialization of each row of the frame as a code, -1 where none is shown.
 
-    A row whose solution is stated and is not fixed has resolved no ambiguities: its label shows nothing.
+    A row whose solution is stated and is not fixed has resolved no ambiguities: its label shows nothing. Of a point
+    that is judged without a fixed solution each visit stands for itself: no ambiguities could be wrong in both, and
+    the errors of float and code solutions fade with the sky.
     """
     solution = occupations["solution"]
     fixed = (solution.isna() | (solution == "fixed")).to_numpy(dtype=bool, na_value=True)
-    return np.where(fixed, codes_of(occupations["initialization"]), -1)
+    label = np.where(fixed, codes_of(occupations["initialization"]), -1)
+    if "unfixed" not in occupations:
+        return label
+    visit = occupations["visit"].to_numpy(dtype=np.int64)
+    own = flags(occupations, "unfixed", True) & (visit > 0)
+    return np.where(own, label.max(initial=-1) + visit, label)
 
 
 def seconds(values: pd.Series) -> Array:
@@ -99,7 +107,7 @@ def is_rejected(occupations: pd.DataFrame) -> Flags:
     return flags(occupations, "decision", REJECTED)
 
 
-def flags(frame: pd.DataFrame, column: str, word: str) -> Flags:
+def flags(frame: pd.DataFrame, column: str, word: str | bool) -> Flags:
     """Return which rows hold `word` in a column of text; none where the frame has no such column."""
     if column not in frame:
         return np.zeros(len(frame), bool)
@@ -133,7 +141,7 @@ def direct_rows(occupations: pd.DataFrame, direct: Flags | None = None) -> Rows:
 
 
 USES = (
-    "used", "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
+    USED_WORD, "height left out", "only the height used", "left out by the majority", "in conflict", "copied",
     "initialization not shown", "time unknown", "not settled", "takes no part", "rejected by reviewer",
 )  # fmt: skip
 (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import NamedTuple
 
 from geoqa.analysis.occupations import visit_means
 from geoqa.analysis.points import _fix_sequences
@@ -148,6 +149,20 @@ class _Ways:
         return total
 
 
+class _Error(NamedTuple):
+    """The error of points along one axis if certain fixes are right; shape (points,) each.
+
+    `as_kept`: the position rests on just these; `known`: one of them tells the axis; `spread`: variance, horizontally
+    var_e, var_n, cov_en, of those that are not as kept per axis in the first; `nu`: its freedom; `away`: the bias.
+    """
+
+    as_kept: Flags
+    known: Flags
+    spread: Array
+    nu: Array
+    away: Array
+
+
 class _Positions:
     """The error of the delivered positions of points with equally many fixes, given which fixes are right."""
 
@@ -158,6 +173,7 @@ class _Positions:
         self._vertical = _Axis(np.nan_to_num(z)[..., None], found.s_v[index], found.visit_v[index], found.typical_v)
         self._known_z = ~np.isnan(z) & ~np.isnan(found.s_v[index])
         self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
+        self._errors: dict[tuple[str, bytes], _Error] = {}
 
     def cores(self) -> dict[str, Array]:
         """Return what 95 % of the errors of right fixes stay within, horizontally and in height; NaN without."""
@@ -183,49 +199,55 @@ class _Positions:
         if right.any():
             h, v = self.horizontally(right, at, limit_h), self.in_height(right, at, limit_v)
             return np.asarray(1 - (1 - h) * (1 - v))
-        h, v = self._gross_h(at, limit_h), self._gross_v(at, limit_v)
-        return np.asarray(((1 - (1 - h[:, :, None]) * (1 - v[:, None, :])) * self._found.scales).sum(axis=(1, 2)))
+        h, v, scales = self._gross_h(at, limit_h), self._gross_v(at, limit_v), self._found.scales
+        return np.asarray(scales.sum() - np.einsum("ni,ij,nj->n", 1 - h, scales, 1 - v))
 
     def horizontally(self, right: Flags, at: Index, limit: Array) -> Array:
         """Return the probability that the horizontal error is beyond `limit`; parameters as for `either`."""
-        found, members, result = self._found, self._members[at], np.zeros(len(at))
+        found, result = self._found, np.zeros(len(at))
         if not right.any():
             return np.asarray(self._gross_h(at, limit) @ found.scales.sum(axis=1))
-        asked = np.isfinite(limit)
-        as_kept = (self._kept_h[at] == right).all(axis=1)
-        worth, nu = self._horizontal.scale(at, np.broadcast_to(right, (len(at), len(right))), found.nu_h[members])
-        plain = asked & as_kept
-        round_ = np.array([found.base_h, found.base_h, 0.0])
-        cov = round_ + (found.cov[members[plain]] - round_) * worth[plain, None]
-        result[plain] = covariance.outside_circle(limit[plain], cov[:, 0], cov[:, 1], cov[:, 2], nu=nu[plain])
-        other = np.flatnonzero(asked & ~as_kept)
-        if len(other):
-            mean, variance = self._horizontal.of(at[other], np.broadcast_to(right, (len(other), len(right))))
-            away = np.sqrt(((found.place[members[other]] - mean) ** 2).sum(axis=1))
-            wide = covariance.widening(HELD, nu[other]) ** 2
-            result[other] = covariance.beyond(away, limit[other], wide * (variance * worth[other] + found.base_h))
+        error, asked = self._error("h", right), np.isfinite(limit)
+        plain, other = (np.flatnonzero(asked & (error.as_kept[at] == whether)) for whether in (True, False))
+        one = at[plain]
+        result[plain] = covariance.outside_circle(limit[plain], *error.spread[one].T, nu=error.nu[one])
+        one = at[other]
+        result[other] = covariance.beyond(error.away[one], limit[other], error.spread[one, 0])
         return result
 
     def in_height(self, right: Flags, at: Index, limit: Array) -> Array:
         """Return the probability that the height error is beyond `limit`; parameters as for `either`."""
-        found, members, result = self._found, self._members[at], np.zeros(len(at))
-        known = right & self._known_z[at]
-        asked = np.isfinite(limit) & ~np.isnan(found.height[members])
-        as_kept = (self._kept_v[at] == known).all(axis=1)
-        worth, nu = self._vertical.scale(at, known, found.nu_v[members])
-        plain = asked & as_kept & known.any(axis=1)
-        variance = found.base_v + (found.var_u[members[plain]] - found.base_v) * worth[plain]
-        result[plain] = covariance.beyond_height(np.zeros(plain.sum()), limit[plain], variance, nu[plain])
-        other = np.flatnonzero(asked & ~plain & known.any(axis=1))
-        if len(other):
-            mean, variance = self._vertical.of(at[other], known[other])
-            away = np.abs(found.height[members[other]] - mean[:, 0])
-            variance = variance * worth[other] + found.base_v
-            result[other] = covariance.beyond_height(away, limit[other], variance, nu[other])
-        blind = np.flatnonzero(asked & ~known.any(axis=1))  # no right fix has a height: the one given is wrong
+        found, result, error = self._found, np.zeros(len(at)), self._error("v", right)
+        asked = np.isfinite(limit) & ~np.isnan(found.height[self._members[at]])
+        told = np.flatnonzero(asked & error.known[at])
+        one = at[told]
+        result[told] = covariance.beyond_height(error.away[one], limit[told], error.spread[one, 0], error.nu[one])
+        blind = np.flatnonzero(asked & ~error.known[at])  # no right fix has a height: the one given is wrong
         if len(blind):
             result[blind] = self._gross_v(at[blind], limit[blind]) @ found.scales.sum(axis=0)
         return result
+
+    def _error(self, axis: str, right: Flags) -> _Error:
+        """Return the error along an axis, given the fixes that are right; worked out once for any number of limits."""
+        key = axis, right.tobytes()
+        if key not in self._errors:
+            found, members, height = self._found, self._members, axis == "v"
+            fixes = self._vertical if height else self._horizontal
+            known = right & self._known_z if height else np.broadcast_to(right, self._known_z.shape)
+            base = np.array([found.base_v]) if height else np.array([found.base_h, found.base_h, 0.0])
+            spread, nu = (found.var_u[:, None], found.nu_v) if height else (found.cov, found.nu_h)
+            place = found.height[:, None] if height else found.place
+            as_kept = ((self._kept_v if height else self._kept_h) == known).all(axis=1)
+            any_known = np.asarray(known.any(axis=1))
+            worth, nu = fixes.scale(known, nu[members])
+            spread, away = base + (spread[members] - base) * worth[:, None], np.zeros(len(members))
+            other = np.flatnonzero(~as_kept & any_known)
+            mean, variance = fixes.of(other, known[other])
+            away[other] = np.sqrt(((place[members[other]] - mean) ** 2).sum(axis=1))
+            wide = 1.0 if height else covariance.widening(HELD, nu[other]) ** 2
+            spread[other, 0] = wide * (variance * worth[other] + base[0])
+            self._errors[key] = _Error(as_kept, any_known, spread, nu, away)
+        return self._errors[key]
 
     def _gross_h(self, at: Index, limit: Array) -> Array:
         """Return the probability that a gross error of each horizontal scale is beyond `limit`, shape (n, scales)."""
@@ -242,40 +264,44 @@ class _Axis:
     """Means of some of the fixes of each point as combination takes them: one vote a visit, errors within it shared."""
 
     def __init__(self, x: Array, s: Array, visit: Index, typical: float) -> None:
-        self._x, self._s, self._typical = x, s, typical
+        self._x, self._s, self._typical = x, np.nan_to_num(s), typical
         self._weight = visit_means.weight(s, typical)
-        self._same = visit[:, :, None] == visit[:, None, :]
+        self._same = (visit[:, :, None] == visit[:, None, :]).astype(float)
+
+    def _visits(self, at: Index | slice, values: Array | Flags) -> Array:
+        """Return of each fix the sum of `values`, shape (n, fixes), over the fixes of its visit."""
+        return np.asarray(np.einsum("nij,nj->ni", self._same[at], values))
 
     def of(self, at: Index, some: Flags) -> tuple[Array, Array]:
         """Return mean (n, d) and variance per axis (n,) of the fixes marked in `some`, shape (n, fixes)."""
-        same, s = self._same[at], np.nan_to_num(self._s[at])
-        weight = self._weight[at] * some
-        in_visit = (same * weight[:, None, :]).sum(axis=2)
-        of_visit = (same * (weight * s)[:, None, :]).sum(axis=2) / np.where(in_visit > 0, in_visit, 1.0)
-        share = np.where(some, weight / np.where(in_visit > 0, in_visit, 1.0), 0.0)
-        share = share * visit_means.weight(of_visit, self._typical)
-        share /= share.sum(axis=1, keepdims=True)
+        s, weight = self._s[at], self._weight[at] * some
+        in_visit = self._visits(at, weight)
+        inside = np.where(in_visit > 0, in_visit, 1.0)
+        share = np.where(some, weight / inside, 0.0)
+        share = share * visit_means.weight(self._visits(at, weight * s) / inside, self._typical)
+        share /= np.einsum("ni->n", share)[:, None]
         root = share * np.sqrt(s)
-        variance = (same * root[:, :, None] * root[:, None, :]).sum(axis=(1, 2))
-        return (self._x[at] * share[:, :, None]).sum(axis=1), variance
+        variance = np.einsum("ni,ni->n", self._visits(at, root), root)
+        return np.einsum("nid,ni->nd", self._x[at], share), variance
 
-    def scale(self, at: Index, some: Flags, nu: Array) -> tuple[Array, Array]:
+    def scale(self, some: Flags, nu: Array) -> tuple[Array, Array]:
         """Return what the variances of the points are multiplied with if the fixes marked are right, and their freedom.
 
         Their visits show the point's own scale, which its class leaves open: (nu + squares) / (nu + d). Fixes
         of one visit share their errors and show nothing.
         """
-        same, weight = self._same[at], self._weight[at] * some
-        in_visit = (same * weight[:, None, :]).sum(axis=2)
+        whole = slice(None)
+        weight = self._weight * some
+        in_visit = self._visits(whole, weight)
         inside = np.where(in_visit > 0, in_visit, 1.0)
-        mean = np.einsum("nij,njd->nid", same * weight[:, None, :], self._x[at]) / inside[:, :, None]
-        precision = inside / np.maximum((same * (weight * np.nan_to_num(self._s[at]))[:, None, :]).sum(axis=2), 1e-12)
-        once = some / np.maximum((same * some[:, None, :]).sum(axis=2), 1)
+        mean = np.einsum("nij,nj,njd->nid", self._same, weight, self._x) / inside[:, :, None]
+        precision = inside / np.maximum(self._visits(whole, weight * self._s), 1e-12)
+        once = some / np.maximum(self._visits(whole, some), 1)
         share = once * precision
-        total = np.maximum(share.sum(axis=1), 1e-12)
-        middle = (share[:, :, None] * mean).sum(axis=1) / total[:, None]
-        squares = (share * ((mean - middle[:, None]) ** 2).sum(axis=2)).sum(axis=1)
-        freedom = self._x.shape[2] * np.maximum(once.sum(axis=1) - 1, 0.0)
+        total = np.maximum(np.einsum("ni->n", share), 1e-12)
+        mean -= (np.einsum("ni,nid->nd", share, mean) / total[:, None])[:, None]
+        squares = np.einsum("ni,nid,nid->n", share, mean, mean)
+        freedom = self._x.shape[2] * np.maximum(np.einsum("ni->n", once) - 1, 0.0)
         finite = np.where(np.isfinite(nu), nu, 1.0)
         worth = np.where(np.isfinite(nu), (finite + squares) / (finite + freedom), 1.0)
         return worth, nu + freedom

@@ -88,6 +88,8 @@ class PointStatus(Analysis):
         facts = {"rows": count, "rejected": 1 * (rejected > 0)}
         facts |= _facts(occupations, data, rows, use, role, job)
         canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
+        telling = np.isin(use, measured_rows.TELLING)
+        solution = occupations["solution"].iloc[rows.at[telling]]
         points = pd.DataFrame(
             {
                 "point": rows.names.astype(str),
@@ -105,6 +107,7 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": canopy,
                 "canopy_mixed": mixed,
+                "solution": measured_rows.shared_labels(solution, rows.point[telling], n)[0],
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
             }
         )

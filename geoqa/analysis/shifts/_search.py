@@ -263,7 +263,7 @@ class Search:
         """Return the parts that differ: a quarter of the level, shared by two axes, moments, cuts and visits."""
         level = self.rules.level / (4 * 6)
         kept: list[Half] = []
-        for half in self._measured(of(axis), self.y, axis):
+        for half in self._measured(of(axis), self.y, axis, level=level):
             if half.p * half.part.tried >= level:
                 continue
             told = [half]
@@ -277,12 +277,14 @@ class Search:
         # What is left of somebody's visits once another's difference is taken off everybody's is not theirs.
         return [half for half in kept if half.part.scope not in ("base", "crew") or self._own(half, axis)]
 
-    def _measured(self, parts: list[halves.Halves], y: Array, axis: int, fewest: int = halves.FEWEST) -> list[Half]:
-        """Return what parts differ by, those that enough points show, beside control as it was read."""
+    def _measured(
+        self, parts: list[halves.Halves], y: Array, axis: int, fewest: int = halves.FEWEST, level: float = np.inf
+    ) -> list[Half]:
+        """Return what parts differ by, those that enough points show and may reach a level, beside control as read."""
         stops, floor = self.stops, self._floor(axis, self.apart[axis].own)
         beside = np.where(self._control[:, None], stops.y, y)[:, AXES[axis]]
         at = (beside, stops.var[:, axis], stops.point, self._setup, stops.start_s, self._control, stops.least[:, axis])
-        made = (halves.measure(*at, one, floor, fewest) for one in parts)
+        made = (halves.measure(*at, one, floor, fewest, level) for one in parts)
         return [half for half in made if half is not None]
 
     def _own(self, half: Half, axis: int) -> bool:

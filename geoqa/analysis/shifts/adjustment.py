@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.core.arrays import Array, Flags, Index, csgraph, np, pd, sparse
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.statistics import groups
 
 #: The columns of east, north, up that are horizontal, and those that are height.
@@ -182,7 +182,7 @@ def adjust(
         return Adjusted(
             np.zeros((count, d)), np.zeros((count, count)), np.arange(count), np.zeros(count, int), kept, 1.0
         )
-    _, of = np.unique(point[there], return_inverse=True)
+    of = np.cumsum(np.r_[False, np.diff(point[there]) != 0])
     y, weight, setup = y[there], 1 / variance[there], setup[there]
     floor = 1e-6 if least is None else max(float(least[there].mean()), 1e-6)
     system = _System(of, setup, count)
@@ -192,20 +192,20 @@ def adjust(
     now = weight
     factor = 1.0
     for _ in range(rounds):
-        square = _square(y - x[setup], now, weight, of) / redundancy
+        square = system.square(y - x[setup], now, weight) / redundancy
         factor = max(float(np.median(square)) / MEDIAN[d], floor)
         now = weight * (FLANKS + d) / (FLANKS + square / factor)
         step = system.solve(y - x[setup], now, part)
         x = x + step
         if np.abs(step).max(initial=0.0) < SETTLED_M:
             break
-    square = _square(y - x[setup], now, weight, of) / redundancy
+    square = system.square(y - x[setup], now, weight) / redundancy
     sound = square <= CONTRADICTS[d] * factor
     plain = np.where(sound, weight, 0.0)
     part = system.parts(plain)  # what held set-ups together may be contradicted
     x = x + system.solve(y - x[setup], plain, part)
     cov, freedom = system.covariance(plain, part), d * system.redundancy(sound, part)
-    left = (_square(y - x[setup], plain, weight, of) * sound).sum()
+    left = (system.square(y - x[setup], plain, weight) * sound).sum()
     factor = max(float(left / freedom), floor if least is not None else 0.0) if freedom > 0 else factor
     kept[there[sound]] = True
     return Adjusted(x, cov * factor, part, system.shared(sound), kept, factor)
@@ -222,44 +222,57 @@ def counts(made: Adjusted, contrast: Array, variance: Array, point: Index, setup
         Shape (setups,), zero in all.
     """
     pull, weight = (made.cov / made.factor @ contrast)[setup], 1 / variance
-    return weight * about_points(pull[:, None], weight, point)[:, 0]
+    return weight * about_points(pull[:, None], weight, point, groups.above(point))[:, 0]
 
 
-def about_points(y: Array, weight: Array, point: Index) -> Array:
-    """Return values, shape (n, d), minus the weighted mean of their point's."""
-    n = groups.above(point)
+def about_points(y: Array, weight: Array, point: Index, n: int) -> Array:
+    """Return values, shape (n, d), minus the weighted mean of their point's; of `n` points."""
     total = np.bincount(point, weight, minlength=n)
     mean = groups.sums(y * weight[:, None], point, n) / np.where(total > 0, total, 1.0)[:, None]
     return np.asarray(y - mean[point])
 
 
 class _System:
-    """The reduced normal equations of one set of stops."""
+    """The reduced normal equations of one set of stops, over cells: what one set-up has at one point."""
 
     def __init__(self, point: Index, setup: Index, count: int) -> None:
         self._point, self._setup, self._count = point, setup, count
-        self._points = int(point.max()) + 1
+        self.points = int(point.max()) + 1
+        keys, self._cell = np.unique(point * count + setup, return_inverse=True)
+        self._at, self._of = np.divmod(keys, count)
+        starts = groups.starts_of(self._at)
+        self._first, self._second, _ = groups.pairs(starts, groups.counts_of(starts, len(keys)))
+        self._tie = self._of[self._first] * count + self._of[self._second]
 
-    def _cells(self, weight: Array) -> sparse.csr_array:
-        shape = (self._points, self._count)
-        return sparse.coo_array((weight, (self._point, self._setup)), shape=shape).tocsr()
+    def _tied(self, values: Array) -> Array:
+        """Return the sum of what the pairs of cells of one point say of their two set-ups, shape (setups, setups)."""
+        found = np.bincount(self._tie, values, minlength=self._count**2).reshape(self._count, self._count)
+        return np.asarray(found + found.T)
 
     def _normal(self, weight: Array) -> Array:
-        cells = self._cells(weight)
-        total = np.bincount(self._point, weight, minlength=self._points)
-        inverse = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)
-        outer = cells.T @ sparse.diags_array(inverse) @ cells
-        return np.diag(np.bincount(self._setup, weight, minlength=self._count)) - outer.toarray()
+        cells = groups.sums(weight, self._cell, len(self._at))
+        total = groups.sums(weight, self._point, self.points)
+        inverse = np.divide(1.0, total, out=np.zeros_like(total), where=total > 0)[self._at]
+        normal = -self._tied(cells[self._first] * cells[self._second] * inverse[self._first])
+        own = np.bincount(self._of, cells * (1 - cells * inverse), minlength=self._count)
+        normal[np.diag_indices(self._count)] = own
+        return normal
 
     def parts(self, weight: Array) -> Index:
         """Return which set-ups hang together through shared points."""
-        cells = self._cells(weight)
-        cells.eliminate_zeros()
-        return csgraph.connected_components(cells.T @ cells, directed=False)[1].astype(np.int64)
+        there = np.bincount(self._cell, weight, minlength=len(self._at)) > 0
+        tied = self._tied(np.where(there[self._first] & there[self._second], 1.0, 0.0))
+        label = np.arange(self._count)
+        while True:  # each takes the least number among those it is tied to
+            least = np.minimum(np.where(tied > 0, label, self._count).min(axis=1), label)
+            if (least == label).all():
+                return np.unique(label, return_inverse=True)[1].astype(np.int64)
+            label = least
 
     def solve(self, y: Array, weight: Array, part: Index) -> Array:
         """Return what the set-ups add, shape (setups, d), mean zero over each part."""
-        right = groups.sums(about_points(y, weight, self._point) * weight[:, None], self._setup, self._count)
+        left = about_points(y, weight, self._point, self.points)
+        right = groups.sums(left * weight[:, None], self._setup, self._count)
         return _solve(self._normal(weight), right, part)
 
     def covariance(self, weight: Array, part: Index) -> Array:
@@ -268,16 +281,20 @@ class _System:
 
     def redundancy(self, sound: Flags, part: Index) -> int:
         """Return how many stops are left over once points and set-ups are determined, all but one of each part."""
-        points = len(np.unique(self._point[sound]))
+        points = int(np.count_nonzero(np.bincount(self._point[sound])))
         setups = np.unique(self._setup[sound])
         return max(int(sound.sum()) - points - (len(setups) - len(np.unique(part[setups]))), 0)
 
     def shared(self, sound: Flags) -> Index:
         """Return how many points each set-up shares with others."""
-        cells = self._cells(sound.astype(float))
-        there = cells > 0
-        several = np.asarray(there.sum(axis=1)).ravel() > 1
-        return np.asarray(several.astype(int) @ there.astype(int)).ravel().astype(np.int64)
+        there = np.bincount(self._cell, sound, minlength=len(self._at)) > 0
+        several = np.bincount(self._at, there, minlength=self.points) > 1
+        return np.bincount(self._of[there & several[self._at]], minlength=self._count).astype(np.int64)
+
+    def square(self, y: Array, now: Array, weight: Array) -> Array:
+        """Return the weighted square of residuals about the points, shape (n,)."""
+        left = about_points(y, now, self._point, self.points)
+        return np.asarray(np.einsum("nd,nd,n->n", left, left, weight))
 
 
 def _solve(normal: Array, right: Array, part: Index) -> Array:
@@ -294,11 +311,6 @@ def _solve(normal: Array, right: Array, part: Index) -> Array:
     return np.asarray(found - mean[part])
 
 
-def _square(y: Array, now: Array, weight: Array, point: Index) -> Array:
-    """Return the weighted square of residuals about the points, shape (n,)."""
-    return np.asarray((about_points(y, now, point) ** 2).sum(axis=1) * weight)
-
-
 def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Array:
     """Return set-ups that fit the median closure between each two of them: gross closures do not move a median."""
     a = np.flatnonzero((point[1:] == point[:-1]) & (setup[1:] != setup[:-1]))
@@ -307,10 +319,10 @@ def _start(y: Array, point: Index, setup: Index, count: int, part: Index) -> Arr
         return np.zeros((count, y.shape[1]))
     turn = setup[a] > setup[b]
     low, high = np.where(turn, setup[b], setup[a]), np.where(turn, setup[a], setup[b])
-    closures = pd.DataFrame(np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a])).groupby(low * count + high)
-    middle, size = closures.median(), closures.size().to_numpy(dtype=float)
-    low, high = np.divmod(middle.index.to_numpy(), count)
-    return _least_absolute(middle.to_numpy(), low, high, size, count, part)
+    keys, of = np.unique(low * count + high, return_inverse=True)
+    low, high = np.divmod(keys, count)
+    middle = groups.medians(np.where(turn, -1.0, 1.0)[:, None] * (y[b] - y[a]), of, len(keys))
+    return _least_absolute(middle, low, high, np.bincount(of).astype(float), count, part)
 
 
 def _least_absolute(d: Array, low: Index, high: Index, size: Array, count: int, part: Index) -> Array:

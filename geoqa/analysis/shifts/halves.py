@@ -106,10 +106,10 @@ def shared(weight: Array, time_s: Array, setup: Index, floor: Floor) -> float:
     """
     known = np.nan_to_num(time_s, nan=np.nanmin(time_s) if np.isfinite(time_s).any() else 0.0)
     width = BIN_S
-    bins = np.floor(known / width)
+    bins = np.floor(known / width).astype(np.int64)
     while len(distinct := np.unique(bins)) > MOST_BINS:
         width *= 2
-        bins = np.floor(known / width)
+        bins = np.floor(known / width).astype(np.int64)
     total = np.bincount(np.searchsorted(distinct, bins), weight)
     fading = np.exp(-np.abs(distinct[:, None] - distinct) * width / floor.fades_s)
     named = setup >= 0
@@ -119,9 +119,9 @@ def shared(weight: Array, time_s: Array, setup: Index, floor: Floor) -> float:
 
 def measure(
     y: Array, variance: Array, point: Index, setup: Index, start_s: Array, control: Flags, least: Array, part: Halves,
-    floor: Floor, fewest: int = FEWEST,
+    floor: Floor, fewest: int = FEWEST, level: float = np.inf,
 ) -> Half | None:  # fmt: skip
-    """Return what the later part differs by, robustly; None for too few points.
+    """Return what the later part differs by, robustly; None for too few points, or where it cannot be below `level`.
 
     Where one of the two stands apart from control, or else the rest of the site, and the other does not, it is off.
 
@@ -131,6 +131,8 @@ def measure(
         Stops sorted by point: (n, axes) and (n,) each; `control` marks known coordinates, `least` is that of `adjust`.
     fewest
         Points that must show it.
+    level
+        What the probability that there is none, times how many such tests there were, must be below.
     """
     side = np.full(len(y), 2 if part.scope == "set-up" else -1)
     side[control] = 3
@@ -143,7 +145,7 @@ def measure(
     if points < fewest or made.part[0] != made.part[1]:
         return None
     whole = at[made.kept]
-    free = y.shape[1] * (len(whole) - len(np.unique(point[whole])) - 1)
+    free = y.shape[1] * (len(whole) - np.count_nonzero(np.bincount(point[whole])) - 1)
     if free < fewest - 1 or made.factor <= 0:
         return None
 
@@ -160,6 +162,11 @@ def measure(
         p = float(expected_precision.probability(np.array([(d**2).sum() / full]), len(d), freedom)[0])
         return d, noise, full, p
 
+    first = made.x[1] - made.x[0]
+    noise = max(float(made.cov[0, 0] + made.cov[1, 1] - 2 * made.cov[0, 1]), 1e-12)
+    # As if noise were all and known: whatever stays in a mean, and few closures, only make it more probable by chance.
+    if special.chdtrc(len(first), (first**2).sum() / noise) * part.tried >= level:
+        return None
     d, noise, full, p = between(1, 0)
     off, says = 0, ""
     for witness, few, word in ((2, FEWEST, "the rest of the site"), (3, 1, "control")):
@@ -249,8 +256,8 @@ def moments(
     weight = 1 / variance[there]
     total = np.bincount(of, weight).astype(float)
     limit = CLIP * np.sqrt(variance[there])[:, None]
-    left = np.clip(adjustment.about_points(y[there], weight, of), -limit, limit)
-    left = adjustment.about_points(left, weight, of)
+    left = np.clip(adjustment.about_points(y[there], weight, of, len(total)), -limit, limit)
+    left = adjustment.about_points(left, weight, of, len(total))
     found: list[Halves] = []
     for number in np.unique(setup[there]):
         if number < 0 or known[number]:

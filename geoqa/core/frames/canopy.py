@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from geoqa.core.frames.contract import STATUSES, Column, Frame, bounded, number, text, whole
+from geoqa.core.job import LEAVES
 from geoqa.core.recipe import ORIGINS
 
 #: What pairs show of a class or another group, each with its bounds.
@@ -97,8 +98,21 @@ ON_POINTS = {
     "canopy_mapped": text("canopy class of the area that holds the point").at(judgement=(220, "canopy by the areas")),
     "canopy_raster": text("canopy class by the mean height of the raster").at(judgement=(230, "canopy by the raster")),
 }
+#: What a crew may say in numbers of the stand around an occupation; there only where the recipe maps it.
+STAND = {
+    "stems": number("number of stems within 4 m", minimum=0),
+    "nearest_tree_m": number("distance to the nearest tree", minimum=0, quantity="metres"),
+    "stand_height_m": number("height of the stand around", minimum=0, quantity="metres"),
+}
+SPOKEN |= {
+    "stems": ("stems within 4 m", ""),
+    "nearest_tree_m": ("distance to the nearest tree", "m"),
+    "stand_height_m": ("stand height", "m"),
+}
 #: Columns of `occupations` beside the class that counts.
 ON_OCCUPATIONS = {
+    **STAND,
+    "leaf": text("whether leaves are out", LEAVES),
     "canopy_label": text("the surveyor's label, where another class may count"),
     "canopy_from": text("where the class that counts comes from", ORIGINS),
 }
@@ -124,9 +138,9 @@ CANOPY_CHECKS = Frame(
     },
 )
 
-#: What points are grouped by: their class, or quarters of what a raster says of them.
-CLASS, MEASURED = "class", ("canopy_mean_m", "cover_fraction", "sky_view")
-BY = (CLASS, *MEASURED)
+#: What points are grouped by: their class, or quarters of what a raster, or the crew, says of them; leaves on or off.
+CLASS, MEASURED, LEAF = "class", ("canopy_mean_m", "cover_fraction", "sky_view"), "leaf"
+BY = (CLASS, *MEASURED, *STAND, LEAF)
 #: What canopy may cost.
 CLOSURE_H, CLOSURE_V, BEYOND, LATE = COSTS = ("horizontal closure", "height closure", "beyond tolerance", "late fix")
 KRUSKAL, LOGISTIC = TESTS = ("Kruskal-Wallis", "logistic")

@@ -13,6 +13,13 @@ from geoqa.core.errors import Fault
 #: what a desktop GIS tells where the pointer rests, what the map filters by, and tables of the report.
 CSV, DELIVERED, JUDGEMENT, POSITION, TIP, FILTER = "csv", "delivered", "judgement", "position", "tip", "filter"
 BEYOND, WITHHELD, REVISITED = "beyond", "withheld", "revisited"
+#: What ``occupations.use`` says of a row that the coordinate rests on.
+USED = "used"
+#: Columns under the names of GVX that rows made of vectors have: the vector and its base as the file states them.
+VECTOR = (
+    "VECTOR_ID", "DX", "DY", "DZ", "BASE_X", "BASE_Y", "BASE_Z", "BASE_ARP_HEIGHT", "SOLUTION_TYPE", "POINT_TYPE",
+    "ORBIT_TYPE", "ORBIT_SOURCE", "REFERENCE_SYSTEM_ID", "REFERENCE_SYSTEM", "EPOCH",
+)  # fmt: skip
 #: Endings of column names that are units, and how people write them; a trailing _h or _v is an axis.
 UNITS = {"_m": "m", "_m2": "m²", "_deg": "°", "_s": "s", "_min": "min", "_ppm": "ppm", "_ft": "ft", "_ftUS": "ftUS"}
 #: Parts of a column's name that say it is a height, or a difference or uncertainty of one.
@@ -381,7 +388,7 @@ REJECTIONS = {
     "reversed": "ends before it starts",
     "word": '{ours} is "{found}": add "{found}" = "..." {place}',
     "precision": "precision is zero or negative ({ours})",
-    "covariance": "cov_en is no covariance of sigma_e and sigma_n (it is larger than their product)",
+    "covariance": "cov_{pair} is no covariance of sigma_{one} and sigma_{other} (it is larger than their product)",
 }
 
 

@@ -113,6 +113,7 @@ OCCUPATIONS = Frame(
         "origin": text("where the coordinate comes from", nulls=False),
         "role": text("what the point is for"),
         "initialization": text("label of the ambiguity resolution"),
+        "unfixed": yes_no("whether its point has no fixed solution and is judged as such: [tolerance.float]"),
         "base": text("label of the base set-up").at("tip"),
         "base_distance_m": number("distance to the base", minimum=0),
         "operator": text("who measured"),
@@ -247,6 +248,9 @@ POINTS = Frame(
             "csv", judgement=(210, "canopy"), filter=(30, "Cover")
         ),
         "canopy_mixed": yes_no("whether they state several"),
+        "solution": text("solution type of the rows that tell of its place; null where they differ or state none").at(
+            "csv", "delivered", judgement=(205, "solution")
+        ),
         **canopy.ON_POINTS,
         "basis": text("where most of what is known of its precision comes from"),
         "zone": text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
@@ -420,7 +424,7 @@ def check(name: str, frame: pd.DataFrame, *, by: str = "geoqa", columns: Iterabl
 MADE_LATER = (
     "visit", "visit_v", "tolerance_h_m", "tolerance_v_m", "setup", "copy_of", "use", "fix", "canopy_label",
     "canopy_from", "geometry", "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
-    "name_read", "decision",
+    "name_read", "decision", "unfixed", *canopy.STAND, canopy.LEAF,
 )  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}

@@ -154,6 +154,11 @@ def _shares(costs: pd.DataFrame, tests: pd.DataFrame, words: dict[str, str]) -> 
     return said
 
 
+def measured(value: float, unit: str) -> str:
+    """Return a value of a measure of the cover, in metres, as a share, or counted."""
+    return share(value) if unit == "%" else f"{number(value, 1)} {unit}".strip()
+
+
 def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> str:
     """Return how the share goes along a measure, from a tenth to nine tenths of what was seen."""
     line = curves[(curves["cost"] == row["cost"]) & (curves["by"] == row["by"])]
@@ -163,8 +168,7 @@ def _curve(row: dict[str, Any], curves: pd.DataFrame, words: dict[str, str]) -> 
     name, unit = SPOKEN[row["by"]]
 
     def told(one: dict[str, Any]) -> str:
-        at = f"{number(one['x'], 1)} m" if unit == "m" else share(one["x"])
-        return f"{bounded(one['share'], one['low'], one['high'])} at {at}"
+        return f"{bounded(one['share'], one['low'], one['high'])} at {measured(one['x'], unit)}"
 
     top = line.loc[line["share"].idxmax()].to_dict()
     turns = f", most, {told(top)}, between" if top["share"] > 1.25 * max(first["share"], last["share"]) else ""

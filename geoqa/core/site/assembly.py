@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 from geoqa.core import geodesy
-from geoqa.core.arrays import np, pd
+from geoqa.core.arrays import np, pd, recoded
 from geoqa.core.errors import CallError, InputError
-from geoqa.core.job import Job, Recipe
+from geoqa.core.job import Job, Recipe, unfixed
 from geoqa.core.site import decisions as reviewer
 from geoqa.core.site import matching
 from geoqa.core.statistics import groups
@@ -63,7 +63,8 @@ def occupations(
     if decisions is not None:
         frame, decisions = reviewer.apply(frame, decisions, job)
     frame, messages = by_point(frame)
-    messages += _shared_labels(frame)
+    frame, job, floats = _unfixed(frame, job)
+    messages += (*floats, *_shared_labels(frame))
     if job.input.initialization == "asserted" and not job.files:
         frame = frame.assign(initialization=_asserted(frame))
     return Assembled(frame, job, (*matched, *messages, *_distances(frame, job)), decisions)
@@ -99,6 +100,36 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
         else:
             columns[name] = pd.concat(parts, ignore_index=True).array
     return pd.DataFrame(columns)
+
+
+def _unfixed(frame: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, Job, tuple[str, ...]]:
+    """Return the rows with `unfixed`, and the role of points without a fixed solution, where the recipe judges those.
+
+    No row of such a point is measured as fixed or leaves open what it is, and one says that it is not fixed: it is
+    judged by ``[tolerance.float]`` and delivered by ``[requirement.float]``, under a role that says so.
+    """
+    labels = frame["role"].astype("category").cat
+    words: list[str | None] = [*map(str, labels.categories), None]
+    if all(job.unfixed_role(word) is None for word in words):
+        return frame, job, ()
+    known = frame["solution"].notna().to_numpy(dtype=bool)
+    fixed = (frame["solution"] == "fixed").to_numpy(dtype=bool, na_value=False) | ~known
+    measured = (frame["origin"] == "measured").to_numpy(dtype=bool)
+    point, code = frame["point"].cat.codes.to_numpy(), labels.codes.to_numpy()
+    count = int(point.max()) + 1
+    loose = np.bincount(point[measured & ~fixed], minlength=count) > 0
+    loose &= np.bincount(point[measured & fixed], minlength=count) == 0
+    stated = np.array([job.unfixed_role(word) is not None for word in words])
+    here = loose[point] & stated[code]
+    if not here.any():
+        return frame, job, ()
+    rules = {unfixed(word): rule for word in words if (rule := job.unfixed_role(word)) is not None}
+    own = np.where(code < 0, len(words) - 1, code)
+    role = recoded(np.where(here, len(words) + own, own), [*words, *map(unfixed, words)])
+    frame = frame.assign(role=role.remove_unused_categories(), unfixed=here)
+    n = int(loose[np.unique(point[here])].sum())
+    said = f"{counted(n, 'point')} without a fixed solution: judged by [tolerance.float] as float or code solutions"
+    return frame, replace(job, roles={**job.roles, **rules}), (said,)
 
 
 def _as_text(values: pd.Series) -> pd.Series:

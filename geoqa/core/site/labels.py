@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections import Counter
 from collections.abc import Sequence
 
 from geoqa.core.arrays import pd, recoded
@@ -33,9 +32,12 @@ def normal(label: str) -> str:
     space and leading zeros; a whole number loses its ".0". What stands behind another decimal sign stays: 1.1 and
     1.10 may be two.
     """
-    text = unicodedata.normalize("NFKC", _BLANK.sub("", label))
-    text = "".join(map(_plain, text))
-    text = " ".join(unicodedata.normalize("NFKC", text.casefold()).split())
+    if label.isascii() and label.isprintable():  # the long way says the same of it
+        text = " ".join(label.lower().split())
+    else:
+        text = unicodedata.normalize("NFKC", _BLANK.sub("", label))
+        text = "".join(map(_plain, text))
+        text = " ".join(unicodedata.normalize("NFKC", text.casefold()).split())
     return _ZEROS.sub("", _WHOLE.sub(r"\1", text) if _WHOLE.fullmatch(text) else text)
 
 
@@ -61,28 +63,26 @@ def united(frames: Sequence[pd.DataFrame], exact: Sequence[bool]) -> tuple[list[
     """
     kept, said = list(frames), []
     for column, called in COLUMNS.items():
-        found: dict[str, Counter[str]] = {}
+        counts: dict[str, int] = {}
         for frame, as_it_is in zip(kept, exact, strict=True):
             if column in frame and not as_it_is:
                 for label, n in frame[column].astype("str").dropna().value_counts().items():
-                    found.setdefault(normal(str(label)), Counter())[str(label)] += int(n)
-        chosen = {label: _best(ways) if word else None for word, ways in found.items() for label in ways}
-        changed = {label: best for label, best in chosen.items() if label != best}
-        if not changed:
+                    counts[str(label)] = counts.get(str(label), 0) + int(n)
+        found: dict[str, list[str]] = {}
+        for label in counts:
+            found.setdefault(normal(label), []).append(label)
+        several = {word: ways for word, ways in found.items() if len(ways) > 1 or not word}
+        if not several:
             continue
+        # The commonest spelling, of equally common ones the first of the alphabet.
+        best = {word: min(ways, key=lambda w: (-counts[w], w)) if word else None for word, ways in several.items()}
+        changed = {label: best[word] for word, ways in several.items() for label in ways}
         kept = [
             frame if as_it_is or column not in frame else frame.assign(**{column: _renamed(frame[column], changed)})
             for frame, as_it_is in zip(kept, exact, strict=True)
         ]
-        said.append(
-            _united_labels_text([list(ways) for word, ways in found.items() if len(ways) > 1 or not word], called)
-        )
+        said.append(_united_labels_text(list(several.values()), called))
     return kept, said
-
-
-def _best(ways: Counter[str]) -> str:
-    """Return the commonest spelling, of equally common ones the first of the alphabet."""
-    return min(ways, key=lambda label: (-ways[label], label))
 
 
 def _renamed(values: pd.Series, changed: dict[str, str | None]) -> pd.Categorical:

@@ -30,6 +30,40 @@ def is_covariance(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> Flag
     return (var_e >= 0) & (var_n >= 0) & (cov_en**2 <= var_e * var_n * (1 + 1e-12))
 
 
+def within_rounding(var_e: Array, var_n: Array, cov_en: Array, step_m: Array) -> Array:
+    """Return covariances of east and north, an unstated one zero, none so large that it leaves no room for rounding.
+
+    A full correlation would be certainty across the ellipse; the rounding of the coordinates, step^2 / 12, is always
+    there. Arrays of shape (n,).
+    """
+    most = np.sqrt(np.maximum(var_e * var_n - step_m**2 / 12 * np.maximum(var_e, var_n), 0.0))
+    return np.clip(np.nan_to_num(cov_en), -np.nan_to_num(most), np.nan_to_num(most))
+
+
+def calibrated(
+    told: tuple[Array, Array, Array, Array], expected_h_m: Array, expected_v_m: Array, step_h_m: Array, step_v_m: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Return reported covariances times what they are worth; what is expected of its like where none is reported.
+
+    Parameters
+    ----------
+    told
+        Variances east and north, their covariance and the variance of the height as reported, NaN for none; (n,).
+    expected_h_m, expected_v_m
+        One standard deviation per axis as calibration expects it.
+    step_h_m, step_v_m
+        Steps of the coordinates: what states nothing is no finer than they are.
+    """
+    var_e, var_n, cov_en, var_u = told
+    silent_h, silent_v = np.isnan(var_e) | np.isnan(var_n), np.isnan(var_u)
+    with np.errstate(invalid="ignore"):
+        worth = expected_h_m**2 / np.sqrt(np.sqrt(var_e * var_n - cov_en**2)) ** 2
+    own_h = np.where(silent_h, np.maximum(expected_h_m**2, step_h_m**2 / 12), expected_h_m**2)
+    own_v = np.where(silent_v, np.maximum(expected_v_m**2, step_v_m**2 / 12), expected_v_m**2)
+    east, north = (np.where(silent_h, own_h, worth * one) for one in (var_e, var_n))
+    return east, north, np.where(silent_h, 0.0, worth * cov_en), own_v
+
+
 def ellipse(var_e: ArrayLike, var_n: ArrayLike, cov_en: ArrayLike) -> tuple[Array, Array, Array]:
     """Return semi-axes and azimuth of the standard (one sigma) ellipse.
 

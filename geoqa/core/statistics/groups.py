@@ -108,6 +108,15 @@ def means(values: Array, group: Index, n: int) -> Array:
         return np.asarray(sums(np.where(known, values, 0.0), group, n) / sums(known.astype(float), group, n))
 
 
+def medians(values: Array, group: Index, n: int) -> Array:
+    """Return the median of `values` (shape (m, k), all known) per group number, none of them empty; shape (n, k)."""
+    size = np.bincount(group, minlength=n)
+    ends = np.cumsum(size)
+    low, high = ends - size + (size - 1) // 2, ends - size + size // 2
+    columns = (column[np.lexsort((column, group))] for column in values.T)
+    return np.column_stack([(one[low] + one[high]) / 2 for one in columns])
+
+
 def largest(values: Array, group: Index, n: int, empty: float = math.nan) -> Array:
     """Return the largest of `values` per group number, `empty` where a group has none (NaN are passed over)."""
     result = np.full(n, -np.inf)

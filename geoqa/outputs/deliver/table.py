@@ -6,14 +6,18 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from geoqa.core import geodesy
-from geoqa.core.arrays import Frames
-from geoqa.core.frames.contract import DELIVERED
+from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.frames.contract import DELIVERED, USED
 from geoqa.core.job import Job
 from geoqa.core.recipe import sources
 from geoqa.core.steps import Deliverable, Field
 from geoqa.outputs import csv_tables, header
 
 #: Columns of `points` that the file may have too.
+_SPREAD = (
+    "sigma_e_m", "sigma_n_m", "sigma_u_m", "cov_en_m2", "cov_eu_m2", "cov_nu_m2", "resolution_h_m", "resolution_v_m",
+    "expected_h_m", "expected_v_m",
+)  # fmt: skip
 _OF_FILE = ("point", "easting_m", "northing_m", "height_m", "role", "canopy")
 
 
@@ -50,6 +54,53 @@ def deliverable(frames: Frames, job: Job, *, every: bool = False, placed: bool =
         lon_deg=lon, lat_deg=lat, facts=told.pairs(), system=told.system, code=told.code, datum=told.datum,
         height_reference=told.height_reference, moment=header.last_moment(frames),
     )  # fmt: skip
+
+
+def observations(frames: Frames) -> pd.DataFrame:
+    """Return the measurements that the points come from, with their calibrated covariances, and which are to be used.
+
+    What calibration learnt of each row's class scales the covariance that it states; the correlations with the height
+    stay as stated, zero where nothing is. What nothing was learnt of keeps the covariance that it states. A row is
+    accepted that is in the coordinate of a point that may be delivered.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The rows of `occupations` that are measurements, with ``var_e_m2``, ``var_n_m2``, ``var_u_m2``, ``cov_en_m2``,
+        ``cov_eu_m2``, ``cov_nu_m2``, ``covariance`` (calibrated, as reported), ``accepted`` and ``reason``.
+    """
+    from geoqa.core.statistics import covariance
+
+    rows = frames["occupations"]
+    rows = rows[(rows["origin"] == "measured").to_numpy(dtype=bool)].reset_index(drop=True)
+    value = {name: csv_tables.numbers(rows, name) for name in _SPREAD}
+    sigma = [value[f"sigma_{axis}_m"] for axis in "enu"]
+    step_h, step_v = (np.nan_to_num(value[f"resolution_{axis}_m"]) for axis in "hv")
+    var_e, var_n, var_u = (one**2 for one in sigma)
+    cov_en = covariance.within_rounding(var_e, var_n, value["cov_en_m2"], step_h)
+    known = np.isfinite(value["expected_h_m"])
+    told, expected = (var_e, var_n, cov_en, var_u), (value["expected_h_m"], value["expected_v_m"])
+    made = dict(
+        zip(
+            ("var_e_m2", "var_n_m2", "cov_en_m2", "var_u_m2"),
+            (
+                np.where(np.isnan(one), stated, one)
+                for one, stated in zip(covariance.calibrated(told, *expected, step_h, step_v), told, strict=True)
+            ),
+            strict=True,
+        )
+    )  # fmt: skip
+    for axis, one in zip("en", sigma, strict=False):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rho = np.nan_to_num(value[f"cov_{axis}u_m2"] / (one * sigma[2]))
+        made[f"cov_{axis}u_m2"] = rho * np.sqrt(made[f"var_{axis}_m2"] * made["var_u_m2"])
+    judged = frames["points"].drop_duplicates("point").set_index("point")[["deliver", "deliver_reason"]]
+    mine = judged.reindex(rows["point"].astype("str")).reset_index(drop=True)
+    used = (rows["use"] == USED).to_numpy(dtype=bool)
+    accepted = used & (mine["deliver"] == "yes").to_numpy(dtype=bool)
+    reason = np.where(used, mine["deliver_reason"].astype("object"), rows["use"].astype("object"))
+    words = np.where(known, "calibrated", "as reported")
+    return rows.assign(**made, covariance=words, accepted=accepted, reason=pd.Series(reason, dtype="str"))
 
 
 def _factor(unit_m: float, system: geodesy.System) -> float:

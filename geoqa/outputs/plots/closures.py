@@ -242,7 +242,7 @@ def canopy_figures(frames: Frames, job: Job) -> tuple[Figure, ...]:
             )
         )  # fmt: skip
     for by in dict.fromkeys(costs["by"].astype("str")):
-        if by != CLASS:
+        if by in SPOKEN:
             found.append(_of_measure(by, costs[costs["by"] == by], curves, tests))
     return tuple(found)
 
@@ -286,7 +286,7 @@ def _classes(axes: Any, rows: pd.DataFrame, job: Job) -> None:
 def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.DataFrame, by: str) -> None:
     """Draw the fitted share with its bounds, and the share of each quarter of the points as it was seen."""
     name, unit = SPOKEN[by]
-    scale = 1.0 if unit == "m" else 100.0
+    scale = 100.0 if unit == "%" else 1.0
     colour, dashes, _ = CURVES[0]
     seen = quarters[quarters["proven"] > 0]
     if len(line):
@@ -308,7 +308,7 @@ def _measure(axes: Any, quarters: pd.DataFrame, line: pd.DataFrame, test: pd.Dat
     else:
         plots_style.say_nothing(axes, "no point is proven")
     axes.set_ylim(0, 1.3 * max(axes.get_ylim()[1], 1.0))  # room for the key
-    axes.set(xlabel=f"{name} ({unit})", ylabel="beyond tolerance (%)")
+    axes.set(xlabel=f"{name} ({unit})" if unit else name, ylabel="beyond tolerance (%)")
     axes.set_title(_title(name, test), fontsize=9)
 
 

@@ -101,7 +101,7 @@ def canopy(frames: Frames, job: Job, patience_s: float | None) -> list[Block]:
     patience_s
         After how long a fix was late; None where canopy costs were not looked at.
     """
-    if not frames["points"]["canopy"].notna().any():
+    if not frames["points"]["canopy"].notna().any() and not has(frames, "canopy_costs"):
         return none("No canopy is stated: what it costs here is not known.")
     if not has(frames, "canopy_costs") or patience_s is None:
         return none("What canopy costs here was not looked at, or there is too little to say.")
@@ -148,14 +148,15 @@ def _classes(costs: pd.DataFrame, job: Job) -> list[Block]:
 def _quarters(costs: pd.DataFrame) -> list[Block]:
     rows = []
     for row in costs.itertuples(index=False):
-        name, unit = SPOKEN[str(row.by)]
-        ends = (row.from_value, row.to_value)
-        span = " to ".join(number(end, 1) if unit == "m" else share(end) for end in ends) + (
-            " m" if unit == "m" else ""
-        )
-        rows.append((f"{name}, {span}", f"{row.points:,}", _of(row, "beyond", row.proven)))
+        words = shown(row.value, 40)
+        if str(row.by) in SPOKEN:
+            name, unit = SPOKEN[str(row.by)]
+            ends = (row.from_value, row.to_value)
+            span = " to ".join(share(end) if unit == "%" else number(end, 1) for end in ends)
+            words = f"{name}, {span}{' m' * (unit == 'm')}"
+        rows.append((words, f"{row.points:,}", _of(row, "beyond", row.proven)))
     head = ("quarter of the points", "points", "beyond tolerance, of those proven")
-    return [table("By what the raster says", head, rows, (1, 2), "canopy_costs")] if rows else []
+    return [table("By what the raster or the crew says in numbers", head, rows, (1, 2), "canopy_costs")] if rows else []
 
 
 def _checks(frames: Frames) -> list[Block]:

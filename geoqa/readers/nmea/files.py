@@ -481,7 +481,7 @@ def _on_grids(epochs: Epochs, step: LogSettings, job: Recipe, messages: list[str
     steps = dict.fromkeys(("latitudes", "longitudes", "heights"), 0.0)
     for word, views, limit in looked:
         counted = _standing(epochs, step, job) if word == "heights" else None
-        found = numbers.step_m(views, np.isfinite(views[0].values), counted)
+        found = numbers.step_m(views, np.isfinite(views[0].number), counted)
         if found is None:
             continue
         steps[word] = float(np.nanmedian(found))

@@ -13,7 +13,7 @@ from typing import Any
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
-from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role, unfixed
 from geoqa.core.params import OPEN, Declared, near
 from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
@@ -26,6 +26,8 @@ TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
     "canopy", "report", "line", "file", "experience",
 )  # fmt: skip
+#: Beneath a tolerance or a requirement: what holds for points without a fixed solution.
+FLOAT = "float"
 #: A recipe larger than this, in bytes, is none.
 LARGEST = 1_000_000
 #: Faults told of one recipe.
@@ -127,8 +129,8 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
         raise RecipeError(f"{where}: a recipe is a table of tables, not {type(table).__name__}.")
     _check_tables(table, where, faults)
     given = table.get("input", {})
-    tolerance = _tolerance(table.get("tolerance"), f"{where}: [tolerance]", faults)
-    requirement = Requirement.from_table(table.get("requirement", {}), f"{where}: [requirement]", faults)
+    tolerance = _tolerance(_without(table.get("tolerance"), FLOAT), f"{where}: [tolerance]", faults)
+    requirement = _requirement(_without(table.get("requirement", {}), FLOAT), f"{where}: [requirement]", faults)
     plain: dict[str, Any] = {
         name: kind.from_table(table.get(name, {}), f"{where}: [{name}]", faults) for name, kind in PLAIN.items()
     }
@@ -148,9 +150,9 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
         itself=_says_itself(given),
         match=plain["match"],
         # Stand-ins for what is at fault, so that the rules across keys can still be checked.
-        tolerance=tolerance or _tolerance_of(table.get("tolerance")),
-        requirement=requirement or _requirement_of(table.get("requirement")),
-        roles=_roles(_tables(table, "roles", where, faults), tolerance, requirement, where, faults),
+        tolerance=tolerance or _tolerance_of(_without(table.get("tolerance"), FLOAT)),
+        requirement=requirement or _requirement_of(_without(table.get("requirement"), FLOAT)),
+        roles=_roles(_tables(table, "roles", where, faults), table, (tolerance, requirement), where, faults),
     )
     words = _values(values, mapped, f"{where}: [input.values", faults)
     steps = _tables(table, "step", where, faults)
@@ -267,6 +269,13 @@ def _tolerance(table: Any, where: str, faults: list[Fault], above: Tolerance | N
     return Tolerance.from_table(table, where, faults)
 
 
+def _requirement(table: Any, where: str, faults: list[Fault], above: Requirement | None = None) -> Requirement | None:
+    """Return a requirement; what it does not state is taken from `above`."""
+    if isinstance(table, Mapping) and above is not None:
+        table = above.as_table() | dict(table)
+    return Requirement.from_table(table, where, faults)
+
+
 def _mixed_reference(above: Tolerance) -> str:
     stated = "stated in the recipe"
     return stated if above.reference == stated else f"{stated} for this role; what it does not state: {above.reference}"
@@ -317,30 +326,52 @@ def _words(name: str, words: Mapping[Any, Any], where: str, faults: list[Fault])
     return {str(word): ours for word, ours in words.items() if isinstance(ours, str)}
 
 
+#: What a role accepts: of a closure, and of an error. None where the recipe's own is at fault.
+Limits = tuple[Tolerance | None, Requirement | None]
+
+
 def _roles(
-    tables: Mapping[str, Mapping[str, Any]],
-    tolerance: Tolerance | None,
-    requirement: Requirement | None,
-    where: str,
-    faults: list[Fault],
+    tables: Mapping[str, Mapping[str, Any]], whole: Mapping[str, Any], limits: Limits, where: str, faults: list[Fault]
 ) -> dict[str, Role]:
+    """Return the rules of each role, and of points without a fixed solution where ``float`` tables are stated.
+
+    A role's own ``float`` tables go first, then the whole job's, then what the role has for fixed solutions.
+    """
     roles: dict[str, Role] = {}
+    tolerance, requirement = limits
+    of_all = _floats(whole, limits, f"{where}: [", faults)
+    if of_all and of_all[0] and of_all[1]:
+        roles[unfixed(None)] = Role(tolerance=of_all[0], requirement=of_all[1])
     for name, table in tables.items():
         here = f"{where}: [roles.{name}"
-        own_tolerance, own_requirement = tolerance, requirement
-        if "tolerance" in table:
-            own_tolerance = _tolerance(table["tolerance"], f"{here}.tolerance]", faults, tolerance)
-        if "requirement" in table:
-            inherited = requirement.as_table() if requirement else {}
-            stated = table["requirement"]
-            merged = inherited | dict(stated) if isinstance(stated, Mapping) else stated
-            own_requirement = Requirement.from_table(merged, f"{here}.requirement]", faults)
+        own_tolerance, own_requirement = limits
+        if given := _without(table.get("tolerance"), FLOAT):
+            own_tolerance = _tolerance(given, f"{here}.tolerance]", faults, tolerance)
+        if given := _without(table.get("requirement"), FLOAT):
+            own_requirement = _requirement(given, f"{here}.requirement]", faults, requirement)
         # Stand-ins where the whole job's are at fault, so that the role's own keys are checked all the same.
         more = {
             "tolerance": own_tolerance or next(iter(PRESETS.values())),
             "requirement": own_requirement or Requirement(),
         }
         role = Role.from_table(_without(table, "tolerance", "requirement"), f"{here}]", faults, **more)
-        if role and own_tolerance and own_requirement:
-            roles[name] = role
+        if not role or not own_tolerance or not own_requirement:
+            continue
+        roles[name] = role
+        own = _floats(table, of_all or (own_tolerance, own_requirement), f"{here}.", faults) or of_all
+        if own and own[0] and own[1]:
+            roles[unfixed(name)] = replace(role, tolerance=own[0], requirement=own[1])
     return roles
+
+
+def _floats(table: Mapping[str, Any], above: Limits, where: str, faults: list[Fault]) -> Limits | None:
+    """Return what the ``float`` tables of tolerance and requirement state, over `above`; None where there is none."""
+    own = [one.get(FLOAT) if isinstance(one, Mapping) else None for one in map(table.get, ("tolerance", "requirement"))]
+    if own == [None, None]:
+        return None
+    tolerance, requirement = above
+    if own[0] is not None:
+        tolerance = _tolerance(own[0], f"{where}tolerance.{FLOAT}]", faults, tolerance)
+    if own[1] is not None:
+        requirement = _requirement(own[1], f"{where}requirement.{FLOAT}]", faults, requirement)
+    return tolerance, requirement

@@ -11,11 +11,11 @@ import pyarrow.compute as pc
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Match, Recipe, Role
+from geoqa.core.job import Match, Recipe, Role, unfixed
 from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
-from geoqa.readers.text import row_filter, times
-from geoqa.readers.text.times import GPS
+from geoqa.readers.text import numbers, row_filter
+from geoqa.readers.text.numbers import GPS
 
 
 def positions(draft: Draft) -> list[Fault]:
@@ -128,10 +128,10 @@ def _time_format(draft: Draft) -> list[Fault]:
     try:
         if clock and _holds_a_date(pattern):
             raise ValueError(f"{pattern[:60]!r} holds a date, and [input] date states one. Keep one of the two.")
-        times.check_pattern(f"%Y-%m-%d {pattern}" if clock else pattern)
+        numbers.check_pattern(f"%Y-%m-%d {pattern}" if clock else pattern)
     except ValueError as error:
         text = str(error)
-        if isinstance(error, times.PartOfTimeError) and not clock:
+        if isinstance(error, numbers.PartOfTimeError) and not clock:
             text += f' For rows without a date add date = "2026-02-09"; GPS weeks are "{GPS}".'
         return [Fault("[input] time_format", text)]
     return []
@@ -262,8 +262,16 @@ class Draft:
     def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
         """Return the table, tolerance and requirement of the whole job and of each role."""
         whole = [("[tolerance]", self.tolerance, self.requirement)] if self.tolerance and self.requirement else []
-        own = ((f"[roles.{name}.tolerance]", role.tolerance, role.requirement) for name, role in self.roles.items())
+        own = ((table_of(name), role.tolerance, role.requirement) for name, role in self.roles.items())
         return [*whole, *own]
+
+
+def table_of(role: str) -> str:
+    """Return the table that a role's tolerance is stated in."""
+    own = role.removesuffix(unfixed(None)).strip()
+    if own == role:
+        return f"[roles.{role}.tolerance]"
+    return f"[roles.{own}.tolerance.float]" if own else "[tolerance.float]"
 
 
 def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:
@@ -334,7 +342,8 @@ def _pairs(draft: Draft) -> list[Fault]:
     """Columns that need each other, and columns that say the same thing."""
     names, faults = draft.names, []
     needs = (
-        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("end", "start"),
+        ("sigma_e", "sigma_n"), ("sigma_n", "sigma_e"), ("cov_en", "sigma_e"), ("cov_eu", "sigma_e"),
+        ("cov_eu", "sigma_u"), ("cov_nu", "sigma_e"), ("cov_nu", "sigma_u"), ("end", "start"),
         ("precision_v", "height"), ("sigma_u", "height"),
     )  # fmt: skip
     for name, other in needs:

@@ -19,10 +19,10 @@ from geoqa.core.params import near
 from geoqa.core.recipe import sources, wanted
 from geoqa.core.units import METRES_PER
 from geoqa.readers.recipe import rules
-from geoqa.readers.tables import headings, inference
+from geoqa.readers.tables import inference
 from geoqa.readers.tables.records import Reason, TextTable
-from geoqa.readers.text import numbers, row_filter, times
-from geoqa.readers.text.times import GPS
+from geoqa.readers.text import numbers, row_filter
+from geoqa.readers.text.numbers import GPS
 
 
 class Reasons:
@@ -95,14 +95,14 @@ def moment_text(sheet: Sheet, ours: str) -> pa.ChunkedArray:
     return pc.if_else(nothing, "", pc.binary_join_element_wise(fmt.date, pc.if_else(nothing, "", column), " "))
 
 
-def parse_moments(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
+def parse_moments(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> numbers.Times:
     """Return the moments in the text of a time column."""
     fmt = sheet.job.input
     if fmt.time_format == GPS:
         return _gps(sheet, ours, column)
     dated = fmt.date is not None and fmt.time_format != "iso"
     pattern = f"%Y-%m-%d {fmt.time_format}" if dated else fmt.time_format
-    return times.parse(column, pattern, clock.zone(fmt.timezone) if fmt.timezone else None)
+    return numbers.parse_moments(column, pattern, clock.zone(fmt.timezone) if fmt.timezone else None)
 
 
 def _joined(first: pa.ChunkedArray, second: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -112,7 +112,7 @@ def _joined(first: pa.ChunkedArray, second: pa.ChunkedArray) -> pa.ChunkedArray:
     return pc.utf8_trim_whitespace(pc.binary_join_element_wise(first, second, " "))
 
 
-def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
+def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> numbers.Times:
     if sheet.job.input.decimal == ",":
         column = pc.replace_substring_regex(column, r",(\d*)$", r".\1")
     parts = pc.extract_regex(column, _GPS_FORM)
@@ -128,7 +128,7 @@ def _gps(sheet: Sheet, ours: str, column: pa.ChunkedArray) -> times.Times:
     none = np.zeros(len(utc), bool)
     strange = np.isnat(utc) & ~numbers.is_missing(column)
     moments = pd.Series(utc.astype("datetime64[us]")).dt.tz_localize("UTC")
-    return times.Times(moments, strange, none, none, none)
+    return numbers.Times(moments, strange, none, none, none)
 
 
 def _number(parts: pa.ChunkedArray, name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -199,9 +199,9 @@ class Sheet:
         self.messages: list[str] = []
         self.hints: list[str] = []
         self.sources = sources(job.columns)
-        self.places = headings.places(wanted(job.columns), table.headings, len(table.columns), name)
-        headings.refuse_data(self.sources, self.places, table.headings, name)
-        headings.refuse_other_units(self.sources, self.places, table.headings, _units(job), name)
+        self.places = inference.places(wanted(job.columns), table.headings, len(table.columns), name)
+        inference.refuse_data(self.sources, self.places, table.headings, name)
+        inference.refuse_other_units(self.sources, self.places, table.headings, _units(job), name)
 
     def __contains__(self, ours: str) -> bool:
         return ours in self.sources
@@ -243,7 +243,7 @@ class Sheet:
         if self.job.input.where is None:
             return
         condition = row_filter.parse_where(self.job.input.where)
-        own = headings.own_names(self.table.headings)
+        own = inference.own_names(self.table.headings)
         # A file without headings goes by our names, or by column_5.
         bare = self.job.input.delimiter == "fixed" or not any(self.table.headings)
         known = self.places if bare else {}
@@ -252,7 +252,7 @@ class Sheet:
             if column in places:
                 continue
             try:
-                places[column] = headings.place(column, own, len(own))
+                places[column] = inference.place(column, own, len(own))
             except LookupError as error:
                 rule = f"[input] where uses {column!r}: {error.args[0]}"
                 hint = " It takes the file's own headings, not ours." if near(column, self.job.columns, 0.95) else ""
@@ -349,8 +349,8 @@ class Sheet:
             cells = column.filter(pa.array(found.strange))[:50].to_pylist()
             self.hints += inference.time_hint(ours, cells, fmt.date is not None, fmt.time_format)
         self.reasons.note(found.unclear, "unclear_time", ours=ours, zone=fmt.timezone)
-        absurd = (found.utc < times.EARLIEST) | (found.utc >= times.LATEST)
-        least, most = times.EARLIEST.year, times.LATEST.year
+        absurd = (found.utc < numbers.EARLIEST) | (found.utc >= numbers.LATEST)
+        least, most = numbers.EARLIEST.year, numbers.LATEST.year
         self.reasons.note(absurd.to_numpy(dtype=bool), "absurd_time", ours=ours, least=least, most=most)
         homeless = np.flatnonzero(found.naive & self.reasons.open)
         if fmt.timezone is None and len(homeless):
@@ -403,8 +403,8 @@ def _units(job: Recipe) -> dict[str, tuple[str, str]]:
     up = ("unit_height", fmt.height_unit)
     precise = ("unit_precision", fmt.unit_precision or fmt.unit)
     return {
-        **dict.fromkeys(("easting", "northing", "base_distance"), plane),
-        **dict.fromkeys(("height", "antenna_height"), up),
+        **dict.fromkeys(("easting", "northing", "base_distance", "nearest_tree"), plane),
+        **dict.fromkeys(("height", "antenna_height", "stand_height"), up),
         **dict.fromkeys(("precision_h", "precision_v", "sigma_e", "sigma_n", "sigma_u"), precise),
     }
 

@@ -15,7 +15,7 @@ from geoqa.core.job import Recipe
 from geoqa.core.statistics.covariance import PER_SIGMA_H, PER_SIGMA_V, is_covariance
 from geoqa.core.steps import ReadResult
 from geoqa.core.units import JOB_UNITS, METRES_PER
-from geoqa.readers.tables import coordinate_checks, headings, mapped_table
+from geoqa.readers.tables import coordinate_checks, inference, mapped_table
 from geoqa.readers.tables.mapped_table import Sheet, categories, counted, encoded
 from geoqa.readers.tables.records import TextTable
 from geoqa.readers.tables.typed_cells import TypedRows
@@ -32,9 +32,15 @@ METRES_PER_DEGREE = 111_320.0
 HIGHEST_M = 1e5
 #: A usual precision beyond this suggests that the unit of the precision is another, in metres.
 POOR_M = 1.0
-_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy")
+_TEXT = ("solution", "role", "initialization", "base", "operator", "canopy", "leaf")
 #: Ours, and the recipe's name.
-_PLAIN = {"epochs": "epochs", "satellites": "satellites", "pdop": "pdop", "correction_age_s": "correction_age"}
+_PLAIN = {
+    "epochs": "epochs",
+    "satellites": "satellites",
+    "pdop": "pdop",
+    "correction_age_s": "correction_age",
+    "stems": "stems",
+}
 _BESIDE = ("code", "measured_to", "note")
 
 
@@ -142,7 +148,9 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     columns |= {name: _filled(sheet, name, fill) for name, fill in (("origin", "measured"), ("method", "direct"))}
     columns |= {name: sheet.number(key, least=0)[0] for name, key in _PLAIN.items() if key in sheet}
     grid = sheet.job.grid
-    for key, factor, least in (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M)):
+    lengths = (("base_distance", grid.unit_m, 0.0), ("antenna_height", grid.up_m, -HIGHEST_M),
+               ("nearest_tree", grid.unit_m, 0.0), ("stand_height", grid.up_m, 0.0))  # fmt: skip
+    for key, factor, least in lengths:
         if key in sheet:
             columns[f"{key}_m"], _ = sheet.number(key, sheet.metres(key, factor), least=least)
     used = sheet.reasons.open
@@ -194,12 +202,21 @@ def _sigmas(sheet: Sheet, columns: Columns) -> None:
             sheet.reasons.note(values <= 0, "precision", ours=key)
             columns[f"sigma_{axis}_m"] = values / per_sigma if conventional else values
     _doubt_precision(sheet, columns)
-    if "cov_en" in sheet and {"sigma_e_m", "sigma_n_m"} <= set(columns):
-        cov, _ = sheet.number("cov_en", sheet.metres("cov_en", metres) ** 2)
-        known = ~np.isnan(columns["sigma_e_m"] * columns["sigma_n_m"])
-        sound = is_covariance(columns["sigma_e_m"] ** 2, columns["sigma_n_m"] ** 2, cov)
-        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance")
-        columns["cov_en_m2"] = np.where(known, cov, np.nan)
+    for one, other in ("en", "eu", "nu"):
+        key, names = f"cov_{one}{other}", (f"sigma_{one}_m", f"sigma_{other}_m")
+        if key not in sheet or not {*names} <= set(columns):
+            continue
+        factor = sheet.metres(key, metres)
+        if fmt.covariance == "signed-root":
+            root, _ = sheet.number(key, factor)
+            cov = root * np.abs(root)
+        else:
+            cov, _ = sheet.number(key, factor**2)
+        first, second = (columns[name] for name in names)
+        known = ~np.isnan(first * second)
+        sound = is_covariance(first**2, second**2, cov)
+        sheet.reasons.note(known & ~np.isnan(cov) & ~sound, "covariance", pair=one + other, one=one, other=other)
+        columns[f"{key}_m2"] = np.where(known, cov, np.nan)
 
 
 def _doubt_precision(sheet: Sheet, columns: Columns) -> None:
@@ -338,7 +355,7 @@ def _kept(column: Any, used: Flags) -> Any:
 
 def _extras(sheet: Sheet) -> Columns:
     """Return the columns nobody mapped, under their own heading as far as it is free."""
-    own, mapped = headings.own_names(sheet.table.headings), sheet.taken
+    own, mapped = inference.own_names(sheet.table.headings), sheet.taken
     places = [i for i in range(len(own)) if i not in mapped]
-    chosen = headings.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
+    chosen = inference.extra_names((own[i] for i in places), (name for name in _BESIDE if name in sheet))
     return {name: categories(*encoded(sheet.text_at(i))) for name, i in zip(chosen, places, strict=True)}

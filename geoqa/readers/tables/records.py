@@ -31,7 +31,7 @@ from geoqa.core.arrays import Index
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.contract import REJECTIONS
 from geoqa.core.recipe import InputFormat, Place
-from geoqa.readers.tables.headings import fixed_name
+from geoqa.readers.tables.inference import fixed_name
 from geoqa.readers.text import numbers, text_file
 from geoqa.readers.text.text_file import TextFile
 

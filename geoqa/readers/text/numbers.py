@@ -1,4 +1,4 @@
-"""Text to numbers and angles, and the step that numbers lie on, which may be coarser than their digits.
+"""Text to numbers, angles and moments, and the step that numbers lie on, which may be coarser than their digits.
 
 Coordinates that went through numbers of single precision, another unit or a careless rounding keep their decimals
 and lose their meaning: northings of 5,400,000 m in single precision lie on half metres, whatever is written behind.
@@ -9,11 +9,14 @@ three values lie on a grid of five steps by chance, ten do not.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -249,7 +252,7 @@ class View:
 
     Attributes
     ----------
-    values
+    number
         Numbers, NaN for none; shape (n,).
     finest
         The step they are written with, in the same unit.
@@ -257,7 +260,7 @@ class View:
         Metres of one unit.
     """
 
-    values: Array
+    number: Array
     finest: float
     metres: float
 
@@ -282,26 +285,29 @@ def step_m(views: Sequence[View], use: Flags, counted: Flags | None = None, time
         Shape (n,): numbers of single precision lie on steps that grow with their size.
     """
     best, size, tried = None, 0.0, 0
+    known = np.flatnonzero(use & np.isfinite(views[0].number))
+    # What differs in one unit differs in the others.
+    distinct = known[np.unique(views[0].number[known], return_index=True)[1]]
+    own = len(distinct) if counted is None else len(np.unique(views[0].number[known[counted[known]]]))
     for anchored in (True, False):
         for view in views:
-            values = np.unique(view.values[use & np.isfinite(view.values)])
+            values = view.number[distinct]
             steps = _tried(view)
             tried += times * (len(steps) + anchored)
-            own = values if counted is None else np.unique(view.values[use & counted & np.isfinite(view.values)])
-            if len(own) < 3:
+            if own < 3:
                 continue
             finest = max(view.finest, _EPS * float(np.abs(values).max()))
             found: list[Array | float] = []
-            if anchored and _is_single(values, finest, tried, len(own)):
-                found.append(np.spacing(np.abs(view.values).astype(np.float32)).astype(float))
+            if anchored and _is_single(values, finest, tried, own):
+                found.append(np.spacing(np.abs(view.number).astype(np.float32)).astype(float))
             few = values[:: len(values) // FEW + 1]  # what most grids fail on already
-            rare = steps[_is_rare(len(own), steps / finest, tried, anchored)]
+            rare = steps[_is_rare(own, steps / finest, tried, anchored)]
             some = rare[_lies(few, rare, finest, anchored)]
             found += [one for one in some if _lies(values, np.array([one]), finest, anchored)[0]][-1:]
             for step in found:
                 usual = float(np.nanmedian(step)) * view.metres
                 if usual > size and usual > LEAST * view.finest * view.metres:
-                    best, size = np.broadcast_to(np.asarray(step) * view.metres, view.values.shape), usual
+                    best, size = np.broadcast_to(np.asarray(step) * view.metres, view.number.shape), usual
     return best
 
 
@@ -369,3 +375,102 @@ def step_told(what: str, step_m: float, decimals: int, limit_m: float | None) ->
     if limit_m is not None and step_m > limit_m:
         said += f"; closures below it cannot be seen, and the tolerance is {limit_m:g} m"
     return said + ". Export the coordinates anew, in double precision"
+
+
+#: How GPS time is written: week and seconds, whatever stands between them.
+GPS = "gps-week-seconds"
+
+
+#: GPS time starts on 1980-01-06 (IS-GPS-200); no receiver has measured before, and none yet in the next century.
+EARLIEST, LATEST = datetime(1980, 1, 6, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
+_DATE = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])"
+_CLOCK = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d([.,]\d{1,9})?)?"
+_ZONE = r"\s?(Z|z|[+-]([01]\d|2[0-3])(:?[0-5]\d)?)"
+_ISO = f"^{_DATE}[T ]{_CLOCK}({_ZONE})?$"
+
+
+@dataclass(frozen=True)
+class Times:
+    """A column of moments.
+
+    Attributes
+    ----------
+    utc
+        Moments in UTC, NaT where there is none; shape (n,).
+    strange
+        What is written there is no time.
+    dateless
+        There is a date and no time of day.
+    unclear
+        The clock showed this time twice or never (daylight saving).
+    naive
+        No zone is written with the time; it counts only where a time was read.
+    """
+
+    utc: pd.Series
+    strange: Flags
+    dateless: Flags
+    unclear: Flags
+    naive: Flags
+
+
+class PartOfTimeError(ValueError):
+    """A pattern that lacks a part of the date or the time of day."""
+
+
+def check_pattern(pattern: str) -> None:
+    """Raise ValueError if `pattern` is no strptime pattern that gives a date and a time of day."""
+    rule = 'Write "iso", or a pattern with date and time such as "%d/%m/%Y %H:%M:%S".'
+    try:
+        datetime.strptime(datetime(2024, 2, 3, 4, 5, 6, tzinfo=UTC).strftime(pattern), pattern)
+    except (ValueError, re.error, KeyError, IndexError) as error:
+        raise ValueError(f"{pattern[:60]!r} cannot be used ({str(error)[:80]}). {rule}") from None
+    found = set(re.findall(r"%(.)", pattern.replace("%%", "")))
+    date = found & set("cxs") or (found & set("Yy") and (found & {"j"} or (found & set("mbB") and found & {"d"})))
+    clock = found & set("cXsH") or {"I", "p"} <= found
+    if "p" in found and "H" in found:
+        raise ValueError(
+            f"{pattern[:60]!r} holds %p, which %H does not heed: 08:00 PM would be 08:00. Write %I for %H."
+        )
+    if not date or not clock:
+        raise PartOfTimeError(f"{pattern[:60]!r} does not give a full date and a time of day. {rule}")
+
+
+def parse_moments(column: pa.ChunkedArray, pattern: str, place: tzinfo | None) -> Times:
+    """Return the moments that a column of trimmed text holds.
+
+    Parameters
+    ----------
+    column
+        Text without nulls, shape (n,).
+    pattern
+        ``iso`` or a strptime pattern.
+    place
+        The zone of times that carry none; None to take them for UTC (the caller refuses them).
+    """
+    missing = is_missing(column)
+    text = column.to_pandas()
+    if pattern == "iso":
+        utc, naive, dateless = _iso(column, text)
+    else:
+        utc = pd.to_datetime(pd.Series(text.where(~missing)), format=pattern, errors="coerce", utc=True)
+        dateless = missing & False
+        naive = np.full(len(text), re.search("%[zZ]", pattern.replace("%%", "")) is None)
+    utc = utc.dt.as_unit("us")
+    strange = utc.isna().to_numpy() & ~missing & ~dateless
+    unclear = missing & False
+    if place is not None and naive.any():
+        local = utc.where(naive).dt.tz_localize(None)
+        placed = local.dt.tz_localize(place, ambiguous="NaT", nonexistent="NaT").dt.tz_convert("UTC")
+        unclear = (local.notna() & placed.isna()).to_numpy()
+        utc = utc.where(~naive, placed)
+    return Times(utc, strange, dateless, unclear, naive & utc.notna().to_numpy())
+
+
+def _iso(column: pa.ChunkedArray, text: pd.Series) -> tuple[pd.Series, Flags, Flags]:
+    good = flags(pc.match_substring_regex(column, _ISO))
+    zoned = flags(pc.match_substring_regex(column, f"{_CLOCK}{_ZONE}$"))
+    dateless = flags(pc.match_substring_regex(column, f"^{_DATE}$"))
+    text = text.str.replace(",", ".", regex=False)  # ISO 8601 allows a decimal comma, pandas does not
+    utc = pd.to_datetime(pd.Series(text.where(good)), format="ISO8601", errors="coerce", utc=True)
+    return utc, ~zoned, dateless

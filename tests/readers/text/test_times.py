@@ -7,11 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoqa.core import clock
-from geoqa.readers.text import times
+from geoqa.readers.text import numbers
 
 
 def parsed(cells, pattern="iso", zone="UTC"):
-    return times.parse(pa.chunked_array([cells], pa.string()), pattern, clock.zone(zone) if zone else None)
+    return numbers.parse_moments(pa.chunked_array([cells], pa.string()), pattern, clock.zone(zone) if zone else None)
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_unknown_zones(text):
     "pattern", ["%d/%m/%Y %H:%M:%S", "%Y%j %H%M", "%m-%d-%y %I:%M %p", "%c", "%Y-%m-%dT%H:%M:%S%z"]
 )
 def test_good_patterns(pattern):
-    times.check_pattern(pattern)
+    numbers.check_pattern(pattern)
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def test_good_patterns(pattern):
 )
 def test_bad_patterns(pattern):
     with pytest.raises(ValueError, match='Write "iso", or a pattern with date and time'):
-        times.check_pattern(pattern)
+        numbers.check_pattern(pattern)
 
 
 @given(st.lists(st.datetimes(min_value=datetime(1990, 1, 1), max_value=datetime(2100, 1, 1)), min_size=1))
@@ -125,4 +125,4 @@ def test_a_zone_written_with_the_time_is_not_read_again_as_the_recipes():
 
 def test_a_half_of_the_day_that_the_hour_does_not_heed_is_refused():
     with pytest.raises(ValueError, match=r"08:00 PM would be 08:00\. Write %I for %H"):
-        times.check_pattern("%d/%m/%Y %H:%M:%S %p")
+        numbers.check_pattern("%d/%m/%Y %H:%M:%S %p")
