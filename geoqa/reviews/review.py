@@ -223,7 +223,8 @@ class Review:
                 progress("revisits.html")
                 with pipeline.going_on("revisits.html", self.failed):
                     sheet.write(staging, self.frames, self.job, self.id)
-            also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
+            with pd.option_context(_STRINGS[0], "auto"):  # writers are given what `geoqa deliver` gives them
+                also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
             made["also"] = [*folders.further(before, deliveries.names()), *also_made]
             made["messages"] += deliveries.notes(self.frames)
