@@ -213,6 +213,7 @@ Writes into the folder OUT:
 report.html   the report, the client's page first (and report.pdf, with the extra `report`)
 map.html      the site in a browser, no network needed
 points.csv    coordinates, uncertainty, status, what to deliver
+record.csv    of each point, on a line: its visits, closures, check shots, the procedure
 revisits.html field sheet: what to observe again, how and when; .gpx and .csv beside it
 review.gpkg   everything, as layers for a desktop GIS
 run.json      what was read, with which recipe, by which versions

@@ -120,7 +120,8 @@ def test_every_number_declared_ends_in_its_unit_or_is_pure():
 PURE = {
     "epochs": {"satellites", "satellites_in_view", "hdop", "pdop"},
     "occupations": {
-        "epochs", "effective_epochs", "satellites", "pdop", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
+        "epochs", "stems", "effective_epochs", "satellites", "pdop", "freedom_h", "freedom_v", "wrong_rate",
+        "wrong_worth",
     },
     "closures": {"t_h", "p_h", "t_v", "p_v"},
     "points": {
@@ -162,6 +163,7 @@ PURE = {
         "used_wrong_fix_rate", "wrong_fix_worth",
     },
     "repeats": {"repeat", "repeat_prior", "came", "could"},
+    "plumb": {"p"},
     "taught": set(experience.SUMS),
     "experience": set(experience.SUMS),
 }  # fmt: skip

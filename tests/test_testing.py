@@ -29,6 +29,7 @@ WHOLE_SITE = (
     "line-precision",
     "pairs-needed",
     "calibration-by-procedure",
+    "plumb",
     "repeats",
     "class-shares",
     "name-checks",

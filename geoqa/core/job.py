@@ -21,6 +21,7 @@ from geoqa.core.recipe import (
     FieldTest,
     InputFormat,
     Line,
+    Procedure,
     ReportFacts,
     Requirement,
     Site,
@@ -55,6 +56,8 @@ COLUMNS: dict[str, str] = {
     "base": "label of the base set-up",
     "base_distance": "distance to the base, in `unit`",
     "canopy": "the surveyor's label for the overhead cover",
+    "facing": "side the rod faced: its azimuth in degrees, or a word such as NE",
+    "turn": "degrees, clockwise, by which the rod was turned since the shot before at the point",
     "stems": "number of stems within 4 m",
     "nearest_tree": "distance to the nearest tree, in `unit`",
     "stand_height": "height of the stand around, in `unit_height`",
@@ -82,7 +85,7 @@ LEAVES = ("on", "off")
 WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS, "leaf": LEAVES}
 #: Columns that hold text, and so may have a table `[input.values.*]`.
 TEXT_COLUMNS = (
-    "point", "initialization", "base", "canopy", "leaf", "solution", "method", "origin",
+    "point", "initialization", "base", "canopy", "facing", "leaf", "solution", "method", "origin",
     "role", "code", "measured_to", "operator", "note",
 )  # fmt: skip
 
@@ -172,6 +175,8 @@ class Recipe:
         What is known of the overhead cover beside the crew's labels.
     experience
         What the firm's earlier jobs taught.
+    procedure
+        How each point was to be observed.
     unit_stated
         Whether the recipe states the unit, or leaves it to files that say it themselves; `input` then has metres
         until one is read.
@@ -195,6 +200,7 @@ class Recipe:
     report: ReportFacts = field(default_factory=ReportFacts)
     canopy: Canopy = field(default_factory=Canopy)
     experience: Experience = field(default_factory=Experience)
+    procedure: Procedure = field(default_factory=Procedure)
     folder: str | None = field(default=None, compare=False)
     unit_stated: bool = field(default=True, compare=False)
 
@@ -261,6 +267,7 @@ class Job(Recipe):
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (
     "tolerance", "requirement", "base", "decisions", "control", "field_test", "report", "canopy", "experience",
+    "procedure",
 )  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")

@@ -1,14 +1,13 @@
-"""Tables of a recipe as declared, frozen objects: site, input, tolerances, columns, canopy, control, report facts.
+"""Tables of a recipe as declared, frozen objects: site, input, tolerances, procedure, columns, canopy, control, report.
 
-The step ``delivery`` decides it point by point and puts it behind the reason of its decision; what is told elsewhere
-is read from there.
+Presets stand here alone: `PRESETS` of tolerances, `PROCEDURES` of procedures; one more is one more row.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, NamedTuple
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, ParameterError
@@ -166,6 +165,197 @@ PRESETS: dict[str, Tolerance] = {
     "rt3": _single_base("rt3", 0.06, 0.08),
     "rt4": _single_base("rt4", 0.2, 0.3),
 }
+
+
+#: How well what a document asks is known, the best first; what is signed rests on the first three alone.
+TEXT, SUMMARY, ABSTRACT, SECOND_HAND, FROM_MEMORY = (
+    "text", "text of a summary", "text of the abstract", "second-hand", "from memory",
+)  # fmt: skip
+SIGNED = (TEXT, SUMMARY, ABSTRACT)
+
+
+class ProcedurePreset(NamedTuple):
+    """A procedure as a document asks for it.
+
+    Attributes
+    ----------
+    document, section, year
+        Where it stands; the year of the edition that was looked at.
+    standing
+        How its words are known, see `TEXT`.
+    read, unread
+        What of it was read, and what was not, or is asked there and cannot be judged here.
+    asks
+        Keys of `[procedure]`; of a range the looser end.
+    """
+
+    document: str
+    section: str
+    year: str
+    standing: str
+    read: str
+    unread: str
+    asks: Mapping[str, Any]
+
+    @property
+    def reference(self) -> str:
+        """Where it comes from and how well it is known, in a sentence."""
+        known = self.standing if self.standing in SIGNED else f"{self.standing}, never to be signed"
+        return f"{self.document}, {self.section}, {self.year}. Known by: {known}. Read: {self.read}. {self.unread}"
+
+
+#: Presets that `[procedure] purpose = "..."` may name. Sources looked at on 2026-12-01.
+PROCEDURES: dict[str, ProcedurePreset] = {
+    "de-fixed-points": ProcedurePreset(
+        "Baufachliche Richtlinien Vermessung, Germany", "annex A-2.2.2 (1), points of the fixed-point field",
+        "page of 2023", TEXT, "annexes A-2.2.1 and A-2.2.2 whole, as shown on the web",
+        "Not judged here: satellites spread evenly in east and west, north and south; calibrated antennas",
+        {"occupations": 2, "separation_min": 30.0, "new_setup": True, "new_initialization": True, "duration_s": 1800.0},
+    ),
+    "at-boundary": ProcedurePreset(
+        "Vermessungsverordnung 2016, Austria", "section 6 (2), boundary points", "2016", TEXT,
+        "section 6 whole; that a check measurement is a second occupation is our reading",
+        "Not in it: time between the two. Its 5 cm in plan are a tolerance: [tolerance] horizontal_m = 0.05",
+        {"occupations": 2, "separation_min": 0.0},
+    ),
+    "us-mo-control": ProcedurePreset(
+        "Missouri, 10 CSR 30-4.050 (now 2 CSR 90-62.050)", "paragraph (3), control of orders 1 and 2",
+        "register of 2024", TEXT, "paragraphs (1) to (6) of both numbers",
+        "Written for static control surveys. Not judged here: connections to other points",
+        {"occupations": 2, "separation_min": 0.0, "new_setup": True, "new_initialization": True},
+    ),
+    "us-psu-teaching": ProcedurePreset(
+        "Pennsylvania State University, GEOG 862", "pages 1828 and 1857", "course of 2020", TEXT,
+        "the paragraphs on redundancy of real-time surveys; teaching, no rule",
+        "Not judged here: that the occupations should be no more than 8 h apart",
+        {"occupations": 2, "separation_min": 240.0, "other_base": True, "check_first_and_last": True},
+    ),
+    "se-network": ProcedurePreset(
+        "Odolinski, Swedish User Guidelines for Network RTK", "summary", "2010", SUMMARY,
+        "the summary, which gives ranges: 5 to 7 satellites, PDOP 3 to 4, mask 13 to 15 degrees, 20 to 45 min",
+        "Not read: the chapters behind it",
+        {"occupations": 2, "separation_min": 20.0, "satellites": 5, "pdop": 4.0, "mask_deg": 13.0},
+    ),
+    "au-nsw-network": ProcedurePreset(
+        "Janssen and Haasdyk, Assessment of Network RTK performance, New South Wales", "abstract", "2011", ABSTRACT,
+        "the abstract: averages of 1 to 2 min, again 10 to 30 min later", "Not read: the paper. A study, no rule",
+        {"occupations": 2, "separation_min": 10.0, "duration_s": 60.0},
+    ),
+    "se-kth-control": ProcedurePreset(
+        "KTH, control by network RTK (diva2:1204776)", "abstract", "year not read", ABSTRACT,
+        "the abstract: at least two occupations of at least 180 s", "Not read: the report. A study, no rule",
+        {"occupations": 2, "duration_s": 180.0},
+    ),
+    "ca-legal-outline": ProcedurePreset(
+        "GPS Standards and Guidelines for Legal Surveying, outline of a Canadian province",
+        "real-time field procedures", "undated", TEXT, "the paragraphs on real-time surveys",
+        "Not judged here: conventional measurement, or comparison, which it accepts in place of another base",
+        {"occupations": 2, "separation_min": 0.0, "other_base": True, "mask_deg": 10.0, "check_first_and_last": True},
+    ),
+    "gb-ocean-loading": ProcedurePreset(
+        "The Survey Association, Guidance Notes for Network RTK, issue 2", "pages 6 and 7, ocean tide loading", "2012",
+        SECOND_HAND, "two sentences, as a dealer quotes them", "Not read: the document; issue 4 replaces it",
+        {"occupations": 2, "separation_min": 360.0},
+    ),
+    "au-survey-mark": ProcedurePreset(
+        "survey marks of an Australian state", "as a user tells it", "undated", SECOND_HAND,
+        "what a user wrote of it", "Not read: the document. Regional work is said to ask for 10 min",
+        {"occupations": 2, "separation_min": 60.0, "duration_s": 300.0},
+    ),
+    "us-ngs-rt1": ProcedurePreset(
+        "National Geodetic Survey, User Guidelines for Single Base Real Time GNSS Positioning", "class RT1", "2011",
+        FROM_MEMORY, "nothing", "Not read: its tables. The agreement it asks for is [tolerance] purpose = \"rt1\"",
+        {"occupations": 2, "separation_min": 240.0, "new_initialization": True, "other_base": True, "satellites": 7,
+         "pdop": 2.0},
+    ),
+    "us-ngs-rt2": ProcedurePreset(
+        "National Geodetic Survey, User Guidelines for Single Base Real Time GNSS Positioning", "class RT2", "2011",
+        FROM_MEMORY, "nothing", "Not read: its tables. The agreement it asks for is [tolerance] purpose = \"rt2\"",
+        {"occupations": 2, "separation_min": 240.0, "new_initialization": True, "satellites": 6, "pdop": 3.0},
+    ),
+}  # fmt: skip
+_STATED = "stated in the recipe"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Procedure(Declared):
+    """[procedure]: how each point was to be observed, whatever its closures show."""
+
+    purpose: str | None = param(None, help="The preset that the keys come from")
+    occupations: int | None = param(
+        None, unit="1", minimum=1, maximum=20, help="Visits that count, each at least `separation_min` from the others"
+    )
+    separation_min: float | None = param(
+        None, unit="min", minimum=0, maximum=100_000,
+        help="Time from the end of one visit to the start of the next; not stated: what makes a visit here",
+    )  # fmt: skip
+    new_setup: bool | None = param(None, help="Whether the antenna was to be set up anew for each visit that counts")
+    new_initialization: bool | None = param(None, help="Whether each visit that counts was to have a fix of its own")
+    other_base: bool | None = param(None, help="Whether one of the visits was to be from another base")
+    duration_s: float | None = param(
+        None, unit="s", above=0, maximum=1e6, help="Least duration of each visit that counts, its longest occupation"
+    )
+    satellites: int | None = param(None, unit="1", minimum=1, maximum=200, help="Least number of satellites")
+    pdop: float | None = param(None, unit="1", above=0, maximum=100, help="Largest position dilution of precision")
+    mask_deg: float | None = param(
+        None, unit="deg", minimum=0, maximum=60, help="Lowest elevation mask; what was set stands in [report] mask_deg"
+    )
+    check_first_and_last: bool | None = param(
+        None, help="Whether a known point was to be checked near the start and the end of each day and base set-up"
+    )
+    largest_age_s: float | None = param(None, unit="s", above=0, maximum=1e6, help="Largest age of the corrections")
+    required: bool | tuple[str, ...] = param(
+        False, help="true, or the conditions without which no point is delivered; what is not shown counts as not met"
+    )
+    roles: tuple[str, ...] | None = param(None, help="Roles that it holds for; by default for every point observed")
+    metadata: tuple[str, ...] = param((), help="Keys of [report] that the record must state")
+    reference: str = param(_STATED, help="Where the keys come from")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        asked, faults = self.asked, []
+        if isinstance(self.required, tuple):
+            strange = [name for name in self.required if name not in asked]
+            faults += [Fault("required", f"names {name!r:.60}, which is not asked for.", _ASK) for name in strange]
+        elif self.required and not asked:
+            faults.append(Fault("required", "is true, and nothing is asked for.", _ASK))
+        known = [one.name for one in ReportFacts.parameters()]
+        faults += [
+            Fault("metadata", f"names {name!r:.60}.", f"Keys of [report] are {', '.join(known)}.")
+            for name in self.metadata
+            if name not in known
+        ]
+        if faults:
+            raise ParameterError.from_faults(f"{self.title()} cannot be used:", faults)
+
+    @classmethod
+    def preset(cls, name: str) -> Procedure:
+        """Return the preset called `name`."""
+        return cls(purpose=name, reference=PROCEDURES[name].reference, **PROCEDURES[name].asks)
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """What is asked for, by condition, in the order of `CONDITIONS`; no time, or no mask, asks for nothing."""
+        found = {name: getattr(self, name) for name in CONDITIONS}
+        return {name: value for name, value in found.items() if value}
+
+    @property
+    def required_of(self) -> tuple[str, ...]:
+        """The conditions without which no point is delivered."""
+        return self.required if isinstance(self.required, tuple) else tuple(self.asked) if self.required else ()
+
+    @property
+    def signable(self) -> bool:
+        """Whether what is asked is known well enough to be named in what is signed."""
+        return self.purpose not in PROCEDURES or PROCEDURES[self.purpose].standing in SIGNED
+
+
+#: What may be asked of how a point was observed.
+CONDITIONS = (
+    "occupations", "separation_min", "new_setup", "new_initialization", "other_base", "duration_s", "satellites",
+    "pdop", "mask_deg", "check_first_and_last", "largest_age_s",
+)  # fmt: skip
+_ASK = f"Ask for it under [procedure]: {', '.join(CONDITIONS)}, or purpose = one of {', '.join(PROCEDURES)}."
 
 
 #: The axes that a point is judged by, as `points.judged` has them.
@@ -388,3 +578,18 @@ class ReportFacts(Declared):
     datum: str | None = param(None, help="Datum and realization that the coordinates are in")
     epoch: str | None = param(None, help="Epoch of the coordinates, such as 2000.0")
     geoid: str | None = param(None, help="Geoid model of the heights")
+    firmware: str | None = param(None, help="Firmware of receivers and controllers")
+    mask_deg: float | None = param(None, unit="deg", minimum=0, maximum=60, help="Elevation mask that was set")
+    least_satellites: int | None = param(
+        None, unit="1", minimum=1, maximum=200, help="Least number of satellites that was set"
+    )
+    recording_rate_s: float | None = param(None, unit="s", above=0, maximum=3600, help="Time between epochs recorded")
+    weather: str | None = param(None, help="Weather, and what of it may have disturbed")
+    obstructions: str | None = param(None, help="What stood in the way of satellites")
+    survey_class: str | None = param(None, help="Class of survey that was asked for")
+    grid_factor: float | None = param(
+        None, unit="1", minimum=0.9, maximum=1.1, help="Grid distance over ground distance in the middle of the site"
+    )
+    network_base: str | None = param(
+        None, help="What the record says of the base where a network gave the corrections and no row names one"
+    )

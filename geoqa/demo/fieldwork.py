@@ -201,7 +201,8 @@ def _cells(
         f"{visit.crew}-{day}{part}-{fix:03d}", f"B{1 + visit.half_day % 2}-{day}{part}",
         f"{math.dist(BASES[part], point.place):.1f}", visit.crew, text(ANTENNA_MM[visit.crew]), cover.word,
         ROLE_WORDS[point.role], "DIRECT", "MEAS", "RTK FLT" if weak and visit.half_day % 2 else "RTK FIX",
-        str(round(cover.satellites + dice.between(-3, 3))), f"{cover.pdop * dice.between(0.85, 1.25):.1f}", "N",
+        str(round(cover.satellites + dice.between(-3, 3))),
+        f"{cover.pdop * dice.between(0.85, 1.25):.1f}" * (f"{visit.crew}-{day}{part}" != WITHOUT_PDOP), "N",
         dice.pick(NOTES) if dice.between(0, 1) < 0.04 else "",
     )  # fmt: skip
     return dict(zip(HEADINGS, values, strict=True))
@@ -210,6 +211,8 @@ def _cells(
 ANTENNA_SLIP_MM, ANTENNA_SLIPS = 100, 12
 ANTENNA_MORNING = "KR-0211am"  # how the labels of that crew's Wednesday morning begin
 KNOWN_SIGMA_MM = (4, 6)
+#: The crew and half-day whose export leaves out the dilution of precision.
+WITHOUT_PDOP = "TM-0213pm"
 
 
 @dataclass(frozen=True)

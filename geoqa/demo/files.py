@@ -135,6 +135,19 @@ source = "static survey of the district network, 2024"
 oriented_by = []                   # known points the job was fitted to would be named here: they are no check
 bases = []                         # likewise marks that a base stood on
 
+# How each corner was to be observed, whatever its closures show. In place of the keys, purpose = "..." names a
+# published procedure; required = true holds back every point that is not shown to meet what is asked of it.
+[procedure]
+occupations = 2                    # visits, each
+separation_min = 30                # so long after the one before
+new_setup = true                   # the pole set up anew for each
+new_initialization = true          # and a fresh fix
+duration_s = 40
+pdop = 2.8
+mask_deg = 10                      # what was set stands in [report]
+roles = ["corner"]                 # of topo and track points nothing of this was asked
+metadata = ["firmware", "weather"] # what the record must state of the job
+
 # What the report names beside what it computes. What is left out it says is not stated.
 [report]
 client = "Totara Saddle Trust (invented)"
@@ -146,6 +159,8 @@ base_coordinates = "those of the known marks the bases stood on"
 base_source = "static survey of the district network, 2024"
 datum = "NZGD2000"
 epoch = "2000.0"
+mask_deg = 10
+weather = "dry, light wind; showers on the third afternoon"
 
 # Corners in their order: how precise one is relative to the next. Only the surveyor knows which are adjacent.
 [[line]]

@@ -8,7 +8,7 @@ from typing import Any
 
 from geoqa.core import recipe
 from geoqa.core.arrays import Frames, pd
-from geoqa.core.frames import wording
+from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
 from geoqa.core.frames.control import REFUSED
 from geoqa.core.job import Job
@@ -67,7 +67,7 @@ def lines(
         text += _wrapped(head + remedy, hang=len(head))
     text += [f"  {'all':<10} {len(points):>7} {int(deliver.sum()):>8}", ""]
     text += _risk(points) + _withheld(points) + _worst(points, job) + _precision(frames["classes"], job)
-    text += _statements(frames) + _decided(frames)
+    text += _procedure(frames, job) + _statements(frames) + _decided(frames)
     text += _account(accounts, frames["set_aside"])
     for message in messages:
         text += _wrapped(f"Note: {cut(display_text(message), LONGEST)}")
@@ -173,6 +173,17 @@ def _risk(points: pd.DataFrame) -> list[str]:
         f"outside the requirement; the largest risk of one is {probability(given.max())}."
     )
     return [*_wrapped(sentence), ""]
+
+
+def _procedure(frames: Frames, job: Job) -> list[str]:
+    """Return how many points meet the procedure asked for, and what is most often missing."""
+    said = procedure.sentences(frames)
+    if not said:
+        return []
+    rows = _wrapped(f"Procedure: {cut(display_text(job.procedure.reference), LONGEST)}")
+    for sentence in said:
+        rows += _wrapped(f"  {cut(display_text(sentence[:1].upper() + sentence[1:]), LONGEST)}.")
+    return [*rows, ""]
 
 
 def _statements(frames: Frames) -> list[str]:

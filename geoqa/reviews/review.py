@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from geoqa import pipeline, plugins
+from geoqa.analysis.occupations.visits import Visits
 from geoqa.core import experience, geodesy, input_files
 from geoqa.core import job as core_job
 from geoqa.core.arrays import gpd, np, pd
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError
-from geoqa.core.frames import contract, schema
+from geoqa.core.frames import contract, procedure, schema
 from geoqa.core.job import Job, Recipe
 from geoqa.core.recipe import Requirement
 from geoqa.core.site import assembly, labels
@@ -73,7 +74,7 @@ ON_MAP = ("site-boundary", "cover-areas")
 #: What a review writes, by the word that chooses it; plots, on their own only where asked for, are called as drawn.
 REPORTS = ("report.html", "report.pdf")
 PARTS = {
-    "map": ("map.html",), "gpkg": ("review.gpkg", "review.qgs"), "csv": ("points.csv",), "report": REPORTS,
+    "map": ("map.html",), "gpkg": ("review.gpkg", "review.qgs"), "csv": ("points.csv", "record.csv"), "report": REPORTS,
     "sheet": ("revisits.html", "revisits.gpx", "revisits.csv"), "plots": (),
 }  # fmt: skip
 FILES = (*(name for names in PARTS.values() for name in names), "run.json")
@@ -125,6 +126,7 @@ class Review:
         """Points by status and by delivery, and epochs by solution where there are logs."""
         told = [("points", "status", contract.STATUSES), ("points", "deliver", schema.DELIVERIES)]
         told += [("epochs", "solution", core_job.SOLUTIONS)] if "epochs" in self.frames else []
+        told += [("points", "procedure", procedure.MET)] if "procedure" in self.frames["points"] else []
         return {
             column: {word: int((self.frames[name][column] == word).sum()) for word in words}
             for name, column, words in told
@@ -190,7 +192,7 @@ class Review:
         CallError
             If a file or a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
-        from geoqa.outputs import csv_tables, geopackage, gis_project
+        from geoqa.outputs import csv_tables, geopackage, gis_project, record
         from geoqa.outputs import folder as folders
         from geoqa.outputs.field import sheet
 
@@ -219,6 +221,9 @@ class Review:
             if "csv" in parts:
                 progress("points.csv")
                 csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
+                progress("record.csv")
+                with pipeline.going_on("record.csv", self.failed):
+                    csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
             if "sheet" in parts:
                 progress("revisits.html")
                 with pipeline.going_on("revisits.html", self.failed):
@@ -404,6 +409,8 @@ def _reviewed(
         if not used["jobs"]:
             of_group = f" of the group {job.experience.group!r}" if job.experience.group else ""
             messages.append(f"the experience holds no other job{of_group}: it says nothing here")
+    if job.procedure.asked:
+        frames["procedure_asked"] = procedure.asked(job, Visits.as_set(job).separation_h_min * 60)
     if earlier is not None:
         frames["earlier"], compared = reading.stored_points(earlier, job)
     for kind, frame in frames.items():

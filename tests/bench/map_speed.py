@@ -25,8 +25,7 @@ from branca.element import Element
 
 from geoqa.analysis.geometry import PointPlaces
 from geoqa.outputs import offline
-from geoqa.outputs.layers.closures import ClosuresLayer
-from geoqa.outputs.layers.points import EllipsesLayer, PointsLayer
+from geoqa.outputs.layers.points import ClosuresLayer, EllipsesLayer, PointsLayer
 from geoqa.outputs.map.html_map import MapContext, build_map
 
 LAYERS = (PointsLayer, EllipsesLayer, ClosuresLayer)

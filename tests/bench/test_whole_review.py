@@ -80,7 +80,7 @@ layers, points = pickle.load(open("ready.pickle", "rb"))
 loaded = clocks()
 pd.read_csv("site.csv")
 for name, frame in layers.items():
-    pyogrio.write_dataframe(frame, "plain.gpkg", layer=name, driver="GPKG", use_arrow=True)
+    pyogrio.write_dataframe(frame, "plain.gpkg", layer=name, driver="GPKG")
 points.to_csv("plain.csv", index=False)
 print(*(now - first - (b - a) for now, first, a, b in zip(clocks(), (begin, used), loading, loaded)))
 """

@@ -169,8 +169,7 @@ def hostile() -> tuple[str, ...]:
 @pytest.fixture
 def make_page():
     """Build the page of a site as the review does: all layers, in their order, then `more` drawings."""
-    from geoqa.outputs.layers.closures import ClosuresLayer
-    from geoqa.outputs.layers.points import EllipsesLayer, PointsLayer
+    from geoqa.outputs.layers.points import ClosuresLayer, EllipsesLayer, PointsLayer
     from geoqa.outputs.map.html_map import MapContext, build_map
 
     def page(frames, job, more=(), notes=()):

@@ -65,16 +65,16 @@ def test_what_is_not_known_is_refused_before_any_work_with_all_there_is(place, c
 
 def test_files_of_the_same_review_stay_and_those_of_another_go_and_it_is_said(place, capsys):
     run(place, "map", "csv", further=("--also", "kml"))
-    assert names(place) == {"map.html", "points.csv", "delivered.kml"}
+    assert names(place) == {"map.html", "points.csv", "record.csv", "delivered.kml"}
     run(place, "sheet")
-    assert names(place) == {"map.html", "points.csv", "delivered.kml", *PARTS["sheet"]}
+    assert names(place) == {"map.html", "points.csv", "record.csv", "delivered.kml", *PARTS["sheet"]}
     also = json.loads((place / "out/run.json").read_text(encoding="utf-8"))["also"]
     assert [one["file"] for one in also] == ["delivered.kml"]
     assert "Removed" not in capsys.readouterr().out
     other = sites.RECIPE.replace("horizontal_m = 0.05", "horizontal_m = 0.04", 1)
     (place / "other.toml").write_text(other, encoding="utf-8")
     run(place, "csv", recipe="other.toml")
-    assert names(place) == {"points.csv"}
+    assert names(place) == {"points.csv", "record.csv"}
     told = capsys.readouterr().out
     assert "Removed, of an earlier review: delivered.kml, map.html, revisits.csv, revisits.gpx, revisits.html" in told
 

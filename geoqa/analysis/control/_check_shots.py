@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, seconds
-from geoqa.core import clock
 from geoqa.core.arrays import Array, Index, np, pd
-from geoqa.core.frames.control import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES
+from geoqa.core.frames.control import CHECK, NO, NO_BASE, NO_DAY, UNKNOWN, YES, days
 from geoqa.core.job import Job
 from geoqa.core.recipe import CHECKING_ROLES
 
@@ -42,11 +41,6 @@ class Shots:
     nu: Array
     limit: Array
     guard: Array
-
-
-def days(start: pd.Series, job: Job) -> pd.Series:
-    """Return the day of each time as text, by the job's clocks."""
-    return clock.local(start, job).dt.strftime(clock.DAY).astype("str").where(start.notna(), NO_DAY)
 
 
 def setups(occupations: pd.DataFrame, job: Job) -> tuple[Index, pd.DataFrame]:

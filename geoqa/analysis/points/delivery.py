@@ -8,6 +8,7 @@ from geoqa.analysis.occupations import measured_rows, roles
 from geoqa.analysis.occupations.roles import by_role
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, OVER, STATUSES, UNPROVEN, UNTESTED
+from geoqa.core.frames.procedure import NO, NOT_SHOWN
 from geoqa.core.frames.schema import DELIVERIES, OWN
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -30,7 +31,8 @@ class Delivery(Analysis):
     itself, unless the role says that fresh fixes suffice. Occupations of a suspicious shift agree and may be wrong
     together: a coordinate that rests on them waits until the shift is settled, where the shift is along an axis that is
     judged. Where one of two halves of the work is off and nothing says which, it waits only if what the wrong one may
-    move it by leaves too little of the requirement for its own uncertainty.
+    move it by leaves too little of the requirement for its own uncertainty. Last of all, the conditions of a procedure
+    that the job requires are to be met; what is not shown counts as not met.
     """
 
     name = "delivery"
@@ -39,6 +41,7 @@ class Delivery(Analysis):
         "points.within_h", "points.within_v", "points.shift", "points.shift_h_m", "points.shift_v_m", "occupations",
         "occupations.use",
     )  # fmt: skip
+    uses = ("procedure",)
     gives = (
         "points.deliver", "points.deliver_reason", "points.deliver_key", "points.judged", "points.untested",
         "points.untested_keys",
@@ -52,7 +55,7 @@ class Delivery(Analysis):
     def run(self, frames: Frames, job: Job) -> Result:
         """Return `deliver`, its reason, and what the evidence cannot see."""
         points, keys = frames["points"], list(DELIVERY_REASONS)
-        tests = self._tests(points, job)
+        tests = self._tests(points, job) | _procedure(points, frames.get("procedure"), job)
         code = np.argmax(np.column_stack([tests[key] for key in keys]), axis=1)
         # What a shift explains is neither the place's noise nor a wrong fix: the shift is what is to be settled.
         blamed = points["status"].isin(OVER).to_numpy() & points["explained"].notna().to_numpy()
@@ -110,6 +113,20 @@ class Delivery(Analysis):
             "risk": too_much & ~half,
             "shift": known_off | half,
         }
+
+
+def _procedure(points: pd.DataFrame, procedure: pd.DataFrame | None, job: Job) -> dict[str, np.ndarray]:
+    """Return where a required condition of the procedure is not met, and where it is not shown; shape (points,)."""
+    required = bool(job.procedure.required_of)
+    if procedure is None:  # the step failed: nothing is shown
+        nothing = np.zeros(len(points), bool)
+        return {"procedure": nothing, "procedure_not_shown": nothing | required}
+    held = procedure[procedure["required"].astype(bool)]
+    names = points["point"].astype("str")
+    return {
+        key: names.isin(held["point"][(held["met"] == word).to_numpy()].astype("str")).to_numpy()
+        for key, word in (("procedure", NO), ("procedure_not_shown", NOT_SHOWN))
+    }
 
 
 def _advice(points: pd.DataFrame, key: pd.Series) -> tuple[str, ...]:

@@ -155,13 +155,18 @@ def _by_shift(wanting: pd.DataFrame) -> pd.Series:
     return wanting["deliver_key"] == "shift"
 
 
+def _by_records(wanting: pd.DataFrame) -> pd.Series:
+    """Return which points are held back by nothing but what records may settle."""
+    return _by_shift(wanting) | (wanting["deliver_key"] == "procedure_not_shown")
+
+
 def candidate_facts(
     wanting: pd.DataFrame, closures: pd.DataFrame, hopeless: Flags, longer_helps: Flags
 ) -> pd.DataFrame:
     """Return what the action of each point depends on: status, `planned`, `visits`, largest closure, and the rest.
 
-    `explained`: a suspicious shift explains it, or is all that holds it back; `by_base`: visits from one base set-up
-    agree, those from different ones do not.
+    `explained`: a suspicious shift explains it, or records may settle all that holds it back; `by_base`: visits from
+    one base set-up agree, those from different ones do not.
 
     Parameters
     ----------
@@ -175,7 +180,7 @@ def candidate_facts(
         conflict=conflict,
         loose=status.isin(OVER) & ~conflict,
         unproven=status.isin(UNPROVEN),
-        explained=wanting["explained"].notna() | _by_shift(wanting),
+        explained=wanting["explained"].notna() | _by_records(wanting),
         worst_m=wanting["worst_horizontal_m"].to_numpy(dtype=float, na_value=np.nan),
         by_base=by_base(closures, pd.Index(wanting["point"])),
         longer_helps=longer_helps,

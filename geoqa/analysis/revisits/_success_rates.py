@@ -6,6 +6,7 @@ from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.delivery import Delivery
 from geoqa.analysis.points.point_status import PointStatus
+from geoqa.analysis.points.procedure import Procedure
 from geoqa.analysis.points.risk import Risk
 from geoqa.core.arrays import Array, Flags, Frames, NDArray, np, pd
 from geoqa.core.frames.contract import UNPROVEN
@@ -19,6 +20,8 @@ from geoqa.core.units import counted
 MOST_VISITS = 4
 #: What shifts say of a point, whichever of its visits are looked at.
 _OF_SHIFTS = ("shift", "explained", "shift_h_m", "shift_v_m")
+#: What a procedure is judged by, where one is asked for.
+_OF_PROCEDURE = ("procedure_asked", "check_log")
 _KINDS = {"canopy": "str", "visits": "int64", "status": "str", "helped": bool}
 
 
@@ -82,13 +85,15 @@ def _after(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFra
     kept = occupations[early].reset_index(drop=True)
     kept = kept.assign(point=kept["point"].astype("category").cat.remove_unused_categories())
     within = np.logical_and(*(early[at] for at in ends(occupations, closures)))
-    known = {name: frames[name] for name in ("classes", "gross_scales", "repeats")}
+    known = {name: frames[name] for name in ("classes", "gross_scales", "repeats", *_OF_PROCEDURE) if name in frames}
     view = known | {"occupations": kept, "closures": closures[within].reset_index(drop=True)}
     judged = judged_again([PointStatus.as_set(job)], view, job)
     points, whole = judged["points"], frames["points"]
     of_whole = whole[list(_OF_SHIFTS)].take(codes_in(points["point"], pd.Index(whole["point"]))).set_axis(points.index)
     view = known | {"occupations": judged["occupations"], "points": points.assign(**of_whole)}
-    points = judged_again([step.as_set(job) for step in (Combination, Risk, Delivery)], view, job)["points"]
+    asked = (Procedure.as_set(job),) if _OF_PROCEDURE[0] in frames else ()
+    steps = (Combination.as_set(job), Risk.as_set(job), *asked, Delivery.as_set(job))
+    points = judged_again(steps, view, job)["points"]
     return points.set_index(points["point"].astype("str"))[["status", "deliver", "canopy"]]
 
 

@@ -12,7 +12,7 @@ from geoqa.analysis.occupations.visit_means import SKY_REPEAT_S
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.arrays import Array, Flags, Frames, Index, NDArray, np, pd
 from geoqa.core.frames.contract import AGREEING
-from geoqa.core.frames.wording import under
+from geoqa.core.frames.wording import plan_words, under
 from geoqa.core.job import Job
 from geoqa.core.statistics.groups import largest
 from geoqa.core.units import duration
@@ -88,14 +88,15 @@ def as_times(values_s: Array) -> pd.DatetimeIndex:
 def lengths(frames: Frames, canopy: pd.Series) -> tuple[Array, Words]:
     """Return how long to observe under each label, seconds, and what that comes from.
 
-    Where receiver logs show the class: as long as more time on the fix still bought anything. Else the median of the
-    occupations that confirmed, delivered points of the class rest on. NaN where neither is there.
+    As the plan has it, where a length of it pays. Else where receiver logs show the class: as long as more time on the
+    fix still bought anything. Else the median of the occupations that confirmed, delivered points of the class rest
+    on. NaN where neither is there.
 
     Parameters
     ----------
     frames
-        ``occupations`` with `use`, ``points`` with `status` and `deliver`; ``waits`` and ``durations`` where there
-        are logs.
+        ``occupations`` with `use`, ``points`` with `status` and `deliver`; ``plan``; ``waits`` and ``durations`` where
+        there are logs.
     canopy
         Labels, shape (n,); null for none.
     """
@@ -134,6 +135,12 @@ def _classes(canopy: pd.Series) -> tuple[Index, list[str | None]]:
 
 
 def _length(frames: Frames, canopy: str | None) -> tuple[float, str]:
+    if "plan" in frames:
+        plan = frames["plan"]
+        mine = plan[plan["chosen"].astype(bool) & plan["minutes"].notna() & _is(plan["canopy"], canopy)]
+        if len(mine):
+            best = mine.sort_values("time_s", kind="stable").iloc[0].to_dict()
+            return 60 * best["minutes"], f"the plan {under(canopy)}: {plan_words(best)}"
     if "waits" in frames and "durations" in frames:
         wait, flat = _wait(frames["waits"], canopy), _flat_from(frames["durations"], canopy)
         if np.isfinite(flat):

@@ -32,7 +32,7 @@ class Revisits(Analysis):
         "points.shift", "points.shift_h_m", "points.shift_v_m",
         "points.risk", "points.deliver", "points.deliver_reason", "points.deliver_key", "points.geometry", "shifts",
     )  # fmt: skip
-    uses = ("points.zone", "waits", "durations", "decisions")
+    uses = ("points.zone", "waits", "durations", "decisions", "procedure_asked", "check_log", "plan")
     gives = ("revisits",)
 
     start: str | None = param(
@@ -87,6 +87,7 @@ class Revisits(Analysis):
         is_visit = _candidates.is_visit(action)
         times = _times(wanting, frames, action, job)
         observe_s, basis = _visit_times.lengths(frames, wanting["canopy"])
+        observe_s = np.fmax(observe_s, job.procedure.duration_s or np.nan)
         longer_s = np.fmax(observe_s, np.where(action == KEYS.index(LONGER), own_s * self.longer, np.nan))
         observed = _candidates.may_observe(action)
         figures = chances.loc[is_visit, ["chance", "chance_low", "chance_high"]].reindex(chances.index)
@@ -130,10 +131,9 @@ def _times(wanting: pd.DataFrame, frames: Frames, action: Index, job: Job) -> di
     other_sky = wanting["other_sky"].to_numpy()
     site_ended = _visit_times.last_end(frames["occupations"], pd.Index(frames["points"]["point"].astype("str")))
     avoid = _visit_times.repeating_sky(ended, np.fmax.reduce(site_ended), other_sky, gaps)
+    apart = _visit_times.earliest(ended, wanting["judges_height"].to_numpy(), other_sky, gaps)
     return {
-        "earliest_utc": _visit_times.as_times(
-            _visit_times.earliest(ended, wanting["judges_height"].to_numpy(), other_sky, gaps)
-        ),
+        "earliest_utc": _visit_times.as_times(np.fmax(apart, ended + 60 * (job.procedure.separation_min or 0.0))),
         "avoid_from_utc": _visit_times.as_times(avoid[0]),
         "avoid_to_utc": _visit_times.as_times(avoid[1]),
     }

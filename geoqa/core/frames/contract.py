@@ -339,6 +339,15 @@ DELIVERY_REASONS = {
         "rests on occupations of a suspicious shift", "settle it first",
         "its observations seem to share an error, such as a mistyped antenna height; to be cleared up first",
     ),
+    "procedure": DeliveryReason(
+        "the procedure that the job requires is not met", "observe what it lacks",
+        "not observed as often, or not in the way, that was asked for",
+    ),
+    "procedure_not_shown": DeliveryReason(
+        "the procedure that the job requires is not shown to be met, which counts as not met",
+        "show it from the records, or observe again",
+        "nothing shows that it was observed in the way that was asked for",
+    ),
     **{name: STATUS[name].reason for name in SEVERITY if STATUS[name].delivers},
 }  # fmt: skip
 

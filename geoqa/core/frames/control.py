@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from geoqa.core import clock
+from geoqa.core.arrays import pd
 from geoqa.core.frames.contract import Column, Frame, number, text, whole, yes_no
+from geoqa.core.job import Job
 
 #: What a known point is in a check: a check, or why it is none.
 CHECK, ORIENTED, BASE_MARK, COPIED, BY_SETUP = CONTROL_USES = (
@@ -15,6 +18,12 @@ YES, NO, UNKNOWN = MET = ("yes", "no", "unknown")
 #: What becomes of a statement: its figures stand, are given without passing or failing, or are withheld.
 STATED, REPORTED, REFUSED = OUTCOMES = ("stated", "reported", "refused")
 WITHIN, EXCEEDS, WITHHELD = LINE_OUTCOMES = ("within", "exceeds", "withheld")
+
+
+def days(start: pd.Series, job: Job) -> pd.Series:
+    """Return the day of each time as text, by the job's clocks."""
+    return clock.local(start, job).dt.strftime(clock.DAY).astype("str").where(start.notna(), NO_DAY)
+
 
 AGAINST = {
     "de_m": number("east, the row minus what it is compared with", nulls=False),
@@ -154,6 +163,23 @@ STATEMENT_CONDITIONS = Frame(
     },
 )
 
+PLUMB = Frame(
+    key=("operator",),
+    base=("operator", "points", "front_m", "right_m", "size_m", "sigma_m", "p"),
+    columns={
+        "operator": text("whose rod; null for all of them"),
+        "points": whole("points shot from opposite sides, one pair each", minimum=0),
+        "left_out": whole("of them those far from the others, as after a wrong fix", minimum=0),
+        "front_m": number("how far the antenna stands off plumb to the side that the rod faces"),
+        "right_m": number("likewise to its right"),
+        "size_m": number("length of the two", minimum=0),
+        "sigma_m": number("their standard deviation, per axis", minimum=0),
+        "p": number("probability of a longer one where the rod is plumb (Hotelling)", minimum=0),
+        "lean_deg": number("the lean that makes it at the usual antenna height", minimum=0, decimals=3),
+        "before_m": number("root mean square of half the differences of opposite faces", minimum=0),
+        "after_m": number("the same once the rod's part is taken off: what is left to satellites", minimum=0),
+    },
+)
 STAKES = Frame(
     key=("occupation_id",),
     base=("occupation_id", "point", "design_id", *AGAINST),

@@ -12,7 +12,7 @@ from typing import Any, Self
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
-from geoqa.core.frames import canopy, control, logs, revisits, shifts, zones
+from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts, zones
 from geoqa.core.frames.contract import (
     DELIVERY_REASONS,
     NAME_CHECK_KINDS,
@@ -117,6 +117,8 @@ OCCUPATIONS = Frame(
         "base": text("label of the base set-up").at("tip"),
         "base_distance_m": number("distance to the base", minimum=0),
         "operator": text("who measured"),
+        "facing_deg": number("azimuth of the side that the rod faced", minimum=0),
+        "turn_deg": number("turn of the rod since the shot before at the point, clockwise"),
         "antenna_height_m": number("antenna height"),
         "satellites": number("number of satellites", minimum=0),
         "pdop": number("position dilution of precision", minimum=0),
@@ -242,6 +244,7 @@ POINTS = Frame(
         ),
         "deliver_key": text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "judged": text("the axes its delivery is judged by", JUDGED),
+        **procedure.ON_POINTS,
         "untested": text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),
         "untested_keys": text("keys of that, a blank between; null where another step gives it"),
         "canopy": text("canopy class that its occupations share").at(
@@ -362,7 +365,7 @@ NAME_CHECKS = Frame(
 #: Every contract by the name of its frame: a module calls it as the frame, in capitals.
 FRAMES: dict[str, Frame] = {
     name.lower(): one
-    for room in (globals(), *map(vars, (canopy, control, logs, revisits, shifts, zones)))
+    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts, zones)))
     for name, one in room.items()
     if isinstance(one, Frame)
 } | {"first_classes": CLASSES}
@@ -425,6 +428,7 @@ MADE_LATER = (
     "visit", "visit_v", "tolerance_h_m", "tolerance_v_m", "setup", "copy_of", "use", "fix", "canopy_label",
     "canopy_from", "geometry", "expected_h_m", "expected_v_m", "freedom_h", "freedom_v", "wrong_rate", "wrong_worth",
     "name_read", "decision", "unfixed", *canopy.STAND, canopy.LEAF,
+    "facing_deg", "turn_deg",
 )  # fmt: skip
 #: What a row is unless the file says otherwise.
 USUAL = {"origin": "measured", "method": "direct"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
@@ -298,3 +299,21 @@ def delivery_reasons(points: pd.DataFrame, to: str = "sentence") -> pd.Series:
     told = {key: getattr(reason, to) or reason.sentence for key, reason in DELIVERY_REASONS.items()}
     found = points["deliver_key"].astype("object").map(told)
     return found.fillna(points["deliver_reason"].astype("object")).astype("str")
+
+
+def plan_words(row: Mapping[str, Any]) -> str:
+    """Return how long and how many times a row of the plan is, in words."""
+    length = "" if row["minutes"] != row["minutes"] else f" of {duration(60 * row['minutes'])}"
+    apart = row["separation_min"]
+    told = (
+        "" if apart != apart else f", {duration(60 * apart)} apart" if apart else ", each after a fresh initialization"
+    )
+    return f"{counted(int(row['visits']), 'visit')}{length}{told}"
+
+
+def plan_sentences(plan: pd.DataFrame) -> list[str]:
+    """Return what pays under each cover, where anything that was tried does."""
+    best = plan[plan["chosen"].astype(bool)]
+    named = zip(class_words(plan)[best.index], best.to_dict("records"), strict=True)
+    said = "; ".join(f"{name}: {plan_words(row)}" for name, row in named)
+    return [f"the least time on a point that meets requirement and risk: {said}"] if said else []

@@ -1,4 +1,4 @@
-"""The points on the map, and their error ellipses."""
+"""The points on the map, their error ellipses, and closures: arrows from the point for each independent pair."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Drawing, Style
+from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.core.units import percent
@@ -83,3 +84,43 @@ def _drawing(columns: Mapping[str, object], points: pd.DataFrame, job: Job) -> D
     style = Style("ellipse", "ellipse", "area", symbology.PLAIN[0], about, symbology.PLAIN[1])
     title = f"Ellipses, {confidence}"
     return Drawing("ellipses", title, columns, (style,), about=about, exaggerated=True, listed=False)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosuresLayer(MapLayer):
+    """How far, and which way, independent occupations of one point differ: later minus earlier."""
+
+    name: ClassVar[str] = "closures-on-map"
+    needs: ClassVar[tuple[str, ...]] = ("closures", "closures.status", "points", "points.geometry")
+
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
+        """Return one drawing of vectors, an independent pair each."""
+        closures, points = frames["closures"], frames["points"]
+        at = popup.found(points, closures)
+        order = np.argsort(at, kind="stable")
+        order = order[at[order] >= 0]
+        drawn, at = closures.iloc[order], at[order]
+        shown = ~drawn["independence_h"].isin(NO_EVIDENCE).to_numpy()
+        columns = {
+            "point": at,
+            "style": np.where(shown, popup.combined(_side, drawn["status"]).to_numpy(), ""),
+            "east_m": popup.numbers(drawn, "de_m"),
+            "north_m": popup.numbers(drawn, "dn_m"),
+            "turn_deg": positions.turn_deg(points, job)[at],
+        }
+        about = "How far a later occupation lies from an earlier, independent one, and which way."
+        return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)
+
+
+def _side(status: str) -> str:
+    """Return the side of the tolerance a status stands for; a pair not judged counts as within."""
+    symbol = symbology.SYMBOLS.get(status)
+    return (symbol.tolerance if symbol else None) or "within"
+
+
+def _styles() -> tuple[Style, ...]:
+    plain, strong = symbology.PLAIN, symbology.STRONG
+    return (
+        Style("within", "within tolerance", "line", plain[0], "", plain[1], 0),
+        Style("beyond", "beyond tolerance", "line", strong[0], "", strong[1], 1),
+    )

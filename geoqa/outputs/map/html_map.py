@@ -15,7 +15,7 @@ from geoqa.core.frames.schema import DELIVERIES
 from geoqa.core.job import Job
 from geoqa.outputs import key_tables, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
-from geoqa.outputs.layers import online_background
+from geoqa.outputs.layers import outlines
 from geoqa.outputs.map import block, grid_fit
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
@@ -279,4 +279,4 @@ def _context(context: MapContext) -> dict[str, Any]:
 def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:
     """Return where pictures may come from: from the page itself where a layer holds one, from an online background."""
     own = ["data:" for drawing in drawings if drawing.kind == "picture"]
-    return [*own, *(online_background.server(url) for drawing in drawings for url in drawing.columns.get("url", ()))]
+    return [*own, *(outlines.server(url) for drawing in drawings for url in drawing.columns.get("url", ()))]

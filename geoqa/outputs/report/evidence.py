@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoqa.core.arrays import Frames, pd
-from geoqa.core.frames import wording
+from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.control import REFUSED, YES
-from geoqa.core.frames.schema import GRADES
+from geoqa.core.frames.schema import GRADES, WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
-from geoqa.core.units import duration, part
+from geoqa.core.units import bounded, duration, part, probability, small_bare, small_unit
 from geoqa.outputs import key_tables
 from geoqa.outputs.report import conditions
 from geoqa.outputs.report.document import (
@@ -43,7 +43,9 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
     made: list[tuple[str, list[Block], tuple[str, ...]]] = [
         ("Tolerance and requirement", _limits(frames, job), ()),
         ("How independent the observations are", _independence(frames, job, record), ()),
+        *([("How the points were to be observed", _procedure(frames, job), ())] if "procedure" in frames else []),
         ("What the stated precision is worth", _classes(frames, job), ("classes", "closures")),
+        ("How long, and how many times", _plan(frames, job), ()),
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         ("What may be stated of accuracy", _statements(frames), ()),
@@ -126,6 +128,72 @@ def _independence(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[B
             f"stand as they stood before: {repeat:,}."
         ),
     ]
+
+
+def _procedure(frames: Frames, job: Job) -> list[Block]:
+    """Return what was asked of how points were observed, by which document, and at how many points it is met."""
+    asked, table_of = frames["procedure_asked"], frames["procedure"]
+    met = pd.crosstab(table_of["condition"].astype("str"), table_of["met"].astype("str"))
+    counts = met.reindex(index=asked["condition"].astype("str"), columns=list(procedure.MET), fill_value=0)
+    rows = [
+        (procedure.WORDS[name].words, shown(words, 120), *(f"{n:,}" for n in row), "yes" if must else "")
+        for name, words, must, row in zip(
+            counts.index, asked["asked"], asked["required"].astype(bool), counts.to_numpy().tolist(), strict=True
+        )
+    ]
+    said = tuple(f"{shown(text[:1].upper() + text[1:], 800)}." for text in procedure.sentences(frames))
+    head = ("condition", "asked", "met", "not met", "not shown", "required")
+    return [
+        FactList((("Source", shown(job.procedure.reference, 600)),)),
+        Items(said),
+        table("Points by condition", head, rows, (2, 3, 4), "procedure"),
+        Text("Asked of points that were measured directly and are not known from before; of what is single by plan no "
+             "second occupation. A value that nobody wrote shows nothing: it is neither met nor not met. The record "
+             "has each point on a line.", small=True),
+    ]  # fmt: skip
+
+
+def _plan(frames: Frames, job: Job) -> list[Block]:
+    """Return what visits of each number, length and separation would bring, and which of them pays."""
+    if not has(frames, "plan"):
+        return none("How long and how many times to observe was not worked out.")
+    plan = frames["plan"]
+    known = plan[plan["needs_more"].notna() & (plan["needs_more"] < 1)]
+    if known.empty:
+        return none(f"Nothing that was tried leads to a point that can be delivered: {shown(plan['basis'].iloc[0])}.")
+    unit, up = job.grid.units
+
+    def ends(row: Any, name: str) -> tuple[float, ...]:
+        return tuple(getattr(row, f"{name}{end}") for end in ("", "_low", "_high"))
+
+    def lengths(row: Any, name: str, unit: str) -> str:
+        middle, low, high = (small_bare(metres, unit) for metres in ends(row, name))
+        return middle if low == high else f"{middle} ({low} to {high})"
+
+    names = wording.class_words(plan)[known.index]
+    if names.nunique() > 1:  # what the whole site would do is told of its covers
+        known = known[names != WHOLE_SITE]
+    rows = [
+        (
+            shown(name, 40) + ": least time" * row.chosen, f"{row.visits}", duration(60 * row.minutes),
+            duration(60 * row.separation_min), lengths(row, "radius95_m", unit), lengths(row, "up95_m", up),
+            f"{probability(row.risk)} (to {probability(row.risk_high)})", bounded(*ends(row, "needs_more")),
+            duration(row.time_s),
+        )
+        for name, row in zip(names[known.index], known.itertuples(index=False), strict=True)
+    ]  # fmt: skip
+    head = ("cover", "visits", "each", "apart", f"radius, {small_unit(unit)}", f"height, {small_unit(up)}", "risk",
+            "one more", "on the point")  # fmt: skip
+    said = tuple(f"{shown(text[:1].upper() + text[1:], 800)}." for text in wording.plan_sentences(plan))
+    return [
+        *([Items(said)] if said else [Text("Nothing that was tried meets requirement and risk.")]),
+        table("What visits would bring, by what is known of each cover", head, rows, range(1, 9), "plan"),
+        Text("Tried on drawn points that the steps of this review judged, by the job's own tolerance and requirement; "
+             "in brackets, of a cover as good and as bad as its 95 % bounds. Radius and height: what 95 % of errors "
+             "stay within; risk: of a delivered point to be further off than required; one more: points that cannot be "
+             "delivered after that. A single visit is never delivered: nothing confirms it. A length is left out "
+             "where no receiver's log shows what it does.", small=True),
+    ]  # fmt: skip
 
 
 def _meanings(record: Mapping[str, Any]) -> dict[str, str]:

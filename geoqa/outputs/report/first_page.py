@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from geoqa.core import clock, recipe
 from geoqa.core.arrays import Flags, Frames, pd
-from geoqa.core.frames import wording
+from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUSES, UNTESTED
 from geoqa.core.frames.control import CHECK
 from geoqa.core.job import Job
@@ -139,6 +139,8 @@ def _asked(frames: Frames, job: Job, corrected: int) -> Iterator[tuple[str, str]
         "independent observations of a point are compared: do they agree within what the job accepts "
         f"({accepted(job.tolerance, job)}), and as well as observations{cover} usually do here?",
     )
+    if "procedure" in frames and "procedure" in frames["points"]:
+        yield "Procedure", _as_asked(frames, job)
     if corrected:
         yield "Corrected", f"{counted(corrected, 'error')} that observations shared, before they were compared"
     if known := _known(frames, job):
@@ -163,6 +165,16 @@ def _checked(frames: Frames) -> str:
     told += f", from {counted(bases, 'set-up')} of a base station" if bases else ""
     told += f"; {again:,} {visited} visited more than once"
     return told + ("" if recipe.heights_judged(points) else "; positions only, not heights")
+
+
+def _as_asked(frames: Frames, job: Job) -> str:
+    """Return how many points were observed as the job asks; nothing of a procedure that may not be signed."""
+    if not job.procedure.signable:
+        return "what was asked of how points are observed is not known at first hand, and is no part of this page"
+    met, unmet, unshown = procedure.counts(frames)
+    told = f"{met:,} of {counted(met + unmet + unshown, 'point')} were observed in every way that the job asks of them"
+    told += f"; {unmet:,} were not" * bool(unmet) + f"; of {unshown:,} nothing shows it" * bool(unshown)
+    return told + ("; what was asked, and what is missing, is told below" if unmet or unshown else "")
 
 
 def _known(frames: Frames, job: Job) -> str:

@@ -11,15 +11,18 @@ from geoqa.core.frames import wording
 from geoqa.core.frames.contract import BEYOND, CONTRADICTORY, REVISITED, WITHHELD
 from geoqa.core.frames.revisits import ACCEPT
 from geoqa.core.job import Job
-from geoqa.core.units import bounded, counted, duration, length, signed, spoken
+from geoqa.core.units import bounded, counted, duration, length, plain, signed, spoken
 from geoqa.outputs import folder
+from geoqa.outputs import record as record_of
 from geoqa.outputs.report.document import (
+    EMPTY,
     MOST,
     Block,
     FactList,
     Items,
     Listed,
     Section,
+    TableBlock,
     Text,
     has,
     listed,
@@ -55,6 +58,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
         Section("Rows set aside", tuple(_aside(frames, record))),
         Section("Coordinates and equipment", tuple(_frame(job))),
         Section("The run", tuple(_run(record, messages))),
+        Section("Annex: the record of each point", tuple(_record(frames, job))),
     ]
 
 
@@ -256,7 +260,46 @@ def _frame(job: Job) -> list[Block]:
         ("Equipment", shown(told.equipment or NOT_STATED)),
         ("Corrections", shown(told.corrections or NOT_STATED)),
     )
-    return [FactList(rows)]
+    return [FactList((*rows, *_asked_of_record(job)))]
+
+
+#: Further keys of ``[report]``, and how they are called.
+METADATA = {
+    "firmware": "Firmware", "mask_deg": "Elevation mask, degrees", "least_satellites": "Least number of satellites",
+    "recording_rate_s": "Time between epochs, s", "weather": "Weather", "obstructions": "Obstructions",
+    "survey_class": "Class of survey", "grid_factor": "Grid factor", "network_base": "Base of network corrections",
+}  # fmt: skip
+
+
+def _asked_of_record(job: Job) -> list[tuple[str, str]]:
+    """Return what agencies ask a record to state, as far as it is stated, and what of it is missing."""
+    stated = {key: value for key in METADATA if (value := getattr(job.report, key)) is not None}
+    told = [(METADATA[key], shown(plain(v, 9) if isinstance(v, float) else v)) for key, v in stated.items()]
+    wanted = dict.fromkeys((*job.procedure.metadata, *(("mask_deg",) if "mask_deg" in job.procedure.asked else ())))
+    missing = [METADATA.get(key, key.replace("_", " ")) for key in wanted if getattr(job.report, key) is None]
+    return [*told, *([("Missing, and the procedure asks for it", ", ".join(missing))] if missing else [])]
+
+
+#: Points that the annex has; the file has them all.
+MOST_RECORDED = 400
+
+
+def _record(frames: Frames, job: Job) -> list[Block]:
+    """Return each point on a line: its visits, what they differ by, the check shots around them, the procedure."""
+    points, kept = frames["points"], record_of.lines(frames, job, MOST_RECORDED)
+    # A visit a line; what parts them is no text of a file's once nothing in that is hidden.
+    rows = [tuple(shown(c, 600).replace("; ", "\n") or "–" for c in row) for row in kept.itertuples(index=False)]
+    head = ["point", "visits: when, base, initialization, crew, how long", "time between", "closure from the first",
+            "check shot before and after", "procedure"]  # fmt: skip
+    filled = [k for k, column in enumerate(zip(*rows, strict=True)) if k == 0 or not EMPTY.issuperset(column)]
+    left = len(points) - len(kept)
+    more = f"and {left:,} more in record.csv" if left else ""
+    cells = tuple(tuple(row[k] for k in filled) for row in rows)
+    return [
+        Text(f"As record.csv has it, one line a point. {clock.zone_sentence(job)} The number is that of the visit; a "
+             "check shot is the nearest of the same day and base.", small=True),
+        TableBlock("The record", tuple(head[k] for k in filled), cells, more=more),
+    ]  # fmt: skip
 
 
 def _value_text(value: Any) -> str:

@@ -15,7 +15,7 @@ from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
 from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role, unfixed
 from geoqa.core.params import OPEN, Declared, near
-from geoqa.core.recipe import PRESETS, InputFormat, ReportFacts, Requirement, Site, Tolerance
+from geoqa.core.recipe import PRESETS, PROCEDURES, InputFormat, Procedure, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
 #: Tables that are read key by key, as they are declared.
@@ -24,7 +24,7 @@ PLAIN: dict[str, type[Declared]] = {
 }  # fmt: skip
 TABLES = (
     "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "canopy", "report", "line", "file", "experience",
+    "canopy", "report", "line", "file", "experience", "procedure",
 )  # fmt: skip
 #: Beneath a tolerance or a requirement: what holds for points without a fixed solution.
 FLOAT = "float"
@@ -159,6 +159,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
     fmt = rules.check(draft, where, faults)
     control, field_test, lines = toml_tables.control(table, where, faults)
     canopy = toml_tables.canopy(table, where, faults)
+    procedure = _procedure(table.get("procedure", {}), f"{where}: [procedure]", faults)
     files = toml_tables.file_rules(table, where, faults, job_from_table)
     if faults:
         shown, more = faults[:MOST_FAULTS], len(faults) - MOST_FAULTS
@@ -167,7 +168,7 @@ def job_from_table(table: Mapping[str, Any], where: str = "recipe") -> Recipe:
         raise RecipeError.from_faults(f"{where}: the recipe cannot be used:", shown)
     whole: dict[str, Any] = {
         **plain, "tolerance": tolerance, "requirement": requirement, "control": control, "field_test": field_test,
-        "canopy": canopy,
+        "canopy": canopy, "procedure": procedure,
     }  # fmt: skip  # whatever is None has left a fault
     return Recipe(
         **whole, input=fmt, columns=draft.columns, values=words, roles=draft.roles, steps=steps, files=files,
@@ -284,18 +285,44 @@ def _mixed_reference(above: Tolerance) -> str:
 def _preset(table: Mapping[str, Any], where: str, faults: list[Fault]) -> Tolerance | None:
     """Return the preset that `table` names; values beside it must be the preset's own."""
     purpose = table["purpose"]
-    preset = PRESETS.get(purpose) if isinstance(purpose, str) else None
-    if preset is None:
-        problem = f"{purpose!r:.60} is not a preset.{near(purpose, PRESETS)}"
-        faults.append(Fault(f"{where} purpose", problem, f"One of {', '.join(PRESETS)}."))
+    if not _is_preset(purpose, PRESETS, where, faults):
         return None
+    return PRESETS[purpose] if _is_own(table, PRESETS[purpose], where, faults) else None
+
+
+def _is_preset(purpose: Any, presets: Mapping[str, Any], where: str, faults: list[Fault]) -> bool:
+    if isinstance(purpose, str) and purpose in presets:
+        return True
+    problem = f"{purpose!r:.60} is not a preset.{near(purpose, presets)}"
+    faults.append(Fault(f"{where} purpose", problem, f"One of {', '.join(presets)}."))
+    return False
+
+
+def _is_own(table: Mapping[str, Any], preset: Declared, where: str, faults: list[Fault]) -> bool:
+    """Return whether all that `table` holds is the preset's own."""
     own = preset.as_table()
     other = [str(key) for key, value in table.items() if own.get(str(key)) != value]
     if other:
-        problem = f"{purpose!r} stands beside values of its own ({', '.join(other)})."
+        problem = f"{table['purpose']!r} stands beside values of its own ({', '.join(other)})."
         faults.append(Fault(f"{where} purpose", problem, "State the purpose or the values, not both."))
+    return not other
+
+
+#: Keys of ``[procedure]`` that no document states.
+_BESIDE = ("required", "roles", "metadata")
+
+
+def _procedure(table: Any, where: str, faults: list[Fault]) -> Procedure | None:
+    """Return the procedure that is asked for: a preset, or keys of its own."""
+    if not isinstance(table, Mapping) or table.get("purpose") in (None, OPEN):
+        return Procedure.from_table(table, where, faults)
+    if not _is_preset(table["purpose"], PROCEDURES, where, faults):
         return None
-    return preset
+    preset = Procedure.preset(table["purpose"])
+    if not _is_own(_without(table, *_BESIDE), preset, where, faults):
+        return None
+    beside = {key: value for key, value in table.items() if key in _BESIDE}
+    return Procedure.from_table({**preset.as_table(), **beside}, where, faults)
 
 
 def _values(

@@ -153,6 +153,10 @@ def occupations(sheet: Sheet) -> pd.DataFrame:
     for key, factor, least in lengths:
         if key in sheet:
             columns[f"{key}_m"], _ = sheet.number(key, sheet.metres(key, factor), least=least)
+    if "facing" in sheet:
+        columns["facing_deg"] = _facing(sheet)
+    if "turn" in sheet:
+        columns["turn_deg"], _ = sheet.number("turn", least=-360.0, most=360.0)
     used = sheet.reasons.open
     _resolutions(sheet, columns, written, used)
     columns |= {name: sheet.words(name) for name in _BESIDE if name in sheet}
@@ -239,6 +243,35 @@ def _times(sheet: Sheet, columns: Columns) -> None:
     columns["duration_s"] = (end - start).dt.total_seconds().to_numpy()
 
 
+_POINTS = ["N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"]
+#: Azimuths, degrees, of the points of the compass, as letters and in words.
+COMPASS = {name.casefold(): 22.5 * k for k, name in enumerate(_POINTS)} | {
+    word: 45.0 * k
+    for k, word in enumerate(("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest"))
+}
+
+
+def _facing(sheet: Sheet) -> Array:
+    """Return azimuths that are written as degrees or as points of the compass; none for other words, which are told."""
+    words = sheet.words("facing")
+    known, strange = [np.nan], list[str]()
+    for word in map(str, words.categories):
+        plain = word.casefold().replace("-", "").replace(" ", "")
+        try:
+            azimuth = float(word.replace(sheet.job.input.decimal, "."))
+        except ValueError:
+            azimuth = COMPASS.get(plain, np.nan)
+        known.append(azimuth % 360 if abs(azimuth) <= 360 else np.nan)
+        strange += [word] if np.isnan(known[-1]) else []
+    if strange:
+        listed = ", ".join(repr(word[:40]) for word in strange[:10])
+        sheet.messages.append(
+            f"{sheet.name}: facing holds what is no azimuth and no point of the compass: {listed}. Explain it under "
+            '[input.values.facing], such as "to the stream" = "225".'
+        )
+    return np.array(known)[words.codes + 1]
+
+
 def _filled(sheet: Sheet, name: str, fill: str) -> pd.Categorical:
     """Return a text column, `fill` in place of nothing."""
     nothing = np.full(len(sheet.table), -1)
@@ -305,14 +338,14 @@ _FEW_ROWS, _MOST_PARTS = 6, 40
 def _parts(columns: Columns, measured: Flags, job: Recipe) -> list[tuple[str, Flags]]:
     """Return the parts of a file that may have come by another way, bases and days, with their rows."""
     made: dict[bytes, tuple[str, Flags]] = {}
-    day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
-    bases = [("base ", pd.Series(columns["base"]).astype("object"))] if "base" in columns else []
-    for word, values in (*bases, ("", day)):
+    days = clock.days(pd.Series(columns["start_utc"]), job)
+    bases = [("base ", pd.Series(columns["base"]).astype("str"))] if "base" in columns else []
+    for word, values in (*bases, ("", days)):
         sizes = values[measured].value_counts()
         for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
-            at = measured & (values == value).fillna(False).to_numpy(dtype=bool)
+            at = measured & (values == value).to_numpy(dtype=bool, na_value=False)
             if at.sum() < measured.sum():
-                made.setdefault(at.tobytes(), (f", {word}{value},", at))
+                made.setdefault(at.tobytes(), (f", {word}{value if word else value.strftime(clock.DAY)},", at))
     return list(made.values())
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from geoqa.outputs.deliver.geoparquet import GeoParquetFile
+from geoqa.outputs.deliver.geojson import GeoParquetFile
 
 
 def read(folder, points, job):

@@ -15,8 +15,7 @@ from geoqa.core.units import METRES_PER, spoken
 from geoqa.outputs.deliver import table as deliver_table
 from geoqa.outputs.deliver.csv_file import CsvFile
 from geoqa.outputs.deliver.dxf import DxfFile
-from geoqa.outputs.deliver.geojson import GeoJsonFile
-from geoqa.outputs.deliver.geoparquet import GeoParquetFile
+from geoqa.outputs.deliver.geojson import GeoJsonFile, GeoParquetFile
 from geoqa.outputs.deliver.gpx import GpxFile
 from geoqa.outputs.deliver.kml import KmlFile
 from geoqa.outputs.deliver.landxml import LandXmlFile

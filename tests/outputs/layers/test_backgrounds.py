@@ -13,8 +13,7 @@ from outputs.unpacked import Page
 
 from geoqa.core.errors import ParameterError
 from geoqa.core.recipe import Canopy
-from geoqa.outputs.layers.online_background import OnlineBackground
-from geoqa.outputs.layers.outlines import CoverAreas, SiteBoundary
+from geoqa.outputs.layers.outlines import CoverAreas, OnlineBackground, SiteBoundary
 from geoqa.outputs.map.html_map import MapContext, build_map
 
 URL = "https://tiles.example.org/{z}/{x}/{y}.png"

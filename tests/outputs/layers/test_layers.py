@@ -16,8 +16,7 @@ from geoqa.core.drawing import Drawing, Style
 from geoqa.core.errors import StepError
 from geoqa.core.units import METRES_PER
 from geoqa.outputs.layers import positions
-from geoqa.outputs.layers.closures import ClosuresLayer
-from geoqa.outputs.layers.points import EllipsesLayer, PointsLayer
+from geoqa.outputs.layers.points import ClosuresLayer, EllipsesLayer, PointsLayer
 from geoqa.outputs.map.html_map import MapContext, build_map
 
 LAYERS = (PointsLayer, EllipsesLayer, ClosuresLayer)

@@ -10,8 +10,7 @@ import pytest
 from shapely import MultiPolygon, Point, box
 
 import geoqa
-from geoqa.outputs.layers.revisits import RevisitsLayer
-from geoqa.outputs.layers.zones import ZonesLayer
+from geoqa.outputs.layers.zones import RevisitsLayer, ZonesLayer
 
 SITE = Path(__file__).parents[3] / "sample_data" / "totara_saddle"
 

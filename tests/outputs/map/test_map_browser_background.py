@@ -8,7 +8,7 @@ import pytest
 from browsing import zoned
 
 from geoqa.core.drawing import Cells, Drawing, Style, Table
-from geoqa.outputs.layers.online_background import OnlineBackground
+from geoqa.outputs.layers.outlines import OnlineBackground
 
 pytestmark = pytest.mark.browser
 
