@@ -43,9 +43,9 @@ def neighbours(middle: Array, limit_m: float) -> NamePairs:
     # At one place with others a point may not be among its own two nearest.
     distance, near = (np.where(own, column[:, 1], column[:, 0]) for column in (distance, near))
     at = np.flatnonzero(np.isfinite(distance))
-    pair = np.sort(np.column_stack([known[at], known[near[at]]]), axis=1)
-    pair, first = np.unique(pair, axis=0, return_index=True)
-    return _nearest_first(pair, distance[at][first])
+    here, there = known[at], known[near[at]]
+    pair, first = np.unique(np.minimum(here, there) * len(middle) + np.maximum(here, there), return_index=True)
+    return _nearest_first(np.column_stack(np.divmod(pair, len(middle))), distance[at][first])
 
 
 def outside_radius(place: Array, point: Index, radius_m: float) -> NamePairs:

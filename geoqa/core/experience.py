@@ -9,6 +9,7 @@ verdict can be repeated.
 from __future__ import annotations
 
 import hashlib
+import heapq
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -48,7 +49,9 @@ def sketch(occupations: pd.DataFrame) -> list[str]:
     place = np.column_stack([occupations[c].to_numpy(dtype=float) for c in ("easting_m", "northing_m", "height_m")])
     start = occupations["start_utc"].astype("datetime64[us, UTC]").astype("int64").to_numpy()
     rows = np.column_stack([np.rint(np.nan_to_num(place) * 1000).astype(np.int64), start])
-    return sorted({hashlib.sha256(_SALT + row.tobytes()).hexdigest()[:16] for row in rows})[:SKETCH]
+    data, wide = rows.tobytes(), rows.strides[0]
+    hashes = {hashlib.sha256(_SALT + data[at : at + wide]).digest()[:8] for at in range(0, len(data), wide)}
+    return [one.hex() for one in heapq.nsmallest(SKETCH, hashes)]
 
 
 def overlap(one: Sequence[str], other: Sequence[str]) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -79,6 +80,8 @@ def write(path: Path, columns: Iterable[Field]) -> None:
 
 #: Rows that are joined at a time.
 _ROWS = 50_000
+#: Text in which nothing can act or part a cell: what nearly every name is.
+_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.:/()#-]*")
 
 
 def _cells(column: Field) -> pa.StringArray:
@@ -86,7 +89,8 @@ def _cells(column: Field) -> pa.StringArray:
     if column.decimals is not None:
         return fixed(column.values, column.decimals)
     codes, known = pd.factorize(np.asarray(column.values, dtype=object))
-    return pa.array([_cell(word) for word in known], pa.string()).take(pa.array(codes))
+    safe = [word if _PLAIN.fullmatch(word) else _cell(word) for word in known]
+    return pa.array(safe, pa.string()).take(pa.array(codes))
 
 
 def _cell(text: str) -> str:

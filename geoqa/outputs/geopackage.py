@@ -11,9 +11,10 @@ occupation, so that the same review gives the same file.
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -237,31 +238,31 @@ def write(path: Path, frames: Frames, job: Job) -> None:
     pyogrio = vector_files.library()
 
     crs = job.grid.system.crs
-    made = dict(_layers(frames))
-    first = pd.DataFrame(about(job), columns=["what", "said"])  # GDAL makes the file with it, whatever there is
+    # GDAL makes the file with what it is, whatever there is; what is enlarged is made when its turn comes.
+    large = {ABOUT: lambda: pd.DataFrame(about(job), columns=["what", "said"])} | dict(_enlarged(frames))
+    names = _in_order(frames, [name for name in large if name != ABOUT])
     with _waiting_for_the_disk_once(path):
-        for name, frame in ((ABOUT, first), *made.items()):
+        for name in (ABOUT, *names):
+            frame = large[name]() if name in large else frames[name]
             if name != ABOUT and "geometry" not in frame:
                 continue
             try:
                 _write_layer(path, name, _plain(own_units(frame, job)), crs)
             except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
                 raise _refused(path, f"layer {name!r}", error) from error
-        describe(path, made, job)
+        describe(path, {name: frames[name] for name in names if name in frames}, job)
 
 
-def _layers(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return the layers in the order of the file: a desktop GIS puts the first one on top."""
-    large = dict(_enlarged(frames))
+def _in_order(frames: Frames, large: list[str]) -> list[str]:
+    """Return the names of the layers, `large` among them, in the file's order: a desktop GIS puts the first on top."""
     drawn = ("revisits", "points", *large, *(name for name in gis_styles.LOOKS if name not in ("revisits", "points")))
     placed = [name for name, frame in frames.items() if "geometry" in frame and name not in drawn]
-    for name in (*drawn, *placed, *(name for name in frames if name not in (*drawn, *placed))):
-        if name in large or name in frames:
-            yield name, large[name] if name in large else frames[name]
+    every = (*drawn, *placed, *(name for name in frames if name not in (*drawn, *placed)))
+    return [name for name in every if name in large or name in frames]
 
 
-def _enlarged(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return independent closures, and the ellipses of points, as many times enlarged as lets a person see them."""
+def _enlarged(frames: Frames) -> Iterator[tuple[str, Callable[[], pd.DataFrame]]]:
+    """Yield what makes closures that are evidence, and ellipses of points, so large that a person sees them."""
     points, closures, ellipses = (frames.get(name) for name in ("points", "closures", "ellipses"))
     if points is None or not len(points) or "geometry" not in points:
         return
@@ -270,9 +271,10 @@ def _enlarged(frames: Frames) -> Iterator[tuple[str, pd.DataFrame]]:
     times = _times(points, lengths)
     if closures is not None and {"independence_h", "geometry"} <= set(closures):
         shown = closures[~closures["independence_h"].isin(NO_EVIDENCE)]
-        yield f"closures_x{times}", _grown(shown, points, times, 0)
+        yield f"closures_x{times}", functools.partial(_grown, shown, points, times, 0)
     if ellipses is not None:
-        yield f"ellipses_x{times}", _grown(ellipses[ellipses["subject"] == "point"], points, times, None)
+        shown = ellipses[ellipses["subject"] == "point"]
+        yield f"ellipses_x{times}", functools.partial(_grown, shown, points, times, None)
 
 
 def _times(points: pd.DataFrame, lengths: list[pd.Series]) -> int:

@@ -6,7 +6,7 @@ What is said of every review that a recipe leads to: what it leaves unstated, as
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from geoqa import pipeline, plugins
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.core import experience, geodesy, input_files
 from geoqa.core import job as core_job
-from geoqa.core.arrays import gpd, pd
+from geoqa.core.arrays import gpd, pa, pd
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError
 from geoqa.core.frames import contract, procedure, schema
 from geoqa.core.job import Job, Recipe
@@ -389,6 +389,9 @@ def _reviewed(
             frames[kind] = assembly.stack(parts)
     if any("epochs" in result.frames for _, _, result in read):
         frames["epochs"] = reading.epochs([result for _, _, result in read], names, frames["occupations"], job)
+    # What was read is put together: it is not kept a second time while the site is judged, nor is what reading used.
+    read = [(path, reader, replace(result, frames={})) for path, reader, result in read]
+    pa.default_memory_pool().release_unused()
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
     compared = None
     labels.refuse_many(frames["occupations"], job)

@@ -84,3 +84,10 @@ def test_a_probability_is_told_to_two_digits_and_never_as_certain(chance):
         assert abs(told - chance) <= 0.0055
     else:
         assert text == ("under 0.01 %" if chance < 0.5 else "over 99.99 %")
+
+
+@given(st.lists(st.floats(-1e12, 1e12) | st.just(float("nan")), min_size=1), st.integers(0, 9))
+def test_columns_of_numbers_are_written_as_one_number_is(values, decimals):
+    values = units.rounded(np.array(values), decimals)
+    told = ["" if value != value else f"{value:.{decimals}f}" for value in values.tolist()]
+    assert units.fixed(values, decimals).to_pylist() == told

@@ -127,7 +127,7 @@ def kept(tmp_path_factory):
     found = {}
     stands = gpd.GeoDataFrame({"Cover": ["pines"]}, geometry=[box(1599990, 5399990, 1600090, 5400090)], crs="EPSG:2193")
     stands.to_file(folder / "stands.gpkg")
-    canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n'
+    canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n[procedure]\noccupations = 2\n'
     geoqa.review(*sites.write(folder, recipe=sites.RECIPE + canopy)).write(folder / "earlier")
     taught = CliRunner().invoke(
         cli, ["experience", "add", str(folder / "earlier"), "--to", str(folder / "taught.json")]

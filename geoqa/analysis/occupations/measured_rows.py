@@ -53,9 +53,10 @@ def codes_of(values: pd.Series) -> Index:
 
 def codes_in(values: pd.Series, names: pd.Index) -> Index:
     """Return where each name of a text column stands in `names`, -1 for those that do not; shape (n,)."""
-    labels = values.astype("category").cat
-    known = names.astype("str").get_indexer(labels.categories.astype("str"))
-    return np.append(known, -1)[labels.codes.to_numpy()]
+    is_coded = isinstance(values.dtype, pd.CategoricalDtype)
+    labels, names = (pd.Index(values.cat.categories if is_coded else values).astype("str"), names.astype("str"))
+    known = np.arange(len(names)) if labels.equals(names) else names.get_indexer(labels)
+    return np.append(known, -1)[values.cat.codes.to_numpy()] if is_coded else known
 
 
 def positions(ids: Index, wanted: Index) -> Index:

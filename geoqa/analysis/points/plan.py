@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 
 from geoqa.analysis.closures.closure_status import ClosureStatus
 from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.expected_precision import core_shape
 from geoqa.analysis.occupations.measured_rows import is_direct, seconds
+from geoqa.analysis.occupations.roles import by_role
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.combination import Combination, Uncertainty
 from geoqa.analysis.points.delivery import Delivery
@@ -18,7 +20,7 @@ from geoqa.core.frames.procedure import PLAN
 from geoqa.core.frames.schema import complete_occupations, judged_again
 from geoqa.core.frames.wording import plan_sentences, under
 from geoqa.core.geodesy import LOCAL
-from geoqa.core.job import Job
+from geoqa.core.job import Job, unfixed
 from geoqa.core.params import param
 from geoqa.core.recipe import Procedure
 from geoqa.core.steps import Analysis, Result
@@ -75,19 +77,21 @@ class Plan(Analysis):
         if known.any():
             tried = self._tried(rows[known], frames, job)
             rows.loc[known, list(tried)] = tried.to_numpy()
-        rows["chosen"] = self._chosen(rows, job)
         for name in ("canopy", "solution"):
             rows[name] = classes[name].astype("object").to_numpy()[rows["of"]]
+        rows["chosen"] = self._chosen(rows, job)
         table = PLAN.filled(rows[list(PLAN.columns)])
         return Result({"plan": table}, tuple(plan_sentences(table)))
 
     def _chosen(self, rows: pd.DataFrame, job: Job) -> Flags:
         """Return the row of each class with the least time on the point that meets requirement and risk."""
-        asked, fits = job.requirement, rows["needs_more"].le(self.most_more).to_numpy(bool, copy=True)
-        for axis, limit, name in (("h", asked.horizontal_m, "radius95_m"), ("v", asked.vertical_m, "up95_m")):
-            if axis in asked.judge and limit is not None and (axis == "h" or rows[name].notna().any()):
-                fits &= rows[name].le(limit).to_numpy(bool)
-        fits &= rows["risk"].le(1 - asked.confidence).to_numpy(bool)
+        fits = rows["needs_more"].le(self.most_more).to_numpy(bool, copy=True)
+        role = _roles(rows["solution"], job)
+        judged, limits = roles.axes(role, job), roles.requirements(role, job)
+        for judge, limit, name in zip(judged, limits, ("radius95_m", "up95_m"), strict=True):
+            flat = name == "up95_m" and not rows[name].notna().any()
+            fits &= ~judge | np.isnan(limit) | flat | (rows[name].to_numpy(float) <= limit)
+        fits &= rows["risk"].to_numpy(float) <= 1 - by_role(role, job, lambda one: one.requirement.confidence)
         cost = rows["time_s"].fillna(rows["visits"].astype(float)).to_numpy(float)
         order = np.lexsort((rows["separation_min"].fillna(0.0), rows["visits"], cost, rows["of"]))
         order = order[fits[order]]
@@ -103,6 +107,12 @@ class Plan(Analysis):
         told[1], told[2] = np.fmin(told[0], told[1]), np.fmax(told[0], told[2])  # what is drawn may cross by chance
         columns = [f"{name}{end}" for end in _ENDS for name in _FIGURES]
         return pd.DataFrame(np.concatenate(told[:, case], axis=1), columns=columns)
+
+
+def _roles(solution: pd.Series, job: Job) -> pd.Series:
+    """Return the role that points of each solution are judged as: that of the job, or of what was never fixed."""
+    floats = solution.notna() & (solution != "fixed") & (job.unfixed_role(None) is not None)
+    return pd.Series(unfixed(None), index=solution.index, dtype="str").where(floats)
 
 
 def _expected(classes: pd.DataFrame, axis: str) -> Array:
@@ -211,7 +221,7 @@ def _judged(cases: pd.DataFrame, frames: Frames, job: Job, trials: int) -> pd.Da
     job = replace(job, procedure=Procedure(), site=replace(job.site, crs=LOCAL, combined_factor=None))
     known = {name: frames[name] for name in ("classes", "gross_scales", "repeats")}
     first = (Visits.as_set(job), Closures.as_set(job), ClosureStatus.as_set(job), PointStatus.as_set(job))
-    judged = judged_again(first, known | {"occupations": _drawn(cases, frames, trials)}, job)
+    judged = judged_again(first, known | {"occupations": _drawn(cases, frames, job, trials)}, job)
     none = pd.Series(None, index=judged["points"].index, dtype="str")
     points = judged["points"].assign(shift=none, explained=none, shift_h_m=np.nan, shift_v_m=np.nan)
     view = known | {name: judged[name] for name in ("occupations", "closures")} | {"points": points}
@@ -267,7 +277,7 @@ class _Draws:
         return cls(place, chance, back, plain, size * gross)
 
 
-def _drawn(cases: pd.DataFrame, frames: Frames, trials: int) -> pd.DataFrame:
+def _drawn(cases: pd.DataFrame, frames: Frames, job: Job, trials: int) -> pd.DataFrame:
     """Return occupations of drawn points, named by case and number, with what calibration would say of each."""
     from geoqa.analysis.precision import visit_pairs
 
@@ -295,7 +305,7 @@ def _drawn(cases: pd.DataFrame, frames: Frames, trials: int) -> pd.DataFrame:
     told |= {"wrong_rate": np.where(np.isnan(at[:, 0]), rate, rates[:, 0]), "wrong_worth": worth}
     repeats = frames["repeats"].iloc[0]
     error += _wrong(draws, rates, repeats["repeat"] * np.exp(-apart_s / repeats["fades_s"]))
-    return _occupations(cases, error, apart_s, told, frames)
+    return _occupations(cases, error, apart_s, told, frames, job)
 
 
 def _fading(plain: Array, rho: Array) -> Array:
@@ -320,7 +330,7 @@ def _wrong(draws: _Draws, rates: Array, again: Array) -> Array:
 
 
 def _occupations(
-    cases: pd.DataFrame, error: Array, apart_s: Array, told: dict[str, Array], frames: Frames
+    cases: pd.DataFrame, error: Array, apart_s: Array, told: dict[str, Array], frames: Frames, job: Job
 ) -> pd.DataFrame:
     """Return the occupations of drawn points as a reader would give them, with what calibration says of each."""
     there = np.arange(error.shape[2]) < cases["visits"].to_numpy()[:, None, None]
@@ -330,6 +340,8 @@ def _occupations(
     row = {name: values[case] for name, values in told.items()}
     high = np.isfinite(row["expected_v_m"])
     step = {f"resolution_{axis}_m": real[f"resolution_{axis}_m"].median() for axis in "hv"}
+    solution = frames["classes"]["solution"].astype("object").iloc[cases["of"].to_numpy()[case]]
+    role = _roles(solution, job).reset_index(drop=True)
     width = len(str(error.shape[1]))
     names = [f"{c}-{t:0{width}}" for c in range(error.shape[0]) for t in range(error.shape[1])]
     columns = {
@@ -339,7 +351,8 @@ def _occupations(
         "sigma_e_m": row["expected_h_m"], "sigma_n_m": row["expected_h_m"], "sigma_u_m": row["expected_v_m"],
         "initialization": pd.Series(np.arange(len(case))).astype("str"), "source_line": np.arange(1, len(case) + 1),
         "base_distance_m": np.full(len(case), real["base_distance_m"].median()),
-        "solution": frames["classes"]["solution"].astype("object").to_numpy()[cases["of"].to_numpy()[case]],
+        "solution": solution.to_numpy(), "role": role,
     }  # fmt: skip
     rows = complete_occupations(columns | {name: np.full(len(case), value) for name, value in step.items()}, "drawn")
-    return rows.assign(**row, setup=pd.Categorical.from_codes(np.zeros(len(rows), int), ["drawn"]))
+    one = pd.Categorical.from_codes(np.zeros(len(rows), int), ["drawn"])
+    return rows.assign(**row, setup=one, unfixed=role.notna().to_numpy())

@@ -12,7 +12,7 @@ from geoqa.analysis.occupations.visits import Visits
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.frames import control
 from geoqa.core.frames.procedure import NO, NOT_SHOWN, UNSIGNED, WORDS, YES, asked_words, said
-from geoqa.core.job import Job
+from geoqa.core.job import Job, unfixed
 from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
 
@@ -85,7 +85,8 @@ def _asked_of(occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> tupl
     known = occupations["point"].astype("str").iloc[differences.known_rows(occupations)]
     applies = (points["occupations"] > 0).to_numpy() & ~points["point"].astype("str").isin(known).to_numpy()
     if job.procedure.roles is not None:
-        applies &= points["role"].isin(job.procedure.roles).to_numpy(dtype=bool, na_value=False)
+        named = {*job.procedure.roles, *map(unfixed, job.procedure.roles)}
+        applies &= points["role"].isin(named).to_numpy(dtype=bool, na_value=False)
     return applies, ~(by_role(points["role"], job, lambda role: role.single_by_plan) > 0)
 
 

@@ -125,10 +125,10 @@ class Search:
         for number in np.flatnonzero(self.known):  # what known coordinates differ by from all is no crew's height
             self._adjust(1)
             self.y[self._setup == number] -= np.nan_to_num(np.r_[apart.d[number], self.apart[1].d[number]])
-        self._settle_heights()
+        settled = self._settle_heights()
         for number in self.shifted_h:
             self.y[self._setup == number, :2] -= apart.d[number]
-        self._settle_halves(self._moments)
+        self._settle_halves(self._moments, (0,) if settled else (0, 1))
         self._fit_shapes()
         self._settle_halves(self._visits)
         self._against_control()
@@ -197,8 +197,8 @@ class Search:
             self.y[mine] += right - self.place[mine]
             self.place[mine] = right
 
-    def _settle_heights(self) -> None:
-        """Find what heights have in common, the largest cause first; set each right in `y`."""
+    def _settle_heights(self) -> bool:
+        """Find what heights have in common, the largest cause first; set each right in `y`; return if none is left."""
         sequence = _blunders.height_sequences(
             self.stops.label["crew"], self.stops.start_s, self._setup, self.rules.rest_s
         )
@@ -215,7 +215,7 @@ class Search:
             )
             sure = [*open_, *sure, *told]
             if not sure:
-                return
+                return True
             best = max(gain for gain, _ in sure)
             chosen = next(one for gain, one in sure if gain >= NEARLY * best)
             if isinstance(chosen, CommonHeight):
@@ -227,6 +227,7 @@ class Search:
                     self.y[chosen.stops, 2] -= chosen.du
             else:
                 self._take_off(chosen, 1)
+        return False
 
     def _beside(self, one: CommonHeight) -> CommonHeight:
         """Return a common height with the work of one crew under one set-up, if that is all it is compared with."""
@@ -292,9 +293,9 @@ class Search:
         as_read = self._measured([half.part], self.stops.y, axis)
         return any(one.p < _setups.JOINS and float(one.d @ half.d) > 0 for one in as_read)
 
-    def _settle_halves(self, of: _Parts) -> None:
+    def _settle_halves(self, of: _Parts, axes: tuple[int, ...] = (0, 1)) -> None:
         """Find parts of the work that differ from those before them, those that tell most first; set right in `y`."""
-        for axis in (0, 1):
+        for axis in axes:
             for _ in range(MOST):
                 sure = self._sure_halves(axis, of)
                 if not sure:

@@ -47,6 +47,11 @@ WORDS: dict[str, Condition] = {
 assert tuple(WORDS) == CONDITIONS
 
 
+def called(condition: str) -> str:
+    """Return what people call a condition; what is none stays as it stands."""
+    return WORDS[condition].words if condition in WORDS else condition
+
+
 def said(condition: str, value: float) -> str:
     """Return a value of a condition in words, with its unit."""
     if condition == "occupations":
@@ -120,11 +125,11 @@ def sentences(frames: Frames) -> list[str]:
     for word in (NO, NOT_SHOWN):
         often = table.loc[(table["met"] == word).to_numpy(), "condition"].astype("str").value_counts()
         if len(often):
-            named = ", ".join(f"{WORDS[name].words} ({n:,})" for name, n in often.head(MOST_NAMED).items())
+            named = ", ".join(f"{called(name)} ({n:,})" for name, n in often.head(MOST_NAMED).items())
             said.append(f"most often {'not met' if word == NO else word}, in points: {named}")
     must = asked.loc[asked["required"].astype(bool), "condition"].astype("str")
     if len(must):
-        said.append(f"no point is delivered without: {', '.join(WORDS[name].words for name in must)}")
+        said.append(f"no point is delivered without: {', '.join(map(called, must))}")
     return said if asked["signable"].astype(bool).all() else [*said, UNSIGNED]
 
 

@@ -199,10 +199,12 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
 def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> pd.Series:
     """Return why a position with a variance has no radius (it may rest on a wrong fix), and what does hold."""
     none = np.isfinite(numbers(points, variance)) & np.isnan(numbers(points, radius))
-    share = numbers(points, within) if within in points else np.full(len(points), np.nan)
-    holds = [f"; what is required holds with {units.percent(round(p, 3))}" if np.isfinite(p) else "" for p in share]
-    why = "none holds 95 %: a wrong fix may have gone unseen"
-    return pd.Series([why + also if bare else "" for bare, also in zip(none, holds, strict=True)])
+    share = np.round(numbers(points, within), 3)
+    distinct, of = np.unique(share[none], return_inverse=True)
+    holds = [f"; what is required holds with {units.percent(p)}" if np.isfinite(p) else "" for p in distinct.tolist()]
+    said = np.full(len(points), "", dtype=object)
+    said[none] = np.array([f"none holds 95 %: a wrong fix may have gone unseen{one}" for one in holds], dtype=object)[of]
+    return pd.Series(said)
 
 
 def _occupations(

@@ -136,7 +136,7 @@ def _procedure(frames: Frames, job: Job) -> list[Block]:
     met = pd.crosstab(table_of["condition"].astype("str"), table_of["met"].astype("str"))
     counts = met.reindex(index=asked["condition"].astype("str"), columns=list(procedure.MET), fill_value=0)
     rows = [
-        (procedure.WORDS[name].words, shown(words, 120), *(f"{n:,}" for n in row), "yes" if must else "")
+        (shown(procedure.called(name), 40), shown(words, 120), *(f"{n:,}" for n in row), "yes" if must else "")
         for name, words, must, row in zip(
             counts.index, asked["asked"], asked["required"].astype(bool), counts.to_numpy().tolist(), strict=True
         )

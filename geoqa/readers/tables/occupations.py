@@ -338,14 +338,14 @@ _FEW_ROWS, _MOST_PARTS = 6, 40
 def _parts(columns: Columns, measured: Flags, job: Recipe) -> list[tuple[str, Flags]]:
     """Return the parts of a file that may have come by another way, bases and days, with their rows."""
     made: dict[bytes, tuple[str, Flags]] = {}
-    day = clock.local(pd.Series(columns["start_utc"]), job).dt.strftime(clock.DAY)
-    bases = [("base ", pd.Series(columns["base"]).astype("object"))] if "base" in columns else []
-    for word, values in (*bases, ("", day)):
+    days = clock.days(pd.Series(columns["start_utc"]), job)
+    bases = [("base ", pd.Series(columns["base"]).astype("str"))] if "base" in columns else []
+    for word, values in (*bases, ("", days)):
         sizes = values[measured].value_counts()
         for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
-            at = measured & (values == value).fillna(False).to_numpy(dtype=bool)
+            at = measured & (values == value).to_numpy(dtype=bool, na_value=False)
             if at.sum() < measured.sum():
-                made.setdefault(at.tobytes(), (f", {word}{value},", at))
+                made.setdefault(at.tobytes(), (f", {word}{value if word else value.strftime(clock.DAY)},", at))
     return list(made.values())
 
 

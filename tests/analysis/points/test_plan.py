@@ -1,5 +1,7 @@
 """How long and how many times pays: against closed forms where all is known, empty where nothing is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,8 @@ from geoqa.analysis.points.plan import MINUTES, SEPARATIONS_MIN, VISITS, Plan
 from geoqa.analysis.revisits import _visit_times
 from geoqa.core.frames import schema
 from geoqa.core.frames.wording import plan_sentences
+from geoqa.core.job import Role, unfixed
+from geoqa.core.recipe import Requirement, Tolerance
 
 FOUR_HOURS = 240.0
 #: Precision is as stated and known, and hardly any fix is wrong.
@@ -158,3 +162,19 @@ def test_the_field_sheet_takes_its_minutes(plain):
     seconds, basis = _visit_times.lengths({"plan": plain}, pd.Series([None], dtype="str"))
     assert seconds.tolist() == [60.0]
     assert basis[0] == "the plan over the whole site: 2 visits of 1 min, each after a fresh initialization"
+
+
+def test_floats_are_planned_by_what_is_required_of_them():
+    floats = [entry | {"solution": "float", "s": 0.4, "sv": 0.6, "canopy": "dense"} for entry in site()]
+    own = Role(
+        tolerance=Tolerance(horizontal_m=3.0, vertical_m=4.0), requirement=Requirement(horizontal_m=1.2, vertical_m=2.0)
+    )
+    made = replace(job(), roles={unfixed(None): own})
+    kept, _ = run(occupations(site() + [row | {"p": f"F{row['p']}"} for row in floats]), made, (*STEPS, Plan), KNOWN)
+    plan = kept["plan"]
+    best = plan[plan["chosen"].astype(bool) & (plan["solution"] == "float")]
+    assert len(best) == 1 and 0.5 < best["radius95_m"].iloc[0] < 1.2
+    strict = replace(made, roles={unfixed(None): replace(own, requirement=Requirement(horizontal_m=0.3, judge="h"))})
+    kept, _ = run(occupations(site() + [row | {"p": f"F{row['p']}"} for row in floats]), strict, (*STEPS, Plan), KNOWN)
+    plan = kept["plan"]
+    assert not plan.loc[plan["solution"] == "float", "chosen"].any()

@@ -39,6 +39,16 @@ def test_no_exchange_of_two_legs_shortens_it():
             assert length(place, turned) >= whole - 1e-3
 
 
+def test_of_very_many_places_the_path_goes_from_cell_to_cell_and_is_hardly_longer(monkeypatch):
+    place = np.random.default_rng(5).uniform(0, 1000, (300, 2))
+    end = np.array([1000.0, 0.0])
+    whole = length(place, _walk.path(place, START, end), end=end)
+    monkeypatch.setattr(_walk, "MOST_AT_ONCE", 40)
+    found = _walk.path(place, START, end)
+    assert sorted(found.tolist()) == list(range(300))
+    assert whole != length(place, found, end=end) <= 1.2 * whole
+
+
 def test_a_line_is_walked_from_its_near_end():
     place = np.column_stack([np.array([40.0, 10.0, 30.0, 20.0]), np.zeros(4)])
     assert _walk.path(place, START).tolist() == [1, 3, 2, 0]

@@ -2,6 +2,8 @@
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import geoqa
 from geoqa.core.site import labels
@@ -80,3 +82,8 @@ def test_a_fix_under_another_spelling_is_no_fresh_one(tmp_path, first, second, e
     review = geoqa.review(paths, recipe)
     assert review.frames["points"]["status"].tolist() == ["confirmed" if exact else "unproven"]
     assert any("written in several ways" in text for text in review.messages) is not exact
+
+
+@given(st.text(st.characters(codec="ascii"), max_size=12))
+def test_the_quick_way_for_plain_text_says_what_the_long_one_says(label):
+    assert labels.normal(label) == labels.normal(label + "\u200b")  # which is not drawn, and goes the long way

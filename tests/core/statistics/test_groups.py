@@ -80,3 +80,9 @@ def test_the_first_known_code_of_each_group():
     found, mixed = groups.first_known(codes, group, 5)
     assert found.tolist() == [4, -1, 3, 0, -1]
     assert mixed.tolist() == [True, False, False, True, False]
+
+
+def test_medians_of_groups_whatever_their_order():
+    values, group = np.random.default_rng(1).normal(size=(40, 2)), np.arange(40) * 7 % 5
+    found = groups.medians(values, group, 5)
+    assert np.array_equal(found, [np.median(values[group == k], axis=0) for k in range(5)])
