@@ -17,7 +17,7 @@ from geoqa.core.steps import Analysis, Result
 #: What the readers give before any analysis step runs.
 READ = ("occupations", "set_aside")
 #: What only some runs are given: a step that needs it is left out where it is missing.
-SOME_READ = ("epochs", "earlier", "canopy", "experience", "procedure_asked")
+SOME_READ = ("epochs", "earlier", "canopy", "experience", "checks", "procedure_asked")
 #: What is there before any analysis step runs.
 GIVEN = (*READ, "decisions", "field_test", *SOME_READ)
 #: What a review cannot be without: each point judged, placed, with its uncertainty and whether it may be delivered.

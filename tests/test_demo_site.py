@@ -22,7 +22,7 @@ from geoqa.demo.ground import EAST_M, NORTH_M
 from geoqa.readers.recipe.recipe import read_recipe
 
 SITE = Path(__file__).parent.parent / "sample_data" / "totara_saddle"
-FILES = ("occupations.csv", "site.toml", "truth.csv")
+FILES = ("occupations.csv", "checks.csv", "site.toml", "truth.csv")
 #: What the simulation claims: seen over reported precision, by canopy class.
 FACTORS = {"open": 1.0, "light": 1.3, "broadleaf": 1.6, "dense conifer": 2.2}
 
@@ -85,8 +85,9 @@ def test_the_script_beside_the_data_makes_the_same_bytes_whatever_the_hash_seed(
 def test_the_packaged_demo_makes_the_same_site_and_keeps_the_truth_to_itself(tmp_path):
     written = geoqa.demo.write_site(tmp_path / "new" / "folder")
     assert [path.name for path in written] == ["occupations.csv", "site.toml"]
-    assert sorted(path.name for path in written[0].parent.iterdir()) == ["occupations.csv", "site.toml"]
-    assert all(path.read_bytes() == (SITE / path.name).read_bytes() for path in written)
+    made = sorted(written[0].parent.iterdir())
+    assert [path.name for path in made] == ["checks.csv", "occupations.csv", "site.toml"]
+    assert all(path.read_bytes() == (SITE / path.name).read_bytes() for path in made)
     assert geoqa.demo.truth_rows() == TRUTH
 
 

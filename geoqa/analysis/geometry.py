@@ -66,6 +66,29 @@ class PointPlaces(Analysis):
         return Result({"points": keyed})
 
 
+@dataclass(frozen=True, kw_only=True)
+class CheckLines(Analysis):
+    """Draw each measured check as the line between its points, by way of the one where an angle was turned."""
+
+    name = "check-lines"
+    needs = ("checks", *PointPlaces.needs)
+    gives = ("checks.geometry",)
+
+    def run(self, frames: Frames, job: Job) -> Result:
+        """Return LineString geometry in the job's CRS; null where one of the points has no place."""
+        checks, points = frames["checks"], frames["points"]
+        plan = np.column_stack(places_of_points(frames["occupations"], points)[:2])
+        names = pd.Index(points["point"].astype("str"))
+        at = np.column_stack([codes_in(checks[c], names) for c in ("from", "at", "to")])
+        way = np.where(at[:, :, None] >= 0, plan[at], np.nan)
+        # Without a third point the line goes straight.
+        way[:, 1] = np.where(checks["at"].isna().to_numpy()[:, None], way[:, 0], way[:, 1])
+        keyed = checks[["check_id"]].copy()
+        lines = _lines(np.nan_to_num(way[:, :, 0]), np.nan_to_num(way[:, :, 1]), job)
+        keyed["geometry"] = lines.where(~np.isnan(way).any(axis=(1, 2))).array
+        return Result({"checks": keyed})
+
+
 def places_of_points(occupations: pd.DataFrame, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return east, north and height of each point, metres; the middle of its occupations where it has no coordinate.
 
@@ -229,6 +252,6 @@ def _placed(place: Iterable[Array], job: Job) -> gpd.GeoSeries:
 
 
 def _lines(east_m: Array, north_m: Array, job: Job) -> gpd.GeoSeries:
-    """Return two-point lines; `east_m` and `north_m` of shape (n, 2)."""
+    """Return lines; `east_m` and `north_m` of shape (n, points of each)."""
     x, y = in_crs(east_m, north_m, job)
     return gpd.GeoSeries(shapely.linestrings(np.stack([x, y], axis=-1)), crs=job.grid.system.crs)

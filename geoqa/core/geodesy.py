@@ -260,6 +260,24 @@ def _in_degrees(ellipsoid: Any) -> Any:
     return pyproj.CRS.from_dict({"proj": "longlat", "a": a, "rf": rf, "no_defs": True})
 
 
+def grid_over_ground(site: Site, grid: Grid, place: Array) -> Array:
+    """Return grid distance over distance on the ground: the scale of the projection times that of the height.
+
+    Heights are taken as if above the ellipsoid, on a sphere of its mean radius: a geoid 50 m off changes a distance by
+    8 ppm. Of a local frame it is the stated combined factor, or 1.
+
+    Parameters
+    ----------
+    place
+        East, north and height in metres, shape (n, 3).
+    """
+    if site.crs == LOCAL:
+        return np.full(len(place), site.combined_factor or 1.0)
+    radius = grid.system.semi_major_m * (1 - grid.system.flattening / 3)
+    scale = grid.system.scale(*grid.system.to_lonlat(place[:, 0], place[:, 1]))
+    return np.where(np.isfinite(scale), scale, 1.0) * radius / (radius + np.nan_to_num(place[:, 2]))
+
+
 def frame_said(site: Site) -> tuple[str, ...]:
     """Return what people should know of the plain frame a site is in; nothing where it is in a system."""
     if site.crs != LOCAL:

@@ -65,6 +65,8 @@ COLUMNS: dict[str, str] = {
     "solution": "solution type",
     "method": "how the point was measured (direct, offset, staking, ...)",
     "origin": "where the coordinate comes from (measured, averaged, design, ...)",
+    "station": "the point that a row of a total station or a level was measured from",
+    "orientation": "the point that a total station was oriented on",
     "role": "what the point is for",
     "code": "feature code",
     "antenna_height": "antenna height, in `unit_height`",
@@ -79,14 +81,16 @@ COLUMNS: dict[str, str] = {
 
 SOLUTIONS = ("fixed", "float", "differential", "autonomous", "none")
 ORIGINS = ("measured", "keyed-in", "design", "averaged", "derived", "control")
-METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", "total-station")
+#: A total station may be written either way; its rows, and those of a level, are measured from another point.
+TOTAL_STATION, LEVELLED = ("total station", "total-station"), ("level",)
+METHODS = ("direct", "offset", "intersection", "traverse", "tilted-pole", "staking", *TOTAL_STATION, *LEVELLED)
 #: Columns whose values must be our words once `[input.values.*]` has been applied.
 LEAVES = ("on", "off")
 WORDS: dict[str, tuple[str, ...]] = {"solution": SOLUTIONS, "origin": ORIGINS, "method": METHODS, "leaf": LEAVES}
 #: Columns that hold text, and so may have a table `[input.values.*]`.
 TEXT_COLUMNS = (
     "point", "initialization", "base", "canopy", "facing", "leaf", "solution", "method", "origin",
-    "role", "code", "measured_to", "operator", "note",
+    "role", "code", "measured_to", "operator", "note", "station", "orientation",
 )  # fmt: skip
 
 
@@ -131,6 +135,16 @@ class Decisions(Declared):
 def unfixed(role: str | None) -> str:
     """Return what the role of points is called that no row gives a fixed solution of: ``corner (float)``."""
     return f"{role} (float)" if role else "(float)"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checks(Declared):
+    """[checks]: what was measured between points by other methods: tapes, total stations, levels, records."""
+
+    file: str | None = param(None, help="CSV with the measured checks, named from the recipe's folder")
+    record_proves: bool = param(
+        False, help="Whether a distance of record proves a point; without it, it can only cast doubt"
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,6 +207,7 @@ class Recipe:
     base: Base = field(default_factory=Base)
     steps: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     decisions: Decisions = field(default_factory=Decisions)
+    checks: Checks = field(default_factory=Checks)
     files: tuple[FileRule, ...] = ()
     control: Control = field(default_factory=Control)
     field_test: FieldTest = field(default_factory=FieldTest)
@@ -266,8 +281,8 @@ class Job(Recipe):
 
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (
-    "tolerance", "requirement", "base", "decisions", "control", "field_test", "report", "canopy", "experience",
-    "procedure",
+    "tolerance", "requirement", "base", "decisions", "checks", "control", "field_test", "report", "canopy",
+    "experience", "procedure",
 )  # fmt: skip
 #: Tables a file may have of its own.
 FILE_TABLES = ("input", "roles", "tolerance", "requirement")

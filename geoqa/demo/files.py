@@ -148,6 +148,11 @@ mask_deg = 10                      # what was set stands in [report]
 roles = ["corner"]                 # of topo and track points nothing of this was asked
 metadata = ["firmware", "weather"] # what the record must state of the job
 
+# What was measured between points without satellites. It moves no coordinate, and proves a point along what it sees.
+[checks]
+file = "checks.csv"
+record_proves = false              # a distance of record may cast doubt, and proves nothing
+
 # What the report names beside what it computes. What is left out it says is not stated.
 [report]
 client = "Totara Saddle Trust (invented)"
@@ -173,12 +178,39 @@ points = ["TS186", "TS187", "TS188", "TS189", "TS190", "TS191"]
 """
 
 
+#: Measured checks: from, to, at, kind, how far it is off the truth (metres, degrees), sigma, method, instrument, who,
+#: note. Grid distances there are so many times those on the ground, and so high stand the instrument and the target.
+GRID_OVER_GROUND, INSTRUMENT_M, TARGET_M = 1.0000426, 1.55, 1.80
+_TAPE, _STATION, _LEVEL = ("tape", "tape 2"), ("total station", "station 1"), ("level", "level 1")
+CHECKS = (
+    ("TS137", "TS138", "", "horizontal distance", 0.006, 0.010, *_TAPE, "KR", ""),
+    ("TS138", "TS139", "", "horizontal distance", -0.004, 0.010, *_TAPE, "KR", ""),
+    ("TS140", "TS138", "TS139", "angle", 0.004, 0.008, *_STATION, "TM", "through a gap in the trees"),
+    ("TS139", "TS138", "", "slope distance", 0.002, 0.004, *_STATION, "TM", ""),
+    ("TS139", "TS138", "", "height difference", -0.002, 0.004, *_LEVEL, "TM", "two turns"),
+    ("TS134", "TS135", "", "horizontal distance", 0.005, 0.010, *_TAPE, "KR", ""),
+    ("TS135", "TS136", "", "horizontal distance", -0.007, 0.010, *_TAPE, "KR", ""),
+    ("TS134", "TS136", "", "horizontal distance", 0.100, 0.010, *_TAPE, "KR", ""),
+    ("CP9", "TS172", "", "horizontal distance", -0.001, 0.003, *_STATION, "TM", ""),
+    ("CP10", "TS172", "CP9", "angle", -0.002, 0.004, *_STATION, "TM", ""),
+    ("CP9", "TS172", "", "height difference", 0.001, 0.003, *_LEVEL, "TM", ""),
+    ("CP2", "TS189", "", "horizontal distance", 0.002, 0.004, *_STATION, "TM", ""),
+    ("CP1", "TS189", "CP2", "angle", -0.003, 0.004, *_STATION, "TM", ""),
+    ("TS190", "TS189", "", "horizontal distance", -0.005, 0.010, *_TAPE, "KR", ""),
+    ("CP2", "TS189", "", "height difference", 0.001, 0.003, *_LEVEL, "TM", "one turn"),
+    ("TS108", "TS109", "", "record distance", 0.030, 0.020, "record", "", "", "plan of 1962"),
+)
+CHECK_HEADINGS = (
+    "from", "to", "at", "kind", "value", "unit", "sigma", "method", "instrument", "who", "when", "note",
+    "from_height", "to_height",
+)  # fmt: skip
+
 SEED = 20260211
 TRUTH_HEADINGS = ("kind", "line", "point", "east_m", "north_m", "height_m", "canopy", "true_point", "what")
 
 
 def write_site(folder: str | Path) -> tuple[Path, Path]:
-    """Write ``occupations.csv`` and ``site.toml`` into `folder`, made if it is not there.
+    """Write ``occupations.csv``, ``checks.csv`` and ``site.toml`` into `folder`, made if it is not there.
 
     Returns
     -------
@@ -191,8 +223,42 @@ def write_site(folder: str | Path) -> tuple[Path, Path]:
         If a file cannot be written.
     """
     folder = Path(folder)
-    table = "".join(line.text for line in _simulated()[1])
-    return _write(folder / "occupations.csv", table), _write(folder / "site.toml", RECIPE)
+    marks, book = _simulated()
+    table = "".join(line.text for line in book)
+    written = _write(folder / "occupations.csv", table)
+    _write(folder / "checks.csv", "".join(map(csv_text, (CHECK_HEADINGS, *_checks(marks)))))
+    return written, _write(folder / "site.toml", RECIPE)
+
+
+def _checks(marks: list[Point]) -> Iterator[tuple[str, ...]]:
+    """Return the rows of ``checks.csv``: what is between the true places, and what each is off."""
+    at = {mark.name: [axis / 1000 for axis in mark.true_mm] for mark in marks}
+    for start, end, middle, kind, off, sigma, *how in CHECKS:
+        east, north, up = (b - a for a, b in zip(at[start], at[end], strict=True))
+        ground, raised, unit = math.hypot(east, north) / GRID_OVER_GROUND, ("", ""), "m"
+        if kind == "angle":
+            turn, unit = (math.atan2(at[p][0] - at[middle][0], at[p][1] - at[middle][1]) for p in (end, start)), "deg"
+            value = math.degrees(next(turn) - next(turn)) % 360
+        elif kind == "slope distance":
+            raised = (f"{INSTRUMENT_M:.3f}", f"{TARGET_M:.3f}")
+            value = math.hypot(ground, up + TARGET_M - INSTRUMENT_M)
+        else:
+            value = up if kind == "height difference" else ground
+        *told, note = how
+        digits = 4 if unit == "deg" else 3
+        yield (
+            start,
+            end,
+            middle,
+            kind,
+            f"{value + off:.{digits}f}",
+            unit,
+            f"{sigma:.3f}",
+            *told,
+            "2026-02-12",
+            note,
+            *raised,
+        )
 
 
 def truth_rows() -> list[dict[str, str]]:

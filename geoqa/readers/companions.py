@@ -10,12 +10,14 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError
+from geoqa.core.frames.control import CHECK_KINDS, CHECK_UNITS, CHECKS, READ_OF_CHECKS, TURN
 from geoqa.core.site import labels
 
 
@@ -216,3 +218,60 @@ def _number(text: str, where: str, name: str, faults: list[Fault]) -> float:
         faults.append(Fault(where, f"{name} is {text[:40]!r}.", f"Write {rule}."))
         return 0.0
     return value
+
+
+CHECK_NEEDED = ("from", "to", "kind", "value", "unit")
+CHECK_TEXT = ("at", "method", "instrument", "who", "when", "note")
+CHECK_NUMBERS = ("sigma", "from_height", "to_height")
+ANGLES = ("deg", "gon")
+
+
+def read_checks(path: Path) -> pd.DataFrame:
+    """Return the measured checks in the file at `path`, one row each, as the frame `checks` begins.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or a row is no measurement: every fault with its line.
+    """
+    told = table_rows(path, CHECK_NEEDED, "[checks] file", (*CHECK_TEXT, *CHECK_NUMBERS))
+    faults: list[Fault] = []
+    rows = []
+    for number, (line, entry) in enumerate(told, 1):
+        where = f"line {line}"
+        row: dict[str, Any] = {"check_id": number, "source_file": path.name, "source_line": line}
+        row |= {name: labels.as_read(entry[name]) or None for name in ("from", "to")}
+        row |= {name: entry.get(name) or None for name in ("kind", "unit", *CHECK_TEXT)}
+        row["at"] = row["at"] and labels.as_read(row["at"])
+        row["value"] = _number(entry["value"], where, "value", faults)
+        stated = [name for name in CHECK_NUMBERS if entry.get(name)]
+        row |= {name: _number(entry[name], where, name, faults) for name in stated}
+        faults += [Fault(where, *fault) for fault in _check_faults(row)]
+        rows.append(row)
+    if faults:
+        raise InputError.from_faults(f"{path.name}: the measured checks cannot be used:", faults)
+    return CHECKS.filled(rows, READ_OF_CHECKS)
+
+
+def _check_faults(row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return what is wrong with one measured check: the problem and the remedy."""
+    found = []
+    kind, unit, is_angle = row["kind"], row["unit"], row["kind"] == TURN
+    if kind not in CHECK_KINDS:
+        found.append((f"kind is {str(kind or '')[:40]!r}.", f"Write one of {', '.join(CHECK_KINDS)}."))
+    units = [one for one in CHECK_UNITS if (one in ANGLES) == is_angle]
+    if unit not in units:
+        found.append((f"unit is {str(unit or '')[:40]!r}.", f"Write one of {', '.join(units)}."))
+    ends = [row["from"], row["to"], *([row["at"]] if is_angle else [])]
+    if not all(ends):
+        what = "from, to and at" if is_angle else "from and to"
+        found.append(("does not name its points.", f"Write {what}: an angle is turned at a point."))
+    elif len(set(ends)) < len(ends):
+        found.append((f"names {row['from'][:40]!r} twice.", "A check lies between different points."))
+    if row["at"] and not is_angle:
+        found.append((f"at is {row['at'][:40]!r}, and the kind is {str(kind)[:40]}.", "Only an angle has one."))
+    if "distance" in str(kind) and not row["value"] > 0:
+        found.append((f"value is {row['value']:g}.", "A distance is above zero."))
+    if not row.get("sigma", 1.0) > 0:
+        found.append((f"sigma is {row['sigma']:g}.", "A standard deviation is above zero; leave it empty if unknown."))
+    return found

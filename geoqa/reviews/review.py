@@ -359,6 +359,7 @@ def _reviewed(
     Plots.of(found, recipe).refuse_stated(recipe)
     named = _named_files(recipe)
     decided = companions.read_decisions(named.get("decisions"))
+    checked = companions.read_checks(named["checks"]) if "checks" in named else None
     looked_up = companions.read_lookup(named["lookup"]) if "lookup" in named else None
     recipes = [core_job.recipe_of(path, recipe) for path in paths]
     read = [(path, *made) for path, made in zip(paths, reading.read(found, paths, recipes, progress), strict=True)]
@@ -393,9 +394,11 @@ def _reviewed(
     read = [(path, reader, replace(result, frames={})) for path, reader, result in read]
     pa.default_memory_pool().release_unused()
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
+    checked = assembly.measured_from(frames["occupations"], job, checked)
     compared = None
     labels.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})
+    frames |= {} if checked is None else {"checks": checked}
     used: dict[str, Any] | None = None
     if "experience" in named:
         frames["experience"], used = experience.of_job(
@@ -524,9 +527,10 @@ def _named_files(job: Recipe) -> dict[str, Path]:
     """Return the files that the recipe names, by what they are for."""
     marks, bases = job.steps.get("nmea", {}).get("marks"), job.steps.get("gvx", {}).get("bases")
     named = {
-        "lookup": job.match.file, "decisions": job.decisions.file, "field test": job.field_test.file,
-        "experience": job.experience.file, "marks": marks if isinstance(marks, str) else None,
-        "bases": bases if isinstance(bases, str) else None, **job.canopy.files,
+        "lookup": job.match.file, "decisions": job.decisions.file, "checks": job.checks.file,
+        "field test": job.field_test.file, "experience": job.experience.file,
+        "marks": marks if isinstance(marks, str) else None, "bases": bases if isinstance(bases, str) else None,
+        **job.canopy.files,
     }  # fmt: skip
     found = {kind: job.beside(name) for kind, name in named.items() if name is not None}
     drawn = {step: job.steps.get(step, {}).get("file") for step in ON_MAP}

@@ -9,7 +9,7 @@ from builders import job, occupations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.analysis import _neighbouring_names
+from geoqa.analysis import name_checks
 from geoqa.analysis.name_checks import NameChecks
 from geoqa.core.frames import schema
 from geoqa.core.job import Match
@@ -118,7 +118,7 @@ def test_messages_show_the_first_and_count_the_rest():
 @given(st.lists(st.tuples(st.integers(0, 25), st.integers(0, 25)), min_size=1, max_size=25))
 def test_nearest_neighbours_are_those_of_the_whole_distance_table(places):
     middle = np.array(places, float) / 10
-    found = _neighbouring_names.neighbours(middle, 0.45)
+    found = name_checks.neighbours(middle, 0.45)
     table = np.hypot(*(middle[:, None] - middle).transpose(2, 0, 1))
     np.fill_diagonal(table, np.inf)
     near = table.min(axis=1)
@@ -130,6 +130,6 @@ def test_nearest_neighbours_are_those_of_the_whole_distance_table(places):
 
 
 def test_coincident_points_are_each_found():
-    found = _neighbouring_names.neighbours(np.zeros((6, 2)), 0.5)
+    found = name_checks.neighbours(np.zeros((6, 2)), 0.5)
     assert set(np.r_[found.point, found.other]) == set(range(6))
     assert (found.point != found.other).all()

@@ -118,6 +118,24 @@ def by_prior(density: Weighed, fixes: FixSample) -> Weighed:
     return Weighed(states, probability / probability.sum(axis=1, keepdims=True), density.groups)
 
 
+def right_codes(states: Index) -> Index:
+    """Return a number for the set of fixes that each way takes as right: the sum of 2 ** k over them; shape (ways,)."""
+    return np.asarray((states == RIGHT) @ (1 << np.arange(states.shape[1])))
+
+
+def told_otherwise(weighed: Weighed, log_factor: Array) -> Weighed:
+    """Return the ways with the probability of each times what other methods say of the fixes it takes as right.
+
+    Parameters
+    ----------
+    log_factor
+        Shape (points, sets), by `right_codes`.
+    """
+    factor = log_factor[:, right_codes(weighed.states)]
+    probability = weighed.probability * np.exp(factor - factor.max(axis=1, keepdims=True))
+    return Weighed(weighed.states, probability / probability.sum(axis=1, keepdims=True), weighed.groups)
+
+
 def repeated(weighed: Weighed) -> Array:
     """Return how probably each fix repeats a wrong one, shape (points, fixes)."""
     return weighed.probability @ (weighed.states == REPEATED)
@@ -285,8 +303,7 @@ def right_sets(weighed: Weighed, *shares: Array) -> Iterator[tuple[Flags, Array,
     *shares
         Shape (points, ways): the probability of each way is told once more as far as these say, shape (points,).
     """
-    right = weighed.states == RIGHT
-    code = right @ (1 << np.arange(right.shape[1]))
+    right, code = weighed.states == RIGHT, right_codes(weighed.states)
     for one in np.unique(code).tolist():
         at = code == one
         probability = weighed.probability[:, at]
@@ -330,6 +347,11 @@ class FixSequences:
         Shares of the gross errors by scale.
     at
         Row of each point in the points frame.
+    reference
+        East, north and height that positions count from, shape (points, 3).
+    told
+        What other methods make of each set of fixes that may be the right one: log of the factor of its probability,
+        shape (points, sets), by the sum of 2 ** k over the fixes k of the set; None where nothing was measured.
     """
 
     x: Array
@@ -359,6 +381,8 @@ class FixSequences:
     typical_v: float
     scales: Array
     at: Index
+    reference: Array
+    told: Array | None = None
 
 
 def fix_sequences(frames: Frames, job: Job, fades_s: float) -> FixSequences:
@@ -382,7 +406,7 @@ def fix_sequences(frames: Frames, job: Job, fades_s: float) -> FixSequences:
         **fixes, count=count, placed=placed, place=place, height=height, cov=cov, var_u=var_u,
         nu_h=data.nu_h, nu_v=data.nu_v, limit_h=limits[0], limit_v=limits[1],
         base_h=base_h, base_v=base_v, typical_h=data.typical_h, typical_v=data.typical_v,
-        scales=_scales(frames["gross_scales"]), at=at,
+        scales=_scales(frames["gross_scales"]), at=at, reference=data.reference,
     )  # fmt: skip
 
 

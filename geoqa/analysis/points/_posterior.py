@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import NamedTuple
 
-from geoqa.analysis.occupations import visit_means
+from geoqa.analysis.occupations import measured_rows, visit_means
 from geoqa.analysis.points import _fix_sequences
 from geoqa.analysis.points._fix_sequences import FixSequences
 from geoqa.analysis.precision import mixture
-from geoqa.core.arrays import Array, Flags, Frames, Index, np
+from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.job import Job
 from geoqa.core.statistics import covariance
 
@@ -66,7 +66,69 @@ def of_frames(frames: Frames, job: Job) -> tuple[FixSequences, float, Array]:
     off = np.nan_to_num(points.reindex(columns=["shift_h_m", "shift_v_m"]).to_numpy(dtype=float, na_value=np.nan))
     left_h, left_v = fixes.limit_h - off[fixes.at, 0], fixes.limit_v - off[fixes.at, 1]
     fixes = replace(fixes, limit_h=np.maximum(left_h, 0.0), limit_v=np.maximum(left_v, 0.0))
+    if "weighed_checks" in frames:
+        fixes = replace(fixes, told=_told(frames["weighed_checks"], points["point"], fixes))
     return fixes, float(repeats["repeat"]), off
+
+
+def _told(weighed: pd.DataFrame, names: pd.Series, fixes: FixSequences) -> Array:
+    """Return what other methods make of the fixes of each point, as `FixSequences.told` has it."""
+    told = np.zeros((len(fixes.count), 1 << int(fixes.count.max(initial=0))))
+    row = measured_rows.codes_in(weighed["point"], pd.Index(names.astype("str")))
+    number = np.argsort(fixes.at)[row]
+    told[number, weighed["right"].to_numpy()] = weighed["log_factor"].to_numpy()
+    return told
+
+
+class Supposed(NamedTuple):
+    """Where points would be by each set of fixes that may be the right one; where none is, by each scale of error.
+
+    Arrays of shape (points, ways), the places (points, ways, 3): east, north, height, metres.
+    """
+
+    code: Index
+    log: Array
+    mean: Array
+    variance: Array
+
+
+#: Shares of gross errors that are not worth a way of their own, and the variance of a height nobody knows.
+_RARE, _NOWHERE = 2e-3, 1e6
+
+
+def supposed(found: FixSequences, repeat: float, which: Index) -> Supposed:
+    """Return where each of the points `which` would be, by everything its own fixes could be.
+
+    Log probabilities are minus infinity for ways that a point has not; the base's own error is in none of them.
+    """
+    rare = np.where(found.scales > _RARE, found.scales, 0.0)
+    gross_h, gross_v = np.nonzero(rare)
+    share = rare[gross_h, gross_v] / rare.sum()
+    parts: list[tuple[Index, list[tuple[int, Array, Array, Array]]]] = []
+    for size, at in _fix_sequences.by_count(found.count[which]):
+        members = which[at]
+        ways, sets = _Ways(found, members, _index(found, members, size), repeat), []
+        for right, probability, *_ in ways.sets:
+            mean, variance = ways.positions.place(right if right.any() else ~right)
+            mean = mean + found.reference[members]
+            with np.errstate(divide="ignore"):
+                log = np.log(probability)
+            if right.any():
+                sets.append((int(right @ (1 << np.arange(size))), log, mean, variance))
+                continue
+            off = np.column_stack([mixture.SCALES_M[gross_h], mixture.SCALES_M[gross_h], mixture.SCALES_M[gross_v]])
+            sets += [(0, log + np.log(one), mean, variance + far**2) for one, far in zip(share, off, strict=True)]
+        parts.append((at, sets))
+    most = max((len(sets) for _, sets in parts), default=0)
+    made = Supposed(
+        np.full((len(which), most), -1), np.full((len(which), most), -np.inf), np.zeros((len(which), most, 3)),
+        np.ones((len(which), most, 3)),
+    )  # fmt: skip
+    for at, sets in parts:
+        for k, way in enumerate(sets):
+            code, log, mean, variance = way
+            made.code[at, k], made.log[at, k], made.mean[at, k], made.variance[at, k] = code, log, mean, variance
+    return made
 
 
 def assess(found: FixSequences, repeat: float) -> dict[str, Array]:
@@ -132,6 +194,8 @@ class _Ways:
 
     def __init__(self, found: FixSequences, members: Index, index: Index, repeat: float) -> None:
         weighed = _fix_sequences.weigh(_fixes(found, members, index, repeat), found.scales)
+        if found.told is not None:
+            weighed = _fix_sequences.told_otherwise(weighed, found.told[members])
         self.members, self.positions = members, _Positions(found, members, index)
         self.limits = {"h": found.limit_h[members], "v": found.limit_v[members]}
         self._outside = {"h": self.positions.horizontally, "v": self.positions.in_height}
@@ -174,6 +238,23 @@ class _Positions:
         self._known_z = ~np.isnan(z) & ~np.isnan(found.s_v[index])
         self._kept_h, self._kept_v = found.kept_h[index], found.kept_v[index]
         self._errors: dict[tuple[str, bytes], _Error] = {}
+
+    def place(self, right: Flags) -> tuple[Array, Array]:
+        """Return where the fixes marked put each point, from its reference, and the variances; shape (n, 3) each."""
+        found, members = self._found, self._members
+        some = np.broadcast_to(right, (len(members), len(right)))
+        mean, variance = np.zeros((len(members), 3)), np.full((len(members), 3), _NOWHERE)
+        for axis, marked, nu, columns in (
+            (self._horizontal, some, found.nu_h[members], slice(0, 2)),
+            (self._vertical, some & self._known_z, found.nu_v[members], slice(2, 3)),
+        ):
+            there = np.flatnonzero(marked.any(axis=1))
+            worth, freedom = (values[there] for values in axis.scale(marked, nu))
+            mean[there, columns], one = axis.of(there, marked[there])
+            # A normal distribution as wide as Student's.
+            freedom = np.minimum(freedom, 1e9)
+            variance[there, columns] = (one * worth * freedom / np.maximum(freedom - 2, freedom / 2))[:, None]
+        return mean, variance
 
     def cores(self) -> dict[str, Array]:
         """Return what 95 % of the errors of right fixes stay within, horizontally and in height; NaN without."""

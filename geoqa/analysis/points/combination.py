@@ -168,7 +168,7 @@ class Uncertainty(Analysis):
 
     name = "uncertainty"
     needs = (*RESTING, *WRONG, "gross_scales", "repeats", *Combination.gives, "points.within_h", "points.within_v")
-    uses = ("points.shift_h_m", "points.shift_v_m")
+    uses = ("points.shift_h_m", "points.shift_v_m", "weighed_checks")
     gives = tuple(
         f"points.{c}" for c in ("semi_major_m", "semi_minor_m", "azimuth_deg", "confidence", "radius95_m", "up95_m")
     )

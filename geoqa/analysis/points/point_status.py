@@ -41,7 +41,7 @@ class PointStatus(Analysis):
         *EXPECTED, *TOLERANCE,
         "occupations", "occupations.visit", "occupations.visit_v", "occupations.copy_of", "closures", "classes",
     )  # fmt: skip
-    uses = ("shifted",)
+    uses = ("shifted", "point_checks")
     gives = ("points", "occupations.use", "occupations.fix")
 
     unusual: float = param(
@@ -70,6 +70,7 @@ class PointStatus(Analysis):
         data = visit_means.local(occupations, frames["classes"], rows, fix)
         limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
         horizontal, vertical = self._verdicts(data, rows, use, limits)
+        (horizontal, vertical), witnessed, told_of_checks = _with_checks(frames, rows, horizontal, vertical)
 
         # On a site with heights a point without one is unproven in height; on one without, nothing is.
         no_height = agreement.UNPROVEN if occupations["height_m"].notna().any() else -1
@@ -85,7 +86,7 @@ class PointStatus(Analysis):
         is_out = is_rejected(occupations)
         out_of = occupations["point"].astype(rows.names.dtype)[is_out]
         rejected = np.bincount(rows.names.get_indexer(out_of), minlength=n)
-        facts = {"rows": count, "rejected": 1 * (rejected > 0)}
+        facts = {"rows": count, "rejected": 1 * (rejected > 0), "witnessed": witnessed}
         facts |= _facts(occupations, data, rows, use, role, job)
         canopy, mixed = measured_rows.shared_labels(occupations["canopy"].iloc[rows.at], rows.point, n)
         telling = np.isin(use, measured_rows.TELLING)
@@ -107,6 +108,7 @@ class PointStatus(Analysis):
                 "degrees_of_freedom_v": _finite(data.nu_v),
                 "canopy": canopy,
                 "canopy_mixed": mixed,
+                **told_of_checks,
                 "solution": measured_rows.shared_labels(solution, rows.point[telling], n)[0],
                 "basis": _basis(occupations, frames["classes"], rows, judge_h, judge_v & (height >= 0)),
             }
@@ -166,6 +168,31 @@ class PointStatus(Analysis):
         narrow, nu = expected_precision.tail_factors(data.nu_h if axis == "h" else data.nu_v, data.shape)
         from_mean = roles.pair_factor(role, job) > 1
         return verdict.Limits(limit, np.nan_to_num(step / 2), from_mean, self.unusual, nu, narrow, self.critical)
+
+
+def _with_checks(
+    frames: Frames, rows: Rows, horizontal: Verdict, vertical: Verdict
+) -> tuple[tuple[Verdict, Verdict], np.ndarray, dict[str, pd.Categorical]]:
+    """Return the verdicts with what other methods prove or contradict, by what, and the column `checks` of points.
+
+    The second is 1 where they prove the position, 2 the height, 3 both, 4 where one contradicts what visits confirm.
+    """
+    from geoqa.analysis.closures.agreement import CONFIRMED, STRAINED, UNPROVEN
+
+    n = len(rows.names)
+    if "point_checks" not in frames:
+        return (horizontal, vertical), np.zeros(n, np.int64), {}
+    told = frames["point_checks"].set_index("point").reindex(rows.names.astype("str"))
+    found, proved, against = [], [], np.zeros(n, bool)
+    for axis, seen in (("h", horizontal), ("v", vertical)):
+        good, bad = (told[f"{word}_{axis}"].eq(True).to_numpy(bool) for word in ("proved", "against"))
+        proved.append(good & ~bad & (seen.status == UNPROVEN) & (seen.kept > 0))
+        doubted = bad & (seen.status == CONFIRMED)
+        against |= doubted
+        status = np.where(proved[-1], CONFIRMED, np.where(doubted, STRAINED, seen.status))
+        found.append(replace(seen, status=status, hidden=seen.hidden & ~proved[-1]))
+    witnessed = np.where(against, 4, 1 * proved[0] + 2 * proved[1])
+    return (found[0], found[1]), witnessed, {"checks": pd.Categorical(told["message"])}
 
 
 def _facts(

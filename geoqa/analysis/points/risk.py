@@ -64,7 +64,7 @@ class Risk(Analysis):
 
     name = "risk"
     needs = (*Repeats.needs, "repeats")
-    uses = ("points.shift_h_m", "points.shift_v_m")
+    uses = ("points.shift_h_m", "points.shift_v_m", "weighed_checks")
     gives = tuple(f"points.{c}" for c in ("risk", "wrong_h", "wrong_v", "within_h", "within_v"))
 
     def run(self, frames: Frames, job: Job) -> Result:

@@ -142,6 +142,8 @@ class Case(NamedTuple):
     tied: Any
     rejected: Any
     explained: Any
+    #: What measured checks prove: 1 the position, 2 the height, 3 both; 4 where one disagrees with the visits.
+    witnessed: Any
     #: Number of the phrase that says that the step of positions, or of heights, is too coarse; 0 where it is not.
     hidden_h: Any
     hidden_v: Any
@@ -166,7 +168,7 @@ def reasons_of_points(
     facts
         Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
         initialization), ``timed`` (every row has a time), ``unknown_precision``, ``rejected`` (the reviewer left
-        nothing), and ``tied``, 1 where its position is known and 2 where its height is too.
+        nothing), ``tied``, 1 where its position is known and 2 where its height is too, and ``witnessed``, see `Case`.
     limits
         What is accepted along the axes ``h`` and ``v``.
     explained
@@ -220,8 +222,11 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     if case.unknown_precision and case.status != UNPROVEN:
         tail += "; expectation unknown, no precision is known"
     one_visit = "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
+    if case.witnessed and key in ("agree", "apart"):
+        key = "against" if case.witnessed == _AGAINST else "witnessed"
     words, by_status, settles = STATUS_REASONS[key]
     said = words.format(
+        what=_WITNESSED[case.witnessed],
         subject=f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else one_visit,
         axis=_AXES[case.axis], visits=case.kept or case.visits,
     )  # fmt: skip
@@ -229,6 +234,7 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     return key, said + tail, said + f": {settles}" * bool(settles) + tail
 
 
+_WITNESSED, _AGAINST = ("", "position", "height", "position and height", ""), 4
 _AGREEMENT = {CONFIRMED: "agree", STRAINED: "apart", LOOSE: "noisy"}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple, Self
 
@@ -83,11 +83,11 @@ class Frame:
     columns: dict[str, Column]
     base: tuple[str, ...] = field(default=())
 
-    def filled(self, given: Any) -> pd.DataFrame:
-        """Return rows, or columns by name, as a frame of every column of the contract, in its order and kinds."""
+    def filled(self, given: Any, only: Iterable[str] = ()) -> pd.DataFrame:
+        """Return rows, or columns by name, as a frame of every column of the contract, or `only` of some, in kind."""
         kinds = {"text": "str", "float": float, "int": "int64", "bool": bool}
-        table = pd.DataFrame(given, columns=list(self.columns))
-        return table.astype({name: kinds[rule.kind] for name, rule in self.columns.items() if rule.kind in kinds})
+        table = pd.DataFrame(given, columns=list(only) or list(self.columns))
+        return table.astype({name: kinds[kind] for name in table if (kind := self.columns[name].kind) in kinds})
 
 
 def seen_in(columns: Mapping[str, Column], where: str) -> dict[str, tuple[float, str]]:
@@ -286,6 +286,8 @@ STATUS_REASONS = {
     "apart": StatusReason("{subject} are within tolerance but further apart than usual {axis}"),
     "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
+    "witnessed": StatusReason("{what} proved by measured checks, not by a second visit"),
+    "against": StatusReason("{subject} agree, and a measured check does not {axis}", settles="measure it again"),
     "in_visit": StatusReason("{subject} disagree {axis}"),
     "two_visits": StatusReason("2 visits disagree {axis}", by_status=True),
     "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),

@@ -201,3 +201,82 @@ AVERAGES = Frame(
         **AGAINST,
     },
 )
+
+#: What is measured between points by other methods, as `checks.kind` has it.
+SLOPE, LEVEL, RISE, TURN, RECORD = CHECK_KINDS = (
+    "slope distance", "horizontal distance", "height difference", "angle", "record distance",
+)  # fmt: skip
+#: What a measured check says of the points it was measured between.
+AGREES, DISAGREES, CANNOT_TELL = VERDICTS = ("agrees", "disagrees", "cannot tell")
+#: The grade of evidence that is not of satellites.
+OTHER_METHOD = "other-method"
+#: Units a check may be written in.
+CHECK_UNITS = ("m", "ft", "ftUS", "deg", "gon")
+
+CHECKS = Frame(
+    key=("check_id",),
+    base=("check_id", "from", "to", "at", "kind", "value", "unit", "sigma", "source_file", "source_line"),
+    columns={
+        "check_id": whole("running number of the measured check", minimum=1),
+        "from": text("name of the point it was measured from", nulls=False),
+        "to": text("name of the point it was measured to", nulls=False),
+        "at": text("point an angle was turned at, clockwise from the first to the second; null for the other kinds"),
+        "kind": text("what was measured", CHECK_KINDS, nulls=False),
+        "value": number("as it was read, in `unit`", nulls=False, decimals=6),
+        "unit": text("its unit", CHECK_UNITS, nulls=False),
+        "sigma": number("its standard deviation, in `unit`", above=0, decimals=6),
+        "from_height": number("height above the mark that it was measured from, in `unit`"),
+        "to_height": number("height above the mark that it was measured to, in `unit`"),
+        "method": text("how it was measured"),
+        "instrument": text("what it was measured with; checks of one instrument share a constant"),
+        "who": text("who measured"),
+        "when": text("when"),
+        "note": text("free text"),
+        "source_file": text("name of the file it came from", nulls=False),
+        "source_line": whole("line of that file, from 1", minimum=1),
+        "independence": text("grade of its evidence", (OTHER_METHOD,)),
+        "closure_m": number("measured minus what the coordinates give, on the ground; of an angle at its shorter leg"),
+        "sigma_m": number("standard deviation of the measurement, likewise", above=0),
+        "points_sigma_m": number("standard deviation of what the coordinates give", minimum=0),
+        "limit_m": number("largest closure that these two explain", above=0),
+        "verdict": text("what it says of its points", VERDICTS),
+        "why": text("the verdict in words"),
+        "scale": number("grid distance over distance on the ground, by projection and height", above=0, decimals=9),
+        "constant_m": number("constant of its instrument that is taken off; null where none is told"),
+        "wrong": number("probability that the check itself is wrong", minimum=0, quantity="probability", decimals=6),
+        "geometry": Column("geometry", "from the one point to the other, in the job's CRS"),
+    },
+)
+
+#: The columns that a check is read with; the others follow from coordinates.
+READ_OF_CHECKS = tuple(CHECKS.columns)[: tuple(CHECKS.columns).index("independence")]
+
+POINT_CHECKS = Frame(
+    key=("point",),
+    base=("point", "checks", "agree", "disagree"),
+    columns={
+        "point": text("name of the point", nulls=False),
+        "checks": whole("measured checks that it is an end of", minimum=1),
+        "agree": whole("those that agree with it", minimum=0),
+        "disagree": whole("those that do not, and are not themselves found wrong", minimum=0),
+        "against_h": yes_no("whether one that disagrees speaks of the position"),
+        "against_v": yes_no("whether one that disagrees speaks of the height"),
+        "proved_h": yes_no("whether those that agree see the position in every direction"),
+        "proved_v": yes_no("whether they see the height"),
+        "detectable_h_m": number("error of the position that they find, in the direction they see least", minimum=0),
+        "detectable_v_m": number("error of the height that they find", minimum=0),
+        "seen_h_m": number("the same in the direction they see best", minimum=0),
+        "unseen_azimuth_deg": number("direction they see least, from grid north", minimum=0, decimals=0),
+        "message": text("in words", nulls=False),
+    },
+)
+
+WEIGHED_CHECKS = Frame(
+    key=("point", "right"),
+    base=("point", "right", "log_factor"),
+    columns={
+        "point": text("name of the point", nulls=False),
+        "right": whole("fixes that are taken as right: the sum of 2 ** k over them in order of time", minimum=0),
+        "log_factor": number("log of what measured checks multiply the probability of that with", nulls=False),
+    },
+)

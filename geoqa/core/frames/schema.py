@@ -243,6 +243,7 @@ POINTS = Frame(
             "csv", "delivered", judgement=(90, "because"), withheld=(70, "why not"), tip=(5, "")
         ),
         "deliver_key": text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
+        "checks": text("what was measured by other methods says of it").at("csv", judgement=(75, "measured checks")),
         "judged": text("the axes its delivery is judged by", JUDGED),
         **procedure.ON_POINTS,
         "untested": text("what the evidence cannot see").at("csv", "delivered", judgement=(200, "untested")),

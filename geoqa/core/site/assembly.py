@@ -9,7 +9,8 @@ from typing import Any, NamedTuple
 from geoqa.core import geodesy
 from geoqa.core.arrays import np, pd, recoded
 from geoqa.core.errors import CallError, InputError
-from geoqa.core.job import Job, Recipe, unfixed
+from geoqa.core.frames.control import CHECKS, LEVEL, READ_OF_CHECKS, RISE, TURN
+from geoqa.core.job import LEVELLED, TOTAL_STATION, Job, Recipe, unfixed
 from geoqa.core.site import decisions as reviewer
 from geoqa.core.site import matching
 from geoqa.core.statistics import groups
@@ -213,6 +214,53 @@ def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
     if grows and missing:
         return (f"{missing} rows state no distance to the base: their tolerance is the constant alone",)
     return ()
+
+
+def measured_from(occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the measured checks with those that rows of total stations and levels are; None where there are none.
+
+    Such a row was measured from its station and oriented on another point: what it says is a distance from the one,
+    an angle from the other and a rise, as its coordinates were worked out of these points' own (of a row that was
+    entered or known before it, else the mean of what was measured).
+    """
+    station = occupations.get("station")
+    method = occupations["method"].astype("str")
+    if station is None or not method.isin((*TOTAL_STATION, *LEVELLED)).any():
+        return checks
+    names = occupations["point"].astype("str")
+    place = occupations[["easting_m", "northing_m", "height_m"]].astype(float)
+    entered = occupations["origin"].isin(("control", "keyed-in", "averaged")).to_numpy()
+    direct = ((occupations["origin"] == "measured") & (method == "direct")).to_numpy()
+    used = place[direct].groupby(names[direct]).mean()
+    used = pd.concat([place[entered].groupby(names[entered]).first(), used])
+    used = used[~used.index.duplicated()]
+
+    def at(column: str) -> Any:
+        return used.reindex(occupations[column].astype("str")).to_numpy() if column in occupations else np.nan
+
+    start, back, end = at("station"), at("orientation"), place.to_numpy()
+    scale = geodesy.grid_over_ground(job.site, job.grid, np.nan_to_num(end + start) / 2)
+    flat = np.hypot(*(end - start)[:, :2].T)
+    sigma = np.sqrt((occupations[["sigma_e_m", "sigma_n_m"]].to_numpy(float) ** 2).mean(axis=1))
+    toward, behind = (geodesy.azimuth_deg(*(far - start)[:, :2].T) for far in (end, back * np.ones((len(place), 3))))
+    common = {
+        "to": names, "method": method, "who": occupations["operator"].astype("str"),
+        "when": occupations["start_utc"].astype("str").where(occupations["start_utc"].notna()),
+        "source_file": occupations["source_file"].astype("str"), "source_line": occupations["source_line"],
+    }  # fmt: skip
+    mark = station.astype("str")
+    by_station, lengths = method.isin(TOTAL_STATION).to_numpy(), {"from": mark, "unit": "m"}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        kinds = (
+            (by_station, {"kind": LEVEL, "value": flat / scale, "sigma": sigma, **lengths}),
+            (by_station, {"kind": TURN, "value": (toward - behind) % 360, "sigma": np.degrees(sigma / flat), "at": mark,
+                          "unit": "deg", "from": occupations.get("orientation")}),
+            (method.isin((*TOTAL_STATION, *LEVELLED)).to_numpy(), {
+                "kind": RISE, "value": end[:, 2] - start[:, 2], "sigma": occupations["sigma_u_m"], **lengths}),
+        )  # fmt: skip
+    parts = [pd.DataFrame(common | own)[some & np.isfinite(own["value"])] for some, own in kinds]
+    made = pd.concat([part for part in (checks, *parts) if part is not None and len(part)], ignore_index=True)
+    return CHECKS.filled(made.assign(check_id=np.arange(1, len(made) + 1)), READ_OF_CHECKS)
 
 
 def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -353,5 +353,6 @@ def limit_holding(share: float, outside: Callable[[Array, Index], Array], start:
 def _spread(var_e: Array, var_n: Array, cov_en: Array) -> Array:
     """Return the squared length of the standardized unit circle's image in each direction, shape (n, directions)."""
     major, minor, _ = ellipse(var_e, var_n, cov_en)
-    directions = _DIRECTIONS if (major - minor > 1e-12 * major).any() else _DIRECTIONS[:1]  # circles are round
+    round_ = not (major - minor > 1e-12 * major).any()  # circles are alike in every direction
+    directions = _DIRECTIONS[:1] if round_ else _DIRECTIONS
     return (major[:, None] * np.cos(directions)) ** 2 + (minor[:, None] * np.sin(directions)) ** 2

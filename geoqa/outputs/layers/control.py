@@ -1,4 +1,4 @@
-"""Control on the map: which points have a known coordinate, and how far each determination lies from it."""
+"""Control and measured checks on the map: how far coordinates lie from what is known, and from what was measured."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
-from geoqa.core.frames.control import CHECK
+from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK, DISAGREES
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
@@ -80,3 +80,50 @@ def _tables(checks: pd.DataFrame, job: Job) -> tuple[Table, ...]:
         height.line("known to, in height", popup.numbers(checks, "sigma_v_m")),
     )
     return (Table("Determined minus known", lines),)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChecksLayer(MapLayer):
+    """Draw the tapes, angles and height differences that were measured between points, by what they say."""
+
+    name: ClassVar[str] = "checks-on-map"
+    needs: ClassVar[tuple[str, ...]] = ("checks", "checks.verdict", "checks.geometry")
+
+    def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
+        """Return one drawing of lines, a measured check each; nothing where none has a place."""
+        checks = frames["checks"][frames["checks"]["geometry"].notna()]
+        if checks.empty:
+            return ()
+        columns = {
+            "path": [positions.rings(line, job.grid.system)[0] for line in checks["geometry"]],
+            "style": popup.texts(checks, "verdict"),
+            "label": [f"{start} to {end}" for start, end in zip(checks["from"], checks["to"], strict=True)],
+        }
+        plane, _ = popup.lengths(job)
+        lines: tuple[Any, ...] = (
+            Cells("measured", popup.text(checks, "kind")),
+            Cells(
+                "as read", [f"{read:.10g} {unit}" for read, unit in zip(checks["value"], checks["unit"], strict=True)]
+            ),
+            Cells("verdict", popup.text(checks, "verdict")),
+            Cells("why", popup.text(checks, "why")),
+            plane.line("measured minus coordinates", popup.numbers(checks, "closure_m"), sign=True),
+            plane.line("measurement, one sigma", popup.numbers(checks, "sigma_m")),
+            plane.line("coordinates, one sigma", popup.numbers(checks, "points_sigma_m")),
+            plane.line("largest closure these explain", popup.numbers(checks, "limit_m")),
+            Cells("method", popup.text(checks, "method")),
+            Cells("instrument", popup.text(checks, "instrument")),
+            Cells("who", popup.text(checks, "who")),
+            Cells("note", popup.text(checks, "note")),
+        )
+        about = "Measured between points by other methods than satellites."
+        return (
+            Drawing("lines", "Measured checks", columns, _LINES, about=about, tables=(Table("Measured check", lines),)),
+        )
+
+
+_LINES = (
+    Style(CANNOT_TELL, "cannot tell", "dash", "#7a828b", "", "#8f979f", 0),
+    Style(AGREES, "agrees", "line", _LIGHT, "", _DARK, 1),
+    Style(DISAGREES, "disagrees", "line", _STRONG[0], "", _STRONG[1], 2),
+)

@@ -203,8 +203,8 @@ def _why_none(points: pd.DataFrame, radius: str, variance: str, within: str) -> 
     distinct, of = np.unique(share[none], return_inverse=True)
     holds = [f"; what is required holds with {units.percent(p)}" if np.isfinite(p) else "" for p in distinct.tolist()]
     said = np.full(len(points), "", dtype=object)
-    why = [f"none holds 95 %: a wrong fix may have gone unseen{one}" for one in holds]
-    said[none] = np.array(why, dtype=object)[of]
+    words = [f"none holds 95 %: a wrong fix may have gone unseen{one}" for one in holds]
+    said[none] = np.array(words, dtype=object)[of]
     return pd.Series(said)
 
 

@@ -12,7 +12,7 @@ from geoqa.core.frames.control import REFUSED, YES
 from geoqa.core.frames.schema import GRADES, WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
-from geoqa.core.units import bounded, duration, part, probability, small_bare, small_unit
+from geoqa.core.units import bare, bounded, duration, part, probability, signed, small_bare, small_unit
 from geoqa.outputs import key_tables
 from geoqa.outputs.report import conditions
 from geoqa.outputs.report.document import (
@@ -48,6 +48,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         ("How long, and how many times", _plan(frames, job), ()),
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
+        *([("Measured by other methods", _checks(frames, job), ())] if has(frames, "point_checks") else []),
         ("What may be stated of accuracy", _statements(frames), ()),
         ("Receivers' logs", conditions.logs(frames, job), ("waits", "durations", "positions", "series")),
         (
@@ -280,6 +281,37 @@ def _control(frames: Frames, job: Job) -> list[Block]:
             (1, 2, 3),
             "control_checks",
         ),
+    ]
+
+
+def _checks(frames: Frames, job: Job) -> list[Block]:
+    checks, told = frames["checks"], frames["point_checks"]
+    unit = job.grid.unit
+    between = [
+        f"{shown(start, 40)} to {shown(end, 40)}" + ("" if pd.isna(at) else f", at {shown(at, 40)}")
+        for start, end, at in zip(checks["from"], checks["to"], checks["at"], strict=True)
+    ]
+    rows = [
+        (
+            name, row.kind, f"{row.value:.10g} {row.unit}", signed(row.closure_m, unit), bare(row.limit_m, unit),
+            row.verdict, "" if pd.isna(row.instrument) else shown(row.instrument, 40),
+        )
+        for name, row in zip(between, checks.itertuples(index=False), strict=True)
+    ]  # fmt: skip
+    head = (
+        "between", "measured", "as read", f"minus coordinates ({unit})", f"explained up to ({unit})", "verdict",
+        "with",
+    )  # fmt: skip
+    about = (
+        "What was measured between points without satellites moves no coordinate. It is compared with them, reduced "
+        "to the grid by the scale of the projection and the height, and weighed with every way their fixes could be "
+        "right or wrong. It proves a point along the directions it sees, and never the base."
+    )
+    of_points = [(shown(row.point, 60), shown(row.message, 200)) for row in told.itertuples(index=False)]
+    return [
+        Text(about),
+        table("Measured checks", head, rows, (3, 4), "checks"),
+        *([table("What they say of each point", ("point", "measured checks"), of_points, (), "point_checks")]),
     ]
 
 

@@ -13,18 +13,19 @@ from typing import Any
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError, RecipeError
 from geoqa.core.experience import Experience
-from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Decisions, Match, Recipe, Role, unfixed
+from geoqa.core.job import TEXT_COLUMNS, WORDS, Base, Checks, Decisions, Match, Recipe, Role, unfixed
 from geoqa.core.params import OPEN, Declared, near
 from geoqa.core.recipe import PRESETS, PROCEDURES, InputFormat, Procedure, ReportFacts, Requirement, Site, Tolerance
 from geoqa.readers.recipe import rules, toml_tables
 
 #: Tables that are read key by key, as they are declared.
 PLAIN: dict[str, type[Declared]] = {
-    "site": Site, "match": Match, "base": Base, "decisions": Decisions, "report": ReportFacts, "experience": Experience,
+    "site": Site, "match": Match, "base": Base, "decisions": Decisions, "checks": Checks, "report": ReportFacts,
+    "experience": Experience,
 }  # fmt: skip
 TABLES = (
-    "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "control", "field_test",
-    "canopy", "report", "line", "file", "experience", "procedure",
+    "site", "input", "match", "roles", "tolerance", "requirement", "base", "step", "decisions", "checks", "control",
+    "field_test", "canopy", "report", "line", "file", "experience", "procedure",
 )  # fmt: skip
 #: Beneath a tolerance or a requirement: what holds for points without a fixed solution.
 FLOAT = "float"

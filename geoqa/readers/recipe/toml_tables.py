@@ -32,7 +32,7 @@ from geoqa.core.units import COLUMN_UNITS
 from geoqa.readers.text import row_filter
 
 #: Tables that hold for the whole site: two files cannot have them differently.
-WHOLE = ("site", "match", "base", "step", "decisions", "control", "field_test", "canopy", "line", "procedure")
+WHOLE = ("site", "match", "base", "step", "decisions", "checks", "control", "field_test", "canopy", "line", "procedure")
 _SHAPE = 'Write [[file]], then path = "day2*.csv", then tables such as [file.input].'
 
 

@@ -41,7 +41,7 @@ _PLAIN = {
     "correction_age_s": "correction_age",
     "stems": "stems",
 }
-_BESIDE = ("code", "measured_to", "note")
+_BESIDE = ("code", "measured_to", "note", "station", "orientation")
 
 
 def accounted(name: str, table: TextTable, job: Recipe, text: TextFile | TypedRows) -> ReadResult:
