@@ -149,8 +149,6 @@ PURE = {
         for name in ("precision_ratio_h", "precision_ratio_v", "tail_rate")
         for end in ("", "_low", "_high")
     },
-    # The name of `minutes` is its unit.
-    "plan": {"minutes", *(f"{name}{end}" for name in ("risk", "needs_more") for end in ("", "_low", "_high"))},
     "detection": {f"power_{name}_{axis}" for name in ("tolerance", "test") for axis in "hv"},
     "ellipses": {"confidence"},
     "wait_tests": {"chi_square", "p", "p_adjusted"},
