@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import functools
 import hashlib
 import json
 import math
@@ -44,6 +45,7 @@ def flat_keys(table: Any, name: str = "") -> Iterator[tuple[str, Any]]:
 LIBRARIES = ("numpy", "pandas", "pyarrow", "geopandas", "shapely", "pyproj", "pyogrio", "scipy", "folium")
 
 
+@functools.cache
 def versions() -> dict[str, str]:
     """Return the versions of geoqa, Python, PROJ and the libraries that can change a number."""
     import pyproj

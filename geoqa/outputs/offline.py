@@ -8,14 +8,12 @@ run (a content security policy with the hash of each piece), and the same input 
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
-
-import folium
-from folium.template import Template
 
 from geoqa.core.errors import StepError
 
@@ -86,12 +84,20 @@ def policy(scripts: Sequence[str], styles: Sequence[str], tiles: Sequence[str] =
 
 
 #: The call that makes the map library's map as folium describes it, and draws the data blocks on it.
-_START = Template("""
+_START = """
 var {{ chart.get_name() }} = L.map({{ chart.get_name()|tojson }}, {
   center: {{ chart.location|tojson }}, crs: L.CRS.{{ chart.crs }}, ...{{ chart.options|tojavascript }}
 });
 Geoqa.start({{ chart.get_name() }});
-""")
+"""
+
+
+@functools.cache
+def _templates() -> tuple[Any, Any]:
+    """Return the templates of the call and of the page: geoqa's own text, the same as long as it runs."""
+    from folium.template import Template
+
+    return Template(_START), Template(static_text("map.html"), trim_blocks=True, keep_trailing_newline=True)
 
 
 def page(
@@ -118,13 +124,16 @@ def page(
     StepError
         If a piece would end its element or asks for another file.
     """
+    import folium
+
+    start, sheet = _templates()
     chart = folium.Map(location=(0.0, 0.0), tiles=None, **options)
     chart._id = "geoqa"  # folium's own name differs every time
     library, look = leaflet()
-    scripts = [script(code) for code in (library, *scripts, _START.render(chart=chart))]
+    scripts = [script(code) for code in (library, *scripts, start.render(chart=chart))]
     styles = [style(code) for code in (look, *styles)]
     # What is put in is not compiled: only geoqa's own text is a template.
-    return Template(static_text("map.html"), trim_blocks=True, keep_trailing_newline=True).render(
+    return str(sheet.render(
         chart=chart, policy=policy(scripts, styles, tiles), title=title, head=head, styles=styles, scripts=scripts,
         data={block: data(block, text) for block, text in blocks.items()},
-    )  # fmt: skip
+    ))  # fmt: skip

@@ -186,7 +186,7 @@ def power_of_limit(bias: Array, variance: Array, limit: Array, dimensions: int, 
     narrow, _ = expected_precision.tail_factors(np.array(np.inf), shape)
     wide, shares = _parts(np.array(shape))
     parts = np.broadcast_arrays(bias, limit, variance * narrow / wide[:, None])
-    return shares @ longer(*(part.ravel() for part in parts)).reshape(len(wide), -1)
+    return (shares[:, None] * longer(*(part.ravel() for part in parts)).reshape(len(wide), -1)).sum(axis=0)
 
 
 def detected_by_limit(

@@ -8,6 +8,7 @@ from typing import Any
 from geoqa.analysis.occupations import measured_rows
 from geoqa.core.arrays import Array, Flags, Frames, np, pd, special
 from geoqa.core.frames.control import PLUMB
+from geoqa.core.frames.schema import FRAMES
 from geoqa.core.job import Job
 from geoqa.core.params import param
 from geoqa.core.steps import Analysis, Result
@@ -42,10 +43,11 @@ class CalibrationByProcedure(Analysis):
         parts = []
         for by in ("solution", "duration"):
             names, of = visit_pairs.classes_of(grouped, by, pairs)
-            table = class_table.bounds(pairs.by(of), names)
-            shown = table[table["pairs"] > 0]
-            parts.append(shown.assign(by=by) if len(shown) > 1 else shown.iloc[:0].assign(by=by))
-        return Result({"calibration_by_procedure": pd.concat(parts, ignore_index=True)})
+            if len(np.unique(of[of < len(names)])) > 1:
+                table = class_table.bounds(pairs.by(of), names)
+                parts.append(table[table["pairs"] > 0].assign(by=by))
+        made = pd.concat(parts, ignore_index=True) if parts else FRAMES["calibration_by_procedure"].filled([])
+        return Result({"calibration_by_procedure": made})
 
 
 #: Estimates farther from the middle than this many robust standard deviations are left out.

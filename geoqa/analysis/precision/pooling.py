@@ -26,6 +26,7 @@ summed over a grid (see `pooling`), never plugged in: of three jobs the likelies
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -328,6 +329,7 @@ def like_earlier(weight: float, pools: tuple[Ratios | WrongFixes, ...]) -> tuple
     return without, float(special.expit(prior + sum(pool.odds for pool in pools)))
 
 
+@functools.lru_cache(maxsize=16)
 def _site(centre: float, prior: Prior) -> tuple[Array, Array, Array]:
     """Return nodes of the site's level and of the spread between its classes, and their log prior; shape (nodes,)."""
     dense = np.linspace(-4.4, 4.4, _LEVELS)  # far out as well: a site may state a thousandth of what is so

@@ -262,9 +262,12 @@ def beyond_height(distance: Array, limit: Array, variance: Array, nu: Array | fl
     """
     over, under, sigma = np.broadcast_arrays(distance - limit, -distance - limit, np.sqrt(variance))
 
+    biased = np.any(distance)
+
     def both(worth: Array, at: Index) -> Array:
         wide = sigma[at] * np.sqrt(worth).reshape(-1, *(1,) * (sigma.ndim - 1))
-        return np.asarray(special.ndtr(over[at] / wide) + special.ndtr(under[at] / wide))
+        upper = special.ndtr(over[at] / wide)
+        return np.asarray(upper + (special.ndtr(under[at] / wide) if biased else upper))
 
     return _over_scales(both, nu, len(sigma))
 
@@ -283,12 +286,15 @@ def scales(nu: Array) -> Array:
 def _over_scales(tail: Callable[[Array, Index], Array], nu: Array | float, n: int) -> Array:
     """Return the mean of tails, given factors of the variance and the points they are for, over the scales of each."""
     freedom = np.broadcast_to(np.asarray(nu, float), (n,))
-    everywhere = np.arange(n)
-    result = np.array(tail(np.ones(n), everywhere), float)
-    open_ = np.flatnonzero(freedom < _SURE)
-    if len(open_):
-        worth = scales(freedom[open_])
-        result[open_] = sum(w * tail(worth[:, k], open_) for k, w in enumerate(SCALE_WEIGHTS))
+    open_, known = (np.flatnonzero(some) for some in (freedom < _SURE, ~(freedom < _SURE)))  # NaN compares false
+    if not len(open_):
+        return tail(np.ones(n), known)
+    worth = scales(freedom[open_])
+    told = np.asarray(sum(w * tail(worth[:, k], open_) for k, w in enumerate(SCALE_WEIGHTS)))
+    if not len(known):
+        return told
+    result = np.empty((n, *told.shape[1:]))
+    result[open_], result[known] = told, tail(np.ones(len(known)), known)
     return result
 
 
