@@ -6,7 +6,7 @@ import random
 import tempfile
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import corpus
@@ -16,7 +16,7 @@ from corpus import Failure
 
 from geoqa.core import raster, vector_files
 from geoqa.core.errors import GeoqaError
-from geoqa.readers import companions, earlier_review
+from geoqa.readers import _gvx_vectors, companions, earlier_review
 from geoqa.readers.nmea import stops
 from geoqa.readers.recipe.recipe import job_from_table
 
@@ -71,8 +71,14 @@ def _tables(folder: Path) -> list[Target]:
         )  # fmt: skip
     marked = b"point,start,end,antenna_height_m,dropped\nA1,2026-02-09T10:15:00Z,2026-02-09T10:20:00Z,2.000,yes\n"
     tested = b"series,set,point,x,y,h\n1,1,1,100.012,200.004,50.010\n1,1,2,104.001,203.010,50.021\n"
+    known = b"point,easting,northing,ellipsoidal_height\nBASE-1,1600000.125,5400000.250,412.3711\n"
+
+    def bases(path: Path) -> object:
+        return _gvx_vectors.known_bases(replace(job, folder=str(path.parent)), path.name)
+
     return [
         *found,
+        Target("bases", known, _plain(folder / "bases.csv", bases), OFTEN),
         Target("marks", marked, _plain(folder / "marks.csv", lambda path: stops.read_marks(path, job)), OFTEN),
         Target("field test", tested, _plain(folder / "x.csv", lambda p: companions.read_field_test(p, 1.0)), OFTEN),
     ]

@@ -232,7 +232,8 @@ PROCEDURES: dict[str, ProcedurePreset] = {
     ),
     "se-network": ProcedurePreset(
         "Odolinski, Swedish User Guidelines for Network RTK", "summary", "2010", SUMMARY,
-        "the summary, which gives ranges: 5 to 7 satellites, PDOP 3 to 4, mask 13 to 15 degrees, 20 to 45 min",
+        "the summary, which gives ranges: 5 to 7 satellites, PDOP 3 to 4, mask 13 to 15 degrees, a third to three "
+        "quarters of an hour apart",
         "Not read: the chapters behind it",
         {"occupations": 2, "separation_min": 20.0, "satellites": 5, "pdop": 4.0, "mask_deg": 13.0},
     ),

@@ -207,7 +207,7 @@ def _bases(
     From the table of bases where that names the point, else from the file: its system, or `taken`, must be the job's.
     """
     system, faults, said = vectors.system, list[Fault](), list[str]()
-    known = _known_bases(job, table)
+    known = known_bases(job, table)
     names = vectors.at(0, "NAME")
     degrees = [[_number(ends[0].get(f"GEODETIC_COORDINATES/{key}", "")) for key in GEODETIC] for ends in vectors.ends]
     lat, lon, up = np.array(degrees, float).reshape(-1, 3).T
@@ -258,7 +258,7 @@ def _loose(text: str) -> str:
     return "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
-def _known_bases(job: Recipe, name: str | None) -> dict[str, Array]:
+def known_bases(job: Recipe, name: str | None) -> dict[str, Array]:
     """Return X, Y, Z of the bases in the table beside the recipe, in the job's system and unit."""
     if name is None:
         return {}
@@ -324,6 +324,20 @@ def read(
     frames = {**result.frames, "occupations": frame.assign(**steps)}
     units = None if before.unit_stated else job.grid.units
     return replace(result, frames=frames, messages=(*result.messages, *told), units=units)
+
+
+def look(path: Path, largest: float) -> tuple[TypedRows, dict[str, str]]:
+    """Return the vectors of a file as rows for a proposal, before a system is stated, and what of ours they bring."""
+    found = vectors_of(path, largest)
+    points, rows = found.by_id("POINT"), found.records["GNSS_VECTOR"]
+    ends = [points.get(row.get("TERMINAL_POINT_ID", ""), {}) for row in rows]
+    made = {"NAME": [one.get("NAME", "") for one in ends], "CODE": [one.get("CODE", "") for one in ends]}
+    made |= {key: [row.get(f"OBSERVATION_TIME/{key}", "") for row in rows] for key in ("START", "END")}
+    for ours, key in zip((*PLANE, "height"), DELTAS, strict=True):
+        made[ours.upper()] = [row.get(key, "") for row in rows]
+    brought = {ours: name for ours, name in {**OURS, **{one: one.upper() for one in PLANE}}.items() if name in made}
+    line = np.arange(1, len(rows) + 1)
+    return TypedRows(path.name, tuple(made), tuple(map(typed_cells.strings, made.values())), line), brought
 
 
 def _table(name: str, vectors: _Vectors, base: Array, said: list[str]) -> tuple[TextTable, TypedRows]:

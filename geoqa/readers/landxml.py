@@ -110,3 +110,14 @@ class GvxReader(Reader):
         return _gvx_vectors.read(
             Path(path), job, self.name, self.heights, self.bases, self.reference_system, self.max_megabytes * 1e6
         )
+
+    @classmethod
+    def propose(cls, path: Path) -> str:
+        """Return a recipe proposed for the file at `path`."""
+        from geoqa.readers import _gvx_vectors, proposal
+
+        rows, brought = _gvx_vectors.look(path, cls().max_megabytes * 1e6)
+        stated = {"input.unit": ("", "the system's; the file is in metres")}
+        stated |= dict.fromkeys(("input.time_format", "input.timezone"), ("", "the file is in GPS time"))
+        stated["site.height"] = ('"ellipsoidal"', "vectors give heights above the ellipsoid")
+        return proposal.propose_of_rows(path, rows, brought, stated)

@@ -23,6 +23,7 @@ BESIDE = {
     "lookup": '[match]\nby = "lookup"\nfile = "X"\n',
     "field test": '[field_test]\nfile = "X"\n',
     "marks": '[step.nmea]\nmarks = "X"\n',
+    "bases": '[step.gvx]\nbases = "X"\n',
     "canopy areas": '[canopy]\nareas = "X"\ncolumn = "Cover"\n',
     "canopy raster": '[canopy]\nraster = "X"\nunit = "m"\n',
     "surface raster": '[canopy]\nraster = "sound.tif"\nsurface = "X"\nunit = "m"\n',
@@ -74,6 +75,7 @@ def made(folder, kind):
 @pytest.mark.parametrize("kind", NO_FILES)
 @pytest.mark.parametrize("beside", BESIDE)
 def test_what_is_no_file_is_refused_beside_the_recipe(tmp_path, capsys, within, kind, beside):
+    import gvx_sample
     import logs
     import rasters
 
@@ -85,6 +87,10 @@ def test_what_is_no_file_is_refused_beside_the_recipe(tmp_path, capsys, within, 
     recipe = sites.RECIPE + BESIDE[beside].replace('"X"', f'"{path.name}"')
     data, toml = sites.write(tmp_path, recipe=recipe)
     rasters.write(tmp_path / "sound.tif", [[1.0] * 40] * 40, west=1600000.0 - 20, north=5400000.0 + 20)
+    if beside == "bases":
+        data, toml = tmp_path / "site.gvx", tmp_path / "gvx.toml"
+        data.write_text(gvx_sample.site())
+        toml.write_text(VECTORS + BESIDE[beside].replace('"X"', f'"{path.name}"'))
     if beside == "marks":
         data, toml = tmp_path / "crew.nmea", tmp_path / "log.toml"
         data.write_bytes(logs.log(logs.stay(0, 20)))
@@ -95,6 +101,16 @@ def test_what_is_no_file_is_refused_beside_the_recipe(tmp_path, capsys, within, 
     assert not (tmp_path / "out").exists()
 
 
+VECTORS = """
+[site]
+crs = "EPSG:2193"
+height = "ellipsoidal"
+[input]
+initialization = "unknown"
+[tolerance]
+horizontal_m = 0.05
+vertical_m = 0.08
+"""
 LOG = """
 [site]
 crs = "EPSG:4326"

@@ -379,3 +379,40 @@ def test_coordinates_metres_and_degrees_lead_to_each_other(text, origin, east, n
 def test_what_lies_off_the_plane_has_no_place():
     there = geodesy.system("EPSG:4326", (0.0, 0.0)).from_lonlat(np.array([1.0, 90.0]), np.array([1.0, 0.0]))
     assert np.isfinite([axis[0] for axis in there]).all() and np.isnan([axis[1] for axis in there]).all()
+
+
+@pytest.mark.parametrize("text", ["EPSG:2193", "EPSG:4167", "EPSG:27200"])
+def test_geocentric_places_are_those_of_the_closed_form(text):
+    system = geodesy.system(text)
+    lon, lat, up = np.array([170.5, -179.2, 0.3]), np.array([-44.5, 12.0, 89.0]), np.array([0.0, 8848.0, -120.5])
+    a, e2 = system.semi_major_m, system.flattening * (2 - system.flattening)
+    n = a / np.sqrt(1 - e2 * np.sin(np.radians(lat)) ** 2)
+    x = (n + up) * np.cos(np.radians(lat)) * np.cos(np.radians(lon))
+    z = (n * (1 - e2) + up) * np.sin(np.radians(lat))
+    xyz = system.to_geocentric(lon, lat, up)
+    assert xyz[:, 0] == pytest.approx(x, abs=1e-6)
+    assert xyz[:, 2] == pytest.approx(z, abs=1e-6)
+    for back, was in zip(system.from_geocentric(xyz), (lon, lat, up), strict=True):
+        assert back == pytest.approx(was, abs=1e-7)
+
+
+def test_axes_turn_a_geocentric_step_to_grid_east_north_up():
+    system = geodesy.system("EPSG:2193")
+    lon, lat, up = np.array([175.0, 171.4]), np.array([-40.0, -46.1]), np.array([100.0, 5.0])
+    axes = system.axes(lon, lat)
+    assert axes @ axes.transpose(0, 2, 1) == pytest.approx(np.broadcast_to(np.eye(3), (2, 3, 3)), abs=1e-12)
+    east, north = system.from_lonlat(lon, lat)
+    for step in np.eye(3):
+        moved = system.to_lonlat(east + step[0], north + step[1])
+        turned = axes @ (system.to_geocentric(*moved, up + step[2]) - system.to_geocentric(lon, lat, up))[:, :, None]
+        # A metre on the ground is one in the grid but for its scale, and but for the curve of the Earth.
+        assert turned[:, :, 0] == pytest.approx(np.broadcast_to(step, (2, 3)), abs=6e-4)
+    assert geodesy.system("EPSG:4167").axes(lon, lat)[0, 0] == pytest.approx(
+        [-np.sin(np.radians(175)), np.cos(np.radians(175)), 0]
+    )
+
+
+def test_a_datum_has_the_names_that_files_call_it_by():
+    assert "NZGD2000" in geodesy.datum_names("EPSG:2193")
+    assert geodesy.datum_names("EPSG:6319") == geodesy.datum_names("EPSG:6318")
+    assert geodesy.datum_names("no system") == ()

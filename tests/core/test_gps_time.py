@@ -64,3 +64,19 @@ def test_what_is_no_moment(week, seconds):
 def test_every_moment_after_the_first_week_of_2017_is_18_s_behind(week, microseconds):
     expected = datetime(1980, 1, 6, tzinfo=UTC) + timedelta(weeks=week, microseconds=microseconds, seconds=-18)
     assert abs(moment(week, microseconds / 1e6) - expected) <= timedelta(microseconds=1)
+
+
+@given(st.integers(0, 4_000 * 604_800), st.integers(0, 999_999))
+def test_moments_go_to_gps_time_and_back(seconds, microseconds):
+    utc = np.array(
+        [np.datetime64("1980-01-06T00:00:00", "us") + np.timedelta64(seconds * 1_000_000 + microseconds, "us")]
+    )
+    gps = clock.gps_of_utc(utc)
+    assert clock.utc_of_gps(gps)[0] == utc[0]
+    ahead = int((gps - utc)[0] / np.timedelta64(1, "s"))
+    assert ahead == max(leap for day, leap in clock.LEAP_SECONDS if np.datetime64(day) <= utc[0])
+
+
+def test_no_moment_stays_none():
+    assert np.isnat(clock.gps_of_utc(np.array(["NaT"], "datetime64[us]")))[0]
+    assert np.isnat(clock.utc_of_gps(np.array(["NaT"], "datetime64[us]")))[0]

@@ -131,3 +131,19 @@ def test_rows_that_are_copies_are_no_visits(tmp_path):
     seen = record.visits(made.frames, made.job)
     at = made.frames["points"]["point"].tolist().index("A")
     assert seen.loc[seen["at"] == at, "occupations"].tolist() == [2]
+
+
+def test_what_is_required_and_missing_is_told_where_the_point_is_to_be_observed_again(tmp_path):
+    (tmp_path / "rows.csv").write_text(ROWS, encoding="utf-8")
+    asked = {"occupations": 2, "separation_min": 600.0, "duration_s": 150.0, "required": ["occupations"]}
+    made = geoqa.review(tmp_path / "rows.csv", RECIPE | {"procedure": asked})
+    point = made.frames["points"].set_index("point").loc["A"]
+    assert (point["deliver"], point["deliver_key"]) == ("no", "procedure")
+    row = made.frames["revisits"].set_index("point").loc["A"]
+    assert (
+        "not met: occupations 1 visit (asked: 2 visits, 10 h apart or more); time between 5 h 56 min" in row["reason"]
+    )
+    assert row["observe_s"] >= 150
+    # Not before ten hours after the last visit ended, at 15:02 in Denver.
+    assert row["earliest_utc"].tz_convert("America/Denver").strftime("%d %H:%M") == "03 01:02"
+    assert made.counts["procedure"] == {"yes": 0, "no": 2, "not shown": 0}

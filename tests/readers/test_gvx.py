@@ -2,6 +2,7 @@
 
 import gzip
 import re
+import tomllib
 from dataclasses import replace
 
 import gvx_sample as gvx
@@ -239,3 +240,19 @@ def test_hostile_names_stay_text(read):
     name = "{{ 7*7 }}&lt;script&gt;=1+1"
     row = read(one(point=gvx.point("P1", name, None))).frames["occupations"].iloc[0]
     assert row["point"] == "{{ 7*7 }}<script>=1+1"
+
+
+def test_a_recipe_is_proposed_with_what_the_file_leaves_open(tmp_path):
+    (tmp_path / "site.gvx").write_text(gvx.site(), encoding="utf-8")
+    text = GvxReader.propose(tmp_path / "site.gvx")
+    assert 'height = "ellipsoidal"' in text and "# no line for timezone: the file is in GPS time" in text
+    assert "easting = " not in text and 'crs = "?"' in text
+    for line, value in (
+        ('crs = "?"', 'crs = "EPSG:2193"'), ('initialization = "?"', 'initialization = "unknown"'),
+        ('convention = "?"', 'convention = "closure"'), ('horizontal_m = "?"', "horizontal_m = 0.05"),
+        ('vertical_m = "?"', "vertical_m = 0.08"), ('confidence = "?"', "confidence = 0.95"),
+    ):  # fmt: skip
+        assert line in text
+        text = text.replace(line, value)
+    result = GvxReader().read(tmp_path / "site.gvx", job_from_table(tomllib.loads(text)))
+    assert len(result.frames["occupations"]) == 6

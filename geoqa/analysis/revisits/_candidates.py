@@ -139,6 +139,9 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
     # The status says why where it is the status that holds a point back; what to do about it is told beside it.
     own = wanting["status"].isin(HELD) & wanting["finding"].notna()
     finding = wanting["finding"].astype("str").where(own, wording.delivery_reasons(wanting, "words"))
+    if "procedure_lacks" in wanting:
+        lacks = " (" + wanting["procedure_lacks"].astype("str") + ")"
+        finding = finding + lacks.where(wanting["deliver_key"].isin(_OF_PROCEDURE) & lacks.notna(), "")
     looks = dict(
         zip(shifts["setup"].astype("str") + " " + shifts["kind"].astype("str"), shifts["looks_like"], strict=True)
     )
@@ -150,6 +153,10 @@ def _reasons(wanting: pd.DataFrame, shifts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"reason": reason, "finding": finding, "looks_like": shift.map(likes), "shift": shift})
 
 
+#: Those that a procedure holds back; the second, records may settle.
+_OF_PROCEDURE = ("procedure", "procedure_not_shown")
+
+
 def _by_shift(wanting: pd.DataFrame) -> pd.Series:
     """Return which points are held back by nothing but a suspicious shift."""
     return wanting["deliver_key"] == "shift"
@@ -157,7 +164,7 @@ def _by_shift(wanting: pd.DataFrame) -> pd.Series:
 
 def _by_records(wanting: pd.DataFrame) -> pd.Series:
     """Return which points are held back by nothing but what records may settle."""
-    return _by_shift(wanting) | (wanting["deliver_key"] == "procedure_not_shown")
+    return _by_shift(wanting) | (wanting["deliver_key"] == _OF_PROCEDURE[1])
 
 
 def candidate_facts(

@@ -32,7 +32,10 @@ class Revisits(Analysis):
         "points.shift", "points.shift_h_m", "points.shift_v_m",
         "points.risk", "points.deliver", "points.deliver_reason", "points.deliver_key", "points.geometry", "shifts",
     )  # fmt: skip
-    uses = ("points.zone", "waits", "durations", "decisions", "procedure_asked", "check_log", "plan")
+    uses = (
+        "points.zone", "points.procedure_lacks", "waits", "durations", "decisions", "procedure_asked", "check_log",
+        "plan",
+    )  # fmt: skip
     gives = ("revisits",)
 
     start: str | None = param(

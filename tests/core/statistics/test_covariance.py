@@ -186,3 +186,22 @@ def test_drms_conventions():
     # 2DRMS holds 95.4 % (line) to 98.2 % (circle), not 95 % (computed)
     assert stats.chi2.cdf(covariance.PER_SIGMA_H["2drms"] ** 2, 2) == pytest.approx(0.982, abs=5e-4)
     assert stats.chi2.cdf(4, 1) == pytest.approx(0.954, abs=1e-3)
+
+
+def test_calibrated_covariances_keep_their_shape_and_have_the_expected_size():
+    told = np.array([4e-4, np.nan]), np.array([1e-4, np.nan]), np.array([1e-4, 0.0]), np.array([9e-4, np.nan])
+    var_e, var_n, cov_en, var_u = covariance.calibrated(
+        told, np.array([0.03, 0.002]), np.array([0.05, 0.02]), np.array([0.001, 0.05]), np.array([0.001, 0.001])
+    )
+    # The circle as large as the ellipse has the expected standard deviation; axes and correlation stay.
+    assert (var_e[0] * var_n[0] - cov_en[0] ** 2) ** 0.25 == pytest.approx(0.03)
+    assert (var_e[0] / var_n[0], cov_en[0] / (var_e[0] * var_n[0]) ** 0.5) == (pytest.approx(4), pytest.approx(0.5))
+    # What states nothing is a circle, no finer than its coordinates are rounded.
+    assert (var_e[1], var_n[1], cov_en[1]) == (pytest.approx(0.05**2 / 12), pytest.approx(0.05**2 / 12), 0)
+    assert var_u == pytest.approx([0.05**2, 0.02**2])
+
+
+def test_no_correlation_leaves_less_room_than_the_rounding():
+    var_e, var_n = np.array([4e-4, 4e-4]), np.array([1e-4, 1e-4])
+    found = covariance.within_rounding(var_e, var_n, np.array([2e-4, np.nan]), np.array([0.01, 0.01]))
+    assert found == pytest.approx([(4e-8 - 0.01**2 / 12 * 4e-4) ** 0.5, 0.0])
