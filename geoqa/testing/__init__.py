@@ -110,6 +110,7 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
 
 def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.RunFrames, Job]:
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
+    from geoqa.core.frames.procedure import asked
     from geoqa.core.site import assembly
     from geoqa.readers.companions import read_decisions, read_field_test
 
@@ -129,6 +130,8 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         "epochs": given.pop("epochs", sample().epochs()),
         "earlier": given.pop("earlier", sample().earlier()),
         "canopy": given.pop("canopy", sample().canopy()),
+        "checks": given.pop("checks", sample().checks()),
+        "procedure_asked": given.pop("procedure_asked", asked(job, 0.0)),
     }
     for name, frame in read.items():
         schema.check(name, frame, by="frames")

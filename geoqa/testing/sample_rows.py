@@ -142,6 +142,24 @@ def _row(name: str, place: int, minute: int, wrong: str, dice: Dice) -> dict[str
     }  # fmt: skip
 
 
+def checks() -> pd.DataFrame:
+    """Return a tape and a rise between the first two points of the sample, and a tape to a stranger."""
+    import numpy as np
+
+    from geoqa.core.frames.control import CHECKS, LEVEL, READ_OF_CHECKS, RISE
+
+    middle = occupations().groupby("point", observed=True)[["easting_m", "northing_m", "height_m"]].median()
+    first, second = middle.index[:2]
+    east, north, up = (middle.loc[second] - middle.loc[first]).tolist()
+    measured = ((second, LEVEL, np.hypot(east, north)), (second, RISE, up), ("stranger", LEVEL, 10.0))
+    rows = [
+        {"check_id": k, "from": first, "to": to, "kind": kind, "value": value, "unit": "m", "sigma": 0.005,
+         "source_file": "checks.csv", "source_line": k + 1}
+        for k, (to, kind, value) in enumerate(measured, 1)
+    ]  # fmt: skip
+    return CHECKS.filled(rows, READ_OF_CHECKS)
+
+
 def earlier() -> pd.DataFrame:
     """Return the points as a review of the first occupation of each would have left them."""
     import numpy as np
