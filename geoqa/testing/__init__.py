@@ -6,6 +6,7 @@ Meant for the tests of a plugin. Nothing heavy is imported before a check runs.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,7 @@ def _analysis_faults(step: Analysis, frames: Frames | None, job: Job, whole_site
 def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] = ()) -> tuple[pipeline.RunFrames, Job]:
     """Return every frame geoqa has when the step runs, without what the step itself gives."""
     from geoqa.core.frames.procedure import asked
+    from geoqa.core.recipe import Procedure
     from geoqa.core.site import assembly
     from geoqa.readers.companions import read_decisions, read_field_test
 
@@ -122,6 +124,8 @@ def _before(step: Step, frames: Frames | None, job: Job, also: tuple[str, ...] =
         raise StepError(f"frames holds {named}, which geoqa's own steps give. Leave that out of frames.")
     rows = [given.pop("occupations", sample().occupations())]
     occupations, job, _, none_decided = assembly.occupations(rows, job, None, read_decisions(None))
+    # Every frame is there, those too that only some recipes ask for.
+    job = job if job.procedure.asked else replace(job, procedure=Procedure(occupations=2))
     read = {
         "occupations": occupations,
         "set_aside": given.pop("set_aside", sample().set_aside()),

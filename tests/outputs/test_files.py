@@ -128,7 +128,8 @@ def kept(tmp_path_factory):
     stands = gpd.GeoDataFrame({"Cover": ["pines"]}, geometry=[box(1599990, 5399990, 1600090, 5400090)], crs="EPSG:2193")
     stands.to_file(folder / "stands.gpkg")
     (folder / "checks.csv").write_text("from,to,kind,value,unit,sigma\nA1,A3,horizontal distance,40.02,m,0.01\n")
-    canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n[procedure]\noccupations = 2\n[checks]\nfile = "checks.csv"\n'
+    canopy = '[canopy]\nareas = "stands.gpkg"\ncolumn = "Cover"\n'
+    canopy += '[procedure]\noccupations = 2\n[checks]\nfile = "checks.csv"\n'
     geoqa.review(*sites.write(folder, recipe=sites.RECIPE + canopy)).write(folder / "earlier")
     taught = CliRunner().invoke(
         cli, ["experience", "add", str(folder / "earlier"), "--to", str(folder / "taught.json")]

@@ -128,7 +128,7 @@ def _rows(k: int, frames: Frames) -> pd.DataFrame:
     """Return the rows of class `k`: what is tried, what a length does to its standard deviation, the time it takes."""
     classes = frames["classes"]
     row = classes.iloc[k]
-    usual_s = _usual(frames["occupations"], row, k == 0)
+    usual_s = _usual(frames["occupations"], row, bool(row[["canopy", "solution"]].isna().all()))
     minutes = sorted({*MINUTES, *([float(np.ceil(usual_s / 60))] if usual_s > 60 * max(MINUTES) else [])})
     lengths = np.array(minutes if usual_s == usual_s else [*minutes, np.nan])
     tried = [(1, np.nan), *((n, apart) for n in VISITS[1:] for apart in SEPARATIONS_MIN)]
@@ -271,6 +271,7 @@ class _Draws:
         plain, gross = dice.normal(size=(2, trials, most, 3))
         if np.isfinite(shape):  # Student's t of variance 1: chi-square by its quantile
             plain = plain * np.sqrt((shape - 2) / special.chdtri(shape, flank))[:, :, None]
+        scales = scales.sort_values(["scale_h_m", "scale_v_m"])  # in any order the same draws
         share = np.cumsum(scales["share"].to_numpy(float))
         one = np.minimum(np.searchsorted(share / share[-1], pick), len(scales) - 1)
         size = scales[["scale_h_m", "scale_h_m", "scale_v_m"]].to_numpy(float)[one]
