@@ -293,8 +293,8 @@ def _checks(frames: Frames, job: Job) -> list[Block]:
     ]
     rows = [
         (
-            name, row.kind, f"{row.value:.10g} {row.unit}", signed(row.closure_m, unit), bare(row.limit_m, unit),
-            row.verdict, "" if pd.isna(row.instrument) else shown(row.instrument, 40),
+            name, shown(row.kind, 40), f"{row.value:.10g} {shown(row.unit, 8)}", signed(row.closure_m, unit),
+            bare(row.limit_m, unit), shown(row.verdict, 20), "" if pd.isna(row.instrument) else shown(row.instrument, 40),
         )
         for name, row in zip(between, checks.itertuples(index=False), strict=True)
     ]  # fmt: skip
