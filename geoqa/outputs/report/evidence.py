@@ -294,7 +294,8 @@ def _checks(frames: Frames, job: Job) -> list[Block]:
     rows = [
         (
             name, shown(row.kind, 40), f"{row.value:.10g} {shown(row.unit, 8)}", signed(row.closure_m, unit),
-            bare(row.limit_m, unit), shown(row.verdict, 20), "" if pd.isna(row.instrument) else shown(row.instrument, 40),
+            bare(row.limit_m, unit), shown(row.verdict, 20),
+            "" if pd.isna(row.instrument) else shown(row.instrument, 40),
         )
         for name, row in zip(between, checks.itertuples(index=False), strict=True)
     ]  # fmt: skip
