@@ -305,7 +305,7 @@ def _told_apart(given: tuple[Path, ...], recipe: Path | None) -> tuple[tuple[Pat
 def demo(out: Path, logs: bool) -> None:
     """Write an invented site into OUT and review it there.
 
-    Makes occupations.csv and site.toml, a recipe with comments to start your own from, and reviews
+    Makes occupations.csv, checks.csv and site.toml, a recipe with comments to start your own from, and reviews
     them. The site has findings on purpose: false fixes, a mistyped antenna height, a wrong point name,
     bad rows. The command ends with 0 all the same.
     """

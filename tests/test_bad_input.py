@@ -480,7 +480,7 @@ def test_a_disk_that_fills_while_a_layer_is_written(place, review, monkeypatch):
 
     assert review()[0] == 1
     before = {path.name: path.read_bytes() for path in (place / "out").iterdir()}
-    monkeypatch.setattr(pyogrio, "write_dataframe", full)
+    monkeypatch.setattr(pyogrio, "write_arrow", full)
     code, _, error = review()
     assert code == 2
     assert re.search(r"review\.gpkg: layer '\w+' cannot be written", error)

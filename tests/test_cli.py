@@ -67,7 +67,7 @@ def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
     text = capsys.readouterr().out
     assert "`geoqa review` would end with 1" in text
     names = {p.name for p in (tmp_path / "out").iterdir()}
-    assert names == {"occupations.csv", "site.toml", *FILES} - {"report.pdf"}
+    assert names == {"occupations.csv", "checks.csv", "site.toml", *FILES} - {"report.pdf"}
     out = tmp_path / "again"
     code = main(
         ["review", str(tmp_path / "out/occupations.csv"), "-r", str(tmp_path / "out/site.toml"), "-o", str(out)]
