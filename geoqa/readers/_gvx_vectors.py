@@ -152,6 +152,8 @@ class _Vectors:
                 self.refuse(k, f"names the point {lost[0][:40]!r}, which is no POINT of the file")
         self.delta = self.numbers(DELTAS, "of the vector is no number")
         self.sigma = self.numbers([f"CORRELATION_MATRIX/{one}" for one in SIGMAS], "is no number")
+        for row in np.flatnonzero((self.sigma <= 0).any(axis=1)).tolist():
+            self.refuse(row, "has a standard deviation that is zero or negative")
         rho = self.numbers([f"CORRELATION_MATRIX/{one}" for one in CORRELATIONS], "is no number")
         self.covariance = np.einsum("ki,kj->kij", self.sigma, self.sigma)
         for (i, j), one in zip(_PAIRS, rho.T, strict=True):

@@ -402,7 +402,8 @@ def _reviewed(
     read = [(path, reader, replace(result, frames={})) for path, reader, result in read]
     pa.default_memory_pool().release_unused()
     frames["occupations"], canopied, of_canopy = canopy.read_canopy(frames["occupations"], job)
-    checked = assembly.measured_from(frames["occupations"], job, checked)
+    checked, of_rows = assembly.measured_from(frames["occupations"], job, checked)
+    messages += of_rows
     compared = None
     labels.refuse_many(frames["occupations"], job)
     frames |= {"decisions": decided, "field_test": tested} | ({} if canopied is None else {"canopy": canopied})

@@ -77,7 +77,8 @@ def test_rows_of_a_total_station_are_a_distance_an_angle_and_a_rise_from_its_sta
         orientation=pd.Series([None, None, "O", None], dtype="str"),
     )
     frame, made, *_ = assembly.occupations([frame], job())
-    found = assembly.measured_from(frame, made, None)
+    found, said = assembly.measured_from(frame, made, None)
+    assert said == ()
     schema.check("checks", found)
     told = found.set_index(["to", "kind"])
     scale = geodesy.grid_over_ground(made.site, made.grid, np.array([[1_600_015.0, 5_400_000.0, 101.0]]))[0]
@@ -89,4 +90,12 @@ def test_rows_of_a_total_station_are_a_distance_an_angle_and_a_rise_from_its_sta
     assert len(found) == 4
     assert (found["source_file"] == "field.csv").all()
     # Without such rows there is nothing, and a table given stays as it is.
-    assert assembly.measured_from(frame.assign(method="direct"), made, None) is None
+    assert assembly.measured_from(frame.assign(method="direct"), made, None) == (None, ())
+    # Nor of the point itself, of a stranger, or without a station.
+    strange = frame.assign(station=pd.Series([None, None, "P", "nobody"], dtype="str"))
+    found, said = assembly.measured_from(strange.sort_values("occupation_id"), made, None)
+    assert found is None
+    assert said == (
+        "2 rows of a total station or a level name no other point with a coordinate as their station: they say "
+        "nothing: P, Q",
+    )

@@ -103,7 +103,12 @@ class Delivery(Analysis):
         half = too_much & ((judge_h & (off_h > 0)) | (judge_v & (off_v > 0)))
         return {
             **{name: (status == name).to_numpy() for name in STATUSES},
-            "planned": status.isin(UNPROVEN).to_numpy() & single & (points["occupations"] > 0).to_numpy(),
+            "planned": (
+                status.isin(UNPROVEN).to_numpy()
+                & single
+                & (points["occupations"] > 0).to_numpy()
+                & (points["reason_key"].astype("str") != "contradicted").to_numpy()
+            ),
             "no_requirement": (judge_h & np.isnan(limit_h)) | (judge_v & np.isnan(limit_v)),
             "unknown": (judge_h & unknown_h) | (judge_v & unknown_v),
             "horizontal": too_much & judge_h & (noise_h > allowed) & ~half,

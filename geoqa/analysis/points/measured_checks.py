@@ -89,7 +89,8 @@ class MeasuredChecks(Analysis):
         checks = frames["checks"]
         measured, ends = _measurements(checks, points, self.wrong, job)
         made = _closures(measured, ends, points, self.level)
-        usable = _usable(measured, ends, points, fixes)
+        copies = _copies(checks)
+        usable = _usable(measured, ends, points, fixes) & ~copies
         constant = _constants(checks, made, self.wrong)
         told = ~np.isnan(constant[:, 0])
         measured = replace(
@@ -97,19 +98,23 @@ class MeasuredChecks(Analysis):
             sigma=np.hypot(measured.sigma, np.nan_to_num(constant[:, 1])),
         )  # fmt: skip
         made = _closures(measured, ends, points, self.level)
-        verdict = _verdicts(made, usable, points, ends)
+        verdict, compared = _verdicts(made, usable, points, ends), usable
         record = (checks["kind"] == RECORD).to_numpy() & (not job.checks.record_proves)
-        # A distance of record only casts doubt: where it agrees it says nothing.
+        # A distance of record only casts doubt: where it agrees it says nothing. Nor does what lies between points of
+        # one initialization, whose error they share.
+        usable = usable & ~_of_one_fix(frames["occupations"], points, ends)
         weighed = np.flatnonzero(usable & ~(record & (verdict == AGREES)) & (verdict != CANNOT_TELL))
         weighed = np.union1d(weighed, np.flatnonzero(usable & np.isnan(made.closure) & ~record))
         wrong = np.full(len(checks), np.nan)
         rows, wrong[weighed] = _weighed(fixes, repeat, points, measured, ends, weighed)
-        by_point, named = self._by_point(made, ends, points, verdict, record, wrong)
+        shared = _of_one_fix(frames["occupations"], points, ends)
+        by_point, named = self._by_point(made, ends, points, verdict, record | shared, wrong)
+        why = _why(made, verdict, compared, copies, np.where(named, wrong, 0.0), job)
         columns = {
             "independence": pd.Categorical([control.OTHER_METHOD] * len(checks)),
             "closure_m": made.closure, "sigma_m": made.sigma, "points_sigma_m": made.points_sigma,
             "limit_m": made.limit, "verdict": pd.Categorical(verdict, categories=list(control.VERDICTS)),
-            "why": pd.Series(_why(checks, made, verdict, usable, np.where(named, wrong, 0.0), job), dtype="str").array,
+            "why": pd.Series(why, dtype="str").array,
             "scale": measured.scale, "constant_m": constant[:, 0], "wrong": wrong,
         }  # fmt: skip
         before = frames["points"].set_index("point").loc[by_point["point"]]
@@ -138,11 +143,12 @@ class MeasuredChecks(Analysis):
         tolerance = points.tolerance_h[rows], points.tolerance_v[rows]
         # What is beyond the tolerance proves no more than a second visit that is.
         within = np.abs(made.closure[check]) <= np.where(flat, tolerance[0][of], tolerance[1][of])
-        rest = made.variance[check] - np.einsum("ni,nij,nj->n", sight, own[of], sight)
         good = ((verdict == AGREES) & ~record)[check] & within
-        weight = np.where(good, 1 / np.maximum(rest, 1e-12), 0.0)
         precision = np.tile(np.eye(3) / _FAR_M**2, (n, 1, 1))
-        np.add.at(precision, of, weight[:, None, None] * sight[:, :, None] * sight[:, None, :])
+        for k in np.unique(of[good]).tolist():
+            at = np.flatnonzero(good & (of == k))
+            between = _shared_errors(made, ends, points, check[at], end[at])
+            precision[k] += sight[at].T @ np.linalg.solve(between, sight[at])
         both = np.linalg.inv(precision) + own
         major, minor, azimuth = covariance.ellipse(both[:, 0, 0], both[:, 1, 1], both[:, 0, 1])
         beside, surely = float(special.ndtri(1 - self.level / 2)), float(special.ndtri(self.power))
@@ -240,7 +246,7 @@ class _Points:
 
     def measured(self, ends: Index) -> Flags:
         """Return which ends are points of the site whose own fixes are asked."""
-        return (ends >= 0) & ~self.is_known[ends]
+        return (ends >= 0) & ~self.is_known[np.maximum(ends, -1)]
 
 
 def _measurements(checks: pd.DataFrame, points: _Points, wrong: float, job: Job) -> tuple[Measurements, Index]:
@@ -254,7 +260,7 @@ def _measurements(checks: pd.DataFrame, points: _Points, wrong: float, job: Job)
     ends = np.where((ends < 0) & checks[["from", "to", "at"]].notna().to_numpy(), -2, ends)
     raised = np.nan_to_num(checks[["from_height", "to_height"]].to_numpy(float)) * per[:, None]
     there = np.isin(ends[:, :2], np.flatnonzero(~np.isnan(points.place[:, 0])))
-    middle = np.where(there[:, :, None], np.nan_to_num(points.place[ends[:, :2]]), 0.0).sum(axis=1)
+    middle = np.where(there[:, :, None], np.nan_to_num(points.place[np.maximum(ends[:, :2], -1)]), 0.0).sum(axis=1)
     middle /= np.maximum(there.sum(axis=1), 1)[:, None]
     sigma = checks["sigma"].to_numpy(float) * per
     measured = Measurements(
@@ -262,7 +268,8 @@ def _measurements(checks: pd.DataFrame, points: _Points, wrong: float, job: Job)
         scale=grid_over_ground(job.site, job.grid, middle), wrong=np.full(len(checks), wrong),
     )  # fmt: skip
     if job.site.height == "ellipsoidal":
-        apart = np.hypot(*np.nan_to_num(points.place[ends[:, 0], :2] - points.place[ends[:, 1], :2]).T)
+        start, end = (points.place[np.maximum(ends[:, k], -1), :2] for k in range(2))
+        apart = np.hypot(*np.nan_to_num(end - start).T)
         level = (kind == _check_hypotheses.RISE) & (ends[:, :2] >= 0).all(axis=1)
         measured = replace(measured, sigma=np.where(level, np.hypot(sigma, _GEOID_SLOPE * apart), sigma))
     return measured, ends
@@ -287,7 +294,9 @@ def _closures(measured: Measurements, ends: Index, points: _Points, level: float
     from geoqa.core.statistics import covariance
 
     m = len(ends)
-    place = np.where((ends >= 0)[:, :, None], points.place[ends], np.where((ends == -1)[:, :, None], 0.0, np.nan))
+    place = np.where(
+        (ends >= 0)[:, :, None], points.place[np.maximum(ends, -1)], np.where((ends == -1)[:, :, None], 0.0, np.nan)
+    )
     closure, lever, sight = np.full(m, np.nan), np.ones(m), np.full((m, 3, 3), np.nan)
     for kind in np.unique(measured.kind):
         for k in np.flatnonzero(measured.kind == kind).tolist():
@@ -297,18 +306,53 @@ def _closures(measured: Measurements, ends: Index, points: _Points, level: float
             value, slope = measured.predicted(k, own)
             lever[k] = measured.lever(k, own)[0]
             closure[k], sight[k] = measured.closure(k, value)[0] * lever[k], slope[0] * lever[k]
-    cov = np.where((ends >= 0)[:, :, None, None], points.cov[ends], 0.0)
+    cov = np.where((ends >= 0)[:, :, None, None], points.cov[np.maximum(ends, -1)], 0.0)
     own = np.einsum("kai,kaij,kaj->k", sight, cov, sight)
     # Of measured points the base's error is shared: it counts where an end is known from elsewhere.
     shared = np.where(points.measured(ends)[:, :, None], sight, 0.0).sum(axis=1)
     own = own + np.einsum("ki,ij,kj->k", shared, points.base, shared)
     sigma = measured.sigma * lever
     rising = measured.kind == _check_hypotheses.RISE
-    nu = points.nu[ends, rising[:, None].astype(np.int64)]
+    nu = points.nu[np.maximum(ends, -1), rising[:, None].astype(np.int64)]
     nu = np.where(points.measured(ends), nu, np.inf).min(axis=1)
     variance = sigma**2 + own
     limit = covariance.line_factor(1 - level, nu) * np.sqrt(variance)
     return _Closures(closure, sigma, np.sqrt(own), limit, variance, sight)
+
+
+def _shared_errors(made: _Closures, ends: Index, points: _Points, rows: Index, own: Index) -> Array:
+    """Return the covariance of closures of one point, but for its own error: what their far ends share counts once.
+
+    Parameters
+    ----------
+    rows, own
+        Its checks, and which of their ends it is.
+    """
+    sight = np.nan_to_num(made.sight[rows]).copy()
+    shared = np.where(points.measured(ends[rows])[:, :, None], sight, 0.0).sum(axis=1)
+    sight[np.arange(len(rows)), own] = 0.0
+    found = np.diag(made.sigma[rows] ** 2) + shared @ points.base @ shared.T
+    for far in np.unique(ends[rows][ends[rows] >= 0]).tolist():
+        of_far = np.where((ends[rows] == far)[:, :, None], sight, 0.0).sum(axis=1)
+        found += of_far @ points.cov[far] @ of_far.T
+    return found
+
+
+def _copies(checks: pd.DataFrame) -> Flags:
+    """Return which checks repeat one before to the last digit: written down twice, measured once."""
+    same = ["from", "to", "at", "kind", "value", "unit", "sigma", "instrument", "who", "when"]
+    return checks.duplicated(same).to_numpy()
+
+
+def _of_one_fix(occupations: pd.DataFrame, points: _Points, ends: Index) -> Flags:
+    """Return which checks lie between points that were measured under one initialization alone, the same for both."""
+    told = occupations[occupations["visit"].to_numpy() > 0]
+    label = told["initialization"].astype("str").groupby(told["point"].astype("str"), observed=True)
+    only = label.first().where(label.nunique(dropna=False) == 1).reindex(points.names.astype(str))
+    code = np.where(points.is_known, -1, pd.factorize(only)[0])
+    of_end = np.where(ends >= 0, code[np.maximum(ends, 0)], -1)
+    pairs = ((0, 1), (0, 2), (1, 2))
+    return np.any([(of_end[:, a] >= 0) & (of_end[:, a] == of_end[:, b]) for a, b in pairs], axis=0)
 
 
 def _usable(measured: Measurements, ends: Index, points: _Points, fixes: FixSequences) -> Flags:
@@ -317,8 +361,9 @@ def _usable(measured: Measurements, ends: Index, points: _Points, fixes: FixSequ
     there[fixes.at] |= fixes.count > 0
     high = there & (~np.isnan(points.place[:, 2]) | (~points.is_known & points.has_height))
     asked = np.isin(measured.kind, (_check_hypotheses.SLOPE, _check_hypotheses.RISE))
-    good = np.where(asked[:, None], high[ends], there[ends]) & (ends >= 0) | (ends == -1)
-    legs = points.place[ends[:, :2], :2] - points.place[ends[:, 2:], :2]
+    at = np.maximum(ends, -1)
+    good = np.where(asked[:, None], high[at], there[at]) & (ends >= 0) | (ends == -1)
+    legs = points.place[at[:, :2], :2] - points.place[at[:, 2:], :2]
     short = (measured.kind == _check_hypotheses.TURN) & (np.sqrt((legs**2).sum(axis=2)).min(axis=1) < _SHORTEST_M)
     return good.all(axis=1) & ~np.isnan(measured.sigma) & ~short
 
@@ -360,12 +405,14 @@ def _constants(checks: pd.DataFrame, made: _Closures, wrong: float) -> Array:
 
 
 def _verdicts(made: _Closures, usable: Flags, points: _Points, ends: Index) -> np.ndarray:
-    """Return the verdict of each check; one too coarse for the tolerance of its ends cannot tell."""
+    """Return the verdict of each check; one that agrees and is too coarse for the tolerance of its ends cannot tell."""
     upward = np.abs(made.sight[:, 1, 2]) > np.hypot(made.sight[:, 1, 0], made.sight[:, 1, 1])
-    limit = np.where(upward[:, None], points.tolerance_v[ends], points.tolerance_h[ends])
+    at = np.maximum(ends, -1)
+    limit = np.where(upward[:, None], points.tolerance_v[at], points.tolerance_h[at])
     asked = np.sqrt(np.where(points.measured(ends), np.nan_to_num(limit, nan=np.inf) ** 2, 0.0).sum(axis=1))
-    can = usable & ~np.isnan(made.closure) & (made.limit <= asked)
-    return np.where(can, np.where(np.abs(made.closure) <= made.limit, AGREES, DISAGREES), CANNOT_TELL)
+    compared = usable & ~np.isnan(made.closure)
+    agrees = compared & (np.abs(made.closure) <= made.limit) & (made.limit <= asked)
+    return np.where(agrees, AGREES, np.where(compared & (np.abs(made.closure) > made.limit), DISAGREES, CANNOT_TELL))
 
 
 def _weighed(
@@ -404,18 +451,18 @@ def _weighed(
     return schema.FRAMES["weighed_checks"].filled(parts), told.wrong
 
 
-def _why(
-    checks: pd.DataFrame, made: _Closures, verdict: np.ndarray, usable: Flags, wrong: Array, job: Job
-) -> list[str]:
+def _why(made: _Closures, verdict: np.ndarray, usable: Flags, copies: Flags, wrong: Array, job: Job) -> list[str]:
     """Return the verdict of each check in words."""
     unit, said = job.grid.unit, []
-    for k, row in enumerate(checks[["from", "to"]].itertuples()):
-        if np.isnan(made.sigma[k]):
+    for k in range(len(verdict)):
+        if copies[k]:
+            said.append("repeats a row before it to the last digit, and counts once")
+        elif np.isnan(made.sigma[k]):
             said.append("no standard deviation is stated for it, so nothing says what it can tell")
         elif not usable[k]:
             said.append("no coordinate of one of its points to compare with, or a leg too short for an angle")
         elif np.isnan(made.closure[k]):
-            said.append(f"{row[1]} or {row[2]} has no coordinate: its visits contradict each other")
+            said.append("a point of it has no coordinate: its visits contradict each other; it is weighed with each")
         else:
             apart, limit = length(abs(made.closure[k]), unit), length(made.limit[k], unit)
             word = {AGREES: "within", DISAGREES: "beyond", CANNOT_TELL: "and too coarse for the tolerance, at"}
@@ -429,12 +476,14 @@ def _said(row: dict[str, Any]) -> str:
     told = f"{counted(row['checks'], 'measured check')}: {row['agree']} agree" + "s" * (row["agree"] == 1)
     if row["disagree"]:
         told += f", {row['disagree']} disagree" + "s" * (row["disagree"] == 1)
+    mute = row["checks"] - row["agree"] - row["disagree"]
+    told += f", {mute} cannot tell or are wrong themselves" * (mute > 0)
     proved = [word for word, axis in (("position", "h"), ("height", "v")) if row[f"proved_{axis}"]]
     if proved:
-        return f"{told}; the {' and the '.join(proved)} proved by another method"
+        told += f"; the {' and the '.join(proved)} proved by another method"
     azimuth = row["unseen_azimuth_deg"]
-    if row["agree"] and azimuth == azimuth:
-        return f"{told}; an error along {azimuth:.0f}° (and {azimuth + 180:.0f}°) would go unseen"
+    if row["agree"] and not row["proved_h"] and azimuth == azimuth:
+        told += f"; an error along {azimuth:.0f}° (and {azimuth + 180:.0f}°) would go unseen"
     return told
 
 
@@ -453,7 +502,7 @@ def _messages(
         said.append(f"measured checks that the others find wrong themselves: {listed(off)}")
     left = np.flatnonzero((verdict == DISAGREES) & ~named)
     if len(left):
-        apart = [f"{lines.iloc[k]}, {length(made.closure[k], unit)} off" for k in left]
+        apart = [f"{lines.iloc[k]}, {length(abs(made.closure[k]), unit)} off" for k in left]
         said.append(f"measured checks that disagree with the coordinates: {listed(apart)}")
     for name, rows in checks[told].groupby("instrument", observed=True):
         offset, sigma = constant[rows.index[0]]

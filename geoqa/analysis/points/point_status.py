@@ -175,7 +175,8 @@ def _with_checks(
 ) -> tuple[tuple[Verdict, Verdict], np.ndarray, dict[str, pd.Categorical]]:
     """Return the verdicts with what other methods prove or contradict, by what, and the column `checks` of points.
 
-    The second is 1 where they prove the position, 2 the height, 3 both, 4 where one contradicts what visits confirm.
+    The second is 1 where they prove the position, 2 the height, 3 both, 4 where one contradicts what visits confirm, 5
+    where one contradicts what nothing confirms.
     """
     from geoqa.analysis.closures.agreement import CONFIRMED, STRAINED, UNPROVEN
 
@@ -183,15 +184,16 @@ def _with_checks(
     if "point_checks" not in frames:
         return (horizontal, vertical), np.zeros(n, np.int64), {}
     told = frames["point_checks"].set_index("point").reindex(rows.names.astype("str"))
-    found, proved, against = [], [], np.zeros(n, bool)
+    found, proved, against, alone = [], [], np.zeros(n, bool), np.zeros(n, bool)
     for axis, seen in (("h", horizontal), ("v", vertical)):
         good, bad = (told[f"{word}_{axis}"].eq(True).to_numpy(bool) for word in ("proved", "against"))
         proved.append(good & ~bad & (seen.status == UNPROVEN) & (seen.kept > 0))
         doubted = bad & (seen.status == CONFIRMED)
         against |= doubted
+        alone |= bad & (seen.status == UNPROVEN) & (seen.kept > 0)
         status = np.where(proved[-1], CONFIRMED, np.where(doubted, STRAINED, seen.status))
         found.append(replace(seen, status=status, hidden=seen.hidden & ~proved[-1]))
-    witnessed = np.where(against, 4, 1 * proved[0] + 2 * proved[1])
+    witnessed = np.select([against, alone], [4, 5], 1 * proved[0] + 2 * proved[1])
     return (found[0], found[1]), witnessed, {"checks": pd.Categorical(told["message"])}
 
 

@@ -15,6 +15,7 @@ from geoqa.core.frames.procedure import NO, NOT_SHOWN, UNSIGNED, WORDS, YES, ask
 from geoqa.core.job import Job, unfixed
 from geoqa.core.statistics import groups
 from geoqa.core.steps import Analysis, Result
+from geoqa.core.units import listed
 
 #: The better first: of several the worst is the largest.
 _STATES = (YES, NOT_SHOWN, NO)
@@ -77,7 +78,9 @@ class Procedure(Analysis):
             procedure=pd.Categorical.from_codes(whole, categories=list(_STATES)),
             procedure_lacks=_joined(lacks, note.where(applies, "")),
         )
-        return Result({"procedure": table.drop(columns="at"), "points": keyed})
+        strange = [role for role in job.procedure.roles or () if not (points["role"] == role).any()]
+        unknown = f"[procedure] roles names {listed(strange)}, and no point has that role: nothing is asked of it"
+        return Result({"procedure": table.drop(columns="at"), "points": keyed}, (unknown,) * bool(strange))
 
 
 def _asked_of(occupations: pd.DataFrame, points: pd.DataFrame, job: Job) -> tuple[Flags, Flags]:
@@ -273,7 +276,9 @@ class _Visits:
             base = self.occupations["base"].astype("object").fillna(control.NO_BASE).astype("str")
             keys = pd.MultiIndex.from_arrays([log["day"].astype("str"), log["base"].astype("str")])
             ends = log[["at_start", "at_end"]].astype("str").to_numpy()
-            missed, both = (ends == control.NO).any(axis=1), (ends == control.YES).all(axis=1)
+            # One shot is no first and last.
+            missed = (ends == control.NO).any(axis=1) | (log["checks"] < 2).to_numpy()
+            both = (ends == control.YES).all(axis=1)
             known = np.where(missed, _UNMET, np.where(both, _MET, _UNSHOWN))
             state = np.append(known, _UNSHOWN)[keys.get_indexer(pd.MultiIndex.from_arrays([day, base]))]
         of_visit = np.zeros(len(self.point), np.int64)

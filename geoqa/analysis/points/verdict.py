@@ -142,7 +142,7 @@ class Case(NamedTuple):
     tied: Any
     rejected: Any
     explained: Any
-    #: What measured checks prove: 1 the position, 2 the height, 3 both; 4 where one disagrees with the visits.
+    #: What measured checks prove: 1 the position, 2 the height, 3 both; 4 where one disagrees with visits, 5 with one.
     witnessed: Any
     #: Number of the phrase that says that the step of positions, or of heights, is too coarse; 0 where it is not.
     hidden_h: Any
@@ -224,6 +224,8 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     one_visit = "fresh fixes of one visit" if case.timed else "fresh fixes without times, taken as one visit,"
     if case.witnessed and key in ("agree", "apart"):
         key = "against" if case.witnessed == _AGAINST else "witnessed"
+    elif case.witnessed == _ALONE and key in ("once", "one_fix", "copies", "no_fresh_fix", "height_once"):
+        key = "contradicted"
     words, by_status, settles = STATUS_REASONS[key]
     said = words.format(
         what=_WITNESSED[case.witnessed],
@@ -234,7 +236,7 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     return key, said + tail, said + f": {settles}" * bool(settles) + tail
 
 
-_WITNESSED, _AGAINST = ("", "position", "height", "position and height", ""), 4
+_WITNESSED, _AGAINST, _ALONE = ("", "position", "height", "position and height", "", ""), 4, 5
 _AGREEMENT = {CONFIRMED: "agree", STRAINED: "apart", LOOSE: "noisy"}
 
 

@@ -230,7 +230,7 @@ _UNCONFIRMED = "not observed again independently, or written too coarsely to com
 STATUS = {
     "confirmed": Status(
         5, DeliveryReason("confirmed, meets the requirement"), "deliver, if the delivery test says so",
-        "observed again independently; the observations agree", delivers=True, agrees=True,
+        "observed again, or checked by another method, independently; all of it agrees", delivers=True, agrees=True,
     ),
     "strained": Status(
         4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
@@ -287,6 +287,10 @@ STATUS_REASONS = {
     "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
     "witnessed": StatusReason("{what} proved by measured checks, not by a second visit"),
+    "contradicted": StatusReason(
+        "observed once, and a measured check does not agree with it {axis}",
+        settles="observe again, and measure the check again",
+    ),
     "against": StatusReason("{subject} agree, and a measured check does not {axis}", settles="measure it again"),
     "in_visit": StatusReason("{subject} disagree {axis}"),
     "two_visits": StatusReason("2 visits disagree {axis}", by_status=True),

@@ -216,8 +216,12 @@ def _distances(frame: pd.DataFrame, job: Job) -> tuple[str, ...]:
     return ()
 
 
-def measured_from(occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | None) -> pd.DataFrame | None:
-    """Return the measured checks with those that rows of total stations and levels are; None where there are none.
+def measured_from(
+    occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | None
+) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
+    """Return the measured checks with those that rows of total stations and levels are, and what people should know.
+
+    The first is None where there are none.
 
     Such a row was measured from its station and oriented on another point: what it says is a distance from the one,
     an angle from the other and a rise, as its coordinates were worked out of these points' own (of a row that was
@@ -225,8 +229,12 @@ def measured_from(occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | No
     """
     station = occupations.get("station")
     method = occupations["method"].astype("str")
-    if station is None or not method.isin((*TOTAL_STATION, *LEVELLED)).any():
-        return checks
+    if not (by_them := method.isin((*TOTAL_STATION, *LEVELLED))).any():
+        return checks, ()
+    if station is None:
+        return checks, (
+            f"{counted(int(by_them.sum()), 'row')} of a total station or a level: no column says from where",
+        )
     names = occupations["point"].astype("str")
     place = occupations[["easting_m", "northing_m", "height_m"]].astype(float)
     entered = occupations["origin"].isin(("control", "keyed-in", "averaged")).to_numpy()
@@ -235,14 +243,18 @@ def measured_from(occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | No
     used = pd.concat([place[entered].groupby(names[entered]).first(), used])
     used = used[~used.index.duplicated()]
 
-    def at(column: str) -> Any:
-        return used.reindex(occupations[column].astype("str")).to_numpy() if column in occupations else np.nan
+    def at(column: str, *others: pd.Series) -> Any:
+        called = occupations.get(column, pd.Series(np.nan, occupations.index)).astype("str")
+        found = used.reindex(called).to_numpy(copy=True)
+        found[np.logical_or.reduce([(called == other).to_numpy() for other in others])] = np.nan
+        return found
 
-    start, back, end = at("station"), at("orientation"), place.to_numpy()
+    # A row says nothing of the point that it was measured from, nor by orienting on one of its own two.
+    start, back, end = at("station", names), at("orientation", names, station.astype("str")), place.to_numpy()
     scale = geodesy.grid_over_ground(job.site, job.grid, np.nan_to_num(end + start) / 2)
     flat = np.hypot(*(end - start)[:, :2].T)
     sigma = np.sqrt((occupations[["sigma_e_m", "sigma_n_m"]].to_numpy(float) ** 2).mean(axis=1))
-    toward, behind = (geodesy.azimuth_deg(*(far - start)[:, :2].T) for far in (end, back * np.ones((len(place), 3))))
+    toward, behind = (geodesy.azimuth_deg(*(far - start)[:, :2].T) for far in (end, back))
     common = {
         "to": names, "method": method, "who": occupations["operator"].astype("str"),
         "when": occupations["start_utc"].astype("str").where(occupations["start_utc"].notna()),
@@ -259,8 +271,22 @@ def measured_from(occupations: pd.DataFrame, job: Job, checks: pd.DataFrame | No
                 "kind": RISE, "value": end[:, 2] - start[:, 2], "sigma": occupations["sigma_u_m"], **lengths}),
         )  # fmt: skip
     parts = [pd.DataFrame(common | own)[some & np.isfinite(own["value"])] for some, own in kinds]
-    made = pd.concat([part for part in (checks, *parts) if part is not None and len(part)], ignore_index=True)
-    return CHECKS.filled(made.assign(check_id=np.arange(1, len(made) + 1)), READ_OF_CHECKS)
+    parts = [part for part in (checks, *parts) if part is not None and len(part)]
+    made = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["check_id"])
+    table = CHECKS.filled(made.assign(check_id=np.arange(1, len(made) + 1)), READ_OF_CHECKS)
+    lost, turned = (by_them.to_numpy() & np.isnan(one[:, 0]) for one in (start, back))
+    said = {
+        "name no other point with a coordinate as their station: they say nothing": lost,
+        "name no third point with a coordinate that they were oriented on: they say no angle": turned
+        & by_station
+        & ~lost,
+    }
+    rows = (np.flatnonzero(some) for some in said.values())
+    return table if len(table) else None, tuple(
+        f"{counted(len(some), 'row')} of a total station or a level {words}: {listed(names.iloc[some])}"
+        for words, some in zip(said, rows, strict=True)
+        if len(some)
+    )
 
 
 def chosen(shifts: pd.DataFrame, shifted: pd.DataFrame, names: Iterable[str]) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -300,7 +300,7 @@ def _checks(frames: Frames, job: Job) -> list[Block]:
         for name, row in zip(between, checks.itertuples(index=False), strict=True)
     ]  # fmt: skip
     head = (
-        "between", "measured", "as read", f"minus coordinates ({unit})", f"explained up to ({unit})", "verdict",
+        "between", "measured", "as read", f"minus coordinates ({unit})", f"limit ({unit})", "verdict",
         "with",
     )  # fmt: skip
     about = (

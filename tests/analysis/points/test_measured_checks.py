@@ -261,7 +261,7 @@ def test_what_has_no_coordinate_no_sigma_or_too_coarse_a_one_cannot_tell():
     told = kept["checks"]
     assert (told["verdict"] == "cannot tell").all()
     assert [text[:24] for text in told["why"]] == [
-        "no coordinate of one of ", "no standard deviation is", "0.017 m off, and too coa", "K1 or X has no coordinat",
+        "no coordinate of one of ", "no standard deviation is", "0.017 m off, and too coa", "a point of it has no coo",
     ]  # fmt: skip
     # Of the two places that contradict each other the tape prefers the first.
     weights = kept["weighed_checks"]
@@ -343,3 +343,57 @@ def test_checks_between_strangers_and_angles_over_a_short_leg_cannot_tell():
         kept, _ = reviewed(rows, frame)
         assert kept["checks"]["verdict"].tolist() == ["cannot tell"]
         assert kept["weighed_checks"].empty
+
+
+def test_points_of_one_initialization_cannot_prove_each_other():
+    """All off by the same 0.38 m: what lies between them sees nothing of what they share."""
+    places = {"A": (20, 15), "B": (45, 20), "C": (30, 40)}
+    off = (0.31, -0.22, 0.40)
+    rows = [*THREE] + [
+        {"p": name, "e": e + off[0], "n": n + off[1], "u": off[2], "t": 9 * k, "fix": "z", **FIX}
+        for k, (name, (e, n)) in enumerate(places.items())
+    ]
+    between = [
+        (a, b, "horizontal distance", np.hypot(*np.subtract(places[a], places[b])) * 1.0004)
+        for a, b in itertools.combinations(places, 2)
+    ]
+    kept, _ = reviewed(rows, checks(*between))
+    assert (kept["checks"]["verdict"] == "agrees").all()
+    points = kept["points"].set_index("point")
+    assert (points.loc[list(places), "status_h"] == "unproven").all()
+    # A tape to a mark that visits vouch for shows what they share.
+    tied = checks(*between, ("K1", "A", "horizontal distance", 25.01), ("K2", "A", "horizontal distance", 25.0))
+    assert reviewed(rows, tied)[0]["points"].set_index("point").loc["A", "wrong_h"] > 0.5
+
+
+def test_a_blunder_is_no_matter_of_how_coarse_a_check_is():
+    kept, messages = reviewed(THREE, checks(("K1", "K2", "horizontal distance", 90.0, {"sigma": 0.03})))
+    assert kept["checks"]["verdict"].tolist() == ["disagrees"]
+    assert any("find wrong themselves: K1 to K2" in text for text in messages)
+
+
+def test_a_row_written_twice_counts_once_and_a_far_end_is_no_surer_for_many_tapes():
+    rows = [*THREE, {"p": "P", "e": 20, "n": 15, "t": 0, **FIX}]
+    ends = (("K1", "P", 25.01), ("K2", "P", 25.0))
+    once = checks(*((a, b, "horizontal distance", d) for a, b, d in ends))
+    copied = checks(*((a, b, "horizontal distance", d) for a, b, d in ends * 6))
+    found = [reviewed(rows, frame)[0] for frame in (once, copied)]
+    of = [frames["point_checks"].set_index("point").loc["P"] for frames in found]
+    assert of[0]["detectable_h_m"] == pytest.approx(of[1]["detectable_h_m"])
+    assert found[1]["checks"]["why"].str.startswith("repeats a row").sum() == 10
+    many = checks(*((a, b, "horizontal distance", d + 1e-4 * k) for k in range(50) for a, b, d in ends))
+    best = reviewed(rows, many)[0]["point_checks"].set_index("point").loc["P", "seen_h_m"]
+    points = found[0]["points"].set_index("point")
+    # Along a line of many tapes the far end is left, whose own error does not average.
+    own, far = points.loc["P", "var_e_m2"], points.loc["K1", "var_e_m2"]
+    assert best > 3.4 * np.sqrt(own + far / 2)
+
+
+def test_a_single_that_checks_contradict_says_so():
+    rows = [*THREE, {"p": "P", "e": 20.3, "n": 15, "t": 0, "role": "spare", **FIX}]
+    tapes = (("K1", "P", "horizontal distance", 25.0), ("K2", "P", "horizontal distance", 25.0))
+    kept, _ = reviewed(rows, checks(*tapes), roles={"spare": {"single_by_plan": True}})
+    point = kept["points"].set_index("point").loc["P"]
+    assert point["reason"].startswith("observed once, and a measured check does not agree with it horizontally")
+    assert point["deliver_key"] == "unproven"
+    assert point["wrong_h"] > 0.9
