@@ -10,6 +10,7 @@ from geoqa.analysis.occupations.expected_precision import Spread
 from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Array, Frames, gpd, np, pd, shapely
+from geoqa.core.frames.contract import UNPROVEN
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -118,7 +119,8 @@ class Ellipses(Analysis):
 
     Each at the confidence of its point's requirement, from the calibrated covariance. The ellipse of
     a closure lies about its later end: it holds the earlier one as often as the confidence says when
-    nothing is wrong.
+    nothing is wrong. About a point that measured checks agree with and do not prove lies what they would not see: an
+    error within it, drawn up to 5 m.
     """
 
     name = "ellipses"
@@ -126,6 +128,7 @@ class Ellipses(Analysis):
         "occupations", "closures", "classes", "points", "points.easting_m", "points.northing_m", "points.var_e_m2",
         "points.var_n_m2", "points.cov_en_m2", "points.confidence",
     )  # fmt: skip
+    uses = ("point_checks",)
     gives = ("ellipses",)
 
     vertices: int = param(48, unit="1", minimum=12, maximum=720, help="Corners of each polygon")
@@ -138,7 +141,9 @@ class Ellipses(Analysis):
         """Return the `ellipses` frame, polygons in the CRS's own unit."""
         cov = expected_precision.calibrated(frames["occupations"], frames["classes"])
         drawn, messages, room = [], [], self.most
-        for subject, make in (("point", _points), ("closure", _closures), ("occupation", _occupations)):
+        for subject, make in (
+            ("point", _points), ("unseen", _unseen), ("closure", _closures), ("occupation", _occupations),
+        ):  # fmt: skip
             part = make(frames, cov)
             part = part[part["var_e"].notna() & part["easting_m"].notna()]
             if len(part) > room:
@@ -173,6 +178,36 @@ def _points(frames: Frames, _: Spread) -> pd.DataFrame:
     nu = expected_precision.freedom_of_points(points)[0]
     return _table(frames, points["point"], points["point"], points["easting_m"], points["northing_m"],
                   points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
+
+
+#: What checks would not see is drawn up to this, metres.
+_FARTHEST_M = 5.0
+
+
+def _unseen(frames: Frames, cov: Spread) -> pd.DataFrame:
+    """Return the errors that measured checks which agree would not see, of points that they do not prove."""
+    from geoqa.core.statistics import covariance
+
+    points = frames["points"]
+    if "point_checks" not in frames:
+        return _points(frames, cov).iloc[:0]
+    told = frames["point_checks"]
+    told = told[~told["proved_h"] & told["seen_h_m"].notna()]
+    at = codes_in(told["point"], pd.Index(points["point"].astype("str")))
+    told, at = (
+        told[points["status_h"].iloc[at].isin(UNPROVEN).to_numpy()],
+        at[points["status_h"].iloc[at].isin(UNPROVEN)],
+    )
+    mine, nu = points.iloc[at], np.full(len(at), np.inf)
+    factor = covariance.ellipse_factor(mine["confidence"].to_numpy(float), nu)
+    major, minor = (
+        (np.fmin(told[name].fillna(_FARTHEST_M).to_numpy(), _FARTHEST_M) / factor) ** 2
+        for name in ("detectable_h_m", "seen_h_m")
+    )
+    east, north = (turn(np.radians(told["unseen_azimuth_deg"].to_numpy())) for turn in (np.sin, np.cos))
+    return _table(frames, mine["point"], mine["point"], mine["easting_m"], mine["northing_m"],
+                  major * east**2 + minor * north**2, major * north**2 + minor * east**2,
+                  (major - minor) * east * north, nu)  # fmt: skip
 
 
 def _table(

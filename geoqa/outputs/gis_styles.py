@@ -99,8 +99,13 @@ def _pointed(frame: str) -> tuple[str, ...]:
 
 
 _ELLIPSES = tuple(
-    Rule(f"error ellipse of {article} {subject}", "area", PLAIN[0], "subject", subject, shown=subject == "point")
-    for article, subject in (("a", "point"), ("an", "occupation"), ("a", "closure"))
+    Rule(label, "area", PLAIN[0], "subject", subject, shown=subject == "point")
+    for label, subject in (
+        ("error ellipse of a point", "point"),
+        ("error ellipse of an occupation", "occupation"),
+        ("error ellipse of a closure", "closure"),
+        ("error that measured checks would not see", "unseen"),
+    )
 )
 #: The layers that have a place, in the order in which a person meets them: what is on top first.
 LOOKS = {

@@ -319,7 +319,11 @@ ELLIPSES = Frame(
     key=("subject", "id"),
     base=("subject", "id", "point", "semi_major_m", "semi_minor_m", "azimuth_deg", "confidence"),
     columns={
-        "subject": text("what it belongs to", ("occupation", "closure", "point"), nulls=False),
+        "subject": text(
+            "what it belongs to; unseen: what the measured checks of the point would not see",
+            ("occupation", "closure", "point", "unseen"),
+            nulls=False,
+        ),
         "id": text("key of that row", nulls=False),
         "point": text("name of the point", nulls=False).at("tip"),
         **_ELLIPSE,

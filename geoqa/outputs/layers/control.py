@@ -87,7 +87,9 @@ class ChecksLayer(MapLayer):
     """Draw the tapes, angles and height differences that were measured between points, by what they say."""
 
     name: ClassVar[str] = "checks-on-map"
-    needs: ClassVar[tuple[str, ...]] = ("checks", "checks.verdict", "checks.geometry")
+    needs: ClassVar[tuple[str, ...]] = (
+        "checks", "checks.verdict", "checks.geometry", "ellipses", "points", "points.geometry",
+    )  # fmt: skip
 
     def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of lines, a measured check each; nothing where none has a place."""
@@ -117,11 +119,27 @@ class ChecksLayer(MapLayer):
             Cells("note", popup.text(checks, "note")),
         )
         about = "Measured between points by other methods than satellites."
+        points, hidden = frames["points"], frames["ellipses"][frames["ellipses"]["subject"] == "unseen"]
+        at = popup.found(points, hidden)
+        unseen = {
+            "point": at,
+            "style": ["unseen"] * len(at),
+            **{name: popup.numbers(hidden, name) for name in ("semi_major_m", "semi_minor_m", "azimuth_deg")},
+            "turn_deg": positions.convergence_deg(points, job)[at],
+        }
+        blind = Drawing(
+            "ellipses", "Unseen by checks", unseen, (_UNSEEN,), about=_UNSEEN.about, exaggerated=True, shown=False
+        )
         return (
             Drawing("lines", "Measured checks", columns, _LINES, about=about, tables=(Table("Measured check", lines),)),
+            *([blind] if len(at) else []),
         )
 
 
+_UNSEEN = Style(
+    "unseen", "unseen by checks", "area", _STRONG[0],
+    "An error of the point within this would not be seen by the checks measured to it; drawn up to 5 m.", _STRONG[1],
+)  # fmt: skip
 _LINES = (
     Style(CANNOT_TELL, "cannot tell", "dash", "#7a828b", "", "#8f979f", 0),
     Style(AGREES, "agrees", "line", _LIGHT, "", _DARK, 1),

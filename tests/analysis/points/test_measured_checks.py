@@ -9,6 +9,7 @@ from analysis.builders import AT_ITS_WORD, CORNER, STEPS, job, occupations, run
 from pyproj import Geod
 from scipy import stats
 
+from geoqa.analysis.geometry import Ellipses
 from geoqa.analysis.points import _check_hypotheses
 from geoqa.analysis.points._check_hypotheses import LEVEL, RISE, SLOPE, TURN, Measurements, Places
 from geoqa.analysis.points.measured_checks import MeasuredChecks
@@ -397,3 +398,21 @@ def test_a_single_that_checks_contradict_says_so():
     assert point["reason"].startswith("observed once, and a measured check does not agree with it horizontally")
     assert point["deliver_key"] == "unproven"
     assert point["wrong_h"] > 0.9
+
+
+def test_the_ellipse_of_what_nobody_saw_lies_across_the_line_of_a_single_tape():
+    rows = [*THREE, {"p": "P", "e": 0, "n": -25, "t": 0, **FIX}]
+    given = {"checks": checks(("K1", "P", "horizontal distance", 25.0))}
+    steps = (*STEPS, MeasuredChecks, Ellipses)
+    kept, _ = run(occupations(rows), job(), steps, AT_ITS_WORD, given)
+    schema.check("ellipses", kept["ellipses"])
+    unseen = kept["ellipses"][kept["ellipses"]["subject"] == "unseen"].set_index("point")
+    # Of points that visits prove nothing is left unseen.
+    assert unseen.index.tolist() == ["P"]
+    told = kept["point_checks"].set_index("point").loc["P"]
+    assert unseen.loc["P", "semi_minor_m"] == pytest.approx(told["seen_h_m"])
+    assert unseen.loc["P", "semi_major_m"] == pytest.approx(5.0)
+    assert unseen.loc["P", "azimuth_deg"] == pytest.approx(90)
+    west, south, east, north = unseen.loc["P", "geometry"].bounds
+    assert east - west == pytest.approx(10, rel=0.01)
+    assert north - south < 0.2
