@@ -194,10 +194,8 @@ def _unseen(frames: Frames, cov: Spread) -> pd.DataFrame:
     told = frames["point_checks"]
     told = told[~told["proved_h"] & told["seen_h_m"].notna()]
     at = codes_in(told["point"], pd.Index(points["point"].astype("str")))
-    told, at = (
-        told[points["status_h"].iloc[at].isin(UNPROVEN).to_numpy()],
-        at[points["status_h"].iloc[at].isin(UNPROVEN)],
-    )
+    unproven = points["status_h"].iloc[at].isin(UNPROVEN).to_numpy()
+    told, at = told[unproven], at[unproven]
     mine, nu = points.iloc[at], np.full(len(at), np.inf)
     factor = covariance.ellipse_factor(mine["confidence"].to_numpy(float), nu)
     major, minor = (
