@@ -127,9 +127,7 @@ class ChecksLayer(MapLayer):
             **{name: popup.numbers(hidden, name) for name in ("semi_major_m", "semi_minor_m", "azimuth_deg")},
             "turn_deg": positions.convergence_deg(points, job)[at],
         }
-        blind = Drawing(
-            "ellipses", "Unseen by checks", unseen, (_UNSEEN,), about=_UNSEEN.about, exaggerated=True, shown=False
-        )
+        blind = Drawing("ellipses", "Unseen by checks", unseen, (_UNSEEN,), about=_UNSEEN.about, shown=False)
         return (
             Drawing("lines", "Measured checks", columns, _LINES, about=about, tables=(Table("Measured check", lines),)),
             *([blind] if len(at) else []),
