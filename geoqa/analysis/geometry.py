@@ -11,6 +11,7 @@ from geoqa.analysis.occupations.measured_rows import codes_in, ends, is_direct
 from geoqa.analysis.precision.calibration import EXPECTED
 from geoqa.core.arrays import Array, Frames, gpd, np, pd, shapely
 from geoqa.core.frames.contract import UNPROVEN
+from geoqa.core.frames.control import UNSEEN_M
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -180,10 +181,6 @@ def _points(frames: Frames, _: Spread) -> pd.DataFrame:
                   points["var_e_m2"], points["var_n_m2"], points["cov_en_m2"], nu)  # fmt: skip
 
 
-#: What checks would not see is drawn up to this, metres.
-_FARTHEST_M = 5.0
-
-
 def _unseen(frames: Frames, cov: Spread) -> pd.DataFrame:
     """Return the errors that measured checks which agree would not see, of points that they do not prove."""
     from geoqa.core.statistics import covariance
@@ -199,7 +196,7 @@ def _unseen(frames: Frames, cov: Spread) -> pd.DataFrame:
     mine, nu = points.iloc[at], np.full(len(at), np.inf)
     factor = covariance.ellipse_factor(mine["confidence"].to_numpy(float), nu)
     major, minor = (
-        (np.fmin(told[name].fillna(_FARTHEST_M).to_numpy(), _FARTHEST_M) / factor) ** 2
+        (np.fmin(told[name].fillna(UNSEEN_M).to_numpy(), UNSEEN_M) / factor) ** 2
         for name in ("detectable_h_m", "seen_h_m")
     )
     east, north = (turn(np.radians(told["unseen_azimuth_deg"].to_numpy())) for turn in (np.sin, np.cos))

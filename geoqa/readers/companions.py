@@ -17,7 +17,7 @@ import pandas as pd
 
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.frames.control import CHECK_KINDS, CHECK_UNITS, CHECKS, READ_OF_CHECKS, TURN
+from geoqa.core.frames.control import ANGLE_UNITS, CHECK_KINDS, CHECK_UNITS, CHECKS, READ_OF_CHECKS, TURN
 from geoqa.core.site import labels
 
 
@@ -223,7 +223,6 @@ def _number(text: str, where: str, name: str, faults: list[Fault]) -> float:
 CHECK_NEEDED = ("from", "to", "kind", "value", "unit")
 CHECK_TEXT = ("at", "method", "instrument", "who", "when", "note")
 CHECK_NUMBERS = ("sigma", "from_height", "to_height")
-ANGLES = ("deg", "gon")
 
 
 def read_checks(path: Path) -> pd.DataFrame:
@@ -259,7 +258,7 @@ def _check_faults(row: Mapping[str, Any]) -> list[tuple[str, str]]:
     kind, unit, is_angle = row["kind"], row["unit"], row["kind"] == TURN
     if kind not in CHECK_KINDS:
         found.append((f"kind is {str(kind or '')[:40]!r}.", f"Write one of {', '.join(CHECK_KINDS)}."))
-    units = [one for one in CHECK_UNITS if (one in ANGLES) == is_angle]
+    units = [one for one in CHECK_UNITS if (one in ANGLE_UNITS) == is_angle]
     if unit not in units:
         found.append((f"unit is {str(unit or '')[:40]!r}.", f"Write one of {', '.join(units)}."))
     ends = [row["from"], row["to"], *([row["at"]] if is_angle else [])]

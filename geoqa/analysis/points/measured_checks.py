@@ -16,7 +16,7 @@ from geoqa.analysis.points.risk import Repeats
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, special
 from geoqa.core.frames import control, schema
 from geoqa.core.frames.contract import AGREEING, UNPROVEN
-from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK_KINDS, DISAGREES, RECORD
+from geoqa.core.frames.control import AGREES, ANGLE_UNITS, CANNOT_TELL, CHECK_KINDS, DISAGREES, RECORD, UNSEEN_M
 from geoqa.core.geodesy import grid_over_ground
 from geoqa.core.job import Job
 from geoqa.core.params import param
@@ -27,14 +27,12 @@ if TYPE_CHECKING:
     from geoqa.analysis.points._fix_sequences import FixSequences
 
 #: Radians in one unit of an angle.
-RADIANS_PER = {"deg": math.pi / 180, "gon": math.pi / 200}
+RADIANS_PER = dict(zip(ANGLE_UNITS, (math.pi / 180, math.pi / 200), strict=True))
 #: What a check knows of a point where nothing was measured: a standard deviation of this, metres.
 _FAR_M = 10.0
 #: Twice the gain in log likelihood above which checks of an instrument have a constant: chi-square(1) at 0.001; and
 #: the checks that can tell one.
 _CONSTANT, _TELLING = 10.83, 3
-#: An error of a position that only checks of a larger one would find counts as not seen, metres.
-_UNSEEN_M = 5.0
 #: An angle over a shorter leg says nothing, metres (common practice, no published source).
 _SHORTEST_M = 1.0
 #: Slope of the geoid that a levelled height difference may differ by from one above the ellipsoid: 50 mm a kilometre
@@ -102,12 +100,12 @@ class MeasuredChecks(Analysis):
         record = (checks["kind"] == RECORD).to_numpy() & (not job.checks.record_proves)
         # A distance of record only casts doubt: where it agrees it says nothing. Nor does what lies between points of
         # one initialization, whose error they share.
-        usable = usable & ~_of_one_fix(frames["occupations"], points, ends)
+        shared = _of_one_fix(frames["occupations"], points, ends)
+        usable = usable & ~shared
         weighed = np.flatnonzero(usable & ~(record & (verdict == AGREES)) & (verdict != CANNOT_TELL))
         weighed = np.union1d(weighed, np.flatnonzero(usable & np.isnan(made.closure) & ~record))
         wrong = np.full(len(checks), np.nan)
         rows, wrong[weighed] = _weighed(fixes, repeat, points, measured, ends, weighed)
-        shared = _of_one_fix(frames["occupations"], points, ends)
         by_point, named = self._by_point(made, ends, points, verdict, record | shared, wrong)
         why = _why(made, verdict, compared, copies, np.where(named, wrong, 0.0), job)
         columns = {
@@ -171,7 +169,7 @@ class MeasuredChecks(Analysis):
         def count(some: Flags) -> Index:
             return np.bincount(of, some, minlength=n).astype(np.int64)
 
-        seen = best_h < _UNSEEN_M
+        seen = best_h < UNSEEN_M
         table = pd.DataFrame(
             {
                 "point": pd.Series(points.names[rows], dtype="str"),
@@ -179,8 +177,8 @@ class MeasuredChecks(Analysis):
                 "agree": count((verdict == AGREES)[check]), "disagree": count(left),
                 "against_h": count(left & flat) > 0, "against_v": count(left & ~flat) > 0,
                 "proved_h": proved_h, "proved_v": proved_v,
-                "detectable_h_m": np.where(worst_h < _UNSEEN_M, worst_h, np.nan),
-                "detectable_v_m": np.where(worst_v < _UNSEEN_M, worst_v, np.nan),
+                "detectable_h_m": np.where(worst_h < UNSEEN_M, worst_h, np.nan),
+                "detectable_v_m": np.where(worst_v < UNSEEN_M, worst_v, np.nan),
                 "seen_h_m": np.where(seen, best_h, np.nan),
                 "unseen_azimuth_deg": np.where(seen, np.mod(azimuth, 180.0), np.nan),
             }
@@ -441,8 +439,7 @@ def _weighed(
     }, ends=np.where(ends[rows] >= 0, np.searchsorted(used, ends[rows]), -1))  # fmt: skip
     told = _check_hypotheses.weigh(Places(mean, variance, log), both)
     parts = []
-    for k, point in zip(at, own, strict=True):
-        code = found.code[np.searchsorted(own, point)]
+    for k, point, code in zip(at, own, found.code, strict=True):
         for right in np.unique(code[np.isfinite(log[k])]):
             some = (code == right) & np.isfinite(log[k])
             with np.errstate(divide="ignore"):

@@ -210,8 +210,11 @@ SLOPE, LEVEL, RISE, TURN, RECORD = CHECK_KINDS = (
 AGREES, DISAGREES, CANNOT_TELL = VERDICTS = ("agrees", "disagrees", "cannot tell")
 #: The grade of evidence that is not of satellites.
 OTHER_METHOD = "other-method"
-#: Units a check may be written in.
-CHECK_UNITS = ("m", "ft", "ftUS", "deg", "gon")
+#: Units a check may be written in, those of angles last.
+ANGLE_UNITS = ("deg", "gon")
+CHECK_UNITS = ("m", "ft", "ftUS", *ANGLE_UNITS)
+#: An error of a position that checks would find only when it is larger counts as unseen, metres.
+UNSEEN_M = 5.0
 
 CHECKS = Frame(
     key=("check_id",),

@@ -267,7 +267,7 @@ def measured_from(
             (by_station, {"kind": LEVEL, "value": flat / scale, "sigma": sigma, **lengths}),
             (by_station, {"kind": TURN, "value": (toward - behind) % 360, "sigma": np.degrees(sigma / flat), "at": mark,
                           "unit": "deg", "from": occupations.get("orientation")}),
-            (method.isin((*TOTAL_STATION, *LEVELLED)).to_numpy(), {
+            (by_them.to_numpy(), {
                 "kind": RISE, "value": end[:, 2] - start[:, 2], "sigma": occupations["sigma_u_m"], **lengths}),
         )  # fmt: skip
     parts = [pd.DataFrame(common | own)[some & np.isfinite(own["value"])] for some, own in kinds]

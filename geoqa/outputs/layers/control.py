@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.drawing import Cells, Drawing, Style, Table
-from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK, DISAGREES
+from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK, DISAGREES, UNSEEN_M
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
@@ -136,7 +136,8 @@ class ChecksLayer(MapLayer):
 
 _UNSEEN = Style(
     "unseen", "unseen by checks", "area", _STRONG[0],
-    "An error of the point within this would not be seen by the checks measured to it; drawn up to 5 m.", _STRONG[1],
+    f"An error of the point within this would not be seen by the checks measured to it; drawn up to {UNSEEN_M:g} m.",
+    _STRONG[1],
 )  # fmt: skip
 _LINES = (
     Style(CANNOT_TELL, "cannot tell", "dash", "#7a828b", "", "#8f979f", 0),
