@@ -94,7 +94,14 @@ class Cells:
         ``easting`` or ``northing`` where the value lies near the job's coordinate of the entry's place.
     minus
         Head of the column of the table that the rows' `Table.ends` are in, whose second end minus the
-        first comes near the value. Both only make the file smaller.
+        first comes near the value.
+    plus
+        Head of an earlier column of the same table that comes on top of `grid`.
+    runs
+        Heads of earlier columns of the same table, in whose order (the first counts most) the values may rise.
+        These four only make the file smaller.
+    told
+        Whether a click shows the column; else it is unpacked only by what asks for it.
     """
 
     head: str
@@ -107,6 +114,9 @@ class Cells:
     before: str = ""
     grid: str = ""
     minus: str = ""
+    plus: str = ""
+    runs: tuple[str, ...] = ()
+    told: bool = True
 
 
 @dataclass(frozen=True)

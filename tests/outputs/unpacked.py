@@ -40,7 +40,11 @@ def _steps(data: bytes, d: dict, fit: dict | None) -> np.ndarray:
     if "grid" in guess:
         found = grid_fit.apply(fit, numbers(data, guess["x"]), numbers(data, guess["y"]))
         metres = found[("easting", "northing").index(guess["grid"])]
-        steps = steps + np.nan_to_num(np.floor(metres / guess["per"] / d["step"] + 0.5))
+        place = np.nan_to_num(np.floor(metres / guess["per"] / d["step"] + 0.5))
+        steps = steps + (np.repeat(place, numbers(data, guess["each"]).astype(int)) if "each" in guess else place)
+    if "by" in d:
+        order = np.lexsort([_steps(data, key, fit) for key in reversed(d["by"])])
+        steps = steps[np.argsort(order, kind="stable")]
     return steps
 
 

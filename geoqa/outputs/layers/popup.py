@@ -20,6 +20,9 @@ from geoqa.outputs.text import display_text
 
 numbers = csv_tables.numbers
 START = "start"
+#: What no click shows: for what a person has to decide on a point; and of a row its file, line and coordinate, by
+#: which a decision names it (`geoqa.core.site.decisions`).
+QUEUE, ROW = "queue", ("file", "line", "easting", "northing")
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 
@@ -100,7 +103,11 @@ def tables(
     return (
         Table("Judgement", _judgement(points, plane, height)),
         Table("Position and uncertainty", _position(points, places, plane, height, job)),
-        Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
+        Table(
+            visits,
+            (*_occupations(points, occupations, at, number, places, plane, height), *_rows(occupations, plane, job)),
+            at,
+        ),
         Table(
             "Closures, later minus earlier",
             _closures(closures, number[first], number[second], plane, height),
@@ -157,6 +164,7 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cel
             70: Cells("beyond what is accepted", _failing(*_of_points(points))),
             150: Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
             190: Cells("rests on a wrong fix", wrong, "probability", before="probability"),
+            900: Cells(QUEUE, wording.queue(points), told=False),
         }
     )
 
@@ -249,6 +257,28 @@ def _occupations(
         *(() if alike else (plane.column("stated N", stated["n"], metres=False),)),
         height.column("stated U", stated["u"], metres=False),
     )
+
+
+def files(occupations: pd.DataFrame) -> list[str]:
+    """Return the names of the files that occupations came from, in the order that `ROW` counts them in."""
+    return sorted(text(occupations, "source_file").dropna().astype("str").unique().tolist())
+
+
+def _rows(occupations: pd.DataFrame, plane: Length, job: Job) -> tuple[Cells, ...]:
+    """Return where each occupation stands: its file, its line and its coordinate."""
+    file = pd.Index(files(occupations)).get_indexer(text(occupations, "source_file").astype("str"))
+    whole = (
+        Cells(ROW[0], np.where(file < 0, np.nan, file), "number", 0, told=False),
+        Cells(ROW[1], numbers(occupations, "source_line"), "number", 0, told=False, runs=(ROW[0], START)),
+    )
+    if job.grid.system.geographic:
+        sides = (Cells(name, numbers(occupations, f"{axis}_deg"), "number", 8, told=False)
+                 for name, axis in zip(ROW[2:], ("lon", "lat"), strict=True))  # fmt: skip
+    else:
+        sides = (plane.line(name, numbers(occupations, f"{name}_m"), metres=False, told=False, grid=name,
+                            plus=plane.column(side, np.zeros(0)).head)
+                 for name, side in zip(ROW[2:], ("east", "north"), strict=True))  # fmt: skip
+    return *whole, *sides
 
 
 def _uses(occupations: pd.DataFrame) -> pd.Series:

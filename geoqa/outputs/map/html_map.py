@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import PurePath
 from typing import Any
 
 from geoqa.core import clock, geodesy, recipe, units
@@ -11,11 +12,12 @@ from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES
-from geoqa.core.frames.schema import DELIVERIES
+from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job
+from geoqa.core.site import decisions
 from geoqa.outputs import key_tables, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
-from geoqa.outputs.layers import outlines
+from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
@@ -79,6 +81,8 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    decide
+        What deciding on points needs beside them, see `_decide`; None where rows do not say where they stand.
     """
 
     title: str
@@ -100,6 +104,7 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    decide: Mapping[str, Any] | None = None
 
     @classmethod
     def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
@@ -129,6 +134,7 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            decide=_decide(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -181,6 +187,37 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
     return tuple(table for table in found if table.rows)
+
+
+def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
+    """Return what a file of decisions is made of that no table has: texts are as they are read, not as they are shown.
+
+    Returns
+    -------
+    dict
+        ``columns``, ``actions`` and ``kinds`` of the file, ``file`` its name, ``stated`` whether the recipe names it;
+        ``entries``, the decisions that the review had, each with its cells and the point that its rows belonged to;
+        ``files`` that rows count by and ``names`` of points by their index where they are shown otherwise: null
+        where a file of decisions cannot hold the name; ``queue``, what a person has to decide, in order.
+    """
+    points, occupations = frames["points"], frames["occupations"]
+    if not {"source_file", "source_line"} <= set(occupations):
+        return None
+    entries = []
+    if "decisions" in frames:
+        table = frames["decisions"][[*DECISION_FILE, "point_before"]].astype(object)
+        entries = [[str(cell) for cell in row] for row in table.where(table.notna(), "").to_numpy().tolist()]
+    names = popup.texts(points, "point")
+    written = [name if decisions.target(name) == name else None for name in names]
+    pairs = enumerate(zip(names, written, strict=True))
+    return {
+        "columns": DECISION_FILE, "actions": ACTIONS, "kinds": DECISION_KINDS,
+        "file": PurePath(job.decisions.file or "decisions.csv").name, "stated": job.decisions.file is not None,
+        "entries": entries,
+        "files": [decisions.target(name) for name in popup.files(occupations)],
+        "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
+        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
+    }  # fmt: skip
 
 
 def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
@@ -252,6 +289,8 @@ def _context(context: MapContext) -> dict[str, Any]:
         "grid": context.grid,
         "ahead": context.ahead,
         "lonlat": context.lonlat,
+        "review": display_text(context.review_id),
+        "decide": context.decide,
         "notes": [display_text(note) for note in context.notes],
         "tables": [
             {

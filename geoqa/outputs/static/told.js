@@ -38,9 +38,10 @@
   /* A reader of one drawing's tables: `sections(i)` is what a click on entry i shows. */
   api.reader = function (block, tables, fit, ahead) {
     var made = tables.map(function (t) {
+      var columns = t.columns.filter(function (c) { return c.told !== false; });
       return {title: t.title, starts: t.each ? packed.starts(packed.numbers(block, t.each)) : null,
-        heads: t.columns.map(function (c) { return c.head; }), before: t.columns.map(function (c) { return c.before || ""; }),
-        columns: t.columns.map(function (c) { return column(block, c, fit, ahead); })};
+        heads: columns.map(function (c) { return c.head; }), before: columns.map(function (c) { return c.before || ""; }),
+        columns: columns.map(function (c) { return column(block, c, fit, ahead); })};
     });
     var lines = function (t, i) {
       return t.heads.map(function (head, k) { var text = t.columns[k](i, true); return [head, text && t.before[k] ? t.before[k] + " " + text : text]; })
@@ -63,6 +64,20 @@
       heads: function () { return flat(function (c) { return c.heads; }); },
       cells: function (i) { return flat(function (c) { return c.bare(i); }); }
     };
+  };
+
+  /* The columns that no click shows, by their heads: `at(row)` is text or a number, `starts` where the rows of each entry begin. */
+  api.untold = function (block, tables, fit) {
+    var out = {};
+    tables.forEach(function (t) {
+      t.columns.forEach(function (c) {
+        if (c.told !== false) { return; }
+        var values = c.kind === "text" ? packed.texts(block, c) : packed.numbers(block, c, fit);
+        out[c.head] = {at: values.at && c.kind === "text" ? values.at : function (i) { return values[i]; }, decimals: c.decimals,
+          starts: t.each ? packed.starts(packed.numbers(block, t.each)) : null};
+      });
+    });
+    return out;
   };
 
   /* A cell of a CSV file; text that a spreadsheet would run, opened with whatever separator, gets an apostrophe, unless it is
