@@ -101,7 +101,7 @@ def node() -> str:
 
 def script(program: str, block: bytes | None = None, **values) -> object:
     """The value of an expression in which each pure script goes by its name."""
-    names = ("units", "packed", "geometry", "told", "choice", "cells", "state")
+    names = ("units", "packed", "geometry", "told", "draft", "choice", "cells", "state")
     lines = [f"const {name} = require({json.dumps(str(STATIC / name) + '.js')});" for name in names]
     lines += [f"const {name} = {json.dumps(value)};" for name, value in values.items()]
     if block is not None:

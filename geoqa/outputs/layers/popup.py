@@ -23,6 +23,8 @@ START = "start"
 #: What no click shows: for what a person has to decide on a point; and of a row its file, line and coordinate, by
 #: which a decision names it (`geoqa.core.site.decisions`).
 QUEUE, ROW = "queue", ("file", "line", "easting", "northing")
+#: What is told of a row where it is decided on.
+ROW_SHOWN = ("visit", START, "use")
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 

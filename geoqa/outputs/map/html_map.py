@@ -21,11 +21,11 @@ from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
-STYLES = ("map.css",)
+STYLES = ("map.css", "decide.css")
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
-    "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
-    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "key.js", "finder.js", "start.js",
+    "units.js", "packed.js", "geometry.js", "told.js", "draft.js", "choice.js", "cells.js", "state.js",
+    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "decide.js", "key.js", "finder.js", "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
@@ -216,7 +216,7 @@ def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
         "entries": entries,
         "files": [decisions.target(name) for name in popup.files(occupations)],
         "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
-        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
+        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE, "shown": popup.ROW_SHOWN,
     }  # fmt: skip
 
 

@@ -14,9 +14,14 @@
     });
   };
 
-  var same = function (e, kind, target) { return e.kind === kind && e.target === target; };
-  api.find = function (list, kind, target) { return list.filter(function (e) { return same(e, kind, target); })[0] || null; };
-  api.without = function (list, kind, target) { return list.filter(function (e) { return !same(e, kind, target); }); };
+  /* What an entry decides of; a file has one of each. */
+  api.key = function (kind, target) { return kind + "\n" + target; };
+  var indices = new WeakMap();
+  api.find = function (list, kind, target) {
+    if (!indices.has(list)) { indices.set(list, new Map(list.map(function (e) { return [api.key(e.kind, e.target), e]; }))); }
+    return indices.get(list).get(api.key(kind, target)) || null;
+  };
+  api.without = function (list, kind, target) { var there = api.find(list, kind, target); return list.filter(function (e) { return e !== there; }); };
   /* An entry stands for the one there was of the same; where there was none, at the end. */
   api.put = function (list, entry) {
     var there = api.find(list, entry.kind, entry.target);

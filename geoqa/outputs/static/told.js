@@ -66,15 +66,15 @@
     };
   };
 
-  /* The columns that no click shows, by their heads: `at(row)` is text or a number, `starts` where the rows of each entry begin. */
+  var once = function (make) { var made = null; return function () { return (made = made || make()); }; };
+  /* The columns that no click shows, by their heads: `at(row)` is text or a number, `starts()` where the rows of each entry begin. */
   api.untold = function (block, tables, fit) {
     var out = {};
     tables.forEach(function (t) {
-      t.columns.forEach(function (c) {
-        if (c.told !== false) { return; }
-        var values = c.kind === "text" ? packed.texts(block, c) : packed.numbers(block, c, fit);
-        out[c.head] = {at: values.at && c.kind === "text" ? values.at : function (i) { return values[i]; }, decimals: c.decimals,
-          starts: t.each ? packed.starts(packed.numbers(block, t.each)) : null};
+      var starts = once(function () { return packed.starts(packed.numbers(block, t.each)); });
+      t.columns.filter(function (c) { return c.told === false; }).forEach(function (c) {
+        var values = once(function () { return c.kind === "text" ? packed.texts(block, c) : packed.numbers(block, c, fit); });
+        out[c.head] = {at: function (i) { return c.kind === "text" ? values().at(i) : values()[i]; }, decimals: c.decimals, starts: starts};
       });
     });
     return out;
