@@ -267,13 +267,14 @@ def _head(title: str, context: MapContext) -> str:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
     return (
         f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
         f"{total - ready:,} not.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
-        "</header>\n"
+        f"{decide}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
 

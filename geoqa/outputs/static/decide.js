@@ -86,7 +86,7 @@
 
     var on = false, current = -1, turn = 0, box = null, moving = null, open = false;
     var button = G.button("", function () { on = !on; if (on) { start(); } else { page.panel.again(); } told(); }, {"class": "gq-plain gq-start", "aria-pressed": "false"});
-    document.querySelector(".gq-head").append(el("p", {"class": "gq-deciding"}, [button]));
+    document.querySelector(".gq-deciding").append(button);
     var told = function () {
       var many = codes.reduce(function (sum, k, i) { return sum + (k >= 0 && page.shown[i]); }, 0), n = draft.unsaved();
       button.setAttribute("aria-pressed", String(on));

@@ -34,6 +34,7 @@ FOCUSABLE = """() => [...document.querySelectorAll('a[href], button, input, sele
 
 def test_tab_reaches_every_control_in_the_order_it_is_read(sheet):
     wanted = [
+        "Decide: 6 points need a person",
         "The drawing: arrow keys move it, plus and minus zoom", "Zoom in", "Zoom out", "Whole site",
         "confirmed", "strained", "unproven", "loose", "conflict", "yes", "no",
         "Worst first", "Point", "Cover", "Role", "Base", f"Day, {ZONE}", "Crew", "Save shown as CSV",
