@@ -256,7 +256,9 @@ POINTS = Frame(
             "csv", "delivered", judgement=(205, "solution")
         ),
         **canopy.ON_POINTS,
-        "basis": text("where most of what is known of its precision comes from"),
+        "basis": text("where most of what is known of its precision comes from").at(
+            judgement=(190, "precision is known from")
+        ),
         "zone": text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
         "shift": text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": text("shifts without which the point would not disagree"),

@@ -72,7 +72,7 @@ class PopupTables:
         ends: tuple[str, list[Index], list[dict[str, Any]]] | None,
     ) -> dict[str, Any] | None:
         head: dict[str, Any] = {"head": display_text(cells.head), "kind": cells.kind}
-        head |= {name: display_text(text) for name in ("unit", "before") if (text := getattr(cells, name))}
+        head |= {name: display_text(text) for name in ("unit", "before", "role") if (text := getattr(cells, name))}
         head |= {} if cells.told else {"told": False}
         if cells.kind == "text":
             values = pd.Series(cells.values, dtype=None if hasattr(cells.values, "dtype") else object)
@@ -163,7 +163,13 @@ def in_order(values: Any, order: Index | None) -> Any:
 
 PLACE_STEP_M, LENGTH_STEP_M, AZIMUTH_STEP_DEG = 0.001, 0.0001, 0.01
 #: The ends of vectors are drawn to the millimetre.
-_STEPS = {"mark": 1.0, "east_m": PLACE_STEP_M, "north_m": PLACE_STEP_M, "urgency": wording.EXCESS_STEP}
+_STEPS = {
+    "mark": 1.0,
+    "east_m": PLACE_STEP_M,
+    "north_m": PLACE_STEP_M,
+    "rise_m": PLACE_STEP_M,
+    "urgency": wording.EXCESS_STEP,
+}
 #: Columns with a rule of their own below; every other column of a drawing is a number.
 _TEXT = ("label", "group")
 

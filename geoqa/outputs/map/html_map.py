@@ -11,11 +11,11 @@ from geoqa.core import clock, geodesy, recipe, units
 from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
-from geoqa.core.frames.contract import STATUSES
+from geoqa.core.frames.contract import STATUSES, USED
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job
 from geoqa.core.site import decisions
-from geoqa.outputs import key_tables, offline, symbology
+from geoqa.outputs import key_tables, layers, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
@@ -25,7 +25,8 @@ STYLES = ("map.css", "decide.css")
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
     "units.js", "packed.js", "geometry.js", "told.js", "draft.js", "choice.js", "cells.js", "state.js",
-    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "decide.js", "key.js", "finder.js", "start.js",
+    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
+    "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
@@ -33,12 +34,16 @@ _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North 
 
 @dataclass(frozen=True)
 class KeyTable:
-    """A table that the key offers: its rows of text below headings, and one sentence."""
+    """A table that the key offers: its rows of text below headings, one sentence, and what each row opens.
+
+    `opens` names a drawing by its title and an entry of it; a row that opens nothing on the map may name any.
+    """
 
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     about: str
+    opens: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -55,8 +60,8 @@ class MapContext:
         Both in words, in the job's unit.
     crs
         Name of the coordinate system.
-    unit
-        Unit of the job's lengths.
+    unit, unit_up
+        Unit of the job's lengths, and of its heights.
     notes
         Further sentences for the key, such as that only the horizontal was judged.
     tables
@@ -92,6 +97,7 @@ class MapContext:
     requirement: str
     crs: str
     unit: str = "m"
+    unit_up: str = "m"
     notes: tuple[str, ...] = ()
     tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
@@ -124,6 +130,7 @@ class MapContext:
             ),
             crs=job.grid.system.name,
             unit=unit,
+            unit_up=job.grid.unit_up,
             notes=tuple(notes),
             review_id=review_id,
             tables=_tables(frames, job),
@@ -177,12 +184,18 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
     if "shifts" in frames:
         rows = key_tables.shift_table(frames["shifts"], job)
         about = key_tables.SHIFT_AFTER if job.steps.get("shifts", {}).get("apply") else key_tables.SHIFT_ABOUT
-        found.append(KeyTable(key_tables.SHIFT_TITLE, key_tables.shift_head(job), tuple(rows), about))
+        opens = tuple((layers.SHIFTS, row[0]) for row in rows)
+        found.append(KeyTable(key_tables.SHIFT_TITLE, key_tables.shift_head(job), tuple(rows), about, opens))
+    if "zones" in frames:
+        rows = key_tables.zone_table(frames["zones"])
+        opens = tuple((layers.ZONES, row[0]) for row in rows)
+        found.append(KeyTable(key_tables.ZONE_TITLE, key_tables.ZONE_HEAD, tuple(rows), key_tables.ZONE_ABOUT, opens))
     if "control_checks" in frames:
         checks = frames["control_checks"]
         rows = key_tables.control_table(checks, job)
         told = key_tables.control_about(checks)
-        found.append(KeyTable(key_tables.CONTROL_TITLE, key_tables.control_head(job), tuple(rows), told))
+        opens = tuple((layers.POINTS, name) for name in key_tables.control_points(checks))
+        found.append(KeyTable(key_tables.CONTROL_TITLE, key_tables.control_head(job), tuple(rows), told, opens))
     if "classes" in frames:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
@@ -216,7 +229,7 @@ def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
         "entries": entries,
         "files": [decisions.target(name) for name in popup.files(occupations)],
         "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
-        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE, "shown": popup.ROW_SHOWN,
+        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
     }  # fmt: skip
 
 
@@ -285,6 +298,9 @@ def _context(context: MapContext) -> dict[str, Any]:
     return {
         **{name: display_text(getattr(context, name)) for name in lines},
         "unitName": units.spoken(context.unit),
+        "unitUp": context.unit_up,
+        "metresPerUnitUp": units.METRES_PER.get(context.unit_up, 1.0),
+        "used": USED,
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
@@ -299,6 +315,7 @@ def _context(context: MapContext) -> dict[str, Any]:
                 "head": [display_text(cell) for cell in table.head],
                 "rows": [[display_text(cell) for cell in row] for row in table.rows],
                 "about": display_text(table.about),
+                "opens": [[display_text(word) for word in one] for one in table.opens],
             }
             for table in context.tables
         ],

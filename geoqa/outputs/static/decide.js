@@ -168,12 +168,13 @@
       form.addEventListener("submit", function (e) { e.preventDefault(); move(r, i, input.value); });
       return form;
     };
-    var line = function (r, k, i, table) {
-      var e = r.target && G.draft.find(draft.list(), ROW, r.target), what = table ? given.shown.map(function (head) { return table.head.indexOf(head) < 0 ? "" : head + ": " + table.rows[k][table.head.indexOf(head)]; }).filter(Boolean).join(", ") : "";
-      var told = [el("strong", {text: String(k + 1) + " "}), own(r.target || "The name of its file cannot stand in " + given.file + ": rename the file and review again."), r.guard ? null : el("span", {text: "It has no coordinate that a decision could know it by."}), el("span", {"class": "gq-mean", text: what})];
-      if (!r.target || !r.guard) { return el("li", {}, told); }
+    var line = function (r, k, i, story) {
+      var cell = function (role) { return story[role] && story[role][k].text; }, e = r.target && G.draft.find(draft.list(), ROW, r.target);
+      var what = [cell("visit") && "visit " + cell("visit"), cell("start"), cell("use")].filter(Boolean).join(", ");
+      var said = [el("strong", {text: String(k + 1) + " "}), own(r.target || "The name of its file cannot stand in " + given.file + ": rename the file and review again."), r.guard ? null : el("span", {text: "It has no coordinate that a decision could know it by."}), el("span", {"class": "gq-mean", text: what})];
+      if (!r.target || !r.guard) { return el("li", {}, said); }
       var of = {"aria-label": "Reject " + r.target}, to = {"aria-label": "Move " + r.target};
-      return el("li", {}, told.concat(moving === r.target ? [moveForm(r, i)] : e ?
+      return el("li", {}, said.concat(moving === r.target ? [moveForm(r, i)] : e ?
         [el("span", {"class": "gq-done"}, [sentence(e)]), act("Take back", "take " + r.target, function () { takeBack(e, "reject " + r.target); })] :
         [act("Reject", "reject " + r.target, function () { put(REJECT, ROW, r.target, r.guard); }, of), act("Move to another name", "move " + r.target, function () { if (signed()) { moving = r.target; render(); focus("name"); } }, to)]));
     };
@@ -195,13 +196,14 @@
     var render = function () {
       if (!box || current < 0) { return; }
       var i = current, all = queue(), at = all.indexOf(i), rows = rowsOf(i), name = nameOf(i), list = draft.list(), accepted = name !== null && G.draft.find(list, POINT, name);
-      var table = page.tell(site).sections(i).filter(function (s) { return s.head.length && given.shown.every(function (h) { return s.head.indexOf(h) >= 0; }); })[0], n = draft.unsaved();
+      var story = page.tell(site).roles(i), n = draft.unsaved();
       turn = at < 0 ? turn : at;
       var done = decided(), many = all.filter(function (k) { return done.has(k); }).length;
       box.replaceChildren.apply(box, [
         el("h3", {text: "Decide"}),
         el("p", {"class": "gq-turns"}, [act("Back", "back", function () { step(-1); }, {"aria-label": "Back in the queue"}), act(done.has(i) ? "Next" : "Leave it, next", "next", function () { step(1); }),
           el("span", {text: at < 0 ? "not in the queue" : (at + 1) + " of " + all.length + ": " + asked.at(i)}), el("span", {"class": "gq-mean", text: G.units.count(many) + " decided"})]),
+        story.reason && story.reason.text ? el("p", {}, [own(story.reason.text)]) : "",
         el("div", {"class": "gq-signed"}, [field("who", "Who decides", "input", {type: "text"}), field("why", "Why", "textarea", {rows: "2"})]),
         name === null ? el("p", {text: "The name of this point cannot stand in " + given.file + "; its rows can."}) :
           accepted ? el("p", {"class": "gq-done"}, [sentence(accepted), act("Take back", "take " + name, function () { takeBack(accepted, "accept"); })]) :
@@ -210,7 +212,7 @@
               if (rest.length) { put(ACCEPT, POINT, name, rest[0].guard || ""); } else { page.announce("No row is left to accept"); }
             })]),
         el("p", {"class": "gq-mean", text: "To accept is your word: it is shown beside the status, and changes neither the status nor the delivery."}),
-        el("ol", {"class": "gq-rows", "aria-label": "Occupations of the point"}, rows.map(function (r, k) { return line(r, k, i, table); })),
+        el("ol", {"class": "gq-rows", "aria-label": "Occupations of the point"}, rows.map(function (r, k) { return line(r, k, i, story); })),
         el("p", {"class": "gq-turns"}, [act("Save decisions", "save", save), act("Undo", "undo", function () { draft.undo(); changed("Undone", "undo"); }, draft.undoable() ? {} : {disabled: ""}),
           el("span", {"class": "gq-mean", text: n ? G.units.counted(n, "decision") + " not saved" : "all saved"})]),
         el("p", {"class": "gq-mean", text: "Saves the whole " + given.file + ". " + (given.stated ? "Put it where the recipe names it" : "Put it beside the recipe, add  [decisions] file = \"" + given.file + "\"  to the recipe") + " and review again: only that file counts. " +
