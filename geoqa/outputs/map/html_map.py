@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from geoqa.core import clock, geodesy, recipe, units
@@ -12,11 +14,13 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.schema import DELIVERIES
-from geoqa.core.job import Job
+from geoqa.core.job import Job, tolerance_table
+from geoqa.core.recipe import Tolerance
 from geoqa.outputs import key_tables, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import outlines
 from geoqa.outputs.map import block, grid_fit
+from geoqa.outputs.map.packing import Pack
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 STYLES = ("map.css",)
@@ -79,6 +83,16 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    settled
+        By the name of a shift the points that are judged otherwise without it: ``point``, ``status``, ``deliver``,
+        ``reason`` and ``deliver_reason`` as they then are, null where a point is no more.
+    tried
+        For each factor on the tolerance the status of each point, its place among the statuses as a digit: ``point``
+        and ``tried``, null where only a new review could tell. None where no factors were tried.
+    factors
+        These factors, from the least, in equal steps.
+    limits
+        The tolerances that a factor bears on: the table of the recipe, and its numbers by key.
     """
 
     title: str
@@ -100,6 +114,10 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    tried: pd.DataFrame | None = None
+    factors: tuple[float, ...] = ()
+    limits: tuple[tuple[str, Tolerance], ...] = ()
 
     @classmethod
     def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
@@ -129,6 +147,10 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            limits=(
+                ("[tolerance]", job.tolerance),
+                *((tolerance_table(name), role.tolerance) for name, role in job.roles.items()),
+            ),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -152,7 +174,9 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     """
     title = map_text(context.title)
     heads, pack = block.packed(drawings, context.grid)
-    head = {"context": _context(context), "drawings": heads}
+    labels = [drawing.columns["label"] for drawing in drawings if drawing.points]
+    asked = _asked_otherwise(context, pd.Index(labels[0], dtype=object), pack) if labels else {}
+    head = {"context": {**_context(context), **asked}, "drawings": heads}
     return offline.page(
         title,
         _head(title, context),
@@ -274,6 +298,39 @@ def _context(context: MapContext) -> dict[str, Any]:
         "tolerances": symbology.TOLERANCE,
         "expectations": symbology.EXPECTATION,
     }  # fmt: skip
+
+
+def _asked_otherwise(context: MapContext, names: pd.Index, pack: Pack) -> dict[str, Any]:
+    """Return how points would be judged without a shift, and under other tolerances: columns by their places."""
+    code = pd.Index(STATUSES)
+    settled = []
+    for name, points in context.settled.items():
+        found = points.assign(at=names.get_indexer(points["point"].astype(object))).query("at >= 0").sort_values("at")
+        settled.append(
+            {
+                "name": display_text(name),
+                "command": display_text(f"geoqa review --apply-shift {shlex.quote(name)}"),
+                "recipe": ["[step.shifts]", display_text(f"apply = [{json.dumps(name, ensure_ascii=False)}]")],
+                "entry": pack.numbers(found["at"]),
+                "status": pack.numbers(code.get_indexer(found["status"])),
+                "mark": pack.numbers(found["deliver"].map({key: m.marked for key, m in symbology.DELIVERY.items()})),
+                "reason": pack.texts(found["reason"]),
+                "because": pack.texts(found["deliver_reason"]),
+            }
+        )
+    if context.tried is None or not context.factors:
+        return {"settled": settled}
+    said = context.tried["tried"].astype(object).set_axis(context.tried["point"]).reindex(names)
+    tried = {
+        "factors": context.factors,
+        "statuses": STATUSES,
+        "told": pack.texts(said.fillna("").array),
+        "limits": [
+            {"table": display_text(table), "numbers": limit.numbers(), "convention": limit.convention}
+            for table, limit in context.limits
+        ],
+    }
+    return {"settled": settled, "tried": tried}
 
 
 def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:
