@@ -120,7 +120,7 @@ class Tolerance(Declared):
 
     def times(self, factor: float) -> Tolerance:
         """Return the tolerance with a factor on all its lengths and parts per million, to six digits."""
-        numbers = {name: float(f"{value * factor:.6g}") for name, value in self.numbers().items()}
+        numbers: dict[str, Any] = {name: float(f"{value * factor:.6g}") for name, value in self.numbers().items()}
         return replace(self, **numbers)
 
     def numbers(self) -> dict[str, float]:
