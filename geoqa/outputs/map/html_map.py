@@ -27,7 +27,7 @@ STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
     "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
-    "symbols.js", "layer.js", "popup.js", "key.js", "finder.js", "start.js",
+    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "key.js", "finder.js", "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}

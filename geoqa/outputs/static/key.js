@@ -140,8 +140,14 @@
       swatches.forEach(function (s) { s.draw(t); });
     };
     paint();
+    var total = function (name, many) { host.querySelector('[data-status="' + name + '"] .gq-count, [data-deliver="' + name + '"] .gq-count').textContent = figure(many); };
     return {
-      paint: paint, setStep: setStep,
+      host: host, paint: paint, setStep: setStep,
+      /* Counts of the whole site beside another way to judge it, as `count` takes them; null for those of the review. */
+      totals: function (tally) {
+        context.symbols.forEach(function (s, k) { total(s.status, tally ? tally.status[k] : s.count); });
+        context.delivery.forEach(function (d) { total(d.deliver, tally ? tally[d.deliver] : d.count); });
+      },
       refresh: function (shown, total) {
         toggles.forEach(function (t) { t(); });
         if (finder) { finder.refresh(shown, total); }

@@ -16,6 +16,14 @@
   /* Whether an ellipse is drawn: neither smaller than a pixel nor so large that its line lies far outside. */
   var seen = function (e) { return e.rx > 0.5 && e.rx <= 6000; };
 
+  /* The rings of a line or an area as a path of the canvas. */
+  var trace = function (g, rings, v, area) {
+    rings.forEach(function (ring) {
+      ring.forEach(function (p, k) { g[k ? "lineTo" : "moveTo"](p[0] * v.k - v.ox, p[1] * v.k - v.oy); });
+      if (area) { g.closePath(); }
+    });
+  };
+
   /* A drawing unpacked: anchors at zoom 0, drawing order; `site` is the drawing of the site's points, where it is another. */
   G.prepared = function (head, block, number, site) {
     var d = {number: number, kind: head.kind, title: head.title, about: head.about, exaggerated: head.exaggerated, on: head.shown, listed: head.listed,
@@ -46,6 +54,8 @@
         this.drawings = drawings; this.exaggeration = 1; this.names = true;
         /* Which points of the site show, and which statuses are hidden; owned by the key. */
         this.shown = shown; this.hidden = new Set();
+        /* What the panel tells of: {drawing, entry}, or null. */
+        this.chosen = null;
         this.drawn = {symbols: 0, ellipses: 0, vectors: 0, labels: 0, cells: 0};
         this._widths = new Map(); this._seen = []; this._cells = [];
       },
@@ -72,7 +82,7 @@
       theme: function () {
         var css = getComputedStyle(this._map.getContainer());
         var get = function (name) { return css.getPropertyValue(name).trim(); };
-        return {ink: get("--gq-ink"), paper: get("--gq-ground"), dark: get("--gq-dark") === "1"};
+        return {ink: get("--gq-ink"), paper: get("--gq-ground"), focus: get("--gq-focus"), dark: get("--gq-dark") === "1"};
       },
       _onZoom: function () { this._transform(this._map.getCenter(), this._map.getZoom()); },
       _onZoomAnim: function (e) { this._transform(e.center, e.zoom); },
@@ -124,6 +134,17 @@
         });
         if (crowded) { this._crowd(g, site, t); }
         if (this.names) { this._labels(g, t); }
+        this._ring(g, t);
+      },
+      /* A ring around the chosen point or handle, or around all of a line or an area. */
+      _ring: function (g, t) {
+        var q = this.chosen, v = this.view;
+        if (!q || (!q.drawing.paths && isNaN(q.drawing.x[q.entry]))) { return; }
+        g.beginPath();
+        if (q.drawing.paths) { trace(g, q.drawing.paths[q.entry], v, q.drawing.kind === "polygons"); }
+        else { var p = this._px(q.drawing, q.entry); g.arc(p[0], p[1], radius(q.drawing.styles[q.drawing.style[q.entry]] || {rank: 0}) * 1.6 + 7, 0, 2 * Math.PI); }
+        g.lineWidth = 6; g.strokeStyle = t.paper; g.stroke();
+        g.lineWidth = 3; g.strokeStyle = t.focus; g.stroke();
       },
       _count: function (d) {
         var v = this.view, x = d.x, y = d.y, shown = this.shown, n = 0, x0 = v.ox / v.k, x1 = (v.ox + v.w) / v.k, y0 = v.oy / v.k, y1 = (v.oy + v.h) / v.k;
@@ -146,10 +167,7 @@
           var i = d.order[q], style = d.styles[d.style[i]];
           if (!this._shows(d, i)) { continue; }
           g.beginPath();
-          d.paths[i].forEach(function (ring) {
-            ring.forEach(function (p, k) { g[k ? "lineTo" : "moveTo"](p[0] * v.k - v.ox, p[1] * v.k - v.oy); });
-            if (area) { g.closePath(); }
-          });
+          trace(g, d.paths[i], v, area);
           g.strokeStyle = g.fillStyle = this._colour(style, t); g.lineWidth = 1.4; g.setLineDash(style.shape === "dash" ? [6, 4] : []);
           if (area) { g.globalAlpha = 0.16; g.fill("evenodd"); g.globalAlpha = 1; }
           g.stroke(); g.setLineDash([]);
@@ -283,8 +301,13 @@
         if (d.kind === "polygons") { return rings.filter(function (ring) { return G.geometry.inPolygon(q.x, q.y, ring); }).length % 2 === 1; }
         return rings.some(function (path) { return path.some(function (b, k) { return k && G.geometry.toSegment(q.x, q.y, path[k - 1][0], path[k - 1][1], b[0], b[1]) < 6; }); });
       },
-      /* Where an entry stands; what has no place on the map is told of in the middle of it. */
-      latLng: function (d, i) { return isNaN(d.x[i]) ? this._map.getCenter() : L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i])); },
+      /* Where an entry stands; null where it has no place on the map. */
+      latLng: function (d, i) {
+        if (d.paths) { return this.bounds(d, i).getCenter(); }
+        return isNaN(d.x[i]) ? null : L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i]));
+      },
+      /* What a line or an area covers; null of what stands at one place. */
+      bounds: function (d, i) { return d.paths ? L.latLngBounds(d.paths[i][0].map(function (p) { return [G.geometry.lat(p[1]), G.geometry.lon(p[0])]; })) : null; },
       _onClick: function (e) {
         var hit = this.at(e.containerPoint);
         if (hit && hit.cell) { this._map.setView(e.latlng, Math.min(this._map.getZoom() + 2, this._map.getMaxZoom())); } else if (hit) { this.fire("pick", hit.drawing.paths ? Object.assign({place: e.latlng}, hit) : hit); }
