@@ -130,13 +130,17 @@ class Tolerance(Declared):
 
     def spoken(self, unit: str, unit_up: str) -> str:
         """Return the tolerance in words, in the job's unit and that of its heights."""
+        meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
+        return f"{self.limits(unit, unit_up)} ({meaning})"
+
+    def limits(self, unit: str, unit_up: str) -> str:
+        """Return its limits alone in words."""
 
         def part(constant_m: float, ppm: float, unit: str) -> str:
             return length(constant_m, unit) + (f" + {plain(ppm)} ppm" if ppm else "")
 
         vertical = "not stated" if self.vertical_m is None else part(self.vertical_m, self.vertical_ppm, unit_up)
-        meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
-        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical} ({meaning})"
+        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical}"
 
 
 @dataclass(frozen=True, kw_only=True)

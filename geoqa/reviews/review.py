@@ -304,14 +304,21 @@ class Review:
             return html_map.build_map(drawings, replace(context, **otherwise))
 
         dropped: dict[str, str] = {}
-        otherwise = self._otherwise()
+        otherwise = self.otherwise()
         text = (self.layers or MapLayers.of(plugins.catalogue(), self.job)).that_fit(page, dropped)
         self.failed.update(dropped)
         with folder.replacing_file(Path(path)) as staging:
             staging.write_text(text, encoding="utf-8")
 
-    def _otherwise(self) -> dict[str, Any]:
-        """Return how the points would be judged without a shift, and under other tolerances, for the map."""
+    def otherwise(self) -> dict[str, Any]:
+        """Return how the points would be judged without a shift, and under other tolerances: for the map.
+
+        Returns
+        -------
+        dict
+            ``settled``, ``tried`` and ``factors`` as `geoqa.outputs.map.html_map.MapContext` takes them; a part is
+            missing where this review cannot tell it, and stands in `failed` where it fails.
+        """
         from geoqa.analysis.points import point_status
 
         made: dict[str, Any] = {}

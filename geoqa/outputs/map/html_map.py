@@ -27,7 +27,8 @@ STYLES = ("map.css",)
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
     "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
-    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "key.js", "finder.js", "start.js",
+    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "key.js", "finder.js", "what_if.js",
+    "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
@@ -92,7 +93,9 @@ class MapContext:
     factors
         These factors, from the least, in equal steps.
     limits
-        The tolerances that a factor bears on: the table of the recipe, and its numbers by key.
+        The tolerances that a factor bears on, the job's own first, each with the table of the recipe it stands in.
+    unit_up
+        Unit of heights.
     """
 
     title: str
@@ -118,6 +121,7 @@ class MapContext:
     tried: pd.DataFrame | None = None
     factors: tuple[float, ...] = ()
     limits: tuple[tuple[str, Tolerance], ...] = ()
+    unit_up: str = "m"
 
     @classmethod
     def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
@@ -137,6 +141,7 @@ class MapContext:
             ),
             crs=job.grid.system.name,
             unit=unit,
+            unit_up=job.grid.unit_up,
             notes=tuple(notes),
             review_id=review_id,
             tables=_tables(frames, job),
@@ -325,6 +330,9 @@ def _asked_otherwise(context: MapContext, names: pd.Index, pack: Pack) -> dict[s
         "factors": context.factors,
         "statuses": STATUSES,
         "told": pack.texts(said.fillna("").array),
+        "said": pack.texts(
+            [context.limits[0][1].times(f).limits(context.unit, context.unit_up) for f in context.factors]
+        ),
         "limits": [
             {"table": display_text(table), "numbers": limit.numbers(), "convention": limit.convention}
             for table, limit in context.limits
