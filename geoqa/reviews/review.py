@@ -261,9 +261,11 @@ class Review:
             before = folders.record_beside(target, self.id)
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
             if "map" in parts:
+                progress("what-if")
+                otherwise = self.otherwise()
                 progress("map.html")
                 with pipeline.going_on("map.html", self.failed):
-                    self.write_map(staging / "map.html")
+                    self.write_map(staging / "map.html", otherwise)
             if drawn := {"report", "plots"} & {*parts}:
                 progress("report.html")
                 with pipeline.going_on("report.html", self.failed):
@@ -290,8 +292,8 @@ class Review:
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
 
-    def write_map(self, path: str | Path) -> None:
-        """Write the map alone."""
+    def write_map(self, path: str | Path, otherwise: Mapping[str, Any] | None = None) -> None:
+        """Write the map alone; `otherwise` is what the method of this name returns, where it was asked already."""
         from geoqa.outputs import folder
         from geoqa.outputs.map import html_map
 
@@ -301,10 +303,10 @@ class Review:
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
             reading.refuse_changed(self.drawn, seen)
             context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
-            return html_map.build_map(drawings, replace(context, **otherwise))
+            return html_map.build_map(drawings, replace(context, **told))
 
         dropped: dict[str, str] = {}
-        otherwise = self.otherwise()
+        told = self.otherwise() if otherwise is None else otherwise
         text = (self.layers or MapLayers.of(plugins.catalogue(), self.job)).that_fit(page, dropped)
         self.failed.update(dropped)
         with folder.replacing_file(Path(path)) as staging:

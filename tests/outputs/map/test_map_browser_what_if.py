@@ -75,6 +75,7 @@ def as_reviewed(sheet, site):
     assert sheet.ask(STYLES) == points["status"].astype(str).tolist()
     assert sheet.ask(MARKS) == (points["deliver"] == "yes").astype(int).tolist()
     assert sheet.page.locator(".gq-banner:visible").count() == 0
+    sheet.ask("() => Geoqa.page.act.remember()")
     assert "judged=as-reviewed" in sheet.remembered()
 
 
@@ -133,7 +134,7 @@ def test_a_factor_looks_every_status_up(page, site, told, factor):
     field.fill(str(factor))
     words, own = told(site["points"])["tried"]["tried"], site["points"]["status"].astype(str)
     k = FACTORS.index(factor)
-    expected = [now if word is None else STATUSES[int(word[k])] for word, now in zip(words, own, strict=True)]
+    expected = [STATUSES[int(word[k])] if isinstance(word, str) else now for word, now in zip(words, own, strict=True)]
     assert page.ask(STYLES) == expected
     assert page.ask(MARKS) is None
     assert totals(page)["yes"] == totals(page)["no"] == "?"
