@@ -149,8 +149,9 @@
       page.announce(said || "As reviewed.");
     };
 
-    page.parts.push(function (i, d) {
-      if (!d.points) { return null; }
+    /* Above the story what is tried, below it what could be. */
+    var part = function (i, d, trying) {
+      if (!d.points || trying === !now) { return null; }
       var rows = [], title = "", press = null;
       var of = function (s) {
         var k = s.at.get(i);
@@ -173,7 +174,9 @@
       made.classList.add("gq-if");
       made.append(press || el("p", {"class": "gq-mean", text: "What follows is as reviewed."}));
       return made;
-    });
+    };
+    page.parts.unshift(function (i, d) { return part(i, d, true); });
+    page.parts.push(function (i, d) { return part(i, d, false); });
 
     page.address.judged = function () {
       if (!now) { return settled.length ? REVIEWED : null; }
