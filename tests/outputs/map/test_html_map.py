@@ -289,7 +289,9 @@ def test_long_names_are_cut_for_the_drawing():
 @pytest.mark.parametrize("known", [True, False, None])
 def test_the_first_text_answers_where_to_go_and_what_may_be_delivered(frames, job, known):
     keys = ["second", "check_records", "check_records", "accept", "other_method"]
-    more = {"revisits": pd.DataFrame({"point": frames["points"]["point"][:5], "action_key": keys})}
+    more = {
+        "revisits": pd.DataFrame({"point": frames["points"]["point"][:5], "action_key": keys, "walk": [1, 2, 3, 0, 4]})
+    }
     if known is not None:
         more["control_checks"] = pd.DataFrame({"use": ["check"] if known else ["a base stood on it"]})
     context = MapContext.of(frames, job)
