@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import PurePath
 from typing import Any
 
@@ -13,12 +15,14 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES, USED
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
-from geoqa.core.job import Job
+from geoqa.core.job import Job, tolerance_table
+from geoqa.core.recipe import Tolerance
 from geoqa.core.site import decisions
 from geoqa.outputs import key_tables, layers, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
+from geoqa.outputs.map.packing import Pack
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 STYLES = ("map.css", "decide.css")
@@ -26,7 +30,7 @@ STYLES = ("map.css", "decide.css")
 SCRIPTS = (
     "units.js", "packed.js", "geometry.js", "told.js", "draft.js", "choice.js", "cells.js", "state.js",
     "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
-    "start.js",
+    "what_if.js", "start.js",
 )  # fmt: skip
 #: How many input files a title block names with the beginning of their checksum.
 CHECKSUMS, NOT_STATED = 3, "not stated"
@@ -90,6 +94,16 @@ class MapContext:
         Which base set-ups known coordinates contradict, a sentence; empty where none.
     block
         What stands in the title block of a print, by its name.
+    settled
+        By the name of a shift the points that are judged otherwise without it: ``point``, ``status``, ``deliver``,
+        ``reason`` and ``deliver_reason`` as they then are, null where a point is no more.
+    tried
+        For each factor on the tolerance the status of each point, its place among the statuses as a digit: ``point``
+        and ``tried``, null where only a new review could tell. None where no factors were tried.
+    factors
+        These factors, from the least, in equal steps.
+    limits
+        The tolerances that a factor bears on, the job's own first, each with the table of the recipe it stands in.
     decide
         What deciding on points needs beside them, see `_decide`; None where rows do not say where they stand.
     """
@@ -115,6 +129,10 @@ class MapContext:
     scope: str = ""
     off_control: str = ""
     block: tuple[tuple[str, str], ...] = ()
+    settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    tried: pd.DataFrame | None = None
+    factors: tuple[float, ...] = ()
+    limits: tuple[tuple[str, Tolerance], ...] = ()
     decide: Mapping[str, Any] | None = None
 
     @classmethod
@@ -157,6 +175,10 @@ class MapContext:
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
             block=_title_block(frames, job, inputs),
+            limits=(
+                ("[tolerance]", job.tolerance),
+                *((tolerance_table(name), role.tolerance) for name, role in job.roles.items()),
+            ),
             decide=_decide(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
@@ -181,7 +203,9 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     """
     title = map_text(context.title)
     heads, pack = block.packed(drawings, context.grid)
-    head = {"context": _context(context), "drawings": heads}
+    labels = [drawing.columns["label"] for drawing in drawings if drawing.points]
+    asked = _asked_otherwise(context, pd.Index(labels[0], dtype=object), pack) if labels else {}
+    head = {"context": {**_context(context), **asked}, "drawings": heads}
     return offline.page(
         title,
         _head(title, context),
@@ -365,6 +389,42 @@ def _context(context: MapContext) -> dict[str, Any]:
         "tolerances": symbology.TOLERANCE,
         "expectations": symbology.EXPECTATION,
     }  # fmt: skip
+
+
+def _asked_otherwise(context: MapContext, names: pd.Index, pack: Pack) -> dict[str, Any]:
+    """Return how points would be judged without a shift, and under other tolerances: columns by their places."""
+    code = pd.Index(STATUSES)
+    settled = []
+    for name, points in context.settled.items():
+        found = points.assign(at=names.get_indexer(points["point"].astype(object))).query("at >= 0").sort_values("at")
+        settled.append(
+            {
+                "name": display_text(name),
+                "command": display_text(f"geoqa review --apply-shift {shlex.quote(name)}"),
+                "recipe": ["[step.shifts]", display_text(f"apply = [{json.dumps(name, ensure_ascii=False)}]")],
+                "entry": pack.numbers(found["at"]),
+                "status": pack.numbers(code.get_indexer(found["status"])),
+                "mark": pack.numbers(found["deliver"].map({key: m.marked for key, m in symbology.DELIVERY.items()})),
+                "reason": pack.texts(found["reason"]),
+                "because": pack.texts(found["deliver_reason"]),
+            }
+        )
+    if context.tried is None or not context.factors:
+        return {"settled": settled}
+    said = context.tried["tried"].astype(object).set_axis(context.tried["point"]).reindex(names)
+    tried = {
+        "factors": context.factors,
+        "statuses": STATUSES,
+        "told": pack.texts(said.fillna("").array),
+        "said": pack.texts(
+            [context.limits[0][1].times(f).limits(context.unit, context.unit_up) for f in context.factors]
+        ),
+        "limits": [
+            {"table": display_text(table), "numbers": limit.numbers(), "convention": limit.convention}
+            for table, limit in context.limits
+        ],
+    }
+    return {"settled": settled, "tried": tried}
 
 
 def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:

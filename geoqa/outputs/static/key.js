@@ -143,13 +143,15 @@
       swatches.forEach(function (s) { s.draw(t); });
     };
     paint();
-    var total = function (name, many) { host.querySelector('[data-status="' + name + '"] .gq-count, [data-deliver="' + name + '"] .gq-count').textContent = figure(many); };
+    var total = function (name, many) { host.querySelector('[data-status="' + name + '"] .gq-count, [data-deliver="' + name + '"] .gq-count').textContent = many; };
+    /* From the review's count to another one; of the latter nothing may be known. */
+    var change = function (from, to) { return to === null ? "?" : to === from ? figure(to) : figure(from) + " → " + figure(to); };
     return {
       host: host, paint: paint, setStep: setStep,
       /* Counts of the whole site beside another way to judge it, as `count` takes them; null for those of the review. */
       totals: function (tally) {
-        context.symbols.forEach(function (s, k) { total(s.status, tally ? tally.status[k] : s.count); });
-        context.delivery.forEach(function (d) { total(d.deliver, tally ? tally[d.deliver] : d.count); });
+        context.symbols.forEach(function (s, k) { total(s.status, change(s.count, tally ? tally.status[k] : s.count)); });
+        context.delivery.forEach(function (d) { total(d.deliver, change(d.count, tally ? tally[d.deliver] : d.count)); });
       },
       refresh: function (shown, total) {
         toggles.forEach(function (t) { t(); });
@@ -158,7 +160,7 @@
       /* Counts of what is in view: {status: [], yes, no}. */
       count: function (tally) {
         context.symbols.forEach(function (s, k) { here[s.status].textContent = figure(tally.status[k]) + " in view"; });
-        context.delivery.forEach(function (d) { here[d.deliver].textContent = figure(tally[d.deliver]) + " in view"; });
+        context.delivery.forEach(function (d) { here[d.deliver].textContent = tally[d.deliver] === null ? "" : figure(tally[d.deliver]) + " in view"; });
       }
     };
   };
