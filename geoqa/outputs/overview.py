@@ -13,17 +13,17 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import quote
 
-from geoqa.core.arrays import Array, np, pa, pd, stats
+from geoqa.core.arrays import Array, Flags, Index, np, pa, pd, stats
 from geoqa.core.frames.contract import STATUSES, Column, bounded, number, text, whole, yes_no
 from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.frames.wording import under
 from geoqa.core.site.labels import normal
 from geoqa.core.steps import Field
-from geoqa.core.units import counted, duration, expected, part, percent, rounded, share, times
+from geoqa.core.units import counted, duration, expected, part, percent, plain, rounded, share, times
 from geoqa.outputs import csv_tables, offline
 from geoqa.outputs.folder import replacing_file
 from geoqa.outputs.symbology import STRONG
-from geoqa.outputs.text import cut, display_text, display_texts, json_for_html
+from geoqa.outputs.text import cut, display_text, display_texts, json_for_html, utf8_text
 
 #: Files of an overview, in the order they are written.
 FILES = ("jobs.parquet", "jobs.csv", "overview.html")
@@ -121,7 +121,7 @@ def _column(values: list[Any], rule: Column) -> pd.Series:
     if rule.kind == "bool":
         return pd.Series([bool(value) for value in values], dtype="bool")
     if rule.kind == "text":
-        return pd.Series([None if value is None else str(value) for value in values], dtype="str")
+        return pd.Series([None if value is None else utf8_text(value) for value in values], dtype="str")
     numbers = np.array([math.nan if value is None else value for value in values], dtype=float)
     if rule.kind == "int":
         return pd.Series(pd.array(np.where(np.isfinite(numbers), np.rint(numbers), math.nan)), dtype="Int64")
@@ -165,9 +165,9 @@ def write(folder: Path, table: pd.DataFrame, root_name: str, messages: Sequence[
 def _write_parquet(path: Path, table: pd.DataFrame) -> None:
     from pyarrow import parquet
 
-    plain = table.copy(deep=False)
-    plain.attrs = {}
-    made = pa.Table.from_pandas(plain, preserve_index=False)
+    bare = table.copy(deep=False)
+    bare.attrs = {}
+    made = pa.Table.from_pandas(bare, preserve_index=False)
     fields = [one.with_metadata({"about": rule_of(one.name).about}) for one in made.schema]
     parquet.write_table(made.cast(pa.schema(fields, made.schema.metadata)), path, compression="zstd")
 
@@ -337,10 +337,10 @@ class Means(NamedTuple):
     at: list[str]
     value: Array
     counts: Array
-    jobs: Array
+    jobs: Index
 
 
-def _gathered(values: Array, weight: Array, at: Array, names: Sequence[str], rows: Array) -> Means:
+def _gathered(values: Array, weight: Array, at: Index, names: Sequence[str], rows: Flags) -> Means:
     """Return the means by month or group, in order, of the jobs of `rows` whose place `at` is known."""
     rows = rows & (at >= 0)
     counts, sums, jobs = (
@@ -350,7 +350,7 @@ def _gathered(values: Array, weight: Array, at: Array, names: Sequence[str], row
     there = jobs > 0
     return Means(
         [name for name, kept in zip(names, there, strict=True) if kept],
-        sums[there] / counts[there], counts[there], jobs[there].astype(int),
+        sums[there] / counts[there], counts[there], jobs[there].astype(np.int64),
     )  # fmt: skip
 
 
@@ -380,7 +380,6 @@ def _followed(
         "centre": _short([limits.centre])[0], "low": _short(low), "high": _short(limits.high),
         "beyond": beyond.tolist(), "spread": _short([spread])[0],
     }  # fmt: skip
-    shown = share if measure.share else duration if key == "fix_s" else times
     who = "" if group is None else f"{cut(group, 60)}, "
     # "whole site" is a class as well: what is not judged by cover.
     where = "" if of_class is None else f" {_under(of_class)}"
@@ -388,10 +387,23 @@ def _followed(
     for at in np.flatnonzero(beyond):
         limit, side = (limits.high[at], "above the upper") if beyond[at] > 0 else (low[at], "below the lower")
         jobs = counted(int(means.jobs[at]), "job")
-        what = f"{who}{month_name(means.at[at])}: {measure.words}{where} {shown(float(value[at]))}"
+        here, there = _apart(key, float(value[at]), float(limit))
+        what = f"{who}{month_name(means.at[at])}: {measure.words}{where} {here}"
         reach = max(abs(limit - limits.centre), 1e-12)
-        said.append((abs(value[at] - limits.centre) / reach, f"{what}, {side} limit {shown(float(limit))} ({jobs})"))
+        said.append((abs(value[at] - limits.centre) / reach, f"{what}, {side} limit {there} ({jobs})"))
     return one, said
+
+
+def _apart(key: str, value: float, limit: float) -> tuple[str, str]:
+    """Return a value and its limit as people read them, with as many digits as tell the two apart."""
+    shown = share if MEASURES[key].share else duration if key == "fix_s" else times
+    here, there = shown(value), shown(limit)
+    factor, unit = (100, " %") if MEASURES[key].share else (1, " s" if key == "fix_s" else "")
+    for digits in range(3, 7):
+        if here != there:
+            break
+        here, there = (f"{plain(factor * one, digits)}{unit}" for one in (value, limit))
+    return here, there
 
 
 def _under(of_class: str) -> str:
@@ -433,7 +445,7 @@ _SCRIPTS = ("units.js", "elements.js", "symbols.js", "overview.js")
 _MOST_TOLD = 40
 
 
-def failed(table: pd.DataFrame) -> Array:
+def failed(table: pd.DataFrame) -> Flags:
     """Return which jobs were not reviewed, shape (jobs,)."""
     return ~table["exit_code"].isin(REVIEWED).to_numpy(dtype=bool)
 
@@ -491,8 +503,12 @@ def _facts(table: pd.DataFrame) -> list[tuple[str, str]]:
         ("May be delivered", f"{part(total('delivered'), points)} points" if points else "–"),
         ("Delivered and outside the requirement", f"{expected(outside)} expected" if points else "–"),
         ("Suspicious shifts", counted(shifted, "job")),
-        ("First day of work", f"{days[0]} to {days[-1]}, UTC" if days else "not known"),
+        ("Jobs began", _span(days)),
     ]
+
+
+def _span(days: list[str]) -> str:
+    return f"{' to '.join(dict.fromkeys((days[0], days[-1])))}, UTC" if days else "not known"
 
 
 def _data(table: pd.DataFrame) -> dict[str, Any]:
@@ -507,7 +523,7 @@ def _data(table: pd.DataFrame) -> dict[str, Any]:
     for name in ("first_utc", "last_utc"):
         columns[name] = table[name].fillna("").str.slice(0, 10).tolist()
     # A path is quoted whole, so that no folder's name is taken for a scheme or a query.
-    links = [quote(path, errors="surrogateescape") for path in table["files"].fillna("")]
+    links = [quote(path) for path in table["files"].fillna("")]
     has = table["map"].astype(int) + 2 * table["report"].astype(int)
     return {
         "columns": columns, "links": links, "has": has.tolist(), "look": looks(table),

@@ -232,6 +232,14 @@ def test_a_drifting_receiver_is_told_with_month_class_and_limit():
     ), told
 
 
+def test_a_value_and_its_limit_are_told_apart():
+    """Both are 1.3 to two digits; a sentence that says 1.3 is below 1.3 is of no use."""
+    assert overview._apart("ratio_h", 1.31, 1.32) == ("1.31", "1.32")
+    assert overview._apart("wrong", 0.01234, 0.01231) == ("1.234 %", "1.231 %")
+    assert overview._apart("fix_s", 25.7, 26.2) == ("25.7 s", "26.2 s")
+    assert overview._apart("ratio_v", 2.1, 1.7) == ("2.1", "1.7")
+
+
 def test_nothing_is_drawn_as_a_limit_where_there_are_few_months():
     found = overview.charts(overview.table(invented(300, months=7)))
     assert found["judged"] == 0 and not found["told"]
@@ -328,6 +336,15 @@ def test_hostile_text_stays_text(opened):
 
 
 @pytest.mark.browser
+def test_one_job_alone_fills_a_page(opened):
+    sheet = opened(invented(1))
+    assert sheet.ask("() => Geoqa.overview.drawn") == 1
+    said = sheet.page.locator("body").inner_text()
+    assert "null" not in said and "undefined" not in said and "NaN" not in said
+    assert "limits need 8 months" in said
+
+
+@pytest.mark.browser
 def test_the_map_marks_every_placed_job_and_tells_of_the_others(opened):
     rows = invented(300)
     sheet = opened(rows)
@@ -365,7 +382,7 @@ def test_search_and_sort_narrow_table_and_map(opened):
     part = (table["again"].astype(float) / table["points"].astype(float)).to_numpy()
     first = shown_rows(sheet)[0][0].split("\n")[0]
     assert first == table["name"][int(np.nanargmax(part))]
-    sheet.page.get_by_label("Search name, folder, group, remark").fill("REGION 3 receiver 7")
+    sheet.page.get_by_label("Search name, folder, group, remark").fill('"REGION 3" rec "receiver 7"')
     wanted = table[table["folder"].str.startswith("region 3") & (table["group"] == "receiver 7")]
     sheet.wait("n => document.querySelector('.count').textContent.includes('of ' + n + ' job')", len(wanted))
     sheet.frame()

@@ -11,10 +11,11 @@
   var part = function (a, b) { return a === null || !b ? U.NONE : count(a) + " (" + U.share(a / b) + ")"; };
   var expected = function (v) { return v === null ? U.NONE : v < 0.05 ? "< 0.1" : v < 9.95 ? v.toFixed(1) : U.count(Math.round(v)); };
   var option = function (value, words) { return el("option", {value: value, text: words}); };
+  var field = function (label, control) { control.id = "f-" + label.replace(/\W+/g, "-"); return el("div", {"class": "field"}, [el("label", {"for": control.id, text: label}), control]); };
   var chosen = function (label, options, act) {
     var s = el("select", {}, options);
     s.addEventListener("change", act);
-    return {box: el("label", {}, [el("span", {text: label}), s]), select: s};
+    return {box: field(label, s), select: s};
   };
 
   /* What is shown: of all jobs those that search, choice and key leave, in the order of the table. */
@@ -32,8 +33,9 @@
     return from;
   })();
   placed.forEach(function (i) { X[i] = (C.lon[i] < west ? C.lon[i] + 360 : C.lon[i]) * RAD; Y[i] = north(C.lat[i]); });
-  var radius = function (points) { return Math.max(3.2, Math.min(12, 2.4 + 0.33 * Math.sqrt(points || 0))) * (placed.length > 3000 ? 0.75 : 1); };
-  all.forEach(function (i) { R[i] = radius(C.points[i]); });
+  all.forEach(function (i) { R[i] = Math.max(3.2, Math.min(12, 2.4 + 0.33 * Math.sqrt(C.points[i] || 0))); });
+  /* Of very many jobs the marks are smaller, and grow as the map comes nearer. */
+  var near = 1, shrink = function () { return Math.min(1, Math.max(0.32, Math.sqrt(size.w * size.h / Math.max(1, placed.length) / 900)) * Math.sqrt(view.k / near)); };
   /* The worst on top; of equals the small ones. */
   var order = placed.slice().sort(function (a, b) { return data.look[a] - data.look[b] || R[b] - R[a]; });
   var printing = false;
@@ -53,9 +55,9 @@
   /* One picture a look and size, drawn once. */
   var stamps = {}, palette = null;
   var stamp = function (look, r) {
-    var key = look + "/" + Math.round(r * 2), side, c, h, one;
+    var step = Math.max(2, Math.round(r * 2)), key = 100 * look + step, side, c, h, one;
     if (!stamps[key]) {
-      side = 2 * Math.ceil(r * 1.4 + 4); c = document.createElement("canvas"); one = data.looks[look];
+      r = step / 2; side = 2 * Math.ceil(r * 1.4 + 4); c = document.createElement("canvas"); one = data.looks[look];
       c.width = c.height = side * size.ratio; h = c.getContext("2d");
       h.setTransform(size.ratio, 0, 0, size.ratio, side / 2 * size.ratio, side / 2 * size.ratio);
       G.symbols.symbol(h, one[0], r, blend(palette.paper, palette.strong, one[1]), palette.strong, palette.paper);
@@ -87,16 +89,21 @@
     g.fillStyle = c.ink; g.textAlign = "center"; g.fillText(bar >= 1000 ? U.count(bar / 1000) + " km" : bar + " m", 14 + px / 2, y - 6); g.textAlign = "left";
   };
   var draw = function () {
-    var began = performance.now(), c = palette, drawn = 0, t, x, y, k, i;
+    var began = performance.now(), c = palette, f = shrink(), drawn = 0, t, x, y, k, i;
     g.setTransform(size.ratio, 0, 0, size.ratio, 0, 0); g.fillStyle = c.paper; g.fillRect(0, 0, size.w, size.h);
     var labels = placed.length ? graticule(c) : [];
     g.fillStyle = c.line;
     for (k = 0; k < order.length; k++) { i = order[k]; if (!visible[i]) { g.fillRect(sx(X[i]) - 1, sy(Y[i]) - 1, 2, 2); } }
+    g.setTransform(1, 0, 0, 1, 0, 0);
     for (k = 0; k < order.length; k++) {
       i = order[k]; x = sx(X[i]); y = sy(Y[i]);
-      if (visible[i] && x > -20 && y > -20 && x < size.w + 20 && y < size.h + 20) { t = stamp(data.look[i], R[i]); g.drawImage(t.image, x - t.side / 2, y - t.side / 2, t.side, t.side); drawn++; }
+      if (visible[i] && x > -20 && y > -20 && x < size.w + 20 && y < size.h + 20) {
+        /* On whole pixels of the screen a picture is copied, which is several times as fast as drawing it between them. */
+        t = stamp(data.look[i], R[i] * f); g.drawImage(t.image, Math.round((x - t.side / 2) * size.ratio), Math.round((y - t.side / 2) * size.ratio)); drawn++;
+      }
     }
-    if (state.job !== null && C.lon[state.job] !== null) { g.strokeStyle = c.focus; g.lineWidth = 3; g.beginPath(); g.arc(sx(X[state.job]), sy(Y[state.job]), R[state.job] * 1.5 + 5, 0, 7); g.stroke(); }
+    g.setTransform(size.ratio, 0, 0, size.ratio, 0, 0);
+    if (state.job !== null && C.lon[state.job] !== null) { g.strokeStyle = c.focus; g.lineWidth = 3; g.beginPath(); g.arc(sx(X[state.job]), sy(Y[state.job]), R[state.job] * f * 1.5 + 5, 0, 7); g.stroke(); }
     g.fillStyle = c.soft; labels.forEach(function (l) { g.lineWidth = 3; g.strokeStyle = c.paper; g.strokeText(l[0], l[1], l[2]); g.fillText(l[0], l[1], l[2]); });
     if (placed.length) { scale(c); } else { g.font = "14px system-ui, sans-serif"; g.fillText("No job has a place on the map.", 16, 30); }
     G.overview.drawn = drawn; G.overview.took = performance.now() - began;
@@ -109,6 +116,7 @@
     if (!placed.length) { return; }
     view.x = (box[0] + box[2]) / 2; view.y = (box[1] + box[3]) / 2;
     view.k = limit(Math.min((size.w - 60) / Math.max(box[2] - box[0], 1e-4), (size.h - 80) / Math.max(box[3] - box[1], 1e-4)));
+    near = view.k;
   };
   var limit = function (k) { return Math.max(size.w / 7, Math.min(4e7, k)); };
   var zoom = function (by, px, py) {
@@ -124,8 +132,8 @@
     fresh(); if (first) { home(); } draw();
   };
   var nearest = function (px, py) {
-    var best = null, far = 14;
-    order.forEach(function (i) { if (visible[i]) { var d = Math.hypot(sx(X[i]) - px, sy(Y[i]) - py) - R[i] * 0.5; if (d <= far) { far = d; best = i; } } });
+    var best = null, far = 14, f = shrink();
+    order.forEach(function (i) { if (visible[i]) { var d = Math.hypot(sx(X[i]) - px, sy(Y[i]) - py) - R[i] * f * 0.5; if (d <= far) { far = d; best = i; } } });
     return best;
   };
   var at = function (e) { var b = canvas.getBoundingClientRect(); return [e.clientX - b.left, e.clientY - b.top]; };
@@ -166,9 +174,9 @@
   });
   var swatch = function () { swatches.forEach(function (s) { var h = s[0].getContext("2d"), t = data.looks[s[1]]; h.setTransform(2, 0, 0, 2, 26, 26); h.clearRect(-13, -13, 26, 26); G.symbols.symbol(h, t[0], 7, blend(palette.paper, palette.strong, t[1]), palette.strong, palette.paper); }); };
   var lost = N - placed.length, detail = el("div", {"class": "job", "aria-live": "polite"}, [el("p", {"class": "soft hint", text: "Choose a job on the map or in the table."})]);
-  $("key").append(looks, el("p", {"class": "soft", text: "Size: number of points." + (placed.length ? " Steps of the key: common practice, no published source." : "")}),
+  $("key").append.apply($("key"), [looks, el("p", {"class": "soft", text: "Size: number of points." + (placed.length ? " Steps of the key: common practice, no published source." : "")}),
     el("p", {"class": "soft hint", text: "Drag to move. The wheel zooms once the map is clicked; arrow keys, + and − as well."}),
-    lost ? el("p", {}, [el("span", {text: U.counted(lost, "job") + " without a place on the map (local system, or failed): "}), G.button("list " + (lost === 1 ? "it" : "them"), function () { only.select.value = "placeless"; state.page = 0; refresh(); $("find").scrollIntoView(); })]) : null, detail);
+    lost ? el("p", {}, [el("span", {text: U.counted(lost, "job") + " without a place on the map (local system, or failed): "}), G.button("list " + (lost === 1 ? "it" : "them"), function () { only.select.value = "placeless"; state.page = 0; refresh(); $("find").scrollIntoView(); })]) : null, detail].filter(Boolean));
   var links = function (i) {
     var found = [];
     [["map.html", "Map", 1], ["report.html", "Report", 2]].forEach(function (f) { if (data.has[i] & f[2]) { found.push(el("a", {href: (data.links[i] || ".") + "/" + f[0], "aria-label": f[1] + " of " + called(i), text: f[1]})); } });
@@ -216,7 +224,7 @@
       cells.job.firstChild.addEventListener("click", function () { show(i); });
       return el("tr", i === state.job ? {"aria-current": "true"} : {}, heads.map(function (h) { return cells[String(h[0])]; }));
     }));
-    said.textContent = state.shown.length ? (from + 1) + "–" + till + " of " + U.counted(state.shown.length, "job") + (state.shown.length < N ? " (" + U.count(N) + " in all)" : "") : "No job fits.";
+    said.textContent = state.shown.length ? (from + 1 < till ? from + 1 + "–" : "") + till + " of " + U.counted(state.shown.length, "job") + (state.shown.length < N ? " (" + U.count(N) + " in all)" : "") : "No job fits.";
     back.disabled = !state.page; on.disabled = till >= state.shown.length;
   };
   var show = function (i) {
@@ -227,10 +235,12 @@
   };
   var step = function (by) { return function () { state.page += by; rows(); }; };
   var back = G.button("Previous", step(-1)), on = G.button("Next", step(1));
-  var search = el("input", {type: "search"}), timer = 0, haystack = null;
+  var search = el("input", {type: "search", placeholder: "words, or \"words together\""}), timer = 0, haystack = null;
+  /* Each word of a search is found where a word begins: 3 finds 30, not 1923. */
+  var plain = function (t) { return (" " + t.toLowerCase()).replace(/[^\p{L}\p{M}\p{N}|]+/gu, " "); };
   var words = function () {
-    haystack = haystack || all.map(function (i) { return ["name", "folder", "recipe", "group", "system", "shifts", "control", "message"].map(function (n) { return text(n, i); }).concat(C.first_utc[i]).join("\n").toLowerCase(); });
-    return search.value.toLowerCase().split(/\s+/).filter(Boolean);
+    haystack = haystack || all.map(function (i) { return plain(["name", "folder", "recipe", "group", "system", "shifts", "control", "message"].map(function (n) { return text(n, i); }).concat(C.first_utc[i]).join(" | ")); });
+    return (search.value.match(/"[^"]*"|[^\s"]+/g) || []).map(plain).filter(function (w) { return w !== " "; });
   };
   search.addEventListener("input", function () { clearTimeout(timer); timer = setTimeout(function () { state.page = 0; refresh(); }, 120); });
   var tests = {all: function () { return true; }, shifts: function (i) { return text("shifts", i) !== ""; }, control: function (i) { return text("control", i) !== ""; }, failed: function (i) { return data.look[i] === data.looks.length - 1; }, placeless: function (i) { return C.lon[i] === null; }};
@@ -246,29 +256,29 @@
     rows(); later();
     G.overview.sorted = performance.now() - began;
   };
-  $("find").append(el("div", {"class": "tools"}, [el("label", {}, [el("span", {text: "Search name, folder, group, remark"}), search]), only.box, said]));
+  $("find").append(el("div", {"class": "tools"}, [field("Search name, folder, group, remark", search), only.box, said]));
   $("jobs-table").append(el("div", {"class": "scroll", tabindex: "0", role: "group", "aria-label": "Table of the jobs"}, [el("table", {}, [el("thead", {}, [headRow]), body])]), pages);
   pages.append(back, on);
 
   /* ---- charts ---- */
   var D = data.charts, SVG = "http://www.w3.org/2000/svg";
   var svg = function (tag, set, kids) { var e = document.createElementNS(SVG, tag); Object.keys(set || {}).forEach(function (n) { if (n === "text") { e.textContent = set.text; } else { e.setAttribute(n, set[n]); } }); (kids || []).forEach(function (k) { e.append(k); }); return e; };
-  var ticks = function (top) { var p = Math.pow(10, Math.floor(Math.log10(top / 4))), step = [1, 2, 5, 10].map(function (s) { return s * p; }).find(function (s) { return top / s <= 5; }), found = []; for (var k = 0; k * step <= top * 1.0001; k++) { found.push(k * step); } return found; };
+  var ticks = function (from, top) { var p = Math.pow(10, Math.floor(Math.log10((top - from) / 4))), step = [1, 2, 5, 10].map(function (s) { return s * p; }).find(function (s) { return (top - from) / s <= 5; }), found = []; for (var k = Math.ceil(from / step - 1e-6); k * step <= top * 1.0001; k++) { found.push(k * step); } return found; };
   var told = function (m, v) { return m.share ? U.share(v) : m === D.measures.fix_s ? U.duration(v) : U.number(v, 2); };
   var onAxis = function (m, v) { return m.share ? String(Math.round(v * 1e6) / 1e4) : String(Math.round(v * 1e6) / 1e6); };
   var scaled = function (m, s) { var top = Math.max.apply(null, s.value.concat(s.high || [])); return (top > 0 ? top : m.share ? 0.01 : 1) * 1.08; };
   var path = function (xs, ys, half) { return xs.map(function (x, k) { return half ? (k ? "L" : "M") + (x - half) + " " + ys[k] + "L" + (x + half) + " " + ys[k] : (k ? "L" : "M") + x + " " + ys[k]; }).join(""); };
   var byMonth = function (m, s) {
-    var W = 520, H = 250, L = 58, T = 12, B = 46, RIGHT = s.centre === undefined ? 14 : 62, n = s.at.length, top = scaled(m, s), half = (W - L - RIGHT) / n / 2, kids = [];
-    var xs = s.at.map(function (_, k) { return Math.round(10 * (L + half + 2 * half * k)) / 10; }), y = function (v) { return Math.round(10 * (H - B - v / top * (H - B - T))) / 10; };
-    ticks(top).forEach(function (t) { kids.push(svg("path", {"class": "axis", d: "M" + L + " " + y(t) + "H" + (W - RIGHT)}), svg("text", {x: L - 6, y: y(t) + 4, "text-anchor": "end", text: onAxis(m, t)})); });
+    var W = 520, H = 250, L = 58, T = 12, B = 46, RIGHT = s.centre === undefined ? 14 : 62, n = s.at.length, top = scaled(m, s), from = m.share ? 0 : Math.max(0, 1.15 * Math.min.apply(null, s.value.concat(s.low || [])) - 0.15 * top), half = (W - L - RIGHT) / n / 2, kids = [];
+    var xs = s.at.map(function (_, k) { return Math.round(10 * (L + half + 2 * half * k)) / 10; }), y = function (v) { return Math.round(10 * (H - B - (v - from) / (top - from) * (H - B - T))) / 10; };
+    ticks(from, top).forEach(function (t) { kids.push(svg("path", {"class": "axis", d: "M" + L + " " + y(t) + "H" + (W - RIGHT)}), svg("text", {x: L - 6, y: y(t) + 4, "text-anchor": "end", text: onAxis(m, t)})); });
     var every = Math.ceil(n / 7);
     s.at.forEach(function (month, k) { if (k % every === 0) { kids.push(svg("text", {x: xs[k], y: H - B + 17, "text-anchor": "middle", text: month})); } });
     kids.push(svg("text", {x: (L + W - RIGHT) / 2, y: H - 8, "text-anchor": "middle", text: "month"}), svg("text", {x: 13, y: (T + H - B) / 2, transform: "rotate(-90 13 " + (T + H - B) / 2 + ")", "text-anchor": "middle", text: m.axis}));
     if (s.centre !== undefined) {
       kids.push(svg("path", {"class": "centre", d: "M" + L + " " + y(s.centre) + "H" + (W - RIGHT)}), svg("path", {"class": "limit", d: path(xs, s.high.map(y), half)}));
-      if (s.low.some(function (v) { return v > 0; })) { kids.push(svg("path", {"class": "limit", d: path(xs, s.low.map(y), half)})); }
-      var ends = [["upper", y(s.high[n - 1])], ["mean", y(s.centre)]].concat(s.low[n - 1] > 0 ? [["lower", y(s.low[n - 1])]] : []);
+      if (s.low.some(function (v) { return v > from; })) { kids.push(svg("path", {"class": "limit", d: path(xs, s.low.map(y), half)})); }
+      var ends = [["upper", y(s.high[n - 1])], ["mean", y(s.centre)]].concat(s.low[n - 1] > from ? [["lower", y(s.low[n - 1])]] : []);
       ends.forEach(function (e, k) { if (k && e[1] < ends[k - 1][1] + 13) { e[1] = ends[k - 1][1] + 13; } kids.push(svg("text", {x: W - RIGHT + 5, y: e[1] + 4, text: e[0]})); });
     }
     kids.push(svg("path", {"class": "line", d: path(xs, s.value.map(y))}));
@@ -280,7 +290,7 @@
   };
   var byGroup = function (m, s) {
     var n = s.at.length, W = 520, L = 150, T = 8, B = 42, H = T + B + 22 * n, top = scaled(m, s), kids = [], x = function (v) { return Math.round(10 * (L + v / top * (W - L - 24))) / 10; };
-    ticks(top).forEach(function (t) { kids.push(svg("path", {"class": "axis", d: "M" + x(t) + " " + T + "V" + (H - B)}), svg("text", {x: x(t), y: H - B + 16, "text-anchor": "middle", text: onAxis(m, t)})); });
+    ticks(0, top).forEach(function (t) { kids.push(svg("path", {"class": "axis", d: "M" + x(t) + " " + T + "V" + (H - B)}), svg("text", {x: x(t), y: H - B + 16, "text-anchor": "middle", text: onAxis(m, t)})); });
     s.value.forEach(function (v, k) {
       var a = T + 11 + 22 * k, name = s.at[k];
       kids.push(svg("text", {x: L - 8, y: a + 4, "text-anchor": "end", text: name.length > 20 ? name.slice(0, 19) + "…" : name}), svg("circle", {"class": "mark", cx: x(v), cy: a, r: 4.5}, [svg("title", {text: name + ": " + told(m, v) + ", " + U.counted(s.jobs[k], "job")})]));
