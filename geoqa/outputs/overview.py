@@ -350,7 +350,7 @@ def _gathered(values: Array, weight: Array, at: Index, names: Sequence[str], row
     there = jobs > 0
     return Means(
         [name for name, kept in zip(names, there, strict=True) if kept],
-        sums[there] / counts[there], counts[there], jobs[there].astype(np.int64),
+        sums[there] / counts[there], counts[there].astype(float), jobs[there].astype(np.int64),
     )  # fmt: skip
 
 

@@ -38,14 +38,14 @@ def invented(n: int, seed: int = 24, months: int = 24) -> list[dict]:
             continue
         points = int(rng.integers(25, 201))
         hard = rng.beta(1.2, 7)
-        again = int(rng.binomial(points, hard)) if k % 4 else 0
+        again = int(rng.binomial(points, hard)) if rng.random() > 0.25 else 0
         status = rng.multinomial(points - again, [0.8, 0.15, 0.0, 0.0, 0.05])
         status[3] += again
         local = k % 53 == 7
         row |= {
             "system": "local" if local else "EPSG:2193", "lon": None if local else 166.5 + 12 * rng.random(),
             "lat": None if local else -47 + 12.5 * rng.random(), "first_utc": f"{first}T20:00:00Z",
-            "last_utc": f"{first}T23:30:00Z", "group": f"receiver {k % 10}" if k % 11 else None, "points": points,
+            "last_utc": f"{first}T23:30:00Z", "group": f"receiver {rng.integers(10)}" if k % 11 else None, "points": points,
             **{f"status_{s}": int(v) for s, v in zip(STATUSES, status, strict=True)}, "delivered": points - again,
             "again": again, "expected_outside": 0.002 * points, "files": f"../{folder}/result", "map": True,
             "report": k % 3 > 0, "shifts": "base Spur, day 2; antenna" if k % 29 == 3 else None,

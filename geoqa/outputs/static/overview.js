@@ -176,7 +176,7 @@
   var lost = N - placed.length, detail = el("div", {"class": "job", "aria-live": "polite"}, [el("p", {"class": "soft hint", text: "Choose a job on the map or in the table."})]);
   $("key").append.apply($("key"), [looks, el("p", {"class": "soft", text: "Size: number of points." + (placed.length ? " Steps of the key: common practice, no published source." : "")}),
     el("p", {"class": "soft hint", text: "Drag to move. The wheel zooms once the map is clicked; arrow keys, + and − as well."}),
-    lost ? el("p", {}, [el("span", {text: U.counted(lost, "job") + " without a place on the map (local system, or failed): "}), G.button("list " + (lost === 1 ? "it" : "them"), function () { only.select.value = "placeless"; state.page = 0; refresh(); $("find").scrollIntoView(); })]) : null, detail].filter(Boolean));
+    lost ? el("p", {}, [el("span", {text: U.counted(lost, "job") + " without a place on the map (local system, or failed). "}), G.button("list " + (lost === 1 ? "it" : "them"), function () { only.select.value = "placeless"; state.page = 0; refresh(); $("find").scrollIntoView(); })]) : null, detail].filter(Boolean));
   var links = function (i) {
     var found = [];
     [["map.html", "Map", 1], ["report.html", "Report", 2]].forEach(function (f) { if (data.has[i] & f[2]) { found.push(el("a", {href: (data.links[i] || ".") + "/" + f[0], "aria-label": f[1] + " of " + called(i), text: f[1]})); } });
