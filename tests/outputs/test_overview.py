@@ -45,9 +45,10 @@ def invented(n: int, seed: int = 24, months: int = 24) -> list[dict]:
         row |= {
             "system": "local" if local else "EPSG:2193", "lon": None if local else 166.5 + 12 * rng.random(),
             "lat": None if local else -47 + 12.5 * rng.random(), "first_utc": f"{first}T20:00:00Z",
-            "last_utc": f"{first}T23:30:00Z", "group": f"receiver {rng.integers(10)}" if k % 11 else None, "points": points,
-            **{f"status_{s}": int(v) for s, v in zip(STATUSES, status, strict=True)}, "delivered": points - again,
-            "again": again, "expected_outside": 0.002 * points, "files": f"../{folder}/result", "map": True,
+            "last_utc": f"{first}T23:30:00Z", "group": f"receiver {rng.integers(10)}" if k % 11 else None,
+            "points": points, **{f"status_{s}": int(v) for s, v in zip(STATUSES, status, strict=True)},
+            "delivered": points - again, "again": again, "expected_outside": 0.002 * points,
+            "files": f"../{folder}/result", "map": True,
             "report": k % 3 > 0, "shifts": "base Spur, day 2; antenna" if k % 29 == 3 else None,
             "control": "1 base set-up is off control." if k % 41 == 9 else "", "fix_s": 20 + 40 * rng.random(),
         }  # fmt: skip
