@@ -195,7 +195,8 @@ def jobs(
     rows, notes = many.run(
         found, out, wish, workers or os.cpu_count() or 1, scheduler, lambda line: say(line, err=True)
     )
-    written = overview.write(out, overview.table(rows), root.resolve().name, notes)
+    table = overview.table(rows)
+    written = overview.write(out, table, root.resolve().name, notes)
     failed = [row for row in rows if row["exit_code"] > 1]
     held = sum(row["exit_code"] == 1 for row in rows)
     sound = len(rows) - len(failed) - held
@@ -204,7 +205,7 @@ def jobs(
         say(f"  {row['folder']}/{row['recipe']}: {row['message']}")
     if len(failed) > MOST_FAILED:
         say(f"  and {len(failed) - MOST_FAILED} more in jobs.csv")
-    for note in notes:
+    for note in (*notes, *table.attrs["messages"]):
         say(f"Note: {note}")
     for path in written:
         say(f"Wrote {path}")

@@ -205,8 +205,9 @@ def _reviewed(request: Mapping[str, Any]) -> Row:
     made = review.review((), given)
     if not request["teach"]:
         result.parent.mkdir(parents=True, exist_ok=True)
-        made.write(result, files=request["files"])
-    return told_of(made) | {"written": not request["teach"]}
+        written = made.write(result, files=request["files"])
+    there = () if request["teach"] else [path.name for path in written]
+    return told_of(made) | {"written": bool(there), **{name: f"{name}.html" in there for name in ("map", "report")}}
 
 
 def told_of(made: Any) -> Row:

@@ -26,8 +26,12 @@
     root.setTimeout(function () { URL.revokeObjectURL(url); }, 1000);
   };
 
-  var row = function (cells, heading) {
-    return G.el("tr", {}, cells.map(function (text) { return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [G.own(text)]); }));
+  var row = function (cells, heading, open) {
+    return G.el("tr", {}, cells.map(function (text, k) {
+      var inside = open && !k ? G.button("", open, {"class": "gq-link"}) : null;
+      if (inside) { inside.append(G.own(text)); }
+      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [inside || G.own(text)]);
+    }));
   };
   var lines = function (rows) {
     return G.el("table", {"class": "gq-lines"}, [G.el("tbody", {}, rows.map(function (cells) {
@@ -36,9 +40,10 @@
   };
   /* A table of a reader's `sections`: headings and rows, or lines. */
   G.section = function (s) { return G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? G.table(s) : lines(s.rows)]); };
-  G.table = function (section) {
+  /* `opens` gives for each row what its first cell opens, or null. */
+  G.table = function (section, opens) {
     return G.el("div", {"class": "gq-scroll", tabindex: "0", role: "group", "aria-label": section.title}, [G.el("table", {"class": "gq-table"}, [
-      G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells) { return row(cells, false); }))
+      G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells, k) { return row(cells, false, opens ? opens(k) : null); }))
     ])]);
   };
 })(typeof self !== "undefined" ? self : this);

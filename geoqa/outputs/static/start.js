@@ -38,6 +38,7 @@
     map.getContainer().setAttribute("role", "group");
     map.getContainer().setAttribute("aria-label", "The drawing: arrow keys move it, plus and minus zoom");
     var layer = new (G.defineLayer(L))(drawings, shown).addTo(map);
+    layer.heights = {unit: context.unitUp, per: context.metresPerUnitUp};
     G.chart(L, map, context, whole);
 
     var live = G.el("div", {"class": "gq-live", role: "status", "aria-live": "polite"}), credit = G.el("div", {"class": "gq-credit"});
@@ -61,20 +62,24 @@
       },
       go: function (i, d) { panel.open({drawing: d || site, entry: i}, {go: true}); },
       open: function (q) { panel.open(q); },
-      /* Draw the points by another status and mark (as `site.style`, `site.mark`); without them as the review has them. */
-      restyle: function (style, mark) {
-        site.style = style || own.style; site.mark = mark || own.mark;
+      /* By the title of a drawing and the name of an entry: whether it is there, and to go there. */
+      has: function (title, name) { return find(title, name).entry >= 0; },
+      named: function (title, name) { var q = find(title, name); page.go(q.entry, q.drawing); },
+      /* Draw the points by another status, mark and urgency (as `site.style`, `site.mark`, `site.urgency`); without them as the
+         review has them. A status of -1 is drawn nowhere; a mark of null: nothing is known of delivery. */
+      restyle: function (style, mark, urgency) {
+        site.style = style || own.style; site.mark = mark === undefined ? own.mark : mark; site.urgency = urgency || own.urgency;
         site.order = G.geometry.order(site.styles, site.style); order = null;
         var all = new Uint8Array(n).fill(1);
-        key.totals(style || mark ? G.choice.tally(all, site.style, site.mark, statuses, G.choice.everything([]), function () { return true; }) : null);
+        key.totals(style ? G.choice.tally(all, site.style, site.mark, statuses, G.choice.everything([]), function () { return true; }) : null);
         changed(); tally(); panel.again();
       }
     };
-    var own = site ? {style: site.style, mark: site.mark} : {};
+    var own = site ? {style: site.style, mark: site.mark, urgency: site.urgency} : {};
     var panel = page.panel = G.panel(page);
 
     var list = function () {
-      order = order || G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.styles[site.style[i]].rank; });
+      order = order || G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.style[i] < 0 ? 0 : site.styles[site.style[i]].rank; });
       return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); });
     };
 
@@ -117,7 +122,7 @@
     };
     var tiles = {}, names = null;
     var act = page.act = {
-      changed: changed, remember: remember, go: page.go,
+      changed: changed, remember: remember, go: page.go, has: page.has, named: page.named,
       all: function () { chosen.hidden.clear(); chosen.undelivered.clear(); chosen.facets.fill(-1); changed(); },
       names: function () { return (names = names || Array.from({length: n}, function (_, i) { return site.label.at(i); })); },
       shown: function () { return shown; },
@@ -159,7 +164,7 @@
     key.setStep(given.large ? G.geometry.step(given.large) : act.chosenStep());
     apply();
     G.more.forEach(function (add) { add(page); });
-    var named = given.point && site ? {drawing: site, entry: act.names().indexOf(given.point)} : given.open ? found(given.open) : null;
+    var named = given.point && site ? {drawing: site, entry: act.names().indexOf(given.point)} : given.open ? find(given.open[0], given.open[1]) : null;
     if (named && named.entry >= 0 && (!named.drawing.points || shown[named.entry])) { panel.open(named, {still: !!given.view, focus: false}); }
     if (given.view) { map.setView([given.view[1], given.view[2]], given.view[0], {animate: false}); }
     layer.on("drawn", tally); tally();
@@ -167,10 +172,9 @@
     /* Another address put into the same window: what the page itself writes is not told here. */
     root.addEventListener("hashchange", function () { root.location.reload(); });
 
-    /* The entry that an address names by its drawing's title and its own name. */
-    function found(words) {
-      var d = drawings.filter(function (q) { return q.title === words[0] && q.tables.length; })[0], k = -1;
-      for (var i = 0; d && i < d.n && k < 0; i++) { if (G.nameOf(d, i) === words[1]) { k = i; } }
+    function find(title, name) {
+      var d = drawings.filter(function (q) { return q.title === title && q.tables.length; })[0], k = -1;
+      for (var i = 0; d && i < d.n && k < 0; i++) { if (G.nameOf(d, i) === name) { k = i; } }
       return {drawing: d, entry: k};
     }
 

@@ -34,6 +34,7 @@ FOCUSABLE = """() => [...document.querySelectorAll('a[href], button, input, sele
 
 def test_tab_reaches_every_control_in_the_order_it_is_read(sheet):
     wanted = [
+        "Decide: 6 points need a person",
         "The drawing: arrow keys move it, plus and minus zoom", "Zoom in", "Zoom out", "Whole site",
         "confirmed", "strained", "unproven", "loose", "conflict", "yes", "no",
         "Worst first", "Point", "Cover", "Role", "Base", f"Day, {ZONE}", "Crew", "Save shown as CSV",
@@ -139,12 +140,20 @@ def audit(sheet):
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("state", ["first", "detail", "lists", "hidden", "phone"])
+@pytest.mark.parametrize("state", ["first", "detail", "lists", "hidden", "phone", "decide"])
 def test_axe_finds_nothing_serious(open_map, site_map, theme, state):
     sheet = open_map(site_map, color_scheme=theme, viewport=PHONE if state == "phone" else DESK)
     if state in ("detail", "phone"):
         sheet.ask("() => { Geoqa.page.go(Geoqa.page.act.order()[0]); }")
         sheet.opened()
+    if state == "decide":
+        decide = sheet.page.get_by_role("button", name="Decide")
+        decide.click()
+        sheet.page.get_by_label("Who decides").fill("Ana")
+        sheet.page.get_by_label("Why", exact=True).fill("seen in the log")
+        sheet.page.get_by_role("button", name="Reject").first.click()
+        sheet.page.get_by_role("button", name="Move").first.click()
+        sheet.page.get_by_text("Decisions (1)").click()
     if state == "lists":
         sheet.list_worst()
         sheet.page.get_by_label("Point", exact=True).fill("KF1")
