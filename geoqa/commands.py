@@ -184,6 +184,7 @@ def jobs(
         raise CallError("--memory needs psutil here: pip install 'geoqa-survey[cluster]'.")
     if experience:
         kept.read(experience)
+    wish = many.Wish(review.chosen(files) if files else (), timeout, memory, again, experience, pool)
     found = many.found(root, results, (out,))
     if not found:
         raise CallError(f"{root}: no recipe is there. A job is a TOML file with a table [site] and `files` in [input].")
@@ -191,7 +192,6 @@ def jobs(
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CallError(f"{out}: cannot be made: {error.strerror}. Name another folder for --out.") from error
-    wish = many.Wish(review.chosen(files) if files else (), timeout, memory, again, experience, pool)
     rows, notes = many.run(
         found, out, wish, workers or os.cpu_count() or 1, scheduler, lambda line: say(line, err=True)
     )

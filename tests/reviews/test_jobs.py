@@ -13,6 +13,7 @@ import threading
 import time
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import sites
 
@@ -28,7 +29,7 @@ WISH = jobs.Wish(files=("csv",))
 TRAPS = """\
 import os, sys, time
 def trap(event, given):
-    if event == "open" and isinstance(given[0], (str, bytes, os.PathLike)):
+    if event == "open" and sys.argv[:1] == ["-c"] and isinstance(given[0], (str, bytes, os.PathLike)):
         name = os.path.basename(os.fsdecode(given[0]))
         if name == "hangs.csv": time.sleep(3600)
         if name == "dies.csv": os._exit(9)
@@ -164,14 +165,17 @@ def test_a_run_that_is_killed_goes_on_where_it_was(tmp_path, traps):
         place(root / name, number, data=f"{name}.csv")
     command = [sys.executable, "-m", "geoqa", "jobs", str(root), "--out", str(tmp_path / "overview"), "--files", "csv"]
     ledger = tmp_path / "overview" / jobs.LEDGER
-    with subprocess.Popen([*command, "--workers", "1"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as going:
+    going = subprocess.Popen([*command, "--workers", "1"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
         until = time.monotonic() + 120
         while not (ledger.is_file() and ledger.read_bytes().count(b"\n") == 2):
             assert time.monotonic() < until and going.poll() is None
             time.sleep(0.05)
         with pytest.raises(CallError, match="another run"):
             run(root)
+    finally:
         going.kill()
+        going.wait()
     whole = ledger.read_bytes()
     ledger.write_bytes(whole + b'{"hash": "torn')
     (root / "hangs/hangs.csv").rename(root / "hangs/c.csv")
@@ -217,14 +221,14 @@ def test_pooled_jobs_are_judged_with_what_the_others_taught(tmp_path):
 
 def test_what_is_thought_before_a_job_decides_whether_it_is_judged_again(tmp_path):
     root = tmp_path / "root"
-    for number in range(4):
+    for number in range(2):
         place(root / f"{number}", number, recipe=COVERED)
-    run(root, workers=2)
+    run(root)
     taught, wish = tmp_path / "taught.json", jobs.Wish(files=("csv",), experience=tmp_path / "taught.json")
     content = experience.read(tmp_path / "overview" / jobs.TAUGHT)
     taught.write_text(experience.as_text(content))
     run(root, wish)
-    assert asked() == 4
+    assert asked() == 2
     content["states"][-1]["date"] = "2027-01-01T00:00:00+00:00"  # another file that says the same
     taught.write_text(experience.as_text(content))
     run(root, wish)
@@ -232,7 +236,36 @@ def test_what_is_thought_before_a_job_decides_whether_it_is_judged_again(tmp_pat
     experience.remove(content, experience.current(content)[0])
     taught.write_text(experience.as_text(content))
     run(root, wish)
-    assert 0 < asked() < 4  # the one that was removed never was among its own
+    assert asked() == 1  # the one that was removed never was among its own
+
+
+def test_the_command_makes_an_overview_and_says_what_failed(tmp_path, capsys):
+    root, out = tmp_path / "root", tmp_path / "overview"
+    place(root / "good/one", recipe=COVERED)
+    place(root / "bad", recipe=RECIPE.replace('crs = "EPSG:2193"\n', ""))
+    call = ["jobs", str(root), "--out", str(out), "--files", "csv", "--results", str(tmp_path / "results")]
+    assert main(call) == 1
+    said = capsys.readouterr()
+    assert "2 jobs: 0 without findings, 1 with, 1 failed" in said.out and "bad/site.toml: " in said.out
+    assert "2 to review" in said.err and (tmp_path / "results/good/one/result/points.csv").is_file()
+    table = pd.read_csv(out / "jobs.csv")
+    assert table["folder"].tolist() == ["bad", "good/one"] and table["exit_code"].tolist() == [2, 1]
+    assert table["files"].iloc[1] == "../results/good/one/result"
+    assert {"overview.html", "jobs.parquet", "jobs.csv", jobs.LEDGER, jobs.TAUGHT} == {p.name for p in out.iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        (("--workers", "2", "--scheduler", "tcp://x:1"), "Give one of them"),
+        (("--experience", "e.json", "--pool"), "Give one of them"),
+        (("--files", "maps"), "no such file"),
+        ((), "no recipe is there"),
+    ],
+)
+def test_a_wrong_call_is_told(tmp_path, capsys, more, says):
+    assert main(["jobs", str(tmp_path), "--out", str(tmp_path / "overview"), *more]) == 2
+    assert says in capsys.readouterr().err
 
 
 @pytest.fixture
