@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-import shlex
 import re
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import PurePath
