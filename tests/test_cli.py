@@ -17,12 +17,36 @@ from geoqa.reviews.review import FILES
 
 def test_review_writes_its_files_and_ends_with_1_on_findings(tmp_path, capsys):
     data, recipe = sites.write(tmp_path)
-    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out"), "-v"]) == 1
     assert {p.name for p in (tmp_path / "out").iterdir()} == {*FILES} - {"report.pdf"}
     text = capsys.readouterr().out
     assert "occupations.csv: 5 rows read = 5 used + 0 set aside" in text
     assert "A2" in text and "conflict" in text
     assert "does not certify" in text
+
+
+@pytest.mark.parametrize("width", ["40", "80", "120"])
+def test_what_is_printed_fits_one_screen(tmp_path, capsys, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", width)
+    data, recipe = sites.write(tmp_path)
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
+    shown = capsys.readouterr().out.splitlines()
+    said = " ".join(" ".join(shown).split())
+    assert max(map(len, shown)) <= int(width)
+    assert len([line for line in shown if line]) <= 30
+    for wanted in ("Go back to 2 points", "A2 0.361 m", "2 visits disagree", "Deliver 1 of 3 points", "Held back: 2",
+                   "No known point was checked", "Files of review", "not a certification"):  # fmt: skip
+        assert wanted in said, wanted
+
+
+def test_every_help_is_plain_text(capsys):
+    from geoqa.cli import cli
+
+    names = [*cli.commands]
+    for call in ([], *([name] for name in names), ["experience", "add"], ["run", "closure-status"], ["run", "risk"]):
+        assert main([*call, "--help"]) == 0
+        shown = capsys.readouterr().out
+        assert "\\b" not in shown and "\x08" not in shown, call
 
 
 def test_review_ends_with_0_when_everything_may_be_delivered(tmp_path):
@@ -65,7 +89,7 @@ def test_gpkg_csv_and_record_say_the_same(small_site):
 def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
     assert main(["demo", str(tmp_path / "out")]) == 0
     text = capsys.readouterr().out
-    assert "`geoqa review` would end with 1" in text
+    assert "`geoqa review` of these data would end with 1" in text
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert names == {"occupations.csv", "checks.csv", "site.toml", *FILES} - {"report.pdf"}
     out = tmp_path / "again"
