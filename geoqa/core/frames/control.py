@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from geoqa.core import clock
 from geoqa.core.arrays import pd
 from geoqa.core.frames.contract import Column, Frame, number, text, whole, yes_no
@@ -169,7 +171,7 @@ STATEMENTS = Frame(
     columns={
         "statement": text("what is stated", nulls=False),
         "standard": text("in whose terms, and how far its words were at hand", nulls=False),
-        "signed": yes_no("whether it stands in the report: a standard of the job's country, or none; no value from memory"),
+        "signed": yes_no("whether the report states it: of the job's country or asked for, no value from memory"),
         "n": whole("check points, lines, points or sets that it rests on", minimum=0),
         "outcome": text("what becomes of it", OUTCOMES, nulls=False),
         "text": text("in words, in the job's unit", nulls=False),
