@@ -8,7 +8,7 @@ from geoqa.core.arrays import np, pd, special
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK
 from geoqa.core.frames.schema import OTHER_CLASSES, OWN
-from geoqa.core.frames.wording import class_words
+from geoqa.core.frames.wording import class_words, under
 from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, length, probability, signed, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
@@ -60,14 +60,15 @@ def class_sentences(classes: pd.DataFrame, job: Job) -> list[str]:
             if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
         site = k == 0 and not isinstance(row["canopy"], str)
-        where = "On the whole site" if site else f"Under {display_text(name)}"
+        where = "On the whole site" if site else display_text(under(row["canopy"]))
+        where += f", {display_text(row['solution'])}" if name.endswith(f", {row['solution']}") else ""
         if parts and (not site or len(classes) == 1):
             by = (
                 f"{counted(int(row['pairs']), 'pair')} of different visits"
                 if row["pairs"]
                 else "checks on known points"
             )
-            found.append(f"{where} {', '.join(parts)}; {by}")
+            found.append(f"{where[:1].upper()}{where[1:]} {', '.join(parts)}; {by}")
     return found
 
 

@@ -20,7 +20,8 @@ from geoqa.outputs.text import cut, map_text
 #: What is done at every point.
 HOW = (
     "Read the mark's number. Plumb the pole; measure and enter the antenna height anew.",
-    "Fresh initialization: make the receiver drop its fix and find a new one. A data link that comes back is none.",
+    "Fresh initialization: make the receiver drop its fix and find a new one. Reconnecting the data link does "
+    "not count.",
     "Wait until it is fixed and has settled, observe as long as stated, store under the same name, tick.",
 )
 AGAIN = (

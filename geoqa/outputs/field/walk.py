@@ -53,13 +53,14 @@ def whole(walked: pd.DataFrame, unit: str) -> str:
     inside = begin + _dots(way[1:], 0.6 if many else DOT_MM) + numbers
     if many or not len(left):
         return _drawn(way, per_mm, unit, (wide, height), inside)
-    insets, frames = [], ""
+    insets: list[str] = []
+    frames = ""
     while len(left) and len(insets) < MOST_INSETS:
         crowded, frame = _crowded(way[1:], left)
         left = left[~crowded[left]]
         insets.append(area(walked[crowded], unit, (BESIDE_MM / 2, INSET_MM)))
         frames += frame
-    drawn = _drawn(way, per_mm, unit, (wide, height), f"{inside}{frames}")
+    drawn = _drawn(way, per_mm, unit, (wide, height), f"{frames}{inside}")
     return f'{drawn}<div class="insets">{"".join(insets)}</div>'
 
 

@@ -251,6 +251,7 @@ def _context(context: MapContext) -> dict[str, Any]:
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
         "ahead": context.ahead,
+        "glossary": wording.GLOSSARY,
         "lonlat": context.lonlat,
         "notes": [display_text(note) for note in context.notes],
         "tables": [

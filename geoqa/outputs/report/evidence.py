@@ -331,7 +331,7 @@ def _statements(frames: Frames, job: Job) -> list[Block]:
         found.append(Items(tuple(f"{shown(text, 800)}." for text in made["text"][~refused])))
     if refused.any():
         rows = [(shown(r.statement, 80), shown(r.reason, 600)) for r in made[refused].itertuples(index=False)]
-        found.append(table("Withheld, and why", ("statement", "reason"), rows, (), "statements"))
+        found.append(table("Withheld, and why", ("statement", "why"), rows, (), "statements"))
     if conditions is not None and not conditions.empty:
         found += _conditions(conditions[conditions["statement"].isin(made["statement"])])
     if left := len(every) - len(made):

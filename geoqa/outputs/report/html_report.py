@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from geoqa.core import clock
 from geoqa.core.arrays import Frames
+from geoqa.core.frames import wording
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.outputs.offline import static_text
@@ -67,6 +68,7 @@ def page(document: Document) -> str:
     texts = Environment(autoescape=True, keep_trailing_newline=True, undefined=StrictUndefined)
     return texts.from_string(static_text("report.html")).render(
         document=document,
+        words=wording.GLOSSARY,
         paper=PAPERS[document.paper],
         style=Markup(static_text("report.css")),
         looks_of=_looks,

@@ -62,6 +62,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
         Section("Rows set aside", tuple(_aside(frames, record))),
         Section("Coordinates and equipment", tuple(_frame(job))),
         Section("The run", tuple(_run(record, messages))),
+        Section("Words", (FactList(tuple(wording.GLOSSARY.items())),)),
         Section("Annex: the points", (*_delivered(frames, job, record, date), *_record(frames, job))),
     ]
 
@@ -92,7 +93,11 @@ def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
     if revisits.empty:
         return [Text("Nobody has to go anywhere again.")]
     rows = revisits.head(MOST)
-    chance: Listed = ("settled by one visit", [_chance(row) for row in rows.itertuples(index=False)], False)
+    chance: Listed = (
+        "settled by one visit, of such points",
+        [_chance(row) for row in rows.itertuples(index=False)],
+        False,
+    )
     columns = listed("revisits", rows, REVISITED, {70: chance}, job)
     return [
         Text(
@@ -224,7 +229,7 @@ def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
         *found,
         table(
             "Rows that are not used",
-            ("file", "line", "reason", "row"),
+            ("file", "line", "why", "row"),
             rows,
             (1,),
             "set_aside",

@@ -106,7 +106,7 @@ def test_the_counts_of_the_first_page_are_those_of_the_frames(review, page):
     risk = points.loc[points["deliver"] == "yes", "risk"]
     often = round(yes / risk.sum())
     assert f"{risk.sum():.1f} of these {yes} (one in {often}) are expected to be further off than asked" in text
-    assert f"The largest chance of a single point is {units.probability(risk.max())}" in text
+    assert f"The highest risk of any one point is {units.probability(risk.max())}" in text
     assert all(caution in text for caution in CAUTIONS)
 
 
