@@ -546,7 +546,7 @@ def _print(made: Review, written: list[Path], verbose: bool = False) -> None:
     lacking = "no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well"
     if not verbose:
         told = {
-            "id": made.id, "folder": written[0].parent, "lacking": f"; {lacking}" if alone else "",
+            "id": made.id, "folder": written[0].parent, "lacking": f"  {lacking}" if alone else "",
             "notes": len(made.messages),
             "files": sorted(names, key=lambda name: (name in FILES, name)),
             "applied": [one["shift"] for one in made.record.get("shifts_applied", ())],

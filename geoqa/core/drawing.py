@@ -23,7 +23,7 @@ KINDS: dict[str, tuple[str, ...]] = {
 #: Two columns that a third one, the name of a point of the site, may stand for.
 PLACE = ("lon_deg", "lat_deg")
 #: Columns any drawing may have.
-OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg")
+OPTIONAL = ("label", "mark", "group", "urgency", "holes", "turn_deg", "rise_m")
 #: What the columns of a table may hold.
 CELLS = ("text", "number", "share", "probability", "span", "time")
 #: Shapes of symbols: frame, lozenge and halo are open and go around another, line and dash are strokes, area is filled;
@@ -94,7 +94,16 @@ class Cells:
         ``easting`` or ``northing`` where the value lies near the job's coordinate of the entry's place.
     minus
         Head of the column of the table that the rows' `Table.ends` are in, whose second end minus the
-        first comes near the value. Both only make the file smaller.
+        first comes near the value.
+    plus
+        Head of an earlier column of the same table that comes on top of `grid`.
+    runs
+        Heads of earlier columns of the same table, in whose order (the first counts most) the values may rise.
+        These four only make the file smaller.
+    told
+        Whether a click shows the column; else it is unpacked only by what asks for it.
+    role
+        What the story of a point calls the column; empty where it does not tell of it.
     """
 
     head: str
@@ -107,6 +116,10 @@ class Cells:
     before: str = ""
     grid: str = ""
     minus: str = ""
+    plus: str = ""
+    runs: tuple[str, ...] = ()
+    told: bool = True
+    role: str = ""
 
 
 @dataclass(frozen=True)
@@ -164,7 +177,8 @@ class Drawing:
         Sequences or arrays of equal length: those of the kind, and of `OPTIONAL`: ``label`` (the name of
         the entry), ``mark`` (true where a symbol carries the second mark: it may be delivered),
         ``group`` (the status whose square in the key shows and hides the entry), ``urgency`` (a number:
-        the larger, the sooner it is listed; missing ones come last), ``turn_deg`` (added to
+        the larger, the sooner it is listed; missing ones come last), ``rise_m`` (a difference of height that a tick
+        up or down tells of), ``turn_deg`` (added to
         azimuths and to the direction of vectors: from grid to true north). ``path`` holds per entry a
         sequence of (longitude, latitude), ``holes`` a sequence of such. An entry without a position,
         with a null length, or whose ``style`` is empty is not drawn. ``picture`` holds pictures as data

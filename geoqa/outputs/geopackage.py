@@ -209,8 +209,8 @@ def layers(file: sqlite3.Connection) -> Iterator[tuple[str, str, str, list[str]]
         yield layer, place, geometry, [name for _, name, *_ in file.execute(f"PRAGMA table_info({_quoted(layer)})")]
 
 
-#: GDAL's word for how SQLite, which a GeoPackage is, waits for the disk.
-_SYNCHRONOUS = "OGR_SQLITE_SYNCHRONOUS"
+#: GDAL's words for how SQLite, which a GeoPackage is, waits for the disk and keeps what it would need to turn back.
+_CAREFUL = ("OGR_SQLITE_SYNCHRONOUS", "OGR_SQLITE_JOURNAL")
 #: What layers that are no points hold where they are empty.
 _EMPTY = {"closures": "LineString", "ellipses": "Polygon", "zones": "Polygon"}
 #: The largest enlarged shape, as a share of the site: a point mixed up with another would cross out all others.
@@ -379,12 +379,12 @@ def _waiting_for_the_disk_once(path: Path) -> Iterator[None]:
     The file is new and takes its place only when it is whole: until then nobody relies on it.
     """
     pyogrio = vector_files.library()
-    before = pyogrio.get_gdal_config_option(_SYNCHRONOUS)
-    pyogrio.set_gdal_config_options({_SYNCHRONOUS: "OFF"})
+    before = {option: pyogrio.get_gdal_config_option(option) for option in _CAREFUL}
+    pyogrio.set_gdal_config_options(dict.fromkeys(_CAREFUL, "OFF"))
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({_SYNCHRONOUS: before})
+        pyogrio.set_gdal_config_options(before)
     if path.exists():
         with path.open("rb+") as file:
             os.fsync(file.fileno())

@@ -10,7 +10,7 @@ from geoqa.core.frames.control import BY_SETUP, CHECK
 from geoqa.core.frames.schema import OTHER_CLASSES, OWN
 from geoqa.core.frames.wording import class_words, under
 from geoqa.core.job import Job
-from geoqa.core.units import bounded, counted, length, probability, signed, small, small_bare, small_unit
+from geoqa.core.units import bounded, counted, length, p_value, probability, signed, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
 
 #: Most characters of a class's name in a cell.
@@ -143,6 +143,11 @@ def control_about(checks: pd.DataFrame) -> str:
     return f"Determined minus known; {by}.{more}"
 
 
+def control_points(checks: pd.DataFrame) -> list[str]:
+    """Return the point of each row of `control_table`."""
+    return wording.ordered(checks).head(MOST)["point"].astype("str").tolist()
+
+
 def _called(row: object) -> str:
     of_setup = row.use == BY_SETUP  # type: ignore[attr-defined]
     return f"{row.setup} at {row.point}" if of_setup else str(row.point)  # type: ignore[attr-defined]
@@ -198,4 +203,26 @@ def shift_table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:
             f"{int(row.points):,}",
         )
         for row in shown.itertuples(index=False)
+    ]
+
+
+ZONE_TITLE = "Problem zones"
+ZONE_HEAD = ("zone", "points", "judged", "beyond", "by chance", "canopy")
+ZONE_ABOUT = (
+    "Where points fail, or differ, more than chance spreads over a site; beyond: of those judged, beyond tolerance."
+)
+
+
+def zone_table(zones: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Return one row of text for each problem zone."""
+    return [
+        (
+            str(row.zone),
+            f"{int(row.points):,}",
+            f"{int(row.judged):,}",
+            f"{int(row.beyond):,}",
+            p_value(row.p),
+            str(row.canopy) if isinstance(row.canopy, str) else "",
+        )
+        for row in zones.itertuples(index=False)
     ]

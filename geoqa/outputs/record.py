@@ -66,10 +66,12 @@ def visits(frames: Frames, job: Job) -> pd.DataFrame:
 def _labels(values: pd.Series, of: Index, n: int) -> pd.Series:
     """Return the distinct labels of each group, a comma between, empty where none is known; shape (n,)."""
     known = pd.DataFrame({"of": of, "label": values.astype("object").to_numpy()}).dropna().drop_duplicates()
-    first = known.drop_duplicates("of").set_index("of")["label"].astype("str")
-    several = known[known.duplicated("of", keep=False)]
-    more = several.groupby("of")["label"].agg(lambda labels: ", ".join(map(str, labels)))
-    return pd.Series(more.combine_first(first).reindex(range(n)).to_numpy(), dtype="str").fillna("")
+    told = pd.Series("", index=range(n), dtype="object")
+    first = ~known.duplicated("of").to_numpy()
+    told[known["of"][first]] = known["label"][first].astype("str").to_numpy()
+    for group, label in zip(known["of"][~first], known["label"][~first], strict=True):
+        told[group] += f", {label}"
+    return told.astype("str")
 
 
 def _closures(table: pd.DataFrame, closures: pd.DataFrame) -> dict[str, Array]:

@@ -323,11 +323,8 @@ def brief(
     ]
     last = [
         Line(""),
-        *_short(
-            Line(f" of review {told['id']} in {told['folder']}: {', '.join(told['files'])}{told['lacking']}", "Files"),
-            width,
-            4,
-        ),
+        *_short(Line(f" of review {told['id']} in {told['folder']}: {', '.join(told['files'])}", "Files"), width, 4),
+        *(_short(Line(told["lacking"]), width) if told["lacking"] else ()),
         *_short(Line(f"All of it, with {counted(told['notes'], 'note')}: option -v, or the report."), width),
         *_short(Line(CAUTION, look="soft"), width),
     ]

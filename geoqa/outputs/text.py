@@ -26,7 +26,8 @@ _SUSPECT = re.compile(r"[\x00-\x1f\x7f-\x9f\xad\u061c\u0600-\u0605\u06dd\u070f\u
                       r"\u2060-\u206f\ud800-\udfff\ufeff\ufff9-\ufffb\U000110bd-\U000e0fff]")  # fmt: skip
 # The only places a brace opens a template tag; none of them occurs between the tokens of JSON.
 _TAG = re.compile(r"\{(?=[{%#])")
-_NOT_PLAIN = re.compile(r"[<>&'`\u2028\u2029\ud800-\udfff]")
+# What ends or starts something, and what would hide in the file itself.
+_NOT_PLAIN = re.compile(r"[<>&'`\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ud800-\udfff]")
 # What XML 1.0 has no way to write, production [2] Char turned around.
 _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _XML = {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "\t": "&#9;", "\n": "&#10;", "\r": "&#13;"}

@@ -18,6 +18,7 @@ import pandas as pd
 from geoqa.core import input_files
 from geoqa.core.errors import Fault, InputError
 from geoqa.core.frames.control import ANGLE_UNITS, CHECK_KINDS, CHECK_UNITS, CHECKS, READ_OF_CHECKS, TURN
+from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS
 from geoqa.core.site import labels
 
 
@@ -110,10 +111,8 @@ def _text(path: Path, where: str) -> str:
     return text
 
 
-ACTIONS = ("accept", "reject", "reassign")
-KINDS = ("occupation", "point")
-NEEDED = ("action", "kind", "target", "guard", "who", "when", "why")
 OPTIONAL = ("new_point",)
+NEEDED = tuple(name for name in DECISION_FILE if name not in OPTIONAL)
 _ROW = re.compile(r".+:[0-9]{1,12}")
 
 
@@ -154,7 +153,7 @@ def _faults(entry: Mapping[str, str]) -> list[tuple[str, str]]:
     """Return what is wrong with one entry: the problem and the remedy."""
     action, kind, new = entry["action"], entry["kind"], entry.get("new_point", "")
     found = []
-    for word, allowed, name in ((action, ACTIONS, "action"), (kind, KINDS, "kind")):
+    for word, allowed, name in ((action, ACTIONS, "action"), (kind, DECISION_KINDS, "kind")):
         if word not in allowed:
             found.append((f"{name} is {word[:40]!r}.", f"Write one of {', '.join(allowed)}."))
     for name in ("target", "who", "why"):

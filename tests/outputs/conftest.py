@@ -74,6 +74,9 @@ def _occupations(names: list[str], rng: np.random.Generator) -> pd.DataFrame:
     frame["base"] = np.where(frame["visit"] == 1, "Spur", "Gate")
     frame["canopy"] = "light"
     frame["use"] = "visit mean"
+    # Two crews' files, each in the order of time.
+    frame["source_file"] = np.where(frame["visit"] == 1, "kea.csv", "flat.csv")
+    frame["source_line"] = frame.groupby("source_file").cumcount() * 3 + 2
     return frame
 
 

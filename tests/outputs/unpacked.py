@@ -40,7 +40,11 @@ def _steps(data: bytes, d: dict, fit: dict | None) -> np.ndarray:
     if "grid" in guess:
         found = grid_fit.apply(fit, numbers(data, guess["x"]), numbers(data, guess["y"]))
         metres = found[("easting", "northing").index(guess["grid"])]
-        steps = steps + np.nan_to_num(np.floor(metres / guess["per"] / d["step"] + 0.5))
+        place = np.nan_to_num(np.floor(metres / guess["per"] / d["step"] + 0.5))
+        steps = steps + (np.repeat(place, numbers(data, guess["each"]).astype(int)) if "each" in guess else place)
+    if "by" in d:
+        order = np.lexsort([_steps(data, key, fit) for key in reversed(d["by"])])
+        steps = steps[np.argsort(order, kind="stable")]
     return steps
 
 
@@ -97,7 +101,7 @@ def node() -> str:
 
 def script(program: str, block: bytes | None = None, **values) -> object:
     """The value of an expression in which each pure script goes by its name."""
-    names = ("units", "packed", "geometry", "told", "choice", "cells", "state")
+    names = ("units", "packed", "geometry", "told", "draft", "choice", "cells", "state")
     lines = [f"const {name} = require({json.dumps(str(STATIC / name) + '.js')});" for name in names]
     lines += [f"const {name} = {json.dumps(value)};" for name, value in values.items()]
     if block is not None:

@@ -49,7 +49,7 @@ def record(frames: Frames, job: Job) -> pd.DataFrame:
     parts = []
     before: pd.DataFrame | None = None
     for k in range(1, min(int(most.max() if len(most) else 0), MOST_VISITS) + 1):
-        now = _after(frames, job, k, pd.Index(most.index[most >= max(k, 2)]))
+        now = _after(frames, job, k, most[most >= max(k, 2)])
         if before is not None:
             parts.append(_followed(before, now, k - 1))
         before = now
@@ -78,8 +78,17 @@ def _followed(before: pd.DataFrame, now: pd.DataFrame, visits: int) -> pd.DataFr
     )
 
 
-def _after(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
-    """Return status, delivery and canopy of the points called `names` after so many visits, by name."""
+def _after(frames: Frames, job: Job, visits: int, had: pd.Series) -> pd.DataFrame:
+    """Return status, delivery and canopy of points after so many of the visits they `had`, by name."""
+    # After all its visits a point is judged already, but for what checks by other methods said of it.
+    whole = frames["points"].set_index(frames["points"]["point"].astype("str"))[["status", "deliver", "canopy"]]
+    done = (had == visits).to_numpy() & ("weighed_checks" not in frames)
+    told = [whole.loc[had.index[done].astype("str")], _judged(frames, job, visits, had.index[~done])]
+    return pd.concat([part.astype("object") for part in told])
+
+
+def _judged(frames: Frames, job: Job, visits: int, names: pd.Index) -> pd.DataFrame:
+    """Return the same of the points called `names` from those visits alone."""
     occupations, closures = frames["occupations"], frames["closures"]
     early = occupations["visit"].between(1, visits).to_numpy() & (codes_in(occupations["point"], names) >= 0)
     kept = occupations[early].reset_index(drop=True)

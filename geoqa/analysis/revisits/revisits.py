@@ -34,7 +34,7 @@ class Revisits(Analysis):
     )  # fmt: skip
     uses = (
         "points.zone", "points.procedure_lacks", "waits", "durations", "decisions", "procedure_asked", "check_log",
-        "plan",
+        "plan", "weighed_checks",
     )  # fmt: skip
     gives = ("revisits",)
 

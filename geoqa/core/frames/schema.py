@@ -256,7 +256,9 @@ POINTS = Frame(
             "csv", "delivered", judgement=(205, "solution")
         ),
         **canopy.ON_POINTS,
-        "basis": text("where most of what is known of its precision comes from"),
+        "basis": text("where most of what is known of its precision comes from").at(
+            judgement=(190, "precision is known from")
+        ),
         "zone": text("problem zone").at(judgement=(160, "problem zone"), filter=(20, "Problem zone")),
         "shift": text("suspicious shifts that the occupations its coordinate rests on are part of"),
         "explained": text("shifts without which the point would not disagree"),
@@ -332,13 +334,17 @@ ELLIPSES = Frame(
     },
 )
 
+#: A file of decisions: its columns as geoqa writes them, and the words of the first two.
+DECISION_FILE = ("action", "kind", "target", "guard", "new_point", "who", "when", "why")
+ACTIONS, DECISION_KINDS = ("accept", "reject", "reassign"), ("occupation", "point")
+
 DECISIONS = Frame(
     key=("decision_id",),
     base=("decision_id", "action", "kind", "target", "point", "occupations", "who", "when", "why", *_SOURCE),
     columns={
         "decision_id": whole("running number in the file of decisions", minimum=1),
-        "action": text("what was decided", ("accept", "reject", "reassign"), nulls=False),
-        "kind": text("of what", ("occupation", "point"), nulls=False),
+        "action": text("what was decided", ACTIONS, nulls=False),
+        "kind": text("of what", DECISION_KINDS, nulls=False),
         "target": text("name of the point, or file and line of the row", nulls=False),
         "guard": text("name as read or coordinate that the row must still have"),
         "new_point": text("the point the rows now belong to"),

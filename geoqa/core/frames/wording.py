@@ -7,7 +7,7 @@ from typing import Any
 
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
-from geoqa.core.frames.contract import DELIVERY_REASONS, SEVERITY
+from geoqa.core.frames.contract import CONTRADICTORY, DELIVERY_REASONS, SEVERITY, STATUS
 from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics.curves import holm
@@ -57,6 +57,23 @@ GLOSSARY = {
     "strained": "Within tolerance, but further apart than the receiver's stated precision predicts here.",
     "loose": "Too far apart, but normal for a place this noisy.",
 }
+
+
+#: What a person has to decide, in the order in which it is led through.
+QUEUE = ("conflict", "conflict that a suspected shift explains", "strained", "single by plan")
+
+
+def queue(points: pd.DataFrame) -> pd.Series:
+    """Return for what a person has to decide on each point, one of `QUEUE`; null where nobody has to."""
+    strained = [name for name in SEVERITY if STATUS[name].delivers and not STATUS[name].agrees]
+    clash = points["status"].isin(CONTRADICTORY)
+    explained = clash & points["explained"].notna() if "explained" in points else clash & False
+    planned = points["deliver_key"] == "planned" if "deliver_key" in points else clash & False
+    where = (clash & ~explained, explained, points["status"].isin(strained), planned)
+    codes = np.select([one.to_numpy(dtype=bool) for one in where], range(len(QUEUE)), -1)
+    return pd.Series(pd.Categorical.from_codes(codes, QUEUE), index=points.index)
+
+
 #: Probability below which a difference is said to be one.
 SURE = 0.05
 #: Labels that say how much cover there is, not what it is.

@@ -7,21 +7,31 @@ them; a point is accepted under the name it has in the end.
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Any, TypeAlias
 
 from geoqa.core.arrays import Index, np, pd
 from geoqa.core.errors import Fault, InputError
-from geoqa.core.frames.schema import DECIDED
+from geoqa.core.frames.schema import ACTIONS, DECIDED
 from geoqa.core.job import Job
 from geoqa.core.recipe import sources
+from geoqa.core.site import labels
 from geoqa.core.units import METRES_PER
 
 Entry: TypeAlias = "dict[str, Any]"
 
-_WORD = dict(zip(("accept", "reject", "reassign"), range(len(DECIDED)), strict=True))
+_WORD = dict(zip(ACTIONS, range(len(DECIDED)), strict=True))
 #: Of several decisions on one row the weightiest stands there; the last is none.
 _WEIGHTS = (1, 3, 2, 0)
+_NO_CELL = re.compile("[\0\r\n\ud800-\udfff]")
 _COORDINATE = re.compile(r"([-+]?\d+(?:\.\d+)?)[\s,;/]+([-+]?\d+(?:\.\d+)?)")
+
+
+def target(name: str) -> str | None:
+    """Return the name of a point or a file as a file of decisions has it; None where none can hold it."""
+    text = unicodedata.normalize("NFC", name)
+    back = labels.as_read(unicodedata.normalize("NFC", labels.inert(text).strip()))
+    return text if back == text and not _NO_CELL.search(text) else None
 
 
 def apply(frame: pd.DataFrame, entries: pd.DataFrame, job: Job) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -74,7 +84,8 @@ class _Site:
         self._decision = np.full(len(frame), -1, np.int64)
         self.regroup()
         files = frame["source_file"].astype("category").cat
-        self._files = [str(name) for name in files.categories]
+        # A target is read in composed form, and some systems keep names in another.
+        self._files = [unicodedata.normalize("NFC", str(name)) for name in files.categories]
         line = frame["source_line"].to_numpy().astype(np.int64)
         self._most = int(line.max(initial=0)) + 1
         key = files.codes.to_numpy().astype(np.int64) * self._most + line

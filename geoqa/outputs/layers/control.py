@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.arrays import Frames, np
 from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.frames.control import AGREES, CANNOT_TELL, CHECK, DISAGREES, UNSEEN_M
 from geoqa.core.job import Job
@@ -35,12 +35,7 @@ class ControlLayer(MapLayer):
         kind = np.where(
             checks["use"].astype("str") != CHECK, "none", np.where(checks["outlier"].astype(bool), "outlier", "check")
         )
-        places = positions.places(points, job)
-        columns = {
-            "lon_deg": places.lon_deg[at],
-            "lat_deg": places.lat_deg[at],
-            "style": kind.tolist(),
-        }
+        columns = {"point": at, "style": kind.tolist()}
         about = "Points with a known coordinate."
         vectors = {
             "point": at,
@@ -51,7 +46,7 @@ class ControlLayer(MapLayer):
         }
         told = "Determined minus known, at the points that have a known coordinate."
         return (
-            Drawing("symbols", "Control", columns, _FRAMES, about=about, tables=_tables(checks, job)),
+            Drawing("symbols", "Control", columns, _FRAMES, about=about),
             Drawing("vectors", "Off control", vectors, _ARROWS, about=told, exaggerated=True, shown=False),
         )
 
@@ -65,21 +60,6 @@ _ARROWS = (
     Style("check", "as the others", "line", _LIGHT, "", _DARK, 0),
     Style("outlier", "stands out", "line", _STRONG[0], "", _STRONG[1], 1),
 )
-
-
-def _tables(checks: pd.DataFrame, job: Job) -> tuple[Table, ...]:
-    plane, height = popup.lengths(job)
-    lines: tuple[Any, ...] = (
-        Cells("point", popup.text(checks, "point")),
-        Cells("use", popup.text(checks, "use")),
-        plane.line("east", popup.numbers(checks, "de_m"), sign=True),
-        plane.line("north", popup.numbers(checks, "dn_m"), sign=True),
-        height.line("up", popup.numbers(checks, "du_m"), sign=True),
-        plane.line("horizontal", popup.numbers(checks, "horizontal_m")),
-        plane.line("known to, per axis", popup.numbers(checks, "sigma_h_m")),
-        height.line("known to, in height", popup.numbers(checks, "sigma_v_m")),
-    )
-    return (Table("Determined minus known", lines),)
 
 
 @dataclass(frozen=True, kw_only=True)

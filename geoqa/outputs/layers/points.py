@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from geoqa.core.arrays import Frames, np, pd
+from geoqa.core.arrays import Array, Frames, np, pd
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.core.units import percent
 from geoqa.outputs import symbology
-from geoqa.outputs.layers import popup, positions
+from geoqa.outputs.layers import POINTS, popup, positions
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +26,7 @@ class PointsLayer(MapLayer):
         "points", "points.deliver", "points.geometry",
     )  # fmt: skip
 
-    uses: ClassVar[tuple[str, ...]] = ("revisits",)
+    uses: ClassVar[tuple[str, ...]] = ("revisits", "shifts", "shifted", "control_checks")
 
     def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of symbols, a point each."""
@@ -41,14 +41,30 @@ class PointsLayer(MapLayer):
             "label": popup.texts(points, "point"),
             "mark": [symbology.DELIVERY[word].marked for word in popup.texts(points, "deliver")],
             "urgency": popup.numbers(points, "excess"),
+            "rise_m": _rise(points, frames["closures"]),
         }
         return (
             Drawing(
-                "symbols", "Points", columns, symbology.status_styles(), about="One symbol a point, by its status.",
+                "symbols", POINTS, columns, symbology.status_styles(), about="One symbol a point, by its status.",
                 listed=False, points=True, facets=popup.facets(points, occupations, at, job),
-                tables=popup.tables(points, occupations, at, frames["closures"], places, job),
+                tables=popup.tables(points, occupations, at, frames, places, job),
             ),
         )  # fmt: skip
+
+
+def _rise(points: pd.DataFrame, closures: pd.DataFrame) -> Array:
+    """Return the largest closure in height, later minus earlier, of points beyond tolerance in height alone."""
+    limits = (("worst_horizontal_m", "limit_h_m"), ("worst_vertical_m", "limit_v_m"))
+    beyond_h, beyond_v = (popup.numbers(points, worst) > popup.numbers(points, limit) for worst, limit in limits)
+    alone = beyond_v & ~beyond_h & (popup.combined(_side, points["status"]) == "beyond").to_numpy()
+    at, du = popup.found(points, closures), popup.numbers(closures, "du_m")
+    counts = (at >= 0) & np.isfinite(du)
+    if "independence_v" in closures:
+        counts &= ~closures["independence_v"].isin(NO_EVIDENCE).to_numpy()
+    order = np.flatnonzero(counts)[np.argsort(np.abs(du[counts]), kind="stable")]  # the largest last: it stays
+    rise = np.full(len(points), np.nan)
+    rise[at[order]] = du[order]
+    return np.where(alone, rise, np.nan)
 
 
 @dataclass(frozen=True, kw_only=True)

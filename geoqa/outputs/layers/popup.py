@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geoqa.core import clock, units
-from geoqa.core.arrays import Array, Index, np, pd
+from geoqa.core.arrays import Array, Frames, Index, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
@@ -20,6 +20,14 @@ from geoqa.outputs.text import display_text
 
 numbers = csv_tables.numbers
 START = "start"
+#: What no click shows: for what a person has to decide on a point; and of a row its file, line and coordinate, by
+#: which a decision names it (`geoqa.core.site.decisions`).
+QUEUE, ROW = "queue", ("file", "line", "easting", "northing")
+#: Said of a pair whose satellites stood alike.
+SAME_SKY = "the same again"
+#: Columns of `points` that say what its verdict rests on; they stand in a table of their own.
+RESTS_ON = ("decision", "checks", "procedure", "procedure_lacks", "basis", "risk", "untested")
+RESTS = "What this rests on"
 #: A smaller probability of a wrong fix is not worth a line.
 WORTH_TELLING = 0.001
 
@@ -39,9 +47,9 @@ class Length:
         """Return lengths that stand behind their name, with their unit."""
         return self._cells(head, values_m, unit=self.unit, **more)
 
-    def column(self, head: str, values_m: Array, sign: bool = False, metres: bool = True, minus: str = "") -> Cells:
+    def column(self, head: str, values_m: Array, metres: bool = True, minus: str = "", **more: Any) -> Cells:
         """Return lengths below a heading that has their unit; `metres` puts metres beside a foot."""
-        return self._cells(self._head(head, metres), values_m, metres, sign=sign, minus=self._head(minus, metres))
+        return self._cells(self._head(head, metres), values_m, metres, minus=self._head(minus, metres), **more)
 
     def _head(self, head: str, metres: bool) -> str:
         return f"{head}, {self.spoken if metres else self.unit}"
@@ -78,7 +86,7 @@ def tables(
     points: pd.DataFrame,
     occupations: pd.DataFrame,
     at: Index,
-    closures: pd.DataFrame,
+    frames: Frames,
     places: Places,
     job: Job,
 ) -> tuple[Table, ...]:
@@ -86,12 +94,17 @@ def tables(
 
     Parameters
     ----------
+    points
+        With what is to be done at each, see `with_revisits`.
     occupations
         In the order of time, as `in_time` gives them.
     at
         Index of the point of each.
+    frames
+        ``closures``; ``shifts`` with ``shifted``, and ``control_checks``, where they are there.
     """
     plane, height = lengths(job)
+    closures = frames["closures"]
     # A pair is named by the numbers that its occupations have among those of their point.
     number = (occupations.groupby(at).cumcount() + 1).to_numpy()
     row = pd.Index(occupations["occupation_id"])
@@ -99,15 +112,64 @@ def tables(
     visits = "Visits and occupations"
     return (
         Table("Judgement", _judgement(points, plane, height)),
+        Table(RESTS, _rests(points, plane, height)),
         Table("Position and uncertainty", _position(points, places, plane, height, job)),
-        Table(visits, _occupations(points, occupations, at, number, places, plane, height), at),
+        Table(
+            visits,
+            (*_occupations(points, occupations, at, number, places, plane, height), *_rows(occupations, plane, job)),
+            at,
+        ),
         Table(
             "Closures, later minus earlier",
             _closures(closures, number[first], number[second], plane, height),
             found(points, closures),
             (visits, first, second),
         ),
+        *(_shifts(points, frames, plane, height) if {"shifts", "shifted"} <= set(frames) else ()),
+        *(_control(points, frames["control_checks"], plane, height) if "control_checks" in frames else ()),
     )
+
+
+def _shifts(points: pd.DataFrame, frames: Frames, plane: Length, height: Length) -> tuple[Table, ...]:
+    """Return the suspicious shifts that occupations of each point are part of, and what would settle each."""
+    shifts = frames["shifts"]
+    shifts = shifts[shifts["suspicious"].astype(bool)]
+    of = frames["shifted"][["point", "setup", "kind"]].astype("str").drop_duplicates()
+    at = pd.MultiIndex.from_frame(shifts[["setup", "kind"]].astype("str")).get_indexer(
+        pd.MultiIndex.from_frame(of[["setup", "kind"]])
+    )
+    entry = found(points, of)
+    kept = (at >= 0) & (entry >= 0)
+    told, entry = shifts.iloc[at[kept]], entry[kept]
+    if told.empty:
+        return ()
+    columns = (
+        Cells("of", text(told, "setup"), role="shift"),
+        Cells("looks like", text(told, "looks_like"), role="looks_like"),
+        Cells("what settles it", text(told, "remedy"), role="remedy"),
+        plane.column("east", numbers(told, "de_m"), sign=True),
+        plane.column("north", numbers(told, "dn_m"), sign=True),
+        height.column("up", numbers(told, "du_m"), sign=True),
+    )
+    return (Table("Suspected shifts", columns, entry),)
+
+
+def _control(points: pd.DataFrame, checks: pd.DataFrame, plane: Length, height: Length) -> tuple[Table, ...]:
+    """Return what was determined minus what is known, at the points that have a known coordinate."""
+    checks = checks[checks["setup"].isna()] if "setup" in checks else checks
+    entry = found(points, checks)
+    checks, entry = checks[entry >= 0], entry[entry >= 0]
+    if checks.empty:
+        return ()
+    columns = (
+        Cells("use", text(checks, "use")),
+        plane.column("east", numbers(checks, "de_m"), sign=True),
+        plane.column("north", numbers(checks, "dn_m"), sign=True),
+        height.column("up", numbers(checks, "du_m"), sign=True),
+        plane.column("known to, per axis", numbers(checks, "sigma_h_m")),
+        height.column("known to, in height", numbers(checks, "sigma_v_m")),
+    )
+    return (Table("Against its known coordinate, determined minus known", columns, entry),)
 
 
 def _rules() -> dict[str, Column]:
@@ -118,15 +180,15 @@ def _rules() -> dict[str, Column]:
 def _told(points: pd.DataFrame, where: str, plane: Length, height: Length) -> dict[float, Cells]:
     """Return the lines that the contract has for a table, by their place."""
     shown = seen_in(_rules(), where).items()
-    return {place: _line(points, name, head, plane, height) for name, (place, head) in shown}
+    return {place: _line(points, name, head, plane, height) for name, (place, head) in shown if name not in RESTS_ON}
 
 
 def _line(points: pd.DataFrame, name: str, head: str, plane: Length, height: Length) -> Cells:
     rule = _rules()[name]
     if rule.kind == "text":
-        return Cells(head, text(points, name))
+        return Cells(head, text(points, name), role=name)
     if rule.kind == "time":
-        return Cells(head, points[name] if name in points else _none(points), "time")
+        return Cells(head, points[name] if name in points else _none(points), "time", role=name)
     values = numbers(points, name)
     if rule.quantity == "probability":
         return Cells(head, values, "probability", before="probability")
@@ -135,11 +197,12 @@ def _line(points: pd.DataFrame, name: str, head: str, plane: Length, height: Len
     if rule.quantity == "metres":
         return Cells(head, values, "number", 1, unit="m")
     if name.endswith("_s"):
-        return Cells(head, values, "span")
+        return Cells(head, values, "span", role=name)
     if name.endswith("_deg"):
-        return Cells(head, values, "number", 0, unit="°")
+        return Cells(head, values, "number", 0, unit="°", role=name)
     if name.endswith("_m"):
-        return (height if is_height(name) else plane).line(head, values, before="±" * (rule.quantity == "bound"))
+        bound = "±" * (rule.quantity == "bound")
+        return (height if is_height(name) else plane).line(head, values, before=bound, role=name)
     return Cells(head, values, "number", rule.decimals)
 
 
@@ -157,8 +220,15 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cel
             70: Cells("beyond what is accepted", _failing(*_of_points(points))),
             150: Cells("stop after", _counted(numbers(points, "give_up_after"), "more visit")),
             190: Cells("rests on a wrong fix", wrong, "probability", before="probability"),
+            900: Cells(QUEUE, wording.queue(points), told=False),
         }
     )
+
+
+def _rests(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
+    """Return whose knowledge a verdict rests on, other witnesses, and what nothing of it can see."""
+    heads = {name: head for name, (_, head) in seen_in(_rules(), JUDGEMENT).items()}
+    return tuple(_line(points, name, heads[name], plane, height) for name in RESTS_ON)
 
 
 def _status(points: pd.DataFrame) -> pd.Series:
@@ -190,8 +260,8 @@ def _position(points: pd.DataFrame, places: Places, plane: Length, height: Lengt
             30: place[1],
             60: Cells("no radius", _why_none(points, "radius95_m", "var_e_m2", "within_h")),
             80: Cells("no bound of the height", _why_none(points, "up95_m", "var_u_m2", "within_v")),
-            90: plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1),
-            100: plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1),
+            90: plane.line(f"{head}, long half axis", numbers(points, "semi_major_m"), finer=1, role="semi_major_m"),
+            100: plane.line("short half axis", numbers(points, "semi_minor_m"), finer=1, role="semi_minor_m"),
         }
     )
 
@@ -235,20 +305,45 @@ def _occupations(
     stated = {axis: numbers(occupations, f"sigma_{axis}_m") for axis in "enu"}
     alike = np.array_equal(stated["e"], stated["n"], equal_nan=True)
     return (
-        Cells("no.", number.astype(float), "number", 0),
+        Cells("no.", number.astype(float), "number", 0, role="number"),
         Cells("name as read", text(occupations, "name_read")),
-        Cells("visit", np.where(visit > 0, visit, np.nan), "number", 0),
-        Cells(START, occupations["start_utc"] if "start_utc" in occupations else _none(occupations), "time"),
-        Cells("use", _uses(occupations)),
+        Cells("visit", np.where(visit > 0, visit, np.nan), "number", 0, role="visit"),
+        Cells(
+            START, occupations["start_utc"] if "start_utc" in occupations else _none(occupations), "time", role="start"
+        ),
+        Cells("use", _uses(occupations), role="use"),
         Cells("fix", np.where(fix > 0, fix, np.nan), "number", 0),
-        Cells("base", text(occupations, "base")),
-        plane.column("east", east, sign=True),
-        plane.column("north", north, sign=True),
-        height.column("up", up, sign=True),
+        Cells("base", text(occupations, "base"), role="base"),
+        Cells("crew", text(occupations, "operator"), role="crew"),
+        plane.column("east", east, sign=True, role="east"),
+        plane.column("north", north, sign=True, role="north"),
+        height.column("up", up, sign=True, role="up"),
         plane.column("stated E N" if alike else "stated E", stated["e"], metres=False),
         *(() if alike else (plane.column("stated N", stated["n"], metres=False),)),
         height.column("stated U", stated["u"], metres=False),
     )
+
+
+def files(occupations: pd.DataFrame) -> list[str]:
+    """Return the names of the files that occupations came from, in the order that `ROW` counts them in."""
+    return sorted(text(occupations, "source_file").dropna().astype("str").unique().tolist())
+
+
+def _rows(occupations: pd.DataFrame, plane: Length, job: Job) -> tuple[Cells, ...]:
+    """Return where each occupation stands: its file, its line and its coordinate."""
+    file = pd.Index(files(occupations)).get_indexer(text(occupations, "source_file").astype("str"))
+    whole = (
+        Cells(ROW[0], np.where(file < 0, np.nan, file), "number", 0, told=False),
+        Cells(ROW[1], numbers(occupations, "source_line"), "number", 0, told=False, runs=(ROW[0], START)),
+    )
+    if job.grid.system.geographic:
+        sides = (Cells(name, numbers(occupations, f"{axis}_deg"), "number", 8, told=False)
+                 for name, axis in zip(ROW[2:], ("lon", "lat"), strict=True))  # fmt: skip
+    else:
+        sides = (plane.line(name, numbers(occupations, f"{name}_m"), metres=False, told=False, grid=name,
+                            plus=plane.column(side, np.zeros(0)).head)
+                 for name, side in zip(ROW[2:], ("east", "north"), strict=True))  # fmt: skip
+    return *whole, *sides
 
 
 def _uses(occupations: pd.DataFrame) -> pd.Series:
@@ -263,8 +358,9 @@ def _uses(occupations: pd.DataFrame) -> pd.Series:
 def _closures(closures: pd.DataFrame, first: Index, second: Index, plane: Length, height: Length) -> tuple[Cells, ...]:
     """Return the table of closures, whose ends have these numbers."""
     return (
-        Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second))),
+        Cells("pair", combined(lambda a, b: f"{a} → {b}", pd.Series(first), pd.Series(second)), role="pair"),
         Cells("gap", numbers(closures, "gap_s"), "span", minus=START),
+        Cells("sky", combined(lambda same: SAME_SKY if same else "", _flags(closures, "sky_repeats")), role="sky"),
         Cells("independence", text(closures, "independence_h")),
         plane.column("east", numbers(closures, "de_m"), sign=True, minus="east"),
         plane.column("north", numbers(closures, "dn_m"), sign=True, minus="north"),
@@ -275,6 +371,10 @@ def _closures(closures: pd.DataFrame, first: Index, second: Index, plane: Length
         Cells("beyond", _failing(*_of_closures(closures))),
         Cells("status", text(closures, "status")),
     )
+
+
+def _flags(frame: pd.DataFrame, name: str) -> pd.Series:
+    return frame[name].fillna(False).astype(bool) if name in frame else pd.Series(np.zeros(len(frame), bool))
 
 
 def combined(say: Callable[..., str], *columns: pd.Series) -> pd.Series:

@@ -10,7 +10,7 @@ from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-from geoqa.outputs.layers import popup, positions
+from geoqa.outputs.layers import SHIFTS, popup, positions
 from geoqa.outputs.layers.positions import first_known, unwrapped
 
 _STYLE = Style("shift", "shared by several occupations", "lozenge", symbology.STRONG[0], "", symbology.STRONG[1], 3)
@@ -52,7 +52,7 @@ class ShiftsLayer(MapLayer):
         }  # fmt: skip
         about = "In the middle of the points that show it: an error that several occupations seem to share."
         return (
-            Drawing("symbols", "Shifts", {**where, "style": style, "label": label}, (_STYLE,), about=about,
+            Drawing("symbols", SHIFTS, {**where, "style": style, "label": label}, (_STYLE,), about=about,
                     tables=_tables(suspicious, job), listed=False),
             Drawing("vectors", "Size of shifts", vectors, (_ARROW,), about="What these occupations have too much.",
                     exaggerated=True, listed=False),

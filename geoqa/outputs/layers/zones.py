@@ -11,7 +11,7 @@ from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
 from geoqa.outputs import symbology
-from geoqa.outputs.layers import popup, positions
+from geoqa.outputs.layers import ZONES, popup, positions
 
 _LIGHT, _DARK = symbology.STRONG
 _STYLE = Style("zone", "problem zone", "area", _LIGHT, "", _DARK, symbology.NAMED)
@@ -39,7 +39,7 @@ class ZonesLayer(MapLayer):
             "label": popup.texts(parts, "zone"),
         }
         about = "Where points fail, or differ, more than chance spreads over a site."
-        return (Drawing("polygons", "Problem zones", columns, (_STYLE,), about=about, tables=_tables(parts, job)),)
+        return (Drawing("polygons", ZONES, columns, (_STYLE,), about=about, tables=_tables(parts, job)),)
 
 
 def _tables(zones: pd.DataFrame, job: Job) -> tuple[Table, ...]:

@@ -72,7 +72,8 @@ class PopupTables:
         ends: tuple[str, list[Index], list[dict[str, Any]]] | None,
     ) -> dict[str, Any] | None:
         head: dict[str, Any] = {"head": display_text(cells.head), "kind": cells.kind}
-        head |= {name: display_text(text) for name in ("unit", "before") if (text := getattr(cells, name))}
+        head |= {name: display_text(text) for name in ("unit", "before", "role") if (text := getattr(cells, name))}
+        head |= {} if cells.told else {"told": False}
         if cells.kind == "text":
             values = pd.Series(cells.values, dtype=None if hasattr(cells.values, "dtype") else object)
             said = values.notna() & (values != "")
@@ -83,7 +84,10 @@ class PopupTables:
             return None
         found = in_order(found, order)
         step = STEPS.get(cells.kind) or 10.0**-cells.decimals
-        packed = self._pack.numbers(found, step, self._guess(cells, step, ends))
+        if cells.runs:
+            packed = self._running(table, cells, found)
+        else:
+            packed = self._pack.numbers(found, step, self._guess(table, cells, step, ends))
         if order is not None:
             self._made[table.title][2][cells.head] = (packed, np.rint(found / step))
         head |= packed
@@ -94,13 +98,32 @@ class PopupTables:
             head["beside"] = self._pack.numbers(beside, step)
         return head
 
+    def _running(self, table: Table, cells: Cells, found: Array) -> dict[str, Any]:
+        """Pack whole numbers by their steps, in the order in which they fall least often: as they stand, or `runs`."""
+        columns = self._made[table.title][2]
+        by = [columns[head] for head in cells.runs if head in columns]
+        order = np.lexsort([whole for _, whole in reversed(by)] or [np.arange(len(found))])
+        if np.sum(np.diff(found[order]) < 0) >= np.sum(np.diff(found) < 0):
+            return self._pack.numbers(found, rises=True)
+        return self._pack.numbers(found[order], rises=True) | {"by": [packed for packed, _ in by]}
+
     def _guess(
-        self, cells: Cells, step: float, ends: tuple[str, list[Index], list[dict[str, Any]]] | None
+        self, table: Table, cells: Cells, step: float, ends: tuple[str, list[Index], list[dict[str, Any]]] | None
     ) -> Guess | None:
         if cells.grid in self._near:
             metres, head = self._near[cells.grid]
             per = METRES_PER[cells.unit]
-            return Guess(np.floor(metres / per / step + 0.5), {**head, "per": per})
+            steps, head = np.floor(metres / per / step + 0.5), {**head, "per": per}
+            if table.entry is None:
+                return Guess(steps, head)
+            # Of rows: the place of their entry, and what another column says of how far off it they lie.
+            _, first, columns = self._made[table.title]
+            if cells.plus not in columns:
+                return None
+            of, offset = columns[cells.plus]
+            each = np.diff(first, append=len(offset))
+            steps = np.nan_to_num(np.repeat(steps, each)) + np.nan_to_num(offset)
+            return Guess(steps, {**head, "each": self._pack.numbers(each), "terms": [{"of": of, "sign": 1}]})
         if cells.minus and ends:
             title, (a, b), (at_a, at_b) = ends
             if cells.minus in (columns := self._made[title][2]):
@@ -140,7 +163,13 @@ def in_order(values: Any, order: Index | None) -> Any:
 
 PLACE_STEP_M, LENGTH_STEP_M, AZIMUTH_STEP_DEG = 0.001, 0.0001, 0.01
 #: The ends of vectors are drawn to the millimetre.
-_STEPS = {"mark": 1.0, "east_m": PLACE_STEP_M, "north_m": PLACE_STEP_M, "urgency": wording.EXCESS_STEP}
+_STEPS = {
+    "mark": 1.0,
+    "east_m": PLACE_STEP_M,
+    "north_m": PLACE_STEP_M,
+    "rise_m": PLACE_STEP_M,
+    "urgency": wording.EXCESS_STEP,
+}
 #: Columns with a rule of their own below; every other column of a drawing is a number.
 _TEXT = ("label", "group")
 

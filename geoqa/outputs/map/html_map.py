@@ -4,26 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import PurePath
 from typing import Any
 
 from geoqa.core import clock, geodesy, recipe, units
 from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
-from geoqa.core.frames.contract import STATUSES
-from geoqa.core.frames.schema import DELIVERIES
+from geoqa.core.frames.contract import STATUSES, USED
+from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job
-from geoqa.outputs import key_tables, offline, symbology
+from geoqa.core.site import decisions
+from geoqa.outputs import key_tables, layers, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
-from geoqa.outputs.layers import outlines
+from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
-STYLES = ("map.css",)
+STYLES = ("map.css", "decide.css")
 #: In the order they are loaded: each uses only those before it.
 SCRIPTS = (
-    "units.js", "packed.js", "geometry.js", "told.js", "choice.js", "cells.js", "state.js",
-    "symbols.js", "layer.js", "popup.js", "key.js", "finder.js", "start.js",
+    "units.js", "packed.js", "geometry.js", "told.js", "draft.js", "choice.js", "cells.js", "state.js",
+    "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
+    "start.js",
 )  # fmt: skip
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
@@ -31,12 +34,16 @@ _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North 
 
 @dataclass(frozen=True)
 class KeyTable:
-    """A table that the key offers: its rows of text below headings, and one sentence."""
+    """A table that the key offers: its rows of text below headings, one sentence, and what each row opens.
+
+    `opens` names a drawing by its title and an entry of it; a row that opens nothing on the map may name any.
+    """
 
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     about: str
+    opens: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,8 +60,8 @@ class MapContext:
         Both in words, in the job's unit.
     crs
         Name of the coordinate system.
-    unit
-        Unit of the job's lengths.
+    unit, unit_up
+        Unit of the job's lengths, and of its heights.
     notes
         Further sentences for the key, such as that only the horizontal was judged.
     tables
@@ -79,6 +86,8 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    decide
+        What deciding on points needs beside them, see `_decide`; None where rows do not say where they stand.
     """
 
     title: str
@@ -88,6 +97,7 @@ class MapContext:
     requirement: str
     crs: str
     unit: str = "m"
+    unit_up: str = "m"
     notes: tuple[str, ...] = ()
     tables: tuple[KeyTable, ...] = ()
     expectation_known: bool = True
@@ -100,6 +110,7 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    decide: Mapping[str, Any] | None = None
 
     @classmethod
     def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
@@ -119,6 +130,7 @@ class MapContext:
             ),
             crs=job.grid.system.name,
             unit=unit,
+            unit_up=job.grid.unit_up,
             notes=tuple(notes),
             review_id=review_id,
             tables=_tables(frames, job),
@@ -129,6 +141,7 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            decide=_decide(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
 
@@ -171,16 +184,53 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
     if "shifts" in frames:
         rows = key_tables.shift_table(frames["shifts"], job)
         about = key_tables.SHIFT_AFTER if job.steps.get("shifts", {}).get("apply") else key_tables.SHIFT_ABOUT
-        found.append(KeyTable(key_tables.SHIFT_TITLE, key_tables.shift_head(job), tuple(rows), about))
+        opens = tuple((layers.SHIFTS, row[0]) for row in rows)
+        found.append(KeyTable(key_tables.SHIFT_TITLE, key_tables.shift_head(job), tuple(rows), about, opens))
+    if "zones" in frames:
+        rows = key_tables.zone_table(frames["zones"])
+        opens = tuple((layers.ZONES, row[0]) for row in rows)
+        found.append(KeyTable(key_tables.ZONE_TITLE, key_tables.ZONE_HEAD, tuple(rows), key_tables.ZONE_ABOUT, opens))
     if "control_checks" in frames:
         checks = frames["control_checks"]
         rows = key_tables.control_table(checks, job)
         told = key_tables.control_about(checks)
-        found.append(KeyTable(key_tables.CONTROL_TITLE, key_tables.control_head(job), tuple(rows), told))
+        opens = tuple((layers.POINTS, name) for name in key_tables.control_points(checks))
+        found.append(KeyTable(key_tables.CONTROL_TITLE, key_tables.control_head(job), tuple(rows), told, opens))
     if "classes" in frames:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
     return tuple(table for table in found if table.rows)
+
+
+def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
+    """Return what a file of decisions is made of that no table has: texts are as they are read, not as they are shown.
+
+    Returns
+    -------
+    dict
+        ``columns``, ``actions`` and ``kinds`` of the file, ``file`` its name, ``stated`` whether the recipe names it;
+        ``entries``, the decisions that the review had, each with its cells and the point that its rows belonged to;
+        ``files`` that rows count by and ``names`` of points by their index where they are shown otherwise: null
+        where a file of decisions cannot hold the name; ``queue``, what a person has to decide, in order.
+    """
+    points, occupations = frames["points"], frames["occupations"]
+    if not {"source_file", "source_line"} <= set(occupations):
+        return None
+    entries = []
+    if "decisions" in frames:
+        table = frames["decisions"][[*DECISION_FILE, "point_before"]].astype(object)
+        entries = [[str(cell) for cell in row] for row in table.where(table.notna(), "").to_numpy().tolist()]
+    names = popup.texts(points, "point")
+    written = [name if decisions.target(name) == name else None for name in names]
+    pairs = enumerate(zip(names, written, strict=True))
+    return {
+        "columns": DECISION_FILE, "actions": ACTIONS, "kinds": DECISION_KINDS,
+        "file": PurePath(job.decisions.file or "decisions.csv").name, "stated": job.decisions.file is not None,
+        "entries": entries,
+        "files": [decisions.target(name) for name in popup.files(occupations)],
+        "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
+        "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
+    }  # fmt: skip
 
 
 def _counts(values: pd.Series, words: Sequence[str]) -> dict[str, int]:
@@ -230,13 +280,14 @@ def _head(title: str, context: MapContext) -> str:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
     return (
         f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
         f"{total - ready:,} not.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
-        "</header>\n"
+        f"{decide}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
 
@@ -247,12 +298,17 @@ def _context(context: MapContext) -> dict[str, Any]:
     return {
         **{name: display_text(getattr(context, name)) for name in lines},
         "unitName": units.spoken(context.unit),
+        "unitUp": context.unit_up,
+        "metresPerUnitUp": units.METRES_PER.get(context.unit_up, 1.0),
+        "used": USED,
         "metresPerUnit": units.METRES_PER.get(context.unit, 1.0),
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
         "ahead": context.ahead,
         "glossary": wording.GLOSSARY,
         "lonlat": context.lonlat,
+        "review": display_text(context.review_id),
+        "decide": context.decide,
         "notes": [display_text(note) for note in context.notes],
         "tables": [
             {
@@ -260,6 +316,7 @@ def _context(context: MapContext) -> dict[str, Any]:
                 "head": [display_text(cell) for cell in table.head],
                 "rows": [[display_text(cell) for cell in row] for row in table.rows],
                 "about": display_text(table.about),
+                "opens": [[display_text(word) for word in one] for one in table.opens],
             }
             for table in context.tables
         ],

@@ -54,7 +54,9 @@ class Pack:
         self._parts: list[tuple[bytes, int]] = []
         self._size = 0
 
-    def numbers(self, values: ArrayLike, step: float = 1.0, guess: Guess | None = None) -> dict[str, Any]:
+    def numbers(
+        self, values: ArrayLike, step: float = 1.0, guess: Guess | None = None, rises: bool = False
+    ) -> dict[str, Any]:
         """Put numbers in, rounded to whole multiples of `step`.
 
         Parameters
@@ -65,6 +67,8 @@ class Pack:
             Above zero, in the unit of the numbers.
         guess
             What need not be stored.
+        rises
+            Whether most rise by little, so that what they rise by is kept even where some fall.
 
         Returns
         -------
@@ -78,9 +82,9 @@ class Pack:
             steps = np.rint(given / step) + 0.0
         key = (steps.tobytes(), step)
         # What a reader is to see without what the caller and it agreed on is not left to that.
-        if key not in self._columns or (guess is None and "terms" not in self._columns[key].get("guess", {"terms": 0})):
+        if key not in self._columns or (guess is None and "grid" in self._columns[key].get("guess", {})):
             missed = steps if guess is None else steps - np.nan_to_num(guess.steps)
-            whole = self._steps(missed, step)
+            whole = self._steps(missed, step, rises)
             if whole is None:
                 whole = {"type": "f8", "at": self._put(*_planes(given)), "n": given.size}
             elif guess is not None:
@@ -88,7 +92,7 @@ class Pack:
             self._columns[key] = whole
         return self._columns[key]
 
-    def _steps(self, steps: Array, step: float) -> dict[str, Any] | None:
+    def _steps(self, steps: Array, step: float, mostly: bool = False) -> dict[str, Any] | None:
         """Put whole numbers in; None where they do not fit, or a double no longer counts single ones."""
         if np.isinf(steps).any():
             return None
@@ -98,19 +102,22 @@ class Pack:
         if max(abs(low), abs(high)) >= 2**53:
             return None
         rises = np.diff(steps, prepend=steps[:1])
-        if all_known and high - low > 127 and rises.min() >= 0 and rises.max() < 128:
-            return self._whole(rises.astype("i1"), step, low) | {"rises": True}
-        base = 0.0 if low > -128 and high < 128 else np.floor((low + high) / 2)
+        if all_known and rises.size and (mostly or (high - low > 127 and rises.min() >= 0 and rises.max() < 128)):
+            rising = self._whole(rises, step, 0.0)
+            return rising and {**rising, "base": int(steps[0]), "rises": True}
+        return self._whole(steps, step, 0.0 if low > -128 and high < 128 else np.floor((low + high) / 2))
+
+    def _whole(self, steps: Array, step: float, base: float) -> dict[str, Any] | None:
+        """Put whole numbers above a base in, in the smallest type that they fit."""
+        known = ~np.isnan(steps)
+        low, high = _ends(steps[known] - base)
         for name, bits in WHOLE.items():
             limit = 2 ** (bits - 1)
-            if -limit < low - base and high - base < limit:
-                whole = steps - base if all_known else np.where(known, steps - base, -limit)
-                return self._whole(whole.astype(f"<{name}"), step, base)
+            if -limit < low and high < limit:
+                whole = np.where(known, steps - base, -limit).astype(f"<{name}")
+                at = self._put(*_planes(whole))
+                return {"type": name, "at": at, "n": whole.size, "step": step, "base": int(base)}
         return None
-
-    def _whole(self, whole: NDArray[Any], step: float, base: float) -> dict[str, Any]:
-        at = self._put(*_planes(whole))
-        return {"type": whole.dtype.str[1:], "at": at, "n": whole.size, "step": step, "base": int(base)}
 
     def texts(self, values: Any) -> dict[str, Any]:
         """Put text in, made safe to show: each distinct text once, and an index a value.

@@ -2,16 +2,24 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var LISTED = 100, FOUND = 20;
+  var LISTED = 100, FOUND = 20, FEW = 1000;
 
-  G.finder = function (site, chosen, act, symbolOf) {
+  G.finder = function (site, drawings, chosen, act, symbolOf) {
     var el = G.el;
 
-    var entry = function (i, note) {
-      var s = site.styles[site.style[i]];
-      var b = el("button", {type: "button"}, [symbolOf(s, 5), G.own(G.geometry.short(site.label.at(i), 40)), el("span", {"class": "gq-mean", text: note || s.label})]);
-      b.addEventListener("click", function () { act.go(i); });
+    var entry = function (i, note, d) {
+      var of = d || site, s = of.styles[of.style[i]];
+      var b = el("button", {type: "button"}, [symbolOf(s, d ? 4 : 5), G.own(G.geometry.short(of.label.at(i), 40)), el("span", {"class": "gq-mean", text: note || s.label})]);
+      b.addEventListener("click", function () { act.go(i, d); });
       return el("li", {}, [b]);
+    };
+    /* Zones, shifts and whatever else has a name and something to tell: few beside the points. */
+    var others = drawings.filter(function (d) { return !d.points && d.label && d.tables.length && d.n <= FEW; });
+    var also = function (text) {
+      return [].concat.apply([], others.map(function (d) {
+        var names = Array.from({length: d.n}, function (_, i) { return d.label.at(i); });
+        return G.choice.search(names, text, d.style.map(function (s) { return s >= 0 ? 1 : 0; }), FOUND).map(function (i) { return {drawing: d, entry: i}; });
+      })).slice(0, FOUND);
     };
 
     /* By name */
@@ -19,13 +27,17 @@
     var found = el("ol", {"class": "gq-list", "aria-label": "Points found"}), none = el("p", {"class": "gq-mean gq-none", role: "status"});
     var search = function () {
       var hits = G.choice.search(act.names(), field.value, act.shown(), FOUND);
-      found.replaceChildren.apply(found, hits.map(function (i) { return entry(i); }));
-      none.textContent = field.value.trim() && !hits.length ? "No point that shows has this in its name." : "";
+      var more = also(field.value);
+      found.replaceChildren.apply(found, hits.map(function (i) { return entry(i); }).concat(more.map(function (q) { return entry(q.entry, q.drawing.title, q.drawing); })));
+      none.textContent = field.value.trim() && !hits.length && !more.length ? "No point that shows has this in its name." : "";
       act.painted();
     };
     field.addEventListener("input", search);
     field.addEventListener("keydown", function (e) {
-      if (e.key === "Enter") { var hits = G.choice.search(act.names(), field.value, act.shown(), 1); if (hits.length) { act.go(hits[0]); } }
+      if (e.key === "Enter") {
+        var hits = G.choice.search(act.names(), field.value, act.shown(), 1), more = hits.length ? [] : also(field.value);
+        if (hits.length) { act.go(hits[0]); } else if (more.length) { act.go(more[0].entry, more[0].drawing); }
+      }
       if (e.key === "Escape") { field.value = ""; search(); }
     });
 

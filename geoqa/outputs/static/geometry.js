@@ -143,6 +143,17 @@
     return kept;
   };
 
+  /* The offset nearest to none that `free` takes, going outwards in rings; none where no ring has one. */
+  api.spiral = function (free) {
+    for (var r = 0; r <= 200; r += 10) {
+      for (var k = 0; k < (r ? 16 : 1); k++) {
+        var dx = r * Math.sin(k * Math.PI / 8), dy = -r * Math.cos(k * Math.PI / 8);
+        if (free(dx, dy)) { return [dx, dy]; }
+      }
+    }
+    return [0, 0];
+  };
+
   api.toSegment = function (px, py, ax, ay, bx, by) {
     var dx = bx - ax, dy = by - ay, q = dx * dx + dy * dy;
     var t = q ? Math.max(0, Math.min(1, ((px - ax) * dx + (py - ay) * dy) / q)) : 0;

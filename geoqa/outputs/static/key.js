@@ -73,7 +73,7 @@
         el("span", {"class": "gq-what", text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), here[d.deliver], el("span", {"class": "gq-count", text: figure(d.count)})]);
     })));
 
-    var finder = site ? G.finder(site, chosen, Object.assign({painted: function () { paint(); }}, act), function (s, r) { return symbolOf(s, false, r, 20, 20); }) : null;
+    var finder = site ? G.finder(site, layer.drawings, chosen, Object.assign({painted: function () { paint(); }}, act), function (s, r) { return symbolOf(s, false, r, 20, 20); }) : null;
 
     /* Layers */
     var layers = el("section", {"class": "gq-layers", "aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
@@ -129,7 +129,10 @@
 
     /* Tables of the whole site */
     var tables = context.tables.map(function (t) {
-      return el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: t.title}), G.table(t), el("p", {"class": "gq-mean", text: t.about})]);
+      return el("details", {"class": "gq-worst gq-classes"}, [el("summary", {text: t.title}), G.table(t, function (k) {
+        var at = t.opens[k];
+        return at && act.has(at[0], at[1]) ? function () { act.named(at[0], at[1]); } : null;
+      }), el("p", {"class": "gq-mean", text: t.about})]);
     });
 
     host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [layers, larger, asked, notes, mind]));
@@ -140,8 +143,14 @@
       swatches.forEach(function (s) { s.draw(t); });
     };
     paint();
+    var total = function (name, many) { host.querySelector('[data-status="' + name + '"] .gq-count, [data-deliver="' + name + '"] .gq-count').textContent = figure(many); };
     return {
-      paint: paint, setStep: setStep,
+      host: host, paint: paint, setStep: setStep,
+      /* Counts of the whole site beside another way to judge it, as `count` takes them; null for those of the review. */
+      totals: function (tally) {
+        context.symbols.forEach(function (s, k) { total(s.status, tally ? tally.status[k] : s.count); });
+        context.delivery.forEach(function (d) { total(d.deliver, tally ? tally[d.deliver] : d.count); });
+      },
       refresh: function (shown, total) {
         toggles.forEach(function (t) { t(); });
         if (finder) { finder.refresh(shown, total); }

@@ -9,12 +9,22 @@
   /* More ellipses than this are outlines only. */
   var FILLED = 600;
   var SPRITE = 44;
+  /* Pixels between a handle's middle and the middle of any symbol. */
+  var CLEAR = 30;
 
   /* What matters more is drawn larger. */
   var radius = function (style) { return (4.4 + 0.7 * Math.max(0, Math.min(4, style.rank))) * (style.shape === "frame" ? 1.4 : style.shape === "lozenge" ? 1.2 : 1); };
 
   /* Whether an ellipse is drawn: neither smaller than a pixel nor so large that its line lies far outside. */
   var seen = function (e) { return e.rx > 0.5 && e.rx <= 6000; };
+
+  /* The rings of a line or an area as a path of the canvas. */
+  var trace = function (g, rings, v, area) {
+    rings.forEach(function (ring) {
+      ring.forEach(function (p, k) { g[k ? "lineTo" : "moveTo"](p[0] * v.k - v.ox, p[1] * v.k - v.oy); });
+      if (area) { g.closePath(); }
+    });
+  };
 
   /* A drawing unpacked: anchors at zoom 0, drawing order; `site` is the drawing of the site's points, where it is another. */
   G.prepared = function (head, block, number, site) {
@@ -46,6 +56,12 @@
         this.drawings = drawings; this.exaggeration = 1; this.names = true;
         /* Which points of the site show, and which statuses are hidden; owned by the key. */
         this.shown = shown; this.hidden = new Set();
+        /* What the panel tells of: {drawing, entry}, or null. */
+        this.chosen = null;
+        /* The unit of heights, and metres of it. */
+        this.heights = {unit: "m", per: 1};
+        /* Where handles stand aside of the points, pixels by their place. */
+        this._aside = new Map();
         this.drawn = {symbols: 0, ellipses: 0, vectors: 0, labels: 0, cells: 0};
         this._widths = new Map(); this._seen = []; this._cells = [];
       },
@@ -72,7 +88,7 @@
       theme: function () {
         var css = getComputedStyle(this._map.getContainer());
         var get = function (name) { return css.getPropertyValue(name).trim(); };
-        return {ink: get("--gq-ink"), paper: get("--gq-ground"), dark: get("--gq-dark") === "1"};
+        return {ink: get("--gq-ink"), paper: get("--gq-ground"), focus: get("--gq-focus"), dark: get("--gq-dark") === "1"};
       },
       _onZoom: function () { this._transform(this._map.getCenter(), this._map.getZoom()); },
       _onZoomAnim: function (e) { this._transform(e.center, e.zoom); },
@@ -104,7 +120,28 @@
         var v = this.view, x = d.x[i] * v.k - v.ox, y = d.y[i] * v.k - v.oy;
         return x >= v.inner[0] && x <= v.inner[2] && y >= v.inner[1] && y <= v.inner[3];
       },
-      _px: function (d, i) { return [d.x[i] * this.view.k - this.view.ox, d.y[i] * this.view.k - this.view.oy]; },
+      _px: function (d, i) {
+        var x = d.x[i] * this.view.k - this.view.ox, y = d.y[i] * this.view.k - this.view.oy;
+        var by = d.points || d.owner || !this._aside.size ? null : this._aside.get(d.x[i] + " " + d.y[i]);
+        return by ? [x + by[0], y + by[1]] : [x, y];
+      },
+      /* A handle (lozenge) gives way to the symbols of points and to other handles: to the nearest place that is free. */
+      _standAside: function (site) {
+        var v = this.view, self = this, taken = [];
+        this._aside = new Map();
+        if (!site) { return; }
+        this._each(site, 40, function (i, x, y) { taken.push([x, y]); });
+        this.drawings.forEach(function (d) {
+          if (d.kind !== "symbols" || !d.on || !d.styles.some(function (s) { return s.shape === "lozenge"; })) { return; }
+          for (var i = 0; i < d.n; i++) {
+            if (d.style[i] < 0 || d.styles[d.style[i]].shape !== "lozenge" || isNaN(d.x[i])) { continue; }
+            var x = d.x[i] * v.k - v.ox, y = d.y[i] * v.k - v.oy;
+            var free = G.geometry.spiral(function (dx, dy) { return taken.every(function (p) { return Math.hypot(p[0] - x - dx, p[1] - y - dy) >= CLEAR; }); });
+            self._aside.set(d.x[i] + " " + d.y[i], free);
+            taken.push([x + free[0], y + free[1]]);
+          }
+        });
+      },
       _shows: function (d, i) {
         if (d.points) { return this.shown[i] === 1; }
         return d.owner ? this.shown[d.owner[i]] === 1 : !(d.group && this.hidden.has(d.group.at(i)));
@@ -112,10 +149,11 @@
       _draw: function (g, ratio) {
         var v = this.view, t = this.theme(), self = this;
         g.setTransform(ratio, 0, 0, ratio, 0, 0); g.clearRect(0, 0, v.w, v.h);
-        this.drawn = {symbols: 0, ellipses: 0, vectors: 0, lines: 0, polygons: 0, labels: 0, cells: 0};
+        this.drawn = {symbols: 0, ellipses: 0, vectors: 0, lines: 0, polygons: 0, labels: 0, cells: 0, ticks: 0};
         this._seen = []; this._cells = [];
         var site = this.drawings.filter(function (d) { return d.points; })[0];
         var crowded = !!site && site.on && this._count(site) > MANY;
+        this._standAside(crowded ? null : site);
         KINDS.forEach(function (kind) {
           self.drawings.forEach(function (d) {
             if (d.kind !== kind || !d.on || (crowded && (d.points || d.owner))) { return; }
@@ -124,6 +162,17 @@
         });
         if (crowded) { this._crowd(g, site, t); }
         if (this.names) { this._labels(g, t); }
+        this._ring(g, t);
+      },
+      /* A ring around the chosen point or handle, or around all of a line or an area. */
+      _ring: function (g, t) {
+        var q = this.chosen, v = this.view;
+        if (!q || (!q.drawing.paths && isNaN(q.drawing.x[q.entry]))) { return; }
+        g.beginPath();
+        if (q.drawing.paths) { trace(g, q.drawing.paths[q.entry], v, q.drawing.kind === "polygons"); }
+        else { var p = this._px(q.drawing, q.entry); g.arc(p[0], p[1], radius(q.drawing.styles[q.drawing.style[q.entry]] || {rank: 0}) * 1.6 + 7, 0, 2 * Math.PI); }
+        g.lineWidth = 6; g.strokeStyle = t.paper; g.stroke();
+        g.lineWidth = 3; g.strokeStyle = t.focus; g.stroke();
       },
       _count: function (d) {
         var v = this.view, x = d.x, y = d.y, shown = this.shown, n = 0, x0 = v.ox / v.k, x1 = (v.ox + v.w) / v.k, y0 = v.oy / v.k, y1 = (v.oy + v.h) / v.k;
@@ -135,7 +184,7 @@
         var v = this.view, x0 = (v.ox - margin) / v.k, x1 = (v.ox + v.w + margin) / v.k, y0 = (v.oy - margin) / v.k, y1 = (v.oy + v.h + margin) / v.k;
         for (var q = 0; q < d.order.length; q++) {
           var i = d.order[q], x = d.x[i], y = d.y[i];
-          if (x > x0 && x < x1 && y > y0 && y < y1 && this._shows(d, i)) { act(i, x * v.k - v.ox, y * v.k - v.oy, d.styles[d.style[i]]); }
+          if (x > x0 && x < x1 && y > y0 && y < y1 && this._shows(d, i)) { var p = this._px(d, i); act(i, p[0], p[1], d.styles[d.style[i]]); }
         }
       },
       _polygons: function (g, d, t) { this._outline(g, d, t, true); },
@@ -146,10 +195,7 @@
           var i = d.order[q], style = d.styles[d.style[i]];
           if (!this._shows(d, i)) { continue; }
           g.beginPath();
-          d.paths[i].forEach(function (ring) {
-            ring.forEach(function (p, k) { g[k ? "lineTo" : "moveTo"](p[0] * v.k - v.ox, p[1] * v.k - v.oy); });
-            if (area) { g.closePath(); }
-          });
+          trace(g, d.paths[i], v, area);
           g.strokeStyle = g.fillStyle = this._colour(style, t); g.lineWidth = 1.4; g.setLineDash(style.shape === "dash" ? [6, 4] : []);
           if (area) { g.globalAlpha = 0.16; g.fill("evenodd"); g.globalAlpha = 1; }
           g.stroke(); g.setLineDash([]);
@@ -210,8 +256,15 @@
       _symbols: function (g, d, t, ratio) {
         var self = this, seen = this._seen, sprites = d.styles.map(function (s) { return [false, true].map(function (marked) { return self._sprite(s, marked, t, ratio); }); });
         this._each(d, 20, function (i, x, y, style) {
+          var by = d.points || d.owner ? null : self._aside.get(d.x[i] + " " + d.y[i]);
+          if (by && (by[0] || by[1])) {
+            g.beginPath(); g.moveTo(x, y); g.lineTo(x - by[0], y - by[1]); g.lineWidth = 1; g.strokeStyle = self._colour(style, t); g.setLineDash([2, 3]); g.stroke(); g.setLineDash([]);
+          }
           var sprite = sprites[d.style[i]][d.mark && d.mark[i] ? 1 : 0];
           g.drawImage(sprite, x - SPRITE / 2, y - SPRITE / 2, sprite.width / ratio, sprite.height / ratio);
+          if (d.rise_m && d.rise_m[i]) {
+            g.save(); g.translate(x, y); G.symbols.tick(g, radius(style), d.rise_m[i] > 0, self._colour(style, t), t.paper); g.restore(); self.drawn.ticks++;
+          }
           seen.push({d: d, i: i, x: x, y: y, rank: style.rank, r: radius(style)}); self.drawn.symbols++;
         });
       },
@@ -241,7 +294,8 @@
         var wanted = seen.filter(function (s) { return s.d.label && s.x > b[0] && s.x < b[2] && s.y > b[1] && s.y < b[3]; });
         wanted.sort(function (p, q) { return q.rank - p.rank || p.i - q.i; });
         wanted = wanted.map(function (s) {
-          var text = G.geometry.short(s.d.label.at(s.i), LABEL);
+          var rise = s.d.rise_m ? s.d.rise_m[s.i] : NaN, text = G.geometry.short(s.d.label.at(s.i), LABEL);
+          if (rise) { text += (rise > 0 ? " ↑" : " ↓") + G.units.length(Math.abs(rise) / self.heights.per, self.heights.unit); }
           if (!self._widths.has(text)) { self._widths.set(text, g.measureText(text).width); }
           return {x: s.x, y: s.y, r: s.r + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank >= STRONG};
         });
@@ -253,22 +307,24 @@
         });
         g.globalAlpha = 1;
       },
-      /* What stands at a place of the container: a cell, the nearest symbol, else what else has something to tell there. */
+      /* What stands at a place of the container: a cell, the nearest symbol, else what else has something to tell there; what
+         hangs on a point is that point. */
       at: function (point) {
         var v = this.view, q = this._map.containerPointToLayerPoint(point).subtract(this._corner), best = null, reach = REACH, self = this;
         this._cells.forEach(function (c) { if (Math.hypot(c.x - q.x, c.y - q.y) <= c.r + 4) { best = {cell: c}; } });
         this._seen.forEach(function (s) {
           var gap = Math.hypot(s.x - q.x, s.y - q.y);
-          if (s.d.tables.length && gap <= reach) { best = {drawing: s.d, entry: s.i}; reach = gap; }
+          if ((s.d.tables.length || s.d.owner) && gap <= reach) { best = {drawing: s.d, entry: s.i}; reach = gap; }
         });
-        if (best || this._cells.length) { return best; }
+        var owner = function () { return best && best.drawing && best.drawing.owner ? {drawing: best.drawing.site, entry: best.drawing.owner[best.entry]} : best; };
+        if (best || this._cells.length) { return owner(); }
         KINDS.slice(0, 4).forEach(function (kind) {
           self.drawings.forEach(function (d) {
             if (d.kind !== kind || !d.on || !(d.tables.length || d.owner)) { return; }
             for (var i = 0; i < d.n; i++) { if (d.style[i] >= 0 && self._shows(d, i) && self._touches(d, i, q, v)) { best = {drawing: d, entry: i}; } }
           });
         });
-        return best && best.drawing.owner ? {drawing: best.drawing.site, entry: best.drawing.owner[best.entry]} : best;
+        return owner();
       },
       _touches: function (d, i, q, v) {
         if (d.kind === "ellipses" || d.kind === "vectors") {
@@ -283,8 +339,13 @@
         if (d.kind === "polygons") { return rings.filter(function (ring) { return G.geometry.inPolygon(q.x, q.y, ring); }).length % 2 === 1; }
         return rings.some(function (path) { return path.some(function (b, k) { return k && G.geometry.toSegment(q.x, q.y, path[k - 1][0], path[k - 1][1], b[0], b[1]) < 6; }); });
       },
-      /* Where an entry stands; what has no place on the map is told of in the middle of it. */
-      latLng: function (d, i) { return isNaN(d.x[i]) ? this._map.getCenter() : L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i])); },
+      /* Where an entry stands; null where it has no place on the map. */
+      latLng: function (d, i) {
+        if (d.paths) { return this.bounds(d, i).getCenter(); }
+        return isNaN(d.x[i]) ? null : L.latLng(G.geometry.lat(d.y[i]), G.geometry.lon(d.x[i]));
+      },
+      /* What a line or an area covers; null of what stands at one place. */
+      bounds: function (d, i) { return d.paths ? L.latLngBounds(d.paths[i][0].map(function (p) { return [G.geometry.lat(p[1]), G.geometry.lon(p[0])]; })) : null; },
       _onClick: function (e) {
         var hit = this.at(e.containerPoint);
         if (hit && hit.cell) { this._map.setView(e.latlng, Math.min(this._map.getZoom() + 2, this._map.getMaxZoom())); } else if (hit) { this.fire("pick", hit.drawing.paths ? Object.assign({place: e.latlng}, hit) : hit); }

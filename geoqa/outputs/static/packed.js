@@ -52,16 +52,27 @@
       sum += w[i];
       out[i] = d.rises ? d.base + sum : w[i] === missing ? NaN : d.base + w[i];
     }
-    if (d.guess && d.guess.terms) {
-      d.guess.terms.forEach(function (t) {
-        var of = once(block, t.of, fit), at = t.at ? once(block, t.at, fit) : null;
-        for (i = 0; i < d.n; i++) { out[i] += t.sign * (of[at ? at[i] : i] || 0); }
-      });
-    } else if (d.guess) {
-      var x = api.numbers(block, d.guess.x), y = api.numbers(block, d.guess.y), axis = d.guess.grid === "easting" ? 0 : 1;
-      for (i = 0; i < d.n; i++) { out[i] += Math.floor(api.grid(fit, x[i], y[i])[axis] / d.guess.per / d.step + 0.5) || 0; }
+    (d.guess && d.guess.terms || []).forEach(function (t) {
+      var of = once(block, t.of, fit), at = t.at ? once(block, t.at, fit) : null;
+      for (i = 0; i < d.n; i++) { out[i] += t.sign * (of[at ? at[i] : i] || 0); }
+    });
+    if (d.guess && d.guess.grid) {
+      var x = api.numbers(block, d.guess.x), y = api.numbers(block, d.guess.y), axis = d.guess.grid === "easting" ? 0 : 1, row = 0;
+      /* `each`: how many rows have the place. */
+      var each = d.guess.each ? api.numbers(block, d.guess.each) : null;
+      for (i = 0; i < x.length; i++) {
+        var g = Math.floor(api.grid(fit, x[i], y[i])[axis] / d.guess.per / d.step + 0.5) || 0;
+        for (var k = each ? each[i] : 1; k > 0; k--) { out[row++] += g; }
+      }
     }
-    return out;
+    if (!d.by) { return out; }
+    /* Kept in the order of other columns, what is missing there last. */
+    var keys = d.by.map(function (q) { return once(block, q, fit).map(function (v) { return isNaN(v) ? Infinity : v; }); }), placed = new Float64Array(d.n);
+    Uint32Array.from(out.keys()).sort(function (a, b) {
+      for (var q = 0; q < keys.length; q++) { if (keys[q][a] !== keys[q][b]) { return keys[q][a] - keys[q][b]; } }
+      return a - b;
+    }).forEach(function (to, from) { placed[to] = out[from]; });
+    return placed;
   };
 
   /* Numbers in their unit, NaN where missing. */

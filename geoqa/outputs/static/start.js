@@ -1,44 +1,14 @@
-/* Reads the data blocks and sets the sheet up. */
+/* Reads the data blocks and sets the sheet up. A script of its own adds to the page by `Geoqa.more.push(function (page) { ... })`:
+   it is called once the page is whole, before what the address names is opened. */
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var ELLIPSE_PX = 12, ARROW_PX = 30, CLOSEST = 20, CLOSE = 18, REMEMBER_MS = 300;
+  G.more = G.more || [];
+  var ELLIPSE_PX = 12, ARROW_PX = 30, REMEMBER_MS = 300;
 
   /* A block is let go once it is read: its text is large. */
   var read = function (id) { var e = document.getElementById(id), data = JSON.parse(e.textContent); e.remove(); return data; };
   var say = function (host, text) { host.append(G.el("p", {"class": "gq-failed", role: "alert", text: text})); };
-
-  /* The part of the sheet that holds all symbols, or all that is drawn where there is none. */
-  var extent = function (drawings) {
-    var gather = function (kinds) {
-      var boxes = drawings.map(function (d) { return d.x && (!kinds || kinds.indexOf(d.kind) >= 0) ? G.geometry.bounds(d.x, d.y) : null; }).filter(Boolean);
-      return G.geometry.bounds([].concat.apply([], boxes.map(function (b) { return [b[0], b[2]]; })), [].concat.apply([], boxes.map(function (b) { return [b[1], b[3]]; })));
-    };
-    return gather(["symbols"]) || gather(null);
-  };
-
-  var corner = function (L, map, context) {
-    var Corner = L.Control.extend({options: {position: "bottomleft"}, onAdd: function () {
-      return G.el("div", {"class": "gq-north", title: context.north}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
-    }});
-    var Pointer = L.Control.extend({options: {position: "bottomleft"}, onAdd: function () {
-      var box = G.el("div", {"class": "gq-pointer", "aria-hidden": "true"}), grid = context.grid, per = context.metresPerUnit;
-      map.on("mousemove", function (e) {
-        var m = G.geometry.mercator(e.latlng.lng, e.latlng.lat), at = grid && G.packed.inGrid(grid, m[0], m[1]) ? G.packed.grid(grid, m[0], m[1]) : null;
-        /* As many decimals as a pixel shows, and no more than the polynomial holds. */
-        var pixel = 1 / G.geometry.pixelsPerMetre(e.latlng.lat, map.getZoom()), fine = Math.max(pixel, grid ? grid.error_m : 0);
-        var decimals = Math.max(0, Math.min(3, Math.floor(1 - Math.log10(fine / per))));
-        if (at) { box.textContent = "E " + G.units.number(at[0] / per, decimals) + "  N " + G.units.number(at[1] / per, decimals) + " " + context.unit; }
-        else { box.textContent = grid || !context.lonlat ? "" : "lon " + G.units.number(e.latlng.wrap().lng, decimals + 5) + "°  lat " + G.units.number(e.latlng.lat, decimals + 5) + "°"; }
-      });
-      map.on("mouseout", function () { box.textContent = ""; });
-      return box;
-    }});
-    L.control.scale({metric: context.unit === "m", imperial: context.unit !== "m", position: "bottomleft", maxWidth: 140}).addTo(map);
-    new Corner().addTo(map);
-    new Pointer().addTo(map);
-    L.control.zoom({position: "bottomright"}).addTo(map);
-  };
 
   G.start = function (map) {
     var host = map.getContainer().parentElement;
@@ -61,85 +31,70 @@
     head.drawings.forEach(function (h, n) { drawings[n] = drawings[n] || G.prepared(h, block, n, site); });
     var n = site ? site.n : 0, facets = site ? site.facets : [], chosen = G.choice.everything(facets), kept, shown = new Uint8Array(n).fill(1);
     var statuses = site ? site.styles.map(function (s) { return s.key; }) : [], order = null;
-    var given = G.state.read(root.location.hash), box = extent(drawings);
+    var given = G.state.read(root.location.hash), mapHost = map.getContainer().parentElement;
 
-    var fit = function () {
-      map.invalidateSize({animate: false});
-      if (!box) { map.setView([0, 0], 2, {animate: false}); return; }
-      var side = Math.min(60, map.getSize().x * 0.07), lat = G.geometry.lat, lon = G.geometry.lon;
-      map.fitBounds([[lat(box[3]), lon(box[0])], [lat(box[1]), lon(box[2])]], {paddingTopLeft: [side, 36], paddingBottomRight: [side, 56], maxZoom: CLOSEST, animate: false});
-    };
-    fit();
+    var whole = G.whole(map, drawings);
+    whole();
     map.getContainer().setAttribute("role", "group");
     map.getContainer().setAttribute("aria-label", "The drawing: arrow keys move it, plus and minus zoom");
     var layer = new (G.defineLayer(L))(drawings, shown).addTo(map);
-    corner(L, map, context);
+    layer.heights = {unit: context.unitUp, per: context.metresPerUnitUp};
+    G.chart(L, map, context, whole);
 
-    var live = G.el("div", {"class": "gq-live", role: "status", "aria-live": "polite"});
-    host(map).append(live);
-    var announce = function (text) { live.textContent = text; };
+    var live = G.el("div", {"class": "gq-live", role: "status", "aria-live": "polite"}), credit = G.el("div", {"class": "gq-credit"});
+    mapHost.append(live, credit);
 
     /* What a click shows is unpacked when something is first asked of it. */
-    var readers = [];
-    var tell = function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid, context.ahead)); };
+    var readers = [], heard = {};
+    var page = {
+      map: map, mapHost: mapHost, layer: layer, context: context, site: site, drawings: drawings, block: block, chosen: chosen, shown: shown,
+      given: given, parts: [], keyHost: document.getElementById("geoqa-key"),
+      /* What the address says beside what is chosen, by name: functions that return a text, or null. `given.more` has what it said. */
+      address: {},
+      announce: function (text) { live.textContent = text; },
+      on: function (name, act) { (heard[name] = heard[name] || []).push(act); },
+      fire: function (name, what) { (heard[name] || []).forEach(function (act) { act(what); }); },
+      tell: function (d) { return (readers[d.number] = readers[d.number] || G.told.reader(block, d.tables, context.grid, context.ahead)); },
+      /* The entries of a drawing that can be stepped through: of the points those that show and have a place, the worst first. */
+      order: function (d) {
+        if (d.points) { return list(); }
+        return Array.from({length: d.n}, function (_, i) { return i; }).filter(function (i) { return d.style[i] >= 0; });
+      },
+      go: function (i, d) { panel.open({drawing: d || site, entry: i}, {go: true}); },
+      open: function (q) { panel.open(q); },
+      /* By the title of a drawing and the name of an entry: whether it is there, and to go there. */
+      has: function (title, name) { return find(title, name).entry >= 0; },
+      named: function (title, name) { var q = find(title, name); page.go(q.entry, q.drawing); },
+      /* Draw the points by another status and mark (as `site.style`, `site.mark`); without them as the review has them. */
+      restyle: function (style, mark) {
+        site.style = style || own.style; site.mark = mark || own.mark;
+        site.order = G.geometry.order(site.styles, site.style); order = null;
+        var all = new Uint8Array(n).fill(1);
+        key.totals(style || mark ? G.choice.tally(all, site.style, site.mark, statuses, G.choice.everything([]), function () { return true; }) : null);
+        changed(); tally(); panel.again();
+      }
+    };
+    var own = site ? {style: site.style, mark: site.mark} : {};
+    var panel = page.panel = G.panel(page);
 
-    /* The point whose detail is open, or -1. */
-    var opened = -1, opener = null, popup = null;
     var list = function () {
       order = order || G.choice.order(site.urgency || new Float64Array(n).fill(NaN), function (i) { return site.styles[site.style[i]].rank; });
       return order.filter(function (i) { return shown[i] && !isNaN(site.x[i]); });
     };
-    /* Where a point stands in the list of those that show now. */
-    var rank = function (i) { var all = list(), at = all.indexOf(i); return {all: all, at: at, text: (at + 1) + " of " + all.length + ", worst first"}; };
-    /* From a point to one before or after it; the keyboard stays on the button that was pressed. */
-    var step = function (i, by) {
-      return function () {
-        var r = rank(i);
-        go(r.all[(r.at + by + r.all.length) % r.all.length]);
-        var button = popup.getElement().querySelectorAll(".gq-steps button")[by < 0 ? 0 : 1];
-        if (button) { button.focus({preventScroll: true}); }
-      };
-    };
-    var open = function (q) {
-      var reader = tell(q.drawing), name = G.nameOf(q.drawing, q.entry), size = map.getSize(), steps = null, deliver = "";
-      if (q.drawing.points) {
-        var r = rank(q.entry);
-        steps = r.at < 0 || r.all.length < 2 ? null : {text: r.text, before: step(q.entry, -1), after: step(q.entry, 1)};
-        deliver = site.mark ? ", " + context.delivery.filter(function (d) { return d.marked === (site.mark[q.entry] === 1); })[0].label : "";
-        announce(name + ", " + site.styles[site.style[q.entry]].label + deliver + (steps ? ". " + steps.text : ""));
-      }
-      var content = G.detail(name, reader.sections(q.entry), steps), inside = document.activeElement && document.activeElement.closest(".gq-detail");
-      /* The keyboard goes into the detail, and back to where it came from. */
-      if (!inside) { opener = document.activeElement; }
-      popup = L.popup({maxWidth: Math.min(700, size.x - 60), minWidth: Math.min(300, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), autoPanPadding: [12, 12], className: "gq-popup"})
-        .setLatLng(q.place || layer.latLng(q.drawing, q.entry)).setContent(content).openOn(map);
-      opened = q.drawing.points ? q.entry : -1;
-      content.focus({preventScroll: true});
-      remember();
-    };
-    var go = function (i) {
-      if (!isNaN(site.x[i])) { map.setView(layer.latLng(site, i), Math.max(map.getZoom(), CLOSE), {animate: false}); }
-      open({drawing: site, entry: i});
-    };
-    map.on("popupclose", function (e) {
-      if (e.popup !== popup) { return; }
-      opened = -1; remember();
-      /* Only a focus that went with the detail is given back: whoever is elsewhere stays there. */
-      if (opener && opener.isConnected && document.activeElement === document.body) { opener.focus({preventScroll: true}); }
-    });
-    document.addEventListener("keydown", function (e) { if (e.key === "Escape") { map.closePopup(); } });
-    layer.on("pick", open);
 
     var timer = 0;
     var remember = function () {
       root.clearTimeout(timer);
       timer = root.setTimeout(function () {
-        var c = map.getCenter(), facet = {};
+        var c = map.getCenter(), facet = {}, more = {}, q = panel.opened();
         facets.forEach(function (f, k) { if (chosen.facets[k] >= 0) { facet[f.title] = f.values[chosen.facets[k]]; } });
-        var text = G.state.write({view: [map.getZoom(), c.lat, c.lng], large: layer.exaggeration, hidden: Array.from(chosen.hidden).sort(), undelivered: Array.from(chosen.undelivered).sort(), facets: facet, point: opened < 0 ? null : site.label.at(opened)});
+        Object.keys(page.address).forEach(function (name) { more[name] = page.address[name](); });
+        var text = G.state.write({view: [map.getZoom(), c.lat, c.lng], large: layer.exaggeration, hidden: Array.from(chosen.hidden).sort(), undelivered: Array.from(chosen.undelivered).sort(), facets: facet,
+          point: q && q.drawing.points ? site.label.at(q.entry) : null, open: q && !q.drawing.points ? [q.drawing.title, G.nameOf(q.drawing, q.entry)] : null, more: more});
         root.history.replaceState(null, "", "#" + text);
       }, REMEMBER_MS);
     };
+    page.on("opened", remember); page.on("closed", remember);
 
     var tally = function () {
       if (site) { key.count(G.choice.tally(kept, site.style, site.mark, statuses, chosen, function (i) { return layer.inView(site, i); })); }
@@ -153,14 +108,7 @@
       layer.redraw();
       return many;
     };
-    /* The detail that is open follows what shows. */
-    var follow = function () {
-      if (opened < 0) { return; }
-      if (!shown[opened]) { map.closePopup(popup); return; }
-      var said = popup.getElement().querySelector(".gq-steps .gq-mean");
-      if (said) { said.textContent = rank(opened).text; }
-    };
-    var changed = function () { var many = apply(); follow(); announce(many + " of " + n + " points show"); remember(); };
+    var changed = function () { var many = apply(); page.fire("changed"); page.announce(many + " of " + n + " points show"); remember(); };
 
     /* Pictures in the page: straight in the map's projection, below all that is drawn. */
     var pictures = {};
@@ -171,12 +119,11 @@
       });
       pictures[d.number].forEach(function (one) { one[d.on ? "addTo" : "removeFrom"](map); });
     };
-    var tiles = {}, credit = G.el("div", {"class": "gq-credit"});
-    host(map).append(credit);
-    var act = {
-      changed: changed, remember: remember, go: go,
+    var tiles = {}, names = null;
+    var act = page.act = {
+      changed: changed, remember: remember, go: page.go, has: page.has, named: page.named,
       all: function () { chosen.hidden.clear(); chosen.undelivered.clear(); chosen.facets.fill(-1); changed(); },
-      names: function () { return (act._names = act._names || Array.from({length: n}, function (_, i) { return site.label.at(i); })); },
+      names: function () { return (names = names || Array.from({length: n}, function (_, i) { return site.label.at(i); })); },
       shown: function () { return shown; },
       order: list,
       need: function (i) {
@@ -191,11 +138,9 @@
         credit.textContent = drawings.filter(function (q) { return q.kind === "tiles" && q.on; }).map(function (q) { return q.label.at(0); }).join("; ");
       },
       save: function () {
-        var reader = tell(site), rows = [["point"].concat(reader.heads())];
+        var reader = page.tell(site), rows = [["point"].concat(reader.heads())];
         for (var i = 0; i < n; i++) { if (shown[i]) { rows.push([site.label.at(i)].concat(reader.cells(i))); } }
-        var url = URL.createObjectURL(new Blob([G.told.csv(rows)], {type: "text/csv;charset=utf-8"}));
-        G.el("a", {href: url, download: "points-shown.csv"}).click();
-        root.setTimeout(function () { URL.revokeObjectURL(url); }, 1000);
+        G.download("points-shown.csv", G.told.csv(rows));
       },
       chosenStep: function () {
         var sizes = [], arrows = [], ppm = G.geometry.pixelsPerMetre(map.getCenter().lat, map.getZoom());
@@ -208,29 +153,39 @@
         return typical ? G.geometry.chosenStep(typical, ppm, ELLIPSE_PX) : G.geometry.chosenStep(G.geometry.median(arrows), ppm, ARROW_PX);
       }
     };
-    var key = G.key(document.getElementById("geoqa-key"), layer, context, site, chosen, act);
+    var key = page.key = G.key(page.keyHost, layer, context, site, chosen, act);
 
     /* What the address says; what it does not know of this site is let be. */
     drawings.forEach(function (d) { if (d.kind === "picture" && d.on) { pictured(d); } });
     given.hidden.forEach(function (s) { if (statuses.indexOf(s) >= 0) { chosen.hidden.add(s); } });
     given.undelivered.forEach(function (d) { if (context.delivery.some(function (q) { return q.deliver === d; })) { chosen.undelivered.add(d); } });
     facets.forEach(function (f, k) { chosen.facets[k] = Object.prototype.hasOwnProperty.call(given.facets, f.title) ? f.values.indexOf(given.facets[f.title]) : -1; });
-    if (given.view) { map.setView([given.view[1], given.view[2]], given.view[0], {animate: false}); }
     key.setStep(given.large ? G.geometry.step(given.large) : act.chosenStep());
     apply();
+    G.more.forEach(function (add) { add(page); });
+    var named = given.point && site ? {drawing: site, entry: act.names().indexOf(given.point)} : given.open ? find(given.open[0], given.open[1]) : null;
+    if (named && named.entry >= 0 && (!named.drawing.points || shown[named.entry])) { panel.open(named, {still: !!given.view, focus: false}); }
+    if (given.view) { map.setView([given.view[1], given.view[2]], given.view[0], {animate: false}); }
     layer.on("drawn", tally); tally();
     map.on("moveend", remember);
     /* Another address put into the same window: what the page itself writes is not told here. */
     root.addEventListener("hashchange", function () { root.location.reload(); });
-    if (given.point && site) { var i = act.names().indexOf(given.point); if (i >= 0 && shown[i]) { open({drawing: site, entry: i}); } }
+
+    function find(title, name) {
+      var d = drawings.filter(function (q) { return q.title === title && q.tables.length; })[0], k = -1;
+      for (var i = 0; d && i < d.n && k < 0; i++) { if (G.nameOf(d, i) === name) { k = i; } }
+      return {drawing: d, entry: k};
+    }
 
     var repaint = function () { layer.drawNow(); key.paint(); };
     root.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
     var before = null;
-    root.addEventListener("beforeprint", function () { before = {center: map.getCenter(), zoom: map.getZoom()}; map.closePopup(); fit(); repaint(); });
-    root.addEventListener("afterprint", function () { map.invalidateSize({animate: false}); if (before) { map.setView(before.center, before.zoom, {animate: false}); } repaint(); });
-    root.matchMedia("print").addEventListener("change", function (e) { if (e.matches) { fit(); } repaint(); });
-    G.page = {map: map, layer: layer, context: context, site: site, chosen: chosen, open: open, go: go, key: key, act: act};
+    root.addEventListener("beforeprint", function () { before = {center: map.getCenter(), zoom: map.getZoom()}; panel.quietly(whole); repaint(); });
+    root.addEventListener("afterprint", function () {
+      panel.quietly(function () { map.invalidateSize({animate: false}); if (before) { map.setView(before.center, before.zoom, {animate: false}); } });
+      repaint();
+    });
+    root.matchMedia("print").addEventListener("change", function (e) { if (e.matches) { panel.quietly(whole); } repaint(); });
+    G.page = page;
   };
-  var host = function (map) { return map.getContainer().parentElement; };
 })(typeof self !== "undefined" ? self : this);

@@ -55,6 +55,13 @@
     g.lineWidth = 2.4; g.strokeStyle = ink; g.stroke(); g.lineCap = "butt";
   };
 
+  /* A tick from the symbol up or down: it is off in height, and which way. */
+  api.tick = function (g, r, up, colour, paper) {
+    g.save(); g.rotate(up ? -Math.PI / 2 : Math.PI / 2); g.translate(r, 0);
+    api.arrow(g, 17, 0, false, colour, paper, 2.2);
+    g.restore();
+  };
+
   /* An arrow from the origin; one that was cut shows a break in its shaft. */
   api.arrow = function (g, dx, dy, cut, colour, paper, width) {
     var n = Math.hypot(dx, dy), h = Math.min(7, n * 0.6);

@@ -14,6 +14,7 @@
   var column = function (block, d, fit, ahead) {
     if (d.kind === "text") {
       var t = packed.texts(block, d), text = function (i) { return t.at(i); };
+      text.value = text;
       text.bare = function (i) { return [t.at(i)]; }; text.heads = [d.head];
       return text;
     }
@@ -31,6 +32,7 @@
       if (d.kind !== "number") { return [d.kind === "time" ? units.utc(values[i]) : String(values[i])]; }
       return [values[i].toFixed(d.decimals)].concat(beside ? [beside[i].toFixed(d.decimals)] : []);
     };
+    shown.value = function (i) { return values[i]; };
     shown.heads = [d.head + (d.unit ? ", " + d.unit : BARE[d.kind])].concat(beside ? [d.head + ", m"] : []);
     return shown;
   };
@@ -38,9 +40,10 @@
   /* A reader of one drawing's tables: `sections(i)` is what a click on entry i shows. */
   api.reader = function (block, tables, fit, ahead) {
     var made = tables.map(function (t) {
+      var columns = t.columns.filter(function (c) { return c.told !== false; });
       return {title: t.title, starts: t.each ? packed.starts(packed.numbers(block, t.each)) : null,
-        heads: t.columns.map(function (c) { return c.head; }), before: t.columns.map(function (c) { return c.before || ""; }),
-        columns: t.columns.map(function (c) { return column(block, c, fit, ahead); })};
+        heads: columns.map(function (c) { return c.head; }), before: columns.map(function (c) { return c.before || ""; }), roles: columns.map(function (c) { return c.role; }),
+        columns: columns.map(function (c) { return column(block, c, fit, ahead); })};
     });
     var lines = function (t, i) {
       return t.heads.map(function (head, k) { var text = t.columns[k](i, true); return [head, text && t.before[k] ? t.before[k] + " " + text : text]; })
@@ -59,10 +62,36 @@
         return made.map(function (t) { return t.starts ? {title: t.title, head: t.heads, rows: rows(t, i)} : {title: t.title, head: [], rows: lines(t, i)}; })
           .filter(function (s) { return s.rows.length; });
       },
+      /* What the story of entry i is told from, by role: {value, text}, or a list of them, one a row of its table. */
+      roles: function (i) {
+        var out = {};
+        made.forEach(function (t) {
+          t.columns.forEach(function (c, k) {
+            if (!t.roles[k]) { return; }
+            var cell = function (q) { return {value: c.value(q), text: c(q, true)}; };
+            out[t.roles[k]] = t.starts ? Array.from({length: t.starts[i + 1] - t.starts[i]}, function (_, q) { return cell(t.starts[i] + q); }) : cell(i);
+          });
+        });
+        return out;
+      },
       /* The lines of every table as one row of cells, for a file. */
       heads: function () { return flat(function (c) { return c.heads; }); },
       cells: function (i) { return flat(function (c) { return c.bare(i); }); }
     };
+  };
+
+  var once = function (make) { var made = null; return function () { return (made = made || make()); }; };
+  /* The columns that no click shows, by their heads: `at(row)` is text or a number, `starts()` where the rows of each entry begin. */
+  api.untold = function (block, tables, fit) {
+    var out = {};
+    tables.forEach(function (t) {
+      var starts = once(function () { return packed.starts(packed.numbers(block, t.each)); });
+      t.columns.filter(function (c) { return c.told === false; }).forEach(function (c) {
+        var values = once(function () { return c.kind === "text" ? packed.texts(block, c) : packed.numbers(block, c, fit); });
+        out[c.head] = {at: function (i) { return c.kind === "text" ? values().at(i) : values()[i]; }, decimals: c.decimals, starts: starts};
+      });
+    });
+    return out;
   };
 
   /* A cell of a CSV file; text that a spreadsheet would run, opened with whatever separator, gets an apostrophe, unless it is

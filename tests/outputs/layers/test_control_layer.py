@@ -31,20 +31,20 @@ def test_known_points_are_framed_where_they_stand(checked, job):
     assert symbols.columns["style"] == ["check", "none", "outlier"]
     places = PointsLayer().draw(checked, job)[0].columns
     at = [places["label"].index(name) for name in checked["control_checks"]["point"]]
-    assert np.array_equal(symbols.columns["lon_deg"], places["lon_deg"][at])
+    assert symbols.columns["point"].tolist() == at
     assert vectors.columns["point"].tolist() == at
     assert vectors.columns["style"] == ["check", "check", "outlier"]
     assert not vectors.shown
 
 
-def test_a_click_on_a_frame_says_how_far_it_is_off(checked, job):
-    drawings = [*ControlLayer().draw(checked, job), *PointsLayer().draw(checked, job)]
-    page = Page(build_map(drawings, MapContext.of(checked, job)))
-    (section,) = page.told(0, 2)
-    assert dict(section["rows"]) == {
-        "point": "KF120", "use": "check", "east": "+0.090 m", "north": "-0.120 m", "up": "+0.020 m",
-        "horizontal": "0.150 m", "known to, per axis": "0.003 m",
+def test_a_point_of_known_coordinate_says_how_far_it_is_off(checked, job):
+    """A frame is its point: what a click there shows has both."""
+    page = Page(build_map(PointsLayer().draw(checked, job), MapContext.of(checked, job)))
+    (section,) = (s for s in page.told(0, 19) if s["title"].startswith("Against its known coordinate"))
+    assert dict(zip(section["head"], *section["rows"], strict=True)) == {
+        "use": "check", "east, m": "+0.090", "north, m": "-0.120", "up, m": "+0.020", "known to, per axis, m": "0.003",
     }  # fmt: skip
+    assert not any(s["title"].startswith("Against") for s in page.told(0, 3))
 
 
 def test_a_site_without_control_has_no_frames(checked, job):
@@ -61,6 +61,7 @@ def test_the_key_tells_how_far_each_is_off_the_farthest_first(checked, job, make
         ("KF103", "+0.004", "0.000", "+0.010", ""),
         ("KF101", "-0.002", "+0.003", "–", "no check: a base stood on it"),
     )
+    assert table.opens == (("Points", "KF120"), ("Points", "KF103"), ("Points", "KF101"))
     (feet,) = MapContext.of(checked, make_job("ft")).tables
     assert feet.head[1] == "east, ft"
     assert feet.rows[0][1] == "+0.295"

@@ -231,7 +231,7 @@ def test_a_conflict_gives_no_coordinate_and_says_so(frames, told):
 
 def test_a_point_without_closures_has_no_table_of_them(frames, told):
     k = list(frames["points"]["status"]).index("unproven")
-    assert list(told(k)) == ["Judgement", "Position and uncertainty", "Visits and occupations"]
+    assert list(told(k)) == ["Judgement", "What this rests on", "Position and uncertainty", "Visits and occupations"]
 
 
 def test_points_may_be_chosen_by_what_their_occupations_had(frames, job):

@@ -50,9 +50,23 @@ def test_each_stands_in_the_middle_of_its_points_and_is_as_large_as_it_is(shifte
     assert "up" not in said
 
 
+def test_every_point_a_shift_touches_names_it_and_what_would_settle_it(shifted, job):
+    page = Page(build_map(PointsLayer().draw(shifted, job), MapContext.of(shifted, job)))
+
+    def told(point):
+        return [s["rows"] for s in page.told(0, point) if s["title"] == "Suspected shifts"]
+
+    for point in range(5):
+        ((row,),) = told(point)
+        assert row[:4] == ["B2", "base on another coordinate", "check it", "+0.030"]
+    assert told(9)[0][0][:3] == ["KF110 at KF120", "an occupation under another point's name", "reassign it"]
+    assert told(5) == told(10) == []
+
+
 def test_the_key_tells_the_suspicious_ones(shifted, job, make_job):
     tables = MapContext.of(shifted, job).tables
     assert [table.title for table in tables] == [key_tables.SHIFT_TITLE]
+    assert tables[0].opens == (("Shifts", "B2"), ("Shifts", "KF110 at KF120"))
     assert tables[0].rows[0] == ("B2", "base on another coordinate", "+0.030", "0.000", "–", "5")
     feet = MapContext.of(shifted, make_job("ftUS")).tables[0]
     assert feet.head[2] == "east, ftUS"

@@ -109,13 +109,14 @@ def test_the_address_keeps_what_shows():
     state = {
         "view": [17.25, -41.1234567, 173.7654321], "large": 500, "hidden": ["conflict", "loose"],
         "undelivered": ["no"], "facets": {"Day, UTC": "2026-02-09", "Base": "B & 1=2/#"}, "point": "KF 1&x=%",
+        "open": ["Stands, 1=2", "near&far"], "more": {"tried": "0.6"},
     }  # fmt: skip
     assert script("state.read('#' + state.write(s))", s=state) == state
 
 
 @pytest.mark.parametrize("text", ["", "#", "#view=1/2", "#view=a/b/c", "#view=5/95/3", "#large=-3", "#%", "#x", "#=1"])
 def test_an_address_that_makes_no_sense_says_nothing(text):
-    assert script("state.read(t)", t=text) == {"facets": {}, "hidden": [], "undelivered": []}
+    assert script("state.read(t)", t=text) == {"facets": {}, "hidden": [], "undelivered": [], "more": {}}
 
 
 def test_a_broken_escape_in_the_address_is_let_be():

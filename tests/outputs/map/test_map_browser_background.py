@@ -74,7 +74,8 @@ def test_a_click_on_an_area_with_something_to_tell_opens_there(open_map, pages, 
     box = sheet.page.locator(".folium-map").bounding_box()
     sheet.page.mouse.click(box["x"] + box["width"] / 2 + 40, box["y"] + box["height"] / 2 + 30)
     assert sheet.opened() == "near"
-    assert sheet.ask("() => Geoqa.page.map._popup.getLatLng().lng") == pytest.approx(x, abs=4e-4)
+    place = "() => { const q = Geoqa.page.panel.opened(); return Geoqa.page.layer.latLng(q.drawing, q.entry).lng; }"
+    assert sheet.ask(place) == pytest.approx(x, abs=4e-4)
 
 
 def test_of_very_many_looks_the_key_lists_some_and_counts_the_rest(open_map, pages, make_page, site, job):

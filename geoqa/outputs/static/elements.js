@@ -1,4 +1,4 @@
-/* What a click shows, as elements; every text is placed by textContent. */
+/* Elements of the page; every text is placed by textContent. */
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
@@ -19,29 +19,31 @@
     return b;
   };
 
-  var row = function (cells, heading) {
-    return G.el("tr", {}, cells.map(function (text) { return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [G.own(text)]); }));
+  /* A file that the page hands over. */
+  G.download = function (name, text) {
+    var url = URL.createObjectURL(new Blob([text], {type: "text/csv;charset=utf-8"}));
+    G.el("a", {href: url, download: name}).click();
+    root.setTimeout(function () { URL.revokeObjectURL(url); }, 1000);
+  };
+
+  var row = function (cells, heading, open) {
+    return G.el("tr", {}, cells.map(function (text, k) {
+      var inside = open && !k ? G.button("", open, {"class": "gq-link"}) : null;
+      if (inside) { inside.append(G.own(text)); }
+      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [inside || G.own(text)]);
+    }));
   };
   var lines = function (rows) {
     return G.el("table", {"class": "gq-lines"}, [G.el("tbody", {}, rows.map(function (cells) {
       return G.el("tr", {}, cells.map(function (text, k) { return G.el(k ? "td" : "th", k ? {} : {scope: "row"}, [G.own(text)]); }));
     }))]);
   };
-  G.table = function (section) {
+  /* A table of a reader's `sections`: headings and rows, or lines. */
+  G.section = function (s) { return G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? G.table(s) : lines(s.rows)]); };
+  /* `opens` gives for each row what its first cell opens, or null. */
+  G.table = function (section, opens) {
     return G.el("div", {"class": "gq-scroll", tabindex: "0", role: "group", "aria-label": section.title}, [G.el("table", {"class": "gq-table"}, [
-      G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells) { return row(cells, false); }))
+      G.el("thead", {}, [row(section.head, true)]), G.el("tbody", {}, section.rows.map(function (cells, k) { return row(cells, false, opens ? opens(k) : null); }))
     ])]);
-  };
-
-  /* `steps` is {text, before, after}: how to reach the points before and after this one, or null. */
-  G.detail = function (name, sections, steps) {
-    var box = G.el("article", {"class": "gq-detail", tabindex: "-1", "aria-label": name}, [G.el("h2", {}, [G.own(name)])]);
-    if (steps) {
-      box.append(G.el("p", {"class": "gq-steps"}, [G.button("Previous", steps.before), G.button("Next", steps.after), G.el("span", {"class": "gq-mean", text: steps.text})]));
-    }
-    sections.forEach(function (s) {
-      box.append(G.el("section", {}, [s.title ? G.el("h3", {text: s.title}) : null, s.head.length ? G.table(s) : lines(s.rows)]));
-    });
-    return box;
   };
 })(typeof self !== "undefined" ? self : this);
