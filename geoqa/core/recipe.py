@@ -579,12 +579,6 @@ PAPERS = ("a4", "us-letter", "us-legal")
 class ReportFacts(Declared):
     """[report]: what the report names beside what it computes; what is left out it says is not stated."""
 
-    paper: str = param("a4", choices=PAPERS, help="Paper of report.pdf, and of report.html as it prints")
-    statements: str | None = param(
-        None, choices=("american", "none"),
-        help="Whether accuracy is stated by American standards too (NSSDA, ASPRS, NGS, ALTA/NSPS) or by none; not "
-        "stated: where the coordinate system is for the United States",
-    )  # fmt: skip
     client: str | None = param(None, help="Whom the report is for")
     project: str | None = param(None, help="The project or order, as the client knows it")
     prepared_by: str | None = param(None, help="Who observed and reviewed; the sign-off itself stays blank")
@@ -610,3 +604,9 @@ class ReportFacts(Declared):
     network_base: str | None = param(
         None, help="What the record says of the base where a network gave the corrections and no row names one"
     )
+    paper: str = param("a4", choices=PAPERS, help="Paper of report.pdf, and of report.html as it prints")
+    statements: str | None = param(
+        None, choices=("american", "none"),
+        help="Whether accuracy is stated by American standards too (NSSDA, ASPRS, NGS, ALTA/NSPS) or by none; not "
+        "stated: where the coordinate system is for the United States",
+    )  # fmt: skip
