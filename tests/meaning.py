@@ -30,7 +30,11 @@ def differences(page: str, other: str) -> list[str]:
     found = list(_values("page", *outside))
     fits = [dict(p.context).pop("grid") for p in (a, b)]
     found += _grids(*fits)
-    contexts = [{**p.context, "grid": None} for p in (a, b)]
+    contexts = [
+        {**p.context, "grid": None}
+        | {name: _read(p.data, p.context[name], None) for name in ("settled", "tried") if name in p.context}
+        for p in (a, b)
+    ]
     found += _values("context", *contexts)
     found += _values("drawings", *(_read(p.data, p.drawings, fit) for p, fit in zip((a, b), fits, strict=True)))
     return found

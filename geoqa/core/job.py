@@ -5,6 +5,8 @@ What the recipe says of single input files, and what becomes of it once all file
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path, PurePath
@@ -135,6 +137,15 @@ class Decisions(Declared):
 def unfixed(role: str | None) -> str:
     """Return what the role of points is called that no row gives a fixed solution of: ``corner (float)``."""
     return f"{role} (float)" if role else "(float)"
+
+
+def tolerance_table(role: str) -> str:
+    """Return the table of the recipe that a role's tolerance is stated in."""
+    own = role.removesuffix(unfixed(None)).strip()
+    name = own if re.fullmatch(r"[\w-]+", own, re.ASCII) else json.dumps(own, ensure_ascii=False)
+    if own == role:
+        return f"[roles.{name}.tolerance]"
+    return f"[roles.{name}.tolerance.float]" if own else "[tolerance.float]"
 
 
 @dataclass(frozen=True, kw_only=True)

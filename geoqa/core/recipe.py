@@ -6,7 +6,7 @@ Presets stand here alone: `PRESETS` of tolerances, `PROCEDURES` of procedures; o
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, NamedTuple
 
 from geoqa.core.arrays import pd
@@ -90,6 +90,9 @@ class InputFormat(Declared):
 CONVENTIONS = ("closure", "from-mean")
 
 
+_LIMITS = ("horizontal_m", "horizontal_ppm", "vertical_m", "vertical_ppm")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tolerance(Declared):
     """The largest closure the job accepts: a constant and a part per million of the base distance."""
@@ -121,15 +124,29 @@ class Tolerance(Declared):
         """How much larger than the constant a pair's closure may be: two visits lie on either side of their mean."""
         return 2.0 if self.convention == "from-mean" else 1.0
 
+    def times(self, factor: float) -> Tolerance:
+        """Return the tolerance with a factor on all its lengths and parts per million, to six digits."""
+        numbers: dict[str, Any] = {name: float(f"{value * factor:.6g}") for name, value in self.numbers().items()}
+        return replace(self, **numbers)
+
+    def numbers(self) -> dict[str, float]:
+        """Return the lengths and parts per million that say anything, by the recipe's keys."""
+        values = {name: getattr(self, name) for name in _LIMITS}
+        return {name: value for name, value in values.items() if value}
+
     def spoken(self, unit: str, unit_up: str) -> str:
         """Return the tolerance in words, in the job's unit and that of its heights."""
+        meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
+        return f"{self.limits(unit, unit_up)} ({meaning})"
+
+    def limits(self, unit: str, unit_up: str) -> str:
+        """Return its limits alone in words."""
 
         def part(constant_m: float, ppm: float, unit: str) -> str:
             return length(constant_m, unit) + (f" + {plain(ppm)} ppm" if ppm else "")
 
         vertical = "not stated" if self.vertical_m is None else part(self.vertical_m, self.vertical_ppm, unit_up)
-        meaning = "pair closure" if self.convention == "closure" else "each visit against the average"
-        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical} ({meaning})"
+        return f"horizontal {part(self.horizontal_m, self.horizontal_ppm, unit)}, vertical {vertical}"
 
 
 @dataclass(frozen=True, kw_only=True)

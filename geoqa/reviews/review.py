@@ -5,6 +5,7 @@ What is said of every review that a recipe leads to: what it leaves unstated, as
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -80,6 +81,56 @@ PARTS = {
 FILES = (*(name for names in PARTS.values() for name in names), "run.json")
 
 
+#: Suspicious shifts without which the map shows the site, one at a time: those that most points show.
+MOST_SETTLED = 3
+
+
+@dataclass(frozen=True)
+class Again:
+    """What it takes to judge a site again: frames as read, ordered steps, and the shifts that may be applied by name.
+
+    Attributes
+    ----------
+    frames
+        As read, nothing taken off.
+    steps, foreign
+        Analysis steps in order, and the names of those of a third party.
+    found
+        The frames ``shifts`` and ``shifted`` that names are looked up in; none where they were not looked for.
+    applied
+        Names that the review was asked for.
+    """
+
+    frames: Mapping[str, pd.DataFrame]
+    steps: tuple[Analysis, ...]
+    foreign: tuple[str, ...]
+    job: Job
+    found: tuple[pd.DataFrame, pd.DataFrame] | None
+    applied: tuple[str, ...] = ()
+
+    def names(self, shifts: pd.DataFrame) -> list[str]:
+        """Return those of `shifts` that `geoqa review --apply-shift` takes, the ones that most points show."""
+        if self.found is None:
+            return []
+        ranked = shifts[shifts["suspicious"].astype(bool)].sort_values("points", ascending=False, kind="stable")
+        named, able = (ranked["setup"] + " " + ranked["kind"]).tolist(), []
+        for name in named:
+            with contextlib.suppress(CallError):
+                assembly.chosen(*self.found, [*self.applied, name])
+                able.append(name)
+        return able[:MOST_SETTLED]
+
+    def without(self, name: str) -> pd.DataFrame:
+        """Return ``points`` as ``--apply-shift`` with this name, beside those applied already, has them judged."""
+        assert self.found is not None
+        shifted = assembly.chosen(*self.found, [*self.applied, name])[1]
+        right = assembly.take_off(self.frames["occupations"], shifted, self.job)
+        kept = pipeline.RunFrames({**self.frames, "occupations": right})
+        steps = pipeline.leading_to(("points.deliver",), self.steps)
+        pipeline.run(steps, kept, self.job, may_fail=pipeline.optional(self.steps), foreign=self.foreign)
+        return kept["points"]
+
+
 @dataclass(frozen=True)
 class Review:
     """A reviewed site.
@@ -102,6 +153,8 @@ class Review:
         The map layers as configured; without them those that are installed.
     drawn
         SHA-256 of files that the map shows, as they were when the review was made.
+    again
+        What it takes to judge the site without a shift; None of a review that is taken up again from its folder.
     failed
         What failed so far without the review, steps and files, and why; writing adds to it.
     """
@@ -115,6 +168,7 @@ class Review:
     layers: MapLayers | None = None
     failed: dict[str, str] = field(default_factory=dict)
     drawn: Mapping[Path, str] = field(default_factory=dict)
+    again: Again | None = None
 
     @property
     def id(self) -> str:
@@ -207,9 +261,11 @@ class Review:
             before = folders.record_beside(target, self.id)
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
             if "map" in parts:
+                progress("what-if")
+                otherwise = self.otherwise()
                 progress("map.html")
                 with pipeline.going_on("map.html", self.failed):
-                    self.write_map(staging / "map.html")
+                    self.write_map(staging / "map.html", otherwise)
             if drawn := {"report", "plots"} & {*parts}:
                 progress("report.html")
                 with pipeline.going_on("report.html", self.failed):
@@ -236,8 +292,8 @@ class Review:
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
 
-    def write_map(self, path: str | Path) -> None:
-        """Write the map alone."""
+    def write_map(self, path: str | Path, otherwise: Mapping[str, Any] | None = None) -> None:
+        """Write the map alone; `otherwise` is what the method of this name returns, where it was asked already."""
         from geoqa.outputs import folder
         from geoqa.outputs.map import html_map
 
@@ -246,14 +302,38 @@ class Review:
                 drawings, notes = layers.draw(self.frames, self.job, self.failed)
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
             reading.refuse_changed(self.drawn, seen)
-            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
-            return html_map.build_map(drawings, context)
+            notes = [*self.messages, *notes]
+            context = html_map.MapContext.of(self.frames, self.job, notes, self.id, self.record.get("inputs", ()))
+            return html_map.build_map(drawings, replace(context, **told))
 
         dropped: dict[str, str] = {}
+        told = self.otherwise() if otherwise is None else otherwise
         text = (self.layers or MapLayers.of(plugins.catalogue(), self.job)).that_fit(page, dropped)
         self.failed.update(dropped)
         with folder.replacing_file(Path(path)) as staging:
             staging.write_text(text, encoding="utf-8")
+
+    def otherwise(self) -> dict[str, Any]:
+        """Return how the points would be judged without a shift, and under other tolerances: for the map.
+
+        Returns
+        -------
+        dict
+            ``settled``, ``tried`` and ``factors`` as `geoqa.outputs.map.html_map.MapContext` takes them; a part is
+            missing where this review cannot tell it, and stands in `failed` where it fails.
+        """
+        from geoqa.analysis.points import point_status
+
+        made: dict[str, Any] = {}
+        with pd.option_context(*_STRINGS):
+            if all(pipeline.has(self.frames, address) for address in point_status.PointStatus.needs):
+                with pipeline.going_on("tried tolerances", self.failed):
+                    made |= {"tried": point_status.tried(self.frames, self.job), "factors": point_status.FACTORS}
+            if self.again and "shifts" in self.frames:
+                with pipeline.going_on("settled shifts", self.failed):
+                    points, names = self.frames["points"], self.again.names(self.frames["shifts"])
+                    made["settled"] = {name: _changed(points, self.again.without(name)) for name in names}
+        return made
 
     def write_report(self, folder: Path, parts: Collection[str] = ("report",)) -> list[Path]:
         """Write report.html into a folder, and report.pdf where typst is installed; return what was written.
@@ -425,10 +505,13 @@ def _reviewed(
     steps = pipeline.possible(steps, frames)
     foreign = [step.name for step in steps if found.is_third_party(step.name)]
     failed: dict[str, str] = {}
-    frames["occupations"], applied = _without_shifts(frames, steps, job, progress)
+    as_read = dict(frames)
+    frames["occupations"], applied, found_first = _without_shifts(frames, steps, job, progress)
     kept = pipeline.RunFrames(frames)
     messages += [*of_canopy, *(f"applied as asked: {one['said']}" for one in applied)]
     messages += pipeline.run(steps, kept, job, progress, pipeline.optional(steps), foreign, failed)
+    if found_first is None and {"shifts", "shifted"} <= set(kept.names()):
+        found_first = kept["shifts"], kept["shifted"]
     by_name = {reader.name: reader for _, reader, _ in read}
     made_of = {
         "inputs": [
@@ -454,6 +537,7 @@ def _reviewed(
         layers=layers,
         failed={**found.refused, **failed},
         drawn={path: reading.sha256(path) for kind, path in named.items() if kind in ON_MAP},
+        again=Again(as_read, tuple(steps), tuple(foreign), job, found_first, _asked_off(job)),
     )
 
 
@@ -471,19 +555,39 @@ def _taught(kept: pipeline.RunFrames, job: Job) -> dict[str, Any]:
     }
 
 
+def _asked_off(job: Job) -> tuple[str, ...]:
+    """Return the names of the shifts that are to be taken off."""
+    return tuple(job.steps.get("shifts", {}).get("apply", ()))
+
+
 def _without_shifts(
     frames: Mapping[str, pd.DataFrame], steps: list[Analysis], job: Job, progress: Progress
-) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
-    """Return the occupations with the shifts taken off that were asked for by name, and what was done."""
-    names = job.steps.get("shifts", {}).get("apply", ())
+) -> tuple[pd.DataFrame, list[dict[str, Any]], tuple[pd.DataFrame, pd.DataFrame] | None]:
+    """Return the occupations with the shifts taken off that were asked for by name, what was done, and those found."""
+    names = _asked_off(job)
     if not names:
-        return frames["occupations"], []
+        return frames["occupations"], [], None
     before = pipeline.RunFrames(frames)
     pipeline.run(pipeline.leading_to(("shifts",), steps), before, job, progress)
-    shifts, shifted = assembly.chosen(before["shifts"], before["shifted"], names)
+    found = before["shifts"], before["shifted"]
+    shifts, shifted = assembly.chosen(*found, names)
     right = assembly.take_off(frames["occupations"], shifted, job)
     schema.check("occupations", right, by="--apply-shift")
-    return right, assembly.corrections_told(shifts, shifted)
+    return right, assembly.corrections_told(shifts, shifted), found
+
+
+#: What a map says of a point that is judged otherwise.
+_JUDGED = ("status", "deliver", "reason", "deliver_reason")
+
+
+def _changed(points: pd.DataFrame, again: pd.DataFrame) -> pd.DataFrame:
+    """Return the points that are judged otherwise again, as they then are; null where a point is no more."""
+    before, after = (
+        frame[["point", *_JUDGED]].astype("str").set_index("point").astype("object") for frame in (points, again)
+    )
+    after = after.reindex(before.index)
+    same = ((before == after) | (before.isna() & after.isna())).all(axis=1)
+    return after[~same].reset_index()
 
 
 def asked(also: Iterable[str], recipe: str | Path | Mapping[str, Any] | Recipe, all_points: bool = False) -> Deliveries:

@@ -10,6 +10,7 @@ import sites
 
 import geoqa
 from geoqa.cli import main
+from geoqa.core.frames.contract import DELIVERY_REASONS
 from geoqa.outputs import summary
 
 HOSTILE = (
@@ -100,11 +101,11 @@ def test_many_findings_stay_on_one_screen_and_say_what_is_left_out(small_review)
     review = small_review
     points = review.frames["points"]
     many = pd.concat([points] * 100, ignore_index=True)
+    keys = [*DELIVERY_REASONS][:12]
     many = many.assign(
         point=[*points["point"], *(f"P{k}" for k in range(297))],
         deliver="no",
-        deliver_key=None,
-        deliver_reason=many.index,
+        deliver_key=[keys[k % 12] for k in range(300)],
     )
     frames = review.frames | {"points": many}
     told = {

@@ -64,17 +64,13 @@ class PointStatus(Analysis):
         occupations, closures = frames["occupations"], frames["closures"]
         rows = direct_rows(occupations)
         n = len(rows.names)
-        first = occupations.drop_duplicates("point")  # a role is constant within each point
-        role = first["role"].set_axis(first["point"].astype(str)).reindex(rows.names.astype(str))
+        role = _roles(occupations, rows)
         use, fix = self.screen(occupations, rows)
         data = visit_means.local(occupations, frames["classes"], rows, fix)
         limits = {axis: self._limits(occupations, rows, role, data, axis, job) for axis in "hv"}
         horizontal, vertical = self._verdicts(data, rows, use, limits)
         (horizontal, vertical), witnessed, told_of_checks = _with_checks(frames, rows, horizontal, vertical)
-
-        # On a site with heights a point without one is unproven in height; on one without, nothing is.
-        no_height = agreement.UNPROVEN if occupations["height_m"].notna().any() else -1
-        height = np.where(vertical.visits > 0, vertical.status, no_height)
+        height = _of_heights(vertical, occupations)
         judge_h, judge_v = roles.axes(role, job)
         status = agreement.combine(horizontal.status, height, judge_h, judge_v)
         placed = horizontal.kept > 0
@@ -127,11 +123,13 @@ class PointStatus(Analysis):
         told = _restarting_labels(occupations, rows, status, fix, facts["labelled"])
         return Result({"points": points, "occupations": keyed}, told)
 
-    def screen(self, occupations: pd.DataFrame, rows: Rows) -> tuple[np.ndarray, np.ndarray]:
-        """Return the use and the fix number of each row before the verdict."""
+    def screen(
+        self, occupations: pd.DataFrame, rows: Rows, factor: np.ndarray | float = 1.0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return the use and the fix number of each row before the verdict; `factor` is on each point's tolerance."""
         copied = occupations["copy_of"].to_numpy()[rows.at] > 0
-        limit = rows.take(occupations["tolerance_h_m"])
-        stated = np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
+        limit = rows.take(occupations["tolerance_h_m"]) * np.broadcast_to(factor, len(rows.names))[rows.point]
+        stated = _stated(occupations, rows)
         label, base = shown_labels(occupations)[rows.at], rows.codes(occupations["base"])
         visit = rows.take(occupations["visit"]).astype(np.int64)
         use = measured_rows.screen(rows.point, copied, rows.start_s, label, stated, limit, visit, self.settled_ratio)
@@ -156,9 +154,10 @@ class PointStatus(Analysis):
         return replace(horizontal, keep_row=keep), replace(vertical, keep_row=keep_v, status=unjudged)
 
     def _limits(
-        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: LocalPositions, axis: str, job: Job
-    ) -> Limits:
-        """Return what the job accepts of each point along one axis."""
+        self, occupations: pd.DataFrame, rows: Rows, role: pd.Series, data: LocalPositions, axis: str, job: Job,
+        factor: np.ndarray | float = 1.0,
+    ) -> Limits:  # fmt: skip
+        """Return what the job accepts of each point along one axis, with a factor on its tolerance."""
         from geoqa.analysis.points import verdict
 
         limit, step = (
@@ -167,7 +166,120 @@ class PointStatus(Analysis):
         )
         narrow, nu = expected_precision.tail_factors(data.nu_h if axis == "h" else data.nu_v, data.shape)
         from_mean = roles.pair_factor(role, job) > 1
-        return verdict.Limits(limit, np.nan_to_num(step / 2), from_mean, self.unusual, nu, narrow, self.critical)
+        guard = np.nan_to_num(step / 2)
+        return verdict.Limits(limit * factor, guard, from_mean, self.unusual, nu, narrow, self.critical)
+
+    def under(self, frames: Frames, job: Job, point: np.ndarray, factor: np.ndarray) -> np.ndarray:
+        """Return the status codes that points have by their visits alone with factors on their tolerances.
+
+        Parameters
+        ----------
+        point, factor
+            Positions among the sorted names of the site, each with a factor; arrays of shape (n,).
+        """
+        from geoqa.analysis.closures import agreement
+
+        occupations = frames["occupations"]
+        site = direct_rows(occupations)
+        data = visit_means.local(occupations, frames["classes"], site, self.screen(occupations, site)[1])
+        begin, count = np.searchsorted(site.point, [point, point + 1])
+        count = count - begin
+        of = np.repeat(np.arange(len(point)), count)
+        # Each point stands once for each of its factors, as if they were points of their own.
+        at = np.arange(len(of)) - np.repeat(np.cumsum(count) - count - begin, count)
+        rows = Rows(site.at[at], of, pd.RangeIndex(len(point)), site.start_s[at], site.end_s[at])
+        level_h, level_v = (replace(one.only(at), point=of) for one in (data.horizontal, data.vertical))
+        data = replace(
+            data, horizontal=level_h, vertical=level_v, has_height=data.has_height[at], nu_h=data.nu_h[point],
+            nu_v=data.nu_v[point],
+        )  # fmt: skip
+        role = _roles(occupations, site).iloc[point]
+        use, _ = self.screen(occupations, rows, factor)
+        limits = {axis: self._limits(occupations, rows, role, data, axis, job, factor) for axis in "hv"}
+        horizontal, vertical = self._verdicts(data, rows, use, limits)
+        return agreement.combine(horizontal.status, _of_heights(vertical, occupations), *roles.axes(role, job))
+
+
+#: Factors on every tolerance of a job that the map lets its reader try.
+FACTORS = tuple(k / 10 for k in range(3, 31))
+#: Rows judged at once.
+_AT_ONCE = 300_000
+
+
+def tried(frames: Frames, job: Job) -> pd.DataFrame:
+    """Return the status of each point under each of `FACTORS` on every tolerance of the job, all else as it was found.
+
+    Precision, wrong fixes and shifts stay those of the review. Only what a factor can change is judged again: above the
+    last length, stated precision or step of the coordinates that a tolerance is compared with, nothing changes.
+
+    Parameters
+    ----------
+    frames
+        ``occupations``, ``classes`` and ``points`` as reviewed, and ``point_checks`` where there are any.
+
+    Returns
+    -------
+    DataFrame
+        ``point`` and ``tried``: for each factor the place of the status among `STATUSES`, a digit each; null where
+        measured checks bear on the point, which a new review would have to weigh again.
+    """
+    step, points = PointStatus.as_set(job), frames["points"]
+    rows = direct_rows(frames["occupations"])
+    names, factors = rows.names.astype("str"), np.array(FACTORS)
+    now = measured_rows.codes_in(points["point"], names)
+    status = np.empty(len(names), np.int64)
+    status[now] = pd.Index(STATUSES).get_indexer(points["status"].astype("str"))
+    checked = frames["point_checks"]["point"].astype("str") if "point_checks" in frames else ()
+    told = ~names.isin(list(checked))
+    last = _last_factor(frames["occupations"], rows)
+    # One factor beyond the last stands for all above it; where that is below 1 the review itself has said it.
+    most = np.where(told, np.minimum(np.searchsorted(factors, last, side="right") + (last >= 1), len(factors)), 0)
+    judged = np.arange(len(factors)) < most[:, None]
+    point, rung = np.nonzero(judged)
+    found = np.repeat(status[:, None], len(factors), axis=1)
+    size = np.cumsum(np.bincount(rows.point, minlength=len(names))[point])
+    cuts = np.searchsorted(size, np.arange(_AT_ONCE, size.max(initial=0), _AT_ONCE))
+    for part in np.split(np.arange(len(point)), cuts):
+        found[point[part], rung[part]] = step.under(frames, job, point[part], factors[rung[part]])
+    top = found[np.arange(len(names)), np.maximum(most, 1) - 1]
+    found = np.where((last >= 1)[:, None] & ~judged, top[:, None], found)
+    words = (found + ord("0")).astype(np.uint8).view(f"S{len(factors)}").ravel().astype(f"U{len(factors)}")
+    said = pd.Series(words, dtype="object").where(told).to_numpy()[now]
+    return pd.DataFrame({"point": points["point"].astype("str").array, "tried": pd.Categorical(said)})
+
+
+def _last_factor(occupations: pd.DataFrame, rows: Rows) -> np.ndarray:
+    """Return the factor on each point's tolerance from which on it hides nothing and nothing is beyond it."""
+    n = len(rows.names)
+
+    def most(values: np.ndarray) -> np.ndarray:
+        return largest(values, rows.point, n)
+
+    east, north, up = (rows.take(occupations[f"{name}_m"]) for name in ("easting", "northing", "height"))
+    span_e, span_n, span_u = (most(x) + most(-x) for x in (east, north, up))
+    ratios = [most(_stated(occupations, rows) / rows.take(occupations["tolerance_h_m"]))]
+    for axis, span in (("h", np.hypot(span_e, span_n)), ("v", span_u)):
+        limit, step = (most(rows.take(occupations[f"{name}_{axis}_m"])) for name in ("tolerance", "resolution"))
+        ratios += [span / limit, step / limit]
+    return np.nan_to_num(np.fmax.reduce(ratios)) * (1 + 1e-6)
+
+
+def _roles(occupations: pd.DataFrame, rows: Rows) -> pd.Series:
+    """Return the role of each point, which is constant within it."""
+    first = occupations.drop_duplicates("point")
+    return first["role"].set_axis(first["point"].astype(str)).reindex(rows.names.astype(str))
+
+
+def _stated(occupations: pd.DataFrame, rows: Rows) -> np.ndarray:
+    return np.fmax(rows.take(occupations["sigma_e_m"]), rows.take(occupations["sigma_n_m"]))
+
+
+def _of_heights(vertical: Verdict, occupations: pd.DataFrame) -> np.ndarray:
+    """Return the status codes of heights: of a site that has some, a point without one is unproven."""
+    from geoqa.analysis.closures.agreement import UNPROVEN
+
+    none = UNPROVEN if occupations["height_m"].notna().any() else -1
+    return np.where(vertical.visits > 0, vertical.status, none)
 
 
 def _with_checks(

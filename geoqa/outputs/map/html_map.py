@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import PurePath
 from typing import Any
 
@@ -12,13 +14,17 @@ from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES, USED
+from geoqa.core.frames.control import CHECK
+from geoqa.core.frames.revisits import CHECK_RECORDS
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
-from geoqa.core.job import Job
+from geoqa.core.job import Job, tolerance_table
+from geoqa.core.recipe import Tolerance
 from geoqa.core.site import decisions
 from geoqa.outputs import key_tables, layers, offline, symbology
 from geoqa.outputs.header import APPROXIMATE, CAUTIONS, PLAIN_FRAME
 from geoqa.outputs.layers import outlines, popup
 from geoqa.outputs.map import block, grid_fit
+from geoqa.outputs.map.packing import Pack
 from geoqa.outputs.text import display_text, json_for_html, map_text
 
 STYLES = ("map.css", "decide.css")
@@ -26,8 +32,10 @@ STYLES = ("map.css", "decide.css")
 SCRIPTS = (
     "units.js", "packed.js", "geometry.js", "told.js", "draft.js", "choice.js", "cells.js", "state.js",
     "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
-    "start.js",
+    "what_if.js", "start.js",
 )  # fmt: skip
+#: How many input files a title block names with the beginning of their checksum.
+CHECKSUMS, NOT_STATED = 3, "not stated"
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
 
@@ -86,6 +94,22 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    go_back, look_up
+        How many points are to be visited again (None where nothing says), and how many of them the records may settle.
+    checked
+        Whether any point was compared with a known coordinate; None where nothing says.
+    block
+        What stands in the title block of a print, by its name.
+    settled
+        By the name of a shift the points that are judged otherwise without it: ``point``, ``status``, ``deliver``,
+        ``reason`` and ``deliver_reason`` as they then are, null where a point is no more.
+    tried
+        For each factor on the tolerance the status of each point, its place among the statuses as a digit: ``point``
+        and ``tried``, null where only a new review could tell. None where no factors were tried.
+    factors
+        These factors, from the least, in equal steps.
+    limits
+        The tolerances that a factor bears on, the job's own first, each with the table of the recipe it stands in.
     decide
         What deciding on points needs beside them, see `_decide`; None where rows do not say where they stand.
     """
@@ -110,11 +134,29 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    go_back: int | None = None
+    look_up: int = 0
+    checked: bool | None = None
+    block: tuple[tuple[str, str], ...] = ()
+    settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    tried: pd.DataFrame | None = None
+    factors: tuple[float, ...] = ()
+    limits: tuple[tuple[str, Tolerance], ...] = ()
     decide: Mapping[str, Any] | None = None
 
     @classmethod
-    def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
-        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
+    def of(
+        cls,
+        frames: Frames,
+        job: Job,
+        notes: Sequence[str] = (),
+        review_id: str = "",
+        inputs: Sequence[Mapping[str, Any]] = (),
+    ) -> MapContext:
+        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver.
+
+        `inputs` are those that its record names, each with ``file`` and ``sha256``.
+        """
         points, unit = frames["points"], job.grid.unit
         return cls(
             title=job.site.name,
@@ -141,6 +183,12 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            **_answers(frames),
+            block=_title_block(frames, job, inputs),
+            limits=(
+                ("[tolerance]", job.tolerance),
+                *((tolerance_table(name), role.tolerance) for name, role in job.roles.items()),
+            ),
             decide=_decide(frames, job),
             **(_PLAIN if job.site.crs == geodesy.LOCAL else {}),
         )
@@ -165,7 +213,9 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     """
     title = map_text(context.title)
     heads, pack = block.packed(drawings, context.grid)
-    head = {"context": _context(context), "drawings": heads}
+    labels = [drawing.columns["label"] for drawing in drawings if drawing.points]
+    asked = _asked_otherwise(context, pd.Index(labels[0], dtype=object), pack) if labels else {}
+    head = {"context": {**_context(context), **asked}, "drawings": heads}
     return offline.page(
         title,
         _head(title, context),
@@ -200,6 +250,32 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
     return tuple(table for table in found if table.rows)
+
+
+def _answers(frames: Frames) -> dict[str, Any]:
+    """Return how many points are to be visited again, and whether anything known was measured."""
+    said: dict[str, Any] = {}
+    if (revisits := frames.get("revisits")) is not None and "action_key" in revisits:
+        key = revisits["action_key"].astype("str")
+        said = {"go_back": int((revisits["walk"] > 0).sum()), "look_up": int((key == CHECK_RECORDS).sum())}
+    if (checks := frames.get("control_checks")) is not None:
+        said["checked"] = bool((checks["use"].astype("str") == CHECK).any())
+    return said
+
+
+def _title_block(frames: Frames, job: Job, inputs: Sequence[Mapping[str, Any]]) -> tuple[tuple[str, str], ...]:
+    """Return what the title block of a print names; the day it is printed on is the browser's to tell."""
+    days = clock.days(frames["occupations"]["start_utc"], job).dropna() if "start_utc" in frames["occupations"] else ()
+    ends = dict.fromkeys(day.strftime(clock.DAY) for day in (min(days), max(days))) if len(days) else ()
+    files = [f"{one['file']} {one['sha256'][:16]}" for one in inputs[:CHECKSUMS]]
+    more = [f"{len(inputs) - CHECKSUMS} more in run.json"] if len(inputs) > CHECKSUMS else []
+    return (
+        ("observed", " to ".join(ends) or NOT_STATED),
+        ("system", job.grid.system.name),
+        ("heights", job.site.height or NOT_STATED),
+        ("prepared by", job.report.prepared_by or NOT_STATED),
+        ("SHA-256 begins", "; ".join([*files, *more]) or NOT_STATED),
+    )
 
 
 def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
@@ -280,14 +356,20 @@ def _head(title: str, context: MapContext) -> str:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    told = "".join(f"<dt>{map_text(name)}</dt><dd>{map_text(text)}</dd>" for name, text in context.block)
+    printed = '<dt>printed</dt><dd class="gq-printed"></dd>'
+    block = f'<dl class="gq-block">{told}{printed}</dl>' if told else ""
     decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
+    look = f" ({context.look_up:,} to look up first)" if context.look_up else ""
+    back = f"Go back to {units.counted(context.go_back or 0, 'point')}{look}; " if context.go_back is not None else ""
+    known = "" if context.checked is not False else " <strong>No check on a known point.</strong>"
     return (
         f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
-        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
-        f"{total - ready:,} not.{alone}"
+        f'<p class="gq-answer"><strong>{back}{ready:,} may be delivered.</strong>{known}</p>'
+        f"<p>{units.counted(total, 'point')} reviewed, {total - ready:,} not to be delivered.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
-        f"{decide}</header>\n"
+        f"{decide}{block}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
 
@@ -332,6 +414,42 @@ def _context(context: MapContext) -> dict[str, Any]:
         "tolerances": symbology.TOLERANCE,
         "expectations": symbology.EXPECTATION,
     }  # fmt: skip
+
+
+def _asked_otherwise(context: MapContext, names: pd.Index, pack: Pack) -> dict[str, Any]:
+    """Return how points would be judged without a shift, and under other tolerances: columns by their places."""
+    code = pd.Index(STATUSES)
+    settled = []
+    for name, points in context.settled.items():
+        found = points.assign(at=names.get_indexer(points["point"].astype(object))).query("at >= 0").sort_values("at")
+        settled.append(
+            {
+                "name": display_text(name),
+                "command": display_text(f"geoqa review --apply-shift {shlex.quote(name)}"),
+                "recipe": ["[step.shifts]", display_text(f"apply = [{json.dumps(name, ensure_ascii=False)}]")],
+                "entry": pack.numbers(found["at"]),
+                "status": pack.numbers(code.get_indexer(found["status"])),
+                "mark": pack.numbers(found["deliver"].map({key: m.marked for key, m in symbology.DELIVERY.items()})),
+                "reason": pack.texts(found["reason"]),
+                "because": pack.texts(found["deliver_reason"]),
+            }
+        )
+    if context.tried is None or not context.factors:
+        return {"settled": settled}
+    said = context.tried["tried"].astype(object).set_axis(context.tried["point"]).reindex(names)
+    tried = {
+        "factors": context.factors,
+        "statuses": STATUSES,
+        "told": pack.texts(said.fillna("").array),
+        "said": pack.texts(
+            [context.limits[0][1].times(f).limits(context.unit, context.unit_up) for f in context.factors]
+        ),
+        "limits": [
+            {"table": display_text(table), "numbers": limit.numbers(), "convention": limit.convention}
+            for table, limit in context.limits
+        ],
+    }
+    return {"settled": settled, "tried": tried}
 
 
 def _tile_servers(drawings: Sequence[Drawing]) -> list[str]:

@@ -47,22 +47,22 @@
   api.shown = function (kept, style, mark, statuses, chosen) {
     var out = Uint8Array.from(kept), off = statuses.map(function (s) { return chosen.hidden.has(s); });
     var no = chosen.undelivered;
-    for (var i = 0; i < out.length; i++) { if (off[style[i]] || (mark && no.has(mark[i] ? "yes" : "no"))) { out[i] = 0; } }
+    for (var i = 0; i < out.length; i++) { if (style[i] < 0 || off[style[i]] || (mark && no.has(mark[i] ? "yes" : "no"))) { out[i] = 0; } }
     return out;
   };
 
-  /* How many of each status, and of each answer to delivery, among points of `kept` that `inside` lets through:
+  /* How many of each status, and of each answer to delivery (null where `mark` is null: nobody has said), among points of `kept` that `inside` lets through:
      each count is of what its own switch shows or would show, so the switches of its own kind do not bear on it. */
   api.tally = function (kept, style, mark, statuses, chosen, inside) {
     var status = statuses.map(function () { return 0; }), answer = {yes: 0, no: 0};
     var off = statuses.map(function (s) { return chosen.hidden.has(s); });
     for (var i = 0; i < kept.length; i++) {
-      if (!kept[i] || !inside(i)) { continue; }
+      if (!kept[i] || style[i] < 0 || !inside(i)) { continue; }
       var deliver = mark && mark[i] ? "yes" : "no";
       if (!chosen.undelivered.has(deliver)) { status[style[i]]++; }
       if (!off[style[i]]) { answer[deliver]++; }
     }
-    return {status: status, yes: answer.yes, no: answer.no};
+    return {status: status, yes: mark === null ? null : answer.yes, no: mark === null ? null : answer.no};
   };
 
   /* Points whose name holds `text`, those that begin with it first; at most `limit`. */

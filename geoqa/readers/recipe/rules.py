@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 
 from geoqa.core import clock, geodesy
 from geoqa.core.errors import Fault, GeodesyError, RecipeError
-from geoqa.core.job import Match, Recipe, Role, unfixed
+from geoqa.core.job import Match, Recipe, Role, tolerance_table
 from geoqa.core.recipe import TIMES, InputFormat, Requirement, Site, Source, Tolerance, sources, wanted
 from geoqa.core.units import spoken
 from geoqa.readers.text import numbers, row_filter
@@ -262,16 +262,8 @@ class Draft:
     def judged(self) -> list[tuple[str, Tolerance, Requirement]]:
         """Return the table, tolerance and requirement of the whole job and of each role."""
         whole = [("[tolerance]", self.tolerance, self.requirement)] if self.tolerance and self.requirement else []
-        own = ((table_of(name), role.tolerance, role.requirement) for name, role in self.roles.items())
+        own = ((tolerance_table(name), role.tolerance, role.requirement) for name, role in self.roles.items())
         return [*whole, *own]
-
-
-def table_of(role: str) -> str:
-    """Return the table that a role's tolerance is stated in."""
-    own = role.removesuffix(unfixed(None)).strip()
-    if own == role:
-        return f"[roles.{role}.tolerance]"
-    return f"[roles.{own}.tolerance.float]" if own else "[tolerance.float]"
 
 
 def check(draft: Draft, at: str, faults: list[Fault]) -> InputFormat:

@@ -1,9 +1,12 @@
 """The status of a point: fixes inside a visit first, then visits against each other, one vote a visit."""
 
 import numpy as np
+import pandas as pd
 import pytest
-from analysis.builders import AT_ITS_WORD, CORNER, judge, point, visits
+from analysis.builders import AT_ITS_WORD, CORNER, job, judge, point, random_site, visits
 
+from geoqa.analysis.points.point_status import FACTORS, PointStatus, tried
+from geoqa.core.frames.contract import STATUSES
 from geoqa.core.frames.wording import cover
 
 FAR = 0.30  # metres; a false fix
@@ -470,3 +473,44 @@ def test_all_visits_together_decide_on_the_tolerance():
     assert point(three)["worst_horizontal_m"] == pytest.approx(wide)
     assert point(three, h=rms - 0.001)["status"] == "loose"
     assert point(three, h=close)["status"] == "loose"
+
+
+#: What tolerances may be like: part per base distance, from the mean, heights not judged, without one, one role's own.
+STATED = (
+    {}, {"h": 0.031, "v": 0.047, "ppm_h": 3.0, "ppm_v": 5.0}, {"convention": "from-mean"}, {"judge": "h"}, {"v": None},
+    {"roles": {"track": {"horizontal_m": 0.11, "vertical_m": 0.16}}},
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("stated", STATED, ids=lambda stated: " ".join(stated) or "plain")
+@pytest.mark.parametrize("step", [0.001, 0.02], ids=["fine", "coarse"])
+def test_each_factor_tells_what_the_step_makes_of_such_a_tolerance(stated, step):
+    rng = np.random.default_rng(11)
+    rows = [
+        row | {"resolution_h_m": step, "resolution_v_m": 1.5 * step, "base_distance_m": 900.0 + 70 * k}
+        | {"role": ("track", "corner")[int(row["p"][1:]) % 2]}
+        for k, row in enumerate(random_site(rng, points=40))
+    ]  # fmt: skip
+    rows += visits((900, 0, 0), (900.01, 0, 0), (900.04, 0.03, 0), p="S", s=0.01, sv=0.02)
+    unsettled = visits((950, 0, 0), (950.02, 0, 0), (950.4, 0, 0), gap=5, p="U", sv=0.02)
+    # What is stated is beyond some of the tolerances.
+    rows += [row | {"se": s, "sn": s} for row, s in zip(unsettled, (0.004, 0.03, 0.06), strict=True)]
+    kept, made = judge(rows, **stated), job(**stated)
+    frames = {name: kept[name] for name in kept.names()}
+    told = tried(frames, made)
+    assert told["point"].tolist() == frames["points"]["point"].tolist()
+    occupations, changes = frames["occupations"], set()
+    for k, factor in enumerate(FACTORS):
+        scaled = {name: occupations[name] * factor for name in ("tolerance_h_m", "tolerance_v_m")}
+        under = frames | {"occupations": occupations.assign(**scaled)}
+        expected = PointStatus().run(under, made).frames["points"]["status"].astype("str").tolist()
+        found = [STATUSES[int(word[k])] for word in told["tried"]]
+        assert found == expected, factor
+        changes.add(tuple(found))
+    assert len(changes) > 4
+
+
+def test_of_points_that_measured_checks_bear_on_no_factor_is_told():
+    frames = judge([*visits((0, 0, 0), (0.01, 0, 0), s=0.01), *visits((9, 0, 0), (9.01, 0, 0), p="B", s=0.01)])
+    frames = {name: frames[name] for name in frames.names()} | {"point_checks": pd.DataFrame({"point": ["B"]})}
+    assert tried(frames, job())["tried"].isna().tolist() == [False, True]
