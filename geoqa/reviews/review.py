@@ -302,7 +302,8 @@ class Review:
                 drawings, notes = layers.draw(self.frames, self.job, self.failed)
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
             reading.refuse_changed(self.drawn, seen)
-            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
+            notes = [*self.messages, *notes]
+            context = html_map.MapContext.of(self.frames, self.job, notes, self.id, self.record.get("inputs", ()))
             return html_map.build_map(drawings, replace(context, **told))
 
         dropped: dict[str, str] = {}

@@ -32,6 +32,8 @@ SCRIPTS = (
     "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
     "what_if.js", "start.js",
 )  # fmt: skip
+#: How many input files a title block names with the beginning of their checksum.
+CHECKSUMS, NOT_STATED = 3, "not stated"
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
 
@@ -90,6 +92,8 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    block
+        What stands in the title block of a print, by its name.
     settled
         By the name of a shift the points that are judged otherwise without it: ``point``, ``status``, ``deliver``,
         ``reason`` and ``deliver_reason`` as they then are, null where a point is no more.
@@ -124,6 +128,7 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    block: tuple[tuple[str, str], ...] = ()
     settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     tried: pd.DataFrame | None = None
     factors: tuple[float, ...] = ()
@@ -131,8 +136,18 @@ class MapContext:
     decide: Mapping[str, Any] | None = None
 
     @classmethod
-    def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
-        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
+    def of(
+        cls,
+        frames: Frames,
+        job: Job,
+        notes: Sequence[str] = (),
+        review_id: str = "",
+        inputs: Sequence[Mapping[str, Any]] = (),
+    ) -> MapContext:
+        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver.
+
+        `inputs` are those that its record names, each with ``file`` and ``sha256``.
+        """
         points, unit = frames["points"], job.grid.unit
         return cls(
             title=job.site.name,
@@ -159,6 +174,7 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            block=_title_block(frames, job, inputs),
             limits=(
                 ("[tolerance]", job.tolerance),
                 *((tolerance_table(name), role.tolerance) for name, role in job.roles.items()),
@@ -224,6 +240,21 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
     return tuple(table for table in found if table.rows)
+
+
+def _title_block(frames: Frames, job: Job, inputs: Sequence[Mapping[str, Any]]) -> tuple[tuple[str, str], ...]:
+    """Return what the title block of a print names; the day it is printed on is the browser's to tell."""
+    days = clock.days(frames["occupations"]["start_utc"], job).dropna() if "start_utc" in frames["occupations"] else ()
+    ends = dict.fromkeys(day.strftime(clock.DAY) for day in (min(days), max(days))) if len(days) else ()
+    files = [f"{one['file']} {one['sha256'][:16]}" for one in inputs[:CHECKSUMS]]
+    more = [f"{len(inputs) - CHECKSUMS} more in run.json"] if len(inputs) > CHECKSUMS else []
+    return (
+        ("observed", " to ".join(ends) or NOT_STATED),
+        ("system", job.grid.system.name),
+        ("heights", job.site.height or NOT_STATED),
+        ("prepared by", job.report.prepared_by or NOT_STATED),
+        ("SHA-256 begins", "; ".join([*files, *more]) or NOT_STATED),
+    )
 
 
 def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
@@ -304,6 +335,9 @@ def _head(title: str, context: MapContext) -> str:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    told = "".join(f"<dt>{map_text(name)}</dt><dd>{map_text(text)}</dd>" for name, text in context.block)
+    printed = '<dt>printed</dt><dd class="gq-printed"></dd>'
+    block = f'<dl class="gq-block">{told}{printed}</dl>' if told else ""
     decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
     return (
@@ -311,7 +345,7 @@ def _head(title: str, context: MapContext) -> str:
         f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
         f"{total - ready:,} not.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
-        f"{decide}</header>\n"
+        f"{decide}{block}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
 

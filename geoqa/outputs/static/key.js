@@ -135,7 +135,7 @@
       }), el("p", {"class": "gq-mean", text: t.about})]);
     });
 
-    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [layers, larger, asked, notes, mind]));
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [larger, asked, layers, notes, mind]));
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });
@@ -164,4 +164,21 @@
       }
     };
   };
+
+  /* On a phone the key comes up over the lower part of the window, the map above it; a print says when it was made. */
+  (G.more = G.more || []).push(function (page) {
+    var sheet = page.keyHost.closest(".gq-sheet"), button = G.button("Key and choices", function () { show(!sheet.classList.contains("gq-keyed")); }, {"class": "gq-plain gq-key-button", "aria-expanded": "false", "aria-controls": page.keyHost.id});
+    var show = function (on) {
+      if (on) { page.panel.close(); }
+      sheet.classList.toggle("gq-keyed", on);
+      button.setAttribute("aria-expanded", String(on));
+      page.panel.quietly(function () { page.map.invalidateSize({animate: false}); });
+      if (on) { page.mapHost.scrollIntoView({block: "start"}); }
+    };
+    page.mapHost.append(button);
+    page.on("opened", function () { show(false); });
+    document.addEventListener("keydown", function (e) { if (e.key === "Escape" && sheet.classList.contains("gq-keyed")) { show(false); button.focus(); } });
+    var day = document.querySelector(".gq-printed"), dated = function () { if (day) { day.textContent = G.units.today(); } };
+    dated(); root.addEventListener("beforeprint", dated);
+  });
 })(typeof self !== "undefined" ? self : this);
