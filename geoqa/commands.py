@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -109,18 +111,39 @@ def first_line(cls: type[Step]) -> str:
     return (cls.__doc__ or cls.name).strip().splitlines()[0]
 
 
-def say(text: str, err: bool = False) -> None:
-    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences."""
+#: How what stands first in a line is made to stand out, by its look.
+LOOKS: dict[str, dict[str, Any]] = {
+    "": {"bold": True}, "good": {"fg": "green", "bold": True}, "bad": {"fg": "red", "bold": True},
+    "warn": {"fg": "yellow", "bold": True}, "soft": {"dim": True},
+}  # fmt: skip
+
+
+def say(text: str, err: bool = False, head: str = "", look: str = "") -> None:
+    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences.
+
+    `head` is what stands before it and is made to stand out, the text where there is none, unless NO_COLOR is set
+    (no-color.org) or what is printed goes to no terminal.
+    """
     from geoqa.outputs.text import display_text
 
-    click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
+    safe = "\n".join(display_text(line) for line in text.split("\n"))
+    safe = click.style(display_text(head), **LOOKS[look]) + safe if head else safe
+    safe = click.style(safe, **LOOKS[look]) if look and not head else safe
+    plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    click.echo(safe, err=err, color=False if plain else None)
+
+
+def screen_width() -> int:
+    """Return the columns to write in: COLUMNS where it is set, else the terminal's (40 to 120), 80 without one."""
+    wide = shutil.get_terminal_size((80, 24)).columns
+    return max(wide, 40) if os.environ.get("COLUMNS") else min(max(wide, 40), 120)
 
 
 def tell_failed(failed: Mapping[str, str]) -> None:
     """Say what failed, where a reader of the last lines sees it."""
     from geoqa.outputs.summary import failures
 
-    for line in failures(failed)[:-1]:
+    for line in failures(failed, screen_width())[:-1]:
         say(line, err=True)
 
 

@@ -195,7 +195,7 @@ def test_report(seen):
     page = Tables(html_report.page(html_report.document(review.frames, review.job, review.run_record())))
     deliver = points["deliver"] == "yes"
     assert f"{int(deliver.sum())} of {len(points)} points may be delivered" in page.text
-    found = re.search(r"largest chance of a single point is (.*? %)", page.text)
+    found = re.search(r"highest risk of any one point is (.*? %)", page.text)
     assert is_share(found[1], points.loc[deliver, "risk"].max())
     by = points.set_index(points["point"].astype(str))
     rows = page.headed("point", "role", "status", "visits")

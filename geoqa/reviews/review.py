@@ -196,11 +196,11 @@ class Review:
         planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
         return int((~(planned & held["status"].isin(contract.UNPROVEN))).any())
 
-    def summary(self) -> list[str]:
-        """Return the summary as lines of text."""
+    def summary(self, width: int = 110) -> list[str]:
+        """Return the whole summary as lines of text of at most so many columns."""
         from geoqa.outputs import summary
 
-        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed)
+        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed, width)
 
     def write(
         self, folder: str | Path, progress: Progress = lambda _: None, also: Iterable[str] = (),

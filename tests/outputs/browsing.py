@@ -105,7 +105,8 @@ class Sheet:
         """Return what has the focus: its text or name."""
         return self.ask("""() => { const e = document.activeElement;
             const label = e.labels && e.labels.length ? e.labels[0].textContent : '';
-            const named = e.getAttribute('aria-label') || e.dataset.status || e.dataset.deliver || label;
+            const own = e.closest('[data-status], [data-deliver]');
+            const named = e.getAttribute('aria-label') || (own && (own.dataset.status || own.dataset.deliver)) || label;
             return (named || e.innerText || e.tagName).trim(); }""")
 
     def colour(self, x: float, y: float) -> str:

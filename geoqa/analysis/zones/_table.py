@@ -97,7 +97,8 @@ def zones_told(
     elif not zones:
         said.append(f"no zone: what is beyond tolerance lies among the {judged:,} judged points as chance may have it")
     if site.explained:
-        said.append(f"{counted(site.explained, 'point')} that shifts explain: no say in zones")
+        was = "was" if site.explained == 1 else "were"
+        said.append(f"{counted(site.explained, 'point')} explained by a shift {was} left out of the search for zones")
     return tuple(said)
 
 

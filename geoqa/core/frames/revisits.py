@@ -80,6 +80,8 @@ ACTIONS = {
 (
     CHECK_RECORDS, LOOK_AT_MARK, SECOND, LATER, DECIDING, LONGER, OTHER_BASE, OTHER_METHOD, ACCEPT,
 ) = KEYS = tuple(ACTIONS)  # fmt: skip
+#: What there is to do at a point that is not listed.
+NOTHING_TO_DO = "nothing to do"
 #: Actions that are one more visit with the receiver.
 VISITS = tuple(key for key, action in ACTIONS.items() if not action.instead)
 

@@ -11,7 +11,7 @@ from geoqa.core.arrays import Array, Frames, Index, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
-from geoqa.core.frames.revisits import REVISITS
+from geoqa.core.frames.revisits import NOTHING_TO_DO, REVISITS
 from geoqa.core.frames.schema import POINTS
 from geoqa.core.job import Job
 from geoqa.outputs import csv_tables
@@ -442,12 +442,18 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Index, job: Job)
     """
     own = np.arange(len(points))
     offered = (
-        *(Facet(head, own, text(points, name)) for name, (_, head) in seen_in(_rules(), FILTER).items()),
+        *(Facet(head, own, _chosen_by(points, name)) for name, (_, head) in seen_in(_rules(), FILTER).items()),
         Facet("Base", at, text(occupations, "base")),
         Facet(f"Day, {clock.name(job)}", at, _days(occupations, job)),
         Facet("Crew", at, text(occupations, "operator")),
     )
     return tuple(facet for facet in offered if len({display_text(text) for text in pd.unique(facet.texts)}) > 1)
+
+
+def _chosen_by(points: pd.DataFrame, name: str) -> pd.Series:
+    """Return what points are chosen by; where some are to be visited, nothing is to be done at the others."""
+    words = text(points, name)
+    return words.astype("object").fillna(NOTHING_TO_DO) if name == "action" and words.notna().any() else words
 
 
 def _days(occupations: pd.DataFrame, job: Job) -> pd.Series:

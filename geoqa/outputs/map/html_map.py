@@ -14,6 +14,8 @@ from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES, USED
+from geoqa.core.frames.control import CHECK
+from geoqa.core.frames.revisits import CHECK_RECORDS
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job, tolerance_table
 from geoqa.core.recipe import Tolerance
@@ -92,6 +94,10 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    go_back, look_up
+        How many points are to be visited again (None where nothing says), and how many of them the records may settle.
+    checked
+        Whether any point was compared with a known coordinate; None where nothing says.
     block
         What stands in the title block of a print, by its name.
     settled
@@ -128,6 +134,9 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    go_back: int | None = None
+    look_up: int = 0
+    checked: bool | None = None
     block: tuple[tuple[str, str], ...] = ()
     settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     tried: pd.DataFrame | None = None
@@ -174,6 +183,7 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            **_answers(frames),
             block=_title_block(frames, job, inputs),
             limits=(
                 ("[tolerance]", job.tolerance),
@@ -240,6 +250,17 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
         rows = key_tables.class_table(frames["classes"], job)
         found.append(KeyTable(key_tables.CLASS_TITLE, key_tables.class_head(job), tuple(rows), key_tables.CLASS_ABOUT))
     return tuple(table for table in found if table.rows)
+
+
+def _answers(frames: Frames) -> dict[str, Any]:
+    """Return how many points are to be visited again, and whether anything known was measured."""
+    said: dict[str, Any] = {}
+    if (revisits := frames.get("revisits")) is not None and "action_key" in revisits:
+        key = revisits["action_key"].astype("str")
+        said = {"go_back": int((revisits["walk"] > 0).sum()), "look_up": int((key == CHECK_RECORDS).sum())}
+    if (checks := frames.get("control_checks")) is not None:
+        said["checked"] = bool((checks["use"].astype("str") == CHECK).any())
+    return said
 
 
 def _title_block(frames: Frames, job: Job, inputs: Sequence[Mapping[str, Any]]) -> tuple[tuple[str, str], ...]:
@@ -340,10 +361,13 @@ def _head(title: str, context: MapContext) -> str:
     block = f'<dl class="gq-block">{told}{printed}</dl>' if told else ""
     decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
+    look = f" ({context.look_up:,} to look up first)" if context.look_up else ""
+    back = f"Go back to {units.counted(context.go_back or 0, 'point')}{look}; " if context.go_back is not None else ""
+    known = "" if context.checked is not False else " <strong>No check on a known point.</strong>"
     return (
         f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
-        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
-        f"{total - ready:,} not.{alone}"
+        f'<p class="gq-answer"><strong>{back}{ready:,} may be delivered.</strong>{known}</p>'
+        f"<p>{units.counted(total, 'point')} reviewed, {total - ready:,} not to be delivered.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
         f"{decide}{block}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
@@ -363,6 +387,7 @@ def _context(context: MapContext) -> dict[str, Any]:
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
         "ahead": context.ahead,
+        "glossary": wording.GLOSSARY,
         "lonlat": context.lonlat,
         "review": display_text(context.review_id),
         "decide": context.decide,

@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var CLOSEST = 20;
+  var CLOSEST = 20, BAR_PX = 100;
 
   /* The part of the sheet that holds all symbols, or all that is drawn where there is none. */
   var extent = function (drawings) {
@@ -24,9 +24,21 @@
     };
   };
 
-  G.chart = function (L, map, context, whole) {
+  G.chart = function (L, map, layer, context, whole) {
     var control = function (position, make) { return new (L.Control.extend({options: {position: position}, onAdd: make}))().addTo(map); };
     L.control.scale({metric: context.unit === "m", imperial: context.unit !== "m", position: "bottomleft", maxWidth: 140}).addTo(map);
+    /* What is enlarged has a bar of its own, beside that of the ground. */
+    if (layer.drawings.some(function (d) { return d.exaggerated && d.n; })) {
+      control("bottomleft", function () {
+        var bar = G.el("span", {"class": "gq-enlarged-bar"}), words = G.el("span"), box = G.el("div", {"class": "gq-enlarged"}, [bar, words]);
+        layer.on("drawn", function () {
+          var v = layer.view, per = context.metresPerUnit, length = G.geometry.round(BAR_PX / (v.ppm * v.ex * per));
+          box.hidden = !layer.drawings.some(function (d) { return d.exaggerated && d.on && d.n; });
+          bar.style.width = length * per * v.ppm * v.ex + "px"; words.textContent = G.units.length(length, context.unit) + " of ellipses and arrows";
+        });
+        return box;
+      });
+    }
     control("bottomleft", function () {
       return G.el("div", {"class": "gq-north", title: context.north}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
     });

@@ -156,6 +156,12 @@
     return [0, 0];
   };
 
+  /* A round length, 1, 2 or 5 times a power of ten, no longer than `most`. */
+  api.round = function (most) {
+    var p = Math.pow(10, Math.floor(Math.log10(most) + 1e-9)), q = most / p;
+    return (q >= 5 ? 5 : q >= 2 ? 2 : 1) * p;
+  };
+
   api.toSegment = function (px, py, ax, ay, bx, by) {
     var dx = bx - ax, dy = by - ay, q = dx * dx + dy * dy;
     var t = q ? Math.max(0, Math.min(1, ((px - ax) * dx + (py - ay) * dy) / q)) : 0;

@@ -37,7 +37,7 @@
     d.facets = head.facets.map(function (f) { return G.choice.facet(f.title, G.packed.starts(G.packed.numbers(block, f.each)), G.packed.texts(block, f)); });
     if (d.point) {
       d.owner = d.point; d.site = site;
-      d.x = Float64Array.from(d.owner, function (i) { return site.x[i]; }); d.y = Float64Array.from(d.owner, function (i) { return site.y[i]; });
+      d.x = Float64Array.from(d.owner, function (i) { return site ? site.x[i] : NaN; }); d.y = Float64Array.from(d.owner, function (i) { return site ? site.y[i] : NaN; });
     } else if (d.x) {
       d.x = d.x.map(G.geometry.worldX); d.y = d.y.map(G.geometry.worldY);
     }
@@ -236,7 +236,7 @@
           var a = self._arrow(d, i);
           if (!(a.length > 2)) { return; }
           g.save(); g.translate(x, y);
-          G.symbols.arrow(g, a.dx, a.dy, a.cut, self._colour(style, t), t.paper, style.rank ? 2.2 : 1.2);
+          G.symbols.arrow(g, a.dx, a.dy, a.cut, self._colour(style, t), t.paper, style.rank ? 2.2 : style.shape === "dash" ? 0.9 : 1.2, style.shape === "dash");
           g.restore(); self.drawn.vectors++;
         });
       },

@@ -39,7 +39,7 @@
     map.getContainer().setAttribute("aria-label", "The drawing: arrow keys move it, plus and minus zoom");
     var layer = new (G.defineLayer(L))(drawings, shown).addTo(map);
     layer.heights = {unit: context.unitUp, per: context.metresPerUnitUp};
-    G.chart(L, map, context, whole);
+    G.chart(L, map, layer, context, whole);
 
     var live = G.el("div", {"class": "gq-live", role: "status", "aria-live": "polite"}), credit = G.el("div", {"class": "gq-credit"});
     mapHost.append(live, credit);
