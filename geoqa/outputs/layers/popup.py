@@ -51,6 +51,11 @@ class Length:
         """Return lengths below a heading that has their unit; `metres` puts metres beside a foot."""
         return self._cells(self._head(head, metres), values_m, metres, minus=self._head(minus, metres), **more)
 
+    def written(self, values_m: Array) -> Array:
+        """Return lengths in metres as they read where they are written."""
+        step_m = units.METRES_PER[self.unit] * 10.0 ** -units.decimals(self.unit)
+        return np.rint(np.asarray(values_m, dtype=float) / step_m) * step_m
+
     def _head(self, head: str, metres: bool) -> str:
         return f"{head}, {self.spoken if metres else self.unit}"
 
@@ -287,20 +292,18 @@ def _occupations(
     plane: Length,
     height: Length,
 ) -> tuple[Cells, ...]:
-    """Return the table of occupations: offsets count from the point's place and mean height."""
+    """Return the table of occupations: offsets count from the point's place, as it is written, and mean height."""
     here = at >= 0
     level = numbers(points, "height_m")
     own = numbers(occupations, "height_m")
     mean = pd.Series(own).groupby(at).mean().reindex(range(len(points))).to_numpy()
     level = np.where(np.isnan(level), mean, level)
-    east, north, up = (
-        values - np.where(here, centre[at], np.nan)
-        for values, centre in (
-            (numbers(occupations, "easting_m"), places.easting_m),
-            (numbers(occupations, "northing_m"), places.northing_m),
-            (own, level),
-        )
+    # Written beside the place they give the coordinate of the row, to the last digit.
+    east, north = (
+        plane.written(numbers(occupations, name)) - np.where(here, plane.written(getattr(places, name))[at], np.nan)
+        for name in ("easting_m", "northing_m")
     )
+    up = own - np.where(here, level[at], np.nan)
     visit, fix = numbers(occupations, "visit"), numbers(occupations, "fix")
     stated = {axis: numbers(occupations, f"sigma_{axis}_m") for axis in "enu"}
     alike = np.array_equal(stated["e"], stated["n"], equal_nan=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -34,6 +35,7 @@ SCRIPTS = (
     "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
     "what_if.js", "start.js",
 )  # fmt: skip
+_PLAIN_NAME = re.compile("[0-9A-Za-z_]+(?:[ ./#-][0-9A-Za-z_]+)*")
 #: How many input files a title block names with the beginning of their checksum.
 CHECKSUMS, NOT_STATED = 3, "not stated"
 #: What is said otherwise of a site in a frame of its own.
@@ -297,14 +299,15 @@ def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
         table = frames["decisions"][[*DECISION_FILE, "point_before"]].astype(object)
         entries = [[str(cell) for cell in row] for row in table.where(table.notna(), "").to_numpy().tolist()]
     names = popup.texts(points, "point")
-    written = [name if decisions.target(name) == name else None for name in names]
-    pairs = enumerate(zip(names, written, strict=True))
+    # Plain names, nearly all, stand for themselves.
+    odd = [(i, name) for i, name in enumerate(names) if not _PLAIN_NAME.fullmatch(name)]
+    written = [(i, name, name if decisions.target(name) == name else None) for i, name in odd]
     return {
         "columns": DECISION_FILE, "actions": ACTIONS, "kinds": DECISION_KINDS,
         "file": PurePath(job.decisions.file or "decisions.csv").name, "stated": job.decisions.file is not None,
         "entries": entries,
         "files": [decisions.target(name) for name in popup.files(occupations)],
-        "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
+        "names": {i: own for i, name, own in written if display_text(name) != own},
         "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
     }  # fmt: skip
 
