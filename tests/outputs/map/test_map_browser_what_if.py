@@ -138,7 +138,7 @@ def test_a_factor_looks_every_status_up(page, site, told, factor):
     assert page.ask(STYLES) == expected
     assert page.ask(MARKS) is None
     assert totals(page)["yes"] == totals(page)["no"] == "?"
-    assert page.page.locator(".gq-delivery button:disabled").count() == 2
+    assert page.page.locator(".gq-delivery .gq-deliver:disabled").count() == 2
     assert "Needs a new review" in page.page.locator(".gq-delivery").text_content()
     banner = page.page.locator(".gq-banner:visible").text_content()
     assert f"Tried: horizontal {0.05 * factor:.3f} m + {2 * factor:g} ppm, vertical {0.08 * factor:.3f} m" in banner
