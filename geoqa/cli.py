@@ -29,6 +29,7 @@ from geoqa.commands import (
     end_if_failed,
     experience,
     first_line,
+    jobs,
     refuse_all_of_none,
     say,
     screen_width,
@@ -36,6 +37,7 @@ from geoqa.commands import (
 )
 from geoqa.core.errors import CallError, GeoqaError, InputError
 from geoqa.core.input_files import LARGEST_MB
+from geoqa.reviews.jobs import RESULT, forget_peak, peak_mb
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -92,7 +94,7 @@ class Progress:
         self._current: dict[int, tuple[str, float, float]] = {threading.get_ident(): ("start", BEGAN, 0.0)}
         self._took: list[tuple[str, float, float, float]] = []
         gc.disable()
-        _forget_peak()
+        forget_peak()
 
     def __call__(self, stage: str) -> None:
         """Name the stage that begins, a line a second at most unless every one is asked for."""
@@ -110,8 +112,8 @@ class Progress:
         begun = self._current.pop(threading.get_ident(), None)
         if begun:
             name, wall, used = begun
-            self._took.append((name, now - wall, time.thread_time() - used, _peak_mb()))
-            _forget_peak()
+            self._took.append((name, now - wall, time.thread_time() - used, peak_mb()))
+            forget_peak()
 
     def table(self) -> list[str]:
         """Return how long each stage took, what of it the processor worked, and the most memory in use meanwhile.
@@ -125,25 +127,6 @@ class Progress:
         wide = max(len(name) for name, *_ in rows)
         lines = [f"{name:{wide}} {wall:9.2f} {used:9.2f} {peak:9.0f}" for name, wall, used, peak in rows]
         return [f"{'stage':{wide}} {'seconds':>9} {'CPU s':>9} {'peak MB':>9}", *lines]
-
-
-def _forget_peak() -> None:
-    """Let the system count the peak of memory anew; where it cannot (it is Linux that can), peaks only grow."""
-    with contextlib.suppress(OSError):
-        Path("/proc/self/clear_refs").write_text("5")
-
-
-def _peak_mb() -> float:
-    """Return the most memory that was in use, in MB of a million bytes; NaN where the system has no word for it."""
-    with contextlib.suppress(OSError):
-        told = Path("/proc/self/status").read_text().partition("VmHWM:")[2].split()
-        return int(told[0]) * 1024 / 1e6
-    try:
-        import resource
-    except ImportError:
-        return float("nan")
-    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return most * (1 if sys.platform == "darwin" else 1024) / 1e6
 
 
 class Terminated(KeyboardInterrupt):
@@ -171,8 +154,6 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
-#: Folder of the results beside a recipe, where none is named.
-RESULT = "result"
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
@@ -522,6 +503,7 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
 
 
 cli.add_command(experience)
+cli.add_command(jobs)
 
 
 def _describe(cls: type[Step]) -> None:

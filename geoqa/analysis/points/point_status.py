@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.closures.closure_status import UNUSUAL
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import UNUSUAL, Closures
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles, visit_means
 from geoqa.analysis.occupations.measured_rows import Rows, direct_rows, is_rejected, shown_labels
 from geoqa.analysis.occupations.visit_means import LocalPositions

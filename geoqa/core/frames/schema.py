@@ -12,7 +12,7 @@ from typing import Any, Self
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
-from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts, zones
+from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts
 from geoqa.core.frames.contract import (
     DELIVERY_REASONS,
     NAME_CHECK_KINDS,
@@ -376,7 +376,7 @@ NAME_CHECKS = Frame(
 #: Every contract by the name of its frame: a module calls it as the frame, in capitals.
 FRAMES: dict[str, Frame] = {
     name.lower(): one
-    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts, zones)))
+    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts)))
     for name, one in room.items()
     if isinstance(one, Frame)
 } | {"first_classes": CLASSES}
