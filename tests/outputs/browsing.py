@@ -24,6 +24,8 @@ READY = "() => window.Geoqa && Geoqa.page"
 #: Crews count their days in it; the occupations of `told` lie on other days there than in UTC.
 ZONE = "Pacific/Auckland"
 WAIT_MS = 20_000
+#: WCAG 2.2, A and AA.
+RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 
 
 @dataclass
@@ -300,3 +302,17 @@ def worst_first(points: pd.DataFrame) -> list[str]:
         return (-max(judged), 0) if judged else (1.0, ranks[row["status"]])
 
     return [str(points["point"].iloc[k]) for k in sorted(range(len(points)), key=need)]
+
+
+def audit(sheet: Sheet) -> list[str]:
+    """Return what axe finds serious or critical, a line each."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    options = {"runOnly": {"type": "tag", "values": list(RULES)}, "resultTypes": ["violations"]}
+    found = axe.Axe().run(sheet.page, options=options).response
+    assert found["passes"]
+    return [
+        f"{v['id']}: {node['target']} {node['failureSummary']}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+        for node in v["nodes"]
+    ]

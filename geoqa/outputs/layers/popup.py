@@ -12,7 +12,7 @@ from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
 from geoqa.core.frames.revisits import NOTHING_TO_DO, REVISITS
-from geoqa.core.frames.schema import POINTS
+from geoqa.core.frames.schema import OWN, POINTS
 from geoqa.core.job import Job
 from geoqa.outputs import csv_tables
 from geoqa.outputs.layers.positions import Places
@@ -233,6 +233,8 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cel
 def _rests(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
     """Return whose knowledge a verdict rests on, other witnesses, and what nothing of it can see."""
     heads = {name: head for name, (_, head) in seen_in(_rules(), JUDGEMENT).items()}
+    if "basis" in points:  # pairs of its own class are the rule, and said of the classes
+        points = points.assign(basis=points["basis"].astype("object").mask(points["basis"] == OWN))
     return tuple(_line(points, name, heads[name], plane, height) for name in RESTS_ON)
 
 

@@ -221,8 +221,8 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     return offline.page(
         title,
         _head(title, context),
-        [offline.static_text(name) for name in STYLES],
-        [offline.static_text(name) for name in SCRIPTS],
+        [offline.lean(offline.static_text(name)) for name in STYLES],
+        [offline.lean(offline.static_text(name)) for name in SCRIPTS],
         {"geoqa-head": json_for_html(head), "geoqa-block": json_for_html(pack.text())},
         _tile_servers(drawings),
         max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,

@@ -26,19 +26,22 @@
 
   G.chart = function (L, map, layer, context, whole) {
     var control = function (position, make) { return new (L.Control.extend({options: {position: position}, onAdd: make}))().addTo(map); };
-    L.control.scale({metric: context.unit === "m", imperial: context.unit !== "m", position: "bottomleft", maxWidth: 140}).addTo(map);
-    /* What is enlarged has a bar of its own, beside that of the ground. */
-    if (layer.drawings.some(function (d) { return d.exaggerated && d.n; })) {
-      control("bottomleft", function () {
-        var bar = G.el("span", {"class": "gq-enlarged-bar"}), words = G.el("span"), box = G.el("div", {"class": "gq-enlarged"}, [bar, words]);
-        layer.on("drawn", function () {
-          var v = layer.view, per = context.metresPerUnit, length = G.geometry.round(BAR_PX / (v.ppm * v.ex * per));
-          box.hidden = !layer.drawings.some(function (d) { return d.exaggerated && d.on && d.n; });
-          bar.style.width = length * per * v.ppm * v.ex + "px"; words.textContent = G.units.length(length, context.unit) + " of ellipses and arrows";
-        });
-        return box;
+    /* Two bars: of the ground, and of what is enlarged. */
+    var bar = function (shown, perMetre, words) {
+      var line = G.el("span", {"class": "gq-bar-line"}), text = G.el("span"), box = G.el("div", {"class": "gq-bar-box"}, [line, text]);
+      layer.on("drawn", function () {
+        var per = perMetre() * context.metresPerUnit, length = G.geometry.round(BAR_PX / per);
+        box.hidden = !shown();
+        line.style.width = length * per + "px"; text.textContent = G.units.length(length, context.unit) + words;
       });
-    }
+      return box;
+    };
+    control("bottomleft", function () {
+      return G.el("div", {"class": "gq-bars"}, [
+        bar(function () { return layer.drawings.some(function (d) { return d.exaggerated && d.on && d.n; }); }, function () { return layer.view.ppm * layer.view.ex; }, " of ellipses and arrows"),
+        bar(function () { return true; }, function () { return layer.view.ppm; }, " on the ground")
+      ]);
+    });
     control("bottomleft", function () {
       return G.el("div", {"class": "gq-north", title: context.north}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
     });

@@ -3,7 +3,7 @@
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
   var KINDS = G.KINDS = ["polygons", "lines", "ellipses", "vectors", "symbols"];
-  var REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", STRONG = 3;
+  var REACH = 14, LABEL = 24, FONT = "12px Ubuntu, 'Noto Sans', 'Segoe UI', 'Helvetica Neue', 'DejaVu Sans', sans-serif", STRONG = 3;
   /* More points than this in view are drawn as cells of the ground, this many pixels wide at whole zooms. */
   var MANY = 3000, CELL = 56;
   /* More ellipses than this are outlines only. */
@@ -273,7 +273,7 @@
         var v = this.view, size = CELL * Math.pow(2, this._zoom - Math.round(this._zoom)), ranks = d.styles.map(function (s) { return s.rank; }), self = this;
         this._cells = G.cells.gather(d.x, d.y, d.style, ranks, this.shown, v, size);
         var most = this._cells.reduce(function (m, c) { return Math.max(m, c.many); }, 1);
-        g.font = "600 11px system-ui, 'DejaVu Sans', sans-serif"; g.textAlign = "center"; g.textBaseline = "middle"; g.lineJoin = "round"; g.direction = "ltr";
+        g.font = FONT.replace("12px", "600 11px"); g.textAlign = "center"; g.textBaseline = "middle"; g.lineJoin = "round"; g.direction = "ltr";
         this._cells.forEach(function (c) {
           var style = d.styles[c.style];
           c.r = G.cells.radius(c, most);

@@ -99,7 +99,7 @@
     var some = visits.slice(0, MOST), width = WIDE / Math.max(some.length, 2), rows = 0;
     here.forEach(function (f) { kids.push(svg("circle", {"class": f.used ? "gq-moment" : "gq-moment gq-out", cx: X(f.start), cy: y, r: 4.5})); });
     some.forEach(function (v, k) {
-      var x = k * width + 2, lines = [v.numbers.join(", ") + ": " + v.when, v.base && "base " + v.base, v.crew && "crew " + v.crew].filter(Boolean);
+      var x = k * width + 2, name = v.numbers.join(", ") + ": ", lines = (width < 150 ? [name + v.when.slice(0, 10), v.when.slice(11)] : [name + v.when]).concat(v.base && "base " + v.base, v.crew && "crew " + v.crew).filter(Boolean);
       rows = Math.max(rows, lines.length);
       kids.push(svg("path", {"class": "gq-lead", d: "M" + X(v.start) + " " + (y + 5) + "L" + (x + 8) + " " + (y + 21)}));
       /* As many letters as the column holds. */

@@ -303,3 +303,11 @@ def test_the_first_text_answers_where_to_go_and_what_may_be_delivered(frames, jo
     assert f"Go back to 4 points (2 to look up first); {ready} may be delivered." in said
     assert ("No check on a known point." in said) == (known is False)
     assert page.index("gq-answer") < page.index("points reviewed")
+
+
+def test_what_is_left_of_a_script_is_the_same_program():
+    code = offline.static_text("story.js")
+    lean = offline.lean(code)
+    assert "/*" not in lean and "\n " not in lean
+    kept = re.sub(r"\s*/\*.*?\*/\s*\n", "\n", code, flags=re.DOTALL)
+    assert "".join(lean.split()) == "".join(kept.split())

@@ -8,15 +8,13 @@ import re
 import unicodedata
 
 import pytest
-from browsing import DESK, PHONE, ZONE, worst_first, zoned
+from browsing import DESK, PHONE, ZONE, audit, worst_first, zoned
 
 from geoqa.core.drawing import Drawing, Style
 from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import header
 
 pytestmark = pytest.mark.browser
-#: WCAG 2.2, A and AA.
-RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 
 
 def walk(sheet, steps, back=False):
@@ -125,20 +123,6 @@ def test_large_counts_stay_inside_the_key(sheet):
     assert sheet.ask("""() => [...document.querySelectorAll('.gq-deliver .gq-count')].every(
         e => e.scrollWidth <= e.clientWidth + 1 && e.getBoundingClientRect().right
             <= e.parentElement.getBoundingClientRect().right)""")
-
-
-def audit(sheet):
-    """Return what axe finds serious or critical, a line each."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
-    options = {"runOnly": {"type": "tag", "values": list(RULES)}, "resultTypes": ["violations"]}
-    found = axe.Axe().run(sheet.page, options=options).response
-    assert found["passes"]
-    return [
-        f"{v['id']}: {node['target']} {node['failureSummary']}"
-        for v in found["violations"]
-        if v["impact"] in ("serious", "critical")
-        for node in v["nodes"]
-    ]
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
