@@ -167,7 +167,8 @@ def test_terminal(seen):
     text = " ".join(" ".join(lines).split())
     given = points.loc[deliver, "risk"]
     found = re.search(
-        rf"({NUMBER}|fewer than 0.1) are expected to be outside .*?largest risk of one is ([^.]*\.?\d* %)", text
+        rf"({NUMBER}|fewer than 0.1) are expected to be outside .*?highest risk of any one point is ([^.]*\.?\d* %)",
+        text,
     )
     assert near(found[1], given.sum()) or (found[1].startswith("fewer") and given.sum() < 0.05)
     assert is_share(found[2], given.max())
