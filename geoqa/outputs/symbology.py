@@ -65,7 +65,7 @@ _ALL = (
     ),
     Symbol(
         "loose", "square", "#d25d43", "#e4504e",
-        "Too far apart, but no more than so noisy a place lets expect.", "beyond", "usual",
+        "Too far apart, but normal for a place this noisy.", "beyond", "usual",
     ),
     Symbol(
         "conflict", "star", "#350318", "#f7f5ff",

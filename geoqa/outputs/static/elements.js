@@ -13,6 +13,12 @@
   };
   /* Text of a file: kept apart from the direction of what stands around it. */
   G.own = function (text) { return G.el("bdi", {dir: "auto", text: text}); };
+  /* A cell of a table; a word of the trade tells what it means on focus, on tap and under the pointer. */
+  G.glossary = {};
+  var cell = function (text) {
+    var own = G.own(text), means = Object.prototype.hasOwnProperty.call(G.glossary, text) ? G.glossary[text] : "";
+    return means ? G.el("span", {"class": "gq-word", tabindex: "0", "data-means": means}, [own]) : own;
+  };
   G.button = function (text, act, more) {
     var b = G.el("button", Object.assign({type: "button", "class": "gq-plain", text: text}, more));
     b.addEventListener("click", act);
@@ -30,12 +36,12 @@
     return G.el("tr", {}, cells.map(function (text, k) {
       var inside = open && !k ? G.button("", open, {"class": "gq-link"}) : null;
       if (inside) { inside.append(G.own(text)); }
-      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [inside || G.own(text)]);
+      return G.el(heading ? "th" : "td", heading ? {scope: "col"} : {}, [inside || (heading ? G.own(text) : cell(text))]);
     }));
   };
   var lines = function (rows) {
     return G.el("table", {"class": "gq-lines"}, [G.el("tbody", {}, rows.map(function (cells) {
-      return G.el("tr", {}, cells.map(function (text, k) { return G.el(k ? "td" : "th", k ? {} : {scope: "row"}, [G.own(text)]); }));
+      return G.el("tr", {}, cells.map(function (text, k) { return G.el(k ? "td" : "th", k ? {} : {scope: "row"}, [k ? cell(text) : G.own(text)]); }));
     }))]);
   };
   /* A table of a reader's `sections`: headings and rows, or lines. */

@@ -75,7 +75,7 @@
     var judged = el("section", {"aria-label": "Status of the points"}, [
       el("h2", {text: "Do repeated fixes agree?"}),
       el("p", {"class": "gq-hint", text: "Rows: the job's tolerance. Columns: " + (context.expectationKnown ?
-        "what the stated precision lets expect here." : "not judged, for no precision is known; all that is beyond counts as unusual, all that is within as usual.")}), square
+        "what the receiver's stated precision predicts here." : "not judged, for no precision is known; all that is beyond counts as unusual, all that is within as usual.")}), square
     ]);
 
     /* Delivery */
@@ -136,6 +136,9 @@
       el("dt", {text: "times"}), el("dd", {}, [G.own(context.zone)])
     ])]);
     var mind = el("section", {"class": "gq-mind", "aria-label": "Cautions"}, [el("h2", {text: "Mind"}), el("ul", {}, context.cautions.map(function (c) { return el("li", {}, [G.own(c)]); }))]);
+    var words = el("section", {"class": "gq-words", "aria-label": "Words"}, [el("h2", {text: "Words"}), el("dl", {}, [].concat.apply([], Object.keys(context.glossary).map(function (word) {
+      return [el("dt", {text: word}), el("dd", {text: context.glossary[word]})];
+    })))]);
 
     var notes = el("section", {"class": "gq-notes", "aria-label": "Notes"}, [el("h2", {text: "Of this review"}), el("ul", {}, context.notes.map(function (n) { return el("li", {}, [G.own(n)]); }))]);
     notes.hidden = !context.notes.length;
@@ -148,7 +151,7 @@
       }), el("p", {"class": "gq-mean", text: t.about})]);
     });
 
-    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [larger, asked, layers, notes, mind]));
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [larger, asked, layers, notes, words, mind]));
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });

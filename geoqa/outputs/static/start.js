@@ -33,6 +33,7 @@
     var statuses = site ? site.styles.map(function (s) { return s.key; }) : [], order = null;
     var given = G.state.read(root.location.hash), mapHost = map.getContainer().parentElement;
 
+    G.glossary = context.glossary;
     var whole = G.whole(map, drawings);
     whole();
     map.getContainer().setAttribute("role", "group");
