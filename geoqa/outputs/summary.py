@@ -454,7 +454,7 @@ def _of_site(frames: Frames, job: Job, applied: Sequence[str]) -> list[str]:
         names = np.array(key_tables.named(classes), dtype=object)
         strange = (classes["basis_h"] != OWN).to_numpy() & (np.arange(len(classes)) > 0)
         lent = [display_text(name) for name in names[strange]]
-        said += [f"no pairs of its own shows what precision is worth under: {'; '.join(lent)}"] if lent else []
+        said += [f"no pairs show what stated precision is worth under: {'; '.join(lent)}"] if lent else []
     if "changes" in frames:
         changes = frames["changes"]
         moved, met = int((changes["change"] == CHANGED).sum()), int((changes["revisit"] == DONE).sum())
