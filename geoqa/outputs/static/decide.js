@@ -16,10 +16,17 @@
     var store = function (act) { try { act(root.localStorage); return true; } catch (e) { return false; } };
     stored = !!place && store(function (s) { kept = s.getItem(place); s.setItem(place, kept || ""); if (!kept) { s.removeItem(place); } });
     var draft = G.draft.make(given, kept);
+    /* Another window of this map may write, too: what it wrote is taken up, at once where the browser tells. */
+    var known = kept;
     var keep = function () {
+      store(function (s) { var now = s.getItem(place); if (stored && now && now !== known) { draft.other(now, true); locate(); } });
       var nothing = draft.list() === draft.given && !draft.unsaved() && !draft.who() && !draft.why();
-      stored = stored && store(function (s) { if (nothing) { s.removeItem(place); } else { s.setItem(place, draft.keep()); } });
+      stored = stored && store(function (s) { known = nothing ? null : draft.keep(); if (nothing) { s.removeItem(place); } else { s.setItem(place, known); } });
     };
+    root.addEventListener("storage", function (e) {
+      if (!stored || e.key !== place || e.newValue === known) { return; }
+      known = e.newValue; draft.other(known, false); locate(); told(); render();
+    });
     root.addEventListener("beforeunload", function (e) { if (!stored && draft.unsaved()) { e.preventDefault(); e.returnValue = ""; } });
 
     /* Rows, and what they are called in the file */
@@ -85,7 +92,7 @@
     var decided = function () { return new Set(draft.list().map(function (e) { return where.get(keyOf(e)); })); };
 
     var on = false, current = -1, turn = 0, box = null, moving = null, open = false;
-    var button = G.button("", function () { on = !on; if (on) { start(); } else { page.panel.again(); } told(); }, {"class": "gq-plain gq-start", "aria-pressed": "false"});
+    var button = G.button("", function () { on = !on || !page.panel.opened(); if (on) { start(); } else { page.panel.again(); } told(); }, {"class": "gq-plain gq-start", "aria-pressed": "false"});
     document.querySelector(".gq-deciding").append(button);
     var told = function () {
       var many = codes.reduce(function (sum, k, i) { return sum + (k >= 0 && page.shown[i]); }, 0), n = draft.unsaved();
@@ -161,6 +168,7 @@
         said.textContent = input.value.trim() && names.indexOf(input.value) < 0 ? "No point has this name: the row becomes a point of its own." : "";
       });
       var form = el("form", {"class": "gq-move"}, [input, list, el("button", {"class": "gq-plain", text: "Move"}), act("Cancel", "cancel", function () { moving = null; render(); focus("move " + r.target); }), said]);
+      form.addEventListener("keydown", function (e) { if (e.key === "Escape") { e.preventDefault(); part("cancel").click(); } });
       form.addEventListener("submit", function (e) { e.preventDefault(); move(r, i, input.value); });
       return form;
     };
@@ -204,13 +212,13 @@
         name === null ? el("p", {text: "The name of this point cannot stand in " + given.file + "; its rows can."}) :
           accepted ? el("p", {"class": "gq-done"}, [sentence(accepted), act("Take back", "take " + name, function () { takeBack(accepted, "accept"); })]) :
             el("p", {}, [act("Accept the point as it is", "accept", function () {
-              var rest = left(list, name, i);
+              var rest = left(list, name, i).filter(function (r) { var e = G.draft.find(list, ROW, r.target); return !e || e.action !== REJECT; });
               if (rest.length) { put(ACCEPT, POINT, name, rest[0].guard || ""); } else { page.announce("No row is left to accept"); }
             })]),
         el("p", {"class": "gq-mean", text: "To accept is your word: it is shown beside the status, and changes neither the status nor the delivery."}),
         el("ol", {"class": "gq-rows", "aria-label": "Occupations of the point"}, rows.map(function (r, k) { return line(r, k, i, story); })),
         el("p", {"class": "gq-turns"}, [act("Save decisions", "save", save), act("Undo", "undo", function () { draft.undo(); changed("Undone", "undo"); }, draft.undoable() ? {} : {disabled: ""}),
-          el("span", {"class": "gq-mean", text: n ? G.units.counted(n, "decision") + " not saved" : "all saved"})]),
+          el("span", {"class": "gq-mean", text: n ? G.units.counted(n, "decision") + " not saved" : list.length ? "all saved" : ""})]),
         el("p", {"class": "gq-mean", text: "Saves the whole " + given.file + ". " + (given.stated ? "Put it where the recipe names it" : "Put it beside the recipe, add  [decisions] file = \"" + given.file + "\"  to the recipe") + " and review again: only that file counts. " +
           (stored ? "Until then a draft stays in this browser; other pages opened from this computer's disk may read it." : "This browser keeps no draft: what is not saved is lost when the page closes.")}),
         listed()

@@ -41,12 +41,14 @@
         return e && given.columns.every(function (name) { return typeof e[name] === "string"; }) && given.actions.indexOf(e.action) >= 0 && given.kinds.indexOf(e.kind) >= 0;
       });
     };
-    try {
-      var said = JSON.parse(kept);
-      if (said && entries(said.list) && entries(said.filed) && typeof said.who === "string" && typeof said.why === "string") {
-        list = said.list; filed = said.filed; who = said.who; why = said.why;
-      }
-    } catch (e) { /* No draft of ours. */ }
+    var said = function (text) {
+      try {
+        var d = JSON.parse(text);
+        return d && entries(d.list) && entries(d.filed) && typeof d.who === "string" && typeof d.why === "string" ? d : null;
+      } catch (e) { return null; /* No draft of ours. */ }
+    };
+    var begun = said(kept);
+    if (begun) { list = begun.list; filed = begun.filed; who = begun.who; why = begun.why; }
     var pair = function (e) { return JSON.stringify(cells.map(function (name) { return e[name]; })); };
 
     return {
@@ -65,6 +67,12 @@
         return off(list, filed).length + filed.filter(function (e) { return !api.find(list, e.kind, e.target); }).length;
       },
       saved: function () { filed = list; },
+      /* What another window made of the draft: as it is, or what it has beside ours. */
+      other: function (text, beside) {
+        var d = said(text) || {list: first, filed: first}, next = d.list;
+        if (beside) { next = list.concat(d.list.filter(function (e) { return !api.find(list, e.kind, e.target); })); }
+        past.push(list); list = next; filed = d.filed;
+      },
       keep: function () { return JSON.stringify({list: list, filed: filed, who: who, why: why}); },
       /* The whole file; `guard` gives what an entry is written with. NUL stands in no table. */
       text: function (guard) {

@@ -38,7 +38,7 @@
         var hits = G.choice.search(act.names(), field.value, act.shown(), 1), more = hits.length ? [] : also(field.value);
         if (hits.length) { act.go(hits[0]); } else if (more.length) { act.go(more[0].entry, more[0].drawing); }
       }
-      if (e.key === "Escape") { field.value = ""; search(); }
+      if (e.key === "Escape" && field.value) { e.preventDefault(); field.value = ""; search(); }
     });
 
     /* By facet */

@@ -4,7 +4,7 @@
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
   G.more = G.more || [];
-  var ELLIPSE_PX = 12, ARROW_PX = 30, REMEMBER_MS = 300;
+  var ELLIPSE_PX = 12, ARROW_PX = 30, REMEMBER_MS = 300, MOST_ZOOM = 28;
 
   /* A block is let go once it is read: its text is large. */
   var read = function (id) { var e = document.getElementById(id), data = JSON.parse(e.textContent); e.remove(); return data; };
@@ -34,6 +34,8 @@
     var given = G.state.read(root.location.hash), mapHost = map.getContainer().parentElement;
 
     G.glossary = context.glossary;
+    /* A pixel is half a millimetre then; much further in, what is drawn would no longer fit into a browser's numbers. */
+    map.setMaxZoom(MOST_ZOOM);
     var whole = G.whole(map, drawings);
     whole();
     map.getContainer().setAttribute("role", "group");

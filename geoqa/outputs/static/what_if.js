@@ -102,7 +102,11 @@
     var ask = function (value) { var q = rung(value); show(q === stated ? null : {factor: q}); };
     slider.addEventListener("input", function () { ask(+slider.value); });
     number.addEventListener("input", function () { if (number.value !== "" && number.checkValidity()) { ask(+number.value); } });
-    number.addEventListener("change", function () { ask(number.value === "" ? 1 : +number.value); set(); });
+    number.addEventListener("change", function () {
+      var value = number.value === "" ? 1 : +number.value, told = tried.factors[rung(value)];
+      ask(value); set();
+      if (told !== value) { limits.textContent = "Factors from " + tried.factors[0] + " to " + tried.factors[tried.factors.length - 1] + " were tried, in steps of 0.1: not " + value + ". " + limits.textContent; }
+    });
     var limits = el("p", {"class": "gq-mean"});
     var tolerance = el("div", {"class": "gq-factor"}, [el("label", {"for": "geoqa-factor", text: "Another tolerance, times the job's"}), number, slider, limits]);
     tolerance.hidden = !tried;

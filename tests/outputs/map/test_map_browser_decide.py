@@ -214,3 +214,37 @@ def test_with_the_keyboard_alone_and_on_a_phone(open_map, office):
     # Escape closes the panel, and what was decided stays.
     sheet.page.keyboard.press("Escape")
     assert "1 decision not saved" in button.inner_text()
+
+
+def test_two_windows_of_one_map_lose_nothing_of_each_other(desk, office):
+    begin(desk)
+    other = desk.page.context.new_page()
+    other.goto((office / "map.html").as_uri())
+    other.wait_for_selector(".gq-start")
+    other.get_by_role("button", name="Decide").click()
+    targets = []
+    for page in (desk.page, other):
+        first = page.locator('[data-do^="reject "]').first
+        targets.append(first.get_attribute("data-do"))
+        first.click()
+    for page in (desk.page, other):
+        page.reload()
+        page.wait_for_selector(".gq-start")
+        kept = page.evaluate("() => Geoqa.page.decide.draft.list().map(e => e.target)")
+        assert {target.removeprefix("reject ") for target in targets} <= set(kept)
+
+
+def test_escape_ends_what_it_was_pressed_in_and_the_button_always_shows_something(desk):
+    begin(desk)
+    desk.page.locator('[data-do^="move "]').first.click()
+    desk.page.locator('[data-do="name"]').press("Escape")
+    assert desk.page.locator('[data-do="name"]').count() == 0 and desk.page.locator(".gq-decide").is_visible()
+    desk.page.keyboard.press("Escape")
+    assert desk.page.locator(".gq-decide").count() == 0
+    desk.page.get_by_role("button", name="Decide").click()
+    assert desk.page.locator(".gq-decide").is_visible()
+
+
+def test_no_address_leads_further_in_than_a_browser_can_draw(open_map, office):
+    sheet = open_map(office / "map.html", "#view=99/-38.8/175.3")
+    assert sheet.page.evaluate("() => Geoqa.page.map.getZoom()") == 28
