@@ -61,9 +61,8 @@ def test_two_processes_do_nearly_twice_as_much_and_a_second_run_next_to_nothing(
     first, table = seconds(tmp_path / "many", tmp_path / "all", "--workers", "2")
     second, again = seconds(tmp_path / "many", tmp_path / "all", "--workers", "2")
     work = table["seconds"].sum()
-    print(
-        f"{len(table)} jobs, {(table['exit_code'] > 1).sum()} failed: {first:.0f} s by two processes, {second:.2f} s again"
-    )
+    failed = (table["exit_code"] > 1).sum()
+    print(f"{len(table)} jobs, {failed} failed: {first:.0f} s by two processes, {second:.2f} s again")
     print(f"all else but reviewing: {100 * (2 * first - work) / (2 * first):.1f} % of two processes' time")
     print(f"largest process {table['peak_mb'].max():.0f} MB")
     pd.testing.assert_frame_equal(table, again)
