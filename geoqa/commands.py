@@ -137,7 +137,7 @@ def end_if_failed(failed: Mapping[str, str], before: Mapping[str, str]) -> None:
 @click.option("--zip", "archive", is_flag=True, help="Write the archive that the plugin manager installs.")
 @click.pass_context
 def desktop_gis(context: click.Context, out: Path, archive: bool) -> None:
-    """Write the plugin that puts geoqa into the Processing toolbox of QGIS, from 3.22 on.
+    r"""Write the plugin that puts geoqa into the Processing toolbox of QGIS, from 3.22 on.
 
     \b
     geoqa desktop-gis --out . --zip         then: Plugins > Manage and Install Plugins > Install from ZIP

@@ -17,6 +17,7 @@ from geoqa.core import recipe
 from geoqa.core.errors import CallError
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS
 from geoqa.core.job import COLUMNS
+from geoqa.core.params import Declared
 from geoqa.core.site import labels
 from geoqa.outputs.folder import placing, replacing_file
 from geoqa.outputs.gis_styles import LOOKS
@@ -26,26 +27,9 @@ NAME = "geoqa_provider"
 #: The first version of the GIS that it works in.
 LEAST = "3.22"
 #: Tables of the recipe that a dialog has fields for.
-TABLES = {
+TABLES: dict[str, type[Declared]] = {
     "site": recipe.Site, "input": recipe.InputFormat, "tolerance": recipe.Tolerance, "requirement": recipe.Requirement,
 }  # fmt: skip
-_METADATA = """\
-[general]
-name=geoqa
-description={summary}
-about=Reviews repeated RTK occupations in the Processing toolbox: which points may be delivered, which must be observed again. It runs the geoqa command, which is installed beside the GIS (Python package {package}). It reviews internal evidence and certifies nothing.
-version={version}
-qgisMinimumVersion={least}
-qgisMaximumVersion=3.99
-author={author}
-license={licence}
-category=Analysis
-icon=icon.svg
-tags=surveying,gnss,rtk,quality,processing
-hasProcessingProvider=yes
-experimental=False
-deprecated=False
-"""
 
 
 def contents(
@@ -74,11 +58,11 @@ def contents(
         "recipe": {name: [one.as_record() for one in table.parameters()] for name, table in TABLES.items()},
         "decisions": {
             "columns": DECISION_FILE, "actions": ACTIONS, "kinds": DECISION_KINDS,
-            "shield": {"bare": labels.BARE.pattern, "blank": labels.BLANK_BEFORE.pattern, "number": labels.NUMBER.pattern},
+            "shield": {name: getattr(labels, name).pattern for name in ("BARE", "BLANK_BEFORE", "NUMBER")},
         },
         "titles": {name: look.title for name, look in LOOKS.items()},
     }  # fmt: skip
-    about = _METADATA.format(
+    about = files["metadata.txt"].format(
         summary=told["Summary"], package=package, version=told["Version"], least=LEAST, author=told["Author"],
         licence=told["License-Expression"],
     )  # fmt: skip

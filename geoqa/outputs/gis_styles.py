@@ -7,10 +7,10 @@ Descriptor 1.1.0 with Symbology Encoding 1.1.0 (OGC 05-078r4, 05-077r4).
 from __future__ import annotations
 
 import base64
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from geoqa.core.frames.contract import STATUSES, TIP, seen_in
+from geoqa.core.frames.contract import SEVERITY, STATUSES, TIP, seen_in
 from geoqa.core.frames.schema import FRAMES, enlarged
 from geoqa.outputs import symbology
 from geoqa.outputs.symbology import DELIVERY, PLAIN, STRONG, SYMBOLS

@@ -125,7 +125,9 @@ seen["colours"] = sorted({image.pixelColor(x, y).name() for x in range(900) for 
 QgsProject.instance().removeAllMapLayers()
 
 # A layer of a file, one with an edit that is not saved, and one whose fields differ by case, by a form.
-text = QgsVectorLayer(f"file://{files[0]}?delimiter=,&xField=E&yField=N&zField=H&crs=EPSG:2193", "field", "delimitedtext")
+text = QgsVectorLayer(
+    f"file://{files[0]}?delimiter=,&xField=E&yField=N&zField=H&crs=EPSG:2193", "field", "delimitedtext"
+)
 log = Log()
 seen["layer"] = ran("geoqa:review", {"LAYER": text, "RECIPE": recipe, "OUTPUT": str(site / "layer")}, log)
 seen["layer said"] = log.said[0]
@@ -142,7 +144,7 @@ for row in text.getFeatures():
 far = QgsFeature(memory.fields())
 far.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(1700000, 5400000)))
 memory.dataProvider().addFeature(far)
-memory.selectByExpression("\"Mark\" is not null and \"Mark\" <> 'A3'")
+memory.selectByExpression('"Mark" is not null and "Mark" <> \'A3\'')
 form = {
     "LAYER": QgsProcessingFeatureSourceDefinition(memory.id(), selectedFeaturesOnly=True), "POINT_FIELD": "Mark",
     "PRECISION_FIELD": "sH", "PRECISION_V_FIELD": "sV", "INITIALIZATION_FIELD": "Init", "HEIGHT_REFERENCE": "NZVD2016",
