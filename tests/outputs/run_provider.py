@@ -36,7 +36,6 @@ from qgis.core import (  # noqa: E402
     QgsProcessingModelParameter,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterMultipleLayers,
-    QgsProcessingParameterVectorDestination,
     QgsProject,
     QgsVectorLayer,
 )
@@ -168,6 +167,15 @@ seen["cancelled"] = ran("geoqa:review", right, log)
 seen["cancelled"]["seconds"] = time.monotonic() - began
 os.environ["GEOQA_EXE"] = "/nowhere/geoqa"
 seen["missing"] = ran("geoqa:review", right)
+broken = site / "broken.sh"
+broken.write_text(
+    '#!/bin/sh\ncase "$1" in --version) echo "geoqa, version 9.9";; *) echo deliberate >&2; exit 70;; esac\n'
+)
+broken.chmod(0o755)
+os.environ["GEOQA_EXE"] = str(broken)
+log = Log()
+seen["failed"] = ran("geoqa:review", right, log)
+seen["other version"] = log.warned
 os.environ["GEOQA_EXE"] = geoqa
 seen["stated"] = ran("geoqa:zones", {"REVIEW": str(site / "files"), "LEVEL": 0.1, "OUTPUT": str(site / "zones.gpkg")})
 del os.environ["GEOQA_EXE"]
