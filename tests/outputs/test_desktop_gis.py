@@ -7,6 +7,7 @@ import csv
 import importlib.util
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -372,3 +373,19 @@ def test_it_works_in_a_model_and_beside_other_calls(seen, folder):
     assert (site / "files" / "all-points.geojson").is_file()
     assert (site / "report" / "report.html").is_file()
     assert "must be stated" in (site / "proposed.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.qgis
+def test_it_runs_without_a_window(seen, folder):
+    """By the GIS's own command line, on a layer that is a file; the plugin is found, enabled and asked there."""
+    site, environment = folder.parent / "site", qgis_environment(folder.parent)
+    process = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
+    if not process:
+        pytest.skip("qgis_process is not installed (Debian: apt-get install qgis)")
+    call = [f"--LAYER={site / 'occupations.csv'}", f"--RECIPE={site / 'site.toml'}", f"--OUTPUT={site / 'process'}"]
+    for arguments in (["plugins", "enable", "geoqa_provider"], ["run", "geoqa:review", *call]):
+        done = subprocess.run([process, *arguments], env=environment, capture_output=True, text=True, timeout=300)
+        assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
+    assert "DELIVERED:\t1" in done.stdout and "findings" in done.stdout + done.stderr
+    plain, made = (json.loads((site / name / "run.json").read_text()) for name in ("plain", "process"))
+    assert plain["id"] == made["id"]
