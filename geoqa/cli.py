@@ -30,12 +30,15 @@ from geoqa.commands import (
     end_if_failed,
     experience,
     first_line,
+    jobs,
     refuse_all_of_none,
     say,
+    screen_width,
     tell_failed,
 )
 from geoqa.core.errors import CallError, GeoqaError, InputError
 from geoqa.core.input_files import LARGEST_MB
+from geoqa.reviews.jobs import RESULT, forget_peak, peak_mb
 
 if TYPE_CHECKING:
     from geoqa.core.steps import Step
@@ -92,7 +95,7 @@ class Progress:
         self._current: dict[int, tuple[str, float, float]] = {threading.get_ident(): ("start", BEGAN, 0.0)}
         self._took: list[tuple[str, float, float, float]] = []
         gc.disable()
-        _forget_peak()
+        forget_peak()
 
     def __call__(self, stage: str) -> None:
         """Name the stage that begins, a line a second at most unless every one is asked for."""
@@ -110,8 +113,8 @@ class Progress:
         begun = self._current.pop(threading.get_ident(), None)
         if begun:
             name, wall, used = begun
-            self._took.append((name, now - wall, time.thread_time() - used, _peak_mb()))
-            _forget_peak()
+            self._took.append((name, now - wall, time.thread_time() - used, peak_mb()))
+            forget_peak()
 
     def table(self) -> list[str]:
         """Return how long each stage took, what of it the processor worked, and the most memory in use meanwhile.
@@ -125,25 +128,6 @@ class Progress:
         wide = max(len(name) for name, *_ in rows)
         lines = [f"{name:{wide}} {wall:9.2f} {used:9.2f} {peak:9.0f}" for name, wall, used, peak in rows]
         return [f"{'stage':{wide}} {'seconds':>9} {'CPU s':>9} {'peak MB':>9}", *lines]
-
-
-def _forget_peak() -> None:
-    """Let the system count the peak of memory anew; where it cannot (it is Linux that can), peaks only grow."""
-    with contextlib.suppress(OSError):
-        Path("/proc/self/clear_refs").write_text("5")
-
-
-def _peak_mb() -> float:
-    """Return the most memory that was in use, in MB of a million bytes; NaN where the system has no word for it."""
-    with contextlib.suppress(OSError):
-        told = Path("/proc/self/status").read_text().partition("VmHWM:")[2].split()
-        return int(told[0]) * 1024 / 1e6
-    try:
-        import resource
-    except ImportError:
-        return float("nan")
-    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return most * (1 if sys.platform == "darwin" else 1024) / 1e6
 
 
 class Terminated(KeyboardInterrupt):
@@ -171,8 +155,6 @@ CAUTION = (
     "geoqa reviews internal evidence; it does not certify. Precision is not accuracy, and occupations that share a "
     "base, an antenna height, a pole or a network do not show their common error."
 )
-#: Folder of the results beside a recipe, where none is named.
-RESULT = "result"
 #: Ends of a run that was stopped from outside: by Ctrl-C, by a signal to terminate.
 INTERRUPTED, TERMINATED = 130, 143
 EXIT_CODES = """\b
@@ -224,6 +206,11 @@ and field sheet print the same id where they are of the same review.
 """
 
 
+VERBOSE = click.option(
+    "--verbose", "-v", is_flag=True, help="Print the whole summary with every note, and name every stage as it begins."
+)
+
+
 @cli.command(epilog=EXIT_CODES, help=REVIEW_HELP, short_help="Review a site: judge every point, draw the map.")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=PATH)
 @click.option("--recipe", "-r", type=PATH, help="The recipe (TOML) of the job, where it is not among the INPUTs.")
@@ -250,7 +237,7 @@ and field sheet print the same id where they are of the same review.
     "--experience-as-of", "as_of", metavar="DATE|HASH",
     help="Use the experience as it was on this day, or its state of this hash (it stands in run.json).",
 )  # fmt: skip
-@click.option("--verbose", "-v", is_flag=True, help="Name every stage as it begins.")
+@VERBOSE
 @click.option("--profile", is_flag=True, help="At the end, print the seconds and the peak of memory of each stage.")
 def review(
     inputs: tuple[Path, ...],
@@ -282,7 +269,7 @@ def review(
         made = run_review(paths, stated, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points, files)
     progress("summary")
-    _print(made, written)
+    _print(made, written, verbose)
     for line in progress.table() if profile else ():
         say(line, err=True)
     if gone := [name for name in sorted(before) if not (out / name).exists()]:
@@ -309,7 +296,8 @@ def _told_apart(given: tuple[Path, ...], recipe: Path | None) -> tuple[tuple[Pat
 @cli.command(short_help="Write an invented site and review it.")
 @click.argument("out", type=PATH)
 @click.option("--logs", is_flag=True, help="Also three receiver logs in OUT/logs, reviewed, with plots.")
-def demo(out: Path, logs: bool) -> None:
+@VERBOSE
+def demo(out: Path, logs: bool, verbose: bool) -> None:
     """Write an invented site into OUT and review it there.
 
     Makes occupations.csv, checks.csv and site.toml, a recipe with comments to start your own from, and reviews
@@ -321,21 +309,21 @@ def demo(out: Path, logs: bool) -> None:
     from geoqa.reviews.review import refuse_loss
     from geoqa.reviews.review import review as run_review
 
-    progress = Progress()
+    progress = Progress(verbose)
     refuse_loss(out, ())
     with placing(out) as staging:
         files.write_site(staging)
         _refuse_changed(out, staging)
     made = run_review([out / "occupations.csv"], out / "site.toml", progress)
     written = made.write(out, progress)
-    _print(made, written)
-    say(f"This is a demonstration and ends with 0. On these data `geoqa review` would end with {made.exit_code}.")
+    _print(made, written, verbose)
+    say(f"A demonstration: it ends with 0; `geoqa review` of these data would end with {made.exit_code}.")
     say(f"Open {out / 'map.html'} in a browser; it needs no network.")
     if logs:
-        _demo_logs(out / "logs", progress)
+        _demo_logs(out / "logs", progress, verbose)
 
 
-def _demo_logs(folder: Path, progress: Progress) -> None:
+def _demo_logs(folder: Path, progress: Progress, verbose: bool) -> None:
     """Write the receiver logs of the demo into a folder, review and plot them there."""
     from geoqa.demo import files
     from geoqa.outputs.folder import placing
@@ -349,7 +337,7 @@ def _demo_logs(folder: Path, progress: Progress) -> None:
         names = [path.name for path in files.write_logs(staging)]
         _refuse_changed(folder, staging)
     made = run_review([folder / name for name in names], folder / "logs.toml", progress)
-    _print(made, made.write(folder, progress))
+    _print(made, made.write(folder, progress), verbose)
     if not style.is_installed():
         say("No plots: matplotlib is not installed (pip install 'geoqa-survey[plots]').")
         return
@@ -487,10 +475,9 @@ def compare(a: Path, b: Path, out: Path | None) -> None:
 @click.argument("folder", type=PATH)
 @also_options
 def deliver(folder: Path, also: tuple[str, ...], all_points: bool) -> None:
-    r"""Write the points of an earlier review into its FOLDER in other formats, as `geoqa review --also` would have.
+    """Write the points of an earlier review into its FOLDER in other formats, as `geoqa review --also` would have.
 
-    \b
-    geoqa deliver out --also landxml,dxf
+    For example `geoqa deliver out --also landxml,dxf`.
     """
     from geoqa.reviews import stored
 
@@ -524,6 +511,7 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
 
 cli.add_command(experience)
 cli.add_command(desktop_gis)
+cli.add_command(jobs)
 
 
 def _describe(cls: type[Step]) -> None:
@@ -538,17 +526,32 @@ def _describe(cls: type[Step]) -> None:
             say(parameter.recipe_line)
 
 
-def _print(made: Review, written: list[Path]) -> None:
-    from geoqa.reviews.review import REPORTS
+def _print(made: Review, written: list[Path], verbose: bool = False) -> None:
+    from geoqa.outputs import summary
+    from geoqa.reviews.review import FILES, REPORTS
 
-    for line in made.summary():
-        say(line)
+    width = screen_width()
+    names = {path.name for path in written}
+    alone = names & {*REPORTS} == {REPORTS[0]}
+    lacking = "no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well"
+    if not verbose:
+        told = {
+            "id": made.id, "folder": written[0].parent, "lacking": f"  {lacking}" if alone else "",
+            "notes": len(made.messages),
+            "files": sorted(names, key=lambda name: (name in FILES, name)),
+            "applied": [one["shift"] for one in made.record.get("shifts_applied", ())],
+        }  # fmt: skip
+        for line in summary.brief(made.frames, made.accounts, made.job, made.failed, told, width):
+            say(line.text, head=line.head, look=line.look)
+        return
+    for text in made.summary(width):
+        say(text)
     say(f"Files of review {made.id}:")
     for path in written:
         say(f"  {path}  ({path.stat().st_size / 1000:,.0f} kB)")
-    if {path.name for path in written} & {*REPORTS} == {REPORTS[0]}:
-        say("  no report.pdf: typst is not installed (pip install 'geoqa-survey[report]'); report.html prints as well")
-    say("\n" + click.wrap_text(CAUTION, 110))
+    if alone:
+        say(f"  {lacking}")
+    say("\n" + click.wrap_text(CAUTION, width))
 
 
 def _refuse_changed(out: Path, staging: Path) -> None:

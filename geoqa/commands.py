@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -109,18 +111,39 @@ def first_line(cls: type[Step]) -> str:
     return (cls.__doc__ or cls.name).strip().splitlines()[0]
 
 
-def say(text: str, err: bool = False) -> None:
-    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences."""
+#: How what stands first in a line is made to stand out, by its look.
+LOOKS: dict[str, dict[str, Any]] = {
+    "": {"bold": True}, "good": {"fg": "green", "bold": True}, "bad": {"fg": "red", "bold": True},
+    "warn": {"fg": "yellow", "bold": True}, "soft": {"dim": True},
+}  # fmt: skip
+
+
+def say(text: str, err: bool = False, head: str = "", look: str = "") -> None:
+    """Print text in which nothing can act on the terminal: names and messages may hold escape sequences.
+
+    `head` is what stands before it and is made to stand out, the text where there is none, unless NO_COLOR is set
+    (no-color.org) or what is printed goes to no terminal.
+    """
     from geoqa.outputs.text import display_text
 
-    click.echo("\n".join(display_text(line) for line in text.split("\n")), err=err)
+    safe = "\n".join(display_text(line) for line in text.split("\n"))
+    safe = click.style(display_text(head), **LOOKS[look]) + safe if head else safe
+    safe = click.style(safe, **LOOKS[look]) if look and not head else safe
+    plain = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    click.echo(safe, err=err, color=False if plain else None)
+
+
+def screen_width() -> int:
+    """Return the columns to write in: COLUMNS where it is set, else the terminal's (40 to 120), 80 without one."""
+    wide = shutil.get_terminal_size((80, 24)).columns
+    return max(wide, 40) if os.environ.get("COLUMNS") else min(max(wide, 40), 120)
 
 
 def tell_failed(failed: Mapping[str, str]) -> None:
     """Say what failed, where a reader of the last lines sees it."""
     from geoqa.outputs.summary import failures
 
-    for line in failures(failed)[:-1]:
+    for line in failures(failed, screen_width())[:-1]:
         say(line, err=True)
 
 
@@ -168,6 +191,90 @@ def _helped(command: click.Command) -> dict[str, Any]:
     }
 
 
+JOBS_HELP = """Review all jobs below the folder ROOT, and make an overview of them.
+
+\b
+geoqa jobs jobs --out overview
+geoqa jobs jobs --out overview --pool --workers 8
+
+A job is a recipe (a TOML file with a table [site]) that names its `files` under [input]. Its result is written to
+result/ beside it (result-NAME/ where a folder holds several recipes). What is reviewed already and would come out the
+same is left as it is, a job that failed too; killed at any moment, the next run goes on.
+
+Writes into the folder OUT: overview.html (a map, a table and charts), jobs.csv and jobs.parquet (a row a job),
+experience.json (what the jobs taught) and jobs.jsonl (what became of each).
+"""
+#: Ends of the command.
+JOBS_ENDS = "Exit codes: 0 all jobs are reviewed; 1 some failed, see the column message; 2 the call is wrong."
+
+
+@click.command(help=JOBS_HELP, epilog=JOBS_ENDS, short_help="Review all jobs below a folder, with an overview.")
+@click.argument("root", type=PATH)
+@click.option("--out", "-o", required=True, type=PATH, help="Folder of the overview; made if it is not there.")
+@click.option("--results", type=PATH, metavar="DIR", help="Write results below this folder, not beside the recipes.")
+@click.option("--workers", type=click.IntRange(1, 1000), help="Jobs at a time; by default as many as there are cores.")
+@click.option("--scheduler", metavar="tcp://...", help="A dask scheduler whose workers review the jobs.")
+@click.option("--files", multiple=True, metavar="NAME,...", help="Write only these, as for `geoqa review`.")
+@click.option(
+    "--timeout", type=click.FloatRange(0, min_open=True), default=600.0, show_default=True, metavar="S",
+    help="Seconds after which a job is given up.",
+)  # fmt: skip
+@click.option("--memory", type=click.FloatRange(100), metavar="MB", help="Memory beyond which a job is given up.")
+@click.option("--again", is_flag=True, help="Review all, not only what changed.")
+@click.option("--experience", type=PATH, metavar="FILE", help="Use this experience for all, whatever recipes name.")
+@click.option("--pool", is_flag=True, help="Judge each job with what the others taught, itself left out.")
+def jobs(
+    root: Path, out: Path, results: Path | None, workers: int | None, scheduler: str | None, files: tuple[str, ...],
+    timeout: float, memory: float | None, again: bool, experience: Path | None, pool: bool,
+) -> None:  # fmt: skip
+    """Review what is below a folder, and print what became of it."""
+    import os
+
+    from geoqa.core import experience as kept
+    from geoqa.outputs import overview
+    from geoqa.reviews import jobs as many
+    from geoqa.reviews import review
+
+    if workers and scheduler:
+        raise CallError("--workers says how many jobs run at a time here, --scheduler has its own. Give one of them.")
+    if experience and pool:
+        raise CallError("--experience says what to use, --pool that these jobs teach each other. Give one of them.")
+    if memory and many.in_use_mb(os.getpid()) != many.in_use_mb(os.getpid()):
+        raise CallError("--memory needs psutil here: pip install 'geoqa-survey[cluster]'.")
+    if experience:
+        kept.read(experience)
+    wish = many.Wish(review.chosen(files) if files else (), timeout, memory, again, experience, pool)
+    found = many.found(root, results, (out,))
+    if not found:
+        raise CallError(f"{root}: no recipe is there. A job is a TOML file with a table [site] and `files` in [input].")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CallError(f"{out}: cannot be made: {error.strerror}. Name another folder for --out.") from error
+    rows, notes = many.run(
+        found, out, wish, workers or os.cpu_count() or 1, scheduler, lambda line: say(line, err=True)
+    )
+    table = overview.table(rows)
+    written = overview.write(out, table, root.resolve().name, notes)
+    failed = [row for row in rows if row["exit_code"] > 1]
+    held = sum(row["exit_code"] == 1 for row in rows)
+    sound = len(rows) - len(failed) - held
+    say(f"{counted(len(rows), 'job')}: {sound} without findings, {held} with, {len(failed)} failed")
+    for row in failed[:MOST_FAILED]:
+        say(f"  {row['folder']}/{row['recipe']}: {row['message']}")
+    if len(failed) > MOST_FAILED:
+        say(f"  and {len(failed) - MOST_FAILED} more in jobs.csv")
+    for note in (*notes, *table.attrs["messages"]):
+        say(f"Note: {note}")
+    for path in written:
+        say(f"Wrote {path}")
+    raise SystemExit(int(bool(failed)))
+
+
+#: Failed jobs that are listed at the end.
+MOST_FAILED = 20
+
+
 @click.group(short_help="Keep what earlier jobs taught, for the jobs to come.")
 def experience() -> None:
     """Keep what earlier jobs taught in a file that recipes name under [experience]."""
@@ -182,6 +289,7 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
     from geoqa.core import experience as kept
 
     content = kept.read(target) if target.exists() else kept.nothing()
+    taught = {}
     for folder in results:
         path = folder / "run.json" if folder.is_dir() else folder
         try:
@@ -189,13 +297,14 @@ def add(results: tuple[Path, ...], target: Path, group: str | None) -> None:
         except (OSError, ValueError) as error:
             raise InputError(f"{path}: cannot be read as the record of a review: {error}.") from error
         job = kept.taught(run, str(path))
-        if not job["classes"]:
+        if job["classes"]:
+            taught[folder] = job
+        else:
             say(f"{folder}: not added, it teaches nothing: no row of it has a canopy class")
-            continue
-        try:
-            name, before = kept.add(content, job, group)
-        except InputError as error:
-            raise InputError(f"{folder}: {error} Nothing was added to {target}.") from None
+    made = kept.add_all(content, [(job, group) for job in taught.values()])
+    for folder, (name, before, fault) in zip(taught, made, strict=True):
+        if fault:
+            raise InputError(f"{folder}: {fault} Nothing was added to {target}.")
         say(f"{folder}: job {name}" + (f", in place of {before}" if before else ""))
     _keep(target, content)
     state = kept.state(content)
@@ -250,8 +359,10 @@ def remove(file: Path, job: str) -> None:
     say(f"{file}: {counted(len(kept.current(content)), 'job')}, state {kept.state(content)['hash']}")
 
 
-def _keep(path: Path, content: object) -> None:
-    _write(path, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+def _keep(path: Path, content: Mapping[str, Any]) -> None:
+    from geoqa.core import experience as kept
+
+    _write(path, kept.as_text(content))
 
 
 def _write(path: Path, text: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import pyogrio
@@ -17,12 +18,36 @@ from geoqa.reviews.review import FILES
 
 def test_review_writes_its_files_and_ends_with_1_on_findings(tmp_path, capsys):
     data, recipe = sites.write(tmp_path)
-    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out"), "-v"]) == 1
     assert {p.name for p in (tmp_path / "out").iterdir()} == {*FILES} - {"report.pdf"}
     text = capsys.readouterr().out
     assert "occupations.csv: 5 rows read = 5 used + 0 set aside" in text
     assert "A2" in text and "conflict" in text
     assert "does not certify" in text
+
+
+@pytest.mark.parametrize("width", ["40", "80", "120"])
+def test_what_is_printed_fits_one_screen(tmp_path, capsys, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", width)
+    data, recipe = sites.write(tmp_path)
+    assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "out")]) == 1
+    shown = capsys.readouterr().out.splitlines()
+    said = " ".join(" ".join(shown).split())
+    assert max(map(len, shown)) <= int(width)
+    assert len([line for line in shown if line]) <= 30
+    for wanted in ("Go back to 2 points", "A2 0.361 m", "2 visits disagree", "Deliver 1 of 3 points", "Held back: 2",
+                   "No known point was checked", "Files of review", "not a certification"):  # fmt: skip
+        assert wanted in said, wanted
+
+
+def test_every_help_is_plain_text(capsys):
+    from geoqa.cli import cli
+
+    names = [*cli.commands]
+    for call in ([], *([name] for name in names), ["experience", "add"], ["run", "closure-status"], ["run", "risk"]):
+        assert main([*call, "--help"]) == 0
+        shown = capsys.readouterr().out
+        assert "\\b" not in shown and "\x08" not in shown, call
 
 
 def test_review_ends_with_0_when_everything_may_be_delivered(tmp_path):
@@ -62,10 +87,15 @@ def test_gpkg_csv_and_record_say_the_same(small_site):
     assert layers >= {"occupations", "closures", "points", "classes", "set_aside", "ellipses"}
 
 
-def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys):
+def test_demo_ends_with_0_and_says_what_review_would(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
     assert main(["demo", str(tmp_path / "out")]) == 0
     text = capsys.readouterr().out
-    assert "`geoqa review` would end with 1" in text
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    shown = readme.partition("For the demo:\n\n")[2].partition("\n\nIf a line")[0].splitlines()
+    assert len(shown) > 8 and all(line[4:] in text for line in shown if line.strip() != "...")
+    assert len([line for line in text.splitlines() if line]) <= 40
+    assert "`geoqa review` of these data would end with 1" in text
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert names == {"occupations.csv", "checks.csv", "site.toml", *FILES} - {"report.pdf"}
     out = tmp_path / "again"

@@ -167,7 +167,8 @@ def test_terminal(seen):
     text = " ".join(" ".join(lines).split())
     given = points.loc[deliver, "risk"]
     found = re.search(
-        rf"({NUMBER}|fewer than 0.1) are expected to be outside .*?largest risk of one is ([^.]*\.?\d* %)", text
+        rf"({NUMBER}|fewer than 0.1) are expected to be outside .*?highest risk of any one point is ([^.]*\.?\d* %)",
+        text,
     )
     assert near(found[1], given.sum()) or (found[1].startswith("fewer") and given.sum() < 0.05)
     assert is_share(found[2], given.max())
@@ -195,7 +196,7 @@ def test_report(seen):
     page = Tables(html_report.page(html_report.document(review.frames, review.job, review.run_record())))
     deliver = points["deliver"] == "yes"
     assert f"{int(deliver.sum())} of {len(points)} points may be delivered" in page.text
-    found = re.search(r"largest chance of a single point is (.*? %)", page.text)
+    found = re.search(r"highest risk of any one point is (.*? %)", page.text)
     assert is_share(found[1], points.loc[deliver, "risk"].max())
     by = points.set_index(points["point"].astype(str))
     rows = page.headed("point", "role", "status", "visits")

@@ -63,7 +63,7 @@ def test_from_stream_to_map_with_a_recipe_that_says_what_the_log_does_not(tmp_pa
     recipe = tmp_path / "site.toml"
     recipe.write_text(TOML)
     out = tmp_path / "out"
-    assert main(["review", str(data), "--recipe", str(recipe), "--out", str(out)]) == 1
+    assert main(["review", str(data), "--recipe", str(recipe), "--out", str(out), "-v"]) == 1
     assert "crew.nmea" in capsys.readouterr().out
     review = stored.load(out)
     assert {"epochs", "occupations", "points"} <= set(review.frames)

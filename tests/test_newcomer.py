@@ -101,7 +101,7 @@ class Newcomer:
         self.tries += 1
         self.recipe.write_text("\n".join(self.lines), encoding="utf-8")
         self.capsys.readouterr()
-        code = main(["review", str(self.data), "-r", str(self.recipe), "-o", str(self.folder / "out")])
+        code = main(["review", str(self.data), "-r", str(self.recipe), "-o", str(self.folder / "out"), "-v"])
         return code, "".join(self.capsys.readouterr())
 
     def points(self):

@@ -75,7 +75,7 @@ def files(folder: Path) -> tuple[Path, Path]:
 def reviewed(installed, tmp_path_factory):
     folder = tmp_path_factory.mktemp("review")
     book, recipe = files(folder)
-    done = run(["review", book, "-r", recipe, "-o", folder / "out"], installed)
+    done = run(["review", book, "-r", recipe, "-o", folder / "out", "-v"], installed)
     assert done.returncode == 1, done.stderr
     return done, folder / "out", json.loads((folder / "out/run.json").read_text(encoding="utf-8"))
 

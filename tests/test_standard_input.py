@@ -24,7 +24,7 @@ def test_review_of_standard_input(tmp_path, monkeypatch, capsys, pack):
     data, recipe = sites.write(tmp_path)
     assert main(["review", str(data), "-r", str(recipe), "-o", str(tmp_path / "one")]) == 1
     monkeypatch.setattr(sys, "stdin", Given(pack(data.read_bytes())))
-    assert main(["review", "-", "-r", str(recipe), "-o", str(tmp_path / "two")]) == 1
+    assert main(["review", "-", "-r", str(recipe), "-o", str(tmp_path / "two"), "-v"]) == 1
     one, two = (json.loads((tmp_path / name / "run.json").read_text()) for name in ("one", "two"))
     assert two["counts"] == one["counts"]
     assert two["accounts"] == {"standard-input": one["accounts"]["occupations.csv"]}

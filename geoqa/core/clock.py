@@ -8,7 +8,9 @@ later moments says that a leap second announced since is not in it.
 
 from __future__ import annotations
 
+import os
 import re
+import time
 import zoneinfo
 from datetime import UTC, timedelta, timezone, tzinfo
 from typing import Any
@@ -61,18 +63,27 @@ def zone_sentence(job: Recipe) -> str:
     return f"Times are in the time zone {name(job)}." if name(job) != "UTC" else "Times are in UTC."
 
 
-def moment(time: Any, place: tzinfo, pattern: str = MOMENT) -> str:
+def moment(when: Any, place: tzinfo, pattern: str = MOMENT) -> str:
     """Return a moment as clocks of a time zone show it; empty for none.
 
     Parameters
     ----------
-    time
+    when
         A time with its zone, None or NaT, or seconds since 1970, NaN for none.
     """
-    if time is None or time != time:
+    if when is None or when != when:
         return ""
-    at = pd.Timestamp(time, unit="s", tz="UTC") if isinstance(time, float) else time
+    at = pd.Timestamp(when, unit="s", tz="UTC") if isinstance(when, float) else when
     return str(at.tz_convert(place).strftime(pattern))
+
+
+def made_on(job: Recipe) -> str:
+    """Return the day that a file is made on by the job's clocks; that of SOURCE_DATE_EPOCH where it is set.
+
+    The variable is that of reproducible-builds.org: seconds since 1970, UTC, so that files can be made again alike.
+    """
+    stated = os.environ.get("SOURCE_DATE_EPOCH", "")
+    return moment(float(stated) if stated.isdigit() else time.time(), zone_of(job), DAY)
 
 
 def local(times: pd.Series, job: Recipe) -> pd.Series:

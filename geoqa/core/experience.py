@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import heapq
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -114,27 +114,114 @@ def nothing() -> dict[str, Any]:
     return {"format": FORMAT, "jobs": {}, "states": []}
 
 
-def add(
-    content: dict[str, Any], job: Mapping[str, Any], group: str | None, now: datetime | None = None
-) -> tuple[str, str]:
-    """Put a job in; one that shares most of its rows is the same job on an earlier day, and replaced.
+def add_all(
+    content: dict[str, Any], jobs: Sequence[tuple[Mapping[str, Any], str | None]], now: datetime | None = None
+) -> list[tuple[str, str, str]]:
+    """Put jobs in, each with its group; one that shares most of its rows is the same on another day, and replaced.
 
     Returns
     -------
-    str, str
-        The job's id, and that of the one it replaces, "" for none.
+    list of (str, str, str)
+        Of each job its id, that of the one it replaces, and what speaks against it, "" for none: it is then left out.
     """
-    active = set(current(content))
-    same = {key for key in active if overlap(content["jobs"][key]["rows"], job["rows"]) >= SAME}
-    fuller = [key for key in same if len(content["jobs"][key]["rows"]) > len(job["rows"])]
-    if fuller:
-        raise InputError(f"the job {fuller[0]} holds more rows of this one; `geoqa experience remove` it to go back.")
-    kept = {**{key: job.get(key) for key in ("month", "convention", "repeats", "classes", "rows")}, "group": group}
-    # Another content is another job: what a state's hash stands for never changes.
-    name = hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:8]
-    content["jobs"][name] = kept
-    _note(content, (active - same) | {name}, now)
-    return name, ", ".join(sorted(same - {name}))
+    active, told = Shared(content), []
+    for job, group in jobs:
+        same_ = active.same(job["rows"])
+        fuller = sorted(key for key in same_ if len(content["jobs"][key]["rows"]) > len(job["rows"]))
+        if fuller:
+            fault = f"the job {fuller[0]} holds more rows of this one; `geoqa experience remove` it to go back."
+            told.append(("", "", fault))
+            continue
+        kept = {**{key: job.get(key) for key in ("month", "convention", "repeats", "classes", "rows")}, "group": group}
+        # Another content is another job: what a state's hash stands for never changes.
+        name = hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()[:8]
+        content["jobs"][name] = kept
+        active.replace(same_, name)
+        told.append((name, ", ".join(sorted(same_ - {name})), ""))
+    if any(name for name, *_ in told):
+        _note(content, set(active.names), now)
+    return told
+
+
+class Shared:
+    """The jobs of a state: found again by their rows, and what they say together."""
+
+    def __init__(self, content: Mapping[str, Any]) -> None:
+        self._jobs, self.names = content["jobs"], dict[str, None]()
+        self._of_row, self._sums = dict[str, list[str]](), dict[str | None, dict[Any, np.ndarray]]()
+        for name in current(content):
+            self.replace((), name)
+
+    def replace(self, gone: Iterable[str], name: str) -> None:
+        """Put a job of the content in, in place of others."""
+        for one in gone:
+            del self.names[one]
+        self.names[name] = None
+        for row in self._jobs[name]["rows"]:
+            self._of_row.setdefault(row, []).append(name)
+
+    def same(self, rows: Sequence[str]) -> set[str]:
+        """Return the jobs that share most of these rows."""
+        near = {name for row in rows for name in self._of_row.get(row, ()) if name in self.names}
+        return {name for name in near if overlap(self._jobs[name]["rows"], rows) >= SAME}
+
+    def thought(self, rows: Sequence[str], group: str | None) -> list[list[Any]]:
+        """Return what the jobs of a group but that with these rows say, as `thought` does."""
+        if group not in self._sums:
+            mine = [name for name in self.names if group is None or self._jobs[name]["group"] == group]
+            self._sums[group] = _summed(self._jobs[name]["classes"] for name in mine)
+        own = [name for name in self.same(rows) if group is None or self._jobs[name]["group"] == group]
+        less = _summed(self._jobs[name]["classes"] for name in own)
+        return _told({key: sums - less.get(key, 0.0) for key, sums in self._sums[group].items()})
+
+
+def thought(table: pd.DataFrame) -> list[list[Any]]:
+    """Return what jobs say together, by class: ratios and share of wrong fixes, of how many jobs, all rounded.
+
+    Rounded so far that one job more among many changes nothing: what is the same here gives the same verdicts but for
+    their last digits.
+
+    Parameters
+    ----------
+    table
+        From `frame`.
+    """
+    return _told(_summed([table.astype("object").where(table.notna(), None).to_dict("records")]))
+
+
+def _summed(jobs: Iterable[Sequence[Mapping[str, Any]]]) -> dict[tuple[Any, Any], np.ndarray]:
+    """Return the sums of jobs by class, and last how many there are."""
+    sums: dict[tuple[Any, Any], np.ndarray] = {}
+    for classes in jobs:
+        for one in classes:
+            key = one["canopy"], one["solution"]
+            sums[key] = sums.get(key, 0.0) + np.array([*(one[name] or 0.0 for name in SUMS), 1.0])
+    return sums
+
+
+def _told(sums: Mapping[tuple[Any, Any], np.ndarray]) -> list[list[Any]]:
+    """Return sums as what is thought of each class, rounded."""
+
+    def short(value: float, digits: int) -> float:
+        return float(f"{value:.{digits - 1}e}")
+
+    told = []
+    for (canopy, solution), (total_h, free_h, total_v, free_v, wrong, fixes, jobs) in sums.items():
+        shares = [short(over / under if under > 0.5 else 0.0, 2) for over, under in
+                  ((total_h, free_h), (total_v, free_v), (wrong, fixes))]  # fmt: skip
+        if round(jobs):
+            told.append([canopy, solution, *shares, short(round(jobs), 1)])
+    return sorted(told, key=lambda one: (str(one[0]), str(one[1])))
+
+
+def same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Return whether two contents have the same jobs now."""
+    return bool(state(one)["hash"] == state(other)["hash"])
+
+
+def as_text(content: Mapping[str, Any]) -> str:
+    """Return the content as its file has it."""
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
 def remove(content: dict[str, Any], name: str, now: datetime | None = None) -> None:

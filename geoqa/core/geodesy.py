@@ -32,6 +32,10 @@ WGS84_M = 6_378_137.0
 SHEET_RADIUS_M = 6_378_137.0
 
 
+#: How the EPSG dataset names areas in the United States and its territories.
+_AMERICAN = ("United States (USA)", "Puerto Rico", "US Virgin Islands", "Guam", "American Samoa", "Northern Mariana")
+
+
 @dataclass(frozen=True)
 class System:
     """The job's coordinate system, and what geoqa needs to know of it.
@@ -58,6 +62,12 @@ class System:
     flattening: float
     crs: Any = field(repr=False, compare=False)
     _inverse: Any = field(repr=False, compare=False, default=None)
+
+    @property
+    def is_american(self) -> bool:
+        """Whether the system's area of use, as the EPSG dataset names it, begins with the United States."""
+        area = self.crs.area_of_use
+        return area is not None and area.name.startswith(_AMERICAN)
 
     def to_lonlat(self, easting_m: Array, northing_m: Array) -> tuple[Array, Array]:
         """Return longitude and latitude in degrees, in the job's own datum; NaN for what has no place on the plane.

@@ -289,6 +289,16 @@ class Job(Recipe):
         """What the job counts in."""
         return Grid(self.site.crs, self.local_origin, self.input.unit, self.input.height_unit)
 
+    @property
+    def american(self) -> bool:
+        """Whether American standards are stated: as ``[report] statements`` says, else where the site is there.
+
+        It is where the coordinate system is for the United States alone, or counts in US survey feet.
+        """
+        if self.report.statements is not None:
+            return self.report.statements == "american"
+        return self.grid.unit == "ftUS" or self.grid.system.is_american
+
 
 #: Tables of a complete recipe that are in its own form already.
 _TABLES = (

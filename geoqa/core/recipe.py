@@ -114,6 +114,12 @@ class Tolerance(Declared):
             raise ParameterError.from_faults(f"{self.title()} cannot be used:", [fault])
 
     @property
+    def signed_reference(self) -> str:
+        """Where the values come from, as it may be signed: a document known from memory alone is not named."""
+        chosen = self.purpose in PRESETS and self.reference == PRESETS[self.purpose].reference
+        return f'chosen in the recipe, purpose = "{self.purpose}"' if chosen else self.reference
+
+    @property
     def pair_factor(self) -> float:
         """How much larger than the constant a pair's closure may be: two visits lie on either side of their mean."""
         return 2.0 if self.convention == "from-mean" else 1.0
@@ -582,6 +588,10 @@ class Line(Declared):
     closed: bool = param(False, help="Whether the last corner joins the first")
 
 
+#: Papers a report may be set on, as typst calls them.
+PAPERS = ("a4", "us-letter", "us-legal")
+
+
 @dataclass(frozen=True, kw_only=True)
 class ReportFacts(Declared):
     """[report]: what the report names beside what it computes; what is left out it says is not stated."""
@@ -611,3 +621,9 @@ class ReportFacts(Declared):
     network_base: str | None = param(
         None, help="What the record says of the base where a network gave the corrections and no row names one"
     )
+    paper: str = param("a4", choices=PAPERS, help="Paper of report.pdf, and of report.html as it prints")
+    statements: str | None = param(
+        None, choices=("american", "none"),
+        help="Whether accuracy is stated by American standards too (NSSDA, ASPRS, NGS, ALTA/NSPS) or by none; not "
+        "stated: where the coordinate system is for the United States",
+    )  # fmt: skip

@@ -155,6 +155,17 @@ def p_value(p: float) -> str:
     return f"p {'' if figure[0] in '<>u' else '= '}{figure}"
 
 
+def by_chance(p: float) -> str:
+    """Return how probable something is by chance, small ones counted: 2.3 %, or 3 in 100,000."""
+    most = 0.005
+    if not p < most:
+        return f"the probability of this by chance is {probability(p)}"
+    per = 10 ** min(max(3, math.ceil(-math.log10(max(p, 1e-9)))), 7)
+    count = math.floor(p * per + 0.5)
+    told = f"{count} in {per:,}" if count else f"under 1 in {per:,}"
+    return f"the probability of this by chance is {told}"
+
+
 def round_below(most: float) -> float:
     """Return the largest of 1, 2 or 5 times a power of ten that is not above `most`: the length of a scale bar."""
     power = 10.0 ** math.floor(math.log10(most))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from geoqa.core.arrays import Array, np, pa, pd
@@ -67,15 +67,23 @@ def field(name: str, frame: pd.DataFrame, column: str, job: Job, decimals: int |
 
 def write(path: Path, columns: Iterable[Field]) -> None:
     """Write columns as comma-separated text in UTF-8; text that a spreadsheet would run is made inert."""
+    with path.open("wb") as file:
+        file.writelines(_parts(list(columns)))
+
+
+def content(columns: Iterable[Field]) -> bytes:
+    """Return what `write` writes."""
+    return b"".join(_parts(list(columns)))
+
+
+def _parts(columns: list[Field]) -> Iterator[bytes]:
     from pyarrow import compute
 
-    columns = list(columns)
     cells = [_cells(one) for one in columns]
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(",".join(_cell(one.heading) for one in columns) + "\n")
-        for start in range(0, len(cells[0]), _ROWS):
-            rows = compute.binary_join_element_wise(*(one.slice(start, _ROWS) for one in cells), ",")
-            file.write("\n".join([*rows.to_pylist(), ""]))
+    yield (",".join(_cell(one.heading) for one in columns) + "\n").encode()
+    for start in range(0, len(cells[0]), _ROWS):
+        rows = compute.binary_join_element_wise(*(one.slice(start, _ROWS) for one in cells), ",")
+        yield "\n".join([*rows.to_pylist(), ""]).encode()
 
 
 #: Rows that are joined at a time.

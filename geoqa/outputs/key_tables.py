@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from geoqa.core.arrays import pd, special
+from geoqa.core.arrays import np, pd, special
 from geoqa.core.frames import wording
 from geoqa.core.frames.control import BY_SETUP, CHECK
 from geoqa.core.frames.schema import OTHER_CLASSES, OWN
-from geoqa.core.frames.wording import class_words
+from geoqa.core.frames.wording import class_words, under
 from geoqa.core.job import Job
-from geoqa.core.units import bounded, counted, p_value, probability, signed, small, small_bare, small_unit
+from geoqa.core.units import bounded, counted, length, p_value, probability, signed, small, small_bare, small_unit
 from geoqa.outputs.text import cut, display_text
 
 #: Most characters of a class's name in a cell.
@@ -60,14 +60,15 @@ def class_sentences(classes: pd.DataFrame, job: Job) -> list[str]:
             if row[f"basis_{axis}"] == OWN and row[f"precision_ratio_{axis}"] == row[f"precision_ratio_{axis}"]
         ]
         site = k == 0 and not isinstance(row["canopy"], str)
-        where = "On the whole site" if site else f"Under {display_text(name)}"
+        where = "On the whole site" if site else display_text(under(row["canopy"]))
+        where += f", {display_text(row['solution'])}" if name.endswith(f", {row['solution']}") else ""
         if parts and (not site or len(classes) == 1):
             by = (
                 f"{counted(int(row['pairs']), 'pair')} of different visits"
                 if row["pairs"]
                 else "checks on known points"
             )
-            found.append(f"{where} {', '.join(parts)}; {by}")
+            found.append(f"{where[:1].upper()}{where[1:]} {', '.join(parts)}; {by}")
     return found
 
 
@@ -171,6 +172,21 @@ def shift_head(job: Job) -> tuple[str, ...]:
     """Return the headings of the table."""
     unit, up = job.grid.units
     return ("of", "looks like", f"east, {unit}", f"north, {unit}", f"up, {up}", "points")
+
+
+def shift_lines(shifts: pd.DataFrame | None, job: Job) -> list[str]:
+    """Return each suspicious shift in a line, the surest first: what it looks like, of what, how large."""
+    if shifts is None or "suspicious" not in shifts:
+        return []
+    unit, up = job.grid.units
+    told = []
+    for row in shifts[shifts["suspicious"].astype(bool)].sort_values("p", kind="stable").to_dict("records"):
+        plan = float(np.hypot(row["de_m"], row["dn_m"]))
+        size = f"{signed(row['du_m'], up)} {up} in height" if row["kind"] == "height" else length(plan, unit)
+        size = length(row["reach_m"], unit) if row["reach_m"] == row["reach_m"] and row["kind"] != "height" else size
+        what = row["looks_like"] if isinstance(row["looks_like"], str) else row["kind"]
+        told.append(f"{what} ({row['setup']}): {size}, {counted(int(row['points']), 'point')}; settle it first")
+    return told
 
 
 def shift_table(shifts: pd.DataFrame, job: Job) -> list[tuple[str, ...]]:

@@ -43,6 +43,11 @@ def static_text(name: str) -> str:
     return resources.files("geoqa.outputs").joinpath("static", name).read_text("utf-8")
 
 
+def lean(code: str) -> str:
+    """Return a script or a style sheet of geoqa's own without indents and comments that stand on lines of their own."""
+    return re.sub(r"^[ \t]+", "", re.sub(r"^[ \t]*/\*.*?\*/[ \t]*\n", "", code, flags=re.M | re.S), flags=re.M)
+
+
 def _newlines(code: str) -> str:
     """Return the text as a browser reads it: it hashes a piece after turning every line end into one sign."""
     return code.replace("\r\n", "\n").replace("\r", "\n")

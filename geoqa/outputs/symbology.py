@@ -150,8 +150,7 @@ def svg_path(shape: str, r: float) -> str:
     if shape == "square":
         return _closed([(-r, -r), (r, -r), (r, r), (-r, r)])
     if shape == "star":
-        turns = [(k, k * math.pi / 4 - math.pi / 2, (0.62 if k % 2 else 1.55) * r) for k in range(8)]
-        return _closed([(q * math.cos(t), q * math.sin(t)) for _, t, q in turns])
+        return _closed(star(r))
     if shape == "ring":
         return _circle(1.08 * r) + _circle(0.42 * r)
     if shape == "halo":
@@ -159,6 +158,12 @@ def svg_path(shape: str, r: float) -> str:
     if shape == "bar":
         return _closed([(-1.25 * r, 1.75 * r), (1.25 * r, 1.75 * r), (1.25 * r, 2.15 * r), (-1.25 * r, 2.15 * r)])
     return _circle(r)
+
+
+def star(r: float) -> list[tuple[float, float]]:
+    """Return the corners of the star, which has four points wherever it is drawn."""
+    turns = [(k * math.pi / 4 - math.pi / 2, (0.62 if k % 2 else 1.55) * r) for k in range(8)]
+    return [(q * math.cos(t), q * math.sin(t)) for t, q in turns]
 
 
 def svg_symbol(status: str, size: float = 12.0) -> str:

@@ -197,11 +197,11 @@ class Review:
         planned = held["role"].map(lambda role: self.job.role(role).single_by_plan).astype(bool)
         return int((~(planned & held["status"].isin(contract.UNPROVEN))).any())
 
-    def summary(self) -> list[str]:
-        """Return the summary as lines of text."""
+    def summary(self, width: int = 110) -> list[str]:
+        """Return the whole summary as lines of text of at most so many columns."""
         from geoqa.outputs import summary
 
-        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed)
+        return summary.lines(self.frames, self.accounts, self.messages, self.job, self.failed, width)
 
     def write(
         self, folder: str | Path, progress: Progress = lambda _: None, also: Iterable[str] = (),
@@ -303,7 +303,8 @@ class Review:
                 drawings, notes = layers.draw(self.frames, self.job, self.failed)
             notes += [f"the map layer {name!r} is left out: {reason}" for name, reason in dropped.items()]
             reading.refuse_changed(self.drawn, seen)
-            context = html_map.MapContext.of(self.frames, self.job, (*self.messages, *notes), self.id)
+            notes = [*self.messages, *notes]
+            context = html_map.MapContext.of(self.frames, self.job, notes, self.id, self.record.get("inputs", ()))
             return html_map.build_map(drawings, replace(context, **told))
 
         dropped: dict[str, str] = {}

@@ -26,8 +26,7 @@ import numpy as np
 import pandas as pd
 
 from geoqa import pipeline
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.geometry import ClosureLines, Ellipses, OccupationPlaces, PointPlaces
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.combination import Combination, Uncertainty

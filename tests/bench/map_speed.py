@@ -13,6 +13,7 @@ import shutil
 import statistics
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from bench import decision
 from branca.element import Element
 
 from geoqa.analysis.geometry import PointPlaces
+from geoqa.analysis.points import point_status
 from geoqa.outputs import offline
 from geoqa.outputs.layers.points import ClosuresLayer, EllipsesLayer, PointsLayer
 from geoqa.outputs.map.html_map import MapContext, build_map
@@ -40,6 +42,16 @@ WATCH = """() => { window.seen = {frames: 0, long: [], from: performance.now()};
 SEEN = "() => ({rate: 1000 * seen.frames / (performance.now() - seen.from), long: seen.long})"
 
 
+#: Milliseconds from each value of the slider to the points drawn by it.
+SLID = """() => { const box = document.getElementById('geoqa-tolerance'), took = [];
+  for (let k = 3; k <= 30; k++) {
+    const from = performance.now();
+    box.value = k / 10; box.dispatchEvent(new Event('input')); Geoqa.page.layer.drawNow();
+    took.push(performance.now() - from);
+  }
+  return took; }"""
+
+
 def site(points: int) -> tuple[dict[str, Any], Any]:
     """Return the frames of a simulated, reviewed site, and its job."""
     frames = builders.run(simulate.site(1, points=points).occupations, decision.job(), (*builders.STEPS, PointPlaces))[
@@ -50,7 +62,8 @@ def site(points: int) -> tuple[dict[str, Any], Any]:
 
 def ours(frames: dict[str, Any], job: Any) -> str:
     drawings = [drawing for layer in LAYERS for drawing in layer().draw(frames, job)]
-    return build_map(drawings, MapContext.of(frames, job))
+    told = {"tried": point_status.tried(frames, job), "factors": point_status.FACTORS}
+    return build_map(drawings, replace(MapContext.of(frames, job), **told))
 
 
 def geojson(frames: dict[str, Any], job: Any) -> str:
@@ -87,7 +100,7 @@ def shown(browser: Any, path: Path, ready: str, drag: bool) -> tuple[float, dict
     page.goto(path.as_uri(), timeout=PATIENCE_MS)
     page.wait_for_function(ready)
     after = page.evaluate(SHOWN)
-    found = _dragged(page) if drag else None
+    found = {**_dragged(page), "slid": page.evaluate(SLID)} if drag else None
     context.close()
     return after, found
 
@@ -123,7 +136,8 @@ def compare(points: int, beside: bool) -> None:
         after, pan = statistics.median(run[0] for run in runs), runs[0][1]
         assert pan is not None
         print(f"{points:>7,} points  build {build:.2f} s, file {size:.2f} MB, shown after {after:.0f} ms, "
-              f"panned at {pan['rate']:.0f} frames a second, tasks over 50 ms: {[round(t) for t in pan['long']]}",
+              f"panned at {pan['rate']:.0f} frames a second, tasks over 50 ms: {[round(t) for t in pan['long']]}; "
+              f"slider: {statistics.median(pan['slid']):.0f} ms, at most {max(pan['slid']):.0f}",
               flush=True)  # fmt: skip
         if beside:
             build_g, page_g = timed(geojson, frames, job, 1)

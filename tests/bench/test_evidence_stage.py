@@ -10,8 +10,7 @@ import pytest
 from bench.site import occupations
 from bench.test_pair_stage import JOB, seconds
 
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.combination import Combination, Uncertainty
 from geoqa.analysis.points.point_status import PointStatus

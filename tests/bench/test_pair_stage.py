@@ -18,8 +18,7 @@ from bench.site import occupations
 from scipy import stats
 
 from geoqa.analysis.closures import agreement
-from geoqa.analysis.closures.closure_status import UNUSUAL, ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import UNUSUAL, Closures, ClosureStatus
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import Calibration

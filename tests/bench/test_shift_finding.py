@@ -15,8 +15,7 @@ from bench.site import occupations
 from bench.test_evidence_stage import SIZE
 from bench.test_pair_stage import JOB, seconds
 
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.point_status import PointStatus
 from geoqa.analysis.precision.calibration import Calibration, FirstCalibration

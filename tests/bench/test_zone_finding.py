@@ -16,8 +16,7 @@ from bench import zones
 from bench.site import occupations
 from bench.test_pair_stage import JOB
 
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.points.combination import Combination
 from geoqa.analysis.points.point_status import PointStatus

@@ -32,12 +32,20 @@ def day(number):
     return datetime(2026, 3, number, 12, tzinfo=UTC)
 
 
+def add(content, one, group=None, now=None):
+    """Put one job in; return its id, and that of the one it replaces."""
+    ((name, before, fault),) = experience.add_all(content, [(one, group)], now)
+    if fault:
+        raise InputError(fault)
+    return name, before
+
+
 @pytest.mark.parametrize("count", [40, 2000])
 def test_a_day_more_is_the_same_job_and_replaces_it(count):
     frame, content = rows(count), experience.nothing()
-    first, none = experience.add(content, job(frame.iloc[: count * 3 // 4]), None, day(1))
-    other, _ = experience.add(content, job(rows(count, seed=9)), None, day(2))
-    second, replaced = experience.add(content, job(frame), None, day(3))
+    first, none = add(content, job(frame.iloc[: count * 3 // 4]), None, day(1))
+    other, _ = add(content, job(rows(count, seed=9)), None, day(2))
+    second, replaced = add(content, job(frame), None, day(3))
     assert (none, replaced) == ("", first)
     assert set(experience.current(content)) == {other, second}
     assert set(experience.state(content, "2026-03-02")["jobs"]) == {first, other}
@@ -46,8 +54,8 @@ def test_a_day_more_is_the_same_job_and_replaces_it(count):
 
 def test_a_job_never_informs_itself():
     frame, content = rows(60), experience.nothing()
-    experience.add(content, job(frame), "crew 1")
-    experience.add(content, job(rows(60, seed=2)), "crew 2")
+    add(content, job(frame), "crew 1")
+    add(content, job(rows(60, seed=2)), "crew 2")
     assert len(experience.of_job(content, frame.iloc[:40], None)[0]) == 1
     assert len(experience.of_job(content, rows(30, seed=3), None)[0]) == 2
     assert len(experience.of_job(content, rows(30, seed=3), "crew 2")[0]) == 1
@@ -55,7 +63,7 @@ def test_a_job_never_informs_itself():
 
 def test_nothing_of_places_names_or_people_is_kept():
     content = experience.nothing()
-    experience.add(content, job(rows(30)), None)
+    add(content, job(rows(30)), None)
     text = json.dumps(content)
     for word in ("SECRET", "1600", "5400", "field.csv"):
         assert word not in text
@@ -63,7 +71,7 @@ def test_nothing_of_places_names_or_people_is_kept():
 
 def test_a_removed_job_counts_no_more_but_verdicts_can_be_repeated():
     content = experience.nothing()
-    name, _ = experience.add(content, job(rows(30)), None, day(1))
+    name, _ = add(content, job(rows(30)), None, day(1))
     experience.remove(content, name, day(2))
     assert experience.current(content) == []
     assert experience.state(content, "2026-03-01")["jobs"] == [name]
@@ -88,7 +96,7 @@ def test_months_that_differ_by_more_than_their_jobs_are_told():
     for k in range(12):
         ratio = 1.2 + 0.02 * (k % 6) + (1.0 if k >= 6 else 0.0)
         made = job(rows(20, seed=k), total_h=40 * ratio**2, freedom_h=40.0)
-        experience.add(content, made | {"month": "2026-01" if k < 6 else "2026-07"}, f"crew {k % 2}")
+        add(content, made | {"month": "2026-01" if k < 6 else "2026-07"}, f"crew {k % 2}")
     (said,) = experience.differences(experience.frame(content, experience.current(content)))
     assert said.startswith("dense: months differ")
 
@@ -97,7 +105,7 @@ def test_a_plot_of_what_was_taught(tmp_path):
     pytest.importorskip("matplotlib")
     content = experience.nothing()
     for k in range(3):
-        experience.add(content, job(rows(20, seed=k)) | {"month": f"2026-0{k + 1}"}, None)
+        add(content, job(rows(20, seed=k)) | {"month": f"2026-0{k + 1}"}, None)
     (tmp_path / "e.json").write_text(json.dumps(content), encoding="utf-8")
     done = CliRunner().invoke(cli, ["experience", "show", str(tmp_path / "e.json"), "--plot", str(tmp_path / "e.svg")])
     assert done.exit_code == 0, done.output
@@ -107,7 +115,7 @@ def test_a_plot_of_what_was_taught(tmp_path):
 
 def test_a_damaged_file_is_refused_by_name(tmp_path):
     content = experience.nothing()
-    name, _ = experience.add(content, job(rows(30)), None, day(1))
+    name, _ = add(content, job(rows(30)), None, day(1))
     for spoil in (
         lambda c: c.pop("states"), lambda c: c["jobs"].clear(), lambda c: c["jobs"][name].update(group="another"),
         lambda c: c["jobs"][name]["classes"][0].update(total_h="much"),
@@ -122,12 +130,12 @@ def test_a_damaged_file_is_refused_by_name(tmp_path):
 
 def test_what_a_hash_stands_for_never_changes():
     content, frame = experience.nothing(), rows(30)
-    first, _ = experience.add(content, job(frame), None, day(1))
-    second, replaced = experience.add(content, job(frame), "crew 1", day(2))
+    first, _ = add(content, job(frame), None, day(1))
+    second, replaced = add(content, job(frame), "crew 1", day(2))
     assert replaced == first != second
     assert experience.frame(content, experience.state(content, "2026-03-01")["jobs"])["group"].isna().all()
     with pytest.raises(InputError, match="holds more rows"):
-        experience.add(content, job(frame.iloc[:20]), None, day(3))
+        add(content, job(frame.iloc[:20]), None, day(3))
 
 
 def test_an_empty_file_stops_nothing():

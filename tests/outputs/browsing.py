@@ -24,6 +24,8 @@ READY = "() => window.Geoqa && Geoqa.page"
 #: Crews count their days in it; the occupations of `told` lie on other days there than in UTC.
 ZONE = "Pacific/Auckland"
 WAIT_MS = 20_000
+#: WCAG 2.2, A and AA.
+RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa")
 
 
 @dataclass
@@ -105,7 +107,8 @@ class Sheet:
         """Return what has the focus: its text or name."""
         return self.ask("""() => { const e = document.activeElement;
             const label = e.labels && e.labels.length ? e.labels[0].textContent : '';
-            const named = e.getAttribute('aria-label') || e.dataset.status || e.dataset.deliver || label;
+            const own = e.closest('[data-status], [data-deliver]');
+            const named = e.getAttribute('aria-label') || (own && (own.dataset.status || own.dataset.deliver)) || label;
             return (named || e.innerText || e.tagName).trim(); }""")
 
     def colour(self, x: float, y: float) -> str:
@@ -299,3 +302,17 @@ def worst_first(points: pd.DataFrame) -> list[str]:
         return (-max(judged), 0) if judged else (1.0, ranks[row["status"]])
 
     return [str(points["point"].iloc[k]) for k in sorted(range(len(points)), key=need)]
+
+
+def audit(sheet: Sheet) -> list[str]:
+    """Return what axe finds serious or critical, a line each."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    options = {"runOnly": {"type": "tag", "values": list(RULES)}, "resultTypes": ["violations"]}
+    found = axe.Axe().run(sheet.page, options=options).response
+    assert found["passes"]
+    return [
+        f"{v['id']}: {node['target']} {node['failureSummary']}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+        for node in v["nodes"]
+    ]

@@ -10,6 +10,7 @@ import sites
 
 import geoqa
 from geoqa.cli import main
+from geoqa.core.frames.contract import DELIVERY_REASONS
 from geoqa.outputs import summary
 
 HOSTILE = (
@@ -85,11 +86,61 @@ def test_a_status_that_a_shift_explains_in_part_stays_in_its_width(small_review)
     review = small_review
     two = pd.concat([review.frames["points"].iloc[[0]]] * 2).assign(status="loose", explained=["B1 height", None])
     text = summary.lines(review.frames | {"points": two}, review.accounts, (), review.job)
-    at = next(k for k, line in enumerate(text) if line.split()[:1] == ["loose"])
+    at = next(k for k, line in enumerate(text) if line.startswith("  loose: "))
     assert max(map(len, text)) <= summary.WIDTH
     said = " ".join(" ".join(text[at : at + 2]).split())
-    assert "1: a suspicious shift explains them: settle it first; others: the place is that noisy" in said
-    assert "or another method" in said
+    assert (
+        "1: a suspicious shift explains them: settle it first; others: too far apart, but normal for a place this noisy"
+        in said
+    )
+    assert "or by another method" in said
+
+
+def test_many_findings_stay_on_one_screen_and_say_what_is_left_out(small_review):
+    """Three hundred points, each held back for a reason of its own, thirty steps that failed, forty files."""
+    review = small_review
+    points = review.frames["points"]
+    many = pd.concat([points] * 100, ignore_index=True)
+    keys = [*DELIVERY_REASONS][:12]
+    many = many.assign(
+        point=[*points["point"], *(f"P{k}" for k in range(297))],
+        deliver="no",
+        deliver_key=[keys[k % 12] for k in range(300)],
+    )
+    frames = review.frames | {"points": many}
+    told = {
+        "id": "1",
+        "folder": "out",
+        "files": [f"delivered.{k}" for k in range(40)],
+        "notes": 9,
+        "lacking": "",
+        "applied": ["B1"],
+    }
+    failed = {f"step {k}": "a fault " * 40 for k in range(30)}
+    for width in (40, 80, 120):
+        text = summary.brief(frames, review.accounts, review.job, failed, told, width)
+        shown = [line.head + line.text for line in text]
+        assert len([line for line in shown if line]) <= summary.MANY_LINES
+        assert max(map(len, shown)) <= width
+        assert any("failures: run.json" in line for line in shown)
+        listed = sum(line.startswith("    ") and line.split()[0] == "25" for line in shown if line)
+        assert listed == 12 or any(f"and {12 - listed} more reasons" in line for line in shown)
+
+
+def test_colour_is_for_terminals_alone_and_not_where_it_is_refused(monkeypatch):
+    import click
+
+    from geoqa.commands import say
+
+    asked = []
+    monkeypatch.setattr(click, "echo", lambda text, err, color: asked.append((text, color)))
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    say(" of 3", head="Deliver", look="good")
+    monkeypatch.setenv("NO_COLOR", "1")
+    say(" of 3", head="Deliver", look="good")
+    assert [color for _, color in asked] == [None, False]  # click takes the colours out where there is no terminal
+    assert click.unstyle(asked[0][0]) == "Deliver of 3" and "\x1b[" in asked[0][0]
 
 
 def test_roles_with_values_of_their_own_are_named(tmp_path):

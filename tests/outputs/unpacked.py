@@ -41,6 +41,9 @@ def _steps(data: bytes, d: dict, fit: dict | None) -> np.ndarray:
         found = grid_fit.apply(fit, numbers(data, guess["x"]), numbers(data, guess["y"]))
         metres = found[("easting", "northing").index(guess["grid"])]
         place = np.nan_to_num(np.floor(metres / guess["per"] / d["step"] + 0.5))
+        if "known" in guess:
+            known = _steps(data, guess["known"], fit)
+            place = np.where(np.isnan(known), place, known)
         steps = steps + (np.repeat(place, numbers(data, guess["each"]).astype(int)) if "each" in guess else place)
     if "by" in d:
         order = np.lexsort([_steps(data, key, fit) for key in reversed(d["by"])])

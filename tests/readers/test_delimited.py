@@ -263,7 +263,10 @@ def test_empty_origin_and_method_take_the_default(read, full):
 def test_where_leaves_rows_out(read, full):
     lines = "".join(f"{ROW.strip()},{flag}\n" for flag in ("Y", "N", "", "Y"))
     result = read(HEAD.strip() + ",Deleted\n" + lines, full(input__where="Deleted != 'Y'"))
-    assert reasons(result) == {2: "left out by where", 5: "left out by where"}
+    assert reasons(result) == {
+        2: "excluded by the recipe's `where` filter",
+        5: "excluded by the recipe's `where` filter",
+    }
     assert result.accounts == {"rows": {"read": 4, "used": 2, "set_aside": 2}}
 
 

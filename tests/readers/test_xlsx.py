@@ -92,7 +92,7 @@ def test_a_formula_without_its_value_costs_the_row_only_where_it_is_needed(read)
     condition = changed(where="Check = '2'")
     reasons = read(book(HEAD, ROW, other), condition).frames["set_aside"]["reason"].tolist()
     assert reasons == [
-        "left out by where",
+        "excluded by the recipe's `where` filter",
         "'Check' holds a formula without its value: save the file in a spreadsheet program",
     ]
 

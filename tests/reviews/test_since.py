@@ -36,7 +36,7 @@ def yesterday(made, tmp_path):
 
 def run(folder, *inputs, out="tuesday", more=()):
     paths = [str(folder / name) for name in inputs]
-    return main(["review", *paths, "-r", str(folder / "site.toml"), "-o", str(folder / out), *more])
+    return main(["review", *paths, "-r", str(folder / "site.toml"), "-o", str(folder / out), "-v", *more])
 
 
 def changes(folder, out="tuesday"):

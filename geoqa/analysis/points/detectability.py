@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.closures.closure_status import ClosureStatus
+from geoqa.analysis.closures.closures import ClosureStatus
 from geoqa.analysis.occupations import expected_precision, roles, visit_means
 from geoqa.analysis.occupations.measured_rows import codes_in
 from geoqa.analysis.occupations.visit_means import Level

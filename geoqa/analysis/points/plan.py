@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.occupations import roles
 from geoqa.analysis.occupations.expected_precision import core_shape
 from geoqa.analysis.occupations.measured_rows import is_direct, seconds

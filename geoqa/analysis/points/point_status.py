@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from geoqa.analysis.closures.closure_status import UNUSUAL
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import UNUSUAL, Closures
 from geoqa.analysis.occupations import differences, expected_precision, measured_rows, roles, visit_means
 from geoqa.analysis.occupations.measured_rows import Rows, direct_rows, is_rejected, shown_labels
 from geoqa.analysis.occupations.visit_means import LocalPositions
@@ -177,23 +176,36 @@ class PointStatus(Analysis):
         point, factor
             Positions among the sorted names of the site, each with a factor; arrays of shape (n,).
         """
-        from geoqa.analysis.closures import agreement
-
         occupations = frames["occupations"]
         site = direct_rows(occupations)
         data = visit_means.local(occupations, frames["classes"], site, self.screen(occupations, site)[1])
-        begin, count = np.searchsorted(site.point, [point, point + 1])
-        count = count - begin
+        role = _roles(occupations, site)
+        begin, end = np.searchsorted(site.point, [point, point + 1])
+        cuts = np.searchsorted(np.cumsum(end - begin), np.arange(_AT_ONCE, (end - begin).sum(), _AT_ONCE))
+        found = [
+            self._under(occupations, site, data, role, job, (point[part], begin[part], end[part]), factor[part])
+            for part in np.split(np.arange(len(point)), cuts)
+        ]
+        return np.concatenate(found)
+
+    def _under(
+        self, occupations: pd.DataFrame, site: Rows, data: LocalPositions, role: pd.Series, job: Job,
+        points: tuple[np.ndarray, np.ndarray, np.ndarray], factor: np.ndarray,
+    ) -> np.ndarray:  # fmt: skip
+        """Return the status codes of points under factors, each standing once for each of its own as another point."""
+        from geoqa.analysis.closures import agreement
+
+        point, begin, end = points
+        count = end - begin
         of = np.repeat(np.arange(len(point)), count)
-        # Each point stands once for each of its factors, as if they were points of their own.
-        at = np.arange(len(of)) - np.repeat(np.cumsum(count) - count - begin, count)
+        at = np.arange(len(of)) - np.repeat(np.cumsum(count) - end, count)
         rows = Rows(site.at[at], of, pd.RangeIndex(len(point)), site.start_s[at], site.end_s[at])
         level_h, level_v = (replace(one.only(at), point=of) for one in (data.horizontal, data.vertical))
         data = replace(
             data, horizontal=level_h, vertical=level_v, has_height=data.has_height[at], nu_h=data.nu_h[point],
             nu_v=data.nu_v[point],
         )  # fmt: skip
-        role = _roles(occupations, site).iloc[point]
+        role = role.iloc[point]
         use, _ = self.screen(occupations, rows, factor)
         limits = {axis: self._limits(occupations, rows, role, data, axis, job, factor) for axis in "hv"}
         horizontal, vertical = self._verdicts(data, rows, use, limits)
@@ -237,10 +249,7 @@ def tried(frames: Frames, job: Job) -> pd.DataFrame:
     judged = np.arange(len(factors)) < most[:, None]
     point, rung = np.nonzero(judged)
     found = np.repeat(status[:, None], len(factors), axis=1)
-    size = np.cumsum(np.bincount(rows.point, minlength=len(names))[point])
-    cuts = np.searchsorted(size, np.arange(_AT_ONCE, size.max(initial=0), _AT_ONCE))
-    for part in np.split(np.arange(len(point)), cuts):
-        found[point[part], rung[part]] = step.under(frames, job, point[part], factors[rung[part]])
+    found[point, rung] = step.under(frames, job, point, factors[rung])
     top = found[np.arange(len(names)), np.maximum(most, 1) - 1]
     found = np.where((last >= 1)[:, None] & ~judged, top[:, None], found)
     words = (found + ord("0")).astype(np.uint8).view(f"S{len(factors)}").ravel().astype(f"U{len(factors)}")

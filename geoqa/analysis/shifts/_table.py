@@ -15,7 +15,7 @@ from geoqa.core import clock
 from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.frames.shifts import SHIFTS
 from geoqa.core.frames.wording import LOOK
-from geoqa.core.units import METRES_PER, counted, length, probability, signed, small
+from geoqa.core.units import METRES_PER, by_chance, counted, length, probability, signed, small
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
 POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)
@@ -384,8 +384,8 @@ def _of_control(found: Search, names: Names) -> list[Shift]:
                 f"{counted(int(at.rows[k]), 'occupation')} of this set-up at "
                 f"{counted(int(at.points[k]), 'known point')} {'is' if at.rows[k] == 1 else 'are'} "
                 f"{size} from what is known, in the mean (+/- "
-                f"{length(Z95 * own_sigma, unit)} at 95 %; by chance with a probability of "
-                f"{probability(float(at.p[k, axis]))}); {alone}",
+                f"{length(Z95 * own_sigma, unit)} at 95 %; "
+                f"{by_chance(float(at.p[k, axis]))}); {alone}",
                 "Compare what this set-up's base or network stood on, its antenna height and its datum with the "
                 "control's; apply this shift or observe again",
                 rows=rows, vectors=np.tile(np.nan_to_num(d), (len(rows), 1)), off_control=True,
@@ -497,7 +497,7 @@ def _of_single(found: Search, names: Names) -> list[Shift]:
                 "occupation", f"{own} at {other}" + (f" {when}" if when else ""), "name", vector, np.full(3, np.nan),
                 float(chance), 1, True, "an occupation under another point's name",
                 f"an occupation of {own} lies {_far(float(np.hypot(*vector[:2])), names.unit)} from its others, where "
-                f"{other} is; by chance one of this site would with a probability of {probability(chance)}",
+                f"{other} is; {by_chance(chance)}",
                 f"If the field book agrees, reassign it to {other} in the decisions file, or apply this shift",
                 rows=np.array([row]), vectors=np.zeros((1, 3)), new_point=int(belongs),
             )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoqa.analysis.closures.closure_status import UNUSUAL
+from geoqa.analysis.closures.closures import UNUSUAL
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.shifts import adjustment, halves
 from geoqa.analysis.shifts.adjustment import AXES, Sessions

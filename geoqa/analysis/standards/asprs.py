@@ -18,11 +18,11 @@ from geoqa.analysis.standards.statement import (
     withheld,
 )
 from geoqa.core.arrays import np
-from geoqa.core.frames.control import NO, YES
+from geoqa.core.frames.control import NO, YES, Standard
 from geoqa.core.recipe import Control
 
-EDITION_1 = "ASPRS 2014, from memory"
-EDITION_2 = "ASPRS 2023, as quoted second-hand"
+EDITION_1 = Standard("ASPRS 2014, from memory", from_memory=True)
+EDITION_2 = Standard("ASPRS 2023, as quoted second-hand")
 FEWEST_1, FEWEST_2 = 20, 30
 #: Edition 2 has a mean above this share of the target, and an error above so many times the target, looked into.
 MEAN_SHARE, ERROR_TIMES = 0.25, 3.0

@@ -14,7 +14,7 @@ from geoqa.analysis.occupations.measured_rows import codes_of
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, pd, sparse
 from geoqa.core.frames.contract import STATUS
-from geoqa.core.frames.control import EXCEEDS, LINE_OUTCOMES, LINE_PRECISION, WITHHELD, WITHIN
+from geoqa.core.frames.control import EXCEEDS, LINE_OUTCOMES, LINE_PRECISION, WITHHELD, WITHIN, Standard
 from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
 from geoqa.core.job import Job
@@ -22,7 +22,7 @@ from geoqa.core.recipe import Line
 from geoqa.core.statistics import covariance
 from geoqa.core.units import METRES_PER, listed
 
-STANDARD = "ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand"
+STANDARD = Standard("ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand")
 PPM = 50.0
 #: The constant is 2 cm or 0.07 ft; they differ by 1.3 mm, and the one of the job's own unit counts.
 CONSTANT_M, CONSTANT_FT = 0.02, 0.07

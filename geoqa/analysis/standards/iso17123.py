@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 from geoqa.analysis.standards.statement import HEIGHT, NUMBER, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.arrays import Array, np, pd, special
+from geoqa.core.frames.control import Standard
 from geoqa.core.recipe import FieldTest
 
 FULL, SIMPLIFIED = "ISO 17123-8 full test", "ISO 17123-8 simplified test"
-STANDARD = "ISO 17123-8:2015, procedure from memory"
+STANDARD = Standard("ISO 17123-8:2015, procedure from memory", american=False, from_memory=True)
 SERIES, SETS, POINTS = 3, 5, 2
 CONFIDENCE = 0.95
 #: A distance or height difference of one set may be so many standard deviations off its known value (from memory).

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.arrays import Array, Index, np
+from geoqa.core.frames.control import Standard
 from geoqa.core.units import counted
 
 NAME = "NOAA NOS NGS 92 classes"
-STANDARD = "NOAA TM NOS NGS 92, values as in the NGS bulletin on it"
+STANDARD = Standard("NOAA TM NOS NGS 92, values as in the NGS bulletin on it")
 
 
 @dataclass(frozen=True)

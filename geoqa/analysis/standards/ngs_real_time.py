@@ -12,12 +12,13 @@ from typing import TypeAlias
 from geoqa.analysis.closures import agreement
 from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, Statement, judged, withheld
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np
+from geoqa.core.frames.control import Standard
 from geoqa.core.recipe import PRESETS, Tolerance
 from geoqa.core.units import counted
 
 States: TypeAlias = "NDArray[np.int8]"
 
-STANDARD = "NGS single-base guidelines, values from memory; precision relative to the base"
+STANDARD = Standard("NGS single-base guidelines, values from memory; precision relative to the base", from_memory=True)
 FOUR_HOURS_S = 4 * 3600.0
 #: What a point's condition can be.
 NOT_MET, MET, NOT_SHOWN = 0, 1, -1

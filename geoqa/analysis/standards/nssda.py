@@ -19,9 +19,10 @@ from geoqa.analysis.standards.statement import (
     withheld,
 )
 from geoqa.core.arrays import Array, Index, np, spatial
+from geoqa.core.frames.control import Standard
 
 NAME = "NSSDA accuracy at 95 %"
-STANDARD = "FGDC-STD-007.3-1998, as quoted second-hand"
+STANDARD = Standard("FGDC-STD-007.3-1998, as quoted second-hand")
 FEWEST, QUADRANT_SHARE, SPACING_SHARE, LEAST_RATIO = 20, 0.20, 0.10, 0.6
 _SAID = "FGDC-STD-007.3-1998, second-hand"
 

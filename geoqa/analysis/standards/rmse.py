@@ -18,7 +18,7 @@ from geoqa.analysis.standards.statement import (
     withheld,
 )
 from geoqa.core.arrays import Array, Index, np
-from geoqa.core.frames.control import NO
+from geoqa.core.frames.control import NO, Standard
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def residuals(values: Array) -> Residuals:
 
 
 NAME = "RMSE against control"
-STANDARD = "in no standard's terms"
+STANDARD = Standard("in no standard's terms", american=False)
 #: Fewer differences are told one by one and have no statistics.
 FEWEST = 3
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from geoqa.core.arrays import Array, Flags, Index, np
-from geoqa.core.frames.control import NO, REFUSED, REPORTED, STATED, UNKNOWN, YES
+from geoqa.core.frames.control import NO, REFUSED, REPORTED, STATED, UNKNOWN, YES, Standard
 from geoqa.core.units import counted, length
 
 #: How a figure is printed: a length in the unit of the coordinates or of the heights, a count, a pure number.
@@ -79,7 +79,7 @@ class Statement:
     """
 
     name: str
-    standard: str
+    standard: Standard
     n: int
     counted: str
     figures: tuple[StatedFigure, ...] | None
@@ -105,11 +105,11 @@ class Statement:
         ]
         given = ", reported and neither passed nor failed" if self.reported else ""
         tail = unmet if self.more is None else [self.more] if self.more else []
-        return ". ".join([f"{self.name} ({self.standard}){given}: {found}, from {self.n} {self.counted}", *tail])
+        return ". ".join([f"{self.name} ({self.standard.words}){given}: {found}, from {self.n} {self.counted}", *tail])
 
 
 def withheld(
-    name: str, standard: str, n: int, counted: str, conditions: list[Condition], reasons: list[str]
+    name: str, standard: Standard, n: int, counted: str, conditions: list[Condition], reasons: list[str]
 ) -> Statement:
     """Return a refused statement; its reasons are told in order."""
     return Statement(name, standard, n, counted, None, tuple(conditions), "; ".join(reasons))

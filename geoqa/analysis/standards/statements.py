@@ -155,7 +155,8 @@ class Statements(Analysis):
             *_lines(frames),
         ]
         unit, up = job.grid.units
-        return Result(_frames(made, unit, up))
+        signed = [one.standard.signed(job) for one in made]
+        return Result(_frames(made, signed, unit, up))
 
 
 def checks_of(frames: Frames, job: Job) -> Checks:
@@ -247,14 +248,14 @@ def _lines(frames: Frames) -> list[Statement]:
     return made
 
 
-def _frames(made: Sequence[Statement], unit: str, up: str) -> dict[str, pd.DataFrame]:
+def _frames(made: Sequence[Statement], signed: Sequence[bool], unit: str, up: str) -> dict[str, pd.DataFrame]:
     """Return the statements and their conditions as frames."""
     figures = [
         None if s.figures is None else json.dumps({f.name: round(float(f.value), 6) for f in s.figures}) for s in made
     ]
     stated = [
-        (s.name, s.standard, s.n, s.outcome, s.words(unit, up), s.refusal, told)
-        for s, told in zip(made, figures, strict=True)
+        (s.name, s.standard.words, may, s.n, s.outcome, s.words(unit, up), s.refusal, told)
+        for s, may, told in zip(made, signed, figures, strict=True)
     ]
     asked = [(s.name, c.text, c.met, c.found) for s in made for c in s.conditions]
     return {"statements": STATEMENTS.filled(stated), "statement_conditions": STATEMENT_CONDITIONS.filled(asked)}

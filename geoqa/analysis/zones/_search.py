@@ -8,7 +8,7 @@ from typing import TypeAlias
 from geoqa.analysis.zones import _evidence
 from geoqa.analysis.zones._evidence import SetupOffsets, ZoneEvidence
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np, shapely, spatial
-from geoqa.core.frames.zones import BEYOND, DIRECTION, LARGE
+from geoqa.core.frames.revisits import BEYOND, DIRECTION, LARGE
 from geoqa.core.statistics import local_statistics
 
 Shapes: TypeAlias = "NDArray[np.object_]"

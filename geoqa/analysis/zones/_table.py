@@ -10,8 +10,8 @@ from geoqa.analysis.zones import _evidence
 from geoqa.analysis.zones._evidence import ZoneEvidence
 from geoqa.analysis.zones._search import FoundZones
 from geoqa.core.arrays import Array, Flags, NDArray, gpd, np, pd, shapely
+from geoqa.core.frames.revisits import BEYOND, DIRECTION, ZONE_KINDS, ZONES
 from geoqa.core.frames.wording import under
-from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS, ZONES
 from geoqa.core.job import Job
 from geoqa.core.statistics import sample_tests
 from geoqa.core.units import counted, length, p_value, part, share, signed
@@ -97,7 +97,8 @@ def zones_told(
     elif not zones:
         said.append(f"no zone: what is beyond tolerance lies among the {judged:,} judged points as chance may have it")
     if site.explained:
-        said.append(f"{counted(site.explained, 'point')} that shifts explain: no say in zones")
+        was = "was" if site.explained == 1 else "were"
+        said.append(f"{counted(site.explained, 'point')} explained by a shift {was} left out of the search for zones")
     return tuple(said)
 
 
@@ -146,8 +147,8 @@ def _row(site: ZoneEvidence, found: FoundZones, number: int) -> dict[str, Any]:
     commonest = int(canopy.argmax()) if canopy.any() else -1
     is_off = DIRECTION in kinds
     return {
-        "kind": " and ".join(KINDS[kind] for kind in kinds),
-        **{f"rests_on_{kind}": kind in kinds for kind in KINDS},
+        "kind": " and ".join(ZONE_KINDS[kind] for kind in kinds),
+        **{f"rests_on_{kind}": kind in kinds for kind in ZONE_KINDS},
         "points": int(mine.sum()), "judged": judged, "beyond": beyond,
         "share": beyond / judged if judged else np.nan, "share_low": low, "share_high": high, "share_site": share_site,
         "judged_site": int(site.has_say.sum()),

@@ -234,16 +234,16 @@ STATUS = {
     ),
     "strained": Status(
         4, DeliveryReason("strained, meets the requirement", "deliver with a note"),
-        "something differed between the visits: look, deliver with the note",
+        "something differed between the visits: look into it, deliver with the note",
         "the observations agree, but less well than usual here", delivers=True,
     ),
     "loose": Status(
         2, DeliveryReason(
-            "loose: beyond tolerance, as usual for this precision",
-            client="its observations lie further apart than accepted, as happens at so difficult a place",
+            "loose: too far apart, but normal for a place this noisy",
+            client="its observations lie further apart than accepted, which is normal for a place this noisy",
         ),
-        "the place is that noisy: longer, more, later, or another method",
-        "too far apart, as happens at so difficult a place",
+        "too far apart, but normal for a place this noisy: observe longer, more often, later, or by another method",
+        "too far apart, but normal for a place this noisy",
         "its occupations differ by more than the tolerance", over=True,
     ),
     "conflict": Status(
@@ -283,8 +283,10 @@ _KNOWN = "its known coordinate says which is wrong"
 #: By key, as `points.reason_key` has it; `subject` is what was compared, `axis` the components it is told of.
 STATUS_REASONS = {
     "agree": StatusReason("{subject} agree"),
-    "apart": StatusReason("{subject} are within tolerance but further apart than usual {axis}"),
-    "noisy": StatusReason("{subject} are beyond tolerance {axis}, which is usual for this precision"),
+    "apart": StatusReason(
+        "{subject} are within tolerance, but further apart than the receiver's stated precision predicts here {axis}"
+    ),
+    "noisy": StatusReason("{subject} are beyond tolerance {axis}, as the receiver's stated precision predicts here"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
     "witnessed": StatusReason("{what} proved by measured checks, not by a second visit"),
     "contradicted": StatusReason(
@@ -295,8 +297,8 @@ STATUS_REASONS = {
     "in_visit": StatusReason("{subject} disagree {axis}"),
     "two_visits": StatusReason("2 visits disagree {axis}", by_status=True),
     "two_visits_known": StatusReason("2 visits disagree {axis}", settles=_KNOWN),
-    "one_of_two": StatusReason("one visit disagrees with itself {axis}", by_status=True),
-    "one_of_two_known": StatusReason("one visit disagrees with itself {axis}", settles=_KNOWN),
+    "one_of_two": StatusReason("the fixes within one visit disagree {axis}", by_status=True),
+    "one_of_two_known": StatusReason("the fixes within one visit disagree {axis}", settles=_KNOWN),
     "no_majority": StatusReason("{visits} visits disagree {axis} and no majority settles it"),
     "rejected": StatusReason("every direct occupation was rejected by the reviewer"),
     "unobserved": StatusReason("no direct measured occupation"),
@@ -376,7 +378,7 @@ UNTESTED = {
 #: Why a row of a table is not used, by key, as `set_aside.reason_key` has it; `ours` is the column it is about.
 REJECTIONS = {
     "no_name": "point has no name",
-    "left_out": "left out by where",
+    "left_out": "excluded by the recipe's `where` filter",
     "too_many": "has too many fields: {fields}, where the table has {width}{hint}",
     "too_few": "has too few fields: {fields}, where the table has {width}{hint}",
     "quote": "opens a quote it does not close",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from geoqa.core import clock
 from geoqa.core.arrays import pd
 from geoqa.core.frames.contract import Column, Frame, number, text, whole, yes_no
@@ -139,12 +141,37 @@ REAL_TIME_CLASSES = Frame(
         "missed": text("why it is not in the next better class"),
     },
 )
+
+
+class Standard(NamedTuple):
+    """In whose terms something is stated.
+
+    Attributes
+    ----------
+    words
+        Its name, and how far its words were at hand.
+    american
+        Whether it is a standard of the United States: elsewhere it is stated where it is asked for.
+    from_memory
+        Whether its values were never compared with its text: then it stands in nothing that is signed.
+    """
+
+    words: str
+    american: bool = True
+    from_memory: bool = False
+
+    def signed(self, job: Job) -> bool:
+        """Return whether a report of the job may state it."""
+        return not self.from_memory and (not self.american or job.american)
+
+
 STATEMENTS = Frame(
     key=("statement",),
     base=("statement", "standard", "n", "outcome", "text", "figures"),
     columns={
         "statement": text("what is stated", nulls=False),
         "standard": text("in whose terms, and how far its words were at hand", nulls=False),
+        "signed": yes_no("whether the report states it: of the job's country or asked for, no value from memory"),
         "n": whole("check points, lines, points or sets that it rests on", minimum=0),
         "outcome": text("what becomes of it", OUTCOMES, nulls=False),
         "text": text("in words, in the job's unit", nulls=False),

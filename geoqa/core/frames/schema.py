@@ -12,7 +12,7 @@ from typing import Any, Self
 
 from geoqa.core.arrays import pd
 from geoqa.core.errors import Fault, SchemaError, StepError
-from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts, zones
+from geoqa.core.frames import canopy, control, logs, procedure, revisits, shifts
 from geoqa.core.frames.contract import (
     DELIVERY_REASONS,
     NAME_CHECK_KINDS,
@@ -229,7 +229,7 @@ POINTS = Frame(
             "of the precision's horizontal scale; null where it is taken as known", minimum=0
         ),
         "degrees_of_freedom_v": number("of the precision's height scale; null where it is taken as known", minimum=0),
-        "set_aside": whole("occupations the coordinate does not use", minimum=0).at("csv"),
+        "set_aside": whole("occupations left out of the coordinate", minimum=0).at("csv"),
         "status": _STATUS["status"].at("csv", "delivered", beyond=(20, "status"), withheld=(30, "status"), tip=(2, "")),
         "status_h": _STATUS["status_h"].at("csv"),
         "status_v": _STATUS["status_v"].at("csv"),
@@ -240,7 +240,7 @@ POINTS = Frame(
             "csv", "delivered", judgement=(80, "deliver"), tip=(4, "")
         ),
         "deliver_reason": text("why, or why not", nulls=False).at(
-            "csv", "delivered", judgement=(90, "because"), withheld=(70, "why not"), tip=(5, "")
+            "csv", "delivered", judgement=(90, "because"), withheld=(70, "because"), tip=(5, "")
         ),
         "deliver_key": text("key of that reason; null where another step gives one", tuple(DELIVERY_REASONS)),
         "checks": text("what was measured by other methods says of it").at("csv", judgement=(75, "measured checks")),
@@ -376,7 +376,7 @@ NAME_CHECKS = Frame(
 #: Every contract by the name of its frame: a module calls it as the frame, in capitals.
 FRAMES: dict[str, Frame] = {
     name.lower(): one
-    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts, zones)))
+    for room in (globals(), *map(vars, (canopy, control, logs, procedure, revisits, shifts)))
     for name, one in room.items()
     if isinstance(one, Frame)
 } | {"first_classes": CLASSES}

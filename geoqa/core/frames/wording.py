@@ -47,6 +47,18 @@ def failing(horizontal: bool, height: bool) -> str:
     return " and ".join([*["horizontal"] * bool(horizontal), *["height"] * bool(height)])
 
 
+#: Words of the trade that are not everyday, as they are shown, and what they mean: on focus, on tap, in print below.
+GLOSSARY = {
+    "fresh-fix": "The receiver dropped its solution and resolved the ambiguities anew, within the same visit. "
+    "Reconnecting the data link does not count.",
+    "separated": "Another visit, so much later that most errors of the first have changed.",
+    "staggered": "Hours later: the satellites stand elsewhere in the sky, little of the first visit's error is left.",
+    "settled": "What was in doubt is cleared up: the point may be delivered, or what was wrong with it is known.",
+    "strained": "Within tolerance, but further apart than the receiver's stated precision predicts here.",
+    "loose": "Too far apart, but normal for a place this noisy.",
+}
+
+
 #: What a person has to decide, in the order in which it is led through.
 QUEUE = ("conflict", "conflict that a suspected shift explains", "strained", "single by plan")
 

@@ -20,7 +20,8 @@ from geoqa.outputs.text import cut, map_text
 #: What is done at every point.
 HOW = (
     "Read the mark's number. Plumb the pole; measure and enter the antenna height anew.",
-    "Fresh initialization: make the receiver drop its fix and find a new one. A data link that comes back is none.",
+    "Fresh initialization: make the receiver drop its fix and find a new one. Reconnecting the data link does "
+    "not count.",
     "Wait until it is fixed and has settled, observe as long as stated, store under the same name, tick.",
 )
 AGAIN = (
@@ -286,19 +287,28 @@ def _walk(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job, bes
 def _lead(shown: pd.DataFrame, revisits: pd.DataFrame, until: Any, job: Job) -> list[str]:
     """Return how many points, how far, how long, from where, and which times these are."""
     total = int((revisits["walk"] > 0).sum())
-    points = counted(len(shown), "point")
+    look_up = (shown["action_key"] == CHECK_RECORDS).to_numpy()
+    told = [_amount(shown[~look_up], "to walk to")] if not look_up.all() else []
+    told += [_amount(shown[look_up], "to look up first")] if look_up.any() else []
     way = walked(float(shown["walk_m"].sum()), job.grid.unit)
-    held = float(np.nansum(shown["observe_s"].to_numpy(dtype=float)))
-    observing = f", <b>{spell(held)}</b> of observing besides waiting for fixes" if held else ""
     more = f" These are the {len(shown):,} of {total:,} that need it most; the others are in revisits.csv."
     last = f"After the data up to {local(until, job, year=True)}; t" if until == until else "T"
     begin = map_text(cut(str(shown.iloc[0]["walk_from"]), 60))
     return [
-        f'<p class="lead"><b>{points}</b>, <b>{way}</b> on foot{observing}. Begin at <b>{begin}</b>, the square on the '
-        f"sketch, and go in the order of the numbers.{more if total > len(shown) else ''}</p>",
+        f'<p class="lead">{"; ".join(told)}. All of them are <b>{way}</b> on foot, besides waiting for fixes. Begin at '
+        f"<b>{begin}</b>, the square on the sketch, and go in the order of the numbers."
+        f"{more if total > len(shown) else ''}</p>",
         f'<p class="small">{last}{map_text(clock.zone_sentence(job)[1:])} Grid north is up; ways are straight lines: '
-        "terrain, fences, water and tracks are not known here. Numbers without room are left out.</p>",
+        "terrain, fences, water and tracks are not known here. What is crowded is drawn again below, larger.</p>",
     ]
+
+
+def _amount(rows: pd.DataFrame, what: str) -> str:
+    """Return how many points there are of a kind, and how long they are observed, as HTML."""
+    held = float(np.nansum(rows["observe_s"].to_numpy(dtype=float)))
+    book = rows["action_key"].iloc[0] == CHECK_RECORDS
+    also = " where the field book does not explain them" if book else ""
+    return f"<b>{len(rows):,} {what}</b>" + (f", <b>{spell(held)}</b> of observing{also}" if held else "")
 
 
 def _words(shown: pd.DataFrame) -> list[str]:

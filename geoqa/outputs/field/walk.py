@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from geoqa.core import geodesy
-from geoqa.core.arrays import Array, Index, np, pd
+from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.job import Job
 from geoqa.core.units import METRES_PER, round_below
 from geoqa.outputs.deliver import gpx
@@ -19,6 +19,8 @@ WIDTH_MM, BESIDE_MM, LOWEST_MM, MARGIN_MM, WHOLE_MM, MANY_MM, AREA_MM = 184.0, 1
 MANY = 60
 #: Height of a number and width of a sign; half the side of a dot.
 DIGIT_MM, WIDE_MM, DOT_MM = 3.6, 2.1, 0.9
+#: Greatest height of an inset of what is crowded, how far it reaches on the sketch, millimetres of paper, and how many.
+INSET_MM, AROUND_MM, MOST_INSETS = 36.0, 8.0, 2
 #: Where a number may stand beside its dot, the better first: east, west, north, south and between, in dots.
 _BESIDE = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (-1, -1), (1, 1), (-1, 1))
 
@@ -47,17 +49,39 @@ def whole(walked: pd.DataFrame, unit: str) -> str:
     starts = ~walked["group"].duplicated().to_numpy()
     labels = [map_text(cut(str(one), 14)) for one in (walked["group"] if many else walked["walk"])]
     wanted = np.flatnonzero(starts) if many else np.argsort(~starts, kind="stable")
-    numbers = _labels(way[1:], labels, wanted, (wide, height), way[:1])
-    return _drawn(way, per_mm, unit, (wide, height), begin + _dots(way[1:], 0.6 if many else DOT_MM) + numbers)
+    numbers, left = _labels(way[1:], labels, wanted, (wide, height), way[:1])
+    inside = begin + _dots(way[1:], 0.6 if many else DOT_MM) + numbers
+    if many or not len(left):
+        return _drawn(way, per_mm, unit, (wide, height), inside)
+    insets: list[str] = []
+    frames = ""
+    while len(left) and len(insets) < MOST_INSETS:
+        crowded, frame = _crowded(way[1:], left)
+        left = left[~crowded[left]]
+        insets.append(area(walked[crowded], unit, (BESIDE_MM / 2, INSET_MM)))
+        frames += frame
+    drawn = _drawn(way, per_mm, unit, (wide, height), f"{frames}{inside}")
+    return f'{drawn}<div class="insets">{"".join(insets)}</div>'
 
 
-def area(walked: pd.DataFrame, unit: str) -> str:
-    """Return the sketch of one group as SVG, every point with its number where there is room."""
+def _crowded(way: Array, left: Index) -> tuple[Flags, str]:
+    """Return which places stand where most numbers had no room, shape (n,), and the frame around them as SVG."""
+    far = np.abs(way[left, None] - way[None, left]).max(axis=2)
+    middle = way[left[int((far <= AROUND_MM).sum(axis=1).argmax())]]
+    mine = np.abs(way - middle).max(axis=1) <= AROUND_MM
+    (west, north), (east, south) = way[mine].min(axis=0) - 2, way[mine].max(axis=0) + 2
+    return mine, (
+        f'<rect class="inset" x="{west:.1f}" y="{north:.1f}" width="{east - west:.1f}" height="{south - north:.1f}"/>'
+    )
+
+
+def area(walked: pd.DataFrame, unit: str, paper: tuple[float, float] = (WIDTH_MM, AREA_MM)) -> str:
+    """Return the sketch of one group, or of what is crowded, as SVG, every point with its number if there is room."""
     place = walked[["easting_m", "northing_m"]].to_numpy(dtype=float)
-    way, per_mm, height = _on_paper(place, WIDTH_MM, AREA_MM)
+    way, per_mm, height = _on_paper(place, *paper)
     labels = [str(number) for number in walked["walk"]]
-    numbers = _labels(way, labels, np.arange(len(way)), (WIDTH_MM, height), way[:0])
-    return _drawn(way, per_mm, unit, (WIDTH_MM, height), _dots(way, DOT_MM) + numbers)
+    numbers, _ = _labels(way, labels, np.arange(len(way)), (paper[0], height), way[:0])
+    return _drawn(way, per_mm, unit, (paper[0], height), _dots(way, DOT_MM) + numbers)
 
 
 def _drawn(way: Array, per_mm: float, unit: str, paper: tuple[float, float], inside: str) -> str:
@@ -84,8 +108,10 @@ def _on_paper(way: Array, wide: float, tallest: float) -> tuple[Array, float, fl
     return middle + (way - (low + high) / 2) / per_mm * [1, -1], per_mm, tall
 
 
-def _labels(way: Array, labels: list[str], wanted: Index, paper: tuple[float, float], begin: Array) -> str:
-    """Return text beside places, the first of `wanted` first; one that has no room is left out.
+def _labels(
+    way: Array, labels: list[str], wanted: Index, paper: tuple[float, float], begin: Array
+) -> tuple[str, Index]:
+    """Return text beside places, the first of `wanted` first, and which of them had no room.
 
     Parameters
     ----------
@@ -98,7 +124,7 @@ def _labels(way: Array, labels: list[str], wanted: Index, paper: tuple[float, fl
     """
     taken = np.concatenate([np.hstack([way - DOT_MM, way + DOT_MM]), np.hstack([begin - 1.7, begin + 1.7])])
     boxes = np.concatenate([taken, np.zeros((len(wanted), 4))])
-    count, written = len(taken), []
+    count, written, left = len(taken), [], []
     for k in wanted.tolist():
         x, y = way[k].tolist()
         half = WIDE_MM * len(labels[k]) / 2
@@ -113,7 +139,9 @@ def _labels(way: Array, labels: list[str], wanted: Index, paper: tuple[float, fl
                 count += 1
                 written.append(f'<text x="{cx:.1f}" y="{cy + DIGIT_MM * 0.36:.1f}">{labels[k]}</text>')
                 break
-    return "".join(written)
+        else:
+            left.append(k)
+    return "".join(written), np.array(left, dtype=np.intp)
 
 
 def _north(wide: float) -> str:

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from geoqa.core.arrays import Array, Frames, np, pd
+from geoqa.core.arrays import Array, Flags, Frames, np, pd
 from geoqa.core.drawing import Drawing, Style
+from geoqa.core.frames.contract import USED
 from geoqa.core.frames.schema import NO_EVIDENCE
 from geoqa.core.job import Job
 from geoqa.core.steps import MapLayer
@@ -107,7 +108,9 @@ class ClosuresLayer(MapLayer):
     """How far, and which way, independent occupations of one point differ: later minus earlier."""
 
     name: ClassVar[str] = "closures-on-map"
-    needs: ClassVar[tuple[str, ...]] = ("closures", "closures.status", "points", "points.geometry")
+    needs: ClassVar[tuple[str, ...]] = (
+        "closures", "closures.status", "occupations", "points", "points.geometry",
+    )  # fmt: skip
 
     def draw(self, frames: Frames, job: Job) -> tuple[Drawing, ...]:
         """Return one drawing of vectors, an independent pair each."""
@@ -117,15 +120,30 @@ class ClosuresLayer(MapLayer):
         order = order[at[order] >= 0]
         drawn, at = closures.iloc[order], at[order]
         shown = ~drawn["independence_h"].isin(NO_EVIDENCE).to_numpy()
+        out = _left_out(drawn, frames["occupations"])
         columns = {
             "point": at,
-            "style": np.where(shown, popup.combined(_side, drawn["status"]).to_numpy(), ""),
+            "style": np.where(shown, np.where(out, _OUT, popup.combined(_side, drawn["status"]).to_numpy()), ""),
             "east_m": popup.numbers(drawn, "de_m"),
             "north_m": popup.numbers(drawn, "dn_m"),
             "turn_deg": positions.turn_deg(points, job)[at],
         }
         about = "How far a later occupation lies from an earlier, independent one, and which way."
         return (Drawing("vectors", "Closures", columns, _styles(), about=about, exaggerated=True),)
+
+
+_OUT = "out"
+
+
+def _left_out(closures: pd.DataFrame, occupations: pd.DataFrame) -> Flags:
+    """Return which pairs have an end that the coordinate leaves out, where it rests on others."""
+    if "use" not in occupations:
+        return np.zeros(len(closures), bool)
+    used = popup.combined(lambda use: use.startswith(USED), popup.text(occupations, "use")).to_numpy(bool)
+    row = pd.Index(occupations["occupation_id"])
+    both = np.logical_and(*(used[row.get_indexer(closures[f"occupation_{end}"])] for end in "ab"))
+    rests = set(occupations["point"].to_numpy()[used])
+    return ~both & closures["point"].isin(rests).to_numpy()
 
 
 def _side(status: str) -> str:
@@ -139,4 +157,5 @@ def _styles() -> tuple[Style, ...]:
     return (
         Style("within", "within tolerance", "line", plain[0], "", plain[1], 0),
         Style("beyond", "beyond tolerance", "line", strong[0], "", strong[1], 1),
+        Style(_OUT, "to or from a fix that was left out", "dash", plain[0], "", plain[1], 0),
     )

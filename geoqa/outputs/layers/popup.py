@@ -11,8 +11,8 @@ from geoqa.core.arrays import Array, Frames, Index, np, pd
 from geoqa.core.drawing import Cells, Facet, Table
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import FILTER, JUDGEMENT, POSITION, Column, is_height, seen_in
-from geoqa.core.frames.revisits import REVISITS
-from geoqa.core.frames.schema import POINTS
+from geoqa.core.frames.revisits import NOTHING_TO_DO, REVISITS
+from geoqa.core.frames.schema import OWN, POINTS
 from geoqa.core.job import Job
 from geoqa.outputs import csv_tables
 from geoqa.outputs.layers.positions import Places
@@ -50,6 +50,11 @@ class Length:
     def column(self, head: str, values_m: Array, metres: bool = True, minus: str = "", **more: Any) -> Cells:
         """Return lengths below a heading that has their unit; `metres` puts metres beside a foot."""
         return self._cells(self._head(head, metres), values_m, metres, minus=self._head(minus, metres), **more)
+
+    def written(self, values_m: Array) -> Array:
+        """Return lengths in metres as they read where they are written."""
+        step_m = units.METRES_PER[self.unit] * 10.0 ** -units.decimals(self.unit)
+        return np.rint(np.asarray(values_m, dtype=float) / step_m) * step_m
 
     def _head(self, head: str, metres: bool) -> str:
         return f"{head}, {self.spoken if metres else self.unit}"
@@ -228,6 +233,8 @@ def _judgement(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cel
 def _rests(points: pd.DataFrame, plane: Length, height: Length) -> tuple[Cells, ...]:
     """Return whose knowledge a verdict rests on, other witnesses, and what nothing of it can see."""
     heads = {name: head for name, (_, head) in seen_in(_rules(), JUDGEMENT).items()}
+    if "basis" in points:  # pairs of its own class are the rule, and said of the classes
+        points = points.assign(basis=points["basis"].astype("object").mask(points["basis"] == OWN))
     return tuple(_line(points, name, heads[name], plane, height) for name in RESTS_ON)
 
 
@@ -287,20 +294,18 @@ def _occupations(
     plane: Length,
     height: Length,
 ) -> tuple[Cells, ...]:
-    """Return the table of occupations: offsets count from the point's place and mean height."""
+    """Return the table of occupations: offsets count from the point's place, as it is written, and mean height."""
     here = at >= 0
     level = numbers(points, "height_m")
     own = numbers(occupations, "height_m")
     mean = pd.Series(own).groupby(at).mean().reindex(range(len(points))).to_numpy()
     level = np.where(np.isnan(level), mean, level)
-    east, north, up = (
-        values - np.where(here, centre[at], np.nan)
-        for values, centre in (
-            (numbers(occupations, "easting_m"), places.easting_m),
-            (numbers(occupations, "northing_m"), places.northing_m),
-            (own, level),
-        )
+    # Written beside the place they give the coordinate of the row, to the last digit.
+    east, north = (
+        plane.written(numbers(occupations, name)) - np.where(here, plane.written(getattr(places, name))[at], np.nan)
+        for name in ("easting_m", "northing_m")
     )
+    up = own - np.where(here, level[at], np.nan)
     visit, fix = numbers(occupations, "visit"), numbers(occupations, "fix")
     stated = {axis: numbers(occupations, f"sigma_{axis}_m") for axis in "enu"}
     alike = np.array_equal(stated["e"], stated["n"], equal_nan=True)
@@ -442,12 +447,18 @@ def facets(points: pd.DataFrame, occupations: pd.DataFrame, at: Index, job: Job)
     """
     own = np.arange(len(points))
     offered = (
-        *(Facet(head, own, text(points, name)) for name, (_, head) in seen_in(_rules(), FILTER).items()),
+        *(Facet(head, own, _chosen_by(points, name)) for name, (_, head) in seen_in(_rules(), FILTER).items()),
         Facet("Base", at, text(occupations, "base")),
         Facet(f"Day, {clock.name(job)}", at, _days(occupations, job)),
         Facet("Crew", at, text(occupations, "operator")),
     )
     return tuple(facet for facet in offered if len({display_text(text) for text in pd.unique(facet.texts)}) > 1)
+
+
+def _chosen_by(points: pd.DataFrame, name: str) -> pd.Series:
+    """Return what points are chosen by; where some are to be visited, nothing is to be done at the others."""
+    words = text(points, name)
+    return words.astype("object").fillna(NOTHING_TO_DO) if name == "action" and words.notna().any() else words
 
 
 def _days(occupations: pd.DataFrame, job: Job) -> pd.Series:

@@ -36,6 +36,8 @@ class PopupTables:
 
     def __init__(self, drawing: Drawing, pack: Pack, near: Mapping[str, tuple[Array, dict[str, Any]]]) -> None:
         self._drawing, self._pack, self._near = drawing, pack, near
+        #: The coordinates of the entries as they are written, and where they went.
+        self._known: dict[str, tuple[dict[str, Any], Array]] = {}
         #: Of each table: where its rows went, the first row of each entry, and its columns by head.
         self._made: dict[str, tuple[Index, Index, dict[str, tuple[dict[str, Any], Array]]]] = {}
 
@@ -90,6 +92,8 @@ class PopupTables:
             packed = self._pack.numbers(found, step, self._guess(table, cells, step, ends))
         if order is not None:
             self._made[table.title][2][cells.head] = (packed, np.rint(found / step))
+        elif cells.grid in self._near:
+            self._known[cells.grid] = (packed, np.rint(found / step))
         head |= packed
         if cells.kind == "number":
             head |= {"decimals": cells.decimals, "sign": cells.sign}
@@ -122,6 +126,9 @@ class PopupTables:
                 return None
             of, offset = columns[cells.plus]
             each = np.diff(first, append=len(offset))
+            if cells.grid in self._known:
+                head["known"], known = self._known[cells.grid]
+                steps = np.where(np.isnan(known), steps, known)
             steps = np.nan_to_num(np.repeat(steps, each)) + np.nan_to_num(offset)
             return Guess(steps, {**head, "each": self._pack.numbers(each), "terms": [{"of": of, "sign": 1}]})
         if cells.minus and ends:

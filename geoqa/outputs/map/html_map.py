@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -14,6 +15,8 @@ from geoqa.core.arrays import Array, Frames, np, pd, shapely
 from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES, USED
+from geoqa.core.frames.control import CHECK
+from geoqa.core.frames.revisits import CHECK_RECORDS
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job, tolerance_table
 from geoqa.core.recipe import Tolerance
@@ -32,6 +35,9 @@ SCRIPTS = (
     "symbols.js", "layer.js", "elements.js", "chart.js", "panel.js", "story.js", "decide.js", "key.js", "finder.js",
     "what_if.js", "start.js",
 )  # fmt: skip
+_PLAIN_NAME = re.compile("[0-9A-Za-z_]+(?:[ ./#-][0-9A-Za-z_]+)*")
+#: How many input files a title block names with the beginning of their checksum.
+CHECKSUMS, NOT_STATED = 3, "not stated"
 #: What is said otherwise of a site in a frame of its own.
 _PLAIN: dict[str, Any] = {"cautions": (*CAUTIONS, PLAIN_FRAME), "north": "North of the local frame is up"}
 
@@ -90,6 +96,12 @@ class MapContext:
         Which axis alone is judged, a sentence; empty where both are.
     off_control
         Which base set-ups known coordinates contradict, a sentence; empty where none.
+    go_back, look_up
+        How many points are to be visited again (None where nothing says), and how many of them the records may settle.
+    checked
+        Whether any point was compared with a known coordinate; None where nothing says.
+    block
+        What stands in the title block of a print, by its name.
     settled
         By the name of a shift the points that are judged otherwise without it: ``point``, ``status``, ``deliver``,
         ``reason`` and ``deliver_reason`` as they then are, null where a point is no more.
@@ -124,6 +136,10 @@ class MapContext:
     grid: Mapping[str, Any] | None = None
     scope: str = ""
     off_control: str = ""
+    go_back: int | None = None
+    look_up: int = 0
+    checked: bool | None = None
+    block: tuple[tuple[str, str], ...] = ()
     settled: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     tried: pd.DataFrame | None = None
     factors: tuple[float, ...] = ()
@@ -131,8 +147,18 @@ class MapContext:
     decide: Mapping[str, Any] | None = None
 
     @classmethod
-    def of(cls, frames: Frames, job: Job, notes: Sequence[str] = (), review_id: str = "") -> MapContext:
-        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver."""
+    def of(
+        cls,
+        frames: Frames,
+        job: Job,
+        notes: Sequence[str] = (),
+        review_id: str = "",
+        inputs: Sequence[Mapping[str, Any]] = (),
+    ) -> MapContext:
+        """Return the context of a reviewed job; `frames` holds ``points`` with status and deliver.
+
+        `inputs` are those that its record names, each with ``file`` and ``sha256``.
+        """
         points, unit = frames["points"], job.grid.unit
         return cls(
             title=job.site.name,
@@ -159,6 +185,8 @@ class MapContext:
             grid=_grid(points, job),
             scope=recipe.judged_words(points),
             off_control=wording.off_control(frames, job),
+            **_answers(frames),
+            block=_title_block(frames, job, inputs),
             limits=(
                 ("[tolerance]", job.tolerance),
                 *((tolerance_table(name), role.tolerance) for name, role in job.roles.items()),
@@ -193,8 +221,8 @@ def build_map(drawings: Sequence[Drawing], context: MapContext) -> str:
     return offline.page(
         title,
         _head(title, context),
-        [offline.static_text(name) for name in STYLES],
-        [offline.static_text(name) for name in SCRIPTS],
+        [offline.lean(offline.static_text(name)) for name in STYLES],
+        [offline.lean(offline.static_text(name)) for name in SCRIPTS],
         {"geoqa-head": json_for_html(head), "geoqa-block": json_for_html(pack.text())},
         _tile_servers(drawings),
         max_zoom=26, zoom_snap=0.25, zoom_delta=1, attribution_control=False, zoom_control=False,
@@ -226,6 +254,32 @@ def _tables(frames: Frames, job: Job) -> tuple[KeyTable, ...]:
     return tuple(table for table in found if table.rows)
 
 
+def _answers(frames: Frames) -> dict[str, Any]:
+    """Return how many points are to be visited again, and whether anything known was measured."""
+    said: dict[str, Any] = {}
+    if (revisits := frames.get("revisits")) is not None and "action_key" in revisits:
+        key = revisits["action_key"].astype("str")
+        said = {"go_back": int((revisits["walk"] > 0).sum()), "look_up": int((key == CHECK_RECORDS).sum())}
+    if (checks := frames.get("control_checks")) is not None:
+        said["checked"] = bool((checks["use"].astype("str") == CHECK).any())
+    return said
+
+
+def _title_block(frames: Frames, job: Job, inputs: Sequence[Mapping[str, Any]]) -> tuple[tuple[str, str], ...]:
+    """Return what the title block of a print names; the day it is printed on is the browser's to tell."""
+    days = clock.days(frames["occupations"]["start_utc"], job).dropna() if "start_utc" in frames["occupations"] else ()
+    ends = dict.fromkeys(day.strftime(clock.DAY) for day in (min(days), max(days))) if len(days) else ()
+    files = [f"{one['file']} {one['sha256'][:16]}" for one in inputs[:CHECKSUMS]]
+    more = [f"{len(inputs) - CHECKSUMS} more in run.json"] if len(inputs) > CHECKSUMS else []
+    return (
+        ("observed", " to ".join(ends) or NOT_STATED),
+        ("system", job.grid.system.name),
+        ("heights", job.site.height or NOT_STATED),
+        ("prepared by", job.report.prepared_by or NOT_STATED),
+        ("SHA-256 begins", "; ".join([*files, *more]) or NOT_STATED),
+    )
+
+
 def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
     """Return what a file of decisions is made of that no table has: texts are as they are read, not as they are shown.
 
@@ -245,14 +299,15 @@ def _decide(frames: Frames, job: Job) -> dict[str, Any] | None:
         table = frames["decisions"][[*DECISION_FILE, "point_before"]].astype(object)
         entries = [[str(cell) for cell in row] for row in table.where(table.notna(), "").to_numpy().tolist()]
     names = popup.texts(points, "point")
-    written = [name if decisions.target(name) == name else None for name in names]
-    pairs = enumerate(zip(names, written, strict=True))
+    # Plain names, nearly all, stand for themselves.
+    odd = [(i, name) for i, name in enumerate(names) if not _PLAIN_NAME.fullmatch(name)]
+    written = [(i, name, name if decisions.target(name) == name else None) for i, name in odd]
     return {
         "columns": DECISION_FILE, "actions": ACTIONS, "kinds": DECISION_KINDS,
         "file": PurePath(job.decisions.file or "decisions.csv").name, "stated": job.decisions.file is not None,
         "entries": entries,
         "files": [decisions.target(name) for name in popup.files(occupations)],
-        "names": {i: own for i, (name, own) in pairs if display_text(name) != own},
+        "names": {i: own for i, name, own in written if display_text(name) != own},
         "queue": wording.QUEUE, "row": popup.ROW, "asked": popup.QUEUE,
     }  # fmt: skip
 
@@ -304,14 +359,20 @@ def _head(title: str, context: MapContext) -> str:
     counts = ", ".join(f"{context.statuses.get(status, 0)} {status}" for status in STATUSES)
     alone = f" <strong>{map_text(context.scope)}</strong>" if context.scope else ""
     cautions = "".join(f"<li>{map_text(caution)}</li>" for caution in context.cautions)
+    told = "".join(f"<dt>{map_text(name)}</dt><dd>{map_text(text)}</dd>" for name, text in context.block)
+    printed = '<dt>printed</dt><dd class="gq-printed"></dd>'
+    block = f'<dl class="gq-block">{told}{printed}</dl>' if told else ""
     decide = '<p class="gq-deciding"></p>' if context.decide else ""
     first = f"<p><strong>{map_text(context.off_control)}</strong></p>" if context.off_control else ""
+    look = f" ({context.look_up:,} to look up first)" if context.look_up else ""
+    back = f"Go back to {units.counted(context.go_back or 0, 'point')}{look}; " if context.go_back is not None else ""
+    known = "" if context.checked is not False else " <strong>No check on a known point.</strong>"
     return (
         f'<header class="gq-head"><h1><bdi dir="auto">{title}</bdi></h1>{first}'
-        f"<p>{units.counted(total, 'point')} reviewed: <strong>{ready:,} may be delivered</strong>, "
-        f"{total - ready:,} not.{alone}"
+        f'<p class="gq-answer"><strong>{back}{ready:,} may be delivered.</strong>{known}</p>'
+        f"<p>{units.counted(total, 'point')} reviewed, {total - ready:,} not to be delivered.{alone}"
         f"{f' <span>Review {map_text(context.review_id)}</span>' if context.review_id else ''}</p>\n"
-        f"{decide}</header>\n"
+        f"{decide}{block}</header>\n"
         f"<noscript><p>The drawing needs JavaScript. In words: {counts}.</p><ul>{cautions}</ul></noscript>"
     )
 
@@ -329,6 +390,7 @@ def _context(context: MapContext) -> dict[str, Any]:
         "expectationKnown": context.expectation_known,
         "grid": context.grid,
         "ahead": context.ahead,
+        "glossary": wording.GLOSSARY,
         "lonlat": context.lonlat,
         "review": display_text(context.review_id),
         "decide": context.decide,

@@ -13,11 +13,12 @@ from typing import Any, TypeVar
 from geoqa.core.errors import CallError
 from geoqa.core.steps import Figure
 from geoqa.core.units import METRES_PER, small_unit
-from geoqa.outputs import text
+from geoqa.outputs import symbology, text
 
 #: Longest text from a file that a plot shows.
 LONGEST = 40
-MARKERS = {"circle": "o", "ring": "o", "triangle": "^", "square": "s", "star": "*"}
+#: Marks of the plotting library for the shapes of symbols; it knows no star of four points.
+MARKERS: dict[str, Any] = {"circle": "o", "ring": "o", "triangle": "^", "square": "s", "star": symbology.star(1.0)}
 _STYLE = {
     "axes.axisbelow": True,
     "axes.edgecolor": "#3c4654",

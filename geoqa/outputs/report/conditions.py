@@ -199,8 +199,8 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     rows = [
         (
             shown(row.zone, 40), f"{row.points:,}", part(row.beyond, row.judged),
-            _site(row), bare(row.median_closure_m, unit), signed(row.bias_e_m, unit),
-            signed(row.bias_n_m, unit), signed(row.bias_u_m, up), p_figure(row.p), shown(word(row.canopy), 40),
+            _site(row), bare(row.median_closure_m, unit), *_bias(row, unit, up),
+            p_figure(row.p), shown(word(row.canopy), 40),
         )
         for row in found.itertuples(index=False)
     ]  # fmt: skip
@@ -212,9 +212,16 @@ def zones(frames: Frames, job: Job) -> list[Block]:
     return [
         table("Where the site is bad beyond chance", head, rows, range(1, 9), "zones"),
         Text("Judged: shown to agree or to disagree, with a place, and explained by no shift. East, north and up: what "
-             "differences have too much there, the median. p: the probability of such a zone by chance.", small=True),
+             "differences have too much there, the median, where their directions agree beyond chance. p: the "
+             "probability of such a zone by chance.", small=True),
         Items(told),
     ]  # fmt: skip
+
+
+def _bias(row: Any, unit: str, up: str) -> list[str]:
+    """Return the common direction of a zone, dashes where it may be chance."""
+    both = ((row.bias_e_m, unit), (row.bias_n_m, unit), (row.bias_u_m, up))
+    return [signed(metres, u) if row.rests_on_direction else NONE for metres, u in both]
 
 
 def parameter(record: Mapping[str, Any], step: str, name: str) -> float | None:

@@ -20,11 +20,16 @@ LONGEST = 400
 
 @dataclass(frozen=True)
 class Text:
-    """A paragraph; `strong` where it is what the reader came for, `small` where it explains."""
+    """A paragraph.
+
+    `strong` where it is what the reader came for, `small` where it explains, `nothing` where it says that a section
+    has no data.
+    """
 
     text: str
     strong: bool = False
     small: bool = False
+    nothing: bool = False
 
 
 @dataclass(frozen=True)
@@ -97,7 +102,7 @@ class Section:
 class Document:
     """The report: what the client reads on the first page, then the sections for the reviewer.
 
-    `review_id` tells the review from others, and stands on every page.
+    `review_id` tells the review from others, and stands on every page; `date` is the day it was made on, ISO 8601.
     """
 
     title: str
@@ -105,6 +110,8 @@ class Document:
     first: tuple[Section, ...]
     rest: tuple[Section, ...] = field(default=())
     review_id: str = ""
+    date: str = ""
+    paper: str = "a4"
 
     @property
     def below_title(self) -> str:
@@ -188,7 +195,15 @@ def listing(caption: str, columns: Sequence[Listed], where: str, total: int) -> 
 
 def none(text: str) -> list[Block]:
     """Return what is said of a section without data."""
-    return [Text(text)]
+    return [Text(text, nothing=True)]
+
+
+def filled(sections: Sequence[Section]) -> list[Section]:
+    """Return the sections that hold something, the others in one line before the last, the annex."""
+    bare = [one for one in sections if all(isinstance(b, Text) and b.nothing for b in one.blocks)]
+    said = " ".join(f"{one.title}: {b.text}" for one in bare for b in one.blocks if isinstance(b, Text))
+    rest = [one for one in sections if one not in bare]
+    return [*rest[:-1], Section("Sections without data", (Text(said, small=True),)), *rest[-1:]] if bare else rest
 
 
 def word(value: object) -> str:

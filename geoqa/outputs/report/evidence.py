@@ -12,7 +12,7 @@ from geoqa.core.frames.control import REFUSED, YES
 from geoqa.core.frames.schema import GRADES, WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
-from geoqa.core.units import bare, bounded, duration, part, probability, signed, small_bare, small_unit
+from geoqa.core.units import bare, bounded, counted, duration, part, probability, signed, small_bare, small_unit
 from geoqa.outputs import key_tables
 from geoqa.outputs.report import conditions
 from geoqa.outputs.report.document import (
@@ -49,7 +49,7 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], figures: Seque
         ("Errors that observations share", _shifts(frames, job, record), ()),
         ("Control", _control(frames, job), ()),
         *([("Measured by other methods", _checks(frames, job), ())] if has(frames, "point_checks") else []),
-        ("What may be stated of accuracy", _statements(frames), ()),
+        ("What may be stated of accuracy", _statements(frames, job), ()),
         ("Receivers' logs", conditions.logs(frames, job), ("waits", "durations", "positions", "series")),
         (
             "What canopy costs",
@@ -73,13 +73,13 @@ def _kind(figure: Figure) -> str:
 
 def _limits(frames: Frames, job: Job) -> list[Block]:
     limits = (job.tolerance.spoken(*job.grid.units), job.requirement.spoken(*job.grid.units))
-    rows = [("whole job", *limits, job.tolerance.reference)]
+    rows = [("whole job", *limits, job.tolerance.signed_reference)]
     rows += [
         (
             shown(name, 40),
             role.tolerance.spoken(*job.grid.units),
             role.requirement.spoken(*job.grid.units) + ("; single by plan" if role.single_by_plan else ""),
-            role.tolerance.reference,
+            role.tolerance.signed_reference,
         )
         for name, role in job.roles.items()
     ]
@@ -133,6 +133,9 @@ def _independence(frames: Frames, job: Job, record: Mapping[str, Any]) -> list[B
 
 def _procedure(frames: Frames, job: Job) -> list[Block]:
     """Return what was asked of how points were observed, by which document, and at how many points it is met."""
+    if not job.procedure.signable:
+        return [Text(f"{procedure.UNSIGNED[:1].upper()}{procedure.UNSIGNED[1:]}. What of it is met stands in the layer "
+                     "procedure of review.gpkg.")]  # fmt: skip
     asked, table_of = frames["procedure_asked"], frames["procedure"]
     met = pd.crosstab(table_of["condition"].astype("str"), table_of["met"].astype("str"))
     counts = met.reindex(index=asked["condition"].astype("str"), columns=list(procedure.MET), fill_value=0)
@@ -268,7 +271,7 @@ def _suspicious(frames: Frames, job: Job, about: str) -> list[Block]:
 
 def _control(frames: Frames, job: Job) -> list[Block]:
     if not has(frames, "control_checks"):
-        return none("No known point was observed: nothing here shows an error that all observations share.")
+        return [Text("No known point was observed: nothing here shows an error that all observations share.")]
     checks = frames["control_checks"]
     rows = [tuple(shown(cell, 60) for cell in row) for row in key_tables.control_table(checks, job)]
     source = shown(job.control.source or "not stated")
@@ -316,19 +319,27 @@ def _checks(frames: Frames, job: Job) -> list[Block]:
     ]
 
 
-def _statements(frames: Frames) -> list[Block]:
+def _statements(frames: Frames, job: Job) -> list[Block]:
+    """Return what is stated in the terms of standards that the job's country or its recipe ask for."""
     if not has(frames, "statements"):
         return none("No statement of accuracy was tried: there is no control, line or field test.")
-    made, conditions = frames["statements"], frames.get("statement_conditions")
+    every, conditions = frames["statements"], frames.get("statement_conditions")
+    made = every[every["signed"].astype(bool)] if "signed" in every else every
     refused = (made["outcome"] == REFUSED).to_numpy()
     found: list[Block] = []
     if (~refused).any():
         found.append(Items(tuple(f"{shown(text, 800)}." for text in made["text"][~refused])))
     if refused.any():
         rows = [(shown(r.statement, 80), shown(r.reason, 600)) for r in made[refused].itertuples(index=False)]
-        found.append(table("Withheld, and why", ("statement", "reason"), rows, (), "statements"))
+        found.append(table("Withheld, and why", ("statement", "why"), rows, (), "statements"))
     if conditions is not None and not conditions.empty:
-        found += _conditions(conditions)
+        found += _conditions(conditions[conditions["statement"].isin(made["statement"])])
+    if left := len(every) - len(made):
+        by = "" if job.american else '; those of American standards where statements = "american" stands under [report]'
+        told = f"{counted(left, 'further statement')} stand{'s' * (left == 1)} in the layer statements of review.gpkg, "
+        found.append(
+            Text(f"{told}not here: a report states no values that nobody compared with their text{by}.", small=True)
+        )
     return found
 
 
@@ -341,6 +352,8 @@ def _conditions(conditions: pd.DataFrame) -> list[Block]:
         for row in conditions[~met].itertuples(index=False)
     ]
     head = ("statement", "condition", "met", "found")
+    if conditions.empty:
+        return []
     return [
         Text(f"{said}statement_conditions of review.gpkg."),
         *([table("Conditions not met, or not known to be", head, rows, (), "statement_conditions")] if rows else []),

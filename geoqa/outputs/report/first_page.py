@@ -104,18 +104,18 @@ def _headline(points: pd.DataFrame) -> tuple[Block, ...]:
         return (first, Text("How likely they are to be further off than asked is not known."))
     if len(given) == 1:
         return (first, Text(f"The chance that it is further off than asked is {probability(risk.max())}."))
-    return (first, Text(f"{_expected(risk)} The largest chance of a single point is {probability(risk.max())}."))
+    return (first, Text(f"{_expected(risk)} The highest risk of any one point is {probability(risk.max())}."))
 
 
 def _expected(risk: pd.Series[float]) -> str:
     """Return how many of the delivered points are probably too far off, so that nobody takes it for a list."""
     total, n = float(risk.sum()), f"{len(risk):,}"
-    shows = "None of them is certain: by what the observations themselves show,"
+    shows = "No point is certain: by what the observations themselves show,"
     if total < MORE_THAN_NONE:
         return f"{shows} most likely none of these {n} is further off than asked ({expected(total)} expected)."
     return (
-        f"{shows} {expected(total)} of these {n} (one in {round(len(risk) / total):,}) are expected to be further "
-        "off than asked, and nobody can say which."
+        f"{shows} about 1 in {round(len(risk) / total):,} is expected outside the limits ({expected(total)} of these "
+        f"{n}), and nobody can say which."
     )
 
 
@@ -222,7 +222,7 @@ def _withheld(points: pd.DataFrame, settled: Flags) -> tuple[Block, ...]:
     rows = tuple((f"{n:,}", shown(str(reason))) for reason, n in counts.iloc[:MOST].items())
     more = int(counts.iloc[MOST:].sum())
     left = f"{counted(more, 'point')} for other reasons: see the list of points not delivered." if more else ""
-    return (TableBlock("Points held back", ("points", "reason"), rows, (0,), more=left),)
+    return (TableBlock("Points held back", ("points", "because"), rows, (0,), more=left),)
 
 
 def _untested(frames: Frames, job: Job) -> Iterator[Block]:

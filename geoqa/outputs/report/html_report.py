@@ -9,12 +9,14 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from geoqa.core import clock
 from geoqa.core.arrays import Frames
+from geoqa.core.frames import wording
 from geoqa.core.job import Job
 from geoqa.core.steps import Figure
 from geoqa.outputs.offline import static_text
 from geoqa.outputs.report import evidence, first_page, listings
-from geoqa.outputs.report.document import Document, TableBlock, shown
+from geoqa.outputs.report.document import Document, TableBlock, filled, shown
 
 
 def document(
@@ -35,19 +37,28 @@ def document(
         What the plots draw of them; each stands in the section that its name begins with.
     """
     version = record.get("versions", {}).get("geoqa", "")
+    date = clock.made_on(job)
     messages = [str(text) for text in record.get("messages", ())]
     return Document(
         title=f"{shown(job.site.name, 80)}: review of repeated GNSS observations",
-        subtitle=f"A review of internal evidence, not a certification. Made by geoqa {version}.",
+        subtitle=f"A review of internal evidence, not a certification. Made on {date} by geoqa {version}.",
+        date=date,
+        paper=job.report.paper,
         review_id=str(record.get("id", "")),
         first=first_page.sections(frames, job, len(record.get("shifts_applied", ()))),
-        rest=(
-            *evidence.sections(frames, job, record, figures),
-            *listings.sections(frames, job, record, messages),
+        rest=tuple(
+            filled(
+                [
+                    *evidence.sections(frames, job, record, figures),
+                    *listings.sections(frames, job, record, messages, date),
+                ]
+            )
         ),
     )
 
 
+#: Papers as style sheets call them.
+PAPERS = {"a4": "A4", "us-letter": "letter", "us-legal": "legal"}
 #: Letters of a text that is not broken in its cell.
 SHORT = 20
 
@@ -56,7 +67,12 @@ def page(document: Document) -> str:
     """Return the document as HTML: the first page, a list of contents, the sections."""
     texts = Environment(autoescape=True, keep_trailing_newline=True, undefined=StrictUndefined)
     return texts.from_string(static_text("report.html")).render(
-        document=document, style=Markup(static_text("report.css")), looks_of=_looks, base64=_base64
+        document=document,
+        words=wording.GLOSSARY,
+        paper=PAPERS[document.paper],
+        style=Markup(static_text("report.css")),
+        looks_of=_looks,
+        base64=_base64,
     )
 
 

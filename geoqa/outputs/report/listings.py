@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,11 +13,12 @@ from geoqa.core.frames.contract import BEYOND, CONTRADICTORY, REVISITED, WITHHEL
 from geoqa.core.frames.revisits import ACCEPT
 from geoqa.core.job import Job
 from geoqa.core.units import bounded, counted, duration, length, plain, signed, spoken
-from geoqa.outputs import folder
+from geoqa.outputs import csv_tables, folder
 from geoqa.outputs import record as record_of
 from geoqa.outputs.report.document import (
     EMPTY,
     MOST,
+    NAME,
     Block,
     FactList,
     Items,
@@ -38,7 +40,7 @@ NOT_STATED = "not stated"
 MOST_NAMED = 40
 
 
-def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequence[str]) -> list[Section]:
+def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequence[str], date: str) -> list[Section]:
     """Return the sections.
 
     Parameters
@@ -47,6 +49,8 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
         What run.json holds: inputs, recipe, accounts, versions, steps.
     messages
         What the run said.
+    date
+        Day that the report is made on.
     """
     made = [Section("What to observe again", tuple(_revisits(frames, job)))]
     made.append(Section("What changed since the earlier review", tuple(_changes(frames))))
@@ -58,7 +62,8 @@ def sections(frames: Frames, job: Job, record: Mapping[str, Any], messages: Sequ
         Section("Rows set aside", tuple(_aside(frames, record))),
         Section("Coordinates and equipment", tuple(_frame(job))),
         Section("The run", tuple(_run(record, messages))),
-        Section("Annex: the record of each point", tuple(_record(frames, job))),
+        Section("Words", (FactList(tuple(wording.GLOSSARY.items())),)),
+        Section("Annex: the points", (*_delivered(frames, job, record, date), *_record(frames, job))),
     ]
 
 
@@ -88,7 +93,11 @@ def _to_go(revisits: pd.DataFrame, job: Job) -> list[Block]:
     if revisits.empty:
         return [Text("Nobody has to go anywhere again.")]
     rows = revisits.head(MOST)
-    chance: Listed = ("settled by one visit", [_chance(row) for row in rows.itertuples(index=False)], False)
+    chance: Listed = (
+        "settled by one visit, of such points",
+        [_chance(row) for row in rows.itertuples(index=False)],
+        False,
+    )
     columns = listed("revisits", rows, REVISITED, {70: chance}, job)
     return [
         Text(
@@ -220,7 +229,7 @@ def _aside(frames: Frames, record: Mapping[str, Any]) -> list[Block]:
         *found,
         table(
             "Rows that are not used",
-            ("file", "line", "reason", "row"),
+            ("file", "line", "why", "row"),
             rows,
             (1,),
             "set_aside",
@@ -280,8 +289,39 @@ def _asked_of_record(job: Job) -> list[tuple[str, str]]:
     return [*told, *([("Missing, and the procedure asks for it", ", ".join(missing))] if missing else [])]
 
 
-#: Points that the annex has; the file has them all.
-MOST_RECORDED = 400
+#: Delivered points that the annex lists; of more it names the file. Points whose record it has; the file has them all.
+MOST_DELIVERED, MOST_RECORDED = 300, 400
+
+
+def _delivered(frames: Frames, job: Job, record: Mapping[str, Any], date: str) -> list[Block]:
+    """Return what is signed: each delivered point with coordinate, uncertainty, status, or the file of them."""
+    points = frames["points"]
+    given = points[(points["deliver"] == "yes").to_numpy()]
+    files = ", ".join(f"{shown(str(one['file']), 80)} (SHA-256 {one['sha256']})" for one in record.get("inputs", ()))
+    facts = [("Date", date), ("Review", str(record.get("id", ""))), ("Made of", files)]
+    if len(given) > MOST_DELIVERED:
+        content = csv_tables.content(csv_tables.fields("points", points, job))
+        facts += [
+            ("Delivered", f"{counted(len(given), 'point')}, those marked deliver = yes in points.csv"),
+            ("points.csv", f"{counted(len(points), 'row')}, SHA-256 {hashlib.sha256(content).hexdigest()}"),
+        ]
+    blocks: list[Block] = [FactList(tuple(row for row in facts if row[1]))]
+    if not len(given) or len(given) > MOST_DELIVERED:
+        return blocks
+    columns = [csv_tables.field("points", given, name, job) for name in SIGNED]
+    cells = [[shown(text, NAME) or "–" for text in column.written()] for column in columns]
+    head = tuple(f"{shown(one.key.replace('_', ' '))}{f', {one.unit}' if one.unit else ''}" for one in columns)
+    title = f"Delivered: {counted(len(given), 'point')}"
+    numbers = tuple(k for k, one in enumerate(columns) if one.decimals is not None)
+    return [
+        *blocks,
+        TableBlock(title, head, tuple(zip(*cells, strict=True)), numbers),
+        Text("radius95 and up95: the horizontal error, and the height error, is within this with 95 %.", small=True),
+    ]
+
+
+#: What is signed of each delivered point, in this order.
+SIGNED = ("point", "easting_m", "northing_m", "height_m", "radius95_m", "up95_m", "status")
 
 
 def _record(frames: Frames, job: Job) -> list[Block]:
@@ -308,14 +348,16 @@ def _value_text(value: Any) -> str:
 
 def _run(record: Mapping[str, Any], messages: Sequence[str]) -> list[Block]:
     files = [
-        (shown(str(entry["file"]), 80), shown(str(entry["reader"]), 30), f"{entry['bytes']:,}", str(entry["sha256"]))
-        for entry in record.get("inputs", ())
+        f"{shown(str(one['file']), 80)}, read as {shown(str(one['reader']), 30)}, {one['bytes']:,} bytes, SHA-256 "
+        f"{one['sha256']}"
+        for one in record.get("inputs", ())
     ]
     versions = ", ".join(f"{name} {version}" for name, version in record.get("versions", {}).items())
     plugins = record.get("plugins", {})
     used = ", ".join(f"{one['step']} ({one['distribution']} {one['version']})" for one in plugins.get("used", ()))
     found: list[Block] = [
-        table("Files that were read", ("file", "read as", "bytes", "SHA-256"), files, (2,), "run.json"),
+        Text("Files that were read:"),
+        Items(tuple(files)),
         FactList((("Versions", versions), ("Steps of other distributions", shown(used) or "none"))),
     ]
     if messages:
@@ -332,7 +374,12 @@ def _recipe(record: Mapping[str, Any]) -> list[tuple[str, str]]:
         many = table_of if isinstance(table_of, list) else [table_of]
         told = "[[{}]]" if isinstance(table_of, list) else "[{}]"
         for one in many:
-            pairs = ((key.partition("] ")[2], value) for key, value in folder.flat_keys(one, "[]"))
+            # Of values that a preset gives the preset is named, see `Tolerance.signed_reference`.
+            pairs = (
+                (key.partition("] ")[2], value)
+                for key, value in folder.flat_keys(one, "[]")
+                if key.partition("] ")[2] != "reference" or not one.get("purpose")
+            )
             keys = "; ".join(f"{shown(key, 80)} = {shown(_value_text(value), 160)}" for key, value in pairs)
             rows.append((told.format(shown(name, 40)), keys or "nothing stated"))
     return rows

@@ -75,6 +75,7 @@ def pdf(document: Document, system_fonts: bool = True) -> bytes:
     source = resources.files("geoqa.outputs").joinpath("static/report.typ").read_bytes()
     data = {
         "title": document.title, "subtitle": document.below_title, "id": document.review_id, "note": "",
+        "paper": document.paper, "date": [int(part) for part in document.date.split("-") if part],
         "first": [_section(section) for section in document.first],
         "rest": [_section(section) for section in document.rest],
     }  # fmt: skip

@@ -2,7 +2,7 @@
 (function (root) {
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
-  var CLOSEST = 20;
+  var CLOSEST = 20, BAR_PX = 100;
 
   /* The part of the sheet that holds all symbols, or all that is drawn where there is none. */
   var extent = function (drawings) {
@@ -24,9 +24,24 @@
     };
   };
 
-  G.chart = function (L, map, context, whole) {
+  G.chart = function (L, map, layer, context, whole) {
     var control = function (position, make) { return new (L.Control.extend({options: {position: position}, onAdd: make}))().addTo(map); };
-    L.control.scale({metric: context.unit === "m", imperial: context.unit !== "m", position: "bottomleft", maxWidth: 140}).addTo(map);
+    /* Two bars: of the ground, and of what is enlarged. */
+    var bar = function (shown, perMetre, words) {
+      var line = G.el("span", {"class": "gq-bar-line"}), text = G.el("span"), box = G.el("div", {"class": "gq-bar-box"}, [line, text, G.el("span", {"class": "gq-bar-words", text: words})]);
+      layer.on("drawn", function () {
+        var per = perMetre() * context.metresPerUnit, length = G.geometry.round(BAR_PX / per);
+        box.hidden = !shown();
+        line.style.width = length * per + "px"; text.textContent = G.units.length(length, context.unit);
+      });
+      return box;
+    };
+    control("bottomleft", function () {
+      return G.el("div", {"class": "gq-bars"}, [
+        bar(function () { return layer.drawings.some(function (d) { return d.exaggerated && d.on && d.n; }); }, function () { return layer.view.ppm * layer.view.ex; }, "of ellipses and arrows"),
+        bar(function () { return true; }, function () { return layer.view.ppm; }, "on the ground")
+      ]);
+    });
     control("bottomleft", function () {
       return G.el("div", {"class": "gq-north", title: context.north}, [G.el("span", {"class": "gq-needle", "aria-hidden": "true"}), G.el("span", {text: "N"})]);
     });

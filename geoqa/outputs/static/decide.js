@@ -118,14 +118,10 @@
       keep(); moving = null; told(); render(); focus(goal);
       page.announce(G.draft.visible(said) + ". " + G.units.counted(draft.unsaved(), "decision") + " not saved");
     };
-    var today = function () {
-      var d = new Date();
-      return [d.getFullYear(), d.getMonth() + 1, d.getDate()].map(function (n) { return String(n).padStart(2, "0"); }).join("-");
-    };
     var signed = function () {
       var lacking = [["who", "Write who decides"], ["why", "Write why"]].filter(function (f) { return !draft[f[0]]().trim(); })[0];
       if (lacking) { focus(lacking[0]); page.announce(lacking[1] + " first"); part(lacking[0]).reportValidity(); return null; }
-      return {who: draft.who().trim(), when: today(), why: draft.why().trim()};
+      return {who: draft.who().trim(), when: G.units.today(), why: draft.why().trim()};
     };
     var put = function (action, kind, target, fence, name) {
       var by = signed(), e = by && Object.assign({action: action, kind: kind, target: target, guard: fence, new_point: name || ""}, by);

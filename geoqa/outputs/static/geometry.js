@@ -86,11 +86,13 @@
 
   /* Order of drawing: by rank, then as they came; what has no style is not drawn. */
   api.order = function (styles, style) {
-    var ranks = styles.map(function (s) { return s.rank; }), out = new Uint32Array(style.length), n = 0;
-    Array.from(new Set(ranks)).sort(function (a, b) { return a - b; }).forEach(function (rank) {
-      for (var i = 0; i < style.length; i++) { if (style[i] >= 0 && ranks[style[i]] === rank) { out[n++] = i; } }
-    });
-    return out.subarray(0, n);
+    var ranks = styles.map(function (s) { return s.rank; }), sorted = Array.from(new Set(ranks)).sort(function (a, b) { return a - b; });
+    var place = ranks.map(function (r) { return sorted.indexOf(r); }), next = new Uint32Array(sorted.length + 1), n = style.length, i;
+    for (i = 0; i < n; i++) { if (style[i] >= 0) { next[place[style[i]] + 1]++; } }
+    for (i = 1; i < next.length; i++) { next[i] += next[i - 1]; }
+    var out = new Uint32Array(next[next.length - 1]);
+    for (i = 0; i < n; i++) { if (style[i] >= 0) { out[next[place[style[i]]]++] = i; } }
+    return out;
   };
 
   api.short = function (text, limit) {
@@ -152,6 +154,12 @@
       }
     }
     return [0, 0];
+  };
+
+  /* A round length, 1, 2 or 5 times a power of ten, no longer than `most`. */
+  api.round = function (most) {
+    var p = Math.pow(10, Math.floor(Math.log10(most) + 1e-9)), q = most / p;
+    return (q >= 5 ? 5 : q >= 2 ? 2 : 1) * p;
   };
 
   api.toSegment = function (px, py, ax, ay, bx, by) {

@@ -29,20 +29,33 @@
       box.addEventListener("change", function () { change(box.checked); });
       return el("label", {"class": "gq-check"}, [box].concat(kids));
     };
-    /* A button that switches one name of a set of what is hidden. */
+    /* One name of a set of what is hidden: a button shows only it, and all again; its eye hides it and shows it again. */
     var toggles = [];
-    var toggle = function (hidden, name, more, kids) {
-      var b = el("button", Object.assign({type: "button", "aria-pressed": "true", title: "Show or hide these points"}, more), kids);
-      b.addEventListener("click", function () { hidden[hidden.has(name) ? "delete" : "add"](name); act.changed(); });
-      toggles.push(function () { b.setAttribute("aria-pressed", String(!hidden.has(name))); });
-      return b;
+    var toggle = function (hidden, all, name, more, data, kids) {
+      var b = el("button", Object.assign({type: "button", title: "Show only these points; once more: all"}, more), kids);
+      var eye = el("button", {type: "button", "class": "gq-eye", "aria-label": "show " + name, title: "Show or hide these points"}, [
+        G.svg("svg", {viewBox: "-10 -8 20 16", width: 20, height: 16, "aria-hidden": "true"}, [G.svg("path", {d: "M-9 0Q0 -9 9 0Q0 9 -9 0z"}), G.svg("circle", {r: 2.6}), G.svg("path", {"class": "gq-struck", d: "M-8 7L8 -7"})])]);
+      var box = el("div", Object.assign({"class": "gq-pick"}, data), [b, eye]), only = function () { return hidden.size === all.length - 1 && !hidden.has(name); };
+      b.addEventListener("click", function () {
+        var alone = only();
+        hidden.clear();
+        if (!alone) { all.forEach(function (other) { if (other !== name) { hidden.add(other); } }); }
+        act.changed();
+      });
+      eye.addEventListener("click", function () { hidden[hidden.has(name) ? "delete" : "add"](name); act.changed(); });
+      toggles.push(function () {
+        b.setAttribute("aria-pressed", String(only())); eye.setAttribute("aria-pressed", String(!hidden.has(name)));
+        box.classList.toggle("gq-off", hidden.has(name));
+      });
+      return box;
     };
+    var statuses = context.symbols.map(function (s) { return s.status; }), answers = context.delivery.map(function (d) { return d.deliver; });
 
     /* The square */
     var here = {};
     var cell = function (s) {
       here[s.status] = el("span", {"class": "gq-here"});
-      return toggle(chosen.hidden, s.status, {"class": "gq-cell gq-" + s.status, "data-status": s.status}, [
+      return toggle(chosen.hidden, statuses, s.status, {"class": "gq-cell gq-" + s.status}, {"data-status": s.status}, [
         el("span", {"class": "gq-top"}, [symbolOf(s, false, 7, 26, 26), el("span", {"class": "gq-count", text: figure(s.count)})]),
         el("strong", {text: s.status}), here[s.status], el("span", {"class": "gq-mean", text: s.meaning})
       ]);
@@ -69,7 +82,7 @@
     var sample = context.symbols[0];
     var delivery = el("section", {"class": "gq-delivery", "aria-label": "Delivery"}, [el("h2", {text: "May it be delivered?"})].concat(context.delivery.map(function (d) {
       here[d.deliver] = el("span", {"class": "gq-here"});
-      return toggle(chosen.undelivered, d.deliver, {"class": "gq-deliver", "data-deliver": d.deliver}, [symbolOf(sample, d.marked, 6, 26, 26),
+      return toggle(chosen.undelivered, answers, d.deliver, {"class": "gq-deliver"}, {"data-deliver": d.deliver}, [symbolOf(sample, d.marked, 6, 26, 26),
         el("span", {"class": "gq-what", text: d.label + (d.marked ? ": a bar under the symbol" : ": no bar")}), here[d.deliver], el("span", {"class": "gq-count", text: figure(d.count)})]);
     })));
 
@@ -78,7 +91,7 @@
     /* Layers */
     var layers = el("section", {"class": "gq-layers", "aria-label": "Layers"}, [el("h2", {text: "Drawn"})]);
     var lineOf = function (d, s) {
-      if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : 1.2); }, 30, 18); }
+      if (d.kind === "vectors") { return swatch(function (g, t) { g.translate(-12, 0); G.symbols.arrow(g, 24, 0, false, t.dark ? s.dark : s.colour, t.paper, s.rank ? 2.2 : s.shape === "dash" ? 0.9 : 1.2, s.shape === "dash"); }, 30, 18); }
       return symbolOf(s, false, {lozenge: 3.6, frame: 3.4, halo: 3.4}[s.shape] || 5.5, 30, 18);
     };
     var rows = layer.drawings.slice().sort(function (a, b) { return b.points - a.points || G.KINDS.indexOf(b.kind) - G.KINDS.indexOf(a.kind) || a.number - b.number; });
@@ -135,7 +148,7 @@
       }), el("p", {"class": "gq-mean", text: t.about})]);
     });
 
-    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [layers, larger, asked, notes, mind]));
+    host.append.apply(host, [judged, delivery].concat(finder ? [finder.worst, finder.box] : [], tables, [larger, asked, layers, notes, mind]));
     /* Swatches of lists that were made anew are let go. */
     var paint = function () {
       swatches = swatches.filter(function (s) { return s.canvas.isConnected; });
@@ -164,4 +177,21 @@
       }
     };
   };
+
+  /* On a phone the key comes up over the lower part of the window, the map above it; a print says when it was made. */
+  (G.more = G.more || []).push(function (page) {
+    var sheet = page.keyHost.closest(".gq-sheet"), button = G.button("Key and choices", function () { show(!sheet.classList.contains("gq-keyed")); }, {"class": "gq-plain gq-key-button", "aria-expanded": "false", "aria-controls": page.keyHost.id});
+    var show = function (on) {
+      if (on) { page.panel.close(); }
+      sheet.classList.toggle("gq-keyed", on);
+      button.setAttribute("aria-expanded", String(on));
+      page.panel.quietly(function () { page.map.invalidateSize({animate: false}); });
+      if (on) { page.mapHost.scrollIntoView({block: "start"}); }
+    };
+    page.mapHost.append(button);
+    page.on("opened", function () { show(false); });
+    document.addEventListener("keydown", function (e) { if (e.key === "Escape" && sheet.classList.contains("gq-keyed")) { show(false); button.focus(); } });
+    var day = document.querySelector(".gq-printed"), dated = function () { if (day) { day.textContent = G.units.today(); } };
+    dated(); root.addEventListener("beforeprint", dated);
+  });
 })(typeof self !== "undefined" ? self : this);

@@ -3,7 +3,7 @@
   "use strict";
   var G = root.Geoqa = root.Geoqa || {};
   var KINDS = G.KINDS = ["polygons", "lines", "ellipses", "vectors", "symbols"];
-  var REACH = 14, LABEL = 24, FONT = "12px system-ui, 'DejaVu Sans', sans-serif", STRONG = 3;
+  var REACH = 14, LABEL = 24, FONT = "12px Ubuntu, 'Noto Sans', 'Segoe UI', 'Helvetica Neue', 'DejaVu Sans', sans-serif", STRONG = 3;
   /* More points than this in view are drawn as cells of the ground, this many pixels wide at whole zooms. */
   var MANY = 3000, CELL = 56;
   /* More ellipses than this are outlines only. */
@@ -37,7 +37,7 @@
     d.facets = head.facets.map(function (f) { return G.choice.facet(f.title, G.packed.starts(G.packed.numbers(block, f.each)), G.packed.texts(block, f)); });
     if (d.point) {
       d.owner = d.point; d.site = site;
-      d.x = Float64Array.from(d.owner, function (i) { return site.x[i]; }); d.y = Float64Array.from(d.owner, function (i) { return site.y[i]; });
+      d.x = Float64Array.from(d.owner, function (i) { return site ? site.x[i] : NaN; }); d.y = Float64Array.from(d.owner, function (i) { return site ? site.y[i] : NaN; });
     } else if (d.x) {
       d.x = d.x.map(G.geometry.worldX); d.y = d.y.map(G.geometry.worldY);
     }
@@ -236,7 +236,7 @@
           var a = self._arrow(d, i);
           if (!(a.length > 2)) { return; }
           g.save(); g.translate(x, y);
-          G.symbols.arrow(g, a.dx, a.dy, a.cut, self._colour(style, t), t.paper, style.rank ? 2.2 : 1.2);
+          G.symbols.arrow(g, a.dx, a.dy, a.cut, self._colour(style, t), t.paper, style.rank ? 2.2 : style.shape === "dash" ? 0.9 : 1.2, style.shape === "dash");
           g.restore(); self.drawn.vectors++;
         });
       },
@@ -273,7 +273,7 @@
         var v = this.view, size = CELL * Math.pow(2, this._zoom - Math.round(this._zoom)), ranks = d.styles.map(function (s) { return s.rank; }), self = this;
         this._cells = G.cells.gather(d.x, d.y, d.style, ranks, this.shown, v, size);
         var most = this._cells.reduce(function (m, c) { return Math.max(m, c.many); }, 1);
-        g.font = "600 11px system-ui, 'DejaVu Sans', sans-serif"; g.textAlign = "center"; g.textBaseline = "middle"; g.lineJoin = "round"; g.direction = "ltr";
+        g.font = FONT.replace("12px", "600 11px"); g.textAlign = "center"; g.textBaseline = "middle"; g.lineJoin = "round"; g.direction = "ltr";
         this._cells.forEach(function (c) {
           var style = d.styles[c.style];
           c.r = G.cells.radius(c, most);

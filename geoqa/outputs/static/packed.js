@@ -58,10 +58,10 @@
     });
     if (d.guess && d.guess.grid) {
       var x = api.numbers(block, d.guess.x), y = api.numbers(block, d.guess.y), axis = d.guess.grid === "easting" ? 0 : 1, row = 0;
-      /* `each`: how many rows have the place. */
-      var each = d.guess.each ? api.numbers(block, d.guess.each) : null;
+      /* `each`: how many rows have the place; `known`: its coordinate, where it is given. */
+      var known = d.guess.known ? once(block, d.guess.known, fit) : null, each = d.guess.each ? api.numbers(block, d.guess.each) : null;
       for (i = 0; i < x.length; i++) {
-        var g = Math.floor(api.grid(fit, x[i], y[i])[axis] / d.guess.per / d.step + 0.5) || 0;
+        var g = known && !isNaN(known[i]) ? known[i] : Math.floor(api.grid(fit, x[i], y[i])[axis] / d.guess.per / d.step + 0.5) || 0;
         for (var k = each ? each[i] : 1; k > 0; k--) { out[row++] += g; }
       }
     }

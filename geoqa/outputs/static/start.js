@@ -39,7 +39,7 @@
     map.getContainer().setAttribute("aria-label", "The drawing: arrow keys move it, plus and minus zoom");
     var layer = new (G.defineLayer(L))(drawings, shown).addTo(map);
     layer.heights = {unit: context.unitUp, per: context.metresPerUnitUp};
-    G.chart(L, map, context, whole);
+    G.chart(L, map, layer, context, whole);
 
     var live = G.el("div", {"class": "gq-live", role: "status", "aria-live": "polite"}), credit = G.el("div", {"class": "gq-credit"});
     mapHost.append(live, credit);
@@ -65,17 +65,21 @@
       /* By the title of a drawing and the name of an entry: whether it is there, and to go there. */
       has: function (title, name) { return find(title, name).entry >= 0; },
       named: function (title, name) { var q = find(title, name); page.go(q.entry, q.drawing); },
-      /* Draw the points by another status, mark and urgency (as `site.style`, `site.mark`, `site.urgency`); without them as the
-         review has them. A status of -1 is drawn nowhere; a mark of null: nothing is known of delivery. */
+      /* Draw the points by another status, mark and urgency (as `site.style`, `site.mark`, `site.urgency`, or a number that the
+         review's own is divided by); without them as the review has them. A status of -1 is drawn nowhere; a mark of null:
+         nothing is known of delivery. */
       restyle: function (style, mark, urgency) {
-        site.style = style || own.style; site.mark = mark === undefined ? own.mark : mark; site.urgency = urgency || own.urgency;
-        site.order = G.geometry.order(site.styles, site.style); order = null;
+        var before = site.urgency;
+        site.style = style || own.style; site.mark = mark === undefined ? own.mark : mark;
+        limits = typeof urgency === "number" ? urgency : 1; site.urgency = typeof urgency === "object" && urgency ? urgency : own.urgency;
+        site.order = G.geometry.order(site.styles, site.style);
+        if (site.urgency !== before) { order = null; }
         var all = new Uint8Array(n).fill(1);
         key.totals(style ? G.choice.tally(all, site.style, site.mark, statuses, G.choice.everything([]), function () { return true; }) : null);
-        changed(); tally(); panel.again();
+        changed(); panel.again();
       }
     };
-    var own = site ? {style: site.style, mark: site.mark, urgency: site.urgency} : {};
+    var own = site ? {style: site.style, mark: site.mark, urgency: site.urgency} : {}, limits = 1;
     var panel = page.panel = G.panel(page);
 
     var list = function () {
@@ -129,7 +133,7 @@
       order: list,
       need: function (i) {
         var label = site.styles[site.style[i]].label;
-        return site.urgency && !isNaN(site.urgency[i]) ? label + ", " + G.units.times(site.urgency[i]) + " times its limit" : label;
+        return site.urgency && !isNaN(site.urgency[i]) ? label + ", " + G.units.times(site.urgency[i] / limits) + " times its limit" : label;
       },
       switched: function (d) {
         if (d.kind === "picture") { pictured(d); return; }

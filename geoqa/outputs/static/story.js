@@ -16,11 +16,6 @@
   var write = function (x, y, text, more) { return svg("text", Object.assign({x: x, y: y, text: text}, more)); };
   var cap = function (text) { return text.charAt(0).toUpperCase() + text.slice(1); };
 
-  /* A round length, 1, 2 or 5 times a power of ten, no longer than `most`. */
-  var round = function (most) {
-    var p = Math.pow(10, Math.floor(Math.log10(most) + 1e-9)), q = most / p;
-    return (q >= 5 ? 5 : q >= 2 ? 2 : 1) * p;
-  };
   /* The occupations: [{number, visit, start, used, base, crew, east, north, up}]. */
   var fixes = function (r, used) {
     return (r.number || []).map(function (cell, k) {
@@ -42,7 +37,7 @@
     var high = [0, 1].map(function (k) { return Math.max.apply(null, reach.map(function (p) { return p[k]; })); });
     var scale = (PLAN - 48) / Math.max(high[0] - low[0], high[1] - low[1], 1e-4), mid = [0, 1].map(function (k) { return (low[k] + high[k]) / 2; });
     var X = function (e) { return PLAN / 2 + (e - mid[0]) * scale; }, Y = function (n) { return PLAN / 2 - 8 - (n - mid[1]) * scale; };
-    var kids = [], bar = round(90 / scale), turn = r.azimuth_deg && known(r.azimuth_deg.value) ? r.azimuth_deg.value : 0;
+    var kids = [], bar = G.geometry.round(90 / scale), turn = r.azimuth_deg && known(r.azimuth_deg.value) ? r.azimuth_deg.value : 0;
     if (known(limit)) { kids.push(svg("circle", {"class": "gq-limit", cx: X(from.east), cy: Y(from.north), r: limit * scale})); }
     if (known(a)) { kids.push(svg("ellipse", {"class": "gq-sure", cx: X(0), cy: Y(0), rx: Math.max(a * scale, 1), ry: Math.max(b * scale, 1), transform: "rotate(" + (turn - 90) + " " + X(0) + " " + Y(0) + ")"})); }
     /* Those that stand together are named together. */
@@ -104,7 +99,7 @@
     var some = visits.slice(0, MOST), width = WIDE / Math.max(some.length, 2), rows = 0;
     here.forEach(function (f) { kids.push(svg("circle", {"class": f.used ? "gq-moment" : "gq-moment gq-out", cx: X(f.start), cy: y, r: 4.5})); });
     some.forEach(function (v, k) {
-      var x = k * width + 2, lines = [v.numbers.join(", ") + ": " + v.when, v.base && "base " + v.base, v.crew && "crew " + v.crew].filter(Boolean);
+      var x = k * width + 2, name = v.numbers.join(", ") + ": ", lines = (width < 150 ? [name + v.when.slice(0, 10), v.when.slice(11)] : [name + v.when]).concat(v.base && "base " + v.base, v.crew && "crew " + v.crew).filter(Boolean);
       rows = Math.max(rows, lines.length);
       kids.push(svg("path", {"class": "gq-lead", d: "M" + X(v.start) + " " + (y + 5) + "L" + (x + 8) + " " + (y + 21)}));
       /* As many letters as the column holds. */

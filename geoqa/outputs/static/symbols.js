@@ -63,14 +63,14 @@
   };
 
   /* An arrow from the origin; one that was cut shows a break in its shaft. */
-  api.arrow = function (g, dx, dy, cut, colour, paper, width) {
+  api.arrow = function (g, dx, dy, cut, colour, paper, width, dashed) {
     var n = Math.hypot(dx, dy), h = Math.min(7, n * 0.6);
     g.save(); g.rotate(Math.atan2(dy, dx));
     [[paper, width + 2.4], [colour, width]].forEach(function (pass) {
       g.strokeStyle = g.fillStyle = pass[0]; g.lineWidth = pass[1];
       g.beginPath(); g.moveTo(0, 0);
       if (cut) { var b = n * 0.4; g.lineTo(b, 0); g.moveTo(b - 2, 4); g.lineTo(b + 2, -4); g.moveTo(b + 4, 4); g.lineTo(b + 8, -4); g.moveTo(b + 6, 0); }
-      g.lineTo(n - h, 0); g.stroke();
+      g.setLineDash(dashed && pass[0] === colour ? [4, 3] : []); g.lineTo(n - h, 0); g.stroke(); g.setLineDash([]);
       g.beginPath(); g.moveTo(n, 0); g.lineTo(n - h, h * 0.45); g.lineTo(n - h, -h * 0.45); g.closePath(); g.fill();
     });
     g.restore();

@@ -48,5 +48,11 @@
   };
   api.utc = function (seconds) { return new Date(1000 * seconds).toISOString().slice(0, 19) + "Z"; };
 
+  /* The day by this computer's clock. */
+  api.today = function () {
+    var d = new Date();
+    return [d.getFullYear(), d.getMonth() + 1, d.getDate()].map(function (n) { return String(n).padStart(2, "0"); }).join("-");
+  };
+
   return api;
 });

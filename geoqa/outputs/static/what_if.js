@@ -130,8 +130,8 @@
         code.textContent = one.command + "\n\n" + one.recipe.join("\n");
         recipe.firstChild.textContent = "To review it so, by command, or in the recipe:";
       } else if (what) {
-        var q = what.factor, f = tried.factors[q];
-        style = new own.style.constructor(n); mark = null; urgency = own.urgency ? own.urgency.map(function (u) { return u / f; }) : null;
+        var q = what.factor;
+        style = new own.style.constructor(n); mark = null; urgency = tried.factors[q];
         for (var i = 0; i < n; i++) { style[i] = under(i, q); }
         said = "Tried: " + ladder.said.at(q) + "; the job states " + ladder.said.at(stated) + ". Delivery needs a new review." +
           (ladder.untold ? " " + G.units.counted(ladder.untold, "point") + " with measured checks stand" + (ladder.untold === 1 ? "s" : "") + " as reviewed." : "");

@@ -6,8 +6,7 @@ from analysis.builders import judge, visits
 from scipy import stats
 
 from geoqa.analysis.closures import agreement
-from geoqa.analysis.closures.closure_status import ClosureStatus
-from geoqa.analysis.closures.closures import Closures
+from geoqa.analysis.closures.closures import Closures, ClosureStatus
 from geoqa.analysis.occupations import expected_precision
 from geoqa.analysis.occupations.visits import Visits
 from geoqa.analysis.precision.calibration import Calibration

@@ -31,7 +31,7 @@ def verdict(rows, **stated):
             visits((0, 0, 0), (0.06, 0, 0), s=0.02, sv=0.02),
             {"require_h": 1},
             "no",
-            "loose: beyond tolerance, as usual for this precision",
+            "loose: too far apart, but normal for a place this noisy",
         ),
         ([{"s": 0.001, "sv": 0.001}], {}, "no", "unproven"),
         (GOOD, {"require_h": None}, "no", "no requirement is stated"),

@@ -105,7 +105,7 @@ def test_a_visit_in_conflict_with_itself_is_never_averaged():
     # One more visit that agrees with one of the fixes still cannot outvote it: it is one of two.
     two = point([r | {"s": 0.01, "sv": 0.02} for r in [*rows, {"t": 300}]])
     assert two["status"] == "conflict"
-    assert "one visit disagrees with itself" in two["reason"]
+    assert "the fixes within one visit disagree" in two["reason"]
     # Two more do.
     frames = judge([r | {"s": 0.01, "sv": 0.02} for r in [*rows, {"t": 300, "n": 0.004}, {"t": 600}]])
     assert frames["points"]["status"].iloc[0] == "confirmed"

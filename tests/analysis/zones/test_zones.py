@@ -15,7 +15,7 @@ from scipy import stats
 
 from geoqa.analysis.zones import _evidence, _search
 from geoqa.analysis.zones.zones import Zones
-from geoqa.core.frames.zones import BEYOND, DIRECTION, KINDS
+from geoqa.core.frames.revisits import BEYOND, DIRECTION, ZONE_KINDS
 
 STEPS = tuple(step for step in builders.STEPS if step.name not in ("repeats", "risk", "uncertainty", "delivery"))
 ALL = (*STEPS, Zones)
@@ -171,7 +171,7 @@ def test_the_control_shows_the_quiet_failure_too():
     noise = np.random.default_rng(6).normal(0, 0.006, (len(known), 2))
     known = [row | {"e": row["e"] + a, "n": row["n"] + b} for row, (a, b) in zip(known, noise, strict=True)]
     zones, _, _ = zones_of(made + known)
-    assert zones["kind"].tolist() == [KINDS[DIRECTION]]
+    assert zones["kind"].tolist() == [ZONE_KINDS[DIRECTION]]
     assert (zones["judged"] == 0).all() and zones["share"].isna().all()
     assert "none of them judged" in zones["message"].iloc[0]
     assert "the known coordinates" in zones["bias_of"].iloc[0] or zones["bias_of"].iloc[0].startswith("B1")
@@ -246,7 +246,9 @@ def test_a_point_whose_disagreement_a_shift_explains_has_no_say():
     frames["points"] = frames["points"].assign(explained=pd.Categorical(np.where(hit, "B1 translation", None)))
     result = Zones().run(frames, builders.job())
     assert not result.frames["zones"]["rests_on_beyond"].any()
-    assert any("16 points that shifts explain: no say in zones" in text for text in result.messages)
+    assert any(
+        "16 points explained by a shift were left out of the search for zones" in text for text in result.messages
+    )
 
 
 def test_zones_are_worst_first_and_named_so():
@@ -267,8 +269,8 @@ def test_zones_are_worst_first_and_named_so():
 
 
 def test_a_kind_lists_everything_it_rests_on(planted):
-    assert set(planted[0].iloc[0]["kind"].split(" and ")) <= set(KINDS.values())
-    assert planted[0].iloc[0]["kind"] == " and ".join(KINDS.values())
+    assert set(planted[0].iloc[0]["kind"].split(" and ")) <= set(ZONE_KINDS.values())
+    assert planted[0].iloc[0]["kind"] == " and ".join(ZONE_KINDS.values())
 
 
 def outcome(found):

@@ -295,3 +295,43 @@ def test_a_drawing_that_breaks_its_contract_names_every_fault():
         assert part in message
     with pytest.raises(StepError, match="must be one of symbols"):
         Drawing("markers", "Mine", {"style": []}, ())
+
+
+def test_an_arrow_to_a_fix_that_was_left_out_says_so(frames, job):
+    pair = frames["closures"].iloc[3]
+    rows = frames["occupations"]
+    rows["use"] = np.where(rows["occupation_id"] == pair["occupation_b"], "left out", "used")
+    # Where the coordinate rests on nothing, nothing was left out.
+    other = frames["closures"].iloc[5]
+    rows.loc[rows["point"] == other["point"], "use"] = "in conflict"
+    drawn = one(ClosuresLayer, frames, job)
+    at = list(frames["points"]["point"])
+    style = {at[point]: key for point, key in zip(drawn.columns["point"], drawn.columns["style"], strict=True)}
+    assert [name for name, key in style.items() if key == "out"] == [pair["point"]]
+    assert style[other["point"]] != "out"
+    assert {look.key: look.shape for look in drawn.styles}["out"] == "dash"
+
+
+def test_only_what_is_beyond_in_height_alone_has_a_rise(frames, job):
+    points, closures = frames["points"], frames["closures"]
+    points["limit_h_m"], points["limit_v_m"] = 0.05, 0.08
+    names = [*points["point"][points["status"] == "conflict"][:2], "KF101"]
+    for name, worst_h in zip(names, (0.02, 0.3, 0.02), strict=True):
+        points.loc[points["point"] == name, ["worst_horizontal_m", "worst_vertical_m"]] = [worst_h, 0.2]
+        closures.loc[closures["point"] == name, "du_m"] = -0.2
+    rise = one(PointsLayer, frames, job).columns["rise_m"]
+    # Not the second, beyond in both, and not the third, which a majority confirmed.
+    assert np.flatnonzero(np.isfinite(rise)).tolist() == [list(points["point"]).index(names[0])]
+    assert np.nanmin(rise) == -0.2
+
+
+def test_points_that_need_nothing_can_be_chosen(frames, job):
+    revisits = pd.DataFrame({"point": ["KF103", "KF104"], "action": pd.Categorical(["second visit", "return later"])})
+    for name in ("instruction", "earliest_utc", "avoid_from_utc", "avoid_to_utc", "observe_s", "give_up_after"):
+        revisits[name] = pd.NaT if name.endswith("utc") else np.nan
+    facets = {
+        facet.title: pd.Series(facet.texts) for facet in one(PointsLayer, {**frames, "revisits": revisits}, job).facets
+    }
+    assert facets["To do"].value_counts().to_dict() == {
+        "nothing to do": len(frames["points"]) - 2, "second visit": 1, "return later": 1,
+    }  # fmt: skip

@@ -189,3 +189,19 @@ def test_lines_are_packed_in_the_order_they_rise_in(site, make_page, job):
     at = pd.Index(site["points"]["point"]).get_indexer(frame["point"])
     assert numbers(page.data, line).tolist() == frame["source_line"].to_numpy()[np.argsort(at, kind="stable")].tolist()
     assert [c["told"] for c in (line, columns["queue"])] == [False, False]
+
+
+def test_an_offset_beside_the_place_gives_the_coordinate_of_the_row(site, make_page, make_job):
+    """To the last digit, in feet too; of a point without a coordinate nothing is given beside it."""
+    page = Page(make_page(site, make_job("ftUS")))
+    each = np.bincount(pd.Index(site["points"]["point"]).get_indexer(site["occupations"]["point"]))
+    fit = page.context["grid"]
+    for name, side in (("easting", "east"), ("northing", "north")):
+        tables = [{c["head"]: c for c in table["columns"]} for table in page.drawings[page.site]["tables"]]
+        points, rows = (table for table in tables if name in table)
+        columns = (points[name], rows[name], rows[f"{side}, ftUS (m)"])
+        place, row, off = (numbers(page.data, column, fit) for column in columns)
+        beside = np.repeat(place, each) + off
+        given = np.isfinite(beside)
+        assert 0.9 < given.mean() < 1
+        np.testing.assert_allclose(beside[given], row[given], atol=1e-6)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import hashlib
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from outputs.unpacked import STATIC, Page, script
 
@@ -14,6 +16,7 @@ from geoqa.core.drawing import Cells, Drawing, Style, Table
 from geoqa.core.errors import StepError
 from geoqa.core.frames.contract import STATUSES
 from geoqa.outputs import header, offline, symbology
+from geoqa.outputs.map import html_map
 from geoqa.outputs.map.html_map import MapContext, build_map
 from geoqa.outputs.text import display_text
 
@@ -281,3 +284,30 @@ def test_worse_is_drawn_later_and_hits_are_found():
 def test_long_names_are_cut_for_the_drawing():
     assert node("G.short('x'.repeat(10000), 24)") == "x" * 23 + "…"
     assert node("G.short('KF101', 24)") == "KF101"
+
+
+@pytest.mark.parametrize("known", [True, False, None])
+def test_the_first_text_answers_where_to_go_and_what_may_be_delivered(frames, job, known):
+    keys = ["second", "check_records", "check_records", "accept", "other_method"]
+    more = {
+        "revisits": pd.DataFrame({"point": frames["points"]["point"][:5], "action_key": keys, "walk": [1, 2, 3, 0, 4]})
+    }
+    if known is not None:
+        more["control_checks"] = pd.DataFrame({"use": ["check"] if known else ["a base stood on it"]})
+    context = MapContext.of(frames, job)
+    assert context.go_back is None
+    context = dataclasses.replace(context, **html_map._answers({**frames, **more}))
+    page = build_map([], context)
+    said = page[page.index('class="gq-answer"') :].partition("</p>")[0]
+    ready = int((frames["points"]["deliver"] == "yes").sum())
+    assert f"Go back to 4 points (2 to look up first); {ready} may be delivered." in said
+    assert ("No check on a known point." in said) == (known is False)
+    assert page.index("gq-answer") < page.index("points reviewed")
+
+
+def test_what_is_left_of_a_script_is_the_same_program():
+    code = offline.static_text("story.js")
+    lean = offline.lean(code)
+    assert "/*" not in lean and "\n " not in lean
+    kept = re.sub(r"\s*/\*.*?\*/\s*\n", "\n", code, flags=re.DOTALL)
+    assert "".join(lean.split()) == "".join(kept.split())

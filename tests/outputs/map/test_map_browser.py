@@ -67,7 +67,7 @@ def test_the_square_stands_as_the_two_axes_say(sheet):
 
 @pytest.mark.parametrize("status", STATUSES)
 def test_a_square_hides_its_points_and_shows_them_again(sheet, site, status):
-    many, cell = int((site["points"]["status"] == status).sum()), sheet.page.locator(f"[data-status={status}]")
+    many, cell = int((site["points"]["status"] == status).sum()), sheet.page.locator(f"[data-status={status}] .gq-eye")
     before = sheet.drawn()
     cell.click()
     hidden = sheet.drawn()
@@ -82,9 +82,22 @@ def test_a_square_hides_its_points_and_shows_them_again(sheet, site, status):
     assert sheet.drawn() == before
 
 
+@pytest.mark.parametrize("status", ["conflict", "confirmed"])
+def test_a_square_shows_only_its_points_and_all_again(sheet, site, status):
+    many, before = int((site["points"]["status"] == status).sum()), sheet.drawn()
+    square = sheet.page.locator(f"[data-status={status}] .gq-cell")
+    square.click()
+    assert sheet.drawn()["symbols"] == many
+    assert square.get_attribute("aria-pressed") == "true"
+    assert sheet.page.locator(".gq-eye[aria-pressed=false]").count() == len(STATUSES) - 1
+    square.click()
+    assert sheet.drawn() == before
+    assert square.get_attribute("aria-pressed") == "false"
+
+
 @pytest.mark.parametrize("word", ["yes", "no"])
 def test_delivery_hides_its_points(sheet, site, word):
-    sheet.page.locator(f"[data-deliver={word}]").click()
+    sheet.page.locator(f"[data-deliver={word}] .gq-eye").click()
     assert sheet.drawn()["symbols"] == int((site["points"]["deliver"] != word).sum())
     sheet.page.get_by_role("button", name="Show all").click()
     assert sheet.drawn()["symbols"] == len(site["points"])
@@ -103,7 +116,7 @@ def test_counts_in_view_follow_the_view_and_the_filters(sheet, site):
     expected |= {word: int((points["deliver"] == word).sum()) for word in ("yes", "no")}
     assert sheet.in_view() == expected
     # What a square hides stays counted on it, and on no answer to delivery; what a list leaves out is not counted.
-    sheet.page.locator("[data-status=confirmed]").click()
+    sheet.page.locator("[data-status=confirmed] .gq-eye").click()
     others = points[points["status"] != "confirmed"]
     expected |= {word: int((others["deliver"] == word).sum()) for word in ("yes", "no")}
     assert sheet.in_view() == expected

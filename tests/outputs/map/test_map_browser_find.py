@@ -58,7 +58,7 @@ def test_choices_narrow_each_other(sheet, site):
     wanted = by_facet(site)
     choose(sheet, "Cover", "light")
     choose(sheet, "Base", "Gate")
-    sheet.page.locator("[data-status=confirmed]").click()
+    sheet.page.locator("[data-status=confirmed] .gq-eye").click()
     points = site["points"]
     expected = wanted["Cover"]["light"] & wanted["Base"]["Gate"] & set(points["point"][points["status"] != "confirmed"])
     assert showing(sheet) == expected != set()
@@ -116,15 +116,15 @@ def test_the_worst_come_first_and_each_entry_moves_and_opens(sheet, site):
         assert sheet.opened() == order[k]
         assert _centred(sheet, order[k])
     # The list holds what shows.
-    sheet.page.locator("[data-status=conflict]").click()
+    sheet.page.locator("[data-status=conflict] .gq-eye").click()
     assert entries.locator("bdi").all_text_contents() == order[conflicts:]
 
 
 def test_the_address_shows_the_same_again(sheet, open_map, site_map, site):
     choose(sheet, "Cover", "light")
     choose(sheet, DAY, "2025-03-04")
-    sheet.page.locator("[data-status=unproven]").click()
-    sheet.page.locator("[data-deliver=no]").click()
+    sheet.page.locator("[data-status=unproven] .gq-eye").click()
+    sheet.page.locator("[data-deliver=no] .gq-eye").click()
     sheet.page.get_by_role("slider").press("ArrowLeft")
     name = sheet.ask("() => Geoqa.page.act.names()[Geoqa.page.act.order()[2]]")
     sheet.near(name, 19.25)
@@ -137,8 +137,8 @@ def test_the_address_shows_the_same_again(sheet, open_map, site_map, site):
         again.wait("() => window.Geoqa && Geoqa.page")
         assert again.opened() == name
         assert showing(again) == shown != set(site["points"]["point"])
-        assert again.page.locator("[data-status=unproven]").get_attribute("aria-pressed") == "false"
-        assert again.page.locator("[data-deliver=no]").get_attribute("aria-pressed") == "false"
+        assert again.page.locator("[data-status=unproven] .gq-eye").get_attribute("aria-pressed") == "false"
+        assert again.page.locator("[data-deliver=no] .gq-eye").get_attribute("aria-pressed") == "false"
         assert again.page.locator("output").text_content() == "× 200"
         assert "light" in again.page.get_by_label("Cover", exact=True).locator("option:checked").text_content()
         assert "2025-03-04" in again.page.get_by_label(DAY, exact=True).locator("option:checked").text_content()
@@ -164,14 +164,14 @@ def test_a_nonsense_address_is_let_be(open_map, site_map, site, address):
     assert showing(sheet) == set(site["points"]["point"])
     assert sheet.page.locator(".gq-detail").count() == 0
     assert sheet.page.locator("output").text_content() == "× 500"
-    assert sheet.page.locator("[aria-pressed=false]").count() == 0
+    assert sheet.page.locator(".gq-eye[aria-pressed=false]").count() == 0
 
 
 def test_another_address_in_the_same_window_is_shown(sheet):
     with sheet.page.expect_navigation():
         sheet.ask("() => { setTimeout(() => { location.hash = 'hide=loose'; }); }")
     sheet.wait("() => window.Geoqa && Geoqa.page")
-    assert sheet.page.locator("[data-status=loose]").get_attribute("aria-pressed") == "false"
+    assert sheet.page.locator("[data-status=loose] .gq-eye").get_attribute("aria-pressed") == "false"
 
 
 @pytest.fixture
@@ -202,18 +202,18 @@ def test_the_detail_follows_what_shows(sheet, open_map, site_map, site):
     name = next(name for name in order if points["status"][name] == "confirmed")
     sheet.page.get_by_label("Point", exact=True).fill(name)
     sheet.page.keyboard.press("Enter")
-    sheet.page.locator("[data-status=loose]").click()
+    sheet.page.locator("[data-status=loose] .gq-eye").click()
     # The button that was pressed keeps the focus, and the place in the list is that of now.
-    assert sheet.focus() == "loose"
+    assert sheet.focus() == "show loose"
     kept = [other for other in order if other not in loose]
     steps = sheet.page.locator(".gq-steps")
     assert f"{kept.index(name) + 1} of {len(kept)}, worst first" in steps.inner_text()
     steps.get_by_role("button", name="Next").click()
     assert sheet.opened() == kept[kept.index(name) + 1]
-    sheet.page.locator("[data-status=confirmed]").click()
-    sheet.page.locator("[data-status=strained]").click()
+    sheet.page.locator("[data-status=confirmed] .gq-eye").click()
+    sheet.page.locator("[data-status=strained] .gq-eye").click()
     assert sheet.page.locator(".gq-detail").count() == 0
-    assert sheet.focus() == "strained"
+    assert sheet.focus() == "show strained"
     assert open_map(site_map, f"#hide=confirmed&point={name}").page.locator(".gq-detail").count() == 0
 
 
@@ -231,7 +231,7 @@ def test_the_csv_holds_what_shows(sheet, site):
     points = site["points"].set_index("point")
     assert [row["point"] for row in saved(sheet)] == list(points.index)
     choose(sheet, "Crew", "Bo")
-    sheet.page.locator("[data-status=confirmed]").click()
+    sheet.page.locator("[data-status=confirmed] .gq-eye").click()
     expected = [
         name for name in points.index if name in by_facet(site)["Crew"]["Bo"] and points["status"][name] != "confirmed"
     ]

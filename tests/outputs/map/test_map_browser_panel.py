@@ -132,8 +132,9 @@ def test_others_add_to_the_panel_and_to_the_address(sheet):
 def test_points_judged_another_way_are_counted_drawn_and_told_so(sheet, site):
     points = site["points"]
     conflicts = int((points["status"] == "conflict").sum())
-    count = "name => +document.querySelector(`[data-status=${name}] .gq-count`).textContent"
-    ready = "() => +document.querySelector('[data-deliver=yes] .gq-count').textContent"
+    # The figure that holds now stands last.
+    count = "name => +document.querySelector(`[data-status=${name}] .gq-count`).textContent.match(/\\d+$/)[0]"
+    ready = "() => +document.querySelector('[data-deliver=yes] .gq-count').textContent.match(/\\d+$/)[0]"
     before, yes = sheet.ask(count, "confirmed"), sheet.ask(ready)
     sheet.ask(
         "() => Geoqa.page.restyle(Geoqa.page.site.style.map(s => s === 3 ? 0 : s), Geoqa.page.site.mark.map(() => 1))"

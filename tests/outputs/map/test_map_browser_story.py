@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from browsing import zoned
+from browsing import PHONE, audit, zoned
 
 from geoqa.core.frames.control import CHECK
 from geoqa.outputs.layers.shifts import ShiftsLayer
@@ -162,3 +162,16 @@ def test_a_handle_covers_no_point(open_map, storied_map):
         const box = Geoqa.page.map.getContainer().getBoundingClientRect(); return [at.x + box.x, at.y + box.y]; }""")
     sheet.page.mouse.click(x, y)
     assert sheet.opened() == "B2"
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("size", [{"width": 1000, "height": 800}, PHONE], ids=["narrow", "phone"])
+def test_axe_finds_nothing_serious_in_a_story_or_a_shift(open_map, storied_map, theme, size):
+    sheet = open_map(storied_map, "#point=KF103", color_scheme=theme, viewport=size)
+    assert sheet.opened() == "KF103"
+    assert audit(sheet) == []
+    sheet.ask(
+        "() => { Geoqa.page.named('Shifts', 'B2'); document.querySelectorAll('details').forEach(d => d.open = true); }"
+    )
+    assert sheet.opened() == "B2"
+    assert audit(sheet) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import io
 import re
 from html.parser import HTMLParser
@@ -16,9 +17,11 @@ from pypdf import PdfReader
 from scipy import stats
 
 import geoqa
+from geoqa.analysis.standards.statements import Statements
 from geoqa.cli import main
 from geoqa.core import recipe as core_recipe
 from geoqa.core import units
+from geoqa.core.frames import wording
 from geoqa.core.frames.canopy import CLASS
 from geoqa.core.frames.contract import DELIVERY_REASONS, HELD, STATUS, STATUSES, UNTESTED
 from geoqa.demo.files import write_logs
@@ -105,8 +108,8 @@ def test_the_counts_of_the_first_page_are_those_of_the_frames(review, page):
     assert f"{yes} of {len(points)} points may be delivered" in text
     risk = points.loc[points["deliver"] == "yes", "risk"]
     often = round(yes / risk.sum())
-    assert f"{risk.sum():.1f} of these {yes} (one in {often}) are expected to be further off than asked" in text
-    assert f"The largest chance of a single point is {units.probability(risk.max())}" in text
+    assert f"about 1 in {often} is expected outside the limits ({risk.sum():.1f} of these {yes})" in text
+    assert f"The highest risk of any one point is {units.probability(risk.max())}" in text
     assert all(caution in text for caution in CAUTIONS)
 
 
@@ -150,8 +153,8 @@ def test_pairs_by_independence_are_counted(review, page):
 
 def test_the_run_is_told_with_its_hashes_and_its_recipe(review, page):
     record = review.run_record()
-    files = {row[0]: row[3] for row in page.tables["Files that were read"][1:]}
-    assert files == {entry["file"]: entry["sha256"] for entry in record["inputs"]}
+    told = "".join(page.text)
+    assert all(f"{entry['bytes']:,} bytes, SHA-256 {entry['sha256']}" in told for entry in record["inputs"])
     keys = dict(page.tables["The recipe as completed"][1:])
     assert f"horizontal_m = {review.job.tolerance.horizontal_m};" in keys["[tolerance]"]
     assert keys["[report]"].startswith(f"client = {review.job.report.client};")
@@ -203,10 +206,8 @@ def test_shifts_and_zones_are_those_of_the_frames(review, page):
     (row,), (zone,) = page.tables["Where the site is bad beyond chance"][1:], review.frames["zones"].to_dict("records")
     assert row[:3] == [zone["zone"], str(zone["points"]), units.part(zone["beyond"], zone["judged"])]
     assert row[3].endswith(f"of {zone['judged_site']} ({units.share(zone['share_site'])})")
-    assert row[4:8] == [
-        f"{zone['median_closure_m']:.3f}",
-        *(units.signed(zone[f"bias_{axis}_m"], "m") for axis in "enu"),
-    ]
+    # Which way a zone is off may be chance here, and is then no column of the table.
+    assert not zone["rests_on_direction"] and row[4:6] == [f"{zone['median_closure_m']:.3f}", f"{zone['p']:.4f}"]
     assert zone["message"] in "".join(page.text)
 
 
@@ -237,12 +238,67 @@ def test_control_and_statements_are_those_of_the_frames(review, page):
     farthest, highest = checks.loc[at_points, "horizontal_m"].max(), checks.loc[at_points, "du_m"].abs().max()
     assert f"the farthest is {farthest:.3f}\u00a0m off in position, {highest:.3f}\u00a0m in height" in text
     made, conditions = review.frames["statements"], review.frames["statement_conditions"]
-    refused = made[made["outcome"] == "refused"]
+    # The site is in New Zealand: statements in American terms stand in the layer alone, as do values from memory.
+    assert made.loc[made["signed"], "statement"].tolist() == ["RMSE against control"] and "Withheld" not in text
+    mine = conditions[conditions["statement"] == "RMSE against control"]
+    assert f"{int((mine['met'] == 'yes').sum())} of {len(mine)} conditions" in text
+    assert f"{len(made) - 1} further statements stand in the layer statements" in text
+    assert not any(word in text for word in ("NSSDA", "ASPRS", "NGS", "ALTA", "from memory"))
+
+
+def test_american_statements_stand_where_they_are_asked_for_but_for_values_from_memory(review):
+    asked = dataclasses.replace(review.job, report=dataclasses.replace(review.job.report, statements="american"))
+    made = Statements().run(review.frames, asked).frames
+    frames = {**review.frames, **made}
+    made = frames["statements"]
+    known = [name for name in made["standard"] if "from memory" not in name]
+    assert made.loc[made["signed"], "standard"].tolist() == known and 1 < len(known) < len(made)
+    page = Page(html_report.page(html_report.document(frames, asked, review.run_record())))
+    text = "".join(page.text)
+    refused = made[(made["outcome"] == "refused") & made["signed"]]
     assert [row[:2] for row in page.tables["Withheld, and why"][1:]] == list(
         map(list, zip(refused["statement"], refused["reason"], strict=True))
     )
-    assert all(statement in text for statement in made.loc[made["outcome"] != "refused", "text"])
-    assert f"{int((conditions['met'] == 'yes').sum())} of {len(conditions)} conditions" in text
+    assert "NSSDA" in text and "from memory" not in text
+
+
+def test_every_delivered_point_is_signed_for(review, page):
+    points = review.frames["points"]
+    given = points[points["deliver"] == "yes"]
+    _, *rows = page.tables[f"Delivered: {len(given)} points"]
+    assert [row[0] for row in rows] == given["point"].tolist() and [row[-1] for row in rows] == given["status"].tolist()
+    numbers = np.array([row[1:6] for row in rows], float)
+    stated = given[["easting_m", "northing_m", "height_m", "radius95_m", "up95_m"]].to_numpy(float)
+    np.testing.assert_allclose(numbers, stated, atol=0.000051)
+
+
+def test_of_many_delivered_points_the_file_is_signed_for(review, monkeypatch, tmp_path):
+    monkeypatch.setattr(listings, "MOST_DELIVERED", 100)
+    made = html_report.document(review.frames, review.job, review.run_record())
+    text = "".join(Page(html_report.page(made)).text)
+    review.write(tmp_path, files=["csv"])
+    digest = hashlib.sha256((tmp_path / "points.csv").read_bytes()).hexdigest()
+    assert f"{len(review.frames['points'])} rows, SHA-256 {digest}" in text and "Delivered: 2" not in text
+
+
+def test_a_report_is_of_the_day_that_is_stated_and_on_the_paper(review, monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1767225600")  # 2026-01-01 00:00 UTC
+    letter = dataclasses.replace(review.job, report=dataclasses.replace(review.job.report, paper="us-letter"))
+    made = html_report.document(review.frames, letter, review.run_record())
+    text = html_report.page(made)
+    assert "Made on 2026-01-01 by geoqa" in text and "@page { size: letter; }" in text
+    few = dataclasses.replace(made, rest=[one for one in made.rest if one.title in ("The run", "Words")])
+    again = PdfReader(io.BytesIO(pdf.pdf(few)))
+    assert pdf.pdf(few) == pdf.pdf(few)
+    assert [round(float(x)) for x in again.pages[0].mediabox[2:]] == [612, 792]
+    copied = "".join(page.extract_text() for page in again.pages)
+    assert all(entry["sha256"] in copied for entry in review.run_record()["inputs"])
+    assert "\u200b" not in copied
+
+
+def test_words_of_the_trade_explain_themselves(page):
+    assert wording.GLOSSARY["strained"] in {value for _, name, value in page.attributes if name == "data-say"}
+    assert all(words in "".join(page.text) for words in wording.GLOSSARY.values())
 
 
 def test_canopy_costs_are_those_of_the_frames_with_their_sentences(review, page):
@@ -324,8 +380,8 @@ def test_every_reason_has_words_for_the_client():
         ((0.0001,), "The chance that it is further off than asked is 0.01 %."),
         ((0.01,), "The chance that it is further off than asked is 1 %."),
         ((0.00001, 0.00001), "most likely none of these 2 is further off than asked (fewer than 0.1 expected)"),
-        ((0.2, 0.1), "most likely none of these 2 is further off than asked (0.3 expected). The largest chance"),
-        ((0.5, 0.5), "1.0 of these 2 (one in 2) are expected to be further off than asked"),
+        ((0.2, 0.1), "most likely none of these 2 is further off than asked (0.3 expected). The highest risk"),
+        ((0.5, 0.5), "about 1 in 2 is expected outside the limits (1.0 of these 2)"),
         ((), "0 of 0 points may be delivered."),
     ],
 )
@@ -506,9 +562,10 @@ def test_a_section_without_data_says_so(tmp_path):
     made = html_report.document(review.frames, review.job, review.run_record())
     assert all(section.blocks for section in (*made.first, *made.rest))
     told = {section.title: section.blocks[0] for section in made.rest}
-    assert told["Receivers' logs"].text.startswith("No receiver's log")
     assert told["Control"].text.startswith("No known point")
-    assert told["The reviewer's decisions"].text.startswith("No decision")
+    assert list(told)[-2:] == ["Sections without data", "Annex: the points"]
+    said = told["Sections without data"].text
+    assert "Receivers' logs: No receiver's log" in said and "The reviewer's decisions: No decision" in said
 
 
 def test_long_tables_are_cut_and_say_where_the_rest_is(review, monkeypatch):

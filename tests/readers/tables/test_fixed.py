@@ -47,7 +47,7 @@ def test_fixed_columns_without_headings_with_a_pattern_and_where(read, plain):
     result = read(text, recipe)
     assert list(frame(result)["point"]) == ["P 1", "P2"]
     assert frame(result)["canopy"][0] == "pine"
-    assert list(reasons(result).values()) == ["left out by where", "northing is missing"]
+    assert list(reasons(result).values()) == ["excluded by the recipe's `where` filter", "northing is missing"]
 
 
 def test_a_fixed_file_of_headings_alone(read, plain):
