@@ -26,6 +26,7 @@ from geoqa.commands import (
     PATH,
     RunStep,
     also_options,
+    desktop_gis,
     end_if_failed,
     experience,
     first_line,
@@ -229,6 +230,10 @@ VERBOSE = click.option(
     help="Compare with this earlier review; by default with the one among the INPUTs, if there is one.",
 )  # fmt: skip
 @click.option(
+    "--decisions", type=PATH, metavar="FILE",
+    help="The reviewer's decisions, in place of the file that the recipe names under [decisions].",
+)  # fmt: skip
+@click.option(
     "--experience-as-of", "as_of", metavar="DATE|HASH",
     help="Use the experience as it was on this day, or its state of this hash (it stands in run.json).",
 )  # fmt: skip
@@ -243,13 +248,14 @@ def review(
     all_points: bool,
     files: tuple[str, ...],
     since: Path | None,
+    decisions: Path | None,
     as_of: str | None,
     verbose: bool,
     profile: bool,
 ) -> None:
     """Run the review and print its summary."""
     from geoqa.outputs.folder import own
-    from geoqa.reviews.review import asked, chosen, refuse_loss
+    from geoqa.reviews.review import asked, chosen, refuse_loss, with_decisions
     from geoqa.reviews.review import review as run_review
 
     refuse_all_of_none(also, all_points)
@@ -259,7 +265,8 @@ def review(
     refuse_loss(out, (*inputs, recipe), further.names() if further else (), chosen(files))
     before, progress = own(out), Progress(verbose)
     with standard_input_files(inputs) as paths:
-        made = run_review(paths, recipe, progress, shifts, since, as_of)
+        stated = recipe if decisions is None else with_decisions(recipe, decisions)
+        made = run_review(paths, stated, progress, shifts, since, as_of)
     written = made.write(out, progress, also, all_points, files)
     progress("summary")
     _print(made, written, verbose)
@@ -503,6 +510,7 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
 
 
 cli.add_command(experience)
+cli.add_command(desktop_gis)
 cli.add_command(jobs)
 
 

@@ -155,6 +155,42 @@ def end_if_failed(failed: Mapping[str, str], before: Mapping[str, str]) -> None:
         raise SystemExit(GeoqaError.exit_code)
 
 
+@click.command("desktop-gis", short_help="Write the plugin that puts geoqa into a desktop GIS's toolbox.")
+@click.option("--out", "-o", required=True, type=PATH, help="Folder to write the plugin's folder into.")
+@click.option("--zip", "archive", is_flag=True, help="Write the archive that the plugin manager installs.")
+@click.pass_context
+def desktop_gis(context: click.Context, out: Path, archive: bool) -> None:
+    r"""Write the plugin that puts geoqa into the Processing toolbox of QGIS, from 3.22 on.
+
+    \b
+    geoqa desktop-gis --out . --zip         then: Plugins > Manage and Install Plugins > Install from ZIP
+
+    The plugin runs this geoqa as a process of its own; it can be told another: the setting GEOQA_EXE under Settings >
+    Options > Processing > Providers, or the variable of that name. Write it again after geoqa or a plugin of geoqa has
+    another version. The guide's chapter desktop-gis says more.
+    """
+    import sys
+
+    from geoqa import plugins
+    from geoqa.outputs import desktop_gis as plugin
+
+    root = context.find_root()
+    assert isinstance(root.command, click.Group)
+    told = {name: _helped(command) for name, command in root.command.commands.items()}
+    # Not from the folder it is run in: that may hold a module of any name.
+    own = [sys.executable, "-P", "-m", "geoqa"]
+    files = plugin.contents(plugins.document(plugins.catalogue()), told, own, plugins.OWN)
+    say(f"Wrote {plugin.write(out, files, archive=archive)}")
+
+
+def _helped(command: click.Command) -> dict[str, Any]:
+    options = [one for one in command.params if isinstance(one, click.Option)]
+    return {
+        "help": command.help or "",
+        "options": {name: one.help or "" for one in options for name in one.opts if name.startswith("--")},
+    }
+
+
 JOBS_HELP = """Review all jobs below the folder ROOT, and make an overview of them.
 
 \b

@@ -285,6 +285,7 @@ def _described(entry: Entry, cls: type[steps.Step]) -> dict[str, Any]:
         "kind": CALLED[entry.group],
         "distribution": entry.distribution,
         "version": entry.version,
+        "room": ".".join(cls.__module__.split(".")[1:-1]) if entry.distribution == OWN else "",
         "summary": " ".join(text.partition("\n\n")[0].split()),
         "help": text,
         **{key: list(getattr(cls, key, ())) for key in ("needs", "uses", "gives")},

@@ -7,10 +7,10 @@ Descriptor 1.1.0 with Symbology Encoding 1.1.0 (OGC 05-078r4, 05-077r4).
 from __future__ import annotations
 
 import base64
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from geoqa.core.frames.contract import STATUSES, TIP, seen_in
+from geoqa.core.frames.contract import SEVERITY, STATUSES, TIP, seen_in
 from geoqa.core.frames.schema import FRAMES, enlarged
 from geoqa.outputs import symbology
 from geoqa.outputs.symbology import DELIVERY, PLAIN, STRONG, SYMBOLS
@@ -196,16 +196,26 @@ def text_of(column: str) -> str:
     return f"coalesce(to_string({name}), '')"
 
 
-def _renderer(rules: Iterable[Rule]) -> str:
+def _renderer(rules: tuple[Rule, ...]) -> str:
     entries, symbols = "", ""
     for k, rule in enumerate(rules):
         shown = "" if rule.shown else ' checkstate="0"'
         entries += f'<rule key="{k}" symbol="{k}" label="{xml_text(rule.label)}"{_rows(rule)}{shown}/>'
         symbols += _symbol(k, rule)
+    order = _order(rules)
     return (
-        '<renderer-v2 type="RuleRenderer" symbollevels="0" enableorderby="0" forceraster="0">'
-        f'<rules key="rules">{entries}</rules><symbols>{symbols}</symbols></renderer-v2>'
+        f'<renderer-v2 type="RuleRenderer" symbollevels="0" enableorderby="{int(bool(order))}" forceraster="0">'
+        f'<rules key="rules">{entries}</rules><symbols>{symbols}</symbols>{order}</renderer-v2>'
     )
+
+
+def _order(rules: tuple[Rule, ...]) -> str:
+    """Return in which order what is judged is drawn: the worst last, on top of the others."""
+    if not any(rule.column == "status" for rule in rules):
+        return ""
+    words = ", ".join(f"'{status}'" for status in reversed(SEVERITY))
+    expression = xml_text(f'array_find(array({words}), "status")')
+    return f'<orderby><orderByClause asc="1" nullsFirst="1">{expression}</orderByClause></orderby>'
 
 
 def _rows(rule: Rule) -> str:

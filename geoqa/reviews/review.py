@@ -6,6 +6,7 @@ What is said of every review that a recipe leads to: what it leaves unstated, as
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -635,6 +636,17 @@ def _recipe(recipe: str | Path | Mapping[str, Any] | Recipe) -> Recipe:
     if isinstance(recipe, Mapping):
         return job_from_table(recipe, "recipe")
     return read_recipe(Path(recipe))
+
+
+def with_decisions(recipe: Path, decisions: Path) -> Recipe:
+    """Return the recipe with another file of decisions; the record names it from the recipe's folder, as recipes do."""
+    from geoqa.readers.recipe.recipe import read_recipe
+
+    stated = read_recipe(recipe)
+    name = str(decisions.absolute())
+    with contextlib.suppress(ValueError):  # on another drive
+        name = os.path.relpath(name, recipe.parent.absolute())
+    return replace(stated, decisions=core_job.Decisions(file=name))
 
 
 def _named_files(job: Recipe) -> dict[str, Path]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 REASONS: dict[tuple[str, str, str, str], str] = {
     (
-        "geoqa/outputs/deliver/kml.py",
+        "geoqa/outputs/deliver/gpx.py",
         "KmlFile.write",
         'said = "\\n".join(escape(f"{label}: {text}", quote=False) for label, text in points.facts)',
         'said = "\\n".join(escape(f"{label}: {text}", quote=True) for label, text in points.facts)',

@@ -13,6 +13,7 @@ import sites
 from lxml import etree
 
 import geoqa
+from geoqa.core.frames.contract import SEVERITY
 from geoqa.outputs.symbology import SYMBOLS
 
 PYTHON = "/usr/bin/python3"
@@ -51,6 +52,15 @@ def test_every_layer_is_in_the_file_beside_it_under_a_long_id(project):
     assert set(layers.values()) == there - {"./review.gpkg|layername=layer_styles"}
     assert all(len(key) > 10 for key in layers)
     assert {one.get("id") for one in root.iter("layer-tree-layer")} == set(layers)
+
+
+def test_what_is_judged_is_drawn_the_worst_last(project):
+    renderers = {one.findtext("layername"): one.find("renderer-v2") for one in tree(project).iter("maplayer")}
+    assert renderers["Points"].get("enableorderby") == "1"
+    clause = renderers["Points"].find("orderby/orderByClause")
+    words = [clause.text.index(f"'{status}'") for status in SEVERITY]
+    assert clause.get("asc") == "1" and words == sorted(words, reverse=True)
+    assert renderers["Occupations"].get("enableorderby") == "0"
 
 
 def test_the_first_view_holds_every_point_and_little_else(project):

@@ -159,10 +159,10 @@ def refuse_many(occupations: pd.DataFrame, job: Job) -> None:
 
 # The full-width forms run as well. A quote may stand between: it opens the cell that another separator makes.
 _SIGNS = "[=+\\-@＝＋－＠]"
-_BARE = re.compile(f"(^|[,;\t|\r\n]\"*)('*{_SIGNS})")
+BARE = re.compile(f"(^|[,;\t|\r\n]\"*)('*{_SIGNS})")
 _SHIELDED = re.compile(f"(^|[,;\t|\r\n]\"*)'('*{_SIGNS})")
-_BLANK_BEFORE = re.compile("'*[\t\r\n]")
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+BLANK_BEFORE = re.compile("'*[\t\r\n]")
+NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
 def inert(text: str) -> str:
@@ -170,13 +170,13 @@ def inert(text: str) -> str:
 
     A plain number stays as it is.
     """
-    if _NUMBER.fullmatch(text):
+    if NUMBER.fullmatch(text):
         return text
-    return "'" * bool(_BLANK_BEFORE.match(text)) + _BARE.sub(r"\1'\2", text)
+    return "'" * bool(BLANK_BEFORE.match(text)) + BARE.sub(r"\1'\2", text)
 
 
 def as_read(cell: str) -> str:
     """Return the text that `inert` was given; text without such an apostrophe stays as it is."""
-    if cell.startswith("'") and _BLANK_BEFORE.match(cell):
+    if cell.startswith("'") and BLANK_BEFORE.match(cell):
         cell = cell[1:]
     return _SHIELDED.sub(r"\1\2", cell)

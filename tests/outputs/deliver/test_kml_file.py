@@ -8,7 +8,7 @@ import pytest
 import standards
 from lxml import etree
 
-from geoqa.outputs.deliver.kml import KmlFile
+from geoqa.outputs.deliver.gpx import KmlFile
 
 SPACE = {"k": "http://www.opengis.net/kml/2.2"}
 

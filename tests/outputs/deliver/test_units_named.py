@@ -16,8 +16,7 @@ from geoqa.outputs.deliver import table as deliver_table
 from geoqa.outputs.deliver.csv_file import CsvFile
 from geoqa.outputs.deliver.dxf import DxfFile
 from geoqa.outputs.deliver.geojson import GeoJsonFile, GeoParquetFile
-from geoqa.outputs.deliver.gpx import GpxFile
-from geoqa.outputs.deliver.kml import KmlFile
+from geoqa.outputs.deliver.gpx import GpxFile, KmlFile
 from geoqa.outputs.deliver.landxml import LandXmlFile
 from geoqa.outputs.deliver.xlsx import XlsxFile
 from geoqa.outputs.geopackage import write as write_gpkg
