@@ -82,8 +82,8 @@ PARTS = {
 FILES = (*(name for names in PARTS.values() for name in names), "run.json")
 
 
-#: Suspicious shifts without which the map shows the site, one at a time: those that most points show. Each costs about a
-#: tenth of the review; of a site of more occupations than this only the first.
+#: Suspicious shifts without which the map shows the site, one at a time: those that most points show. Each costs a
+#: tenth of the review: of a site of more occupations than this only the first.
 MOST_SETTLED, LARGE_SITE = 3, 10_000
 
 
