@@ -537,7 +537,7 @@ def _print(made: Review, written: list[Path], verbose: bool = False) -> None:
     if not verbose:
         told = {
             "id": made.id, "folder": written[0].parent, "lacking": f"  {lacking}" if alone else "",
-            "notes": len(made.messages),
+            "messages": made.messages,
             "files": sorted(names, key=lambda name: (name in FILES, name)),
             "applied": [one["shift"] for one in made.record.get("shifts_applied", ())],
         }  # fmt: skip

@@ -46,7 +46,8 @@ def test_a_later_job_counts_with_it_and_says_so(work):
     record = used(work / "second")
     assert len(record["used"]["jobs"]) == 1
     assert record["used"]["hash"] in run("experience", "show", work / "experience.json")
-    assert "the experience of 1 earlier job counts" in " ".join(said.split())
+    told = json.loads((work / "second/run.json").read_text(encoding="utf-8"))["messages"]
+    assert any("the experience of 1 earlier job counts" in text for text in told) and "Lantern Fork" in said
 
 
 def test_what_a_job_teaches_does_not_depend_on_experience(work, tmp_path):

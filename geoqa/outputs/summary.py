@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
@@ -300,7 +301,7 @@ def brief(
     frames, accounts, job, failed
         As those of `lines`.
     told
-        Of what was written ``id``, ``folder``, ``files`` and what is ``lacking``; ``notes``, how many there are; and
+        Of what was written ``id``, ``folder``, ``files`` and what is ``lacking``; ``messages``; and
         ``applied``, the names of shifts that were taken off.
     width
         Columns of the terminal.
@@ -325,14 +326,17 @@ def brief(
         Line(""),
         *_short(Line(f" of review {told['id']} in {told['folder']}: {', '.join(told['files'])}", "Files"), width, 4),
         *(_short(Line(told["lacking"]), width) if told["lacking"] else ()),
-        *_short(Line(f"All of it, with {counted(told['notes'], 'note')}: option -v, or the report."), width),
+        *_short(Line(f"All of it, with {counted(len(told['messages']), 'note')}: option -v, or the report."), width),
         *_short(Line(CAUTION, look="soft"), width),
     ]
     room = (LINES if len(points) <= FEW else MANY_LINES) - sum(bool(one.text) for one in (*first, *last))
     counts = wording.delivery_reasons(points[points["deliver"] == "no"]).value_counts()
     reasons = [Line(cut(f"{n:>6}  {display_text(reason)}", width)) for reason, n in counts.items()]
     kept = min(len(reasons), _REASONS)
-    site = [line for text in _of_site(frames, job, told["applied"]) for line in _short(Line(f"  {text}"), width, _EACH)]
+    site = [line for text in _to_mend(told["messages"]) for line in _short(Line(f"  {text}"), width, 4)]
+    site += [
+        line for text in _of_site(frames, job, told["applied"]) for line in _short(Line(f"  {text}"), width, _EACH)
+    ]
     site = _fewer(site, room - kept - 2, "lines: -v has them")
     reasons = _fewer(reasons, room - len(site) - 2, "reasons")
     held = [Line(""), Line(f": {int(counts.sum()):,}", "Held back", "bad"), *reasons] if reasons else []
@@ -427,6 +431,15 @@ def _given(points: pd.DataFrame, width: int) -> list[Line]:
         Line(""),
         *_short(Line(f" {n:,} of {counted(len(points), 'point')}{risk and ': '}{risk}", "Deliver", "good"), width),
     ]
+
+
+#: What a message has that says what to write in the recipe: a key and its value, or a table.
+_KEY = re.compile(r"\b(?!p )[a-z_]+ = |\bAdd \[")
+
+
+def _to_mend(messages: Sequence[str]) -> list[str]:
+    """Return the messages that say what the recipe lacks, the job's own fault or a file's."""
+    return [cut(display_text(text[:1].upper() + text[1:]), LONGEST) for text in messages if _KEY.search(text)]
 
 
 def _of_site(frames: Frames, job: Job, applied: Sequence[str]) -> list[str]:

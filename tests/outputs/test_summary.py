@@ -112,7 +112,7 @@ def test_many_findings_stay_on_one_screen_and_say_what_is_left_out(small_review)
         "id": "1",
         "folder": "out",
         "files": [f"delivered.{k}" for k in range(40)],
-        "notes": 9,
+        "messages": ("a note",) * 9,
         "lacking": "",
         "applied": ["B1"],
     }

@@ -255,7 +255,7 @@ def test_the_map_tells_closures_in_the_unit_of_their_axis(folder, review):
 
 
 def test_the_report_tells_conflicts_in_the_unit_of_their_axis(review):
-    sections = listings.sections(review.frames, review.job, {}, ())
+    sections = listings.sections(review.frames, review.job, {}, (), "2026-03-01")
     blocks = [block for section in sections for block in section.blocks]
     table = next(block for block in blocks if getattr(block, "caption", "").startswith("Conflicts of"))
     points, closures = (review.frames[name] for name in ("points", "closures"))

@@ -418,7 +418,7 @@ def _of_half(one: Half, axis: int, stops: Sessions, start_s: Array, names: Names
         size = f"{signed(one.d[0], unit)} {unit} east, {signed(one.d[1], unit)} {unit} north"
     size += f" (+/- {length(Z95 * sigma, unit)} at 95 %)"
     moment = f", from {begin} on (the occupation before is of {until})" if begin else ""
-    chance = probability(min(one.p * part.tried, 1.0))
+    chance = by_chance(min(one.p * part.tried, 1.0))
     called, others = (_called(a, b, stops, names) for a, b in ((part.later, part.earlier), (part.earlier, part.later)))
     rows, opposite = (earlier, later) if one.off < 0 else (later, earlier)
     who = {0: "Which of the two is off closures cannot say: control, or a third visit, can. ",
@@ -428,8 +428,8 @@ def _of_half(one: Half, axis: int, stops: Sessions, start_s: Array, names: Names
         "part of a set-up" if by_moment else "second visits", setup, ("translation", "height")[axis], d,
         _along(axis, sigma), one.p, one.points, True,
         looks_like="one half of the work off against the other: a base, pole or antenna height that was changed",
-        evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; by chance with a "
-        f"probability of {chance}; the later occupations are "
+        evidence=f"at {one.points} points the second visits minus the first are {size}{moment}; {chance}; "
+        f"the later occupations are "
         f"{_listed(called)}, the earlier {_listed(others)}",
         remedy=f"{who}Compare base, pole and antenna height of both halves in the field book; applying this shift "
         f"takes it off the {'earlier' if one.off < 0 else 'later'} ones",

@@ -32,7 +32,7 @@
       layer.on("drawn", function () {
         var per = perMetre() * context.metresPerUnit, length = G.geometry.round(BAR_PX / per);
         box.hidden = !shown();
-        line.style.width = length * per + "px"; text.textContent = G.units.length(length, context.unit);
+        line.style.width = length * per + "px"; text.textContent = G.units.short(length, context.unit);
       });
       return box;
     };

@@ -295,7 +295,7 @@
         wanted.sort(function (p, q) { return q.rank - p.rank || p.i - q.i; });
         wanted = wanted.map(function (s) {
           var rise = s.d.rise_m ? s.d.rise_m[s.i] : NaN, text = G.geometry.short(s.d.label.at(s.i), LABEL);
-          if (rise) { text += (rise > 0 ? " ↑" : " ↓") + G.units.length(Math.abs(rise) / self.heights.per, self.heights.unit); }
+          if (rise) { text += (rise > 0 ? " ↑" : " ↓") + G.units.short(Math.abs(rise) / self.heights.per, self.heights.unit); }
           if (!self._widths.has(text)) { self._widths.set(text, g.measureText(text).width); }
           return {x: s.x, y: s.y, r: s.r + 3, w: self._widths.get(text), h: 14, text: text, strong: s.rank >= STRONG};
         });

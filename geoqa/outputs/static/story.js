@@ -48,7 +48,7 @@
       kids.push(svg("circle", {"class": f.used ? "gq-fix" : "gq-fix gq-out", cx: x, cy: y, r: DOT}));
     });
     groups.forEach(function (g) { var left = g.x > PLAN - 12 - 7 * g.names.join(", ").length; kids.push(write(g.x + (left ? -8 : 8), g.y - 5, g.names.join(", "), {"class": "gq-named", "text-anchor": left ? "end" : "start"})); });
-    kids.push(svg("path", {"class": "gq-bar", d: "M10 " + (PLAN - 10) + "v4h" + bar * scale + "v-4"}), write(14 + bar * scale, PLAN - 5, G.units.length(bar, unit)));
+    kids.push(svg("path", {"class": "gq-bar", d: "M10 " + (PLAN - 10) + "v4h" + bar * scale + "v-4"}), write(14 + bar * scale, PLAN - 5, G.units.short(bar, unit)));
     return picture(PLAN, PLAN, "Plan of the fixes to scale, grid north up: " + here.map(function (f) {
       return f.number + " at " + G.units.number(f.east, 3, true) + " east, " + G.units.number(f.north, 3, true) + " north";
     }).join("; "), kids);

@@ -12,7 +12,7 @@
     return (sign && value > 0 && /[1-9]/.test(text) ? "+" : "") + text;
   };
   /* A length of the job's unit for a scale or a label: in centimetres or millimetres where that reads better. */
-  api.length = function (length, unit) {
+  api.short = function (length, unit) {
     if (unit === "m" && length < 0.9995) { return length < 0.00995 ? Number((1000 * length).toPrecision(3)) + " mm" : Number((100 * length).toPrecision(3)) + " cm"; }
     return Number(length.toPrecision(3)) + " " + unit;
   };
