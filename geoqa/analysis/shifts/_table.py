@@ -15,7 +15,7 @@ from geoqa.core import clock
 from geoqa.core.arrays import Array, Index, np, pd
 from geoqa.core.frames.shifts import SHIFTS
 from geoqa.core.frames.wording import LOOK
-from geoqa.core.units import METRES_PER, by_chance, counted, length, probability, signed, small
+from geoqa.core.units import METRES_PER, by_chance, counted, length, signed, small
 
 #: Pole heights and steps of poles, metres: common practice, no published source.
 POLES_M = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 1.0, 1.5, 1.8, 2.0, 2.5)
