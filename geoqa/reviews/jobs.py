@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import collections
 import contextlib
+import glob
 import hashlib
 import importlib
 import json
@@ -161,7 +162,11 @@ def _named(recipe: Path) -> list[Path]:
             one = recipe.parent / word
             paths |= {one} if one.is_file() else set()
             paths |= {path for path in recipe.parent.glob(word) if path.is_file()} if {*word} & {*"*?["} else set()
-    return sorted(paths)
+    # A shapefile is several files of one name.
+    parts = {
+        part for one in paths if one.suffix.lower() == ".shp" for part in one.parent.glob(f"{glob.escape(one.stem)}.*")
+    }
+    return sorted(paths | {part for part in parts if part.is_file()})
 
 
 def _table(recipe: Path) -> dict[str, Any]:

@@ -146,6 +146,16 @@ def test_a_file_that_any_value_of_the_recipe_names_counts(tmp_path):
     assert jobs.hash_of(found, (), "") != without != jobs.hash_of(found, ("csv",), "")
 
 
+def test_every_file_of_a_shapefile_counts(tmp_path):
+    folder = place(tmp_path / "root/one", recipe=RECIPE.replace("occupations.csv", "*.shp"))
+    (found,) = jobs.found(tmp_path / "root")
+    for name in ("day.shp", "day.dbf"):
+        (folder / name).write_text("1")
+    before = jobs.hash_of(found, (), "")
+    (folder / "day.dbf").write_text("2")
+    assert jobs.hash_of(found, (), "") != before
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="memory of another process is read from /proc or by psutil")
 def test_a_job_that_hangs_dies_or_eats_memory_costs_itself_alone(tmp_path, traps):
     root = tmp_path / "root"

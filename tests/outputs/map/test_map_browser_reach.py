@@ -50,7 +50,7 @@ def test_tab_goes_through_the_detail_before_it_leaves_it(sheet):
     sheet.click_point("KF121")
     sheet.opened()
     tables = ["Visits and occupations", "Closures, later minus earlier"]
-    assert walk(sheet, 6) == ["Previous", "Next", "Close", *tables, "confirmed"]
+    assert walk(sheet, 7) == ["Previous", "Next", "Close", *tables, "staggered", "confirmed"]
 
 
 def test_the_worst_point_is_reached_by_keyboard_alone(sheet, site):
