@@ -155,20 +155,25 @@ def end_if_failed(failed: Mapping[str, str], before: Mapping[str, str]) -> None:
         raise SystemExit(GeoqaError.exit_code)
 
 
-@click.command("desktop-gis", short_help="Write the plugin that puts geoqa into a desktop GIS's toolbox.")
+DESKTOP_HELP = """Write the plugin that puts geoqa into the Processing toolbox of QGIS, from 3.22 on.
+
+\b
+geoqa desktop-gis --out . --zip         then: Plugins > Manage and Install Plugins > Install from ZIP
+
+The plugin runs this geoqa as a process of its own; it can be told another: the setting GEOQA_EXE under Settings >
+Options > Processing > Providers, or the variable of that name. Write it again after geoqa or a plugin of geoqa has
+another version. The guide's chapter desktop-gis says more.
+"""
+
+
+@click.command(
+    "desktop-gis", help=DESKTOP_HELP, short_help="Write the plugin that puts geoqa into a desktop GIS's toolbox."
+)
 @click.option("--out", "-o", required=True, type=PATH, help="Folder to write the plugin's folder into.")
 @click.option("--zip", "archive", is_flag=True, help="Write the archive that the plugin manager installs.")
 @click.pass_context
 def desktop_gis(context: click.Context, out: Path, archive: bool) -> None:
-    r"""Write the plugin that puts geoqa into the Processing toolbox of QGIS, from 3.22 on.
-
-    \b
-    geoqa desktop-gis --out . --zip         then: Plugins > Manage and Install Plugins > Install from ZIP
-
-    The plugin runs this geoqa as a process of its own; it can be told another: the setting GEOQA_EXE under Settings >
-    Options > Processing > Providers, or the variable of that name. Write it again after geoqa or a plugin of geoqa has
-    another version. The guide's chapter desktop-gis says more.
-    """
+    """Write the folder, or the archive, and say where it is."""
     import sys
 
     from geoqa import plugins
