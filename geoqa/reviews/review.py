@@ -82,9 +82,9 @@ PARTS = {
 FILES = (*(name for names in PARTS.values() for name in names), "run.json")
 
 
-#: Suspicious shifts without which the map shows the site, one at a time: those that most points show. Each costs a
-#: tenth of the review: of a site of more occupations than this only the first.
-MOST_SETTLED, LARGE_SITE = 3, 10_000
+#: Suspicious shifts without which the map shows the site, one at a time, those that most points show: so many up to a
+#: number of occupations. Each costs a tenth of the review, of a very large site a fifth.
+MOST_SETTLED = {10_000: 3, 50_000: 1}
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,8 @@ class Again:
             with contextlib.suppress(CallError):
                 assembly.chosen(*self.found, [*self.applied, name])
                 able.append(name)
-        return able[: MOST_SETTLED if len(self.frames["occupations"]) <= LARGE_SITE else 1]
+        n = len(self.frames["occupations"])
+        return able[: next((most for up_to, most in MOST_SETTLED.items() if n <= up_to), 0)]
 
     def without(self, name: str) -> pd.DataFrame:
         """Return ``points`` as ``--apply-shift`` with this name, beside those applied already, has them judged."""
