@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 from collections.abc import Callable, Mapping
@@ -13,6 +14,7 @@ import click
 
 from geoqa.core.errors import CallError, GeoqaError, InputError
 from geoqa.core.units import counted
+from geoqa.reviews.jobs import TIMEOUT_S
 
 if TYPE_CHECKING:
     from geoqa.core.params import Parameter
@@ -221,7 +223,7 @@ JOBS_ENDS = "Exit codes: 0 all jobs are reviewed; 1 some failed, see the column 
 @click.option("--scheduler", metavar="tcp://...", help="A dask scheduler whose workers review the jobs.")
 @click.option("--files", multiple=True, metavar="NAME,...", help="Write only these, as for `geoqa review`.")
 @click.option(
-    "--timeout", type=click.FloatRange(0, min_open=True), default=600.0, show_default=True, metavar="S",
+    "--timeout", type=click.FloatRange(0, min_open=True), default=TIMEOUT_S, show_default=True, metavar="S",
     help="Seconds after which a job is given up.",
 )  # fmt: skip
 @click.option("--memory", type=click.FloatRange(100), metavar="MB", help="Memory beyond which a job is given up.")
@@ -233,8 +235,6 @@ def jobs(
     timeout: float, memory: float | None, again: bool, experience: Path | None, pool: bool,
 ) -> None:  # fmt: skip
     """Review what is below a folder, and print what became of it."""
-    import os
-
     from geoqa.core import experience as kept
     from geoqa.outputs import overview
     from geoqa.reviews import jobs as many
@@ -244,7 +244,7 @@ def jobs(
         raise CallError("--workers says how many jobs run at a time here, --scheduler has its own. Give one of them.")
     if experience and pool:
         raise CallError("--experience says what to use, --pool that these jobs teach each other. Give one of them.")
-    if memory and many.in_use_mb(os.getpid()) != many.in_use_mb(os.getpid()):
+    if memory and math.isnan(many.in_use_mb(os.getpid())):
         raise CallError("--memory needs psutil here: pip install 'geoqa-survey[cluster]'.")
     if experience:
         kept.read(experience)

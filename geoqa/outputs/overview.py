@@ -27,6 +27,13 @@ from geoqa.outputs.text import cut, display_text, display_texts, json_for_html, 
 
 #: Files of an overview, in the order they are written.
 FILES = ("jobs.parquet", "jobs.csv", "overview.html")
+
+
+def status_column(status: str) -> str:
+    """Return the column that counts the points of a status."""
+    return f"status_{status.replace('-', '_')}"
+
+
 #: The columns of a job: name, meaning, kind. Behind them stand those of `CLASS_COLUMNS`, once for each class.
 COLUMNS: dict[str, Column] = {
     "folder": text("folder of the recipe below the root, . for the root itself", nulls=False),
@@ -37,10 +44,10 @@ COLUMNS: dict[str, Column] = {
     "lon": number("longitude of the centre, degrees; none in a local system", decimals=6),
     "lat": number("latitude of the centre, degrees; none in a local system", decimals=6),
     "first_utc": text("when the first occupation began"),
-    "last_utc": text("when the last occupation began"),
+    "last_utc": text("when the last occupation ended"),
     "group": text("group that [experience] of the recipe names: a receiver, a crew, a network"),
     "points": whole("points", 0, nulls=True),
-    **{f"status_{key.replace('-', '_')}": whole(f"points that are {key}", 0, nulls=True) for key in STATUSES},
+    **{status_column(key): whole(f"points that are {key}", 0, nulls=True) for key in STATUSES},
     "delivered": whole("points that may be delivered", 0, nulls=True),
     "again": whole("points to be observed again", 0, nulls=True),
     "expected_outside": number("expected number of delivered points outside the requirement", 0, decimals=3),
@@ -437,7 +444,7 @@ FAILED = ("cross", "not reviewed, or failed")
 #: Columns that the page shows as they stand, text and numbers.
 _TEXTS = ("folder", "recipe", "name", "system", "group", "shifts", "control", "message", "version")
 _NUMBERS = (
-    "points", *(name for name in COLUMNS if name.startswith("status_")), "delivered", "again", "expected_outside",
+    "points", *map(status_column, STATUSES), "delivered", "again", "expected_outside",
     "exit_code", "seconds", "peak_mb", "fix_s", "lon", "lat",
 )  # fmt: skip
 _SCRIPTS = ("units.js", "elements.js", "symbols.js", "overview.js")
@@ -463,9 +470,7 @@ def page(table: pd.DataFrame, root_name: str, messages: Sequence[str] = ()) -> s
     from jinja2 import Environment, StrictUndefined
 
     drawn = charts(table)
-    scripts = [
-        offline.script(offline.static_text(name)) for name in ("units.js", "elements.js", "symbols.js", "overview.js")
-    ]
+    scripts = [offline.script(offline.static_text(name)) for name in _SCRIPTS]
     styles = [offline.style(offline.static_text("overview.css"))]
     texts = Environment(autoescape=True, keep_trailing_newline=True, undefined=StrictUndefined, trim_blocks=True)
     told = drawn.pop("told")

@@ -12,7 +12,7 @@ from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames import procedure, wording
 from geoqa.core.frames.contract import CONTRADICTORY, OVER, STATUS, STATUS_REASONS, STATUSES
 from geoqa.core.frames.control import CHECK, REFUSED
-from geoqa.core.frames.revisits import CHANGED, CHECK_RECORDS, DONE
+from geoqa.core.frames.revisits import CHANGED, DONE, to_visit
 from geoqa.core.frames.schema import OWN
 from geoqa.core.job import Job
 from geoqa.core.units import counted, expected, length, probability, walked
@@ -99,11 +99,7 @@ def _laid(table: _Table, width: int) -> list[str]:
 
     No cell is ever broken.
     """
-    wide = [max(map(len, cells)) for cells in zip(*table.rows, strict=True)]
-    starts = [
-        "  " + "  ".join(f"{cell:{'>' if k in table.numbers else '<'}{wide[k]}}" for k, cell in enumerate(row[:-1]))
-        for row in table.rows
-    ]
+    starts = _starts(table)
     if max(len(start) + 2 + len(row[-1]) for start, row in zip(starts, table.rows, strict=True)) <= width:
         return [f"{start}  {row[-1]}".rstrip() for start, row in zip(starts, table.rows, strict=True)]
     head, *rows = table.rows
@@ -118,6 +114,15 @@ def _laid(table: _Table, width: int) -> list[str]:
         of_last.setdefault(row[-1], []).append(row[0])
     below = [f"  {', '.join(names)}: {text}" for text, names in of_last.items() if text]
     return [*(start.rstrip() for start in starts), *(line for text in below for line in _wrapped(text, width))]
+
+
+def _starts(table: _Table) -> list[str]:
+    """Return what stands before the last cell of each row, below each other."""
+    wide = [max(map(len, cells)) for cells in zip(*table.rows, strict=True)]
+    return [
+        "  " + "  ".join(f"{cell:{'>' if k in table.numbers else '<'}{wide[k]}}" for k, cell in enumerate(row[:-1]))
+        for row in table.rows
+    ]
 
 
 def _remedy(status: str, points: pd.DataFrame) -> str:
@@ -370,11 +375,9 @@ def _to_go(frames: Frames, job: Job, width: int) -> list[Line]:
     """Return how many points to go back to, and the first of them in the order of need: size, when, why."""
     if "revisits" not in frames:
         return []
-    rows = frames["revisits"]
-    rows = rows[(rows["walk"] > 0).to_numpy()].sort_values("rank", kind="stable")
+    rows, look_up = to_visit(frames["revisits"].sort_values("rank", kind="stable"))
     if rows.empty:
         return [Line(""), Line(" to no point.", "Go back", "good")]
-    look_up = (rows["action_key"] == CHECK_RECORDS).to_numpy()
     way = walked(float(rows["walk_m"].sum()), job.grid.unit)
     said = [f"{counted(int(look_up.sum()), 'other')} to look up in the field book first"] * bool(look_up.any())
     said.append(f"all {way} on foot, in revisits.html")
@@ -415,9 +418,8 @@ def _plainly(point: Mapping[str, Any]) -> str:
 
 def _cut_to(table: Sequence[Sequence[str]], width: int) -> list[str]:
     """Return a table whose last cells are cut where they are too long, below the row where there is no room beside."""
-    wide = [max(map(len, cells)) for cells in zip(*table, strict=True)]
-    starts = ["  " + "  ".join(f"{cell:<{w}}" for cell, w in zip(row[:-1], wide, strict=False)) for row in table]
-    if starts and len(starts[0]) + 2 + min(wide[-1], 24) > width:
+    starts, last = _starts(_Table(table)), max((len(row[-1]) for row in table), default=0)
+    if starts and len(starts[0]) + 2 + min(last, 24) > width:
         both = zip(starts[1:], table[1:], strict=True)
         return [cut(text, width).rstrip() for start, row in both for text in (start, f"    {row[-1]}")]
     return [cut(f"{start}  {row[-1]}", width) for start, row in zip(starts, table, strict=True)]
@@ -449,13 +451,10 @@ def _of_site(frames: Frames, job: Job, applied: Sequence[str]) -> list[str]:
     said += [f"applied as asked, and recorded: {', '.join(applied)}"] if applied else []
     checks = frames.get("control_checks")
     own = checks is not None and (checks["use"].astype("str") == CHECK).any()
-    said.append(
-        NO_CONTROL
-        if not own
-        else ""
-        if job.control.source
-        else "where the control's coordinates come from is not stated"
-    )
+    if not own:
+        said.append(NO_CONTROL)
+    elif not job.control.source:
+        said.append("where the control's coordinates come from is not stated")
     said.append({"unknown": NO_FIXES}.get(job.input.initialization or "", ""))
     said += [recipe.judged_words(points)]
     for zone in frames["zones"].drop(columns="geometry").to_dict("records") if "zones" in frames else ():

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 from geoqa.core.drawing import Style
-from geoqa.core.frames.contract import SEVERITY, STATUSES
+from geoqa.core.frames.contract import NOISY, SEVERITY, STATUSES
 
 #: The two axes of the key, as its rows and columns call them.
 TOLERANCE = {"within": "within tolerance", "beyond": "beyond tolerance"}
@@ -65,7 +65,7 @@ _ALL = (
     ),
     Symbol(
         "loose", "square", "#d25d43", "#e4504e",
-        "Too far apart, but normal for a place this noisy.", "beyond", "usual",
+        f"{NOISY[:1].upper()}{NOISY[1:]}.", "beyond", "usual",
     ),
     Symbol(
         "conflict", "star", "#350318", "#f7f5ff",

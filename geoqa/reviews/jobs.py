@@ -130,15 +130,9 @@ def found(root: Path, results: Path | None = None, but: Iterable[Path] = ()) -> 
     return jobs
 
 
-def hash_of(job: Found, files: Iterable[str], experience: str) -> str:
-    """Return what stands for all that a job's result rests on but the values of its prior, 16 hexadecimal digits.
-
-    The recipe, every file that it names (whatever for), geoqa's version, the files asked for, and whether experience
-    is used.
-    """
-    from geoqa.outputs.folder import versions
-
-    told = hashlib.sha256(json.dumps([versions(), sorted(files), experience]).encode())
+def contents_hash(job: Found) -> str:
+    """Return what stands for a job's recipe and every file that it names, whatever for, as hexadecimal digits."""
+    told = hashlib.sha256()
     for path in (job.recipe, *_named(job.recipe)):
         told.update(path.name.encode("utf-8", "surrogatepass"))
         try:
@@ -146,7 +140,18 @@ def hash_of(job: Found, files: Iterable[str], experience: str) -> str:
                 told.update(hashlib.file_digest(file, "sha256").digest())
         except OSError as error:
             told.update(str(error.errno).encode())
-    return told.hexdigest()[:16]
+    return told.hexdigest()
+
+
+def hash_of(contents: str, files: Iterable[str], experience: str) -> str:
+    """Return what stands for all that a job's result rests on but the values of its prior, 16 hexadecimal digits.
+
+    Its `contents_hash`, the versions of geoqa and what it is made with, the files asked for, and whether experience is
+    used.
+    """
+    from geoqa.outputs.folder import versions
+
+    return hashlib.sha256(json.dumps([contents, versions(), sorted(files), experience]).encode()).hexdigest()[:16]
 
 
 def _named(recipe: Path) -> list[Path]:
@@ -225,6 +230,7 @@ def told_of(made: Any) -> Row:
     from geoqa.core.frames.revisits import ACCEPT
     from geoqa.core.geodesy import LOCAL
     from geoqa.outputs.folder import versions
+    from geoqa.outputs.overview import status_column
 
     frames, job = made.frames, made.job
     points, occupations, counts = frames["points"], frames["occupations"], made.counts
@@ -234,24 +240,22 @@ def told_of(made: Any) -> Row:
     place = points[["easting_m", "northing_m"]].dropna().to_numpy(float)
     lon, lat = system.to_lonlat(*place.mean(axis=0)[:, None]) if len(place) and system.text != LOCAL else (None, None)
     shifts, classes = frames["shifts"], frames["classes"].dropna(subset="canopy")
-    lists = {"fixes": None, "wrong": "wrong_fix_rate", "ratio_h": "precision_ratio_h", "ratio_v": "precision_ratio_v"}
+    figures = {"wrong": "wrong_fix_rate", "ratio_h": "precision_ratio_h", "ratio_v": "precision_ratio_v"}
     taught = made.record["experience"]["taught"]
     fixes = {(one["canopy"], one["solution"]): one["fixes"] for one in taught["classes"]}
-    told = []
-    for one in classes.astype("object").where(classes.notna(), None).to_dict("records"):
-        key = (one["canopy"], one["solution"])
-        figures = {
-            f"{name}{side}": one.get(f"{column}{side}") for name, column in lists.items() if column
-            for side in ("", "_low", "_high")
-        }  # fmt: skip
-        told.append({"canopy": key[0], "solution": key[1], "fixes": fixes.get(key), **figures})
-    waits = frames["waits"] if "waits" in frames else pd.DataFrame({"until": [], "half_s": [], "canopy": []})
-    held = waits.loc[(waits["until"].astype("str") == "hold") & waits["canopy"].isna(), "half_s"].dropna()
+    told = [
+        {"canopy": one["canopy"], "solution": one["solution"], "fixes": fixes.get((one["canopy"], one["solution"]))}
+        | {f"{name}{side}": one[f"{of}{side}"] for name, of in figures.items() for side in ("", "_low", "_high")}
+        for one in classes.astype("object").where(classes.notna(), None).to_dict("records")
+    ]
+    held = pd.Series(dtype=float)
+    if (waits := frames.get("waits")) is not None:
+        held = waits.loc[(waits["until"].astype("str") == "hold") & waits["canopy"].isna(), "half_s"].dropna()
     control, revisits = frames.get("control_checks"), frames.get("revisits")
     row = {
         "name": job.site.name, "system": f"EPSG:{crs.to_epsg()}" if crs.to_epsg() else system.name,
         "lon": lon, "lat": lat, "first_utc": start, "last_utc": end, "group": job.experience.group,
-        "points": len(points), **{f"status_{key.replace(' ', '_')}": n for key, n in counts["status"].items()},
+        "points": len(points), **{status_column(key): n for key, n in counts["status"].items()},
         "delivered": int(given.sum()),
         "again": None if revisits is None else int((revisits["action_key"] != ACCEPT).sum()),
         "expected_outside": float(points.loc[given, "risk"].sum()),
@@ -525,9 +529,10 @@ def run(
         except OSError as error:
             raise OutputError(f"{out}: cannot be written: {error.strerror or error}.") from error
         ledger = Ledger(out / LEDGER)
+        contents = {job: contents_hash(job) for job in jobs}
         work = _Work(lambda: stack.enter_context(engine(workers, scheduler)), ledger, say)
         if wish.pool:
-            plain = {job: hash_of(job, (), "teach") for job in jobs}
+            plain = {job: hash_of(contents[job], (), "teach") for job in jobs}
             work(
                 [
                     _Asked(job, name, wish, "", teach=True)
@@ -538,7 +543,7 @@ def run(
             path = out / TAUGHT
             notes = _keep_taught([(job, ledger[name]) for job, name in plain.items()], path)
         stated = "" if path is None else str(path.absolute())
-        hashes = {job: hash_of(job, wish.files, "given" if stated else "") for job in jobs}
+        hashes = {job: hash_of(contents[job], wish.files, "given" if stated else "") for job in jobs}
         thought = _Thought(stated)
         asked = [job for job, name in hashes.items() if wish.again or not thought.still(job, ledger[name])]
         say(f"{len(jobs):,} jobs: {len(asked):,} to review, {len(jobs) - len(asked):,} as they were")

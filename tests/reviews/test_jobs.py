@@ -61,6 +61,10 @@ def run(root, wish=WISH, **more):
     return {f"{row['folder']}/{row['recipe']}": row for row in rows}, notes
 
 
+def hashed(found, files, experience):
+    return jobs.hash_of(jobs.contents_hash(found), files, experience)
+
+
 def asked():
     """Return how many jobs the last run reviewed."""
     line = next(text for text in reversed(run.said) if " to review" in text)
@@ -141,9 +145,9 @@ def test_only_what_changed_is_done_again_and_a_failed_job_is_not(tmp_path):
 def test_a_file_that_any_value_of_the_recipe_names_counts(tmp_path):
     folder = place(tmp_path / "root/one", recipe=RECIPE + '[decisions]\nfile = "decisions.csv"\n')
     (found,) = jobs.found(tmp_path / "root")
-    without = jobs.hash_of(found, (), "")
+    without = hashed(found, (), "")
     (folder / "decisions.csv").write_text("action\n")
-    assert jobs.hash_of(found, (), "") != without != jobs.hash_of(found, ("csv",), "")
+    assert hashed(found, (), "") != without != hashed(found, ("csv",), "")
 
 
 def test_every_file_of_a_shapefile_counts(tmp_path):
@@ -151,9 +155,9 @@ def test_every_file_of_a_shapefile_counts(tmp_path):
     (found,) = jobs.found(tmp_path / "root")
     for name in ("day.shp", "day.dbf"):
         (folder / name).write_text("1")
-    before = jobs.hash_of(found, (), "")
+    before = hashed(found, (), "")
     (folder / "day.dbf").write_text("2")
-    assert jobs.hash_of(found, (), "") != before
+    assert hashed(found, (), "") != before
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="memory of another process is read from /proc or by psutil")

@@ -225,6 +225,8 @@ class Status(NamedTuple):
 
 #: What a client reads of a point that nothing confirms.
 _UNCONFIRMED = "not observed again independently, or written too coarsely to compare: nothing shows whether it is right"
+#: What a loose point is, wherever it is told.
+NOISY = "too far apart, but normal for a place this noisy"
 #: In the order in which they are listed. The test of each stands in `analysis/closures/agreement.py` and
 #: `analysis/points/verdict.py`, its look in `outputs/symbology.py`.
 STATUS = {
@@ -239,11 +241,11 @@ STATUS = {
     ),
     "loose": Status(
         2, DeliveryReason(
-            "loose: too far apart, but normal for a place this noisy",
+            f"loose: {NOISY}",
             client="its observations lie further apart than accepted, which is normal for a place this noisy",
         ),
-        "too far apart, but normal for a place this noisy: observe longer, more often, later, or by another method",
-        "too far apart, but normal for a place this noisy",
+        f"{NOISY}: observe longer, more often, later, or by another method",
+        NOISY,
         "its occupations differ by more than the tolerance", over=True,
     ),
     "conflict": Status(

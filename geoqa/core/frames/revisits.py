@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from geoqa.core.arrays import pd
+from geoqa.core.arrays import Flags, pd
 from geoqa.core.frames.contract import CSV, Column, Frame, number, text, whole, yes_no
 
 
@@ -182,6 +182,12 @@ CHANGES = Frame(
         "geometry": Column("geometry", "its place now, in the job's CRS"),
     },
 )
+
+
+def to_visit(revisits: pd.DataFrame) -> tuple[pd.DataFrame, Flags]:
+    """Return the points to go to, in the order of the rows, and which of them records are to be looked up for first."""
+    rows = revisits[(revisits["walk"] > 0).to_numpy()]
+    return rows, (rows["action_key"].astype("str") == CHECK_RECORDS).to_numpy()
 
 
 def earlier_view(points: pd.DataFrame, revisits: pd.DataFrame | None) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from typing import Any
 
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd
 from geoqa.core.frames.canopy import BEYOND, CLASS, CLOSURE_H, LATE, LOGISTIC, SPOKEN
-from geoqa.core.frames.contract import CONTRADICTORY, DELIVERY_REASONS, SEVERITY, STATUS
+from geoqa.core.frames.contract import CONTRADICTORY, DELIVERY_REASONS, NOISY, SEVERITY, STATUS
 from geoqa.core.frames.schema import WHOLE_SITE
 from geoqa.core.job import Job
 from geoqa.core.statistics.curves import holm
@@ -55,7 +55,7 @@ GLOSSARY = {
     "staggered": "Hours later: the satellites stand elsewhere in the sky, little of the first visit's error is left.",
     "settled": "What was in doubt is cleared up: the point may be delivered, or what was wrong with it is known.",
     "strained": "Within tolerance, but further apart than the receiver's stated precision predicts here.",
-    "loose": "Too far apart, but normal for a place this noisy.",
+    "loose": f"{NOISY[:1].upper()}{NOISY[1:]}.",
 }
 
 

@@ -32,9 +32,7 @@ def normal(label: str) -> str:
     space and leading zeros; a whole number loses its ".0". What stands behind another decimal sign stays: 1.1 and
     1.10 may be two.
     """
-    if label.isascii() and label.isalnum() and "0" not in label:  # the long ways say the same of it
-        return label.lower()
-    if label.isascii() and label.isprintable():
+    if label.isascii() and label.isprintable():  # the long way says the same of it
         text = " ".join(label.lower().split())
     else:
         text = unicodedata.normalize("NFKC", _BLANK.sub("", label))

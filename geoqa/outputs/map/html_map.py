@@ -16,7 +16,7 @@ from geoqa.core.drawing import Drawing
 from geoqa.core.frames import wording
 from geoqa.core.frames.contract import STATUSES, USED
 from geoqa.core.frames.control import CHECK
-from geoqa.core.frames.revisits import CHECK_RECORDS
+from geoqa.core.frames.revisits import to_visit
 from geoqa.core.frames.schema import ACTIONS, DECISION_FILE, DECISION_KINDS, DELIVERIES
 from geoqa.core.job import Job, tolerance_table
 from geoqa.core.recipe import Tolerance
@@ -258,8 +258,8 @@ def _answers(frames: Frames) -> dict[str, Any]:
     """Return how many points are to be visited again, and whether anything known was measured."""
     said: dict[str, Any] = {}
     if (revisits := frames.get("revisits")) is not None and "action_key" in revisits:
-        key = revisits["action_key"].astype("str")
-        said = {"go_back": int((revisits["walk"] > 0).sum()), "look_up": int((key == CHECK_RECORDS).sum())}
+        rows, look_up = to_visit(revisits)
+        said = {"go_back": len(rows), "look_up": int(look_up.sum())}
     if (checks := frames.get("control_checks")) is not None:
         said["checked"] = bool((checks["use"].astype("str") == CHECK).any())
     return said
