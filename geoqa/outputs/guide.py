@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 #: Chapters in an order of reading.
 ORDER = (
     "untidy-files", "other-files", "receiver-logs", "results", "evidence", "figures", "delivery", "revisits",
-    "deciding", "shifts", "control", "procedure", "canopy", "zones", "small-jobs", "many-jobs", "desktop-gis", "library",
-    "writing-a-step", "security",
+    "deciding", "shifts", "control", "procedure", "canopy", "zones", "small-jobs", "many-jobs", "desktop-gis",
+    "library", "writing-a-step", "security",
 )  # fmt: skip
 FOLDER = resources.files("geoqa").joinpath("guide")
 #: What stands before a block of a chapter that is a file: its name.
