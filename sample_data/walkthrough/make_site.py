@@ -42,9 +42,11 @@ def monday(dice: Dice) -> str:
         sigma, time = STATED[name in OPEN], datetime(2026, 4, 13, 8, 20) + timedelta(minutes=9 * k)
         e, n, h = seen(name, dice)
         cover = "open" if name in OPEN else "beech"
-        lines.append(f"{name},{e:.3f},{n:.3f},{h:.3f},{sigma},{sigma * 1.6:.4f},{time.isoformat()},m{k},B1,{cover},MEAS")
+        lines.append(
+            f"{name},{e:.3f},{n:.3f},{h:.3f},{sigma},{sigma * 1.6:.4f},{time.isoformat()},m{k},B1,{cover},MEAS"
+        )
     e, n, h = place("CP1")
-    return "\n".join([*lines, f"CP1,{e:.3f},{n:.3f},{h:.3f},,,,,open,KNOWN"]) + "\n"
+    return "\n".join([*lines, f"CP1,{e:.3f},{n:.3f},{h:.3f},0.004,0.006,,,,open,KNOWN"]) + "\n"
 
 
 def tuesday(dice: Dice) -> str:
