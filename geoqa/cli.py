@@ -30,6 +30,7 @@ from geoqa.commands import (
     end_if_failed,
     experience,
     first_line,
+    guide,
     jobs,
     refuse_all_of_none,
     say,
@@ -511,6 +512,7 @@ def plots(folder: Path, out: Path | None, points: tuple[str, ...], most: int) ->
 
 cli.add_command(experience)
 cli.add_command(desktop_gis)
+cli.add_command(guide)
 cli.add_command(jobs)
 
 

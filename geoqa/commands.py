@@ -198,6 +198,29 @@ def _helped(command: click.Command) -> dict[str, Any]:
     }
 
 
+@click.command(short_help="Read the guide: how to, what it means, when not to believe it.")
+@click.argument("chapter", required=False)
+@click.option("--html", type=PATH, metavar="OUT", help="Write all chapters as one page; it needs no network.")
+def guide(chapter: str | None, html: Path | None) -> None:
+    """List the chapters of the guide, show CHAPTER, or write all of them as one page with a search."""
+    from geoqa.outputs import guide as book
+
+    if html:
+        if chapter:
+            raise CallError("--html writes all chapters. Leave the chapter out, or --html.")
+        if html.is_file() and book.MADE not in html.read_bytes()[: book.HEAD]:
+            raise CallError(f"{html} exists and is no page of the guide. Name a new file for --html.")
+        _write(html, book.page())
+        say(f"Wrote {html}")
+        return
+    width = screen_width()
+    for line in book.shown(book.chapter(chapter).text, width) if chapter else book.listing(width):
+        say(line.text, head=line.head)
+    if not chapter:
+        more = "`geoqa guide CHAPTER` shows one; `geoqa guide --html guide.html` writes all as one page."
+        say("\n" + click.wrap_text(more, width))
+
+
 JOBS_HELP = """Review all jobs below the folder ROOT, and make an overview of them.
 
 \b

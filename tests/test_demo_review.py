@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 
 import geoqa
-from geoqa.demo.fieldwork import HOLLOW
-from geoqa.demo.ground import EAST_M, NORTH_M
+from geoqa.demo.fieldwork import EAST_M, HOLLOW, NORTH_M
 
 SITE = Path(__file__).resolve().parents[1] / "sample_data" / "totara_saddle"
 

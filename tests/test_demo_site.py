@@ -17,8 +17,7 @@ import pytest
 import geoqa.demo
 from geoqa.core.errors import OutputError
 from geoqa.core.job import COLUMNS, WORDS
-from geoqa.demo.fieldwork import HOLLOW
-from geoqa.demo.ground import EAST_M, NORTH_M
+from geoqa.demo.fieldwork import EAST_M, HOLLOW, NORTH_M
 from geoqa.readers.recipe.recipe import read_recipe
 
 SITE = Path(__file__).parent.parent / "sample_data" / "totara_saddle"

@@ -9,8 +9,19 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from geoqa.core.errors import OutputError
-from geoqa.demo.fieldwork import BookLine, altered, csv_text, lines, occupations, spoiled, visits
-from geoqa.demo.ground import Dice, Point, points, text
+from geoqa.demo.fieldwork import (
+    BookLine,
+    Dice,
+    Point,
+    altered,
+    csv_text,
+    lines,
+    occupations,
+    points,
+    spoiled,
+    text,
+    visits,
+)
 
 RECIPE = """\
 # How geoqa is to read and judge the occupations of Totara Saddle, an invented place.

@@ -193,7 +193,7 @@ def _row(request: Mapping[str, Any]) -> Row:
     try:
         row = _reviewed(request)
     except GeoqaError as error:
-        row = {"exit_code": error.exit_code, "message": _first_line(error)}
+        row = {"exit_code": error.exit_code, "message": _first_line(error), "passing": isinstance(error, OutputError)}
     except Exception as error:
         row = {"exit_code": _DIED, "message": f"an error inside geoqa ({type(error).__name__}: {_first_line(error)})"}
     return row | {"seconds": round(time.perf_counter() - begin, 3), "peak_mb": round(peak_mb(), 1)}
@@ -415,7 +415,7 @@ class Ledger:
         return self._entries.get(name, {})
 
     def add(self, name: str, row: Row) -> None:
-        """Keep what became of a job.
+        """Keep what became of a job; a result that could not be written is for this run alone, the next tries again.
 
         Raises
         ------
@@ -423,6 +423,8 @@ class Ledger:
             If it cannot be written.
         """
         self._entries[name] = {"hash": name} | row
+        if row.get("passing"):
+            return
         try:
             with self._path.open("ab") as file:
                 file.write(b"\n" * self._torn + json.dumps(self._entries[name]).encode() + b"\n")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from geoqa.demo.ground import Dice
+from geoqa.demo.fieldwork import Dice
 
 if TYPE_CHECKING:
     import pandas as pd

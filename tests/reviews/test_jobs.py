@@ -214,6 +214,16 @@ def test_a_full_disk_ends_the_run_by_name(tmp_path, monkeypatch):
     assert not jobs._ALL
 
 
+def test_a_result_that_could_not_be_written_is_tried_again(tmp_path):
+    folder = place(tmp_path / "root/one")
+    (folder / "result").write_text("in the way")
+    rows, _ = run(tmp_path / "root")
+    assert rows["one/site.toml"]["exit_code"] == 2 and "result" in rows["one/site.toml"]["message"]
+    (folder / "result").unlink()
+    rows, _ = run(tmp_path / "root")
+    assert asked() == 1 and rows["one/site.toml"]["exit_code"] == 1
+
+
 def test_pooled_jobs_are_judged_with_what_the_others_taught(tmp_path):
     root = tmp_path / "root"
     for number in range(4):
