@@ -5,7 +5,8 @@ The blocks of a text run in their order, in one folder that holds copies of the 
 
 - ``console``: lines ``$ geoqa ...`` (one that ends with a backslash goes on), each with what it prints (``...`` stands
   for anything), nothing where that is not shown. A code that is not 0 stands behind the command, ``# exits 1``.
-  Compared is what goes to the standard output, of errors (2 and up) to both streams; lines are 80 columns wide.
+  Compared is what goes to the standard output, of errors (2 and up) to both streams, without the stages of a long run;
+  lines are 80 columns wide.
 - a block below ``<!-- file: NAME -->`` is written as that file.
 - ``toml``: part of a recipe, which is sound with the rest of a recipe around it, or a whole one.
 - ``python``: runs; with prompts its output is compared. One namespace for a text.
@@ -39,6 +40,8 @@ SAMPLES = ROOT / "sample_data"
 CHAPTERS = {f"guide/{name}": ROOT / "geoqa" / "guide" / f"{name}.md" for name in guide.chapters()}
 PAPERS = {"README": ROOT / "README.md", **CHAPTERS, "walkthrough": SAMPLES / "walkthrough.md"}
 CHECKER = doctest.OutputChecker()
+#: What a long run says of the stage it is at.
+STAGE = re.compile(r"(?m)^ *\d+\.\d s  .*\n")
 EXITS = re.compile(r"#\s*exits (\d+)\s*$")
 
 
@@ -77,6 +80,7 @@ class Reader:
         self.capsys.readouterr()
         code = main(arguments)
         out, err = self.capsys.readouterr()
+        err = STAGE.sub("", err)
         assert code == wanted, f"{line}: ended with {code}\n{out}{err}"
         self.compare(line, shown, out + err if code > 1 else out)
 
