@@ -1,13 +1,16 @@
 """Settings every test shares."""
 
+import os
 import shutil
 from dataclasses import replace
 
 import pytest
 import sites
 from hypothesis import settings
+from judged_once import RUN, Judged
 
 import geoqa
+from geoqa import pipeline
 from geoqa.reviews.review import Review
 
 # The same examples on every run, and no deadline: a slow machine is no fault of the code.
@@ -32,6 +35,26 @@ def real_reports():
     Review.write_report = _WRITE_REPORT
     yield
     Review.write_report = _placeholder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _judged(tmp_path_factory):
+    """Keep what the steps make of the same frames; under xdist for all workers."""
+    folder = tmp_path_factory.getbasetemp()
+    pipeline.run = Judged((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "judged")
+    yield
+    pipeline.run = RUN
+
+
+@pytest.fixture
+def judged_anew():
+    """Have the steps run for this test, whatever was made of the same frames before."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item):
+    """Before any fixture of the test, those of its module too."""
+    Judged.anew = not {"judged_anew", "monkeypatch"}.isdisjoint(item.fixturenames)
 
 
 @pytest.fixture(scope="session")

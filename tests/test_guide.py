@@ -3,9 +3,9 @@
 The blocks of a text run in their order, in one folder that holds copies of the sample sites `totara_saddle` and
 `lantern_fork`:
 
-- ``console``: lines ``$ geoqa ...``, each with what it prints (``...`` stands for anything), nothing where that is not
-  shown. A code that is not 0 stands behind the command, ``# exits 1``. Compared is what goes to the standard output, of
-  errors (2 and up) to both streams; lines are 80 columns wide.
+- ``console``: lines ``$ geoqa ...`` (one that ends with a backslash goes on), each with what it prints (``...`` stands
+  for anything), nothing where that is not shown. A code that is not 0 stands behind the command, ``# exits 1``.
+  Compared is what goes to the standard output, of errors (2 and up) to both streams; lines are 80 columns wide.
 - a block below ``<!-- file: NAME -->`` is written as that file.
 - ``toml``: part of a recipe, which is sound with the rest of a recipe around it, or a whole one.
 - ``python``: runs; with prompts its output is compared. One namespace for a text.
@@ -62,7 +62,7 @@ class Reader:
         self.folder, self.capsys, self.names = folder, capsys, {}
 
     def console(self, text):
-        lines = text.rstrip("\n").split("\n")
+        lines = re.sub(r" \\\n *", " ", text).rstrip("\n").split("\n")
         starts = [k for k, line in enumerate(lines) if line.startswith("$ ")]
         assert starts and starts[0] == 0, "a console block begins with a command: $ geoqa ..."
         for start, end in zip(starts, [*starts[1:], len(lines)], strict=True):

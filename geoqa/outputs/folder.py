@@ -4,9 +4,18 @@ Writing into a folder in place: each file whole at every moment, the set of them
 
     made in .geoqa-new  ->  run.json beside them: the set is complete  ->  each moved to its place, run.json last
 
-What a run that was killed left is finished by the next write if run.json stands in .geoqa-new, and dropped otherwise.
-A move that is refused puts back the files that were replaced; cut short, that too is finished by the next write.
-Only names of geoqa's own are touched, and a link at one of them is replaced, not followed.
+Files that the new set does not make are removed before run.json is moved. What was replaced is kept as .old-NAME until
+then, so that a rename that is refused can be taken back; .back.json says so where that is cut short.
+
+    found in .geoqa-new                   the folder holds     the next write
+    no run.json, no .back.json            one set              drops what was being made
+    run.json, its files as listed         files of two sets    finishes the move
+    run.json, a file not (no power)       files of two sets    puts the replaced files back
+    .back.json                            files of two sets    goes on putting back
+
+`core/result_set.py` tells what only reads a folder which of these it is, and the living writer from the dead one: flock
+or, on Windows, a locked byte. Only names of geoqa's own are touched, and a link at one of them is replaced, not
+followed. A replaced file keeps its permissions and, where the system lets it, owner and group.
 """
 
 from __future__ import annotations

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from geoqa.core.job import Job
 
-CHROMIUM = shutil.which("chromium")
+#: The shell is Chromium without a window: the same engine, and a page opens in it in half the time.
+CHROMIUM = shutil.which("chromium-headless-shell") or shutil.which("chromium")
 FLAGS = ("--no-sandbox", "--disable-gpu", "--force-color-profile=srgb", "--font-render-hinting=none")
 DESK, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
 READY = "() => window.Geoqa && Geoqa.page"
@@ -146,7 +147,7 @@ class Sheet:
 def chromium() -> Iterator[Any]:
     """Debian's Chromium, driven through Playwright's own protocol; none is fetched."""
     if not CHROMIUM:
-        pytest.skip("Chromium is not installed (Debian: chromium)")
+        pytest.skip("Chromium is not installed (Debian: chromium-headless-shell or chromium)")
     driver = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed (geoqa-survey[test])")
     with driver.sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))

@@ -186,7 +186,7 @@ def test_not_a_number_becomes_null_in_the_record(tmp_path):
     assert json.loads((tmp_path / "x.json").read_text()) == {"a": None, "b": [None, 1.5], "c": ["t"]}
 
 
-def test_the_same_input_gives_the_same_files(tmp_path):
+def test_the_same_input_gives_the_same_files(tmp_path, judged_anew):
     data, recipe = sites.write(tmp_path)
     for name in ("one", "two"):
         geoqa.review(data, recipe).write(tmp_path / name)

@@ -232,9 +232,8 @@ def test_the_csv_holds_what_shows(sheet, site):
     assert [row["point"] for row in saved(sheet)] == list(points.index)
     choose(sheet, "Crew", "Bo")
     sheet.page.locator("[data-status=confirmed] .gq-eye").click()
-    expected = [
-        name for name in points.index if name in by_facet(site)["Crew"]["Bo"] and points["status"][name] != "confirmed"
-    ]
+    of_crew = by_facet(site)["Crew"]["Bo"]
+    expected = [name for name in points.index if name in of_crew and points["status"][name] != "confirmed"]
     rows = saved(sheet)
     assert [row["point"] for row in rows] == expected != []
     for row in rows:
