@@ -7,8 +7,10 @@ PLUGINS holds geoqa_provider; SITE occupations.csv and site.toml; GEOQA is a com
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import subprocess
 import sys
 import threading
 import time
@@ -42,11 +44,14 @@ from qgis.core import (  # noqa: E402
 from qgis.PyQt.QtCore import QSize  # noqa: E402
 from qgis.PyQt.QtGui import QColor  # noqa: E402
 
-application = QgsApplication([], False)
+application = QgsApplication([], True)  # with widgets, offscreen: a batch is one of its dialogs
 application.initQgis()
 
 import processing  # noqa: E402
 from processing.core.Processing import Processing  # noqa: E402
+from processing.core.ProcessingConfig import ProcessingConfig  # noqa: E402
+from processing.gui.BatchAlgorithmDialog import BatchAlgorithmDialog, resultsList  # noqa: E402
+from processing.gui.BatchPanel import QFileDialog  # noqa: E402
 
 Processing.initialize()
 import geoqa_provider  # noqa: E402
@@ -84,6 +89,11 @@ def ran(name, parameters, log=None, load=False):
         return {key: value for key, value in made.items() if isinstance(value, (str, int, float, bool))}
     except QgsProcessingException as error:
         return {"error": str(error)}
+
+
+def hashes(folder):
+    """Return what stands for each file of a folder."""
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.iterdir())}
 
 
 def points(source):
@@ -161,10 +171,21 @@ seen["form again"] = ran("geoqa:review", dict(form, TOLERANCE_H=0.07))
 wrong = {"OCCUPATIONS": files, "RECIPE": str(site / "wrong.toml"), "OUTPUT": str(site / "wrong")}
 seen["wrong"] = ran("geoqa:review", wrong)
 right = {"OCCUPATIONS": files, "RECIPE": recipe, "OUTPUT": str(site / "files")}
+before = hashes(site / "files")
 log = Log(0.7)
 began = time.monotonic()
 seen["cancelled"] = ran("geoqa:review", right, log)
 seen["cancelled"]["seconds"] = time.monotonic() - began
+seen["cancelled"]["as before"] = len(before) > 5 and hashes(site / "files") == before
+seen["settings"] = [
+    [one.name, one.description] for one in ProcessingConfig.getSettings()["geoqa"] if one.name[:5] == "GEOQA"
+]
+stated = ProcessingConfig.settings["GEOQA_EXE"]
+stated.setValue(files[0])  # the page itself refuses what is not there
+stated.save()
+seen["set"] = ran("geoqa:review", right)
+stated.setValue("")
+stated.save()
 os.environ["GEOQA_EXE"] = "/nowhere/geoqa"
 seen["missing"] = ran("geoqa:review", right)
 broken = site / "broken.sh"
@@ -179,6 +200,30 @@ seen["other version"] = log.warned
 os.environ["GEOQA_EXE"] = geoqa
 seen["stated"] = ran("geoqa:zones", {"REVIEW": str(site / "files"), "LEVEL": 0.1, "OUTPUT": str(site / "zones.gpkg")})
 del os.environ["GEOQA_EXE"]
+
+# A batch of three, the second of which is wrong; and what the toolbox costs beside the command.
+rows = [
+    {
+        "PARAMETERS": {"OCCUPATIONS": repr(files), "RECIPE": repr(str(site / name))},
+        "OUTPUTS": {"OUTPUT": str(site / out)},
+    }
+    for name, out in (("site.toml", "batch1"), ("wrong.toml", "batch2"), ("site.toml", "batch3"))
+]
+(site / "batch.json").write_text(json.dumps(rows), encoding="utf-8")
+QFileDialog.getOpenFileName = staticmethod(lambda *_: (str(site / "batch.json"), ""))
+dialog = BatchAlgorithmDialog(registry.algorithmById("geoqa:review").create())
+dialog.mainWidget().load()
+dialog.runAlgorithm()
+summary = next(one for one in resultsList.getResults() if "[summary]" in one.name)
+seen["batch"] = Path(summary.filename).read_text(encoding="utf-8")
+seen["seconds"] = []
+for k in range(int(os.environ.get("GEOQA_TIMES", "0"))):
+    out = str(site / f"timed{k}")
+    began = time.monotonic()
+    ran("geoqa:review", dict(right, OUTPUT=out))
+    middle = time.monotonic()
+    subprocess.run([geoqa, "review", "-v", *files, "-r", recipe, "-o", out + "plain"], capture_output=True, check=False)
+    seen["seconds"].append([middle - began, time.monotonic() - middle])
 
 # In a model, with another algorithm behind it.
 model = QgsProcessingModelAlgorithm("two steps", "test")

@@ -289,7 +289,9 @@ def test_decisions_may_be_named_on_the_command_line(tmp_path):
 
 def qgis_environment(folder):
     kept = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "GDAL", "PROJ"))}
-    own = {"QT_QPA_PLATFORM": "offscreen", "XDG_RUNTIME_DIR": folder / "run", "HOME": folder / "home"}
+    # The Python inside the GIS looks for its library beside the first python3 of the PATH.
+    own = {"PATH": f"{Path(PYTHON).parent}{os.pathsep}{os.environ['PATH']}"}
+    own |= {"QT_QPA_PLATFORM": "offscreen", "XDG_RUNTIME_DIR": folder / "run", "HOME": folder / "home"}
     own |= {"QGIS_CUSTOM_CONFIG_PATH": folder / "home", "QGIS_PLUGINPATH": folder}
     for name in ("run", "home"):
         (folder / name).mkdir(mode=0o700, exist_ok=True)
@@ -358,9 +360,28 @@ def test_what_goes_wrong_is_told_whole(seen):
     assert "ended with 2" in seen["wrong"]["error"]
     assert seen["wrong"]["error"].count("\n  - ") >= 3
     assert "GEOQA_EXE" in seen["missing"]["error"] and "Settings >" in seen["missing"]["error"]
-    assert seen["cancelled"]["error"].startswith("Cancelled")
+    assert seen["cancelled"]["error"].startswith("Cancelled") and seen["cancelled"]["as before"]
     assert "log" in seen["failed"]["error"] and "ended with 70" in seen["failed"]["error"]
     assert "deliberate" in seen["failed"]["error"]
+    own = metadata.version("geoqa-survey")
+    assert len(seen["other version"]) == 1
+    assert f"written by geoqa {own}" in seen["other version"][0] and "is geoqa 9.9" in seen["other version"][0]
+
+
+@pytest.mark.qgis
+def test_the_one_setting_states_the_command(seen):
+    assert seen["settings"] == [["GEOQA_EXE", "The geoqa command"]]
+    assert (
+        "Settings > Options > Processing" in seen["set"]["error"] and "occupations.csv' as the" in seen["set"]["error"]
+    )
+
+
+@pytest.mark.qgis
+def test_a_batch_goes_on_after_one_that_fails(seen, folder):
+    site = folder.parent / "site"
+    plain, first, third = (json.loads((site / n / "run.json").read_text()) for n in ("plain", "batch1", "batch3"))
+    assert plain["id"] == first["id"] == third["id"] and not (site / "batch2").exists()
+    assert seen["batch"].count("<h3>Results</h3>") == 2 and "ended with 2" in seen["batch"]
 
 
 @pytest.mark.qgis
