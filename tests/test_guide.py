@@ -1,11 +1,12 @@
 """README, guide and walkthrough say what is so: every block of theirs runs as it stands.
 
 The blocks of a text run in their order, in one folder that holds copies of the sample sites `totara_saddle` and
-`lantern_fork`:
+`lantern_fork`, and the files of the `walkthrough`:
 
 - ``console``: lines ``$ geoqa ...`` (one that ends with a backslash goes on), each with what it prints (``...`` stands
   for anything), nothing where that is not shown. A code that is not 0 stands behind the command, ``# exits 1``.
-  Compared is what goes to the standard output, of errors (2 and up) to both streams; lines are 80 columns wide.
+  Compared is what goes to the standard output, of errors (2 and up) to both streams, without the stages of a long run;
+  lines are 80 columns wide.
 - a block below ``<!-- file: NAME -->`` is written as that file.
 - ``toml``: part of a recipe, which is sound with the rest of a recipe around it, or a whole one.
 - ``python``: runs; with prompts its output is compared. One namespace for a text.
@@ -15,7 +16,9 @@ The blocks of a text run in their order, in one folder that holds copies of the 
 from __future__ import annotations
 
 import doctest
+import os
 import re
+import runpy
 import shlex
 import shutil
 import sys
@@ -35,8 +38,10 @@ from geoqa.readers.recipe.recipe import job_from_table
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_data"
 CHAPTERS = {f"guide/{name}": ROOT / "geoqa" / "guide" / f"{name}.md" for name in guide.chapters()}
-PAPERS = {"README": ROOT / "README.md", **CHAPTERS}
+PAPERS = {"README": ROOT / "README.md", **CHAPTERS, "walkthrough": SAMPLES / "walkthrough.md"}
 CHECKER = doctest.OutputChecker()
+#: What a long run says of the stage it is at.
+STAGE = re.compile(r"(?m)^ *\d+\.\d s  .*\n")
 EXITS = re.compile(r"#\s*exits (\d+)\s*$")
 
 
@@ -75,13 +80,13 @@ class Reader:
         self.capsys.readouterr()
         code = main(arguments)
         out, err = self.capsys.readouterr()
+        err = STAGE.sub("", err)
         assert code == wanted, f"{line}: ended with {code}\n{out}{err}"
         self.compare(line, shown, out + err if code > 1 else out)
 
     def compare(self, line, shown, printed):
-        shown, printed = (
-            "\n".join(part.rstrip() for part in text.strip("\n").split("\n")) for text in (shown, printed)
-        )
+        both = (text.strip("\n").split("\n") for text in (shown, printed.replace(os.sep, "/")))
+        shown, printed = ("\n".join(line.rstrip() for line in lines) for lines in both)
         if shown:
             assert CHECKER.check_output(shown, printed, doctest.ELLIPSIS), f"{line}: prints\n{printed}\nnot\n{shown}"
 
@@ -125,7 +130,7 @@ def sound(table):
 
 @pytest.mark.parametrize("name", PAPERS)
 def test_every_block_does_what_is_said(name, tmp_path, monkeypatch, capsys):
-    for site in ("totara_saddle", "lantern_fork"):
+    for site in ("totara_saddle", "lantern_fork", "walkthrough"):
         shutil.copytree(SAMPLES / site, tmp_path / site, ignore=shutil.ignore_patterns("*.py", "truth.csv"))
     monkeypatch.chdir(tmp_path)
     monkeypatch.syspath_prepend(tmp_path)
@@ -150,7 +155,6 @@ def test_every_block_does_what_is_said(name, tmp_path, monkeypatch, capsys):
 @pytest.mark.parametrize("name", CHAPTERS)
 def test_a_chapter_says_what_it_is_for_and_when_not_to_believe_it(name):
     one, parts = guide.chapters()[name.partition("/")[2]], tokens(CHAPTERS[name])
-    assert one.name in guide.ORDER, "a chapter has its place in guide.ORDER"
     assert (parts[0].type, parts[0].tag, parts[3].type) == ("heading_open", "h1", "paragraph_open")
     assert one.first.endswith((".", "?")) and 5 <= len(one.first.split()) <= 45, one.first
     headings = [after.content for token, after in pairwise(parts) if token.type == "heading_open"]
@@ -162,6 +166,12 @@ def test_a_chapter_says_what_it_is_for_and_when_not_to_believe_it(name):
     ]
     assert not markup
     assert not [token.content for token in parts if token.type == "code_block"], "indented blocks are not run"
+
+
+def test_chapters_have_their_order_and_the_readme_leads_to_each():
+    assert list(guide.chapters()) == list(guide.ORDER)
+    links = [one.attrs.get("href") for token in tokens(PAPERS["README"]) for one in token.children or ()]
+    assert {f"geoqa/guide/{name}.md" for name in guide.ORDER} <= set(links)
 
 
 @pytest.mark.parametrize("name", PAPERS)
@@ -186,6 +196,11 @@ def test_links_and_pictures_lead_somewhere(name):
         assert one.type != "image" or len(one.content.split()) > 3, f"{one.attrs.get('src')}: say what it shows"
 
 
+@pytest.mark.parametrize(("name", "most"), [("README.md", 160), ("DEVELOPERS.md", 300)])
+def test_papers_are_short_enough_to_be_read(name, most):
+    assert len((ROOT / name).read_text(encoding="utf-8").splitlines()) <= most
+
+
 @pytest.mark.parametrize(("step", "names"), [(Calibration, ("ratio", "wrong", "site_spread")), (Repeats, ("repeat",))])
 def test_a_prior_that_is_shown_is_the_one_that_is_used(step, names):
     shown = [
@@ -197,6 +212,13 @@ def test_a_prior_that_is_shown_is_the_one_that_is_used(step, names):
     stated = [one for one in shown if set(names) <= set(one)]
     assert stated
     assert [{name: getattr(step(), name) for name in one} for one in stated] == stated
+
+
+def test_the_walkthrough_has_twenty_commands_and_the_files_that_its_script_makes():
+    said = [text for _, language, _, text in blocks(PAPERS["walkthrough"]) if language == "console"]
+    assert sum(text.count("$ geoqa ") for text in said) == 20
+    made = runpy.run_path(str(SAMPLES / "walkthrough" / "make_site.py"))["files"]()
+    assert {name: (SAMPLES / "walkthrough" / name).read_bytes().decode() for name in made} == made
 
 
 BAD = """\
