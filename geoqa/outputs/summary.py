@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import collections
 import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
@@ -312,14 +313,17 @@ def brief(
         Columns of the terminal.
     """
     points = frames["points"]
-    read = sum(n["read"] for kinds in accounts.values() for n in kinds.values())
+    kinds = collections.Counter[str]()
+    for one in accounts.values():
+        kinds.update({kind: n["read"] for kind, n in one.items()})
+    read = " and ".join(counted(n, kind.removesuffix("s")) for kind, n in kinds.items())
     aside = sum(n["set_aside"] for kinds in accounts.values() for n in kinds.values())
     first = [
         *(Line(text, look="bad") for text in _fewer(failures(failed, width)[:-1], 4, "failures: run.json")),
         *_short(
             Line(
                 f": {counted(len(points), 'point')}, {counted(int(points['occupations'].sum()), 'occupation')}; "
-                f"{counted(read, 'row')} read, {aside:,} set aside. {_limits(job)}",
+                f"{read} read, {aside:,} set aside. {_limits(job)}",
                 cut(display_text(job.site.name), 60),
             ),
             width,

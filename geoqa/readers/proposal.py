@@ -319,7 +319,7 @@ def _has_spare_numbers(draft: _Draft) -> bool:
     for i in spare:
         cells = [row[i] for row in draft.rows if i < len(row) and row[i].strip()]
         numbers = inference.as_numbers(cells, draft.decimal)
-        numeric += bool(cells) and len(numbers) == len(cells) and any(number % 1 for number in numbers)
+        numeric += bool(cells) and len(numbers) >= 0.9 * len(cells) and any(number % 1 for number in numbers)
     return numeric > open_pair
 
 

@@ -32,6 +32,7 @@ from typing import IO, Any
 
 from geoqa.core import result_set
 from geoqa.core.errors import CallError, GeoqaError, InputError, OutputError
+from geoqa.core.units import counted
 
 #: Where results are, beside the recipe; what became of the jobs, in the overview's folder; what they taught.
 RESULT, LEDGER, TAUGHT = "result", "jobs.jsonl", "experience.json"
@@ -548,7 +549,7 @@ def run(
         hashes = {job: hash_of(contents[job], wish.files, "given" if stated else "") for job in jobs}
         thought = _Thought(stated)
         asked = [job for job, name in hashes.items() if wish.again or not thought.still(job, ledger[name])]
-        say(f"{len(jobs):,} jobs: {len(asked):,} to review, {len(jobs) - len(asked):,} as they were")
+        say(f"{counted(len(jobs), 'job')}: {len(asked):,} to review, {len(jobs) - len(asked):,} as they were")
         work([_Asked(job, hashes[job], wish, stated) for job in asked])
     if not wish.pool:
         notes = _keep_taught([(job, ledger[name]) for job, name in hashes.items()], out / TAUGHT)

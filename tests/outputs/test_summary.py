@@ -127,6 +127,16 @@ def test_many_findings_stay_on_one_screen_and_say_what_is_left_out(small_review)
         assert listed == 12 or any(f"and {12 - listed} more reasons" in line for line in shown)
 
 
+def test_what_a_log_is_made_of_is_counted_apart(small_review):
+    kinds = {
+        "sentences": {"read": 240, "used": 240, "set_aside": 0},
+        "epochs": {"read": 80, "used": 79, "set_aside": 1},
+    }
+    told = {"id": "1", "folder": "out", "files": [], "messages": (), "lacking": "", "applied": []}
+    lines = summary.brief(small_review.frames, {"a.nmea": kinds}, small_review.job, {}, told, 120)
+    assert "240 sentences and 80 epochs read, 1 set aside" in " ".join(line.text for line in lines)
+
+
 def test_colour_is_for_terminals_alone_and_not_where_it_is_refused(monkeypatch):
     import click
 

@@ -139,6 +139,13 @@ def test_without_headings_it_says_where_coordinates_may_stand(proposal):
     assert tomllib.loads(text)["input"]["columns"]["northing"] == "?"  # which of them comes first is never guessed
 
 
+def test_a_spoiled_cell_hides_no_column_of_numbers(proposal):
+    rows = [f"{k},5690000.250,{'18x' if k == 3 else '1800000.125'},400.5,IP" for k in range(12)]
+    text = proposal("\n".join(rows) + "\n")
+    assert "numbers with decimals stand in 2, 3, 4" in text
+    assert tomllib.loads(text)["requirement"]["judge"] == "?"  # the third may be heights
+
+
 def test_degrees_that_cannot_be_packed_are_not_asked_about(proposal):
     assert "angle" not in proposal("name,lat,lon\nP1,-38.12345678,175.30000001\nP2,-38.71345678,175.30000001\n")
 

@@ -79,6 +79,14 @@ def traps(tmp_path, monkeypatch):
     jobs.end_children()
 
 
+@pytest.fixture
+def in_process():
+    """Review jobs in this process: for what is asked of the books, not of the children, each of which starts anew."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(jobs, "in_child", jobs._row)
+        yield
+
+
 def test_every_recipe_is_a_job_sound_or_not_but_in_hidden_folders_and_results(tmp_path):
     root = tmp_path / "root"
     for number, name in enumerate(("a", "b/c", ".hidden/d", "done")):
@@ -113,14 +121,14 @@ def test_a_result_is_that_of_a_single_review_to_the_byte(tmp_path):
     assert row["files"] == "../root/one/result" and row["first_utc"] == "2026-02-02T08:00:00+00:00"
 
 
-def test_only_what_changed_is_done_again_and_a_failed_job_is_not(tmp_path):
+def test_only_what_changed_is_done_again_and_a_failed_job_is_not(tmp_path, in_process):
     root = tmp_path / "root"
     for number in range(3):
         place(root / f"{number}", number)
     place(root / "bad", recipe=RECIPE.replace('crs = "EPSG:2193"\n', ""))
     place(root / "missing")
     (root / "missing/occupations.csv").unlink()
-    rows, _ = run(root, workers=2)
+    rows, _ = run(root)
     assert asked() == 5
     assert {name: row["exit_code"] for name, row in rows.items()} == {
         "0/site.toml": 1, "1/site.toml": 1, "2/site.toml": 1, "bad/site.toml": 2, "missing/site.toml": 2,
@@ -224,26 +232,26 @@ def test_a_result_that_could_not_be_written_is_tried_again(tmp_path):
     assert asked() == 1 and rows["one/site.toml"]["exit_code"] == 1
 
 
-def test_pooled_jobs_are_judged_with_what_the_others_taught(tmp_path):
+def test_pooled_jobs_are_judged_with_what_the_others_taught(tmp_path, in_process):
     root = tmp_path / "root"
-    for number in range(4):
+    for number in range(3):
         place(root / f"{number}", number, recipe=COVERED)
-    rows, notes = run(root, jobs.Wish(files=("csv",), pool=True), workers=2)
-    assert not notes and asked() == 4
-    for number in range(4):
+    rows, notes = run(root, jobs.Wish(files=("csv",), pool=True))
+    assert not notes and asked() == 3
+    for number in range(3):
         used = json.loads((root / f"{number}/result/run.json").read_text())["experience"]["used"]
-        assert len(used["jobs"]) == 3
+        assert len(used["jobs"]) == 2
     assert all(row["prior"] for row in rows.values())
     run(root, jobs.Wish(files=("csv",), pool=True))
     assert asked() == 0
     kept = experience.read(tmp_path / "overview" / jobs.TAUGHT)
-    results = [str(root / f"{number}/result") for number in range(4)]
+    results = [str(root / f"{number}/result") for number in range(3)]
     assert main(["experience", "add", *results, "--to", str(tmp_path / "added.json")]) == 0
     added = experience.read(tmp_path / "added.json")
     assert experience.same(kept, added) and kept["jobs"] == added["jobs"]
 
 
-def test_what_is_thought_before_a_job_decides_whether_it_is_judged_again(tmp_path):
+def test_what_is_thought_before_a_job_decides_whether_it_is_judged_again(tmp_path, in_process):
     root = tmp_path / "root"
     for number in range(2):
         place(root / f"{number}", number, recipe=COVERED)

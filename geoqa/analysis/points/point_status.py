@@ -329,6 +329,7 @@ def _facts(
     judge_h, judge_v = roles.axes(role, job)
     silent_h = np.isnan(data.horizontal.cov[:, 0, 0])
     silent_v = np.isnan(data.vertical.cov[:, 0, 0]) & data.has_height
+    unstated_h, unstated_v = (np.isnan(rows.take(occupations[name])) for name in ("sigma_e_m", "sigma_u_m"))
     at = differences.check_rows(occupations, job)
     named = occupations["point"].astype("str").iloc[at]
     high = occupations["height_m"].notna().to_numpy()[at] & differences.heights_compare(job)
@@ -338,6 +339,7 @@ def _facts(
         "copied": np.bincount(rows.point[use == measured_rows.COPIED], minlength=len(rows.names)),
         "labelled": has(shown_labels(occupations)[rows.at] >= 0),
         "timed": ~has(np.isnan(rows.start_s)),
+        "unstated": (judge_h & has(unstated_h)) | (judge_v & has(unstated_v & data.has_height)),
         "unknown_precision": (judge_h & has(silent_h)) | (judge_v & has(silent_v)),
     }
 

@@ -139,6 +139,7 @@ class Case(NamedTuple):
     labelled: Any
     timed: Any
     unknown_precision: Any
+    unstated: Any
     tied: Any
     rejected: Any
     explained: Any
@@ -167,7 +168,8 @@ def reasons_of_points(
         Status codes along each axis, -1 where the role does not judge it.
     facts
         Arrays of shape (points,): ``rows``, ``copied``, and the flags ``labelled`` (some row shows its
-        initialization), ``timed`` (every row has a time), ``unknown_precision``, ``rejected`` (the reviewer left
+        initialization), ``timed`` (every row has a time), ``unknown_precision``, ``unstated`` (some row
+        states no precision), ``rejected`` (the reviewer left
         nothing), ``tied``, 1 where its position is known and 2 where its height is too, and ``witnessed``, see `Case`.
     limits
         What is accepted along the axes ``h`` and ``v``.
@@ -230,12 +232,15 @@ def _told(case: Case, coarse: str) -> tuple[str, str, str]:
     said = words.format(
         what=_WITNESSED[case.witnessed],
         subject=f"{case.kept} visits" if case.visits > 1 and case.kept > 1 else one_visit,
-        axis=_AXES[case.axis], visits=case.kept or case.visits,
+        axis=_AXES[case.axis], visits=case.kept or case.visits, expected=_EXPECTED[case.unstated],
     )  # fmt: skip
     settles = "" if case.explained else STATUS[STATUSES[case.status]].remedy if by_status else settles
     return key, said + tail, said + f": {settles}" * bool(settles) + tail
 
 
+_EXPECTED = (
+    "the receiver's stated precision predicts here", "closures here predict for rows that state no precision"
+)  # fmt: skip
 _WITNESSED, _AGAINST, _ALONE = ("", "position", "height", "position and height", "", ""), 4, 5
 _AGREEMENT = {CONFIRMED: "agree", STRAINED: "apart", LOOSE: "noisy"}
 

@@ -285,10 +285,8 @@ _KNOWN = "its known coordinate says which is wrong"
 #: By key, as `points.reason_key` has it; `subject` is what was compared, `axis` the components it is told of.
 STATUS_REASONS = {
     "agree": StatusReason("{subject} agree"),
-    "apart": StatusReason(
-        "{subject} are within tolerance, but further apart than the receiver's stated precision predicts here {axis}"
-    ),
-    "noisy": StatusReason("{subject} are beyond tolerance {axis}, as the receiver's stated precision predicts here"),
+    "apart": StatusReason("{subject} are within tolerance, but further apart than {expected} {axis}"),
+    "noisy": StatusReason("{subject} are beyond tolerance {axis}, as {expected}"),
     "beyond": StatusReason("{subject} are beyond tolerance {axis}"),
     "witnessed": StatusReason("{what} proved by measured checks, not by a second visit"),
     "contradicted": StatusReason(

@@ -286,10 +286,14 @@ def look(
 
 
 def decimal_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> list[int]:
-    """Return the positions (from 1) of columns in which every cell is a number with decimals."""
+    """Return the positions (from 1) of columns of numbers with decimals; one cell in ten may be spoiled."""
     form = re.compile(rf"[+-]?\d*{re.escape(decimal)}\d+")
     columns = ([cell for cell in _cells(rows, place) if cell] for place in range(width))
-    return [at for at, cells in enumerate(columns, 1) if cells and all(map(form.fullmatch, cells))]
+    return [
+        at
+        for at, cells in enumerate(columns, 1)
+        if cells and sum(map(bool, map(form.fullmatch, cells))) >= 0.9 * len(cells)
+    ]
 
 
 def angle(cells: Sequence[str]) -> str:

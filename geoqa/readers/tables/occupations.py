@@ -90,7 +90,7 @@ def _set_aside(sheet: Sheet, text: TextFile | TypedRows) -> pd.DataFrame:
         {
             "source_file": recoded(np.zeros(len(found), np.int64), [sheet.name]),
             "source_line": np.array([one[0] for one in found], np.int64),
-            "reason": pd.Categorical(pd.Series(reasons, dtype="str")),
+            "reason": pd.Categorical([str(reason) for reason in reasons]),
             "reason_key": pd.Categorical([getattr(reason, "key", None) for reason in reasons]),
             "row": pd.Series([text.raw(int(line) - 1, int(span)) for line, span, *_ in found], dtype="str"),
             "bad": np.array([one[3] for one in found], bool),

@@ -272,6 +272,15 @@ def test_unknown_precision_leaves_confirmed_and_conflict(e, status, gap):
     assert "third visit" not in found["finding"] and found["finding"].endswith("no precision is known")
 
 
+@pytest.mark.parametrize("silent", [True, False])
+def test_what_was_never_stated_predicts_nothing(silent):
+    stated = {} if silent else {"s": 0.05, "sv": 0.05}
+    rows = [r | stated for k in range(9) for r in visits((0, 0, 0), (0.08 * np.cos(k), 0.09 * np.sin(k), 0), p=f"P{k}")]
+    found = judge(rows)["points"].iloc[3]
+    assert found["reason_key"] == "noisy"
+    assert ("receiver's stated" in found["reason"], "state no precision" in found["reason"]) == (not silent, silent)
+
+
 @pytest.mark.parametrize("stated", [{}, {"s": 0.02, "sv": 0.02}, {"s": 0.005, "sv": 0.02}])
 def test_the_convention_from_mean(stated):
     # At 0.02 m a closure of 0.039 passes and 0.041 fails (memory, NGS single-base user guidelines)
