@@ -316,7 +316,7 @@ def brief(
     kinds = collections.Counter[str]()
     for one in accounts.values():
         kinds.update({kind: n["read"] for kind, n in one.items()})
-    read = " and ".join(counted(n, kind.removesuffix("s")) for kind, n in kinds.items())
+    read = ", ".join(counted(n, kind.removesuffix("s")) for kind, n in kinds.items())
     aside = sum(n["set_aside"] for kinds in accounts.values() for n in kinds.values())
     first = [
         *(Line(text, look="bad") for text in _fewer(failures(failed, width)[:-1], 4, "failures: run.json")),

@@ -134,7 +134,7 @@ def test_what_a_log_is_made_of_is_counted_apart(small_review):
     }
     told = {"id": "1", "folder": "out", "files": [], "messages": (), "lacking": "", "applied": []}
     lines = summary.brief(small_review.frames, {"a.nmea": kinds}, small_review.job, {}, told, 120)
-    assert "240 sentences and 80 epochs read, 1 set aside" in " ".join(line.text for line in lines)
+    assert "240 sentences, 80 epochs read, 1 set aside" in " ".join(line.text for line in lines)
 
 
 def test_colour_is_for_terminals_alone_and_not_where_it_is_refused(monkeypatch):
