@@ -4,10 +4,11 @@ import os
 import shutil
 from dataclasses import replace
 
+import judged_once
 import pytest
 import sites
 from hypothesis import settings
-from judged_once import RUN, Judged
+from judged_once import Judged
 
 import geoqa
 from geoqa import pipeline
@@ -41,9 +42,18 @@ def real_reports():
 def _judged(tmp_path_factory):
     """Keep what the steps make of the same frames; under xdist for all workers."""
     folder = tmp_path_factory.getbasetemp()
-    pipeline.run = Judged((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "judged")
+    patch, setattr_ = pytest.MonkeyPatch(), pytest.MonkeyPatch.setattr
+
+    def seen(self, target, *more, **named):
+        Judged.anew |= judged_once.bears_on_steps(target)
+        setattr_(self, target, *more, **named)
+
+    patch.setattr(
+        pipeline, "run", Judged((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "judged")
+    )
+    patch.setattr(pytest.MonkeyPatch, "setattr", seen)
     yield
-    pipeline.run = RUN
+    patch.undo()
 
 
 @pytest.fixture
@@ -54,7 +64,7 @@ def judged_anew():
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item):
     """Before any fixture of the test, those of its module too."""
-    Judged.anew = not {"judged_anew", "monkeypatch"}.isdisjoint(item.fixturenames)
+    Judged.anew = "judged_anew" in item.fixturenames
 
 
 @pytest.fixture(scope="session")

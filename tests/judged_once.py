@@ -1,7 +1,7 @@
 """What the steps of a review make of the same frames is made once a run of the tests, and kept for all workers.
 
-A test that asks whether a review comes out the same twice, or replaces a part of geoqa, needs the steps themselves: the
-fixture `judged_anew`, or any use of `monkeypatch`, has them run.
+A test that asks whether a review comes out the same twice needs the steps themselves: the fixture `judged_anew` has
+them run. So does, from then on in its test, `monkeypatch` where it replaces what a step may rest on.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import os
 import pickle
 import re
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from geoqa import pipeline
@@ -18,6 +19,16 @@ from geoqa import pipeline
 RUN = pipeline.run
 #: Where the recipe lies changes nothing of what the steps make: they read no file.
 _FOLDER = re.compile(r"folder=('[^']*'|\"[^\"]*\")")
+
+
+#: Rooms that no step knows; `tests/test_layering.py` holds that.
+_APART = ("geoqa.outputs", "geoqa.readers", "geoqa.reviews", "geoqa.cli", "geoqa.commands")
+
+
+def bears_on_steps(target: Any) -> bool:
+    """Return whether steps may rest on what `monkeypatch` changes: a part of this module, class or dotted name."""
+    module = getattr(target, "__name__", "") if isinstance(target, ModuleType) else getattr(target, "__module__", "")
+    return not (target if isinstance(target, str) else str(module)).startswith(_APART)
 
 
 class Judged:
