@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from geoqa.core.steps import Analysis, Deliverable, Figure, MapLayer, Plot, Reader, ReadResult, Result, Writer
     from geoqa.reviews.review import Review, review
 
-__version__ = "0.1.0"
-
 __all__ = [
     "Analysis",
     "Cells",
@@ -69,6 +67,8 @@ _HOME = {
 
 
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return import_module("importlib.metadata").version("geoqa-survey")
     for module, names in _HOME.items():
         if name in names:
             return getattr(import_module(module), name)

@@ -43,7 +43,7 @@ def test_a_shift_is_taken_off_the_occupations_it_names_and_no_other(plain, tmp_p
     record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
     assert record["recipe"]["step"]["shifts"]["apply"] == [name]
     (applied,) = record["shifts_applied"]
-    assert name in json.dumps(applied)
+    assert name in applied["said"] and f"({applied['du_m']:+.3f} m up)" in applied["said"]
     assert not json.loads((plain / "run.json").read_text(encoding="utf-8")).get("shifts_applied")
     conflicts = [(frame(out, "points")["status"] == "conflict").sum() for out in (plain, tmp_path / "out")]
     assert conflicts[1] < conflicts[0]

@@ -19,6 +19,8 @@ from pathlib import Path
 
 import pytest
 
+import geoqa
+
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 BUILD = "import sys; from setuptools import build_meta; print(build_meta.build_{}(sys.argv[1]))"
@@ -104,6 +106,7 @@ def test_what_is_installed_shows_its_guide_and_its_demo(bare, tmp_path):
 
 def test_the_version_is_one():
     cited = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert geoqa.__version__ == PROJECT["version"]
     assert re.search(r"(?m)^version: (.+)$", cited)[1] == PROJECT["version"]
     changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
     assert re.search(r"(?m)^## ([\d.]+)", changes)[1] == PROJECT["version"]

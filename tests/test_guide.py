@@ -32,6 +32,7 @@ from geoqa import plugins
 from geoqa.analysis.points.risk import Repeats
 from geoqa.analysis.precision.calibration import Calibration
 from geoqa.cli import main
+from geoqa.core.job import COLUMNS, WORDS
 from geoqa.outputs import guide
 from geoqa.readers.recipe.recipe import job_from_table
 
@@ -199,6 +200,13 @@ def test_links_and_pictures_lead_somewhere(name):
 @pytest.mark.parametrize(("name", "most"), [("README.md", 160), ("DEVELOPERS.md", 300)])
 def test_papers_are_short_enough_to_be_read(name, most):
     assert len((ROOT / name).read_text(encoding="utf-8").splitlines()) <= most
+
+
+def test_every_column_is_in_the_table_of_columns():
+    told = {name: ": " + ", ".join(f"`{word}`" for word in WORDS[name]) if name in WORDS else "" for name in COLUMNS}
+    text = CHAPTERS["guide/untidy-files"].read_text(encoding="utf-8")
+    table = text.partition("| under `[input.columns]` | holds |\n|---|---|\n")[2].partition("\n\n")[0]
+    assert table.splitlines() == [f"| `{name}` | {meaning}{told[name]} |" for name, meaning in COLUMNS.items()]
 
 
 @pytest.mark.parametrize(("step", "names"), [(Calibration, ("ratio", "wrong", "site_spread")), (Repeats, ("repeat",))])

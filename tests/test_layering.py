@@ -162,7 +162,9 @@ def test_rooms_and_modules_keep_the_measure():
             rooms.setdefault(HOUSE.room(name), []).append(name)
     lines = {name: len(text.splitlines()) for name, text in HOUSE.texts.items()}
     size = {room: sum(lines[n] for n in [*held, f"{room}.__init__"]) for room, held in rooms.items()}
-    faults = [f"{len(modules)} modules"] * (len(modules) > MOST["modules"])
+    faults = [f"{len(modules)} modules, at most {MOST['modules']}: join two of one topic"] * (
+        len(modules) > MOST["modules"]
+    )
     faults += [f"{len(rooms)} rooms"] * (len(rooms) > MOST["rooms"])
     most = MOST["modules in a room"]
     faults += [f"{room} holds {len(held)} modules" for room, held in rooms.items() if len(held) > most]

@@ -48,7 +48,7 @@ class InputFormat(Declared):
     unit_precision: str | None = param(None, choices=PRECISION_UNITS, help="Unit of the precisions, if another")
     precision: str | None = param(
         None, choices=("sigma", "drms", "2drms", "cep50", "radius95", "none"),
-        help="What the horizontal precision column means: one sigma per axis, DRMS, ...",
+        help="What the horizontal precision column means, such as one sigma per axis or DRMS",
     )  # fmt: skip
     precision_v: str = param("sigma", choices=("sigma", "95"), help="What the vertical precision column means")
     covariance: str = param(

@@ -64,8 +64,15 @@ class CommonHeight:
     says: str = ""
 
 
+#: Scopes that name an antenna height.
+_POLES = ("antenna", "usual", "pole")
 _Candidate = tuple[float, float, CommonHeight]
 _Parts = Callable[[int], list[halves.Halves]]
+
+
+def _alike(one: Index, other: Index) -> float:
+    """Return the share of stops that two sets have in common, of all in either."""
+    return len(np.intersect1d(one, other)) / max(len(np.union1d(one, other)), 1)
 
 
 @dataclass
@@ -218,6 +225,8 @@ class Search:
                 return True
             best = max(gain for gain, _ in sure)
             chosen = next(one for gain, one in sure if gain >= NEARLY * best)
+            names = [one for _, one in sure if isinstance(one, CommonHeight) and one.scope in _POLES]
+            chosen = next((one for one in names if self._is_of(chosen, one)), chosen)
             if isinstance(chosen, CommonHeight):
                 chosen = self._beside(chosen)
                 self.heights.append(chosen)
@@ -228,6 +237,27 @@ class Search:
             else:
                 self._take_off(chosen, 1)
         return False
+
+    def _is_of(self, chosen: CommonHeight | Half, name: CommonHeight) -> bool:
+        """Return whether what was found is that of a name: of a half it holds nearly whole, or of a part of a set-up.
+
+        However loud the other is: a large shift widens the calibration by which names are weighed.
+        """
+        if isinstance(chosen, Half):
+            off = chosen.part.earlier if chosen.off < 0 else chosen.part.later
+            return chosen.off != 0 and _alike(name.stops, off) >= NEARLY
+        rest = np.setdiff1d(chosen.stops, name.stops)
+        if (
+            chosen.scope != "set-up"
+            or len(rest) in (0, len(chosen.stops))
+            or not np.isin(name.stops, chosen.stops).all()
+        ):
+            return False
+        part = halves.Halves("set-up", chosen.number, name.stops, rest)
+        return any(
+            half.p < halves.STANDS and half.d[0] * chosen.du > 0 and abs(half.d[0]) >= NEARLY * abs(chosen.du)
+            for half in self._measured([part], self.y, 1, adjustment.FEWEST)
+        )
 
     def _beside(self, one: CommonHeight) -> CommonHeight:
         """Return a common height with the work of one crew under one set-up, if that is all it is compared with."""

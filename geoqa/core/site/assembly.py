@@ -351,6 +351,9 @@ def take_off(occupations: pd.DataFrame, shifted: pd.DataFrame, job: Job) -> pd.D
     return by_point(frame)[0]
 
 
+_ALONG = {"de_m": "east", "dn_m": "north", "du_m": "up"}
+
+
 def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[str, Any]]:
     """Return what was taken off, as plain values for the record; `said` is for people."""
     still = (shifted[["de_m", "dn_m", "du_m"]] == 0).all(axis=1) & shifted["either"]  # the half that stays
@@ -363,7 +366,9 @@ def corrections_told(shifts: pd.DataFrame, shifted: pd.DataFrame) -> list[dict[s
         n = int(counts.get(name, 0))
         rows = counted(n, "occupation")
         done = f"taken off {rows}" if one.kind != "name" else f"set right: {rows} went to the point where it lies,"
-        said = f"shift {name!r} was {done} before the site was judged; it was found as {one.looks_like}"
+        size = [f"{metres:+.3f} m {_ALONG[axis]}" for axis, metres in numbers.items() if metres]
+        told = f" ({', '.join(size)})" if size else ""
+        said = f"shift {name!r}{told} was {done} before the site was judged; it was found as {one.looks_like}"
         made.append({"shift": name, "kind": one.kind, "occupations": n, **numbers, "said": said})
     return made
 

@@ -194,7 +194,7 @@ def zones(frames: Frames, job: Job) -> list[Block]:
         return none("Problem zones were not looked for.")
     found = frames["zones"]
     if found.empty:
-        return none("Nowhere do points fail, or differ, more than chance would spread over the site.")
+        return none("No problem zone was found; a note says so where too few points were judged to look for one.")
     unit, up = job.grid.units
     rows = [
         (

@@ -103,17 +103,12 @@ class Reason(str):
 
     key: str
     ours: object
-    _blanks: dict[str, object]
 
     def __new__(cls, key: str, **blanks: object) -> Reason:
         """Fill in the blanks of the sentence."""
         made = super().__new__(cls, REJECTIONS[key].format(**blanks))
-        made.key, made.ours, made._blanks = key, blanks.get("ours"), blanks
+        made.key, made.ours = key, blanks.get("ours")
         return made
-
-    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, object]]:
-        """Return what pickle makes it of: rows set aside are handed from process to process."""
-        return (self.key,), self._blanks
 
 
 class Rejected(NamedTuple):

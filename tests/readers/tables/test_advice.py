@@ -72,6 +72,7 @@ def test_where_without_headings_says_what_to_write(read, plain):
 def test_a_name_that_holds_a_blank_where_blanks_part_columns(read, plain):
     result = read("Mark  E  N\nP 1  1.5  2.5\nP2  1.5  2.5\n", plain(input__delimiter=" "))
     (reason,) = result.frames["set_aside"]["reason"]
+    assert type(reason) is str  # what goes from process to process is plain text
     assert reason == (
         "has too many fields: 4, where the table has 3; if the columns stand below each other and cells hold blanks or "
         'nothing, write delimiter = "fixed" under [input] and each column by its first and last character, such as '

@@ -1,6 +1,5 @@
 import csv
 import io
-import pickle
 
 import pytest
 from hypothesis import given
@@ -224,9 +223,3 @@ def test_the_quick_way_gives_what_the_careful_way_gives(tmp_path_factory, body):
         assert [list(map(str.strip, row)) for row in rows] == [
             [cell.as_py().strip() for cell in row] for row in zip(*quick, strict=True)
         ]
-
-
-def test_a_reason_is_pickled_with_what_it_knows():
-    reason = records.Reason("number", ours="easting")
-    again = pickle.loads(pickle.dumps(reason))
-    assert (again, again.key, again.ours) == ("easting is not a number", "number", "easting")
