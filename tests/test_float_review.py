@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from test_readme import example
 
 import geoqa
 from geoqa.core.errors import RecipeError
@@ -177,11 +179,11 @@ TEXT = """% computed afterwards from 2026/02/09 08:00:00
 """  # noqa: E501
 
 
-def test_positions_computed_afterwards_are_read_by_the_recipe_of_the_readme(tmp_path):
+def test_positions_computed_afterwards_are_read_by_the_recipe_of_the_guide(tmp_path):
     (tmp_path / "sessions.txt").write_text(TEXT, encoding="utf-8")
-    import tomllib
-
-    table = tomllib.loads(example("signed-root")) | {
+    guide = (Path(geoqa.__file__).parent / "guide/other-files.md").read_text(encoding="utf-8")
+    (recipe,) = (block for block in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL) if "signed-root" in block)
+    table = tomllib.loads(recipe) | {
         "site": {"crs": "EPSG:4167", "height": "ellipsoidal"}, "tolerance": {"horizontal_m": 0.05, "vertical_m": 0.1},
     }  # fmt: skip
     review = geoqa.review([tmp_path / "sessions.txt"], table)

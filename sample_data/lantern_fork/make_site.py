@@ -1,7 +1,7 @@
 """Write the Lantern Fork site, and the truth that only tests read, beside this file.
 
 An invented boundary in a fir forest: nothing in it was observed. A seeded simulation that writes the
-same bytes everywhere: random numbers come from `geoqa.demo.ground`, coordinates are whole thousandths of
+same bytes everywhere: random numbers come from `geoqa.demo.fieldwork`, coordinates are whole thousandths of
 a US survey foot.
 """
 
@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from geoqa.demo.ground import Dice
+from geoqa.demo.fieldwork import Dice
 
 SEED = 20260512
 CORNER = (1_452_300_000, 398_200_000)  # east, north of the site's corner, thousandths of a ftUS, EPSG:6597
