@@ -255,7 +255,7 @@ class Search:
             return False
         part = halves.Halves("set-up", chosen.number, name.stops, rest)
         return any(
-            half.p < halves.STANDS and half.d[0] * chosen.du > 0 and abs(half.d[0]) >= NEARLY * abs(chosen.du)
+            half.p < _setups.STANDS and half.d[0] * chosen.du > 0 and abs(half.d[0]) >= NEARLY * abs(chosen.du)
             for half in self._measured([part], self.y, 1, adjustment.FEWEST)
         )
 
