@@ -162,13 +162,8 @@ def _plain(node: SyntaxTreeNode) -> str:
     text = node.content if node.type == "text" else "".join(map(_plain, node.children))
     if node.type == "link":
         target = str(node.attrs["href"])
-        text += (
-            f" ({target})"
-            if ":" in target
-            else f" (geoqa guide {target.partition('.')[0]})"
-            if target[0] != "#"
-            else ""
-        )
+        if target[0] != "#":
+            text += f" ({target})" if ":" in target else f" (geoqa guide {target.partition('.')[0]})"
     return text
 
 
@@ -176,10 +171,8 @@ def page() -> str:
     """Return all chapters as one page, with contents and a search; it fetches nothing and runs only its own script."""
     from jinja2 import Environment, StrictUndefined
 
-    scripts, styles = (
-        [offline.script(offline.static_text("guide.js"))],
-        [offline.style(offline.static_text("guide.css"))],
-    )
+    scripts = [offline.script(offline.static_text("guide.js"))]
+    styles = [offline.style(offline.static_text("guide.css"))]
     known = chapters()
     texts = Environment(autoescape=True, keep_trailing_newline=True, undefined=StrictUndefined, trim_blocks=True)
     return texts.from_string(offline.static_text("guide.html")).render(

@@ -246,14 +246,9 @@ class Search:
         if isinstance(chosen, Half):
             off = chosen.part.earlier if chosen.off < 0 else chosen.part.later
             return chosen.off != 0 and _alike(name.stops, off) >= NEARLY
-        rest = np.setdiff1d(chosen.stops, name.stops)
-        if (
-            chosen.scope != "set-up"
-            or len(rest) in (0, len(chosen.stops))
-            or not np.isin(name.stops, chosen.stops).all()
-        ):
+        if chosen.scope != "set-up" or not set(name.stops) < set(chosen.stops):
             return False
-        part = halves.Halves("set-up", chosen.number, name.stops, rest)
+        part = halves.Halves("set-up", chosen.number, name.stops, np.setdiff1d(chosen.stops, name.stops))
         return any(
             half.p < _setups.STANDS and half.d[0] * chosen.du > 0 and abs(half.d[0]) >= NEARLY * abs(chosen.du)
             for half in self._measured([part], self.y, 1, adjustment.FEWEST)
