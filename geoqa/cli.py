@@ -37,6 +37,7 @@ from geoqa.commands import (
     screen_width,
     tell_failed,
 )
+from geoqa.core import beside
 from geoqa.core.errors import CallError, GeoqaError, InputError
 from geoqa.core.input_files import LARGEST_MB
 from geoqa.reviews.jobs import RESULT, forget_peak, peak_mb
@@ -120,12 +121,14 @@ class Progress:
     def table(self) -> list[str]:
         """Return how long each stage took, what of it the processor worked, and the most memory in use meanwhile.
 
-        The processor's seconds are those of the stage's own thread; the last line has those of all threads.
+        The processor's seconds are those of the stage's own thread; the last line has those of all threads, and of the
+        copies of this process that worked beside it, with the most memory that one of them added.
         """
         now = time.monotonic()
         self._end(now)
         most = max(peak for *_, peak in self._took)
-        rows = [*self._took, ("all", now - BEGAN, time.process_time(), most)]
+        beside_s, beside_mb = beside.took()
+        rows = [*self._took, ("all", now - BEGAN, time.process_time() + beside_s, most + beside_mb)]
         wide = max(len(name) for name, *_ in rows)
         lines = [f"{name:{wide}} {wall:9.2f} {used:9.2f} {peak:9.0f}" for name, wall, used, peak in rows]
         return [f"{'stage':{wide}} {'seconds':>9} {'CPU s':>9} {'peak MB':>9}", *lines]
@@ -575,6 +578,8 @@ def _collecting() -> Iterator[None]:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; return the exit code instead of raising."""
+    if arguments is None:  # as a command of its own, not within another program
+        beside.allow()
     try:
         with terminating(), _collecting():
             cli.main(args=arguments, prog_name="geoqa", standalone_mode=False)

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import geoqa
-from geoqa.analysis.standards import asprs, rmse
+from geoqa.analysis.standards import asprs, statement
 from geoqa.analysis.standards.statement import Checks
 from geoqa.core.recipe import Control
 
@@ -61,7 +61,7 @@ def test_marsh_island_check_points_against_the_ground_surface():
     count = np.bincount(cells(ground), minlength=size)[cells(check)]
     total = np.bincount(cells(ground), ground[:, 2], minlength=size)[cells(check)]
     with np.errstate(invalid="ignore"):
-        found = rmse.residuals((total / count - check[:, 2])[:, None])
+        found = statement.residuals((total / count - check[:, 2])[:, None])
     assert (found.n[0], len(check) - found.n[0]) == (101, 3)
     centimetres = [round(100 * float(v[0]), 1) for v in (found.rmse, found.mean, found.worst)]
     assert centimetres == [2.8, -0.2, 8.2]
@@ -76,7 +76,7 @@ def test_coconino_open_against_vegetated_as_edition_2_wants_each():
     up = np.array([float(row["z_olv"]) - float(row["z_surveyed"]) for row in rows])
     cover = np.array([int(row["type"] == "NVA") for row in rows])
     for word, is_open in (("NVA", 1), ("VVA", 0)):
-        found = rmse.residuals(up[cover == is_open][:, None])
+        found = statement.residuals(up[cover == is_open][:, None])
         own = [round(100 * float(v[0]), 2) for v in (found.rmse, found.mean)]
         # The heights are published to the millimetre, the figures were made before they were rounded.
         assert own == pytest.approx([published[word][f"{name}_cm"] for name in ("rmse", "bias")], abs=0.05)

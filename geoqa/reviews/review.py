@@ -14,7 +14,7 @@ from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.core import experience, geodesy, input_files
+from geoqa.core import beside, experience, geodesy, input_files
 from geoqa.core import job as core_job
 from geoqa.core.arrays import gpd, np, pa, pd
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError
@@ -249,7 +249,7 @@ class Review:
         CallError
             If a file or a format is not known, its library is missing, or it cannot hold the job's coordinates.
         """
-        from geoqa.outputs import csv_tables, geopackage, gis_project, record
+        from geoqa.outputs import csv_tables, record
         from geoqa.outputs import folder as folders
         from geoqa.outputs.field import sheet
 
@@ -263,30 +263,31 @@ class Review:
             replaced = [n for n in folders.own(target) if n in own or ("plots" in parts and n.endswith(".svg"))]
             before = folders.record_beside(target, self.id)
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
-            if "map" in parts:
-                progress("what-if")
-                otherwise = self.otherwise()
-                progress("map.html")
-                with pipeline.going_on("map.html", self.failed):
-                    self.write_map(staging / "map.html", otherwise)
-            if drawn := {"report", "plots"} & {*parts}:
-                progress("report.html")
-                with pipeline.going_on("report.html", self.failed):
-                    self.write_report(staging, drawn)
-            if "gpkg" in parts:
-                progress("review.gpkg")
-                geopackage.write(staging / "review.gpkg", self.frames, self.job)
-                gis_project.write(staging / "review.qgs", staging / "review.gpkg", self.job)
-            if "csv" in parts:
-                progress("points.csv")
-                csv_tables.write(staging / "points.csv", csv_tables.fields("points", self.frames["points"], self.job))
-                progress("record.csv")
-                with pipeline.going_on("record.csv", self.failed):
-                    csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
-            if "sheet" in parts:
-                progress("revisits.html")
-                with pipeline.going_on("revisits.html", self.failed):
-                    sheet.write(staging, self.frames, self.job, self.id)
+            with beside.begun(lambda: self._write_layers(staging) if "gpkg" in parts else None) as layers:
+                if "map" in parts:
+                    progress("what-if")
+                    otherwise = self.otherwise()
+                    progress("map.html")
+                    with pipeline.going_on("map.html", self.failed):
+                        self.write_map(staging / "map.html", otherwise)
+                if drawn := {"report", "plots"} & {*parts}:
+                    progress("report.html")
+                    with pipeline.going_on("report.html", self.failed):
+                        self.write_report(staging, drawn)
+                if "csv" in parts:
+                    progress("points.csv")
+                    fields = csv_tables.fields("points", self.frames["points"], self.job)
+                    csv_tables.write(staging / "points.csv", fields)
+                    progress("record.csv")
+                    with pipeline.going_on("record.csv", self.failed):
+                        csv_tables.write(staging / "record.csv", record.fields(self.frames, self.job))
+                if "sheet" in parts:
+                    progress("revisits.html")
+                    with pipeline.going_on("revisits.html", self.failed):
+                        sheet.write(staging, self.frames, self.job, self.id)
+                if "gpkg" in parts:
+                    progress("review.gpkg")
+                layers()
             with pd.option_context(_STRINGS[0], "auto"):  # writers are given what `geoqa deliver` gives them
                 also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
@@ -294,6 +295,14 @@ class Review:
             made["messages"] += deliveries.notes(self.frames)
             made["inputs"] = reading.recorded(made["inputs"], target)
         return [target / name for name in sorted([*made["files"], "run.json"])]
+
+    def _write_layers(self, folder: Path) -> None:
+        from geoqa.outputs import geopackage, gis_project
+
+        path = folder / "review.gpkg"
+        path.unlink(missing_ok=True)  # what a copy of this process that went away had begun
+        geopackage.write(path, self.frames, self.job)
+        gis_project.write(folder / "review.qgs", path, self.job)
 
     def write_map(self, path: str | Path, otherwise: Mapping[str, Any] | None = None) -> None:
         """Write the map alone; `otherwise` is what the method of this name returns, where it was asked already."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from geoqa.analysis.standards import rmse
 from geoqa.analysis.standards.statement import (
     HEIGHT,
     Checks,
@@ -13,6 +12,7 @@ from geoqa.analysis.standards.statement import (
     doubts,
     judged,
     reasons,
+    residuals,
     too_few,
     why_none,
     withheld,
@@ -46,7 +46,7 @@ def edition_1_open(checks: Checks) -> Statement:
     why = _reasons(checks, mine, conditions)
     if why:
         return withheld(OPEN_1, EDITION_1, mine.n, "check points", conditions, why)
-    found = rmse.residuals(mine.difference)
+    found = residuals(mine.difference)
     figures = []
     if found.n[:2].min() >= FEWEST_1:
         figures += [
@@ -84,7 +84,7 @@ def edition_2_open(checks: Checks, control: Control) -> Statement:
     why = _reasons(checks, mine, conditions)
     if why:
         return withheld(OPEN_2, EDITION_2, mine.n, "check points", conditions, why)
-    found, survey = rmse.residuals(mine.difference), _survey(mine)
+    found, survey = residuals(mine.difference), _survey(mine)
     figures = []
     if found.n[:2].min() >= FEWEST_2:
         plan = with_survey(found.rmse_r, survey[0])
@@ -101,7 +101,7 @@ def edition_2_vegetated(checks: Checks) -> Statement:
     """Return edition 2 under vegetation: the RMSE of the height, reported and neither passed nor failed."""
     mine = checks.only(checks.cover == 0)
     conditions = [too_few(mine.n, FEWEST_2, "ASPRS 2023, second-hand"), *_conditions(mine)]
-    found, survey = rmse.residuals(mine.difference), _survey(mine)
+    found, survey = residuals(mine.difference), _survey(mine)
     if not mine.n or not found.n[2]:
         none = why_none(checks) if not checks.n else "no height under vegetation was compared with control"
         return withheld(VEGETATED_2, EDITION_2, mine.n, "check points", conditions, [none])
@@ -141,7 +141,7 @@ def _reasons(checks: Checks, mine: Checks, conditions: list[Condition]) -> list[
 
 def _looked_into(checks: Checks, control: Control) -> list[Condition]:
     """Return whether the mean, or a single error, is large beside the target."""
-    found = rmse.residuals(checks.difference)
+    found = residuals(checks.difference)
     conditions = []
     targets = ((control.target_rmse_h_m, "horizontal", [0, 1]), (control.target_rmse_v_m, "height", [2]))
     for target, word, axes in targets:

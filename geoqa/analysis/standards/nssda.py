@@ -5,7 +5,6 @@ Every value here is second-hand, from documents that quote FGDC-STD-007.3-1998.
 
 from __future__ import annotations
 
-from geoqa.analysis.standards import rmse
 from geoqa.analysis.standards.statement import (
     HEIGHT,
     Checks,
@@ -15,6 +14,7 @@ from geoqa.analysis.standards.statement import (
     common_conditions,
     judged,
     reasons,
+    residuals,
     too_few,
     withheld,
 )
@@ -83,7 +83,7 @@ def state(checks: Checks) -> Statement:
     why = reasons(checks, conditions)
     if why:
         return withheld(NAME, STANDARD, checks.n, "check points", conditions, why)
-    found = rmse.residuals(checks.difference)
+    found = residuals(checks.difference)
     low, high = sorted(found.rmse[:2])
     plan = accuracy_r(found.rmse[0], found.rmse[1]) if found.n[:2].min() >= FEWEST else float("nan")
     ratio = f"{low / high:.2f}" if high > 0 else "no horizontal error at all"

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from geoqa.analysis.control.control_checks import ControlChecks, biases
 from geoqa.analysis.occupations import differences, measured_rows
 from geoqa.analysis.occupations.measured_rows import codes_of, is_direct, seconds
-from geoqa.analysis.standards import asprs, iso17123, nssda, rmse
-from geoqa.analysis.standards.statement import Checks, Statement, doubts, why_none
+from geoqa.analysis.standards import asprs, iso17123, nssda
+from geoqa.analysis.standards.statement import Checks, Statement, doubts, rmse, why_none
 from geoqa.core.arrays import Frames, np, pd
 from geoqa.core.frames.control import CHECK, LINE_PRECISION, REAL_TIME_CLASSES, STATEMENT_CONDITIONS, STATEMENTS
 from geoqa.core.frames.schema import DELIVERIES
@@ -197,7 +197,7 @@ def checks_of(frames: Frames, job: Job) -> Checks:
 
 def _accuracy(checks: Checks, job: Job) -> list[Statement]:
     made = [
-        rmse.state(checks),
+        rmse(checks),
         nssda.state(checks),
         asprs.edition_1_open(checks),
         asprs.edition_2_open(checks, job.control),

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoqa.analysis.standards import asprs, ngs92, nssda, rmse
-from geoqa.analysis.standards.statement import Checks
+from geoqa.analysis.standards import asprs, ngs92, nssda
+from geoqa.analysis.standards.statement import Checks, residuals, rmse
 from geoqa.core.recipe import Control
 from geoqa.core.statistics import covariance
 
@@ -44,7 +44,7 @@ def condition(statement, start):
 
 def test_the_worked_example_of_edition_1():
     """ASPRS 2014 Annex D, residuals from memory: mean, RMSE, RMSE_r and the figures at 95 %."""
-    found = rmse.residuals(ANNEX_D)
+    found = residuals(ANNEX_D)
     assert found.mean == pytest.approx([-0.033, 0.006, 0.006], abs=5e-4)
     assert found.rmse == pytest.approx([0.102, 0.106, 0.081], abs=6e-4)
     assert found.rmse_r == pytest.approx(0.147, abs=5e-4)
@@ -87,7 +87,7 @@ def test_nssda_states_with_twenty_well_spread_points_and_refuses_nineteen():
     """FGDC-STD-007.3-1998, second-hand: at least 20 check points."""
     good = nssda.state(checks(20))
     assert good.outcome == "stated"
-    found = rmse.residuals(checks(20).difference)
+    found = residuals(checks(20).difference)
     assert figures(good)["accuracy_r_m"] == pytest.approx(2.4477 * 0.5 * found.rmse[:2].sum())
     assert figures(good)["accuracy_z_m"] == pytest.approx(1.96 * found.rmse[2])
     assert "as quoted second-hand" in good.words("m", "m")
@@ -132,7 +132,7 @@ def test_edition_2_gives_rmse_alone_with_the_survey_in_quadrature():
     """ASPRS 2023, second-hand: 1.00 and 2.0 cm give 2.24; no figure at 95 %; at least 30 check points."""
     assert asprs.with_survey(0.0100, 0.020) == pytest.approx(0.0224, abs=5e-5)
     statement = asprs.edition_2_open(checks(30, sigma=0.005), Control())
-    found = rmse.residuals(checks(30).difference)
+    found = residuals(checks(30).difference)
     assert figures(statement) == {
         "rmse_h_m": pytest.approx(np.hypot(found.rmse_r, 0.005 * 2**0.5)),
         "rmse_v_m": pytest.approx(np.hypot(found.rmse[2], 0.005)),
@@ -167,7 +167,7 @@ def test_edition_2_passes_or_fails_open_ground_and_only_reports_vegetated():
     assert (vegetated.outcome, vegetated.n) == ("reported", 30)
     assert not [c for c in vegetated.conditions if "target" in c.text]
     assert "neither passed nor failed" in vegetated.words("m", "m")
-    under = rmse.residuals(both.difference[30:])
+    under = residuals(both.difference[30:])
     assert figures(vegetated)["rmse_v_m"] == pytest.approx(np.hypot(under.rmse[2], 0.002))
 
 
@@ -191,7 +191,7 @@ ACCURACY = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("state", [*ACCURACY, rmse.state, asprs.edition_2_vegetated])
+@pytest.mark.parametrize("state", [*ACCURACY, rmse, asprs.edition_2_vegetated])
 def test_repeatability_is_refused_as_accuracy(state):
     """A pair closure is repeatability. Only checks against independent, more accurate control feed a statement."""
     statement = state(checks(0, pairs=499))
@@ -199,7 +199,7 @@ def test_repeatability_is_refused_as_accuracy(state):
     assert "499 closures between occupations show repeatability, and repeatability is no accuracy" in statement.refusal
 
 
-@pytest.mark.parametrize("state", [*ACCURACY, rmse.state])
+@pytest.mark.parametrize("state", [*ACCURACY, rmse])
 def test_control_that_oriented_the_job_is_refused(state):
     statement = state(checks(0, no_check=4))
     assert "all 4 known points are no check: the job was oriented by them, a base stood there" in statement.refusal
@@ -224,16 +224,16 @@ def test_a_frame_fitted_to_nobody_says_what_is_refused(state):
 
 
 def test_rmse_is_what_was_found_and_says_what_is_not_shown():
-    statement = rmse.state(checks(3, source=None))
+    statement = rmse(checks(3, source=None))
     assert statement.outcome == "stated"
     assert "Not shown: control from an independent survey" in statement.words("m", "m")
-    assert rmse.state(checks(2)).figures is None
-    assert rmse.state(checks(1)).refusal == "1 check point makes no statistics: see the differences"
-    assert "rmse_u_m" not in figures(rmse.state(checks(3, difference=np.full((3, 3), [0.1, 0.1, np.nan]))))
+    assert rmse(checks(2)).figures is None
+    assert rmse(checks(1)).refusal == "1 check point makes no statistics: see the differences"
+    assert "rmse_u_m" not in figures(rmse(checks(3, difference=np.full((3, 3), [0.1, 0.1, np.nan]))))
 
 
 def test_outliers_are_named_in_every_statement():
-    statement = rmse.state(checks(9, outliers=("CP7",)))
+    statement = rmse(checks(9, outliers=("CP7",)))
     assert condition(statement, "no check left out").found == "1 stand out (CP7) and are in every figure"
 
 
@@ -274,7 +274,7 @@ def test_a_refused_statement_never_has_figures_and_a_stated_one_has_finite_ones(
     rng = np.random.default_rng(seed)
     difference = rng.normal(0, 0.01, (n, 3)) * [1, rng.choice([0.3, 1.0]), 1 if heights else np.nan]
     some = checks(n, difference=difference, place=rng.uniform(0, 800, (n, 2)), cover=rng.integers(-1, 2, n))
-    for state in (*ACCURACY, rmse.state, asprs.edition_2_vegetated):
+    for state in (*ACCURACY, rmse, asprs.edition_2_vegetated):
         statement = state(some)
         assert (statement.figures is None) == (statement.outcome == "refused")
         assert all(np.isfinite(value) for value in figures(statement).values())

@@ -1,0 +1,131 @@
+"""Work side by side: parts of a review that need nothing of each other, one of them in a copy of this process.
+
+A copy made by `os.fork` has all that the process has, at no cost until either writes to it, so nothing is handed over
+but what the work returns. It is made on Linux alone, by the command alone, while there is one thread and a processor
+free for it; anywhere else, and in `geoqa jobs`, which has a process for each processor already, the same work is done
+in turn and comes to the same. Threads would wait for each other: most of the time is spent under Python's own lock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import functools
+import gc
+import os
+import pickle
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+T = TypeVar("T")
+
+#: Linux's word for the signal that a process gets when the one that made it ends.
+_PR_SET_PDEATHSIG = 1
+
+
+class _Copies:
+    """How many copies may work at a time, how many do, and what those took that are done.
+
+    Seconds of the processor, and the most memory in MB that one of them had beyond what it was made with.
+    """
+
+    most = 0
+    at_work = 0
+    took_s = 0.0
+    added_mb = 0.0
+
+
+def allow() -> None:
+    """Let work be done side by side from now on, as far as this system and machine have what it takes."""
+    if sys.platform == "linux":
+        _Copies.most = len(os.sched_getaffinity(0)) - 1
+
+
+def took() -> tuple[float, float]:
+    """Return the seconds of the processor that copies took so far, and the most memory that one added, in MB."""
+    return _Copies.took_s, _Copies.added_mb
+
+
+def every(works: Sequence[Callable[[], T]]) -> list[T]:
+    """Do works that need nothing of each other, side by side as far as that may be; return what each returned."""
+    parts = min(_free() + 1, len(works))
+    with contextlib.ExitStack() as stack:
+        others = [stack.enter_context(begun(functools.partial(_each, works[part::parts]))) for part in range(1, parts)]
+        made = [_each(works[:: max(parts, 1)]), *(other() for other in others)]
+    return [made[k % parts][k // parts] for k in range(len(works))]
+
+
+@contextlib.contextmanager
+def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
+    """Begin a work beside what the body does; the body calls what it is given to have what the work returns or raises.
+
+    Where nothing can be done beside, the work is done at that call. But for files of its own, nothing that a work
+    changes may be relied on: it may be done in a copy of this process.
+    """
+    if not _free():
+        yield work
+        return
+    back, forth = os.pipe()
+    kb = int(Path("/proc/self/statm").read_text().split()[1]) * (os.sysconf("SC_PAGE_SIZE") // 1024)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # that there may be threads: none of Python's, and those of libraries are idle
+        pid = os.fork()
+    if not pid:
+        os.close(back)
+        _be_the_copy(work, forth)
+    os.close(forth)
+    _Copies.at_work += 1
+    try:
+        with os.fdopen(back, "rb") as answer:
+            yield functools.partial(_told, work, answer)
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+        used = os.wait4(pid, 0)[2]
+        _Copies.took_s += used.ru_utime + used.ru_stime
+        _Copies.added_mb = max(_Copies.added_mb, (used.ru_maxrss - kb) * 1024 / 1e6)
+        _Copies.at_work -= 1
+
+
+def _free() -> int:
+    """Return how many more copies may be made."""
+    return max(_Copies.most - _Copies.at_work, 0) if threading.active_count() == 1 else 0
+
+
+def _each(works: Sequence[Callable[[], T]]) -> list[T]:
+    return [work() for work in works]
+
+
+def _told(work: Callable[[], T], answer: Any) -> T:
+    """Return what a copy made of a work; where the system took it away, for its memory say, the work is done here."""
+    try:
+        value, error = pickle.load(answer)
+    except (EOFError, pickle.UnpicklingError):
+        return work()
+    if error is not None:
+        raise error
+    return value
+
+
+def _be_the_copy(work: Callable[[], T], forth: int) -> NoReturn:
+    """Do the work, write what it came to, and end without a word."""
+    try:
+        gc.disable()
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process, which then ends this one
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+        _Copies.most = 0
+        try:
+            made: tuple[T | None, Exception | None] = work(), None
+        except Exception as error:
+            made = None, error
+        said = pickle.dumps(made, protocol=5)  # what cannot be handed over is done again in the process
+        with os.fdopen(forth, "wb") as file:
+            file.write(said)
+    finally:
+        os._exit(0)
