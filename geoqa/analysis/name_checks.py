@@ -158,8 +158,9 @@ def outside_radius(place: Array, point: Index, radius_m: float) -> NamePairs:
     if not len(rows):
         return _none()
     distance = np.hypot(*(place[rows[:, 0], :2] - place[rows[:, 1], :2]).T)
-    pairs, which = np.unique(np.sort(point[rows], axis=1), axis=0, return_inverse=True)
-    return _nearest_first(pairs, -groups.largest(-distance, which.reshape(-1), len(pairs)))
+    pairs = np.sort(point[rows], axis=1)
+    first, which = groups.distinct(*pairs.T)
+    return _nearest_first(pairs[first], -groups.largest(-distance, which, len(first)))
 
 
 def visitors(place: Array, point: Index, far: Flags, middle: Array, limit_m: float) -> NamePairs:

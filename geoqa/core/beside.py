@@ -51,12 +51,15 @@ def took() -> tuple[float, float]:
     return _Copies.took_s, _Copies.added_mb
 
 
-def every(works: Sequence[Callable[[], T]]) -> list[T]:
-    """Do works that need nothing of each other, side by side as far as that may be; return what each returned."""
-    parts = min(_free() + 1, len(works))
+def every(works: Sequence[Callable[[], T]], worth: bool = True) -> list[T]:
+    """Do works that need nothing of each other, side by side as far as that may be; return what each returned.
+
+    A copy takes some 20 ms to make and to hear: `worth` says whether the works are longer than that.
+    """
+    parts = min(_free() + 1, len(works)) if worth else 1
     with contextlib.ExitStack() as stack:
         others = [stack.enter_context(begun(functools.partial(_each, works[part::parts]))) for part in range(1, parts)]
-        made = [_each(works[:: max(parts, 1)]), *(other() for other in others)]
+        made = [_each(works[:: parts or 1]), *(other() for other in others)]
     return [made[k % parts][k // parts] for k in range(len(works))]
 
 

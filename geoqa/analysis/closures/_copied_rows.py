@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from geoqa.analysis.occupations.measured_rows import Rows, seconds
 from geoqa.analysis.precision.visit_pairs import FADES_H_S, FADES_V_S
 from geoqa.core.arrays import Array, Flags, Index, np, pd, special
+from geoqa.core.statistics import groups
 from geoqa.core.units import counted, duration
 
 #: Equal pairs that are no copies below this number, and the probability of so many by chance from which they are.
@@ -207,8 +208,7 @@ def _too_many(group: Index, same: Flags, chance: Array) -> Flags:
 def _of_one_offset(pairs: CopiedPairs, files: Index, same: Flags, chance: Array) -> Flags:
     """Return which equal pairs share an offset of time to the second as only copies do; shape (pairs,)."""
     later = np.rint(pairs.later_s).astype(np.int64)
-    _, group = np.unique(np.column_stack([files, later]), axis=0, return_inverse=True)
-    group = group.reshape(-1)
+    _, group = groups.distinct(files, later)
     seen, all_of = np.bincount(group, same).astype(np.int64), np.bincount(group)
     usual = np.bincount(group, chance) / np.maximum(all_of, 1)
     tail = special.bdtrc(np.maximum(seen - 1, 0), all_of, np.clip(usual, 1e-12, 1 - 1e-12))

@@ -85,10 +85,9 @@ class _Tests:
     """The distinct tests among many, and which of them each is; biases are in sigma of what they are seen against."""
 
     def __init__(self, alpha: float, dimensions: Array | int, nu: Array | float, shape: float) -> None:
-        both = np.column_stack(np.broadcast_arrays(*np.atleast_1d(dimensions, nu)))
-        found, which = np.unique(both, axis=0, return_inverse=True)
-        self._df, freedom = found.T
-        self.which: Index = which.reshape(-1)
+        degrees, freedom = np.broadcast_arrays(*np.atleast_1d(dimensions, nu))
+        first, self.which = groups.distinct(degrees, freedom)
+        self._df, freedom = degrees[first].astype(float), freedom[first]
         self._narrow, flanks = expected_precision.tail_factors(freedom, shape)
         edge = _edge(alpha, self._df, flanks)
         wide, of_wide = _parts(np.array(shape))

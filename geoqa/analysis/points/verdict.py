@@ -11,6 +11,7 @@ from geoqa.analysis.closures.agreement import CONFIRMED, CONFLICT, LOOSE, STRAIN
 from geoqa.analysis.occupations.visit_means import Level
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.contract import STATUS, STATUS_REASONS, STATUSES
+from geoqa.core.statistics import groups
 
 
 @dataclass(frozen=True)
@@ -199,13 +200,13 @@ _VERDICT = ("visits", "kept", "split")
 
 def _coarse(what: str, hidden: Flags, limits: Limits) -> tuple[Index, list[str]]:
     """Return the number of each point's phrase on a step that is too coarse, 0 for none, and the phrases."""
-    stated = np.column_stack([2 * limits.guard_m, limits.tolerance_m])
-    distinct, which = np.unique(stated[hidden], axis=0, return_inverse=True)
+    stated = np.column_stack([2 * limits.guard_m, limits.tolerance_m])[hidden]
+    first, which = groups.distinct(*stated.T)
     code = np.zeros(len(hidden), np.int64)
-    code[hidden] = which.reshape(-1) + 1
+    code[hidden] = which + 1
     return code, [
         "", *(STATUS_REASONS["coarse"].words.format(what=what, step=step, limit=limit)
-              for step, limit in distinct.tolist())
+              for step, limit in stated[first].tolist())
     ]  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from geoqa.analysis.precision import mixture
 from geoqa.analysis.precision.priors import FADES_S, REPEAT
 from geoqa.core.arrays import Array, Flags, Frames, Index, np, pd, sparse
 from geoqa.core.job import Job
+from geoqa.core.statistics import groups
 
 #: What becomes of a pair along an axis.
 AS_IS, OFFSET_OFF, LEFT_OUT = range(3)
@@ -275,8 +276,8 @@ def _within_visits(closures: pd.DataFrame, occupations: pd.DataFrame) -> VisitPa
     point, label, visit = codes_of(closures["point"])[pick], shown_labels(occupations), occupations["visit"].to_numpy()
     first = _first(point, label[a], label[b], visit[a])
     pick, a, b, point = pick[first], a[first], b[first], point[first]
-    _, group = np.unique(np.column_stack([point, visit[a]]), axis=0, return_inverse=True)
-    count = np.bincount(group.ravel())[group.ravel()] if len(pick) else np.zeros(0)
+    _, group = groups.distinct(point, visit[a])
+    count = np.bincount(group)[group] if len(pick) else np.zeros(0)
     weight = (1 + np.sqrt(1 + 8 * count)) / 2 - 1  # m fixes make m (m - 1) / 2 pairs, worth m - 1
     gap = np.nan_to_num(closures["gap_s"].to_numpy(dtype=float, na_value=0.0)[pick])
     one, again = np.ones(len(pick)), REPEAT * np.exp(-gap / FADES_S)

@@ -16,6 +16,7 @@ from geoqa.analysis.shifts.adjustment import AXES, Sessions
 from geoqa.analysis.shifts.halves import Floor
 from geoqa.core.arrays import Array, Flags, Index, np
 from geoqa.core.frames import wording
+from geoqa.core.statistics import groups
 
 #: Occupations of a set-up at known points that shift it whatever its other points say: one alone may be a wrong fix.
 FEWEST = 2
@@ -123,8 +124,8 @@ def by_setup(stops: Sessions, y: Array, known: Flags, floor_h: Floor, floor_v: F
 def _shared(stops: Sessions, setup: Index, unknown: Flags, known: Flags) -> Index:
     """Return the stops at points that are not known and that several set-ups saw."""
     at = np.flatnonzero((setup >= 0) & ~np.append(known, True)[setup] & unknown[stops.point])
-    pairs = np.unique(np.column_stack([stops.point[at], setup[at]]), axis=0)
-    several = np.bincount(pairs[:, 0], minlength=stops.points) > 1
+    once = at[groups.distinct(stops.point[at], setup[at])[0]]
+    several = np.bincount(stops.point[once], minlength=stops.points) > 1
     return at[several[stops.point[at]]]
 
 

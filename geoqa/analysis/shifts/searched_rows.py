@@ -12,6 +12,7 @@ from geoqa.core import clock
 from geoqa.core.arrays import Array, Flags, Index, np, pd
 from geoqa.core.frames.control import CHECK
 from geoqa.core.job import Job
+from geoqa.core.statistics import groups
 from geoqa.core.units import length
 
 #: What a known coordinate is good for where it states nothing, metres: common practice, no published source.
@@ -148,7 +149,8 @@ def _antennas(
     if not len(at):
         return odd, most, [], []
     pairs = np.column_stack([crew[at], height[at]])
-    distinct, which, count = np.unique(pairs, axis=0, return_inverse=True, return_counts=True)
+    first, which = groups.distinct(*pairs.T)
+    distinct, count = pairs[first], np.bincount(which)
     # The usual one of a crew: the most frequent.
     order = np.lexsort((-count, distinct[:, 0]))
     is_first = np.r_[True, np.diff(distinct[order, 0]) != 0]
@@ -168,6 +170,5 @@ def _antennas(
                 f"{length(value, unit)}, {length(abs(value - other), unit)} "
                 f"{'more' if value > other else 'less'} than the {called} {length(other, unit)}"
             )
-    of = which.reshape(-1)
-    odd[at], most[at] = (np.where(is_usual == wanted, number, -1)[of] for wanted in (False, True))
+    odd[at], most[at] = (np.where(is_usual == wanted, number, -1)[which] for wanted in (False, True))
     return odd, most, names, compared

@@ -19,7 +19,7 @@ from geoqa.core.frames.schema import DEFAULT_PRIOR
 from geoqa.core.frames.wording import cover
 from geoqa.core.job import Job
 from geoqa.core.recipe import Line
-from geoqa.core.statistics import covariance
+from geoqa.core.statistics import covariance, groups
 from geoqa.core.units import METRES_PER, listed
 
 STANDARD = Standard("ALTA/NSPS 2021 and 2026, section 3.E, as quoted second-hand")
@@ -181,7 +181,8 @@ def _bases(names: pd.Index, occupations: pd.DataFrame) -> tuple[sparse.csr_array
     point = names.get_indexer(occupations["point"].astype("str").iloc[used])
     base, visit = codes_of(occupations["base"])[used], occupations["visit"].to_numpy()[used]
     based = np.bincount(point[base < 0], minlength=len(names)) == 0
-    kept = np.unique(np.column_stack([point, visit, base])[base >= 0], axis=0)
+    kept = np.column_stack([point, visit, base])[base >= 0]
+    kept = kept[groups.distinct(*kept.T)[0]]
     number = np.bincount(kept[:, 0], minlength=len(names))
     weight = 1.0 / number[kept[:, 0]]
     shape = (len(names), int(base.max(initial=0)) + 1)

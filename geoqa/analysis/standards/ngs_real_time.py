@@ -14,6 +14,7 @@ from geoqa.analysis.standards.statement import COUNT, Condition, StatedFigure, S
 from geoqa.core.arrays import Array, Flags, Index, NDArray, np
 from geoqa.core.frames.control import Standard
 from geoqa.core.recipe import PRESETS, Tolerance
+from geoqa.core.statistics import groups
 from geoqa.core.units import counted
 
 States: TypeAlias = "NDArray[np.int8]"
@@ -132,9 +133,9 @@ def missed(best_class: Index, states: list[dict[str, States]]) -> list[str]:
     for k, each in enumerate(states):
         mine = np.flatnonzero(next_better == k)
         table = np.array([state[mine] for state in each.values()]).T.reshape(len(mine), len(each))
-        patterns, which = np.unique(table, axis=0, return_inverse=True)
-        texts = [_reason_text(CLASSES[k].name, list(each), row.tolist()) for row in patterns]
-        said[mine] = np.array([*texts, ""], dtype=object)[which.ravel()]
+        first, which = groups.distinct(*table.T)
+        texts = [_reason_text(CLASSES[k].name, list(each), row.tolist()) for row in table[first]]
+        said[mine] = np.array([*texts, ""], dtype=object)[which]
     return said.tolist()
 
 

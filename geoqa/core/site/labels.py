@@ -38,7 +38,9 @@ def normal(label: str) -> str:
         text = unicodedata.normalize("NFKC", _BLANK.sub("", label))
         text = "".join(map(_plain, text))
         text = " ".join(unicodedata.normalize("NFKC", text.casefold()).split())
-    return _ZEROS.sub("", _WHOLE.sub(r"\1", text) if _WHOLE.fullmatch(text) else text)
+    if ("." in text or "," in text) and _WHOLE.fullmatch(text):
+        text = _WHOLE.sub(r"\1", text)
+    return _ZEROS.sub("", text) if "0" in text else text
 
 
 def _plain(character: str) -> str:

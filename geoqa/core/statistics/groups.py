@@ -46,6 +46,27 @@ def above(numbers: NDArray[Any]) -> int:
     return int(numbers.max(initial=-1)) + 1
 
 
+def distinct(*keys: NDArray[Any]) -> tuple[Index, Index]:
+    """Return where each combination of values first stands, in rising order, and the number of each row's; shape (n,).
+
+    As `numpy.unique` of rows (axis=0) has it, which compares them as bytes and takes ten times as long.
+
+    Parameters
+    ----------
+    *keys
+        Arrays of shape (n,), the first weighing most.
+    """
+    by = np.lexsort(keys[::-1])
+    new = np.zeros(len(by), bool)
+    new[:1] = True
+    for key in keys:
+        sorted_ = key[by]
+        new[1:] |= sorted_[1:] != sorted_[:-1]
+    which = np.empty(len(by), np.int64)
+    which[by] = np.cumsum(new) - 1
+    return by[new].astype(np.int64), which
+
+
 def starts_of(keys: NDArray[Any]) -> Index:
     """Return where each run of equal values starts in a sorted array of shape (n,)."""
     if not len(keys):

@@ -341,9 +341,10 @@ def _parts(columns: Columns, measured: Flags, job: Recipe) -> list[tuple[str, Fl
     days = clock.days(pd.Series(columns["start_utc"]), job)
     bases = [("base ", pd.Series(columns["base"]).astype("str"))] if "base" in columns else []
     for word, values in (*bases, ("", days)):
-        sizes = values[measured].value_counts()
+        labels = values.astype("category").cat
+        codes, sizes = labels.codes.to_numpy(), values[measured].value_counts()
         for value in sizes.index[sizes >= _FEW_ROWS][:_MOST_PARTS]:
-            at = measured & (values == value).to_numpy(dtype=bool, na_value=False)
+            at = measured & (codes == labels.categories.get_loc(value))
             if at.sum() < measured.sum():
                 made.setdefault(at.tobytes(), (f", {word}{value if word else value.strftime(clock.DAY)},", at))
     return list(made.values())
