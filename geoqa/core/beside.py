@@ -46,6 +46,15 @@ def allow() -> None:
         _Copies.most = len(os.sched_getaffinity(0)) - 1
 
 
+def give_back() -> None:
+    """Give memory that is free back to the system; where its C library is not glibc, nothing happens.
+
+    It is kept for arrays to come otherwise; once a copy is made of a process, both would hold it.
+    """
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
+
+
 def took() -> tuple[float, float]:
     """Return the seconds of the processor that copies took so far, and the most memory that one added, in MB."""
     return _Copies.took_s, _Copies.added_mb

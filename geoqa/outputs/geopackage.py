@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoqa.core import geodesy, vector_files
-from geoqa.core.arrays import Frames, NDArray, gpd, np, pa, pd, shapely
+from geoqa.core.arrays import Frames, NDArray, np, pa, pd, shapely
 from geoqa.core.errors import OutputError
 from geoqa.core.frames import schema
 from geoqa.core.frames.contract import is_height, title
@@ -239,15 +239,16 @@ def write(path: Path, frames: Frames, job: Job) -> None:
 
     crs = job.grid.system.crs
     # GDAL makes the file with what it is, whatever there is; what is enlarged is made when its turn comes.
-    large = {ABOUT: lambda: pd.DataFrame(about(job), columns=["what", "said"])} | dict(_enlarged(frames))
-    names = _in_order(frames, [name for name in large if name != ABOUT])
+    what = pd.DataFrame(about(job), columns=["what", "said"])
+    large = dict(_enlarged(frames))
+    names = _in_order(frames, list(large))
     with _waiting_for_the_disk_once(path):
         for name in (ABOUT, *names):
-            frame = large[name]() if name in large else frames[name]
+            frame, grow = large[name]() if name in large else (frames.get(name, what), None)
             if name != ABOUT and "geometry" not in frame:
                 continue
             try:
-                _write_layer(path, name, _plain(own_units(frame, job)), crs)
+                _write_layer(path, name, _plain(own_units(frame, job)), crs, grow)
             except (pyogrio.errors.DataSourceError, pyogrio.errors.FieldError, RuntimeError) as error:
                 raise _refused(path, f"layer {name!r}", error) from error
         describe(path, {name: frames[name] for name in names if name in frames}, job)
@@ -261,7 +262,11 @@ def _in_order(frames: Frames, large: list[str]) -> list[str]:
     return [name for name in every if name in large or name in frames]
 
 
-def _enlarged(frames: Frames) -> Iterator[tuple[str, Callable[[], pd.DataFrame]]]:
+#: Given shapes of a layer and which of its rows they are of, returns them as they are drawn.
+_Grow = Callable[["NDArray[np.object_]", slice], "NDArray[np.object_]"]
+
+
+def _enlarged(frames: Frames) -> Iterator[tuple[str, Callable[[], tuple[pd.DataFrame, _Grow]]]]:
     """Yield what makes closures that are evidence, and ellipses of points, so large that a person sees them."""
     points, closures, ellipses = (frames.get(name) for name in ("points", "closures", "ellipses"))
     if points is None or not len(points) or "geometry" not in points:
@@ -288,26 +293,31 @@ def _times(points: pd.DataFrame, lengths: list[pd.Series]) -> int:
     return int(steps[np.abs(np.log(steps * typical * 160 / across_m)).argmin()])
 
 
-def _grown(frame: pd.DataFrame, points: pd.DataFrame, times: int, fixed: int | None) -> pd.DataFrame:
-    """Return a frame whose shapes are so many times as large, at their points; one that would cross out the site less.
+def _grown(frame: pd.DataFrame, points: pd.DataFrame, times: int, fixed: int | None) -> tuple[pd.DataFrame, _Grow]:
+    """Return a frame, and what makes its shapes so many times as large, at their points.
 
-    `fixed` is the vertex that comes to lie on the point; None where the middle of the shape does.
+    One that would cross out the site is less large. `fixed` is the vertex that comes to lie on the point; None where
+    the middle of the shape does.
     """
     names = pd.Index(points["point"].astype("str"))
     at = names.get_indexer(frame["point"].astype("str"))
     frame = frame[at >= 0]
     shapes, places = frame.geometry.to_numpy(), points.geometry.to_numpy()[at[at >= 0]]
     known = ~(shapely.is_missing(shapes) | shapely.is_missing(places))
-    frame, shapes, places = frame[known], shapes[known], places[known]
-    own = shapely.get_point(shapes, fixed) if fixed is not None else shapely.centroid(shapes)
-    each = shapely.get_num_coordinates(shapes)
-    offsets = shapely.get_coordinates(shapes) - shapely.get_coordinates(own).repeat(each, axis=0)
-    sizes = np.maximum.reduceat(np.hypot(*offsets.T), np.cumsum(each) - each) if len(each) else each
+    frame, places = frame[known], places[known]
     west, south, east, north = points.total_bounds
     most = LARGEST * np.hypot(east - west, north - south) or np.inf
-    by = np.minimum(times, most / np.maximum(sizes, 1e-300)).repeat(each)[:, None]
-    grown = shapely.set_coordinates(shapes.copy(), shapely.get_coordinates(places).repeat(each, axis=0) + by * offsets)
-    return gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=grown, crs=points.geometry.crs)
+
+    def grow(shapes: NDArray[np.object_], rows: slice) -> NDArray[np.object_]:
+        own = shapely.get_point(shapes, fixed) if fixed is not None else shapely.centroid(shapes)
+        each = shapely.get_num_coordinates(shapes)
+        offsets = shapely.get_coordinates(shapes) - shapely.get_coordinates(own).repeat(each, axis=0)
+        sizes = np.maximum.reduceat(np.hypot(*offsets.T), np.cumsum(each) - each) if len(each) else each
+        by = np.minimum(times, most / np.maximum(sizes, 1e-300)).repeat(each)[:, None]
+        middle = shapely.get_coordinates(places[rows]).repeat(each, axis=0)
+        return np.asarray(shapely.set_coordinates(shapes.copy(), middle + by * offsets))
+
+    return frame, grow
 
 
 def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
@@ -329,7 +339,7 @@ def own_units(frame: pd.DataFrame, job: Job) -> pd.DataFrame:
     return type(frame)(columns)
 
 
-def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: CRS) -> None:
+def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: CRS, grow: _Grow | None) -> None:
     pyogrio = vector_files.library()
 
     # Version 1.4 is younger than many readers: they warn of it.
@@ -342,7 +352,7 @@ def _write_layer(path: Path, name: str, table: pd.DataFrame, crs: CRS) -> None:
         code = crs.to_epsg()
         mode |= {"geometry_name": "geometry", "geometry_type": _geometry_type(name, shapes)}
         mode["crs"] = f"EPSG:{code}" if code else crs.to_wkt("WKT1_GDAL")
-    batches = _batches(plain, shapes, schema_)
+    batches = _batches(plain, shapes, schema_, grow)
     pyogrio.write_arrow(pa.RecordBatchReader.from_batches(schema_, batches), path, **mode)
 
 
@@ -358,17 +368,21 @@ def _arrow_schema(plain: pd.DataFrame) -> pa.Schema:
     return pa.schema(list(zip(found.names, kinds, strict=True)))
 
 
-def _batches(plain: pd.DataFrame, shapes: NDArray[np.object_] | None, schema_: pa.Schema) -> Iterator[pa.RecordBatch]:
+def _batches(
+    plain: pd.DataFrame, shapes: NDArray[np.object_] | None, schema_: pa.Schema, grow: _Grow | None
+) -> Iterator[pa.RecordBatch]:
     """Yield the rows of a layer, some at a time."""
     for start in range(0, len(plain), _ROWS):
-        part = plain.iloc[start : start + _ROWS]
+        rows = slice(start, start + _ROWS)
+        part = plain.iloc[rows]
         columns = []
         for (_, column), field in zip(part.items(), schema_, strict=False):
             made = pa.array(column, from_pandas=True)
             made = made.combine_chunks() if isinstance(made, pa.ChunkedArray) else made
             columns.append(made if made.type == field.type else made.cast(field.type))
         if shapes is not None:
-            columns.append(pa.array(shapely.to_wkb(shapes[start : start + _ROWS], flavor="iso"), pa.binary()))
+            drawn = grow(shapes[rows], rows) if grow else shapes[rows]
+            columns.append(pa.array(shapely.to_wkb(drawn, flavor="iso"), pa.binary()))
         yield pa.RecordBatch.from_arrays(columns, schema=schema_)
 
 

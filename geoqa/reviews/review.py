@@ -262,6 +262,7 @@ class Review:
             own = {name for part in parts for name in PARTS[part]}
             replaced = [n for n in folders.own(target) if n in own or ("plots" in parts and n.endswith(".svg"))]
             before = folders.record_beside(target, self.id)
+        beside.give_back()
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
             with beside.begun(lambda: self._write_layers(staging) if "gpkg" in parts else None) as layers:
                 if "map" in parts:

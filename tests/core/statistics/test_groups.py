@@ -86,3 +86,15 @@ def test_medians_of_groups_whatever_their_order():
     values, group = np.random.default_rng(1).normal(size=(40, 2)), np.arange(40) * 7 % 5
     found = groups.medians(values, group, 5)
     assert np.array_equal(found, [np.median(values[group == k], axis=0) for k in range(5)])
+
+
+few = st.sampled_from([0.0, 1.0, -2.5, np.inf])
+
+
+@given(st.lists(st.tuples(st.integers(-1, 3), few, st.integers(0, 2)), max_size=40))
+def test_distinct_combinations_are_those_of_rows_as_numpy_has_them(rows):
+    table = np.array(rows, float).reshape(-1, 3)
+    first, which = groups.distinct(*table.T)
+    wanted, index, inverse = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    assert (table[first].tolist(), first.tolist()) == (wanted.tolist(), index.tolist())
+    assert which.tolist() == inverse.reshape(-1).tolist()
