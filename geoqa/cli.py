@@ -37,9 +37,9 @@ from geoqa.commands import (
     screen_width,
     tell_failed,
 )
-from geoqa.core import beside
 from geoqa.core.errors import CallError, GeoqaError, InputError
 from geoqa.core.input_files import LARGEST_MB
+from geoqa.reviews import beside
 from geoqa.reviews.jobs import RESULT, forget_peak, peak_mb
 
 if TYPE_CHECKING:

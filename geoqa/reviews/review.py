@@ -14,7 +14,7 @@ from typing import Any
 
 from geoqa import pipeline, plugins
 from geoqa.analysis.occupations.visits import Visits
-from geoqa.core import beside, experience, geodesy, input_files
+from geoqa.core import experience, geodesy, input_files
 from geoqa.core import job as core_job
 from geoqa.core.arrays import gpd, np, pa, pd
 from geoqa.core.errors import CallError, Fault, GeoqaError, InputError
@@ -24,7 +24,7 @@ from geoqa.core.recipe import Requirement
 from geoqa.core.site import assembly, labels
 from geoqa.core.steps import Analysis, Step
 from geoqa.core.units import METRES_PER
-from geoqa.reviews import reading
+from geoqa.reviews import beside, reading
 from geoqa.reviews.output_steps import Deliveries, MapLayers, Plots, refuse_stated
 
 
@@ -262,7 +262,6 @@ class Review:
             own = {name for part in parts for name in PARTS[part]}
             replaced = [n for n in folders.own(target) if n in own or ("plots" in parts and n.endswith(".svg"))]
             before = folders.record_beside(target, self.id)
-        beside.give_back()
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
             with beside.begun(lambda: self._write_layers(staging) if "gpkg" in parts else None) as layers:
                 if "map" in parts:

@@ -6,7 +6,6 @@ one cause explains is not found a second time under another name.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -15,7 +14,6 @@ from geoqa.analysis.shifts._blunders import Misfiled, Mixup, Moved, Split
 from geoqa.analysis.shifts.adjustment import AXES, Adjusted, Sessions
 from geoqa.analysis.shifts.at_control import AtControl
 from geoqa.analysis.shifts.halves import Half
-from geoqa.core import beside
 from geoqa.core.arrays import Array, Flags, Index, np, special
 from geoqa.core.statistics import groups
 
@@ -27,8 +25,6 @@ NEARLY = 0.8
 FEWEST = 5
 #: Share of a set-up's shift from which a point is left out to see what the others say, and how many are at most.
 CARRIES, MOST_TIES = 1 / 3, 6
-#: Stops times parts of the work from which these are measured side by side: fewer take no longer than that takes.
-BESIDE = 500_000
 #: Share of the points of a stretch that must lie nearer to its offset than to nothing.
 SUPPORT = 0.65
 
@@ -312,11 +308,9 @@ class Search:
     ) -> list[Half]:
         """Return what parts differ by, those that enough points show and may reach a level, beside control as read."""
         stops, floor = self.stops, self._floor(axis, self.apart[axis].own)
-        read = np.where(self._control[:, None], stops.y, y)[:, AXES[axis]]
-        at = (read, stops.var[:, axis], stops.point, self._setup, stops.start_s, self._control, stops.least[:, axis])
-        work = functools.partial(halves.measure, *at, floor=floor, fewest=fewest, level=level)
-        each = [functools.partial(work, part=one) for one in parts]
-        made = beside.every(each, worth=len(y) * len(parts) >= BESIDE)
+        beside = np.where(self._control[:, None], stops.y, y)[:, AXES[axis]]
+        at = (beside, stops.var[:, axis], stops.point, self._setup, stops.start_s, self._control, stops.least[:, axis])
+        made = (halves.measure(*at, one, floor, fewest, level) for one in parts)
         return [half for half in made if half is not None]
 
     def _own(self, half: Half, axis: int) -> bool:

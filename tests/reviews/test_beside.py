@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import os
 import signal
@@ -14,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from geoqa.core import beside
 from geoqa.core.errors import OutputError
+from geoqa.reviews import beside
 
 COPIES = sys.platform == "linux"
 needs_copies = pytest.mark.skipif(not COPIES, reason="copies of a process are made on Linux alone")
@@ -30,9 +29,15 @@ def one_copy(monkeypatch):
         os.waitpid(-1, os.WNOHANG)
 
 
-def where(k, wait_s=0.0):
-    time.sleep(wait_s)
-    return k, os.getpid()
+def where():
+    return os.getpid()
+
+
+def beside_and(work, body=lambda: None):
+    """Return what a work comes to that is begun beside a body."""
+    with beside.begun(work) as asked:
+        body()
+        return asked()
 
 
 def refuse():
@@ -40,64 +45,67 @@ def refuse():
 
 
 @needs_copies
-@pytest.mark.parametrize("count", [2, 3, 6])
-def test_works_are_shared_out_and_come_back_in_order(one_copy, count):
-    made = beside.every([functools.partial(where, k) for k in range(count)])
-    assert [k for k, _ in made] == list(range(count))
-    mine = [pid == os.getpid() for _, pid in made]
-    assert mine == [k % 2 == 0 for k in range(count)]
-
-
-@pytest.mark.parametrize("count", [0, 1])
-def test_fewer_than_two_works_need_no_copy(one_copy, count):
-    assert beside.every([functools.partial(where, k) for k in range(count)]) == [(0, os.getpid())] * count
+def test_a_work_is_done_in_a_copy_where_that_is_allowed(one_copy):
+    assert beside_and(where) != os.getpid()
 
 
 def test_nothing_is_done_beside_unless_allowed():
     assert beside._Copies.most == 0, "tests run within a program, where it is not allowed"
-    assert {pid for _, pid in beside.every([functools.partial(where, k) for k in range(4)])} == {os.getpid()}
+    assert beside_and(where) == os.getpid()
 
 
-def test_works_that_are_not_worth_a_copy_are_done_in_turn(one_copy):
-    assert beside.every([functools.partial(where, k) for k in (3, 7)], worth=False) == [
-        (k, os.getpid()) for k in (3, 7)
-    ]
-
-
+@needs_copies
 def test_no_copy_is_made_beside_another_thread(one_copy):
     done = threading.Event()
     thread = threading.Thread(target=done.wait)
     thread.start()
     try:
-        made = beside.every([functools.partial(where, k) for k in range(2)])
+        assert beside_and(where) == os.getpid()
     finally:
         done.set()
         thread.join()
-    assert made == [(k, os.getpid()) for k in range(2)]
+
+
+@needs_copies
+def test_no_copy_is_made_where_memory_is_short(one_copy, monkeypatch):
+    monkeypatch.setattr(beside, "_kb", lambda file, word: {"VmRSS:": 1000, "MemAvailable:": 999}[word])
+    assert beside_and(where) == os.getpid()
+
+
+@needs_copies
+def test_no_copy_is_made_where_the_system_makes_none(one_copy, monkeypatch):
+    def fork():
+        raise BlockingIOError(11, "there are too many processes")
+
+    monkeypatch.setattr(os, "fork", fork)
+    assert beside_and(where) == os.getpid()
 
 
 @needs_copies
 def test_a_copy_and_what_runs_beside_it_make_none_of_their_own(one_copy):
     def deeper():
-        return os.getpid(), beside.every([functools.partial(where, k) for k in range(2)])
+        return os.getpid() == beside_and(where)
 
-    for pid, made in beside.every([deeper, deeper]):
-        assert {one for _, one in made} == {pid}
+    here = []
+    assert beside_and(deeper, lambda: here.append(deeper()))
+    assert here == [True]
 
 
-@pytest.mark.parametrize("at", [0, 1])
-def test_what_a_work_raises_is_raised_here(one_copy, at):
-    works = [functools.partial(where, 0), functools.partial(where, 1)]
-    works[at] = refuse
+@pytest.mark.parametrize("allowed", [True, False])
+def test_what_a_work_raises_is_raised_when_it_is_asked_for(one_copy, monkeypatch, allowed):
+    if not allowed:
+        monkeypatch.setattr(beside._Copies, "most", 0)
+    body = []
     with pytest.raises(OutputError, match="there is no room"):
-        beside.every(works)
+        beside_and(refuse, lambda: body.append("done"))
+    assert body == ["done"]
 
 
 @needs_copies
-def test_the_rest_ends_when_one_fails_at_once(one_copy):
+def test_the_copy_ends_when_the_body_fails(one_copy):
     begin = time.monotonic()
     with pytest.raises(OutputError):
-        beside.every([refuse, functools.partial(where, 1, wait_s=60)])
+        beside_and(lambda: time.sleep(60), refuse)
     assert time.monotonic() - begin < 30
 
 
@@ -110,18 +118,17 @@ def test_what_a_copy_was_taken_away_from_is_done_here(one_copy):
             os.kill(os.getpid(), signal.SIGKILL)
         return "done"
 
-    assert beside.every([lambda: "mine", fragile]) == ["mine", "done"]
+    assert beside_and(fragile) == "done"
 
 
 @needs_copies
 def test_what_cannot_be_handed_over_is_made_here(one_copy):
-    found = beside.every([lambda: None, lambda: lambda: 7])[1]
-    assert found() == 7
+    assert beside_and(lambda: lambda: 7)() == 7
 
 
 @needs_copies
 def test_a_large_answer_is_taken_whole(one_copy):
-    assert beside.every([lambda: b"", lambda: b"\xff" * 5_000_000])[1] == b"\xff" * 5_000_000
+    assert beside_and(lambda: b"\xff" * 5_000_000) == b"\xff" * 5_000_000
 
 
 @needs_copies
@@ -150,7 +157,7 @@ def test_a_copy_ends_with_its_process(tmp_path):
     program = f"""
 import os, time
 from pathlib import Path
-from geoqa.core import beside
+from geoqa.reviews import beside
 beside._Copies.most = 1
 def work():
     Path({str(tmp_path / "pid")!r}).write_text(str(os.getpid()))
@@ -193,7 +200,7 @@ def test_a_review_is_the_same_side_by_side_and_in_turn(tmp_path):
         folder = tmp_path / str(count)
         program = (
             f"import os, sys; os.sched_setaffinity(0, {both[:count]}); sys.argv = ['geoqa', 'demo', 'out']; "
-            "from geoqa.cli import main; code = main(); from geoqa.core import beside; "
+            "from geoqa.cli import main; code = main(); from geoqa.reviews import beside; "
             "print('copies', beside.took()[0] > 0); sys.exit(code)"
         )
         folder.mkdir()

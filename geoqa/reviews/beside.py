@@ -18,7 +18,7 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -46,30 +46,9 @@ def allow() -> None:
         _Copies.most = len(os.sched_getaffinity(0)) - 1
 
 
-def give_back() -> None:
-    """Give memory that is free back to the system; where its C library is not glibc, nothing happens.
-
-    It is kept for arrays to come otherwise; once a copy is made of a process, both would hold it.
-    """
-    with contextlib.suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
-
-
 def took() -> tuple[float, float]:
     """Return the seconds of the processor that copies took so far, and the most memory that one added, in MB."""
     return _Copies.took_s, _Copies.added_mb
-
-
-def every(works: Sequence[Callable[[], T]], worth: bool = True) -> list[T]:
-    """Do works that need nothing of each other, side by side as far as that may be; return what each returned.
-
-    A copy takes some 20 ms to make and to hear: `worth` says whether the works are longer than that.
-    """
-    parts = min(_free() + 1, len(works)) if worth else 1
-    with contextlib.ExitStack() as stack:
-        others = [stack.enter_context(begun(functools.partial(_each, works[part::parts]))) for part in range(1, parts)]
-        made = [_each(works[:: parts or 1]), *(other() for other in others)]
-    return [made[k % parts][k // parts] for k in range(len(works))]
 
 
 @contextlib.contextmanager
@@ -79,14 +58,23 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
     Where nothing can be done beside, the work is done at that call. But for files of its own, nothing that a work
     changes may be relied on: it may be done in a copy of this process.
     """
-    if not _free():
+    if _Copies.at_work >= _Copies.most or threading.active_count() > 1:
         yield work
         return
+    _give_back()
+    kb = _kb("self/status", "VmRSS:")
     back, forth = os.pipe()
-    kb = int(Path("/proc/self/statm").read_text().split()[1]) * (os.sysconf("SC_PAGE_SIZE") // 1024)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # that there may be threads: none of Python's, and those of libraries are idle
-        pid = os.fork()
+    try:
+        if _kb("meminfo", "MemAvailable:") < kb:
+            raise MemoryError
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that there may be threads: none of Python's, those of libraries are idle
+            pid = os.fork()
+    except (OSError, MemoryError):  # no room for another: in turn, then
+        os.close(back)
+        os.close(forth)
+        yield work
+        return
     if not pid:
         os.close(back)
         _be_the_copy(work, forth)
@@ -104,13 +92,15 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
         _Copies.at_work -= 1
 
 
-def _free() -> int:
-    """Return how many more copies may be made."""
-    return max(_Copies.most - _Copies.at_work, 0) if threading.active_count() == 1 else 0
+def _give_back() -> None:
+    """Give memory that is free back to the system, or it would be copied too; glibc can, other C libraries cannot."""
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
-def _each(works: Sequence[Callable[[], T]]) -> list[T]:
-    return [work() for work in works]
+def _kb(file: str, word: str) -> int:
+    """Return a size that Linux tells in a file of /proc, in kilobytes."""
+    return int(Path("/proc", file).read_text().partition(word)[2].split()[0])
 
 
 def _told(work: Callable[[], T], answer: Any) -> T:
