@@ -28,7 +28,10 @@ def nearest(place: Array, k: int) -> Index:
     """
     n = len(place)
     local = place - place.min(axis=0)
-    found = spatial.cKDTree(local).query(local, k + 1, workers=-1)[1].reshape(n, k + 1).astype(np.int64)
+    tree = spatial.cKDTree(local)
+    by = tree.indices  # asked in the tree's own order, which goes round the site: many places take half the time
+    found = np.empty((n, k + 1), np.int64)
+    found[by] = tree.query(local[by], k + 1, workers=-1)[1].reshape(n, k + 1)
     own = np.arange(n)[:, None]
     # Among many points at one place a point may not be its own nearest: it then takes the last one's seat.
     is_own = found == own
