@@ -594,6 +594,8 @@ def main(arguments: list[str] | None = None) -> int:
         say(f"{usage}geoqa: {error.format_message()}", err=True)
         return error.exit_code
     except click.Abort as error:
+        if isinstance(error.__cause__, EOFError):  # a library's file cut short, say: nobody stopped anything
+            return _inside(error.__cause__)
         say("geoqa: stopped; an earlier result is as it was.", err=True)
         return TERMINATED if isinstance(error.__cause__, Terminated) else INTERRUPTED
     except GeoqaError as error:
@@ -607,13 +609,18 @@ def main(arguments: list[str] | None = None) -> int:
             # Files are written under errors of their own: this was the screen, or what it was sent to.
             say(f"geoqa: what geoqa prints cannot be written: {error.strerror}.", err=True)
             return CallError.exit_code
-        import traceback
-
-        say(traceback.format_exc(), err=True)
-        say(
-            f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). The output is as it was, or whole. "
-            "Please report it with the lines above.",
-            err=True,
-        )
-        return GeoqaError.exit_code
+        return _inside(error)
     return 0
+
+
+def _inside(error: BaseException) -> int:
+    """Say that geoqa failed, and with what; return the exit code."""
+    import traceback
+
+    say("".join(traceback.format_exception(error)), err=True)
+    say(
+        f"geoqa: an error inside geoqa ({type(error).__name__}: {error}). The output is as it was, or whole. "
+        "Please report it with the lines above.",
+        err=True,
+    )
+    return GeoqaError.exit_code

@@ -253,3 +253,27 @@ def test_help_imports_nothing_heavy(arguments):
 def test_the_module_runs_as_a_command():
     done = subprocess.run([sys.executable, "-m", "geoqa", "--version"], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("geoqa, version ")
+
+
+@pytest.mark.parametrize("error", [EOFError("marshal data too short"), ZeroDivisionError("division by zero")])
+def test_what_fails_inside_is_told_as_that(small_site, capsys, monkeypatch, error):
+    """An end of file too, which the library of commands takes for Ctrl-D: it was a compiled module cut short."""
+
+    def fail(*_):
+        raise error
+
+    monkeypatch.setattr("geoqa.reviews.stored.compare", fail)
+    assert main(["compare", str(small_site / "out"), str(small_site / "out")]) == 70
+    said = capsys.readouterr().err
+    assert f"geoqa: an error inside geoqa ({type(error).__name__}: {error})." in said
+    assert "Traceback" in said and "stopped" not in said
+
+
+def test_ctrl_c_is_told_as_that(small_site, capsys, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("geoqa.reviews.stored.compare", stop)
+    assert main(["compare", str(small_site / "out"), str(small_site / "out")]) == 130
+    said = capsys.readouterr().err
+    assert "geoqa: stopped; an earlier result is as it was." in said and "Traceback" not in said

@@ -440,14 +440,16 @@ def explained_by_shifts(
     if not len(shifted) or not blamed.any():
         return none
     names, mending = points["point"].astype("str"), shifted[shifted["mends"]]
-    cleared = names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy()
+    cleared = names.isin(shifted.loc[~shifted["mends"], "point"]).to_numpy(copy=True)
     if len(mending):
         right = {"occupations": assembly.take_off(occupations, mending, job), "classes": classes}
-        steps = [kind.as_set(job) for kind in (Visits, Closures, PointStatus)]
-        again = schema.judged_again(steps, right, job)["points"]
-        again = again["status"].astype("str").set_axis(again["point"]).reindex(names)
-        mended = names.isin({*mending["point"], *mending["new_point"]}).to_numpy()
-        cleared = cleared | (mended & ~again.isin(BLAMED).to_numpy())
+        again = schema.judged_again([Visits.as_set(job), Closures.as_set(job)], right, job)["occupations"]
+        asked = np.flatnonzero(blamed & names.isin({*mending["point"], *mending["new_point"]}).to_numpy())
+        at = measured_rows.codes_in(points["point"].iloc[asked], direct_rows(again).names)
+        right["occupations"], there = again, at >= 0
+        cleared[asked[~there]] = True  # one that all its rows have left is not blamed
+        status = PointStatus.as_set(job).under(right, job, at[there], np.ones(there.sum()))
+        cleared[asked[there]] |= ~np.isin(status, [STATUSES.index(name) for name in BLAMED])
     # A point that a stranger was filed under, and the one it belongs to, are both told.
     both = pd.concat([shifted, shifted.dropna(subset=["new_point"]).assign(point=lambda f: f["new_point"])])
     told = shift_names(both, points)
