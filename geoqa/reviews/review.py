@@ -263,7 +263,8 @@ class Review:
             replaced = [n for n in folders.own(target) if n in own or ("plots" in parts and n.endswith(".svg"))]
             before = folders.record_beside(target, self.id)
         with pd.option_context(*_STRINGS), folders.writing(target, made, replaced) as staging:
-            with beside.begun(lambda: self._write_layers(staging) if "gpkg" in parts else None) as layers:
+            apart = beside.begun(lambda: self._write_layers(staging)) if "gpkg" in parts else contextlib.nullcontext()
+            with apart as layers:
                 if "map" in parts:
                     progress("what-if")
                     otherwise = self.otherwise()
@@ -285,9 +286,9 @@ class Review:
                     progress("revisits.html")
                     with pipeline.going_on("revisits.html", self.failed):
                         sheet.write(staging, self.frames, self.job, self.id)
-                if "gpkg" in parts:
+                if layers:
                     progress("review.gpkg")
-                layers()
+                    layers()
             with pd.option_context(_STRINGS[0], "auto"):  # writers are given what `geoqa deliver` gives them
                 also_made = deliveries.write(staging, self.frames, self.job, progress, self.failed)
             made |= self.run_record()
