@@ -244,7 +244,7 @@ def write(path: Path, frames: Frames, job: Job) -> None:
     names = _in_order(frames, list(large))
     with _waiting_for_the_disk_once(path):
         for name in (ABOUT, *names):
-            frame, grow = large[name]() if name in large else (frames.get(name, what), None)
+            frame, grow = large[name]() if name in large else (what if name == ABOUT else frames[name], None)
             if name != ABOUT and "geometry" not in frame:
                 continue
             try:

@@ -49,7 +49,7 @@ def above(numbers: NDArray[Any]) -> int:
 def distinct(*keys: NDArray[Any]) -> tuple[Index, Index]:
     """Return where each combination of values first stands, in rising order, and the number of each row's; shape (n,).
 
-    As `numpy.unique` of rows (axis=0) has it, which compares them as bytes and takes ten times as long.
+    As `numpy.unique` of rows (axis=0) has it, which takes five times as long of 100,000.
 
     Parameters
     ----------
