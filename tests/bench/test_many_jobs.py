@@ -151,6 +151,7 @@ def test_everything_bad_at_once_costs_what_it_hits_alone(tmp_path, monkeypatch):
     for one in workers:
         if one.poll() is None:
             os.killpg(one.pid, signal.SIGKILL)
+    assert all(one.wait() for one in (scheduler, *workers))
     # The command is killed.
     run = going("--workers", "2")
     until(out, JOBS // 2, run)
