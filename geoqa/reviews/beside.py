@@ -17,6 +17,7 @@ import pickle
 import signal
 import sys
 import threading
+import traceback
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -58,30 +59,16 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
     Where nothing can be done beside, the work is done at that call. But for files of its own, nothing that a work
     changes may be relied on: it may be done in a copy of this process.
     """
-    if _Copies.at_work >= _Copies.most or threading.active_count() > 1:
+    alone = _Copies.at_work < _Copies.most and threading.active_count() == 1
+    made = _copied(work) if alone else None
+    if made is None:
         yield work
         return
-    _give_back()
-    kb = _kb("self/status", "VmRSS:")
-    back, forth = os.pipe()
-    try:
-        if _kb("meminfo", "MemAvailable:") < kb:
-            raise MemoryError
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # that there may be threads: none of Python's, those of libraries are idle
-            pid = os.fork()
-    except (OSError, MemoryError):  # no room for another: in turn, then
-        os.close(back)
-        os.close(forth)
-        yield work
-        return
-    if not pid:
-        os.close(back)
-        _be_the_copy(work, forth)
-    os.close(forth)
+    pid, back, kb, held = made
     _Copies.at_work += 1
     try:
         with os.fdopen(back, "rb") as answer:
+            signal.pthread_sigmask(signal.SIG_SETMASK, held)
             yield functools.partial(_told, work, answer)
     finally:
         with contextlib.suppress(ProcessLookupError):
@@ -90,6 +77,43 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
         _Copies.took_s += used.ru_utime + used.ru_stime
         _Copies.added_mb = max(_Copies.added_mb, (used.ru_maxrss - kb) * 1024 / 1e6)
         _Copies.at_work -= 1
+
+
+#: Signals that ask a process to end; they wait while a copy is made, until either knows what it does with them.
+_ASKING = (signal.SIGINT, signal.SIGTERM)
+
+
+def _copied(work: Callable[[], T]) -> tuple[int, int, int, set[Any]] | None:
+    """Make a copy that does a work; None where there is no room for one, or none could be waited for.
+
+    Returns
+    -------
+    The copy's number, where its answer comes from, the kB that it was made with, and the signals that wait otherwise.
+    """
+    if signal.getsignal(signal.SIGCHLD) is signal.SIG_IGN:  # the system would not tell how it ended
+        return None
+    _give_back()
+    try:
+        kb = _kb("self/status", "VmRSS:")
+        if _kb("meminfo", "MemAvailable:") < kb:
+            return None
+        back, forth = os.pipe()
+    except (OSError, LookupError, ValueError):  # no /proc, or no more files may be open
+        return None
+    parent, held = os.getpid(), signal.pthread_sigmask(signal.SIG_BLOCK, _ASKING)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that there may be threads: none of Python's, those of libraries are idle
+            pid = os.fork()
+    except OSError:
+        signal.pthread_sigmask(signal.SIG_SETMASK, held)
+        os.close(back)
+        os.close(forth)
+        return None
+    if not pid:
+        _be_the_copy(work, forth, parent, held)
+    os.close(forth)
+    return pid, back, kb, held
 
 
 def _give_back() -> None:
@@ -114,19 +138,24 @@ def _told(work: Callable[[], T], answer: Any) -> T:
     return value
 
 
-def _be_the_copy(work: Callable[[], T], forth: int) -> NoReturn:
+def _be_the_copy(work: Callable[[], T], forth: int, parent: int, held: set[Any]) -> NoReturn:
     """Do the work, write what it came to, and end without a word."""
     try:
         gc.disable()
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process, which then ends this one
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_SETMASK, held)
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+        if os.getppid() != parent:  # it ended before that was said
+            os._exit(0)
         _Copies.most = 0
         try:
             made: tuple[T | None, Exception | None] = work(), None
         except Exception as error:
+            error.add_note(traceback.format_exc())
             made = None, error
-        said = pickle.dumps(made, protocol=5)  # what cannot be handed over is done again in the process
+        said = pickle.dumps(made, protocol=5)
+        pickle.loads(said)  # what cannot be handed over is done again in the process
         with os.fdopen(forth, "wb") as file:
             file.write(said)
     finally:

@@ -82,6 +82,93 @@ def test_no_copy_is_made_where_the_system_makes_none(one_copy, monkeypatch):
 
 
 @needs_copies
+@pytest.mark.parametrize("error", [FileNotFoundError("/proc/self/status"), IndexError("no such line"), OSError(24, "")])
+def test_no_copy_is_made_where_nothing_tells_of_memory(one_copy, monkeypatch, error):
+    def silent(*_):
+        raise error
+
+    monkeypatch.setattr(beside, "_kb", silent)
+    assert beside_and(where) == os.getpid()
+
+
+@needs_copies
+def test_no_copy_is_made_that_could_not_be_waited_for(one_copy):
+    """A launcher that ignores the end of its children passes that on to what it starts."""
+    before = signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    try:
+        assert beside_and(where) == os.getpid()
+    finally:
+        signal.signal(signal.SIGCHLD, before)
+
+
+@needs_copies
+@pytest.mark.parametrize("here", [True, False])
+def test_ctrl_c_while_a_copy_is_made(one_copy, monkeypatch, here):
+    """In the process it ends both; in the copy, which gets it too from a terminal, it ends nothing."""
+    fork = os.fork
+
+    def interrupted():
+        pid = fork()
+        if bool(pid) == here:
+            os.kill(os.getpid(), signal.SIGINT)
+        return pid
+
+    monkeypatch.setattr(os, "fork", interrupted)
+    if here:
+        with pytest.raises(KeyboardInterrupt):
+            beside_and(lambda: time.sleep(60))
+    else:
+        assert beside_and(where) != os.getpid()
+    assert not signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+@needs_copies
+def test_a_copy_whose_process_has_ended_does_nothing(tmp_path):
+    program = f"""
+import os, time
+from pathlib import Path
+from geoqa.reviews import beside
+beside._Copies.most = 1
+fork = os.fork
+def late():
+    pid = fork()
+    if not pid:
+        Path({str(tmp_path / "pid")!r}).write_text(str(os.getpid()))
+        time.sleep(1)  # the process is killed meanwhile
+    return pid
+os.fork = late
+with beside.begun(lambda: Path({str(tmp_path / "done")!r}).touch() or time.sleep(120)) as asked:
+    asked()
+"""
+    with subprocess.Popen([sys.executable, "-c", program]) as process:
+        pid = _awaited(lambda: (tmp_path / "pid").read_text())
+        process.kill()
+    assert _awaited(lambda: not _works(int(pid)))
+    assert not (tmp_path / "done").exists()
+
+
+@needs_copies
+def test_what_a_work_raises_tells_where(one_copy):
+    with pytest.raises(ZeroDivisionError) as told:
+        beside_and(lambda: 1 / 0)
+    assert any("1 / 0" in note for note in told.value.__notes__)
+
+
+class _TwoWordsError(Exception):
+    def __init__(self, one, other):
+        super().__init__(f"{one} {other}")
+
+
+@needs_copies
+def test_an_error_that_cannot_be_handed_over_is_raised_as_it_is(one_copy):
+    def work():
+        raise _TwoWordsError("one", "other")
+
+    with pytest.raises(_TwoWordsError, match="one other"):
+        beside_and(work)
+
+
+@needs_copies
 def test_a_copy_and_what_runs_beside_it_make_none_of_their_own(one_copy):
     def deeper():
         return os.getpid() == beside_and(where)
