@@ -248,11 +248,11 @@ def tried(frames: Frames, job: Job) -> pd.DataFrame:
     most = np.where(told, np.minimum(np.searchsorted(factors, last, side="right") + (last >= 1), len(factors)), 0)
     judged = np.arange(len(factors)) < most[:, None]
     point, rung = np.nonzero(judged)
-    found = np.repeat(status[:, None], len(factors), axis=1)
+    found = np.repeat(status[:, None].astype(np.uint8), len(factors), axis=1)
     found[point, rung] = step.under(frames, job, point, factors[rung])
     top = found[np.arange(len(names)), np.maximum(most, 1) - 1]
     found = np.where((last >= 1)[:, None] & ~judged, top[:, None], found)
-    words = (found + ord("0")).astype(np.uint8).view(f"S{len(factors)}").ravel().astype(f"U{len(factors)}")
+    words = (found + np.uint8(ord("0"))).view(f"S{len(factors)}").ravel().astype(f"U{len(factors)}")
     said = pd.Series(words, dtype="object").where(told).to_numpy()[now]
     return pd.DataFrame({"point": points["point"].astype("str").array, "tried": pd.Categorical(said)})
 

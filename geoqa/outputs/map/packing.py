@@ -12,6 +12,7 @@ misses is stored.
 from __future__ import annotations
 
 import base64
+import hashlib
 import struct
 import zlib
 from dataclasses import dataclass
@@ -51,8 +52,7 @@ class Pack:
     def __init__(self) -> None:
         self._columns: dict[tuple[bytes, float], dict[str, Any]] = {}
         self._at: dict[bytes, int] = {}
-        self._parts: list[tuple[bytes, int]] = []
-        self._size = 0
+        self._pieces, self._check, self._size = [_GZIP], 0, 0
 
     def numbers(
         self, values: ArrayLike, step: float = 1.0, guess: Guess | None = None, rises: bool = False
@@ -80,7 +80,7 @@ class Pack:
         given = _finite(np.asarray(values, dtype=float))
         with np.errstate(over="ignore"):
             steps = np.rint(given / step) + 0.0
-        key = (steps.tobytes(), step)
+        key = (_digest(steps), step)
         # What a reader is to see without what the caller and it agreed on is not left to that.
         if key not in self._columns or (guess is None and "grid" in self._columns[key].get("guess", {})):
             missed = steps if guess is None else steps - np.nan_to_num(guess.steps)
@@ -140,12 +140,14 @@ class Pack:
         }
 
     def _put(self, *parts: bytes, strategy: int = _NUMBERS) -> int:
-        data = b"".join(parts)
-        if data not in self._at:
-            self._at[data] = self._size
-            self._parts += [(part, strategy) for part in parts]
-            self._size += len(data)
-        return self._at[data]
+        name = _digest(*parts)
+        if name not in self._at:
+            self._at[name] = self._size
+            for part in parts:
+                maker = zlib.compressobj(zlib.Z_DEFAULT_COMPRESSION, zlib.DEFLATED, -zlib.MAX_WBITS, 9, strategy)
+                self._pieces += [maker.compress(part), maker.flush(zlib.Z_FULL_FLUSH)]
+                self._check, self._size = zlib.crc32(part, self._check), self._size + len(part)
+        return self._at[name]
 
     def text(self) -> str:
         """Return the block as gzip (RFC 1952) in base 64; the same columns give the same text.
@@ -153,13 +155,16 @@ class Pack:
         Each part is deflated for itself, which suits its own bytes best; flushed in full, they follow each other
         in one stream.
         """
-        check, pieces = 0, [_GZIP]
-        for part, strategy in self._parts:
-            maker = zlib.compressobj(zlib.Z_DEFAULT_COMPRESSION, zlib.DEFLATED, -zlib.MAX_WBITS, 9, strategy)
-            pieces += [maker.compress(part), maker.flush(zlib.Z_FULL_FLUSH)]
-            check = zlib.crc32(part, check)
-        pieces += [_LAST_BLOCK, struct.pack("<II", check, self._size % 2**32)]
-        return base64.b64encode(b"".join(pieces)).decode("ascii")
+        end = [_LAST_BLOCK, struct.pack("<II", self._check, self._size % 2**32)]
+        return base64.b64encode(b"".join([*self._pieces, *end])).decode("ascii")
+
+
+def _digest(*parts: Any) -> bytes:
+    """Return what tells the bytes of parts, joined, from others: columns of a large site are not kept to compare."""
+    made = hashlib.blake2b(digest_size=32)
+    for part in parts:
+        made.update(part)
+    return made.digest()
 
 
 def _finite(values: Array) -> Array:
