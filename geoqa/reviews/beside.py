@@ -64,11 +64,11 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
     if made is None:
         yield work
         return
-    pid, back, kb, held = made
+    pid, back, kb, let_in = made
     _Copies.at_work += 1
     try:
         with os.fdopen(back, "rb") as answer:
-            signal.pthread_sigmask(signal.SIG_SETMASK, held)
+            let_in()
             yield functools.partial(_told, work, answer)
     finally:
         with contextlib.suppress(ProcessLookupError):
@@ -83,14 +83,16 @@ def begun(work: Callable[[], T]) -> Iterator[Callable[[], T]]:
 _ASKING = (signal.SIGINT, signal.SIGTERM)
 
 
-def _copied(work: Callable[[], T]) -> tuple[int, int, int, set[Any]] | None:
+def _copied(work: Callable[[], T]) -> tuple[int, int, int, Callable[[], None]] | None:
     """Make a copy that does a work; None where there is no room for one, or none could be waited for.
 
     Returns
     -------
-    The copy's number, where its answer comes from, the kB that it was made with, and the signals that wait otherwise.
+    The copy's number, where its answer comes from, the kB that it was made with, and what lets signals in again.
     """
     if signal.getsignal(signal.SIGCHLD) is signal.SIG_IGN:  # the system would not tell how it ended
+        return None
+    if None in map(signal.getsignal, _ASKING):  # none of Python's: it could not be put back
         return None
     _give_back()
     try:
@@ -100,20 +102,34 @@ def _copied(work: Callable[[], T]) -> tuple[int, int, int, set[Any]] | None:
         back, forth = os.pipe()
     except (OSError, LookupError, ValueError):  # no /proc, or no more files may be open
         return None
-    parent, held = os.getpid(), signal.pthread_sigmask(signal.SIG_BLOCK, _ASKING)
+    parent, let_in = os.getpid(), _keep_out()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # that there may be threads: none of Python's, those of libraries are idle
             pid = os.fork()
     except OSError:
-        signal.pthread_sigmask(signal.SIG_SETMASK, held)
         os.close(back)
         os.close(forth)
+        let_in()
         return None
     if not pid:
-        _be_the_copy(work, forth, parent, held)
+        _be_the_copy(work, forth, parent)
     os.close(forth)
-    return pid, back, kb, held
+    return pid, back, kb, let_in
+
+
+def _keep_out() -> Callable[[], None]:
+    """Let signals that ask to end wait, whichever thread they come to; return what lets them in again."""
+    came: list[int] = []
+    before = {one: signal.signal(one, lambda number, _: came.append(number)) for one in _ASKING}
+
+    def let_in() -> None:
+        for one, handler in before.items():
+            signal.signal(one, handler)
+        for number in came:
+            signal.raise_signal(number)
+
+    return let_in
 
 
 def _give_back() -> None:
@@ -138,13 +154,12 @@ def _told(work: Callable[[], T], answer: Any) -> T:
     return value
 
 
-def _be_the_copy(work: Callable[[], T], forth: int, parent: int, held: set[Any]) -> NoReturn:
+def _be_the_copy(work: Callable[[], T], forth: int, parent: int) -> NoReturn:
     """Do the work, write what it came to, and end without a word."""
     try:
         gc.disable()
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process, which then ends this one
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
-        signal.pthread_sigmask(signal.SIG_SETMASK, held)
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
         if os.getppid() != parent:  # it ended before that was said
             os._exit(0)

@@ -112,7 +112,7 @@ def test_no_copy_is_made_that_could_not_be_waited_for(one_copy):
 @pytest.mark.parametrize("here", [True, False])
 def test_ctrl_c_while_a_copy_is_made(one_copy, monkeypatch, here):
     """In the process it ends both; in the copy, which gets it too from a terminal, it ends nothing."""
-    fork, held = os.fork, signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    fork, handlers = os.fork, [signal.getsignal(one) for one in (signal.SIGINT, signal.SIGTERM)]
 
     def interrupted():
         pid = fork()
@@ -126,7 +126,7 @@ def test_ctrl_c_while_a_copy_is_made(one_copy, monkeypatch, here):
             beside_and(lambda: time.sleep(60))
     else:
         assert beside_and(where) != os.getpid()
-    assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == held
+    assert [signal.getsignal(one) for one in (signal.SIGINT, signal.SIGTERM)] == handlers
 
 
 @needs_copies
