@@ -185,9 +185,9 @@ def test_a_copy_and_what_runs_beside_it_make_none_of_their_own(one_copy):
     assert here == [True]
 
 
-@pytest.mark.parametrize("allowed", [True, False])
-def test_what_a_work_raises_is_raised_when_it_is_asked_for(one_copy, monkeypatch, allowed):
-    if not allowed:
+@pytest.mark.parametrize("apart", [True, False])
+def test_what_a_work_raises_is_raised_when_it_is_asked_for(one_copy, monkeypatch, apart):
+    if not apart:
         monkeypatch.setattr(beside._Copies, "most", 0)
     body = []
     with pytest.raises(OutputError, match="there is no room"):
