@@ -96,8 +96,8 @@ def _copied(work: Callable[[], T]) -> tuple[int, int, int, Callable[[], None]] |
         return None
     _give_back()
     try:
-        kb = _kb("self/status", "VmRSS:")
-        if _kb("meminfo", "MemAvailable:") < kb:
+        kb = kb_in("self/status", "VmRSS:")
+        if kb_in("meminfo", "MemAvailable:") < kb:
             return None
         back, forth = os.pipe()
     except (OSError, LookupError, ValueError):  # no /proc, or no more files may be open
@@ -138,7 +138,7 @@ def _give_back() -> None:
         ctypes.CDLL(None).malloc_trim(0)
 
 
-def _kb(file: str, word: str) -> int:
+def kb_in(file: str, word: str) -> int:
     """Return a size that Linux tells in a file of /proc, in kilobytes."""
     return int(Path("/proc", file).read_text().partition(word)[2].split()[0])
 

@@ -33,6 +33,7 @@ from typing import IO, Any
 from geoqa.core import result_set
 from geoqa.core.errors import CallError, GeoqaError, InputError, OutputError
 from geoqa.core.units import counted
+from geoqa.reviews import beside
 
 #: Where results are, beside the recipe; what became of the jobs, in the overview's folder; what they taught.
 RESULT, LEDGER, TAUGHT = "result", "jobs.jsonl", "experience.json"
@@ -50,7 +51,7 @@ _Engine = tuple[futures.Executor, int, str]
 def peak_mb(pid: str = "self", word: str = "VmHWM:") -> float:
     """Return the most memory that was in use, in MB of a million bytes; NaN where the system has no word for it."""
     with contextlib.suppress(OSError, IndexError):
-        return int(Path(f"/proc/{pid}/status").read_text().partition(word)[2].split()[0]) * 1024 / 1e6
+        return beside.kb_in(f"{pid}/status", word) * 1024 / 1e6
     if pid != "self":
         return float("nan")
     try:

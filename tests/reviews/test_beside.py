@@ -75,7 +75,7 @@ def test_no_copy_is_made_beside_another_thread(allowed):
 
 @needs_copies
 def test_no_copy_is_made_where_memory_is_short(one_copy, monkeypatch):
-    monkeypatch.setattr(beside, "_kb", lambda file, word: {"VmRSS:": 1000, "MemAvailable:": 999}[word])
+    monkeypatch.setattr(beside, "kb_in", lambda file, word: {"VmRSS:": 1000, "MemAvailable:": 999}[word])
     assert beside_and(where) == os.getpid()
 
 
@@ -94,7 +94,7 @@ def test_no_copy_is_made_where_nothing_tells_of_memory(one_copy, monkeypatch, er
     def silent(*_):
         raise error
 
-    monkeypatch.setattr(beside, "_kb", silent)
+    monkeypatch.setattr(beside, "kb_in", silent)
     assert beside_and(where) == os.getpid()
 
 

@@ -140,6 +140,11 @@ class Pack:
         }
 
     def _put(self, *parts: bytes, strategy: int = _NUMBERS) -> int:
+        """Put bytes in, and return where they stand.
+
+        Each part is deflated for itself, which suits its own bytes best; flushed in full, they follow each other
+        in one stream.
+        """
         name = _digest(*parts)
         if name not in self._at:
             self._at[name] = self._size
@@ -150,11 +155,7 @@ class Pack:
         return self._at[name]
 
     def text(self) -> str:
-        """Return the block as gzip (RFC 1952) in base 64; the same columns give the same text.
-
-        Each part is deflated for itself, which suits its own bytes best; flushed in full, they follow each other
-        in one stream.
-        """
+        """Return the block as gzip (RFC 1952) in base 64; the same columns give the same text."""
         end = [_LAST_BLOCK, struct.pack("<II", self._check, self._size % 2**32)]
         return base64.b64encode(b"".join([*self._pieces, *end])).decode("ascii")
 
